@@ -1,0 +1,40 @@
+"""The one error a user sees: what is wrong, where, and what to do about it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+
+class InputError(Exception):
+    """Bad input: a file, an adapter, a vehicle profile or an argument.
+
+    `what` says what is wrong, `remedy` what to do; `file`, `line` (from 1) and
+    `column` (a column's heading or a key) say where. `str(error)` is one line.
+    """
+
+    def __init__(
+        self,
+        what: str,
+        *,
+        remedy: str = "",
+        file: str | Path | None = None,
+        line: int | None = None,
+        column: str | int | None = None,
+    ):
+        self.what = what
+        self.remedy = remedy
+        self.file = None if file is None else str(file)
+        self.line = line
+        self.column = column
+        super().__init__(str(self))
+
+    def __str__(self) -> str:
+        where = [] if self.file is None else [self.file]
+        if self.line is not None:
+            where.append(f"line {self.line}")
+        if self.column is not None:
+            where.append(self.column if isinstance(self.column, str) else f"column {self.column}")
+        text = ", ".join(where) + (": " if where else "") + self.what
+        if self.remedy:
+            text = text.rstrip(".") + ". " + self.remedy
+        return " ".join(text.split())

@@ -1,0 +1,114 @@
+"""The vocabulary: every signal camlog knows, with its one canonical unit.
+
+Angles are crankshaft degrees, advance positive, zero at the phaser's rest
+(locked) position. Names are trade words; units are those of design section 3.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+CAM_IDS = ("intake_b1", "exhaust_b1", "intake_b2", "exhaust_b2")
+MAX_CYLINDERS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """One measured quantity.
+
+    `low` and `high` bound what a working sensor can report, in `unit`; a value
+    outside is a failed reading, not a number. `pid` is the service 01
+    parameter (SAE J1979) that carries the signal, or None.
+    """
+
+    name: str
+    unit: str
+    low: float
+    high: float
+    pid: int | None = None
+    title: str = ""
+
+
+def _standard() -> list[Signal]:
+    # Ranges are what SAE J1979 scaling can express, narrowed to what a vehicle can do.
+    return [
+        Signal("engine_speed", "rpm", 0.0, 12000.0, 0x0C, "Engine speed"),
+        Signal("vehicle_speed", "km/h", 0.0, 255.0, 0x0D, "Vehicle speed"),
+        Signal("engine_load", "%", 0.0, 100.0, 0x04, "Engine load"),
+        Signal("throttle_position", "%", 0.0, 100.0, 0x11, "Throttle position"),
+        Signal("coolant_temp", "degC", -40.0, 215.0, 0x05, "Coolant temperature"),
+        Signal("oil_temp", "degC", -40.0, 210.0, 0x5C, "Oil temperature"),
+        Signal("intake_air_temp", "degC", -40.0, 215.0, 0x0F, "Intake air temperature"),
+        Signal("ambient_temp", "degC", -40.0, 215.0, 0x46, "Ambient temperature"),
+        Signal("manifold_pressure", "kPa", 0.0, 255.0, 0x0B, "Manifold pressure"),
+        Signal("mass_air_flow", "g/s", 0.0, 655.35, 0x10, "Mass air flow"),
+        Signal("spark_advance", "deg", -64.0, 63.5, 0x0E, "Spark advance"),
+        Signal("short_fuel_trim_b1", "%", -100.0, 99.3, 0x06, "Short fuel trim, bank 1"),
+        Signal("long_fuel_trim_b1", "%", -100.0, 99.3, 0x07, "Long fuel trim, bank 1"),
+        Signal("short_fuel_trim_b2", "%", -100.0, 99.3, 0x08, "Short fuel trim, bank 2"),
+        Signal("long_fuel_trim_b2", "%", -100.0, 99.3, 0x09, "Long fuel trim, bank 2"),
+        Signal("module_voltage", "V", 0.0, 65.535, 0x42, "Module voltage"),
+        Signal("run_time", "s", 0.0, 65535.0, 0x1F, "Run time since engine start"),
+        Signal("oil_pressure", "kPa", 0.0, 2000.0, None, "Oil pressure"),
+    ]
+
+
+def _cams() -> list[Signal]:
+    found = []
+    for cam in CAM_IDS:
+        side, bank = cam.split("_b")
+        words = f"{side.capitalize()} cam, bank {bank}"
+        found.append(Signal(f"cam_{cam}_commanded", "deg", -120.0, 120.0, None, f"{words}: commanded angle"))
+        found.append(Signal(f"cam_{cam}_actual", "deg", -120.0, 120.0, None, f"{words}: actual angle"))
+        found.append(Signal(f"cam_{cam}_duty", "%", 0.0, 100.0, None, f"{words}: control valve duty"))
+    return found
+
+
+def _misfires() -> list[Signal]:
+    return [
+        Signal(f"misfire_cyl{n}", "count", 0.0, 65535.0, None, f"Misfires, cylinder {n}")
+        for n in range(1, MAX_CYLINDERS + 1)
+    ]
+
+
+SIGNALS: dict[str, Signal] = {s.name: s for s in [*_standard(), *_cams(), *_misfires()]}
+BY_PID: dict[int, Signal] = {s.pid: s for s in SIGNALS.values() if s.pid is not None}
+
+_NAME = re.compile(r"[a-z][a-z0-9_]*\Z")
+
+
+def is_signal_name(name: str) -> bool:
+    """True where `name` has the form of a signal name (lower case, digits, underscores)."""
+    return bool(_NAME.match(name))
+
+
+def signal(name: str) -> Signal | None:
+    """The known signal of that name, or None where camlog has no such signal."""
+    return SIGNALS.get(name)
+
+
+def unit_of(name: str) -> str:
+    """Canonical unit of a known signal; an empty string for an unknown one."""
+    known = SIGNALS.get(name)
+    return known.unit if known else ""
+
+
+def commanded(cam: str) -> str:
+    """Signal name of a cam's commanded angle; `cam` as in `intake_b1`."""
+    return f"cam_{cam}_commanded"
+
+
+def actual(cam: str) -> str:
+    """Signal name of a cam's actual angle."""
+    return f"cam_{cam}_actual"
+
+
+def duty(cam: str) -> str:
+    """Signal name of a cam's control-valve duty."""
+    return f"cam_{cam}_duty"
+
+
+def misfire(cylinder: int) -> str:
+    """Signal name of a cylinder's misfire count (cylinders from 1)."""
+    return f"misfire_cyl{cylinder}"

@@ -1,0 +1,139 @@
+"""One stream of readings: what flows from any source, live or saved, to every sink."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple, Protocol
+
+EVENT_KINDS = ("marker", "gap", "reconnect", "adapter_error")
+
+
+class Reading(NamedTuple):
+    """One value of one signal, in the signal's canonical unit, at `time_s` since the start."""
+
+    time_s: float
+    signal: str
+    value: float
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """All readings that arrived in one adapter response and so share one time.
+
+    `values` maps signal name to a value in its canonical unit. A value that
+    could not be read is absent, never zero.
+    """
+
+    time_s: float
+    values: Mapping[str, float]
+
+    def readings(self) -> Iterator[Reading]:
+        for name, value in self.values.items():
+            yield Reading(self.time_s, name, value)
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something that happened during a drive: `kind` is one of EVENT_KINDS."""
+
+    time_s: float
+    kind: str
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class TroubleCode:
+    """A trouble code as text (`P0011`) and the responding module's address (`7E8`)."""
+
+    code: str
+    ecu: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class MonitorTest:
+    """One service 06 result; `mid` and `tid` in hexadecimal without prefix, limits None where unknown."""
+
+    mid: str
+    tid: str
+    value: float
+    min: float | None
+    max: float | None
+    unit: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CodeSnapshot:
+    """What the vehicle's modules held at one time.
+
+    A list that could not be read is None (unknown), an empty tuple means the
+    vehicle answered "none". `readiness` maps a monitor to `complete`,
+    `incomplete` or `unsupported`.
+    """
+
+    time_s: float
+    mil: bool | None = None
+    stored: tuple[TroubleCode, ...] | None = None
+    pending: tuple[TroubleCode, ...] | None = None
+    permanent: tuple[TroubleCode, ...] | None = None
+    readiness: Mapping[str, str] = field(default_factory=dict)
+    freeze_frame: Mapping[str, Any] | None = None
+    since_clear: Mapping[str, float | None] | None = None
+    monitor_tests: tuple[MonitorTest, ...] = ()
+
+
+StreamItem = Batch | Event | CodeSnapshot
+
+
+class Sink(Protocol):
+    """Receives the stream. `essential` sinks (the trace file) stop the run when they fail; others are dropped."""
+
+    essential: bool
+
+    def accept(self, item: StreamItem) -> None: ...
+
+    def close(self) -> None: ...
+
+
+@dataclass(frozen=True, slots=True)
+class SinkFailure:
+    """A sink that was dropped while the stream went on."""
+
+    sink: str
+    error: str
+
+
+def run(source: Iterable[StreamItem], sinks: Iterable[Sink]) -> list[SinkFailure]:
+    """Hand every item of `source` to every sink, in order; close the sinks at the end.
+
+    A failing sink is dropped and reported in the returned list, unless it is
+    `essential`: then its error ends the run. Sinks are closed in every case.
+    """
+    active = list(sinks)
+    failures: list[SinkFailure] = []
+    try:
+        for item in source:
+            for sink in tuple(active):
+                try:
+                    sink.accept(item)
+                except Exception as error:
+                    if sink.essential:
+                        raise
+                    active.remove(sink)
+                    failures.append(SinkFailure(type(sink).__name__, str(error)))
+                    _close_quietly(sink)
+    finally:
+        # Essential sinks last: nothing that a view does on closing may cost the file.
+        for sink in sorted(active, key=lambda s: s.essential):
+            if sink.essential:
+                sink.close()
+            else:
+                _close_quietly(sink)
+    return failures
+
+
+def _close_quietly(sink: Sink) -> None:
+    try:
+        sink.close()
+    except Exception:  # noqa: BLE001 - a view that fails to close may not cost the trace
+        pass

@@ -1,0 +1,55 @@
+"""Unit conversion on reading, by pint; the rest of camlog sees canonical units only."""
+
+from __future__ import annotations
+
+import functools
+
+# Spellings that the trade writes and pint does not read, or reads as something else.
+_SPELLINGS = {
+    "°c": "degC", "c": "degC", "degc": "degC", "deg c": "degC", "celsius": "degC",
+    "°f": "degF", "f": "degF", "degf": "degF", "deg f": "degF", "fahrenheit": "degF",
+    "°": "deg", "deg": "deg", "degree": "deg", "degrees": "deg", "°ca": "deg", "deg ca": "deg",
+    "%": "percent", "percent": "percent", "pct": "percent",
+    "rpm": "rpm", "r/min": "rpm", "1/min": "rpm", "min-1": "rpm",
+    "km/h": "km/h", "kph": "km/h", "kmh": "km/h", "mph": "mph",
+    "kpa": "kPa", "mbar": "mbar", "bar": "bar", "psi": "psi", "inhg": "inHg",
+    "g/s": "g/s", "gps": "g/s", "kg/h": "kg/h", "lb/min": "lb/min",
+    "v": "V", "volt": "V", "volts": "V", "mv": "mV",
+    "s": "s", "sec": "s", "secs": "s", "seconds": "s", "ms": "ms", "min": "min", "h": "h",
+    "count": "count", "counts": "count", "#": "count",
+}  # fmt: skip
+
+
+@functools.cache
+def _registry():
+    import pint  # slow to import: only where a file really carries another unit
+
+    registry = pint.UnitRegistry()
+    registry.define("camlog_percent = 0.01 = camlog_pct")
+    return registry
+
+
+def _to_pint(unit: str) -> str:
+    spelled = _SPELLINGS.get(unit.strip().lower(), unit.strip())
+    return {"percent": "camlog_percent", "inHg": "inch_Hg", "rpm": "revolutions_per_minute"}.get(spelled, spelled)
+
+
+@functools.cache
+def conversion(unit: str, canonical: str) -> tuple[float, float]:
+    """Factor and offset with `canonical value = value * factor + offset`.
+
+    Raises ValueError where `unit` is unknown or of another dimension.
+    """
+    if unit == canonical or _SPELLINGS.get(unit.strip().lower()) == _SPELLINGS.get(canonical.lower(), canonical):
+        return 1.0, 0.0
+    import pint
+
+    registry = _registry()
+    try:
+        source, target = _to_pint(unit), _to_pint(canonical)
+        zero = registry.Quantity(0.0, source).to(target).magnitude
+        one = registry.Quantity(1.0, source).to(target).magnitude
+    except (pint.errors.PintError, AssertionError, AttributeError, TypeError, ValueError, SyntaxError) as error:
+        raise ValueError(f"unit {unit!r} cannot be read as {canonical!r}") from error
+    factor, offset = one - zero, zero
+    return float(factor), float(offset)
