@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import re
 
 # Spellings that the trade writes and pint does not read, or reads as something else.
 _SPELLINGS = {
@@ -18,6 +19,9 @@ _SPELLINGS = {
     "s": "s", "sec": "s", "secs": "s", "seconds": "s", "ms": "ms", "min": "min", "h": "h",
     "count": "count", "counts": "count", "#": "count",
 }  # fmt: skip
+
+
+_PLAIN_UNIT = re.compile(r"[^\W\d]\w{0,40}([ ]?[/*·][ ]?[^\W\d]\w{0,40}){0,3}\Z")
 
 
 @functools.cache
@@ -42,14 +46,21 @@ def conversion(unit: str, canonical: str) -> tuple[float, float]:
     """
     if unit == canonical or _SPELLINGS.get(unit.strip().lower()) == _SPELLINGS.get(canonical.lower(), canonical):
         return 1.0, 0.0
+    import tokenize
+
     import pint
 
+    # Pint evaluates arithmetic in a unit: a heading is no place for "9**9**9".
+    if not _PLAIN_UNIT.match(unit):
+        raise ValueError(f"unit {unit!r} cannot be read as {canonical!r}")
     registry = _registry()
     try:
         source, target = _to_pint(unit), _to_pint(canonical)
         zero = registry.Quantity(0.0, source).to(target).magnitude
         one = registry.Quantity(1.0, source).to(target).magnitude
-    except (pint.errors.PintError, AssertionError, AttributeError, TypeError, ValueError, SyntaxError) as error:
+    except (pint.errors.PintError, ArithmeticError, AssertionError, AttributeError, TypeError, ValueError) as error:
+        raise ValueError(f"unit {unit!r} cannot be read as {canonical!r}") from error
+    except (SyntaxError, tokenize.TokenError) as error:
         raise ValueError(f"unit {unit!r} cannot be read as {canonical!r}") from error
     factor, offset = one - zero, zero
     return float(factor), float(offset)

@@ -1,0 +1,61 @@
+"""`camlog vehicle`: check a vehicle profile, begin a new one, see the example."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import typer
+
+app = typer.Typer(
+    no_args_is_help=True,
+    help="Vehicle profiles: the file that says where a vehicle keeps its cam angles.",
+)
+
+_FILE = typer.Argument(
+    ..., metavar="FILE", help='The profile (TOML), or "demo" for the invented one camlog ships.'
+)
+
+
+@app.command()
+def check(file: str = _FILE) -> None:
+    """Read a profile and show what camlog makes of it.
+
+    Hold the table against the service information before the first drive: identifier,
+    bits, and the lowest and highest value each signal can take. A mistake ends with one
+    line that names the file, the line, the key and what to do, and status 2.
+    """
+    from rich.console import Console
+
+    from camlog.profile import read_profile
+    from camlog.profile.summary import summary
+
+    console = Console()
+    for part in summary(read_profile(file)):
+        console.print(part)
+
+
+@app.command()
+def new(
+    file: Path = typer.Argument(..., metavar="FILE", help="Where to write it, as in my_car.toml."),
+    force: bool = typer.Option(False, "--force", help="Replace the file if it exists."),
+) -> None:
+    """Write a commented profile to fill in: every key explains itself.
+
+    The identifiers in it are invented. Take the vehicle's own from its service
+    information, then run `camlog vehicle check` on it.
+    """
+    from camlog.profile import write_template
+
+    path = write_template(file, force=force)
+    typer.echo(f"{path}: fill it in, then run: camlog vehicle check {path}")
+
+
+@app.command()
+def show(file: str = _FILE) -> None:
+    """Print a profile as it is written, once it has been read without a mistake.
+
+    `camlog vehicle show demo > my_car.toml` begins a new profile from the invented one.
+    """
+    from camlog.profile import read_profile
+
+    typer.echo(Path(read_profile(file).file).read_text(encoding="utf-8-sig"), nl=False)

@@ -1,0 +1,22 @@
+"""Vehicle profiles: where a vehicle keeps its cam angles, and how its raw values become numbers."""
+
+from camlog.profile.fields import SCHEMA
+from camlog.profile.model import Cam, Engine, VehicleProfile
+from camlog.profile.notes import notes
+from camlog.profile.reader import DEMO, TEMPLATE, read_profile
+from camlog.profile.scaling import SignalDefinition
+from camlog.profile.template import template_text, write_template
+
+__all__ = [
+    "DEMO",
+    "SCHEMA",
+    "TEMPLATE",
+    "Cam",
+    "Engine",
+    "SignalDefinition",
+    "VehicleProfile",
+    "notes",
+    "read_profile",
+    "template_text",
+    "write_template",
+]

@@ -1,0 +1,42 @@
+"""What is worth a second look in a profile that reads without a mistake."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from camlog import signals
+from camlog.profile.model import Cam, VehicleProfile
+from camlog.profile.scaling import SignalDefinition
+
+
+def notes(profile: VehicleProfile) -> tuple[str, ...]:
+    """Sentences on what may be right but often is not; empty where nothing stands out."""
+    return tuple(note for cam in profile.cams for note in _of_cam(cam, profile))
+
+
+def _of_cam(cam: Cam, profile: VehicleProfile) -> Iterator[str]:
+    pair = [profile.definition(name(cam.id)) for name in (signals.commanded, signals.actual)]
+    commanded, actual = pair
+    if commanded is None or actual is None:  # a profile made in code, not read from a file
+        return
+    if _source(commanded) != _source(actual):
+        yield (
+            f"{cam.id}: commanded and actual angle come from different answers, so from different moments; "
+            "take both from one identifier if the vehicle has one."
+        )
+    for key in ("angle", "positive"):
+        if getattr(commanded, key) != getattr(actual, key):
+            yield f"{cam.id}: commanded and actual differ in {key}; few vehicles do that."
+    for definition in pair:
+        low, high = definition.value_range
+        if cam.range_deg is not None and (
+            cam.range_deg[0] < low - definition.step or cam.range_deg[1] > high + definition.step
+        ):
+            yield (
+                f"{definition.name} reaches from {low:g} to {high:g} deg, but the cam travels from "
+                f"{cam.range_deg[0]:g} to {cam.range_deg[1]:g} deg; check factor, offset, angle and positive."
+            )
+
+
+def _source(definition: SignalDefinition) -> tuple[int, int, int | None]:
+    return definition.service, definition.identifier, definition.request_header

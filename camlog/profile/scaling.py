@@ -1,0 +1,167 @@
+"""Where a value lies in a response, and how it becomes a number: bits, linear scaling, cam angles.
+
+Bits are addressed as in DBC and ODX, with one rule for both byte orders: `start_bit` is
+the position (7 the top, 0 the bottom) of the value's MOST significant bit within its byte.
+
+- big-endian: `start_byte` holds the most significant bit; the value goes on downwards
+  through that byte and then from the top of each following byte.
+- little-endian: `start_byte` holds the LEAST significant bits, each following byte more
+  significant ones, and `start_bit` is the top bit in the last byte the value reaches.
+
+So a value made of whole bytes has `start_bit = 7` in either order.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+
+from camlog import signals, units
+
+CRANK_DEG_PER_CAM_DEG = 2.0  # a four-stroke engine's camshaft turns at half crankshaft speed
+
+
+@dataclass(frozen=True)
+class SignalDefinition:
+    """One signal's place in a diagnostic response and its scaling.
+
+    `service` is 0x22, 0x21 or 0x01; `identifier` what is asked for; `request_header` the
+    CAN identifier the request goes to, None for the connection's default. `start_byte`
+    counts from 0 at the first data byte after the echoed identifier. The value in `unit`
+    is `raw * factor + offset`. For a cam angle, `angle` says whether those are crankshaft
+    or camshaft degrees, `positive` which way counts up, and `rest_deg` (crankshaft
+    degrees, advance positive) what the module reports at the phaser's rest position.
+
+    `decode` gives the canonical value: the signal's unit of design section 3, cam angles
+    in crankshaft degrees, advance positive, zero at rest.
+    """
+
+    name: str
+    service: int
+    identifier: int
+    request_header: int | None = None
+    start_byte: int = 0
+    start_bit: int = 7
+    length_bits: int = 8
+    byte_order: str = "big"
+    signed: bool = False
+    factor: float = 1.0
+    offset: float = 0.0
+    unit: str = ""
+    angle: str = "crank"
+    positive: str = "advance"
+    rest_deg: float = 0.0
+
+    @property
+    def is_cam_angle(self) -> bool:
+        """True for a cam's commanded or actual angle."""
+        return self.name.startswith("cam_") and self.name.endswith(("_commanded", "_actual"))
+
+    @cached_property
+    def _lowest_bit(self) -> int:
+        """Bits of the field's byte run that lie below the value's least significant bit."""
+        if self.byte_order == "little":
+            return (self.start_bit - self.length_bits + 1) % 8
+        return (self.start_bit + 1 - self.length_bits) % 8
+
+    @cached_property
+    def end_byte(self) -> int:
+        """Bytes of data, counted from data byte 0, that a response needs to hold the value."""
+        if self.byte_order == "little":
+            return self.start_byte + (self._lowest_bit + self.length_bits + 7) // 8
+        return self.start_byte + (7 - self.start_bit + self.length_bits + 7) // 8
+
+    @cached_property
+    def bits(self) -> frozenset[tuple[int, int]]:
+        """Every (data byte, bit) the value occupies; bit 7 is the top of a byte."""
+        span = self.end_byte - self.start_byte
+        found = set()
+        for place in range(self._lowest_bit, self._lowest_bit + self.length_bits):
+            byte = place // 8 if self.byte_order == "little" else span - 1 - place // 8
+            found.add((self.start_byte + byte, place % 8))
+        return frozenset(found)
+
+    @cached_property
+    def _mask(self) -> int:
+        return (1 << self.length_bits) - 1
+
+    @cached_property
+    def raw_range(self) -> tuple[int, int]:
+        """Lowest and highest raw count the field can hold."""
+        if self.signed:
+            return -(1 << (self.length_bits - 1)), (1 << (self.length_bits - 1)) - 1
+        return 0, self._mask
+
+    @cached_property
+    def _linear(self) -> tuple[float, float]:
+        """Scale and shift with canonical value = raw * scale + shift."""
+        scale, shift = self.factor, self.offset
+        canonical = signals.unit_of(self.name)
+        if self.unit and canonical:
+            per_unit, at_zero = units.conversion(self.unit, canonical)
+            scale, shift = scale * per_unit, shift * per_unit + at_zero
+        if self.is_cam_angle:
+            turn = CRANK_DEG_PER_CAM_DEG if self.angle == "cam" else 1.0
+            turn = -turn if self.positive == "retard" else turn
+            scale, shift = scale * turn, shift * turn - self.rest_deg
+        return scale, shift
+
+    @property
+    def step(self) -> float:
+        """Size of one raw count, in the signal's canonical unit (always positive)."""
+        return abs(self._linear[0])
+
+    @property
+    def value_range(self) -> tuple[float, float]:
+        """Lowest and highest canonical value the field can express."""
+        scale, shift = self._linear
+        first, last = (raw * scale + shift for raw in self.raw_range)
+        return min(first, last), max(first, last)
+
+    def raw(self, data: bytes) -> int | None:
+        """The field's raw count out of a response's data bytes; None where they are too few."""
+        if len(data) < self.end_byte:
+            return None
+        field = int.from_bytes(data[self.start_byte : self.end_byte], self.byte_order)
+        count = (field >> self._lowest_bit) & self._mask
+        if self.signed and count >> (self.length_bits - 1):
+            count -= 1 << self.length_bits
+        return count
+
+    def decode(self, data: bytes) -> float | None:
+        """Canonical value out of a response's data bytes; None where they are too few."""
+        count = self.raw(data)
+        if count is None:
+            return None
+        scale, shift = self._linear
+        return count * scale + shift
+
+    def encode(self, value: float) -> int:
+        """The raw count nearest to a canonical value, clipped to what the field can hold.
+
+        Raises ValueError for NaN: a value that does not exist has no raw count.
+        """
+        if math.isnan(value):
+            raise ValueError(f"{self.name}: a missing value has no raw count")
+        scale, shift = self._linear
+        low, high = self.raw_range
+        wanted = (value - shift) / scale
+        return low if wanted <= low else high if wanted >= high else round(wanted)
+
+    def pack(self, raw: int, data: bytearray) -> None:
+        """Write a raw count into its bits of `data`, leaving every other bit as it was.
+
+        Raises ValueError where `data` is shorter than `end_byte` or `raw` does not fit.
+        """
+        low, high = self.raw_range
+        if not low <= raw <= high:
+            raise ValueError(f"{self.name}: raw count {raw} does not fit {low}..{high}")
+        if len(data) < self.end_byte:
+            raise ValueError(f"{self.name}: needs {self.end_byte} data bytes, has {len(data)}")
+        field = int.from_bytes(data[self.start_byte : self.end_byte], self.byte_order)
+        field &= ~(self._mask << self._lowest_bit)
+        field |= (raw & self._mask) << self._lowest_bit
+        data[self.start_byte : self.end_byte] = field.to_bytes(
+            self.end_byte - self.start_byte, self.byte_order
+        )

@@ -1,0 +1,107 @@
+"""A vehicle profile as tables for the terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from rich.box import SIMPLE_HEAD
+from rich.table import Table
+from rich.text import Text
+
+from camlog import signals
+from camlog.profile.model import Engine, VehicleProfile
+from camlog.profile.notes import notes
+from camlog.profile.scaling import SignalDefinition
+
+
+def summary(profile: VehicleProfile) -> Iterator[Text | Table]:
+    """What the profile says, in the units camlog works in, as rich renderables."""
+    yield Text(profile.name, style="bold")
+    yield Text(f"Engine: {_engine(profile.engine)}")
+    yield Text(f"Oil: {profile.oil_grade or 'grade not given, so no viscosity'}")
+    if profile.cams:
+        yield _cams(profile)
+    else:
+        yield Text("No cams: camlog can log and read codes, but cannot judge a phaser.")
+    if profile.signals:
+        yield _signals(profile.signals)
+    if profile.limits:
+        yield _limits(profile)
+    for note in notes(profile):
+        yield Text(f"Look again: {note}")
+
+
+def request(definition: SignalDefinition) -> str:
+    """The request that fetches a signal, as `22 F0A2`."""
+    digits = 4 if definition.service == 0x22 else 2
+    return f"{definition.service:02X} {definition.identifier:0{digits}X}"
+
+
+def place(definition: SignalDefinition) -> str:
+    """The data bytes a signal occupies, with its bits where it does not fill them."""
+    first, last = definition.start_byte, definition.end_byte - 1
+    text = f"{first}" if first == last else f"{first}-{last}"
+    if definition.length_bits % 8:
+        tops = [bit for byte, bit in sorted(definition.bits) if byte == first]
+        text += f", {definition.length_bits} bits from {first}.{max(tops)}"
+    if first != last and definition.byte_order == "little":
+        text += ", little-endian"
+    return text
+
+
+def _engine(engine: Engine) -> str:
+    parts = []
+    if engine.cylinders is not None:
+        parts.append(f"{engine.cylinders} cylinders")
+    for number, bank in enumerate(engine.banks or (), start=1):
+        parts.append(f"bank {number}: " + " ".join(str(n) for n in bank))
+    if engine.displacement_l is not None:
+        parts.append(f"{engine.displacement_l:g} l")
+    if engine.crank_sprocket_teeth is not None:
+        teeth = engine.crank_sprocket_teeth
+        parts.append(f"crank sprocket {teeth} teeth, {360 / teeth:.1f} deg a tooth")
+    if engine.loaded_chain_links is not None:
+        parts.append(f"loaded strand {engine.loaded_chain_links} links")
+    return "; ".join(parts) or "not described"
+
+
+def _table(title: str, *headings: str) -> Table:
+    table = Table(title=title, box=SIMPLE_HEAD, padding=(0, 1, 0, 0), show_edge=False, title_justify="left")
+    for heading in headings:
+        # Names, identifiers and numbers are useless when cut.
+        table.add_column(heading, no_wrap=heading != "bytes", overflow="fold")
+    return table
+
+
+def _cams(profile: VehicleProfile) -> Table:
+    table = _table("Cams, crankshaft degrees", "cam", "reported at rest", "travel from rest", "valve duty")
+    for cam in profile.cams:
+        travel = "not given" if cam.range_deg is None else f"{cam.range_deg[0]:g} to {cam.range_deg[1]:g}"
+        duty = "yes" if profile.definition(signals.duty(cam.id)) else "no"
+        table.add_row(cam.id, f"{cam.rest_deg:g}", travel, duty)
+    return table
+
+
+def _signals(definitions: tuple[SignalDefinition, ...]) -> Table:
+    table = _table("Signals", "signal", "request", "to", "bytes", "can take", "step")
+    for definition in definitions:
+        low, high = definition.value_range
+        table.add_row(
+            definition.name,
+            request(definition),
+            "default" if definition.request_header is None else f"{definition.request_header:X}",
+            place(definition),
+            f"{low:g} to {high:g} {signals.unit_of(definition.name)}",
+            f"{definition.step:g}",
+        )
+    return table
+
+
+def _limits(profile: VehicleProfile) -> Table:
+    from camlog.analysis.limits import LIMITS
+
+    table = _table("Limits from service information", "limit", "this vehicle", "camlog's own", "unit")
+    for name, value in profile.limits.items():
+        known = LIMITS.get(name)
+        table.add_row(name, f"{value:g}", f"{known.value:g}" if known else "", known.unit if known else "")
+    return table

@@ -1,0 +1,43 @@
+"""A new vehicle profile to fill in: the commented template, then the names it may use."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from camlog.errors import InputError
+from camlog.profile.reader import TEMPLATE
+from camlog.signals import SIGNALS
+
+
+def template_text() -> str:
+    """The commented template, with the limits, their defaults and the signal names camlog knows."""
+    from camlog.analysis.limits import LIMITS
+
+    text = TEMPLATE.read_text(encoding="utf-8").rstrip("\n")
+    lines = [text]
+    for limit in LIMITS.values():
+        if f"#{limit.name} = " not in text:
+            lines.append(f"#{limit.name} = {limit.value!r}  # {limit.title}")
+    lines += ["", "# Signal names, with camlog's unit:"]
+    lines += [f"#   {signal.name} [{signal.unit}]" for signal in SIGNALS.values()]
+    return "\n".join(lines) + "\n"
+
+
+def write_template(path: str | Path, force: bool = False) -> Path:
+    """Write the commented template to a new file.
+
+    Raises InputError where the file exists and `force` is not set, or cannot be written.
+    """
+    path = Path(path)
+    try:
+        with open(path, "w" if force else "x", encoding="utf-8", newline="\n") as out:
+            out.write(template_text())
+    except FileExistsError as error:
+        raise InputError(
+            "exists already", file=path, remedy="Give another name, or --force to replace it."
+        ) from error
+    except OSError as error:
+        raise InputError(
+            f"cannot be written ({error.strerror})", file=path, remedy="Check the folder and its permissions."
+        ) from error
+    return path
