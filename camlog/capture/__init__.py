@@ -1,0 +1,1 @@
+"""Capture: from an ELM-style adapter to the stream of readings, on python-obd."""

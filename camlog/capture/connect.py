@@ -1,0 +1,60 @@
+"""Find the adapter: the port that was named, or the likely ones in turn."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import TypeVar
+
+from camlog.capture.link import Link
+from camlog.capture.live import LiveSource
+from camlog.capture.ports import likely_ports, no_port_found
+from camlog.errors import InputError
+from camlog.profile import VehicleProfile
+
+_Found = TypeVar("_Found")
+
+
+def open_source(
+    port: str | None,
+    profile: VehicleProfile | None = None,
+    *,
+    say: Callable[[str], None] = lambda text: None,
+    **options: object,
+) -> LiveSource:
+    """A live source on `port`, or without one on the first likely port where an adapter and a vehicle answer.
+
+    `say` receives one line about each port tried. Raises InputError as `LiveSource`
+    does, or with the checklist where no port works.
+    """
+    if port is not None:
+        return LiveSource(port, profile, **options)
+    return _first(lambda device: LiveSource(device, profile, **options), say)
+
+
+def open_link(port: str | None, *, baud: int | None = None, say: Callable[[str], None] = lambda text: None) -> Link:
+    """A link on `port`, or on the first likely port that answers."""
+    if port is not None:
+        return Link(port, baud=baud)
+    return _first(lambda device: Link(device, baud=baud), say)
+
+
+def _first(connect: Callable[[str], _Found], say: Callable[[str], None]) -> _Found:
+    tried: list[str] = []
+    for found in likely_ports():
+        if not found.allowed:
+            say(f"{found.device} ({found.description}): no permission")
+            tried.append(f"{found.device} (no permission)")
+            continue
+        say(f"Trying {found.device} ({found.description})")
+        try:
+            return connect(found.device)
+        except InputError as error:
+            say(f"  {error.what}")
+            tried.append(found.device)
+    raise no_port_found(tried)
+
+
+def port_lines() -> Iterable[str]:
+    """The likely ports, one line each."""
+    for port in likely_ports():
+        yield f"{port.device}  {port.description}" + ("" if port.allowed else "  (no permission)")

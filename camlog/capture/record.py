@@ -1,0 +1,63 @@
+"""Record a drive: the live stream into a trace file and its drive file, with any views beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from camlog.capture.live import LiveSource
+from camlog.drive import Drive
+from camlog.sinks.trace_file import TraceFileSink
+from camlog.stream import Sink, SinkFailure, run
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """A finished recording: where it lies, how many rows it has, and which views failed on the way."""
+
+    trace: Path
+    drive: Path
+    rows: int
+    gap_seconds: float
+    errors: dict[str, int]
+    view_failures: tuple[SinkFailure, ...]
+
+
+def record(
+    source: LiveSource,
+    out: str | Path,
+    *,
+    views: Sequence[Sink] = (),
+    minutes: float | None = None,
+    force: bool = False,
+) -> Recording:
+    """Record `source` to the trace `out` until `minutes` are over or `source.stop()` is called.
+
+    Raises InputError where a file is in the way or the disk fails; what was
+    recorded until then is on disk and reads.
+    """
+    trace = Path(out)
+    drive = Drive(started_at=source.started_at, vehicle=source.vehicle(), adapter=source.adapter())
+    try:
+        sink = TraceFileSink(trace, source.signals, drive=drive, force=force)
+    except BaseException:
+        source.link.close()
+        raise
+    failures = run(source.stream(minutes), [_WithAdapter(sink, source), *views])
+    return Recording(trace, sink.drive_path, sink.rows, source.gap_seconds, dict(source.errors), tuple(failures))
+
+
+class _WithAdapter:
+    """The trace-file sink, told at the end what the source learned of the adapter on the way."""
+
+    essential = True
+
+    def __init__(self, sink: TraceFileSink, source: LiveSource):
+        self._sink = sink
+        self._source = source
+        self.accept = sink.accept
+
+    def close(self) -> None:
+        self._sink.update_drive(adapter=self._source.adapter())
+        self._sink.close()

@@ -1,0 +1,235 @@
+"""Requests: which signals one adapter request asks for, and how its answer is checked and taken apart.
+
+Packing follows SAE J1979 on CAN (up to six PIDs in one service 01 request) and
+ISO 14229-1 (several identifiers in one service 22 request). An answer counts only
+where service, every PID or identifier echo, and the length are what was asked for;
+each value must also lie in its signal's range. What fails is missing, never a number.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+
+from obd import commands
+from obd.protocols.protocol import Message
+
+from camlog.codes.service06 import decode_monitor_tests, misfire_mid
+from camlog.profile import SignalDefinition, VehicleProfile
+from camlog.signals import BY_PID, SIGNALS, misfire
+
+MAX_PIDS = 6  # SAE J1979, service 01 on CAN
+SINGLE_FRAME_BYTES = 7  # ISO 15765-2: payload of a single frame
+FIRST_FRAME_BYTES = 6
+CONSECUTIVE_FRAME_BYTES = 7
+MAX_COUNT_DIGIT = 0xF
+
+NEGATIVE = 0x7F
+SERVICE_CURRENT = 0x01
+SERVICE_MONITOR_TESTS = 0x06
+MISFIRE_THIS_CYCLE_TID = 0x0C
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One PID, identifier or MID: `size` data bytes that carry the values of `signals`.
+
+    `decode` maps those bytes to {signal: value}; a value it cannot give is absent.
+    """
+
+    key: int
+    size: int
+    signals: tuple[str, ...]
+    decode: Callable[[bytes], dict[str, float]]
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What goes over the wire in one turn: a service and one or more items of it, to one module.
+
+    `header` is the module's request identifier, None for the vehicle's engine module by default.
+    """
+
+    service: int
+    items: tuple[Item, ...]
+    header: int | None = None
+
+    @property
+    def key_bytes(self) -> int:
+        return 2 if self.service == 0x22 else 1
+
+    @property
+    def signals(self) -> tuple[str, ...]:
+        return tuple(s for item in self.items for s in item.signals)
+
+    @property
+    def text(self) -> bytes:
+        """The request in hexadecimal, without the response-count digit."""
+        width = 2 * self.key_bytes
+        return (f"{self.service:02X}" + "".join(f"{i.key:0{width}X}" for i in self.items)).encode()
+
+    @property
+    def answer_bytes(self) -> int:
+        """Length of a complete answer, service byte included; 0 where it varies."""
+        if self.service == SERVICE_MONITOR_TESTS:
+            return 0
+        return 1 + sum(self.key_bytes + i.size for i in self.items)
+
+    @property
+    def answer_frames(self) -> int:
+        """CAN frames of a complete answer (ISO 15765-2); 0 where unknown."""
+        return frames_for(self.answer_bytes) if self.answer_bytes else 0
+
+
+def frames_for(payload_bytes: int) -> int:
+    """Number of CAN frames that carry a payload (ISO 15765-2: 7 in a single frame, else 6 then 7 each)."""
+    if payload_bytes <= SINGLE_FRAME_BYTES:
+        return 1
+    return 1 + -(-(payload_bytes - FIRST_FRAME_BYTES) // CONSECUTIVE_FRAME_BYTES)
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """Values out of one answer, and a problem's name where it failed a check (values may be partial)."""
+
+    values: dict[str, float]
+    problem: str | None = None
+
+
+def read_answer(request: Request, messages: Iterable[Message]) -> Answer:
+    """Check an answer against its request and decode it.
+
+    Problems: `no_data`, `negative`, `wrong_service`, `wrong_echo`, `wrong_length`, `out_of_range`.
+    """
+    problem = "no_data"
+    for message in messages:
+        data = bytes(message.data)
+        if not data:
+            continue
+        if data[0] == NEGATIVE:
+            problem = "negative"
+            continue
+        if data[0] != request.service + 0x40:
+            problem = "wrong_service"
+            continue
+        if _declared_length(message) not in (None, len(data)):
+            problem = "wrong_length"
+            continue
+        answer = _split(request, data[1:])
+        if answer.problem in (None, "out_of_range"):
+            return answer
+        problem = answer.problem
+    return Answer({}, problem)
+
+
+def _declared_length(message: Message) -> int | None:
+    # CAN frames carry the length; the parser cuts at it but does not object to a shorter rest.
+    return next((f.data_len for f in message.frames if f.data_len), None)
+
+
+def _split(request: Request, data: bytes) -> Answer:
+    if request.service == SERVICE_MONITOR_TESTS:
+        item = request.items[0]
+        if not data or data[0] != item.key:
+            return Answer({}, "wrong_echo")
+        try:
+            return _in_range(item.decode(data))
+        except ValueError:  # not made of whole results
+            return Answer({}, "wrong_length")
+    by_key = {i.key: i for i in request.items}
+    width, at, values = request.key_bytes, 0, {}
+    while at < len(data):
+        item = by_key.pop(int.from_bytes(data[at : at + width], "big"), None)
+        if item is None:
+            return Answer({}, "wrong_echo")
+        at += width
+        if at + item.size > len(data):
+            return Answer({}, "wrong_length")
+        values |= item.decode(data[at : at + item.size])
+        at += item.size
+    if by_key:
+        return Answer({}, "wrong_length")
+    return _in_range(values)
+
+
+def _in_range(values: dict[str, float]) -> Answer:
+    kept = {
+        name: value
+        for name, value in values.items()
+        if name not in SIGNALS or SIGNALS[name].low <= value <= SIGNALS[name].high
+    }
+    return Answer(kept, None if len(kept) == len(values) else "out_of_range")
+
+
+# ---------------------------------------------------------------- items
+
+
+def pid_item(pid: int) -> Item:
+    """The item of a standard signal's PID, decoded by python-obd."""
+    signal = BY_PID[pid]
+    command = commands[SERVICE_CURRENT][pid]
+
+    def decode(data: bytes) -> dict[str, float]:
+        message = Message([])
+        message.data = bytearray((SERVICE_CURRENT + 0x40, pid)) + data
+        value = command.decode([message])
+        if value is None:
+            return {}
+        if hasattr(value, "to") and str(value.units) != signal.unit:
+            value = value.to(_OBD_UNITS.get(signal.unit, signal.unit))
+        return {signal.name: float(getattr(value, "magnitude", value))}
+
+    return Item(pid, command.bytes - 2, (signal.name,), decode)
+
+
+# python-obd's names for units that pint spells otherwise.
+_OBD_UNITS = {"%": "percent", "g/s": "grams_per_second", "km/h": "kph", "deg": "degree", "s": "second", "V": "volt"}
+
+
+def definition_item(identifier: int, size: int, definitions: Sequence[SignalDefinition]) -> Item:
+    """The item of a profile's identifier, `size` data bytes as the vehicle answered them."""
+
+    def decode(data: bytes) -> dict[str, float]:
+        found = {d.name: d.decode(data) for d in definitions}
+        return {name: value for name, value in found.items() if value is not None}
+
+    return Item(identifier, size, tuple(d.name for d in definitions), decode)
+
+
+def misfire_item(cylinder: int) -> Item:
+    """The item of a cylinder's misfire count this driving cycle: service 06, MID A2 and on, TID 0C."""
+    mid, name = misfire_mid(cylinder), misfire(cylinder)
+
+    def decode(data: bytes) -> dict[str, float]:
+        for test in decode_monitor_tests(data):
+            if int(test.mid, 16) == mid and int(test.tid, 16) == MISFIRE_THIS_CYCLE_TID:
+                return {name: test.value}
+        return {}
+
+    return Item(mid, 0, (name,), decode)
+
+
+# ---------------------------------------------------------------- packing
+
+
+def pack(items: Sequence[Item], service: int, header: int | None, most: int, frames: int | None = None) -> list[Request]:
+    """Pack items into as few requests as `most` items each, and `frames` answer frames each where given, allow."""
+    packed: list[Request] = []
+    rest = list(items)
+    while rest:
+        take = rest[:1]
+        for item in rest[1:]:
+            trial = Request(service, (*take, item), header)
+            if len(take) < most and (frames is None or trial.answer_frames <= frames):
+                take.append(item)
+        packed.append(Request(service, tuple(take), header))
+        rest = [i for i in rest if i not in take]
+    return packed
+
+
+def profile_groups(profile: VehicleProfile) -> dict[tuple[int, int | None, int], list[SignalDefinition]]:
+    """A profile's signals by (service, request header, identifier), in the profile's order."""
+    groups: dict[tuple[int, int | None, int], list[SignalDefinition]] = {}
+    for definition in profile.signals:
+        groups.setdefault((definition.service, definition.request_header, definition.identifier), []).append(definition)
+    return groups

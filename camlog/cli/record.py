@@ -1,0 +1,109 @@
+"""`camlog record`: log a drive over an adapter."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Optional
+
+import typer
+
+
+def record(
+    port: Annotated[
+        Optional[str],
+        typer.Option(
+            help="Where the adapter is: a serial device (/dev/ttyUSB0, COM5), a pseudo-terminal, or "
+            "socket://HOST:PORT for Wi-Fi. Without it, the likely ports are tried in turn.",
+            metavar="PORT",
+        ),
+    ] = None,
+    vehicle: Annotated[
+        Optional[str],
+        typer.Option(
+            help="Vehicle profile (TOML) that says where this vehicle keeps its cam angles; 'demo' for the simulated "
+            "car. Without it only standard signals are logged, and the phaser cannot be judged.",
+            metavar="FILE",
+        ),
+    ] = None,
+    out: Annotated[
+        Optional[Path],
+        typer.Option(help="Trace to write. Default: drive-DATE-TIME.csv in this folder.", metavar="NAME.csv"),
+    ] = None,
+    minutes: Annotated[
+        Optional[float], typer.Option(help="End by itself after this many minutes.", min=0.01, metavar="M")
+    ] = None,
+    baud: Annotated[
+        Optional[int], typer.Option(help="Serial speed of the adapter. Default: found by trying.", metavar="N")
+    ] = None,
+    signal: Annotated[
+        Optional[list[str]],
+        typer.Option(help="Log only this signal (may be repeated): fewer signals, faster.", metavar="NAME"),
+    ] = None,
+    vin: Annotated[bool, typer.Option("--vin", help="Store the vehicle identification number in the drive file.")] = False,
+    force: Annotated[bool, typer.Option("--force", help="Overwrite an existing trace.")] = False,
+) -> None:
+    """Log a test drive to a trace file.
+
+    Before you start: ignition on, adapter in the connector with its lamp lit. For a cold-start rattle, start the
+    recording with the ignition on and the engine off, wait for the first line, then start the engine.
+
+    While it runs: m sets a marker (type what you heard, then Enter), q or Ctrl-C ends. The driver drives; someone
+    else works the laptop. Whatever happens to the cable, the adapter or this computer, the rows so far are on disk.
+    """
+    import sys
+    from datetime import datetime
+
+    from camlog.capture.connect import open_source
+    from camlog.capture.record import record as record_drive
+    from camlog.errors import InputError
+    from camlog.profile import read_profile
+    from camlog.signals import SIGNALS
+    from camlog.sinks import KeyReader, view_for
+
+    for name in signal or ():
+        if name not in SIGNALS:
+            raise InputError(f"there is no signal {name!r}", remedy="See the list of signals in the README.")
+    trace = out or Path(datetime.now().strftime("drive-%Y%m%d-%H%M%S.csv"))
+    if trace.suffix.lower() != ".csv":
+        raise InputError("the trace's name must end in .csv", file=trace, remedy="For example: --out drive.csv")
+    if trace.exists() and not force:
+        raise InputError("is there already", file=trace, remedy="Choose another name, or add --force to overwrite it.")
+    if not trace.parent.is_dir():
+        raise InputError("there is no such folder", file=trace.parent, remedy="Create it, or choose another.")
+    profile = read_profile(vehicle) if vehicle else None
+
+    say = lambda text: typer.echo(text, err=True)  # noqa: E731
+    if sys.stderr.isatty():
+        say("The driver drives; someone else works the laptop.")
+    say("Connecting (a few seconds) ...")
+    source = open_source(port, profile, baud=baud, only=signal or None, store_vin=vin, say=say)
+    for line in connection_lines(source):
+        say(line)
+    keys = KeyReader(source.now_s, on_marker=source.add_event, on_end=source.stop)
+    with keys:
+        view = view_for(clock=source.now_s, keys=keys)
+        done = record_drive(source, trace, views=[view], minutes=minutes, force=force)
+    say(f"{done.rows} rows in {done.trace}, codes and events in {done.drive}")
+    if done.errors:
+        from camlog.capture.live import PROBLEMS
+
+        say("On the way: " + ", ".join(f"{PROBLEMS.get(k, k)} x{n}" for k, n in done.errors.items()))
+    for failure in done.view_failures:
+        say(f"The view failed ({failure.error}); the trace is whole.")
+
+
+def connection_lines(source) -> list[str]:
+    """What the connection probe found, in lines for a person."""
+    capabilities = source.capabilities
+    groups = source.plan.groups()
+    lines = [
+        f"Connected: {capabilities.adapter or 'adapter'}, {capabilities.protocol}"
+        + (f", engine module {capabilities.module}" if capabilities.module else ""),
+        f"{capabilities.max_pids} signals a request; response count "
+        + {None: "not used", "single": "used for short answers"}.get(capabilities.count_digit, "used"),
+    ]
+    lines += [f"  {name}: {', '.join(signals)}" for name, signals in groups.items() if signals]
+    lines += [f"  note: {note}" for note in capabilities.notes]
+    if not any(s.startswith("cam_") for s in source.signals):
+        lines.append("  No cam angles: the phaser cannot be judged from this drive. A vehicle profile says where they are.")
+    return lines
