@@ -8,10 +8,12 @@ import math
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from camlog.errors import InputError
+from camlog.signals import SIGNALS
 from camlog.stream import EVENT_KINDS, CodeSnapshot, Event, MonitorTest, TroubleCode
 
 SCHEMA = "camlog.drive/1"
@@ -48,12 +50,12 @@ class Drive:
     code_snapshots: tuple[CodeSnapshot, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
-        """The JSON object of the drive file."""
+        """The JSON object of the drive file; a number that is not finite becomes null."""
         return {
             "schema": SCHEMA,
             "started_at": self.started_at,
-            "vehicle": dict(self.vehicle),
-            "adapter": dict(self.adapter),
+            "vehicle": _finite(self.vehicle),
+            "adapter": _finite(self.adapter),
             "trace_sha256": self.trace_sha256,
             "events": [dataclasses.asdict(event) for event in self.events],
             "code_snapshots": [snapshot_to_dict(s) for s in self.code_snapshots],
@@ -63,7 +65,19 @@ class Drive:
 def drive_path(trace: str | Path) -> Path:
     """Where the drive file of a trace `NAME.csv` lies: `NAME.drive.json` beside it."""
     trace = Path(trace)
-    return trace.with_name((trace.name.removesuffix(".csv") or trace.name) + ".drive.json")
+    stem = trace.name[: -len(".csv")] if trace.name.lower().endswith(".csv") else trace.name
+    return trace.with_name((stem or trace.name) + ".drive.json")
+
+
+def _finite(value: Any) -> Any:
+    """The same value for JSON, which has no NaN: what could not be measured is null."""
+    if isinstance(value, Mapping):
+        return {str(k): _finite(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_finite(v) for v in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
 
 
 def snapshot_to_dict(snapshot: CodeSnapshot) -> dict[str, Any]:
@@ -79,26 +93,49 @@ def snapshot_to_dict(snapshot: CodeSnapshot) -> dict[str, Any]:
         "pending": codes(snapshot.pending),
         "permanent": codes(snapshot.permanent),
         "readiness": dict(snapshot.readiness),
-        "freeze_frame": None if snapshot.freeze_frame is None else dict(snapshot.freeze_frame),
-        "since_clear": None if snapshot.since_clear is None else dict(snapshot.since_clear),
-        "monitor_tests": [dataclasses.asdict(t) for t in snapshot.monitor_tests],
+        "freeze_frame": _finite(snapshot.freeze_frame),
+        "since_clear": _finite(snapshot.since_clear),
+        # A test without a value is no result, and there is no other way to write one.
+        "monitor_tests": [
+            _finite(dataclasses.asdict(t)) for t in snapshot.monitor_tests if math.isfinite(t.value)
+        ],
     }
 
 
 def write_drive(drive: Drive, path: str | Path) -> None:
-    """Write a drive file so that a reader sees the old or the new one, never half of it."""
+    """Write a drive file so that a reader sees the old or the new one, never half of it.
+
+    Raises OSError where the disk refuses, ValueError or TypeError where an event's or a snapshot's time
+    is not finite or a value is nothing JSON can carry; the file that was there is then untouched.
+    """
     path = Path(path)
+    text = json.dumps(drive.to_dict(), indent=1, ensure_ascii=False, allow_nan=False)
     partial = path.with_name(path.name + ".partial")
     try:
-        with open(partial, "w", encoding="utf-8") as out:
-            json.dump(drive.to_dict(), out, indent=1, ensure_ascii=False, allow_nan=False)
-            out.write("\n")
+        # Text typed or sent by an adapter may hold half characters, which UTF-8 has no bytes for.
+        with open(partial, "w", encoding="utf-8", errors="replace") as out:
+            out.write(text + "\n")
             out.flush()
             os.fsync(out.fileno())
         os.replace(partial, path)
+        sync_directory(path.parent)
     except BaseException:
         partial.unlink(missing_ok=True)
         raise
+
+
+def sync_directory(path: Path) -> None:
+    """Have a folder's list of names on disk, so that a new file is found after a power cut."""
+    try:
+        folder = os.open(path, os.O_RDONLY)
+    except OSError:
+        return  # some systems and network drives do not open folders; the file itself is safe
+    try:
+        os.fsync(folder)
+    except OSError:
+        pass
+    finally:
+        os.close(folder)
 
 
 def read_drive(path: str | Path) -> Drive:
@@ -108,17 +145,36 @@ def read_drive(path: str | Path) -> Drive:
     """
     path = Path(path)
     try:
-        raw = json.loads(path.read_bytes().decode("utf-8-sig"))
+        raw = json.loads(path.read_bytes().decode("utf-8-sig"), **_STRICT)
     except OSError as error:
         raise InputError(f"cannot be read ({error.strerror})", file=path, remedy="Check the path.") from error
     except UnicodeDecodeError as error:
-        raise InputError("is not UTF-8 text", file=path, remedy="Move it away to go on without it.") from error
-    except (json.JSONDecodeError, RecursionError) as error:
-        line = getattr(error, "lineno", None)
         raise InputError(
-            "is not JSON", file=path, line=line, remedy="Move it away to go on without it, or restore it."
+            "is not UTF-8 text", file=path, remedy="Move it away to go on without it."
         ) from error
+    except (ValueError, RecursionError) as error:
+        # ValueError: not JSON, a NaN, or a number of thousands of digits.
+        line = getattr(error, "lineno", None)
+        what = (
+            "is not JSON" if line or isinstance(error, RecursionError) else f"is not JSON ({str(error)[:60]})"
+        )
+        remedy = "Move it away to go on without it, or restore it."
+        raise InputError(what, file=path, line=line, remedy=remedy) from error
     return _DriveReader(path).drive(raw)
+
+
+def _refuse_constant(name: str) -> None:
+    raise ValueError(f"JSON has no {name}")
+
+
+def _finite_number(text: str) -> float:
+    number = float(text)
+    if not math.isfinite(number):
+        raise ValueError("a number is too large")
+    return number
+
+
+_STRICT = {"parse_constant": _refuse_constant, "parse_float": _finite_number}
 
 
 class _DriveReader:
@@ -127,7 +183,9 @@ class _DriveReader:
 
     def fail(self, key: str, expected: str) -> InputError:
         return InputError(
-            f"{key} should be {expected}", file=self.path, column=None, remedy="Correct it, or move the file away."
+            f"{key} should be {expected}",
+            file=self.path,
+            remedy="Correct it, or move the file away to go on without.",
         )
 
     def check(self, value: Any, key: str, kind: type | tuple[type, ...], expected: str) -> Any:
@@ -138,7 +196,10 @@ class _DriveReader:
         return value
 
     def number(self, value: Any, key: str) -> float:
-        number = float(self.check(value, key, (int, float), "a number"))
+        try:
+            number = float(self.check(value, key, (int, float), "a number"))
+        except OverflowError:  # a whole number beyond what a float can hold
+            number = math.inf
         if not math.isfinite(number):
             raise self.fail(key, "a finite number")
         return number
@@ -149,21 +210,42 @@ class _DriveReader:
     def drive(self, raw: Any) -> Drive:
         self.check(raw, "the file", dict, "a JSON object")
         if raw.get("schema") != SCHEMA:
-            raise self.fail("schema", f'"{SCHEMA}" (found {raw.get("schema")!r})')
-        vehicle = self.check(raw.get("vehicle") or {}, "vehicle", dict, "an object")
+            raise self.fail("schema", f'"{SCHEMA}" (found {str(raw.get("schema"))[:40]!a})')
+        vehicle = {"name": None, "vin": None} | self.object(raw, "vehicle")
+        for key in ("name", "vin"):
+            self.optional(vehicle[key], f"vehicle.{key}", str, "text")
         return Drive(
-            started_at=self.optional(raw.get("started_at"), "started_at", str, "text"),
-            vehicle={"name": None, "vin": None} | vehicle,
-            adapter=self.check(raw.get("adapter") or {}, "adapter", dict, "an object"),
+            started_at=self.started_at(raw.get("started_at")),
+            vehicle=vehicle,
+            adapter=self.object(raw, "adapter"),
             trace_sha256=self.optional(raw.get("trace_sha256"), "trace_sha256", str, "text"),
             events=tuple(self.event(e, f"events[{i}]") for i, e in enumerate(self.list(raw, "events"))),
             code_snapshots=tuple(
-                self.snapshot(s, f"code_snapshots[{i}]") for i, s in enumerate(self.list(raw, "code_snapshots"))
+                self.snapshot(s, f"code_snapshots[{i}]")
+                for i, s in enumerate(self.list(raw, "code_snapshots"))
             ),
         )
 
     def list(self, raw: dict, key: str, prefix: str = "") -> list:
-        return self.check(raw.get(key) or [], prefix + key, list, "a list")
+        return self.check([] if raw.get(key) is None else raw[key], prefix + key, list, "a list")
+
+    def object(self, raw: dict, key: str, prefix: str = "") -> dict:
+        return self.check({} if raw.get(key) is None else raw[key], prefix + key, dict, "an object")
+
+    def text(self, raw: dict, key: str, where: str) -> str:
+        return self.check("" if raw.get(key) is None else raw[key], f"{where}.{key}", str, "text")
+
+    def started_at(self, value: Any) -> str | None:
+        if value is None:
+            return None
+        expected = "an ISO 8601 time with zone, such as 2024-05-01T09:30:00+02:00, or null"
+        try:
+            when = datetime.fromisoformat(self.check(value, "started_at", str, expected))
+        except ValueError:
+            raise self.fail("started_at", expected) from None
+        if when.tzinfo is None:
+            raise self.fail("started_at", expected)
+        return value
 
     def event(self, raw: Any, key: str) -> Event:
         self.check(raw, key, dict, "an object")
@@ -173,7 +255,7 @@ class _DriveReader:
         return Event(
             self.number(raw.get("time_s"), f"{key}.time_s"),
             kind,
-            self.check(raw.get("text") or "", f"{key}.text", str, "text"),
+            self.text(raw, "text", key),
         )
 
     def codes(self, raw: dict, name: str, key: str) -> tuple[TroubleCode, ...] | None:
@@ -184,19 +266,33 @@ class _DriveReader:
             where = f"{key}.{name}[{i}]"
             self.check(item, where, dict, "an object")
             code = self.check(item.get("code"), f"{where}.code", str, "text")
-            found.append(TroubleCode(code, self.check(item.get("ecu") or "", f"{where}.ecu", str, "text")))
+            found.append(TroubleCode(code, self.text(item, "ecu", where)))
         return tuple(found)
+
+    def freeze_frame(self, raw: Any, key: str) -> dict[str, Any] | None:
+        if raw is None:
+            return None
+        for name, value in self.check(raw, key, dict, "an object or null").items():
+            where = f"{key}.{name[:40]!a}"
+            if name == "code":
+                self.optional(value, where, str, "text")
+            elif value is not None and (name in SIGNALS or not isinstance(value, str)):
+                self.number(value, where)
+        return raw
 
     def snapshot(self, raw: Any, key: str) -> CodeSnapshot:
         self.check(raw, key, dict, "an object")
-        readiness = self.check(raw.get("readiness") or {}, f"{key}.readiness", dict, "an object")
+        readiness = self.object(raw, "readiness", f"{key}.")
         for monitor, state in readiness.items():
             if state not in READINESS_STATES:
-                raise self.fail(f"{key}.readiness.{monitor}", "one of " + ", ".join(READINESS_STATES))
+                raise self.fail(f"{key}.readiness.{monitor[:40]!a}", "one of " + ", ".join(READINESS_STATES))
         since = raw.get("since_clear")
         if since is not None:
             self.check(since, f"{key}.since_clear", dict, "an object or null")
-            since = {k: None if v is None else self.number(v, f"{key}.since_clear.{k}") for k, v in since.items()}
+            since = {
+                k: None if v is None else self.number(v, f"{key}.since_clear.{k[:40]!a}")
+                for k, v in since.items()
+            }
         tests = []
         for i, item in enumerate(self.list(raw, "monitor_tests", f"{key}.")):
             where = f"{key}.monitor_tests[{i}]"
@@ -212,7 +308,7 @@ class _DriveReader:
                     self.number(item.get("value"), f"{where}.value"),
                     limits["min"],
                     limits["max"],
-                    self.check(item.get("unit") or "", f"{where}.unit", str, "text"),
+                    self.text(item, "unit", where),
                 )
             )
         return CodeSnapshot(
@@ -222,7 +318,7 @@ class _DriveReader:
             pending=self.codes(raw, "pending", key),
             permanent=self.codes(raw, "permanent", key),
             readiness=readiness,
-            freeze_frame=self.optional(raw.get("freeze_frame"), f"{key}.freeze_frame", dict, "an object"),
+            freeze_frame=self.freeze_frame(raw.get("freeze_frame"), f"{key}.freeze_frame"),
             since_clear=since,
             monitor_tests=tuple(tests),
         )

@@ -6,6 +6,8 @@
 | `name [unit]` | one signal, in the unit of its heading | `engine_speed [rpm]` |
 
 UTF-8, RFC 4180, one row a batch; an empty cell where a signal was not sampled at that time.
+Reading and writing are here; the heading row is in `camlog.trace_headings`, what a refused file is told
+in `camlog.trace_faults`.
 """
 
 from __future__ import annotations
@@ -13,8 +15,9 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
-import re
-from collections.abc import Iterator, Mapping
+import math
+import warnings as python_warnings
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -25,16 +28,17 @@ import numpy as np
 from camlog.errors import InputError
 from camlog.signals import SIGNALS, is_signal_name
 from camlog.stream import Batch
-from camlog.units import conversion
+from camlog.trace_faults import Cells, fault_of_cells, fault_of_time
+from camlog.trace_headings import TIME_HEADING, heading, parse_heading, read_heading_row, read_headings
 
 if TYPE_CHECKING:
     import pandas as pd
 
-TIME_HEADING = "time [s]"
-_HEADING = re.compile(r"\s*(?P<name>[^\[\]]+?)\s*(?:\[(?P<unit>[^\[\]]*)\])?\s*\Z")
+# Cells that mean "not sampled" beside the empty one: what tables tools write for a missing number.
+_MISSING = ["", " ", "nan", "NaN", "NAN"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Trace:
     """A saved drive's readings.
 
@@ -94,7 +98,12 @@ class Trace:
         """The rows with start_s <= time <= end_s, times kept."""
         keep = (self.time_s >= start_s) & (self.time_s <= end_s)
         return Trace(
-            self.time_s[keep], {k: v[keep] for k, v in self.columns.items()}, self.units, self.name, "", self.warnings
+            self.time_s[keep],
+            {k: v[keep] for k, v in self.columns.items()},
+            self.units,
+            self.name,
+            "",
+            self.warnings,
         )
 
     def to_frame(self) -> pd.DataFrame:
@@ -104,46 +113,61 @@ class Trace:
         return pd.DataFrame(dict(self.columns), index=pd.Index(self.time_s, name="time_s"))
 
 
-def heading(name: str, unit: str) -> str:
-    """A column's heading, `name [unit]`."""
-    return f"{name} [{unit}]"
-
-
-def parse_heading(text: str) -> tuple[str, str | None] | None:
-    """Name and unit of a heading, unit None where it has no brackets; None where it is no heading."""
-    match = _HEADING.match(text)
-    return (match["name"], match["unit"]) if match else None
-
-
 def _number(value: float) -> str:
     # Shortest text that reads back to the same float; integers without a trailing ".0".
-    text = repr(float(value))
+    value = float(value)
+    if not math.isfinite(value):
+        return ""  # a value that could not be read is an empty cell
+    text = repr(value)
     return text[:-2] if text.endswith(".0") else text
+
+
+def _time(time_s: float) -> str:
+    # Microseconds where that is exact, as a recorder gives them; more digits only where they are there.
+    text = f"{time_s:.6f}"
+    return text if float(text) == time_s else repr(float(time_s))
 
 
 class TraceWriter:
     """Writes rows of a trace to an open text file; the caller owns flushing and closing.
 
-    `signals` fixes the columns and their order.
+    `signals` fixes the columns and their order, one row a `write`. Values are in canonical units,
+    so `units` only counts for signals camlog does not know. Every row is one call of `out.write`.
+
+    Raises ValueError for a column no trace can have: a name that is not of a signal's form, one that
+    stands twice, or a unit with brackets or line ends.
     """
 
-    def __init__(self, out: io.TextIOBase, signals: list[str], units: Mapping[str, str] | None = None):
+    def __init__(self, out: io.TextIOBase, signals: Iterable[str], units: Mapping[str, str] | None = None):
         self._signals = list(signals)
         self._write = csv.writer(out, lineterminator="\r\n").writerow
         units = units or {}
-        self._write(
-            [TIME_HEADING, *(heading(n, units.get(n) or (SIGNALS[n].unit if n in SIGNALS else "")) for n in signals)]
-        )
+        headings = [TIME_HEADING]
+        for name in self._signals:
+            unit = SIGNALS[name].unit if name in SIGNALS else units.get(name, "")
+            text = heading(name, unit)
+            if (
+                not is_signal_name(name)
+                or name == "time"
+                or parse_heading(text) != (name, unit)
+                or "\n" in text
+            ):
+                raise ValueError(f"{text!r} cannot head a column of a trace")
+            if text in headings:
+                raise ValueError(f"signal {name!r} stands twice")
+            headings.append(text)
+        self._write(headings)
 
     def write(self, batch: Batch) -> None:
+        """Write one row; values of signals that have no column are left out."""
         values = batch.values
         self._write(
-            [f"{batch.time_s:.6f}", *(_number(values[n]) if n in values else "" for n in self._signals)]
+            [_time(batch.time_s), *(_number(values[n]) if n in values else "" for n in self._signals)]
         )
 
 
 def write_trace(trace: Trace, path: str | Path) -> None:
-    """Write a whole trace to `path`, replacing what is there."""
+    """Write a whole trace to `path`, replacing what is there; rows without any value are left out."""
     with open(path, "w", encoding="utf-8", newline="") as out:
         writer = TraceWriter(out, list(trace.columns), trace.units)
         for batch in trace.batches():
@@ -153,150 +177,123 @@ def write_trace(trace: Trace, path: str | Path) -> None:
 def read_trace(path: str | Path) -> Trace:
     """Read a trace file.
 
-    Values come back in canonical units. A torn last line is dropped with a warning in `Trace.warnings`.
+    Values come back in canonical units. A torn last line is dropped, and cells missing at the end of a
+    row count as not sampled; both leave a sentence in `Trace.warnings`.
 
     Raises InputError, with file, line and column, for a file that is no trace:
-    no `time [s]` heading, a cell that is no number, time that decreases, an
-    unknown unit, a repeated heading, or no rows.
+    no `time [s]` heading, a cell that is no number, more cells than headings, time that decreases,
+    an unknown unit, a known signal without one, a repeated heading, or no rows.
     """
-    import pandas as pd
-
     path = Path(path)
     try:
         raw = path.read_bytes()
     except OSError as error:
         raise InputError(f"cannot be read ({error.strerror})", file=path, remedy="Check the path.") from error
+    if not raw:
+        raise InputError(
+            "is empty", file=path, remedy="Record the drive again, or check the copy is complete."
+        )
     sha256 = hashlib.sha256(raw).hexdigest()
     warnings: list[str] = []
     raw = _drop_torn_line(raw.removeprefix(b"\xef\xbb\xbf"), warnings)
-    names, units, conversions = _read_headings(raw, path)
+    cells, heading_lines, start = read_heading_row(raw, path)
+    names, units, conversions = read_headings(cells, path)
+    body = Cells(raw, start, heading_lines, names, path)
     try:
-        frame = pd.read_csv(
-            io.BytesIO(raw),
-            header=None,
-            skiprows=1,
-            names=range(len(names)),
-            index_col=False,
-            dtype=np.float64,
-            encoding="utf-8",
-            skip_blank_lines=True,
-            on_bad_lines="error",
-            keep_default_na=False,
-            na_values=[""],
-            float_precision="round_trip",
-        )
-    except (ValueError, UnicodeDecodeError, OverflowError) as error:
-        raise _locate_bad_cell(raw, names, path) from error
-    if not len(frame):
-        raise InputError("has no rows", file=path, remedy="Record the drive again, or check the copy is complete.")
-    table = frame.to_numpy(copy=False)
-    time_s = np.ascontiguousarray(table[:, 0]) * conversions[0][0] + conversions[0][1]
-    _check_time(time_s, path)
-    columns = {}
-    for j, name in enumerate(names[1:], start=1):
-        factor, offset = conversions[j]
-        column = np.ascontiguousarray(table[:, j])
-        if (factor, offset) != (1.0, 0.0):
-            column = column * factor + offset
-        if np.isinf(column).any():
-            line = int(np.flatnonzero(np.isinf(column))[0]) + 2
+        table = _read_table(raw, start, len(names))
+    except (ValueError, OverflowError) as error:
+        raise fault_of_cells(body) from error
+    if not len(table):
+        remedy = "Record the drive again, or check the copy is complete."
+        raise InputError("has no complete row", file=path, remedy=remedy)
+    if np.isfinite(table[:, len(names)]).any() or _reads_words(raw, start):
+        raise fault_of_cells(body)
+    _warn_of_short_rows(raw, start, table, body, warnings)
+    with np.errstate(over="ignore"):
+        columns = {n: _scaled(table[:, j], *conversions[j]) for j, n in enumerate(names)}
+    time_s = columns.pop("time")
+    if not np.isfinite(time_s).all() or (np.diff(time_s) < 0).any():
+        raise fault_of_time(body, time_s)
+    for name, column in columns.items():
+        infinite = np.flatnonzero(np.isinf(column))
+        if infinite.size:
             raise InputError(
-                "a value is infinite", file=path, line=line, column=name, remedy="Empty the cell if it was not read."
+                "a value is infinite", file=path, line=body.line_of_row(int(infinite[0])), column=name,
+                remedy="Leave the cell empty where a value was not read.",
+            )  # fmt: skip
+    return Trace(
+        time_s, columns, dict(zip(names[1:], units[1:], strict=True)), path.name, sha256, tuple(warnings)
+    )
+
+
+def _read_table(raw: bytes, start: int, width: int) -> np.ndarray:
+    """All rows, shape (rows, width + 1); the last column shows cells beyond the headings."""
+    import pandas as pd
+
+    # Up to version 3.0 the default reading of decimals could be one unit in the last place off.
+    exact = {} if _version(pd.__version__) >= (3, 1) else {"float_precision": "round_trip"}
+    source = io.BytesIO(raw)
+    source.seek(start)
+    with python_warnings.catch_warnings():
+        # Pandas only warns where the first row is too wide, and cuts it: here that is a fault.
+        python_warnings.simplefilter("error", pd.errors.ParserWarning)
+        try:
+            frame = pd.read_csv(
+                source,
+                header=None,
+                names=range(width + 1),
+                index_col=False,
+                dtype=np.float64,
+                encoding="utf-8",
+                on_bad_lines="error",
+                keep_default_na=False,
+                na_values=_MISSING,
+                **exact,
             )
-        columns[name] = column
-    return Trace(time_s, columns, dict(zip(names[1:], units[1:], strict=True)), path.name, sha256, tuple(warnings))
+        except pd.errors.EmptyDataError:
+            return np.empty((0, width + 1))
+        except pd.errors.ParserWarning as error:
+            raise ValueError(str(error)) from error
+    return frame.to_numpy(copy=False)
+
+
+def _version(text: str) -> tuple[int, ...]:
+    return tuple(int(part) for part in text.split(".")[:2] if part.isdigit())
+
+
+def _reads_words(raw: bytes, start: int) -> bool:
+    # The table parser takes True and False for 1 and 0; in a trace they are text like any other.
+    # No number, nor a missing one, has these letters, and single letters are quick to look for.
+    return any(raw.find(letter, start) >= 0 for letter in (b"u", b"U", b"s", b"S"))
+
+
+def _scaled(column: np.ndarray, factor: float, offset: float) -> np.ndarray:
+    column = np.ascontiguousarray(column)
+    return column if (factor, offset) == (1.0, 0.0) else column * factor + offset
+
+
+def _warn_of_short_rows(raw: bytes, start: int, table: np.ndarray, body: Cells, warnings: list[str]) -> None:
+    # Counting commas is quick; only where some are missing is the file read row by row.
+    commas = np.count_nonzero(np.frombuffer(raw, np.uint8, offset=start) == ord(","))
+    if commas >= len(table) * (len(body.names) - 1):
+        return
+    count, line = body.short_rows()
+    if count:
+        rows = "1 row has" if count == 1 else f"{count} rows have"
+        warnings.append(
+            f"{rows} fewer cells than there are headings (first on line {line}); "
+            "what is missing counts as not sampled."
+        )
 
 
 def _drop_torn_line(raw: bytes, warnings: list[str]) -> bytes:
-    if not raw or raw.endswith((b"\n", b"\r")):
+    if raw.endswith((b"\n", b"\r")):
         return raw
     cut = max(raw.rfind(b"\n"), raw.rfind(b"\r")) + 1
     if cut == 0:
         return raw  # a single line: the heading check says what is wrong
     # A line of the right width may still have lost its last digits: without its end nobody knows.
-    warnings.append("The last line was cut off in the middle (power lost or copy incomplete) and was left out.")
+    warnings.append(
+        "The last line was cut off in the middle (power lost or copy incomplete) and was left out."
+    )
     return raw[:cut]
-
-
-def _read_headings(raw: bytes, path: Path) -> tuple[list[str], list[str], list[tuple[float, float]]]:
-    first = re.split(rb"\r\n|\n|\r", raw, maxsplit=1)[0]
-    try:
-        cells = next(csv.reader([first.decode("utf-8")]), [])
-    except (UnicodeDecodeError, csv.Error) as error:
-        raise InputError(
-            "is not a camlog trace: the heading is not UTF-8 text", file=path, line=1, remedy="Try `camlog convert`."
-        ) from error
-    parsed = [parse_heading(c) for c in cells]
-    if not cells or parsed[0] is None or parsed[0][0] != "time" or not parsed[0][1]:
-        found = cells[0] if cells else ""
-        raise InputError(
-            f"is not a camlog trace: the first heading is {found!r}, not {TIME_HEADING!r}",
-            file=path,
-            line=1,
-            remedy="Use `camlog convert` for a trace that another program wrote.",
-        )
-    names, units, conversions = [], [], []
-    for cell, heading_ in zip(cells, parsed, strict=True):
-        if heading_ is None or (heading_[0] != "time" and not is_signal_name(heading_[0])):
-            raise InputError(
-                f"heading {cell!r} is not of the form 'name [unit]'", file=path, line=1, column=cell or "(empty)",
-                remedy="Use lower-case signal names, or `camlog convert`.",
-            )  # fmt: skip
-        name, unit = heading_
-        if name in names:
-            raise InputError("the heading stands twice", file=path, line=1, column=name, remedy="Remove one column.")
-        canonical = "s" if name == "time" else SIGNALS[name].unit if name in SIGNALS else (unit or "")
-        try:
-            conversions.append(conversion(unit, canonical) if unit and canonical else (1.0, 0.0))
-        except ValueError as error:
-            raise InputError(
-                f"unit {unit!r} is not one that can become {canonical!r}", file=path, line=1, column=name,
-                remedy=f"Write the unit as {canonical!r} or another unit of the same kind.",
-            ) from error  # fmt: skip
-        names.append(name)
-        units.append(canonical)
-    return names, units, conversions
-
-
-def _check_time(time_s: np.ndarray, path: Path) -> None:
-    bad = np.flatnonzero(~np.isfinite(time_s))
-    if bad.size:
-        raise InputError(
-            "the time is missing", file=path, line=int(bad[0]) + 2, column="time", remedy="Remove or complete the row."
-        )
-    back = np.flatnonzero(np.diff(time_s) < 0)
-    if back.size:
-        line = int(back[0]) + 3
-        raise InputError(
-            f"time goes backwards, from {time_s[back[0]]:g} s to {time_s[back[0] + 1]:g} s",
-            file=path, line=line, column="time", remedy="Split the file there, or restore the original order.",
-        )  # fmt: skip
-
-
-def _locate_bad_cell(raw: bytes, names: list[str], path: Path) -> InputError:
-    """Find the cell a parser choked on, to say where it is."""
-    try:
-        text = raw.decode("utf-8")
-    except UnicodeDecodeError as error:
-        line = raw[: error.start].count(b"\n") + 1
-        return InputError("is not UTF-8 text", file=path, line=line, remedy="Try `camlog convert`.")
-    reader = csv.reader(io.StringIO(text, newline=""))
-    try:
-        next(reader)
-        for cells in reader:
-            if len(cells) > len(names):
-                return InputError(
-                    f"the row has {len(cells)} cells, the heading {len(names)}",
-                    file=path, line=reader.line_num, remedy="Remove the extra cells, or use `camlog convert`.",
-                )  # fmt: skip
-            for name, cell in zip(names, cells, strict=False):
-                try:
-                    float(cell or "nan")
-                except ValueError:
-                    return InputError(
-                        f"{cell[:40]!r} is not a number", file=path, line=reader.line_num, column=name,
-                        remedy="Leave the cell empty where a value was not read.",
-                    )  # fmt: skip
-    except csv.Error as error:
-        return InputError(f"cannot be read as CSV ({error})", file=path, line=reader.line_num)
-    return InputError("cannot be read as a table of numbers", file=path, remedy="Try `camlog convert`.")

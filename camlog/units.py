@@ -24,18 +24,29 @@ _SPELLINGS = {
 _PLAIN_UNIT = re.compile(r"[^\W\d]\w{0,40}([ ]?[/*·][ ]?[^\W\d]\w{0,40}){0,3}\Z")
 
 
+_PINT_NAMES = {
+    "percent": "camlog_percent",
+    "%": "camlog_percent",
+    "count": "camlog_count",
+    "inHg": "inch_Hg",
+    "rpm": "revolutions_per_minute",
+}
+
+
 @functools.cache
 def _registry():
     import pint  # slow to import: only where a file really carries another unit
 
     registry = pint.UnitRegistry()
-    registry.define("camlog_percent = 0.01 = camlog_pct")
+    # Of their own dimension: to pint an angle, a count and a percentage are all plain numbers.
+    registry.define("camlog_percent = [camlog_share]")
+    registry.define("camlog_count = [camlog_counting]")
     return registry
 
 
 def _to_pint(unit: str) -> str:
     spelled = _SPELLINGS.get(unit.strip().lower(), unit.strip())
-    return {"percent": "camlog_percent", "inHg": "inch_Hg", "rpm": "revolutions_per_minute"}.get(spelled, spelled)
+    return _PINT_NAMES.get(spelled, spelled)
 
 
 @functools.cache
@@ -51,7 +62,7 @@ def conversion(unit: str, canonical: str) -> tuple[float, float]:
     import pint
 
     # Pint evaluates arithmetic in a unit: a heading is no place for "9**9**9".
-    if not _PLAIN_UNIT.match(unit):
+    if not _PLAIN_UNIT.match(_to_pint(unit)):
         raise ValueError(f"unit {unit!r} cannot be read as {canonical!r}")
     registry = _registry()
     try:

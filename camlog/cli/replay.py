@@ -1,0 +1,155 @@
+"""`camlog replay`: a saved drive again, on the screen or behind an adapter."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import typer
+
+if TYPE_CHECKING:
+    from camlog.drive import Drive
+    from camlog.trace import Trace
+
+
+def replay(
+    trace: Path = typer.Argument(..., metavar="TRACE", help="The saved trace, as in drive.csv."),
+    speed: str = typer.Option("1", "--speed", metavar="N|max", help="2 is twice as fast; max does not wait."),
+    start: float | None = typer.Option(None, "--start", metavar="S", help="Begin at this second of it."),
+    end: float | None = typer.Option(None, "--end", metavar="S", help="Stop at this second of it."),
+    out: Path | None = typer.Option(
+        None, "--out", metavar="NAME.csv", help="Save the stretch as a trace of its own, from second 0."
+    ),
+    force: bool = typer.Option(False, "--force", help="Overwrite what --out names."),
+    as_adapter: bool = typer.Option(
+        False, "--as-adapter", help="Serve it on a simulated adapter, for camlog record or any OBD client."
+    ),
+    vehicle: str | None = typer.Option(
+        None, "--vehicle", metavar="FILE", help="With --as-adapter: the vehicle profile, for the cam angles."
+    ),
+    lead_in: float = typer.Option(
+        5.0, "--lead-in", metavar="S",
+        help="With --as-adapter: the drive begins this long after a client first asks for a value.",
+    ),
+    port_link: Path | None = typer.Option(
+        None, "--port-link", metavar="PATH", help="With --as-adapter: make PATH a link to the port."
+    ),
+    tcp: str | None = typer.Option(
+        None, "--tcp", metavar="HOST:PORT", help="With --as-adapter: serve it over the network."
+    ),
+) -> None:  # fmt: skip
+    """Play a saved drive through the same view as a live one.
+
+    Watch it again at any speed, or cut a stretch out of it:
+
+        camlog replay drive.csv --speed 4
+
+        camlog replay drive.csv --speed max --start 120 --end 300 --out cruise.csv
+
+    With --as-adapter it prints a port and waits. Record from it in another
+    window, with the same --vehicle, as if from the car (codes stay as they are):
+
+        camlog record --port PORT --vehicle FILE
+
+    Events and codes come from the drive file beside the trace, where there is one.
+    """
+    from camlog.drive import drive_path, read_drive
+    from camlog.errors import InputError
+    from camlog.trace import read_trace
+
+    for option, given in (("--vehicle", vehicle), ("--tcp", tcp), ("--port-link", port_link)):
+        if given is not None and not as_adapter:
+            raise InputError(
+                f"{option} only counts with --as-adapter", remedy=f"Add --as-adapter, or leave {option}."
+            )
+    saved = read_trace(trace)
+    beside = drive_path(trace)
+    drive = read_drive(beside) if beside.exists() else None
+    notes = list(saved.warnings)
+    if drive and drive.trace_sha256 not in (None, saved.sha256):
+        notes.append(f"The trace was changed after the recording, or {beside.name} belongs to another.")
+    for note in notes:
+        typer.echo(f"camlog: {trace}: {note}", err=True)
+    if as_adapter:
+        if out is not None:
+            raise InputError(
+                "--out does not go with --as-adapter", remedy="Use camlog record on the port to save it."
+            )
+        _serve(
+            saved,
+            drive,
+            vehicle,
+            speed=speed,
+            start_s=start,
+            end_s=end,
+            lead_in_s=lead_in,
+            link=port_link,
+            tcp=tcp,
+        )
+        return
+    _play(saved, drive, trace, speed, start, end, out, force)
+
+
+def _serve(trace: Trace, drive: Drive | None, vehicle: str | None, **stretch) -> None:
+    from camlog.profile import read_profile
+    from camlog.replay import can_be_asked, serve_trace
+
+    profile = read_profile(vehicle) if vehicle else None
+    unserved = [name for name in trace.signals if not can_be_asked(name, profile)]
+    if unserved:
+        why = "the profile does not define them" if profile else "only a vehicle profile says how (--vehicle)"
+        typer.echo(f"camlog: cannot be asked for, {why}: {', '.join(unserved)}", err=True)
+    serve_trace(trace, drive, profile, announce=typer.echo, **stretch)
+
+
+def _play(
+    trace: Trace, drive: Drive | None, path: Path, speed: str, start: float | None, end: float | None,
+    out: Path | None, force: bool,
+) -> None:  # fmt: skip
+    from camlog.errors import InputError
+    from camlog.replay import cut_drive, rebased, replay
+    from camlog.sinks import KeyReader, TraceFileSink, view_for
+    from camlog.stream import Event, run
+
+    if out is not None and out.resolve() == path.resolve():
+        raise InputError("is the trace being replayed", file=out, remedy="Give --out another name.")
+    position = [start or 0.0]
+    with KeyReader(lambda: position[0]) as keys:
+        items = replay(
+            trace,
+            drive,
+            speed=speed,
+            start_s=start,
+            end_s=end,
+            sleep=keys.wait,
+            stop=lambda: keys.end_requested,
+        )
+        sinks = []
+        if out is not None:
+            base_s = float(trace.time_s[0]) if start is None else start
+            begun = cut_drive(drive, base_s)
+            sinks.append(TraceFileSink(out, trace.signals, drive=begun, force=force, units=trace.units))
+            items = rebased(items, base_s)
+        view = view_for(title=f"Replaying {path.name}", keys=keys)
+        view.essential = out is None  # with nobody looking and nothing saved there is no point in going on
+        sinks.append(view)
+
+        def with_markers():
+            for item in items:
+                position[0] = item.time_s
+                yield item
+                for marker in keys.take_markers():
+                    yield Event(marker.time_s, marker.kind, marker.text)
+
+        try:
+            failures = run(with_markers(), sinks)
+        except BrokenPipeError:
+            # Whoever read the lines has enough. Python would complain once more on closing.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            return
+    for failure in failures:
+        typer.echo(f"camlog: the view was dropped: {failure.error}", err=True)
+    if out is not None:
+        typer.echo(f"{out}: {sinks[0].rows} rows", err=True)

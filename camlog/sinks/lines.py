@@ -1,0 +1,94 @@
+"""The quiet view, for a pipe or a log: one plain line every few seconds, and events at once."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable
+from typing import TextIO
+
+from camlog.sinks.state import DriveState, Shown
+from camlog.sinks.words import clock_text, kind_text, rate_text, value_text
+from camlog.stream import CodeSnapshot, Event, StreamItem
+
+LINE_INTERVAL_S = 5.0
+_SHOWN = {"engine_speed": "engine", "vehicle_speed": "road", "coolant_temp": "coolant", "oil_temp": "oil"}
+
+
+class LineSink:
+    """Writes plain lines to `out` (standard output by default).
+
+    `clock` gives the present time of the stream in seconds; `wall` paces the lines. Values that are too
+    old to be the present ones are left out of a line, not repeated.
+    """
+
+    essential = False
+
+    def __init__(
+        self,
+        out: TextIO | None = None,
+        *,
+        interval_s: float = LINE_INTERVAL_S,
+        clock: Callable[[], float] | None = None,
+        wall: Callable[[], float] = time.monotonic,
+    ):
+        self._out = sys.stdout if out is None else out
+        self._interval_s = interval_s
+        self._wall = wall
+        self._next_s = wall() + interval_s
+        self.state = DriveState(clock)
+
+    def accept(self, item: StreamItem) -> None:
+        """Note an item; write a line where one is due."""
+        self.state.accept(item)
+        if isinstance(item, Event):
+            text = f": {item.text}" if item.text else ""
+            self._line(item.time_s, kind_text(item.kind) + text)
+        elif isinstance(item, CodeSnapshot):
+            self._line(item.time_s, codes_text(item))
+        elif self._wall() >= self._next_s:
+            self._next_s = self._wall() + self._interval_s
+            self._line(self.state.elapsed_s, "  ".join(self._status()))
+
+    def close(self) -> None:
+        """Write the closing line."""
+        state = self.state
+        parts = [f"end, {state.batches} batches", f"gaps {state.events['gap']} ({state.gap_s:.1f} s)"]
+        parts.append(f"markers {state.events['marker']}")
+        if state.events["adapter_error"]:
+            parts.append(f"adapter errors {state.events['adapter_error']}")
+        self._line(state.elapsed_s, ", ".join(parts))
+
+    def _line(self, time_s: float, text: str) -> None:
+        self._out.write(f"{clock_text(time_s)}  {text}\n")
+        self._out.flush()
+
+    def _status(self) -> list[str]:
+        parts = []
+        for signal, word in _SHOWN.items():
+            shown = self.state.shown(signal)
+            if shown and not shown.stale:
+                parts.append(f"{word} {value_text(signal, shown.value)}")
+        for cam in self.state.cams():
+            if cam.actual is None or cam.actual.stale:
+                parts.append(f"{cam.cam} not read")
+                continue
+            difference = "" if cam.difference_deg is None else f" ({cam.difference_deg:+.1f})"
+            parts.append(f"{cam.cam} {_angle(cam.commanded)} -> {cam.actual.value:.1f} deg{difference}")
+        parts.extend(f"{group} {rate_text(rate)}" for group, rate in self.state.rates().items())
+        return parts
+
+
+def _angle(shown: Shown | None) -> str:
+    return "-" if shown is None or shown.stale else f"{shown.value:.1f}"
+
+
+def codes_text(snapshot: CodeSnapshot) -> str:
+    """A code snapshot in a line: `lamp on, stored P0011, pending none, permanent not read`."""
+
+    def listed(codes) -> str:
+        return "not read" if codes is None else ", ".join(c.code for c in codes) or "none"
+
+    lamp = {True: "lamp on", False: "lamp off", None: "lamp not read"}[snapshot.mil]
+    lists = (f"{name} {listed(getattr(snapshot, name))}" for name in ("stored", "pending", "permanent"))
+    return "codes: " + "; ".join([lamp, *lists])

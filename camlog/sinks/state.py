@@ -1,0 +1,172 @@
+"""What a view shows of a drive: latest values, rates, cam differences, gaps, last event. No drawing here."""
+
+from __future__ import annotations
+
+from collections import Counter, deque
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from camlog.signals import CAM_IDS, actual, commanded, duty
+from camlog.stream import Batch, CodeSnapshot, Event, StreamItem
+
+RATE_WINDOW_S = 5.0  # rates are over this long, or over the last few batches where those are further apart
+RATE_BATCHES = 4
+STALE_AFTER_S = 3.0  # a value older than this, and than three of its intervals, is shown with its age
+STALE_INTERVALS = 3.0
+# Commanded and actual further apart than this are not compared: the cam may be anywhere in between.
+DIFFERENCE_REACH_S = 1.0
+
+_ENGINE = ("engine_speed", "vehicle_speed", "engine_load", "throttle_position", "manifold_pressure",
+           "mass_air_flow", "spark_advance")  # fmt: skip
+
+
+def group_of(signal: str) -> str:
+    """The group of signals, in words, whose rate is shown together."""
+    if signal.startswith("cam_"):
+        return "cam angles"
+    if signal in _ENGINE:
+        return "engine"
+    if signal.endswith("_temp"):
+        return "temperatures"
+    if signal.startswith("misfire_"):
+        return "misfires"
+    return "fuel trims" if "_fuel_trim_" in signal else "others"
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A signal's latest value, how old it is, and whether that is too old to call it the present one."""
+
+    value: float
+    age_s: float
+    stale: bool
+
+
+@dataclass(frozen=True, slots=True)
+class CamShown:
+    """One cam's angles; `difference_deg` is actual minus commanded at one common time, or None."""
+
+    cam: str
+    commanded: Shown | None
+    actual: Shown | None
+    duty: Shown | None
+    difference_deg: float | None
+
+
+class DriveState:
+    """Follows the stream and answers what to show. Memory does not grow with the drive.
+
+    `clock` gives the present time of the stream in seconds; without one, time stands at the last item.
+    """
+
+    def __init__(self, clock: Callable[[], float] | None = None):
+        self._clock = clock
+        self._last_item_s = 0.0
+        self._last_batch_s: float | None = None
+        self._samples: dict[str, deque[tuple[float, float]]] = {}
+        self._group_times: dict[str, deque[float]] = {}
+        self._gap_since_s: float | None = None
+        self._gap_told_s = 0.0
+        self._gap_total_s = 0.0
+        self.batches = 0
+        self.events: Counter[str] = Counter()
+        self.last_event: Event | None = None
+        self.last_snapshot: CodeSnapshot | None = None
+
+    def accept(self, item: StreamItem) -> None:
+        """Take in one item of the stream."""
+        self._last_item_s = max(self._last_item_s, item.time_s)
+        if isinstance(item, Batch):
+            self._batch(item)
+        elif isinstance(item, Event):
+            self.events[item.kind] += 1
+            self.last_event = item
+            if item.kind == "gap" and self._gap_since_s is None:
+                self._gap_told_s = item.time_s
+                self._gap_since_s = item.time_s if self._last_batch_s is None else self._last_batch_s
+        elif isinstance(item, CodeSnapshot):
+            self.last_snapshot = item
+
+    def _batch(self, batch: Batch) -> None:
+        if not batch.values:
+            return
+        self.batches += 1
+        if self._gap_since_s is not None:
+            if batch.time_s > self._gap_told_s:
+                self._gap_total_s += max(0.0, batch.time_s - self._gap_since_s)
+                self._gap_since_s = None
+            else:  # the last row before the gap, told after it
+                self._gap_since_s = max(self._gap_since_s, batch.time_s)
+        self._last_batch_s = batch.time_s
+        for name, value in batch.values.items():
+            self._samples.setdefault(name, deque(maxlen=2)).append((batch.time_s, value))
+        for group in {group_of(name) for name in batch.values}:
+            times = self._group_times.setdefault(group, deque())
+            times.append(batch.time_s)
+            while len(times) > RATE_BATCHES and times[0] < batch.time_s - RATE_WINDOW_S:
+                times.popleft()
+
+    @property
+    def elapsed_s(self) -> float:
+        """Seconds of the stream up to now."""
+        return self._last_item_s if self._clock is None else max(0.0, self._clock())
+
+    @property
+    def in_gap(self) -> bool:
+        """True from a gap event until the next batch."""
+        return self._gap_since_s is not None
+
+    @property
+    def gap_s(self) -> float:
+        """Seconds lost in gaps so far, the present one included."""
+        since = self._gap_since_s
+        return self._gap_total_s + (0.0 if since is None else max(0.0, self.elapsed_s - since))
+
+    @property
+    def signals(self) -> frozenset[str]:
+        """Signals seen so far."""
+        return frozenset(self._samples)
+
+    def shown(self, signal: str) -> Shown | None:
+        """The latest value of a signal, or None where there never was one."""
+        samples = self._samples.get(signal)
+        if not samples:
+            return None
+        age_s = max(0.0, self.elapsed_s - samples[-1][0])
+        interval_s = samples[-1][0] - samples[0][0]
+        return Shown(samples[-1][1], age_s, age_s > max(STALE_AFTER_S, STALE_INTERVALS * interval_s))
+
+    def rates(self) -> dict[str, float]:
+        """Batches a second that carried signals of each group, lately."""
+        now = max(self.elapsed_s, self._last_item_s)
+        found = {}
+        for group, times in sorted(self._group_times.items()):
+            span_s = max(now, times[-1]) - times[0]
+            found[group] = (len(times) - 1) / span_s if span_s > 0 else 0.0
+        return found
+
+    def cams(self) -> list[CamShown]:
+        """Every cam seen so far, in the order of the engine."""
+        return [
+            CamShown(cam, *(self.shown(s(cam)) for s in (commanded, actual, duty)), self._difference(cam))
+            for cam in CAM_IDS
+            if commanded(cam) in self._samples or actual(cam) in self._samples
+        ]
+
+    def _difference(self, cam: str) -> float | None:
+        first, second = self._samples.get(commanded(cam)), self._samples.get(actual(cam))
+        if not first or not second:
+            return None
+        common_s = min(first[-1][0], second[-1][0])
+        # The one sampled last is taken back to the other's time, on the line between its last two samples.
+        values = [_at(samples, common_s) for samples in (first, second)]
+        return None if None in values else values[1] - values[0]
+
+
+def _at(samples: deque[tuple[float, float]], time_s: float) -> float | None:
+    (t0, v0), (t1, v1) = samples[0], samples[-1]
+    if time_s == t1:
+        return v1
+    if not t0 <= time_s < t1 or t1 - t0 > DIFFERENCE_REACH_S:
+        return None
+    return v0 + (v1 - v0) * (time_s - t0) / (t1 - t0)

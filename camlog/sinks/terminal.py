@@ -1,0 +1,187 @@
+"""The view on a terminal while a drive is recorded or replayed."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+
+from rich.console import Console, Group, RenderableType
+from rich.live import Live
+from rich.table import Table
+from rich.text import Text
+
+from camlog.signals import MAX_CYLINDERS, misfire
+from camlog.sinks.keys import KeyReader
+from camlog.sinks.lines import LineSink, codes_text
+from camlog.sinks.state import DriveState, Shown
+from camlog.sinks.words import cam_text, clock_text, kind_text, rate_text, value_text
+from camlog.stream import Event, Sink, StreamItem
+
+REFRESH_PER_S = 4  # as often as an eye can follow numbers; each drawing takes a few milliseconds
+_ROWS = {
+    "engine": ("engine_speed", "vehicle_speed", "engine_load", "module_voltage"),
+    "temperatures": ("coolant_temp", "oil_temp", "intake_air_temp", "ambient_temp"),
+    "oil": ("oil_pressure",),
+}
+_WORDS = {"vehicle_speed": "road", "engine_load": "load", "coolant_temp": "coolant", "oil_temp": "oil",
+          "intake_air_temp": "intake air", "ambient_temp": "outside"}  # fmt: skip
+_KEYS_HINT = "m  mark this moment      q  end"
+_TYPING_HINT = "Enter keeps the marker, Esc takes it back"
+
+
+class TerminalView:
+    """Draws the state of the drive in place, at most four times a second.
+
+    `clock` gives the present time of the stream in seconds, so that time goes on while nothing arrives;
+    `keys` is the KeyReader whose hint and typed text are shown. `title` stands in the first line.
+    """
+
+    essential = False
+
+    def __init__(
+        self,
+        console: Console | None = None,
+        *,
+        title: str = "Recording",
+        clock: Callable[[], float] | None = None,
+        keys: KeyReader | None = None,
+    ):
+        self._title = title
+        self._keys = keys
+        self._lock = threading.Lock()
+        self._broken: Exception | None = None
+        self.state = DriveState(clock)
+        self._console = console or Console()
+        self._degree_sign = self._console.encoding.lower().startswith("utf")
+        self._live = Live(
+            console=self._console,
+            get_renderable=self._draw,
+            refresh_per_second=REFRESH_PER_S,
+            transient=False,
+        )
+        self._live.start()
+
+    def accept(self, item: StreamItem) -> None:
+        """Take in one item; drawing happens on its own time."""
+        if self._broken:
+            raise self._broken
+        with self._lock:
+            self.state.accept(item)
+
+    def close(self) -> None:
+        """Draw once more and leave the last picture standing."""
+        self._keys = None
+        self._live.stop()
+
+    # ------------------------------------------------------------------ drawing
+    def _draw(self) -> RenderableType:
+        # Drawn by a thread of its own: an error there must reach accept, not the screen.
+        try:
+            with self._lock:
+                return self.picture()
+        except Exception as error:  # noqa: BLE001
+            self._broken = error
+            return Text("")
+
+    def picture(self) -> RenderableType:
+        """The whole view as it is now."""
+        parts: list[RenderableType] = [self._heading(), self._values()]
+        cams = self.state.cams()
+        if cams:
+            parts.append(self._cam_table(cams))
+        parts.append(self._running())
+        hint = self._hint()
+        return Group(*parts, *([hint] if hint else []))
+
+    def _heading(self) -> Text:
+        text = Text(f"{clock_text(self.state.elapsed_s)}  ", style="bold")
+        text.append(self._title)
+        if self.state.in_gap:
+            text.append("   no answers from the vehicle", style="bold red")
+        return text
+
+    def _values(self) -> Table:
+        grid = Table.grid(padding=(0, 2))
+        for row, signals in _ROWS.items():
+            cells = [self._signal(s) for s in signals if s in self.state.signals]
+            if cells:
+                grid.add_row(Text(row, style="dim"), Text("   ").join(cells))
+        cylinders = [n for n in range(1, MAX_CYLINDERS + 1) if misfire(n) in self.state.signals]
+        if cylinders:
+            counts = [
+                Text(f"{n}: ") + self._number(misfire(n), self.state.shown(misfire(n))) for n in cylinders
+            ]
+            grid.add_row(Text("misfires", style="dim"), Text("  ").join(counts))
+        return grid
+
+    def _signal(self, signal: str) -> Text:
+        word = _WORDS.get(signal, "")
+        return Text(f"{word} " if word else "") + self._number(signal, self.state.shown(signal))
+
+    def _number(self, signal: str, shown: Shown | None) -> Text:
+        if shown is None:
+            return Text("-")
+        text = Text(value_text(signal, shown.value, degree_sign=self._degree_sign))
+        if shown.stale:
+            text.append(f" ({shown.age_s:.0f} s ago)")
+            text.stylize("dim")
+        return text
+
+    def _cam_table(self, cams) -> Table:
+        table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
+        table.add_column("cam")
+        with_duty = any(cam.duty for cam in cams)
+        for word in ("commanded", "actual", "difference", *(["valve duty"] if with_duty else [])):
+            table.add_column(word, justify="right")
+        for cam in cams:
+            difference = "-" if cam.difference_deg is None else f"{cam.difference_deg:+.1f} deg"
+            angles = [
+                self._number(f"cam_{cam.cam}_{part}", getattr(cam, part)) for part in ("commanded", "actual")
+            ]
+            duty = [self._number(f"cam_{cam.cam}_duty", cam.duty)] if with_duty else []
+            table.add_row(cam_text(cam.cam), *angles, difference, *duty)
+        return table
+
+    def _running(self) -> Table:
+        state, grid = self.state, Table.grid(padding=(0, 2))
+        rates = [f"{group} {rate_text(rate)}" for group, rate in state.rates().items()]
+        grid.add_row(Text("answers", style="dim"), Text("   ".join(rates) or "none yet"))
+        gaps = f"{state.events['gap']}, {state.gap_s:.1f} s in all" if state.events["gap"] else "none"
+        if state.events["adapter_error"]:
+            gaps += f"   adapter errors {state.events['adapter_error']}"
+        grid.add_row(Text("gaps", style="dim"), Text(gaps))
+        if state.last_snapshot:
+            grid.add_row(
+                Text("codes", style="dim"), Text(codes_text(state.last_snapshot).removeprefix("codes: "))
+            )
+        if state.last_event:
+            grid.add_row(Text("last", style="dim"), _event(state.last_event))
+        return grid
+
+    def _hint(self) -> Text | None:
+        keys = self._keys
+        if keys is None or not keys.active:
+            return None
+        typing = keys.typing
+        if typing is None:
+            return Text(_KEYS_HINT, style="dim")
+        return Text(f"marker: {typing}_   ", style="bold") + Text(_TYPING_HINT, style="dim")
+
+
+def _event(event: Event) -> Text:
+    text = f": {event.text}" if event.text else ""
+    return Text(f"{clock_text(event.time_s)} {kind_text(event.kind)}{text}")
+
+
+def view_for(
+    *,
+    title: str = "Recording",
+    clock: Callable[[], float] | None = None,
+    keys: KeyReader | None = None,
+    console: Console | None = None,
+) -> Sink:
+    """The view that fits standard output: drawn in place on a terminal, plain lines into a pipe."""
+    console = console or Console()
+    if console.is_terminal and not console.is_dumb_terminal:
+        return TerminalView(console, title=title, clock=clock, keys=keys)
+    return LineSink(clock=clock)

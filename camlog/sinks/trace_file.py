@@ -1,0 +1,336 @@
+"""The trace file while it grows: every row handed to the system at once, and to the disk within a second.
+
+Three promises, in the order they matter to someone who drove an hour for the data:
+what was recorded is never lost to a crash, a power cut costs at most the last second,
+and whatever happens the file on disk reads.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import errno
+import hashlib
+import math
+import os
+import threading
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+from camlog.drive import Drive, drive_path, sync_directory, write_drive
+from camlog.errors import InputError
+from camlog.stream import EVENT_KINDS, Batch, CodeSnapshot, Event, StreamItem
+from camlog.trace import TraceWriter
+
+# Rows and events wait this long for the disk, plus the time one sync takes: well inside a second.
+SYNC_INTERVAL_S = 0.4
+# An adapter that fails all day must not fill the memory; markers are never left out.
+EVENTS_KEPT_OF_A_KIND = 1000
+_COPY_BYTES = 1 << 20
+
+
+class _RowFile:
+    """An open file that takes each text whole or not at all, and knows its length and hash."""
+
+    def __init__(self, path: Path, flags: int):
+        self.fd = os.open(path, os.O_WRONLY | os.O_CREAT | flags, 0o666)
+        self.length = 0
+        self.sha256 = hashlib.sha256()
+
+    def write(self, text: str) -> None:
+        self.write_bytes(text.encode("utf-8"))
+
+    def write_bytes(self, data: bytes) -> None:
+        # Straight to the system, unbuffered: a killed program then loses nothing it has written.
+        sent = 0
+        try:
+            while sent < len(data):
+                sent += os.write(self.fd, data[sent:])
+        except BaseException:
+            # Half a row would read as a wrong value; take it back.
+            os.ftruncate(self.fd, self.length)
+            os.lseek(self.fd, self.length, os.SEEK_SET)
+            raise
+        self.length += len(data)
+        self.sha256.update(data)
+
+
+class TraceFileSink:
+    """Writes a trace `NAME.csv` and its drive file `NAME.drive.json` as the stream comes.
+
+    `signals` are the columns, in order; a signal that first appears later gets a column of its own,
+    for which the file is rewritten once beside the old one and put in its place. `drive` gives what is
+    known at the start (`started_at`, `vehicle`, `adapter`); events and code snapshots of the stream are
+    added and reach the drive file within a second. `units` names the units of signals camlog does not know.
+
+    Raises InputError where a file is there already and `force` is not set, or cannot be made; while
+    writing, where the disk is full or fails: what was recorded until then is whole and reads.
+    `close` adds the trace's SHA-256 to the drive file: without it, the recording did not end cleanly.
+
+    Methods may be called from more than one thread, but batches come from one.
+    """
+
+    essential = True
+
+    def __init__(
+        self,
+        path: str | Path,
+        signals: Iterable[str],
+        *,
+        drive: Drive | None = None,
+        force: bool = False,
+        units: Mapping[str, str] | None = None,
+        sync_interval_s: float = SYNC_INTERVAL_S,
+    ):
+        self.path = Path(path)
+        self.drive_path = drive_path(self.path)
+        self.rows = 0
+        self._units = dict(units or {})
+        self._signals = list(signals)
+        self._columns = set(self._signals)
+        self._left_out: set[str] = set()
+        self._drive = drive or Drive()
+        self._events = list(self._drive.events)
+        self._events_kept = Counter(event.kind for event in self._events)
+        self._more_events: dict[str, tuple[int, float]] = {}
+        self._last_time_s = -math.inf
+        self._time_went_back = False
+        self._rows_to_sync = self._drive_to_write = False
+        self._failure: InputError | None = None
+        self._failure_told = False
+        self._closed = False
+        self._lock = threading.Lock()  # events, flags
+        self._disk_lock = threading.Lock()  # one sync, rewrite or drive file at a time
+        self._open(force)
+        self._stop = threading.Event()
+        self._keeper = threading.Thread(
+            target=self._keep_safe, args=(sync_interval_s,), name="trace-file", daemon=True
+        )
+        self._keeper.start()
+
+    # ------------------------------------------------------------------ the stream
+    def accept(self, item: StreamItem) -> None:
+        """Write a batch, or note an event or a code snapshot."""
+        self._tell_failure()
+        if isinstance(item, Batch):
+            self._write(item)
+        elif isinstance(item, Event):
+            self.add_event(item.kind, item.text, item.time_s)
+        elif isinstance(item, CodeSnapshot):
+            with self._lock:
+                self._drive = dataclasses.replace(
+                    self._drive, code_snapshots=(*self._drive.code_snapshots, item)
+                )
+                self._drive_to_write = True
+
+    def add_event(self, kind: str, text: str = "", time_s: float | None = None) -> None:
+        """Note an event, by default at the time of the last row. Raises ValueError for an unknown kind."""
+        if kind not in EVENT_KINDS:
+            raise ValueError(f"event kind {kind!r} is not one of {', '.join(EVENT_KINDS)}")
+        if time_s is None:
+            time_s = max(0.0, self._last_time_s)
+        if not math.isfinite(time_s):
+            raise ValueError("an event needs a time")
+        with self._lock:
+            if kind != "marker" and self._events_kept[kind] >= EVENTS_KEPT_OF_A_KIND:
+                count, last_s = self._more_events.get(kind, (0, time_s))
+                self._more_events[kind] = (count + 1, max(last_s, time_s))
+            else:
+                self._events_kept[kind] += 1
+                self._events.append(Event(time_s, kind, text))
+            self._drive_to_write = True
+
+    def update_drive(
+        self, *, vehicle: Mapping[str, Any] | None = None, adapter: Mapping[str, Any] | None = None
+    ) -> None:
+        """Replace what the drive file says about the vehicle or the adapter."""
+        changes = {k: v for k, v in (("vehicle", vehicle), ("adapter", adapter)) if v is not None}
+        with self._lock:
+            self._drive = dataclasses.replace(self._drive, **changes)
+            self._drive_to_write = True
+
+    @property
+    def drive(self) -> Drive:
+        """What the drive file says, or will within a second."""
+        with self._lock:
+            more = [
+                Event(last_s, kind, f"{count} more like the ones before, up to here, are not listed")
+                for kind, (count, last_s) in self._more_events.items()
+            ]
+            events = tuple(sorted([*self._events, *more], key=lambda event: event.time_s))
+            return dataclasses.replace(self._drive, events=events)
+
+    @property
+    def signals(self) -> tuple[str, ...]:
+        """The columns of the file as it is now."""
+        return tuple(self._signals)
+
+    def flush(self) -> None:
+        """Have everything on disk now. Raises InputError where the disk refuses."""
+        self._sync()
+        self._tell_failure()
+
+    def close(self) -> None:
+        """Bring the rest to disk and write the final drive file; a second call does nothing."""
+        if self._closed:
+            return
+        self._closed = True
+        self._stop.set()
+        self._keeper.join()
+        with self._lock:
+            self._drive = dataclasses.replace(self._drive, trace_sha256=self._file.sha256.hexdigest())
+            self._drive_to_write = True
+        # After a failure this is still worth a try: the drive file is small, or space was made.
+        self._sync()
+        os.close(self._file.fd)
+        if not self._failure_told:
+            self._tell_failure()
+
+    def __enter__(self) -> TraceFileSink:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # ------------------------------------------------------------------ rows
+    def _write(self, batch: Batch) -> None:
+        if not math.isfinite(batch.time_s):
+            raise ValueError("a batch needs a time")
+        values = {name: value for name, value in batch.values.items() if math.isfinite(value)}
+        new = [name for name in values if name not in self._columns and name not in self._left_out]
+        if new:
+            self._add_columns(new)
+        time_s = round(batch.time_s, 6)
+        if time_s < self._last_time_s:
+            # Never written as it came: a trace whose time decreases cannot be read.
+            if not self._time_went_back:
+                back = (
+                    f"a reading came with a time {self._last_time_s - time_s:.3f} s before the one before it"
+                )
+                self.add_event("adapter_error", f"{back}; it stands at the later time", self._last_time_s)
+            self._time_went_back = True
+            time_s = self._last_time_s
+        if not values or self._left_out.issuperset(values):
+            return
+        try:
+            self._writer.write(Batch(time_s, values))
+        except OSError as error:
+            self._fail(error)
+            self._tell_failure()
+        self._last_time_s = time_s
+        self.rows += 1
+        self._rows_to_sync = True
+
+    def _add_columns(self, names: list[str]) -> None:
+        """Put a file with more columns in the place of the one being written; keep that where it fails."""
+        old, signals = self._file, [*self._signals, *names]
+        partial = self.path.with_name(self.path.name + ".partial")
+        empty_cells = b"," * len(names)
+        with self._disk_lock:
+            new = None
+            try:
+                new = _RowFile(partial, os.O_TRUNC)
+                writer = TraceWriter(new, signals, self._units)
+                with open(self.path, "rb") as rows:
+                    rows.readline()
+                    # The writer ends every row with CR LF and uses neither anywhere else.
+                    while block := rows.read(_COPY_BYTES):
+                        new.write_bytes(block.replace(b"\r", empty_cells + b"\r"))
+                os.fsync(new.fd)
+                os.replace(partial, self.path)
+                sync_directory(self.path.parent)
+            except OSError as error:
+                if new:
+                    os.close(new.fd)
+                partial.unlink(missing_ok=True)
+                self._left_out.update(names)
+                self.add_event(
+                    "adapter_error",
+                    f"no column could be added ({error.strerror}), not recorded: {', '.join(names)}",
+                )
+                return
+            self._file, self._writer, self._signals = new, writer, signals
+            self._columns.update(names)
+            os.close(old.fd)
+
+    # ------------------------------------------------------------------ the disk
+    def _open(self, force: bool) -> None:
+        try:
+            if force:
+                # First the drive file: an old one must never stand beside a new trace.
+                self.drive_path.unlink(missing_ok=True)
+            for taken in () if force else (self.path, self.drive_path):
+                if os.path.lexists(taken):
+                    raise FileExistsError(errno.EEXIST, "exists", str(taken))
+            self._file = _RowFile(self.path, os.O_TRUNC if force else os.O_EXCL)
+        except FileExistsError as error:
+            raise InputError(
+                "is there already", file=error.filename or self.path,
+                remedy="Choose another name with --out, or add --force to overwrite it.",
+            ) from error  # fmt: skip
+        except OSError as error:
+            raise InputError(
+                f"cannot be written ({error.strerror})", file=self.path,
+                remedy="Check that the folder exists and may be written to.",
+            ) from error  # fmt: skip
+        try:
+            self._writer = TraceWriter(self._file, self._signals, self._units)
+            os.fsync(self._file.fd)
+            write_drive(self.drive, self.drive_path)
+        except BaseException as error:
+            # Nothing was recorded yet: leave no trace behind that holds nothing.
+            os.close(self._file.fd)
+            self.path.unlink(missing_ok=True)
+            if isinstance(error, OSError):
+                raise self._explained(error) from error
+            raise
+
+    def _keep_safe(self, interval_s: float) -> None:
+        while not self._stop.wait(interval_s):
+            self._sync()
+
+    def _sync(self) -> None:
+        """Bring what is new in rows and drive file to disk; a failure is kept for the next accept."""
+        with self._disk_lock:
+            try:
+                if self._rows_to_sync:
+                    self._rows_to_sync = False
+                    os.fsync(self._file.fd)
+                if self._drive_to_write:
+                    self._drive_to_write = False
+                    write_drive(self.drive, self.drive_path)
+            except OSError as error:
+                self._fail(error)
+            except (TypeError, ValueError) as error:
+                self._fail_with(
+                    InputError(
+                        f"an event or a code snapshot cannot be written ({error})", file=self.drive_path
+                    )
+                )
+
+    def _fail(self, error: OSError) -> None:
+        self._fail_with(self._explained(error))
+
+    def _fail_with(self, failure: InputError) -> None:
+        if self._failure is None:
+            self._failure = failure
+
+    def _tell_failure(self) -> None:
+        if self._failure:
+            self._failure_told = True
+            raise self._failure
+
+    def _explained(self, error: OSError) -> InputError:
+        kept = f"The {self.rows} rows recorded until then are whole and read." if self.rows else ""
+        if error.errno in (errno.ENOSPC, errno.EDQUOT):
+            what, remedy = "the disk is full, the recording stopped", "Make space before recording on."
+        elif error.errno == errno.EFBIG:
+            what, remedy = (
+                "the file may not grow further, the recording stopped",
+                "Record on into another file.",
+            )
+        else:
+            what = f"the disk refuses to write ({error.strerror}), the recording stopped"
+            remedy = "Check the disk or memory stick."
+        return InputError(what, file=self.path, remedy=f"{kept} {remedy}")

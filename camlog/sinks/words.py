@@ -1,0 +1,42 @@
+"""How values, times and signals are written for a person; the views share this."""
+
+from __future__ import annotations
+
+from camlog.signals import unit_of
+
+# Decimals that a technician reads; the trace keeps every digit.
+_DECIMALS = {"deg": 1, "V": 1, "g/s": 1, "%": 1}
+
+
+def clock_text(time_s: float) -> str:
+    """Minutes and seconds, with hours from the first one on: `12:34`, `1:02:03`."""
+    seconds = int(max(0.0, time_s))
+    hours, rest = divmod(seconds, 3600)
+    text = f"{rest // 60:02d}:{rest % 60:02d}"
+    return f"{hours}:{text}" if hours else text
+
+
+def value_text(signal: str, value: float, *, degree_sign: bool = False) -> str:
+    """A value with its unit, `2150 rpm`; temperatures as `88 °C` where the output can show it."""
+    unit = unit_of(signal)
+    text = f"{value:.{_DECIMALS.get(unit, 0)}f}"
+    if float(text) == 0.0:
+        text = text.lstrip("-")
+    shown = "°C" if unit == "degC" and degree_sign else unit
+    return f"{text} {shown}".rstrip() if unit != "count" else text
+
+
+def cam_text(cam: str) -> str:
+    """A cam as spoken of: `intake_b1` is `intake, bank 1`."""
+    side, _, bank = cam.partition("_b")
+    return f"{side}, bank {bank}"
+
+
+def rate_text(rate: float) -> str:
+    """A rate a second, `31.2/s`, with more digits for slow ones."""
+    return f"{rate:.1f}/s" if rate >= 1 else f"{rate:.2f}/s"
+
+
+def kind_text(kind: str) -> str:
+    """An event's kind in words."""
+    return kind.replace("_", " ")
