@@ -1,0 +1,204 @@
+"""Trouble codes over driving cycles: pending, stored with the lamp, permanent, erased again.
+
+As 13 CCR 1968.2(d)(2) has it: a fault seen in two driving cycles in a row is
+stored, lights the lamp and becomes permanent; the lamp goes out after three
+driving cycles in a row whose monitor ran and passed; a stored code goes after
+40 warm-up cycles without the fault; a permanent code outlasts service 04 and
+erases itself once the monitor has passed since, and a driving cycle of 600 s,
+300 s of them at 40 km/h or more, with 30 s of continuous idle has been driven.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+GOOD_CYCLES_TO_LAMP_OFF = 3
+WARM_UPS_TO_ERASE = 40
+WARM_UP_RISE_K = 22.0
+WARM_UP_REACH_DEGC = 71.0
+PERMANENT_RUN_S = 600.0
+PERMANENT_SPEED_S = 300.0
+PERMANENT_SPEED_KMH = 40.0
+PERMANENT_IDLE_S = 30.0
+IDLE_SPEED_KMH = 1.6
+# Misfire and fuel faults take the freeze frame from others (13 CCR 1968.2, from memory).
+FRAME_PRIORITY = ("P030", "P031", "P017")
+
+
+@dataclass(slots=True)
+class CodeRecord:
+    """What the module remembers of one code."""
+
+    pending: bool = False
+    pending_cycle: int = -1
+    stored: bool = False
+    permanent: bool = False
+    lamp: bool = False
+    good_cycles: int = 0
+    warm_ups: int = 0
+    cleared: bool = False
+    passed_since_clear: bool = False
+    failed_now: bool = False
+    passed_now: bool = False
+
+    @property
+    def empty(self) -> bool:
+        return not (self.pending or self.stored or self.permanent)
+
+
+@dataclass(slots=True)
+class CycleClock:
+    """What one driving cycle has contained so far."""
+
+    run_s: float = 0.0
+    speed_s: float = 0.0
+    idle_s: float = 0.0
+    longest_idle_s: float = 0.0
+    start_coolant_degc: float | None = None
+    warmed_up: bool = False
+
+    @property
+    def erases_permanent(self) -> bool:
+        return (
+            self.run_s >= PERMANENT_RUN_S
+            and self.speed_s >= PERMANENT_SPEED_S
+            and self.longest_idle_s >= PERMANENT_IDLE_S
+        )
+
+
+@dataclass(slots=True)
+class CodeMemory:
+    """The module's lasting memory; `to_dict` and `from_dict` carry it over drives."""
+
+    codes: dict[str, CodeRecord] = field(default_factory=dict)
+    freeze_frame: dict[str, Any] | None = None
+    since_clear: dict[str, float] = field(
+        default_factory=lambda: {
+            "warm_ups": 0.0, "distance_km": 0.0, "time_min": 0.0, "distance_with_mil_km": 0.0,
+            "time_with_mil_min": 0.0,
+        }
+    )  # fmt: skip
+    cycle: int = 0
+    permanent_drive_met: bool = False
+    clock: CycleClock = field(default_factory=CycleClock)
+
+    def to_dict(self) -> dict[str, Any]:
+        return dataclasses.asdict(self)
+
+    @classmethod
+    def from_dict(cls, raw: dict[str, Any]) -> CodeMemory:
+        return cls(
+            codes={code: CodeRecord(**record) for code, record in raw["codes"].items()},
+            freeze_frame=raw["freeze_frame"],
+            since_clear=dict(raw["since_clear"]),
+            cycle=raw["cycle"],
+            permanent_drive_met=raw["permanent_drive_met"],
+            clock=CycleClock(**raw["clock"]),
+        )
+
+    @property
+    def lamp(self) -> bool:
+        """True while the malfunction lamp is commanded on."""
+        return any(r.lamp for r in self.codes.values())
+
+    def listed(self, kind: str) -> tuple[str, ...]:
+        """Codes that are `pending`, `stored` or `permanent`, in order of their text."""
+        return tuple(sorted(code for code, record in self.codes.items() if getattr(record, kind)))
+
+    def fail(self, code: str, frame: Callable[[], dict[str, Any]]) -> None:
+        """A monitor has seen this fault; `frame` gives the freeze frame should it be wanted."""
+        record = self.codes.setdefault(code, CodeRecord())
+        if record.failed_now:
+            return
+        record.failed_now, record.passed_now = True, False
+        record.good_cycles = record.warm_ups = 0
+        record.passed_since_clear = False
+        if record.pending and record.pending_cycle < self.cycle:
+            record.stored = record.lamp = record.permanent = True
+            record.cleared = False
+        record.pending, record.pending_cycle = True, self.cycle
+        if self._takes_frame(code):
+            self.freeze_frame = {"code": code, **frame()}
+
+    def _takes_frame(self, code: str) -> bool:
+        if self.freeze_frame is None:
+            return True
+        return code.startswith(FRAME_PRIORITY) and not str(self.freeze_frame["code"]).startswith(
+            FRAME_PRIORITY
+        )
+
+    def passed(self, code: str) -> None:
+        """A monitor has run to its end and seen nothing."""
+        record = self.codes.get(code)
+        if record is not None and not record.failed_now:
+            record.passed_now = record.passed_since_clear = True
+
+    def second(self, running: bool, speed_kmh: float, coolant_degc: float, distance_km: float) -> None:
+        """One more second has gone by."""
+        if not running:
+            self.clock.idle_s = 0.0
+            return
+        clock, since = self.clock, self.since_clear
+        if clock.start_coolant_degc is None:
+            clock.start_coolant_degc = coolant_degc
+        clock.run_s += 1.0
+        clock.speed_s += 1.0 if speed_kmh >= PERMANENT_SPEED_KMH else 0.0
+        clock.idle_s = clock.idle_s + 1.0 if speed_kmh <= IDLE_SPEED_KMH else 0.0
+        clock.longest_idle_s = max(clock.longest_idle_s, clock.idle_s)
+        since["time_min"] += 1.0 / 60.0
+        since["distance_km"] += distance_km
+        if self.lamp:
+            since["distance_with_mil_km"] += distance_km
+            since["time_with_mil_min"] += 1.0 / 60.0
+        rise = coolant_degc - clock.start_coolant_degc
+        if not clock.warmed_up and rise >= WARM_UP_RISE_K and coolant_degc >= WARM_UP_REACH_DEGC:
+            clock.warmed_up = True
+            since["warm_ups"] += 1.0
+            for record in self.codes.values():
+                if record.stored and not record.lamp and not record.failed_now:
+                    record.warm_ups += 1
+
+    def end_cycle(self) -> None:
+        """The engine was shut off after a driving cycle: judge it and open the next."""
+        if self.clock.run_s == 0.0:
+            return
+        self.permanent_drive_met = self.permanent_drive_met or self.clock.erases_permanent
+        for code in list(self.codes):
+            record = self.codes[code]
+            if record.passed_now:
+                record.pending = False
+                if record.lamp:
+                    record.good_cycles += 1
+                    if record.good_cycles >= GOOD_CYCLES_TO_LAMP_OFF:
+                        record.lamp = record.permanent = False
+                        record.warm_ups = 0
+                if record.cleared and record.passed_since_clear and self.permanent_drive_met:
+                    record.permanent = record.cleared = False
+            if record.stored and record.warm_ups >= WARM_UPS_TO_ERASE:
+                record.stored = False
+            record.failed_now = record.passed_now = False
+            if record.empty:
+                del self.codes[code]
+        frame = self.freeze_frame
+        if frame is not None:
+            record = self.codes.get(frame["code"])
+            if record is None or not (record.pending or record.stored):
+                self.freeze_frame = None
+        self.cycle += 1
+        self.clock = CycleClock()
+
+    def clear(self) -> None:
+        """Service 04: all but the permanent codes go, and so does what is known since the last clear."""
+        for code in list(self.codes):
+            record = self.codes[code]
+            if record.permanent:
+                self.codes[code] = CodeRecord(permanent=True, cleared=True)
+            else:
+                del self.codes[code]
+        self.freeze_frame = None
+        self.permanent_drive_met = False
+        for key in self.since_clear:
+            self.since_clear[key] = 0.0
