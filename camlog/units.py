@@ -29,7 +29,7 @@ _PINT_NAMES = {
     "%": "camlog_percent",
     "count": "camlog_count",
     "inHg": "inch_Hg",
-    "rpm": "revolutions_per_minute",
+    "rpm": "camlog_rpm",
 }
 
 
@@ -38,8 +38,10 @@ def _registry():
     import pint  # slow to import: only where a file really carries another unit
 
     registry = pint.UnitRegistry()
-    # Of their own dimension: to pint an angle, a count and a percentage are all plain numbers.
+    # Of their own dimension: to pint an angle, a count and a percentage are all plain numbers,
+    # and a hertz is a radian a second.
     registry.define("camlog_percent = [camlog_share]")
+    registry.define("camlog_rpm = [camlog_turning]")
     registry.define("camlog_count = [camlog_counting]")
     return registry
 

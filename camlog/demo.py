@@ -1,0 +1,45 @@
+"""The demonstration: a simulated car with an invented fault, recorded for real through python-obd."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from camlog.capture.live import LiveSource
+from camlog.capture.record import Recording, record
+from camlog.drive import drive_path, read_drive
+from camlog.profile import read_profile
+from camlog.replay import replay
+from camlog.sinks import KeyReader, view_for
+from camlog.stream import Batch
+from camlog.trace import read_trace
+
+CONDITION, SEVERITY = "stick_slip", 0.8
+MINUTES = 0.35
+
+
+def demo(folder: Path, say: Callable[[str], None] = print) -> Recording:
+    """Record an invented drive into `folder`, over a virtual port, and replay it.
+
+    Needs no hardware and takes under a minute.
+    """
+    from camlog.simulate.adapter import SimulatedAdapter
+    from camlog.simulate.vehicle.car import SimulatedCar
+    from camlog.simulate.vehicle.conditions import Condition
+    from camlog.simulate.vehicle.draw import demo_setup
+
+    profile = read_profile("demo")
+    car = SimulatedCar(demo_setup(Condition(CONDITION, SEVERITY, cams=("intake_b1",))), "demo")
+    say("A simulated car, invented: its intake cam phaser sticks. No hardware is used.")
+    with SimulatedAdapter(car, profile) as adapter:
+        port = adapter.start_pty()
+        say(f"Connecting to its adapter on {port} through python-obd ...")
+        source = LiveSource(port, profile, baud=115_200)
+        with KeyReader(source.now_s, on_marker=source.add_event, on_end=source.stop) as keys:
+            view = view_for(title="Recording the simulated car", clock=source.now_s, keys=keys)
+            done = record(source, folder / "demo.csv", views=[view], minutes=MINUTES)
+    trace = read_trace(done.trace)
+    drive = read_drive(drive_path(done.trace))
+    again = sum(isinstance(item, Batch) for item in replay(trace, drive, speed="max"))
+    say(f"Recorded {done.rows} rows in {trace.duration_s:.0f} s, and replayed {again}: {done.trace}")
+    return done

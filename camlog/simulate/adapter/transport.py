@@ -1,0 +1,186 @@
+"""The adapter's plugs: a pseudo-terminal, as a cable or paired radio gives, and a TCP port, as Wi-Fi does."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import pty
+import select
+import socket
+import tty
+from pathlib import Path
+from typing import Protocol
+
+from camlog.errors import InputError
+
+_READ_BYTES = 4096
+
+
+class Port(Protocol):
+    """One plug. `read` and `write` never block; what a client does not take is lost, as on a serial line."""
+
+    def open(self) -> None: ...
+
+    def close(self) -> None: ...
+
+    @property
+    def address(self) -> str: ...
+
+    def wait(self, timeout_s: float) -> bool: ...
+
+    def read(self) -> bytes: ...
+
+    def write(self, data: bytes) -> None: ...
+
+
+class PtyPort:
+    """A pseudo-terminal; with `link`, a symbolic link to it that outlives being unplugged.
+
+    Raises InputError where the link's place is taken by something that is not a link.
+    """
+
+    def __init__(self, link: str | Path | None = None):
+        self._link = None if link is None else Path(link)
+        self._master = self._slave = -1
+        self._name = ""
+
+    @property
+    def address(self) -> str:
+        return self._name if self._link is None else str(self._link)
+
+    def open(self) -> None:
+        self._master, self._slave = pty.openpty()
+        tty.setraw(self._slave)
+        os.set_blocking(self._master, False)
+        # The slave stays open here too, so that a client coming and going is no end of file.
+        self._name = os.ttyname(self._slave)
+        if self._link is not None:
+            self._point(self._name)
+
+    def _point(self, target: str) -> None:
+        link = self._link
+        if os.path.lexists(link) and not link.is_symlink():
+            self.close()
+            raise InputError("is there already and no link", file=link, remedy="Choose another --port-link.")
+        fresh = link.with_name(f".{link.name}.{os.getpid()}")
+        try:
+            fresh.unlink(missing_ok=True)
+            fresh.symlink_to(target)
+            os.replace(fresh, link)
+        except OSError as error:
+            self.close()
+            raise InputError(
+                f"the port's link cannot be made ({error.strerror})",
+                file=link,
+                remedy="Choose another --port-link.",
+            ) from error
+
+    def close(self) -> None:
+        for handle in (self._master, self._slave):
+            if handle >= 0:
+                with contextlib.suppress(OSError):
+                    os.close(handle)
+        self._master = self._slave = -1
+        if self._link is not None and self._link.is_symlink() and os.readlink(self._link) == self._name:
+            with contextlib.suppress(OSError):
+                self._link.unlink()
+
+    def wait(self, timeout_s: float) -> bool:
+        """Wait for something to read; False where there was nothing."""
+        return bool(select.select([self._master], [], [], max(0.0, timeout_s))[0])
+
+    def read(self) -> bytes:
+        try:
+            return os.read(self._master, _READ_BYTES)
+        except OSError as error:
+            if error.errno in (errno.EAGAIN, errno.EIO):
+                return b""
+            raise
+
+    def write(self, data: bytes) -> None:
+        with contextlib.suppress(BlockingIOError):
+            os.write(self._master, data)
+
+
+class TcpPort:
+    """A TCP server for one client at a time; a new client takes the place of the one before.
+
+    Raises InputError where the port cannot be had.
+    """
+
+    def __init__(self, host: str = "127.0.0.1", port: int = 0):
+        self._host, self._port = host, port
+        self._listener: socket.socket | None = None
+        self._client: socket.socket | None = None
+
+    @property
+    def address(self) -> str:
+        return f"socket://{self._host}:{self._port}"
+
+    def open(self) -> None:
+        listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            listener.bind((self._host, self._port))
+        except (OSError, OverflowError) as error:
+            listener.close()
+            why = getattr(error, "strerror", None) or str(error)
+            raise InputError(
+                f"cannot listen on {self._host}:{self._port} ({why})",
+                remedy="Choose another --tcp HOST:PORT.",
+            ) from error
+        listener.listen(1)
+        listener.setblocking(False)
+        self._port = listener.getsockname()[1]
+        self._listener = listener
+
+    def close(self) -> None:
+        for part in (self._client, self._listener):
+            if part is not None:
+                part.close()
+        self._client = self._listener = None
+
+    def wait(self, timeout_s: float) -> bool:
+        """Wait for something to read; False where there was nothing. New clients are let in meanwhile."""
+        handles = [h for h in (self._client, self._listener) if h is not None]
+        ready = select.select(handles, [], [], max(0.0, timeout_s))[0]
+        if self._listener in ready:
+            self._accept()
+        return self._client is not None and self._client in ready
+
+    def _accept(self) -> None:
+        try:
+            client, _ = self._listener.accept()
+        except OSError:
+            return
+        client.setblocking(False)
+        client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        self._drop()
+        self._client = client
+
+    def _drop(self) -> None:
+        if self._client is not None:
+            self._client.close()
+            self._client = None
+
+    def read(self) -> bytes:
+        try:
+            data = self._client.recv(_READ_BYTES)
+        except BlockingIOError:
+            return b""
+        except OSError:
+            data = b""
+        if not data:
+            self._drop()
+        return data
+
+    def write(self, data: bytes) -> None:
+        if self._client is None:
+            return
+        try:
+            self._client.send(data)
+        except BlockingIOError:
+            pass
+        except OSError:
+            self._drop()

@@ -1,0 +1,158 @@
+"""A simulated car behind a simulated adapter, put together from names as `camlog simulate` gets them."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from camlog.errors import InputError
+from camlog.profile import VehicleProfile, read_profile
+from camlog.simulate.adapter import SimulatedAdapter, TimingModel, parse_fault, preset
+from camlog.simulate.adapter.buses import BUSES
+from camlog.simulate.vehicle.car import SimulatedCar
+from camlog.simulate.vehicle.conditions import Condition
+from camlog.simulate.vehicle.draw import draw_setup, profile_overrides
+
+STATE_SCHEMA = "camlog.simulated_car/1"
+J1939 = "A"  # a bus for trucks, whose requests are none of those answered here
+
+
+@dataclass(frozen=True)
+class LiveCar:
+    """A car, the adapter in front of it, and the file that keeps its memory (None: nowhere)."""
+
+    car: SimulatedCar
+    adapter: SimulatedAdapter
+    seed: int
+    state: Path | None = None
+
+    def save(self) -> None:
+        """Keep codes, readiness and counters for the next drive, as after switching off now.
+
+        Raises InputError where the file cannot be written.
+        """
+        if self.state is None:
+            return
+        kept = {"schema": STATE_SCHEMA, "seed": self.seed, "memory": self.car.state()}
+        partial = self.state.with_name(self.state.name + ".partial")
+        try:
+            partial.write_text(json.dumps(kept, indent=1) + "\n", encoding="utf-8")
+            os.replace(partial, self.state)
+        except OSError as error:
+            raise InputError(
+                f"the car's state cannot be written ({error.strerror})",
+                file=self.state,
+                remedy="Check the path.",
+            ) from error
+
+
+def simulated_adapter(
+    *,
+    vehicle: str = "demo",
+    condition: str = "healthy",
+    severity: float = 0.7,
+    seed: int = 1,
+    drive: str = "mixed",
+    baud: int = 115_200,
+    latency_s: float = 0.008,
+    wait_s: float = 0.040,
+    adapter: str = "standard",
+    protocol: str | None = None,
+    second_module: bool = False,
+    faults: Sequence[str] = (),
+    time_scale: float = 1.0,
+    state: Path | None = None,
+) -> LiveCar:
+    """A car of that condition on that drive, answering under the profile's identifiers.
+
+    The profile also chooses the oil grade, and a V engine where it has cams of bank 2. Raises InputError for
+    whatever is not known or out of range.
+    """
+    profile = read_profile(vehicle)
+    _positive("--baud", baud, 300)
+    _positive("--time-scale", time_scale, 0.001)
+    for name, value in (("--latency-ms", latency_s), ("--wait-ms", wait_s)):
+        if not 0.0 <= value <= 10.0:
+            raise InputError(f"{name} {value * 1e3:g} is out of range", remedy="Give 0 to 10000.")
+    if not 0.0 <= severity <= 1.0:
+        raise InputError(f"--severity {severity:g} is out of range", remedy="Give a number from 0 to 1.")
+    wrong = () if condition == "healthy" else (Condition(condition, severity),)
+    setup = draw_setup(
+        seed, wrong, engine="v6" if _has_second_bank(profile) else "four", **profile_overrides(profile)
+    )
+    memory = _read_state(state, seed)
+    try:
+        car = SimulatedCar(setup, drive, state=memory)
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        if memory is None:
+            raise
+        raise InputError(
+            "is not a whole car's state", file=state, remedy="Name another --state file."
+        ) from error
+    traits = preset(adapter)
+    if protocol is not None:
+        if protocol not in BUSES or protocol == J1939:
+            raise InputError(
+                f"there is no protocol {protocol!r}", remedy="Give 1 to 5 (older buses) or 6 to 9 (CAN)."
+            )
+        traits = replace(traits, protocol=protocol)
+    traits = replace(traits, second_module=second_module or traits.second_module)
+    try:
+        made = SimulatedAdapter(
+            car,
+            profile,
+            traits=traits,
+            timing=TimingModel(baud=baud, ecu_latency_s=latency_s, wait_s=wait_s),
+            faults=[parse_fault(f) for f in faults],
+            seed=seed,
+            time_scale=time_scale,
+        )
+    except ValueError as error:
+        raise InputError(
+            str(error), file=profile.file, remedy="Use 0x7E0 to 0x7E7 to simulate it."
+        ) from error
+    return LiveCar(car, made, seed, state)
+
+
+def _positive(name: str, value: float, least: float) -> None:
+    if not (math.isfinite(value) and value >= least):
+        raise InputError(f"{name} {value:g} is out of range", remedy=f"Give {least:g} or more.")
+
+
+def _has_second_bank(profile: VehicleProfile) -> bool:
+    return any(cam.id.endswith("_b2") for cam in profile.cams)
+
+
+def _read_state(path: Path | None, seed: int) -> dict[str, Any] | None:
+    if path is None:
+        return None
+    if not path.parent.is_dir():
+        raise InputError(
+            "its folder does not exist", file=path, remedy="Make it, or name another --state file."
+        )
+    if not path.exists():
+        return None
+    try:
+        kept = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise InputError(
+            "cannot be read as a car's state", file=path, remedy="Name another --state file."
+        ) from error
+    if (
+        not isinstance(kept, dict)
+        or kept.get("schema") != STATE_SCHEMA
+        or not isinstance(kept.get("memory"), dict)
+    ):
+        raise InputError("is not a car's state", file=path, remedy="Name another --state file.")
+    if kept.get("seed") != seed:
+        raise InputError(
+            f"belongs to the car of seed {kept.get('seed')}",
+            file=path,
+            remedy=f"Give --seed {kept.get('seed')}.",
+        )
+    return kept["memory"]
