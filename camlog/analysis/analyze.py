@@ -1,0 +1,100 @@
+"""From a Trace to Findings: the whole analysis in the order the data goes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from camlog.analysis.cam.camdata import CamData, cam_data
+from camlog.analysis.cam.examine import Examination, examine
+from camlog.analysis.drive.conditions import conditions as drive_conditions
+from camlog.analysis.drive.coverage import coverage as drive_coverage
+from camlog.analysis.drive.windows import OIL_WINDOWS, OilWindow
+from camlog.analysis.findings import CamFindings, Findings
+from camlog.analysis.limits import limits_for, t63_limit
+from camlog.analysis.misfire.rates import measure_misfire
+from camlog.analysis.verdict.causes import rank_causes
+from camlog.analysis.verdict.code_evidence import code_evidence
+from camlog.analysis.verdict.judge import judge
+from camlog.analysis.verdict.oil_effect import OilPattern, WindowMetric, oil_pattern
+from camlog.drive import Drive
+from camlog.profile import VehicleProfile
+from camlog.signals import CAM_IDS
+from camlog.trace import Trace
+
+CAUTIONS = (
+    "This is advice to a qualified technician, not a roadworthiness statement. Service information, local rules and "
+    "licensed practice come first.",
+    "On a test drive the driver drives and someone else operates the laptop.",
+    "Hot oil and rotating parts: let the engine cool, and support the vehicle on rated stands.",
+)
+TIMING_CAUTION = (
+    "An interference engine is damaged by wrong timing: turn it by hand first. Torque and procedure from service "
+    "information."
+)
+CODES_CAUTION = (
+    "Clearing codes erases evidence and readiness; local emission rules decide when it is allowed. Save a record first."
+)
+
+
+def analyze(
+    trace: Trace,
+    drive: Drive | None = None,
+    profile: VehicleProfile | None = None,
+    windows: Sequence[OilWindow] = OIL_WINDOWS,
+) -> Findings:
+    """Analyze a drive.
+
+    `drive` adds codes, events and gaps; `profile` engine geometry, oil grade, cam travel and limits of this
+    vehicle. A trace without cam angles gives findings without cams, which say so. Nothing is read or written.
+    """
+    limits = limits_for(profile)
+    conditions = drive_conditions(trace, drive, windows, limits)
+    data = _cams(trace, profile, conditions.gap_intervals)
+    covered = drive_coverage(trace, windows=windows, profile=profile, limits=limits)
+    engine = profile.engine if profile is not None else None
+    examined = {cam: examine(found, conditions.windows, limits, engine) for cam, found in data.items()}
+    verdicts = {cam: judge(x, covered.per_cam.get(cam), limits) for cam, x in examined.items()}
+    patterns = {cam: _response_pattern(x, limits) for cam, x in examined.items()}
+    misfire = measure_misfire(trace, conditions.windows, [s.time_s for s in conditions.starts], profile, data, limits)
+    codes = code_evidence(drive)
+    causes = rank_causes(
+        verdicts, patterns, misfire, codes, sufficient=covered.sufficient,
+        rest_flutter=[c for c, v in verdicts.items() if _only_rest_flutter(v)],
+    )  # fmt: skip
+    cams = {
+        cam: CamFindings(cam, verdicts[cam], x, covered.per_cam.get(cam), patterns[cam]) for cam, x in examined.items()
+    }
+    return Findings(
+        trace=trace, conditions=conditions, cams=cams, misfire=misfire, codes=codes, causes=causes, coverage=covered,
+        cautions=_cautions(cams, codes.codes), limits=limits, profile=profile, drive=drive,
+    )  # fmt: skip
+
+
+def _cams(trace: Trace, profile: VehicleProfile | None, gaps: Sequence[tuple[float, float]]) -> dict[str, CamData]:
+    found = {cam: cam_data(trace, cam, profile, gaps) for cam in CAM_IDS}
+    return {cam: data for cam, data in found.items() if data is not None}
+
+
+def _response_pattern(x: Examination, limits) -> OilPattern:
+    """How the response depends on oil temperature: the slower direction of each window against its limit."""
+    metrics = []
+    for window, response in x.response.by_window.items():
+        figures = [s.t63 for s in (response.advance, response.retard) if s.t63.value is not None or s.t63.low is not None]
+        if figures:
+            slower = max(figures, key=lambda e: e.value if e.value is not None else e.low)
+            metrics.append(WindowMetric(window, slower, t63_limit(limits, window)))
+    return oil_pattern(metrics)
+
+
+def _only_rest_flutter(verdict) -> bool:
+    beyond = {m.name for m in verdict.marks if m.condition == "unstable" and m.chance > 0.5}
+    return beyond == {"cold_start_flutter_deg"}
+
+
+def _cautions(cams: dict[str, CamFindings], codes: Sequence[object]) -> tuple[str, ...]:
+    found = list(CAUTIONS)
+    if any(c.verdict.condition not in ("healthy", "insufficient_data") for c in cams.values()):
+        found.append(TIMING_CAUTION)
+    if codes:
+        found.append(CODES_CAUTION)
+    return tuple(found)

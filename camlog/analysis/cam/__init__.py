@@ -1,0 +1,1 @@
+"""One cam's readings, and how it tracks, holds and rests."""

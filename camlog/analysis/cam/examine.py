@@ -1,0 +1,67 @@
+"""Everything measured about one cam, each figure once, before anything is judged."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from camlog.analysis.cam.camdata import CamData
+from camlog.analysis.cam.hold import Hold, measure_hold
+from camlog.analysis.cam.rest import Rest, measure_rest
+from camlog.analysis.cam.segments import command_grid, steady_segments
+from camlog.analysis.cam.tracking import Tracking, measure_tracking
+from camlog.analysis.drive.windows import Windows
+from camlog.analysis.limits import LIMITS, Limit
+from camlog.analysis.response.measure import Response, measure_response
+from camlog.analysis.sensor.measure import Sensor, measure_sensor
+from camlog.analysis.sticking.measure import Sticking, measure_sticking
+from camlog.profile import Engine
+
+SPAN_PERCENT = (0.5, 99.5)  # a spike or two is no travel
+
+
+@dataclass(frozen=True, slots=True)
+class Travel:
+    """How far command and cam went over the drive, degrees between their extremes (spikes left out)."""
+
+    command_span_deg: float
+    actual_span_deg: float
+
+
+@dataclass(frozen=True)
+class Examination:
+    """The figures of one cam: travel, tracking, response, sticking, hold, rest and what its sensor looks like."""
+
+    data: CamData
+    travel: Travel
+    tracking: Tracking
+    response: Response
+    sticking: Sticking
+    hold: Hold
+    rest: Rest
+    sensor: Sensor
+
+
+def examine(
+    data: CamData, windows: Windows, limits: Mapping[str, Limit] = LIMITS, engine: Engine | None = None
+) -> Examination:
+    """Measure one cam over the whole drive and in each oil window. Poor data gives figures that say why they are None."""
+    grid = command_grid(data)
+    segments = steady_segments(data, grid)
+    hold = measure_hold(data, windows, segments=segments)
+    return Examination(
+        data=data,
+        travel=Travel(_span(data.command_deg), _span(data.actual_deg)),
+        tracking=measure_tracking(data, windows, limits, grid=grid, segments=segments),
+        response=measure_response(data, windows),
+        sticking=measure_sticking(data, windows, grid=grid, segments=segments, oscillation=hold.oscillation),
+        hold=hold,
+        rest=measure_rest(data, windows, limits, engine=engine, segments=segments),
+        sensor=measure_sensor(data, limits, grid=grid, segments=segments),
+    )
+
+
+def _span(angle_deg: np.ndarray) -> float:
+    return float(np.ptp(np.percentile(angle_deg, SPAN_PERCENT))) if len(angle_deg) else 0.0

@@ -1,0 +1,139 @@
+"""A steady oscillation about a held command: Lomb-Scargle spectrum with a false-alarm level.
+
+Lomb (1976) and Scargle (1982) for readings at irregular times, averaged over several steady stretches. A cam
+wanders more slowly than it reads, so the noise is not white: powers are set against the spectrum of
+first-order autoregressive noise (Schulz & Mudelsee, Computers & Geosciences 28 (2002)).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.signal import lombscargle
+from scipy.stats import gamma
+
+if TYPE_CHECKING:
+    from camlog.analysis.cam.hold import HeldReadings
+
+LOWEST_HZ = 0.1
+HIGHEST_HZ = 5.0  # a cam held by oil has no freedom to oscillate faster; pulses above are the valve train's
+FALSE_ALARM = 0.0001
+# A cycle that is less than this share of the whole flutter is none that matters, however surely it is there.
+LINE_SHARE = 0.15
+# Enough stretches to average, few enough that a day's recording costs no more than an hour's.
+STRETCHES = 6
+STRETCH_READINGS = 320
+MIN_STRETCH_S = 4.0
+MIN_STRETCH_READINGS = 16
+CYCLES_NEEDED = 2.5
+OVERSAMPLED = 2.5
+# Readings correlated by less than this from one to the next are white for this purpose.
+WHITE_SHARE = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Oscillation:
+    """The strongest line in the spectrum at steady command.
+
+    `found` where its false-alarm probability is below FALSE_ALARM and it is LINE_SHARE of the flutter;
+    `frequency_hz` (known to `resolution_hz`), `amplitude_deg` (zero to peak). None with a `reason` where no
+    spectrum could be made. `highest_hz` is where the sampling stops seeing.
+    """
+
+    found: bool
+    frequency_hz: float | None
+    amplitude_deg: float | None
+    false_alarm: float | None
+    resolution_hz: float | None = None
+    highest_hz: float | None = None
+    stretches: int = 0
+    reason: str = ""
+
+
+def no_oscillation(reason: str) -> Oscillation:
+    """No spectrum, and why."""
+    return Oscillation(False, None, None, None, reason=reason)
+
+
+def find_oscillation(time_s: np.ndarray, held: HeldReadings, inside: np.ndarray) -> Oscillation:
+    """Look for one oscillation in the held readings selected by `inside` (m,)."""
+    t, y, block = time_s[held.index[inside]], held.residual_deg[inside], held.block[inside]
+    stretches = _stretches(t, block)
+    if not stretches:
+        return no_oscillation("no steady command long enough to see an oscillation")
+    interval = float(np.median(np.concatenate([np.diff(t[a:b]) for a, b in stretches])))
+    length = float(np.median([t[b - 1] - t[a] for a, b in stretches]))
+    lowest, highest = max(LOWEST_HZ, CYCLES_NEEDED / length), min(HIGHEST_HZ, 0.5 / interval)
+    if highest <= 1.5 * lowest:
+        return no_oscillation("sampled too slowly to see an oscillation")
+    frequency = np.arange(lowest, highest, 1.0 / (OVERSAMPLED * length))
+    power = np.zeros(len(frequency))
+    fraction = np.zeros(len(frequency))
+    variance = 0.0
+    used = 0
+    covariance = np.zeros(3)
+    for a, b in stretches:
+        value = y[a:b] - np.mean(y[a:b])
+        var = float(np.mean(value**2))
+        if var <= 1e-12:
+            continue
+        share = lombscargle(t[a:b] - t[a], value, 2.0 * np.pi * frequency, normalize=True)
+        count = b - a
+        power += 0.5 * (count - 3.0) * share
+        fraction += share * var
+        variance += var
+        covariance += [np.mean(value**2), np.mean(value[1:] * value[:-1]), np.mean(value[2:] * value[:-2])]
+        used += 1
+    if not used:
+        return no_oscillation("the reading does not change at steady command")
+    background = _red_noise(frequency, interval, covariance)
+    # The line itself is part of the variance the powers were normalised by, hence of the background.
+    tested = power / background
+    matters = fraction >= LINE_SHARE * variance
+    best = int(np.argmax(np.where(matters, tested, -1.0))) if matters.any() else int(np.argmax(tested))
+    single = float(gamma.sf(tested[best], used))
+    # Frequencies are tried 2.5 to each independent one, and the peak is the highest of all.
+    independent = max(OVERSAMPLED * length * (highest - lowest), 1.0)
+    false_alarm = float(-np.expm1(independent * np.log1p(-min(single, 1.0 - 1e-15))))
+    amplitude = float(np.sqrt(2.0 * max(fraction[best], 0.0) / used))
+    return Oscillation(
+        found=bool(false_alarm < FALSE_ALARM and matters[best]),
+        frequency_hz=float(frequency[best]),
+        amplitude_deg=amplitude,
+        false_alarm=false_alarm,
+        resolution_hz=1.0 / length,
+        highest_hz=highest,
+        stretches=used,
+    )
+
+
+def _stretches(time_s: np.ndarray, block: np.ndarray) -> list[tuple[int, int]]:
+    """Up to STRETCHES of the longest unbroken stretches, as (first, past the last) reading."""
+    edges = np.flatnonzero(np.diff(block)) + 1
+    starts = np.concatenate([[0], edges]).astype(np.int64)
+    ends = np.append(edges, len(block))
+    ends = np.minimum(ends, starts + STRETCH_READINGS)
+    span = time_s[ends - 1] - time_s[starts]
+    good = np.flatnonzero((span >= MIN_STRETCH_S) & (ends - starts >= MIN_STRETCH_READINGS))
+    longest = good[np.argsort(-span[good], kind="stable")[: 4 * STRETCHES]]
+    # Spread over the drive rather than the first few of equal length.
+    longest = np.sort(longest)
+    chosen = longest[np.unique(np.linspace(0, len(longest) - 1, min(STRETCHES, len(longest))).astype(int))]
+    return [(int(starts[i]), int(ends[i])) for i in chosen]
+
+
+def _red_noise(frequency_hz: np.ndarray, interval_s: float, covariance: np.ndarray) -> np.ndarray:
+    """Spectrum of first-order autoregressive motion read with white noise, as a share of white noise.
+
+    `covariance` holds that of the readings at lags 0, 1 and 2. The noise of the reading is in the first
+    only, so the other two give the motion by themselves.
+    """
+    variance, first, second = covariance
+    if first <= WHITE_SHARE * variance:
+        return np.ones(len(frequency_hz))
+    rho = float(np.clip(second / first, 0.0, 0.995))
+    share = float(np.clip(first / max(rho, 0.1) / variance, 0.0, 1.0))
+    red = (1.0 - rho**2) / (1.0 - 2.0 * rho * np.cos(2.0 * np.pi * frequency_hz * interval_s) + rho**2)
+    return np.maximum(share * red + (1.0 - share), 0.05)

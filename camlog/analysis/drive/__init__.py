@@ -1,0 +1,1 @@
+"""What the drive contained: conditions, oil windows, and what is missing for a verdict."""

@@ -1,0 +1,138 @@
+"""Oil-temperature windows: which window each moment of a drive belongs to.
+
+Oil viscosity drives the phaser, so every metric is taken per window. The
+temperature is `oil_temp` where the vehicle reports it, else `coolant_temp` as
+a declared stand-in, else unknown.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from camlog.trace import Trace
+
+# Oil changes by well under 1 degC in this time, so a slow poll or a short gap still tells the window.
+TEMPERATURE_HOLD_S = 60.0
+# Raw zero of the standard's scaling: what an open or absent sensor reports.
+OPEN_SENSOR_DEGC = -40.0
+# Oil starts within a few degrees of coolant and ends near it; -40 beside a coolant above this is no reading.
+OPEN_SENSOR_COOLANT_DEGC = -25.0
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class OilWindow:
+    """Oil from `min_degc` (included) up to `max_degc` (excluded); infinite ends are open."""
+
+    min_degc: float
+    max_degc: float
+
+    def __contains__(self, degc: float) -> bool:
+        return self.min_degc <= degc < self.max_degc
+
+    @property
+    def label(self) -> str:
+        """In words: `below 40 °C`, `40–70 °C`, `above 100 °C`, `all temperatures`."""
+        low, high = math.isfinite(self.min_degc), math.isfinite(self.max_degc)
+        if low and high:
+            return f"{self.min_degc:g}–{self.max_degc:g} °C"
+        if low:
+            return f"above {self.min_degc:g} °C"
+        return f"below {self.max_degc:g} °C" if high else "all temperatures"
+
+    def to_dict(self) -> dict[str, float | None]:
+        """The window's two keys in Findings; None for an open end."""
+        return {
+            "oil_temp_min_degc": self.min_degc if math.isfinite(self.min_degc) else None,
+            "oil_temp_max_degc": self.max_degc if math.isfinite(self.max_degc) else None,
+        }
+
+
+OIL_WINDOWS: tuple[OilWindow, ...] = (
+    OilWindow(-math.inf, 40.0),
+    OilWindow(40.0, 70.0),
+    OilWindow(70.0, 100.0),
+    OilWindow(100.0, math.inf),
+)
+
+
+@dataclass(frozen=True)
+class OilTemperature:
+    """Oil temperature (degC) against time (s), shape (n,); `source` "oil_temp", "coolant_temp" or None."""
+
+    source: str | None
+    time_s: np.ndarray = field(default_factory=lambda: np.empty(0))
+    degc: np.ndarray = field(default_factory=lambda: np.empty(0))
+
+    def at(self, time_s: np.ndarray) -> np.ndarray:
+        """Temperature at given times, linear between samples, NaN farther than a minute from any sample."""
+        t = np.asarray(time_s, dtype=float)
+        if not len(self.time_s):
+            return np.full(t.shape, np.nan)
+        out = np.interp(t, self.time_s, self.degc)
+        after = np.searchsorted(self.time_s, t, side="left")
+        last = len(self.time_s) - 1
+        near = np.minimum(
+            np.abs(t - self.time_s[np.clip(after, 0, last)]),
+            np.abs(t - self.time_s[np.clip(after - 1, 0, last)]),
+        )
+        return np.where(near <= TEMPERATURE_HOLD_S, out, np.nan)
+
+
+def oil_temperature(trace: Trace) -> OilTemperature:
+    """The oil temperature of a trace: `oil_temp`, else `coolant_temp` as a stand-in, else unknown.
+
+    Readings of -40 degC beside a coolant well above that come from an open or absent sensor and are left out.
+    """
+    t, degc = trace.samples("oil_temp")
+    coolant_t, coolant = trace.samples("coolant_temp")
+    if len(t) and len(coolant_t):
+        absent = (degc <= OPEN_SENSOR_DEGC) & (np.interp(t, coolant_t, coolant) > OPEN_SENSOR_COOLANT_DEGC)
+        t, degc = t[~absent], degc[~absent]
+    if len(t):
+        return OilTemperature("oil_temp", t, degc)
+    if len(coolant_t):
+        return OilTemperature("coolant_temp", coolant_t, coolant)
+    return OilTemperature(None)
+
+
+@dataclass(frozen=True)
+class Windows:
+    """Oil-temperature windows of one drive.
+
+    `windows` ascending and not overlapping; `seconds` is the time spent in each
+    with the engine running (None until conditions were taken).
+    """
+
+    windows: tuple[OilWindow, ...]
+    oil: OilTemperature
+    seconds: tuple[float, ...] | None = None
+
+    @property
+    def source(self) -> str | None:
+        return self.oil.source
+
+    def temp_at(self, time_s: np.ndarray) -> np.ndarray:
+        """Oil temperature (degC) at given times, NaN where unknown."""
+        return self.oil.at(time_s)
+
+    def index_at(self, time_s: np.ndarray) -> np.ndarray:
+        """Index into `windows` at given times (int array of the same shape); -1 where unknown or in none."""
+        return window_index(self.windows, self.temp_at(time_s))
+
+
+def window_index(windows: Sequence[OilWindow], degc: np.ndarray) -> np.ndarray:
+    """Index into `windows` for each temperature (int array of the same shape); -1 where NaN or in none."""
+    degc = np.asarray(degc, dtype=float)
+    found = np.full(degc.shape, -1, dtype=np.int64)
+    for i, window in enumerate(windows):
+        found[(degc >= window.min_degc) & (degc < window.max_degc)] = i
+    return found
+
+
+def windows_of(trace: Trace, windows: Sequence[OilWindow] = OIL_WINDOWS) -> Windows:
+    """Windows of a trace, without times spent (`conditions` gives those)."""
+    return Windows(tuple(windows), oil_temperature(trace))

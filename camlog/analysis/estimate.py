@@ -1,0 +1,190 @@
+"""A measured figure with its uncertainty, and the block statistics it is made of.
+
+Readings of one cam a fraction of a second apart are not independent, so every interval here rests on
+blocks (a steady segment, a stretch of some seconds) and on how much the blocks differ: the between-block
+("sandwich") variance of a ratio of sums with Student's t for the few blocks there may be.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import stats
+
+CONFIDENCE = 0.95
+# Beyond this many groups an interval gains nothing; neighbouring blocks are pooled so that cost stays linear.
+MAX_GROUPS = 400
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A figure in the unit of its name, with its 95 % interval.
+
+    `value` is None where it could not be measured, and `reason` says why; `low` and `high` are None where
+    the data give a value but no interval (fewer than two independent blocks). `count` is the number of
+    independent pieces (blocks, events) it rests on.
+    """
+
+    value: float | None
+    low: float | None = None
+    high: float | None = None
+    count: int = 0
+    reason: str = ""
+
+    def __bool__(self) -> bool:
+        return self.value is not None
+
+    @property
+    def interval(self) -> tuple[float, float] | None:
+        """(low, high), or None where there is no interval."""
+        return None if self.low is None or self.high is None else (self.low, self.high)
+
+    def surely_above(self, limit: float) -> bool:
+        """True where the whole interval lies above `limit`."""
+        return self.low is not None and self.low > limit
+
+    def surely_below(self, limit: float) -> bool:
+        """True where the whole interval lies below `limit`."""
+        return self.high is not None and self.high < limit
+
+
+def missing(reason: str, count: int = 0) -> Estimate:
+    """A figure that could not be measured."""
+    return Estimate(None, None, None, count, reason)
+
+
+@dataclass(frozen=True, slots=True)
+class Blocks:
+    """Readings grouped into blocks: `starts` (b,) index of each block's first reading, `size` (b,)
+    readings."""
+
+    starts: np.ndarray
+    size: np.ndarray
+
+    def sum(self, value: np.ndarray) -> np.ndarray:
+        """Sum of `value` (n,) over each block, shape (b,)."""
+        return np.add.reduceat(value, self.starts) if len(self.starts) else np.empty(0)
+
+    def spread(self, per_block: np.ndarray) -> np.ndarray:
+        """One value a block (b,) repeated for each of its readings (n,)."""
+        return np.repeat(per_block, self.size)
+
+
+def blocks_of(label: np.ndarray) -> Blocks:
+    """Blocks from labels (n,) that are constant within a block and change between blocks."""
+    if not len(label):
+        return Blocks(np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64))
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(label)) + 1])
+    return Blocks(starts, np.diff(np.append(starts, len(label))))
+
+
+def pool(*sums: np.ndarray, groups: int = MAX_GROUPS) -> tuple[np.ndarray, ...]:
+    """Per-block sums pooled over neighbouring blocks into at most `groups`."""
+    count = len(sums[0])
+    if count <= groups:
+        return sums
+    edges = (np.arange(groups) * count) // groups
+    return tuple(np.add.reduceat(s, edges) for s in sums)
+
+
+def ratio(numerator: np.ndarray, denominator: np.ndarray, reason: str = "no readings") -> Estimate:
+    """Sum of `numerator` over sum of `denominator`, both per block (b,), with its between-block interval."""
+    weight = float(np.sum(denominator))
+    if not len(numerator) or weight <= 0:
+        return missing(reason)
+    value = float(np.sum(numerator)) / weight
+    error = ratio_error(numerator, denominator)
+    if error is None:
+        return Estimate(value, None, None, len(numerator), "one block only: no interval")
+    half = error * t_quantile(effective_blocks(denominator) - 1.0)
+    return Estimate(value, value - half, value + half, len(numerator))
+
+
+def ratio_error(numerator: np.ndarray, denominator: np.ndarray) -> float | None:
+    """Standard error of a ratio of block sums (Cochran, Sampling Techniques, ch. 6); None below two
+    blocks."""
+    numerator, denominator = pool(numerator, denominator)
+    count, weight = len(numerator), float(np.sum(denominator))
+    if count < 2 or weight <= 0:
+        return None
+    residual = numerator - np.sum(numerator) / weight * denominator
+    return float(np.sqrt(count / (count - 1.0) * np.sum(residual**2)) / weight)
+
+
+def root_mean_square(square_sum: np.ndarray, count: np.ndarray, subtract: float = 0.0) -> Estimate:
+    """Root of the mean square less a known noise power `subtract`, from per-block sums (b,).
+
+    The interval is taken on the logarithm of the power, which is nearer to normal for few blocks.
+    """
+    mean = ratio(square_sum, count)
+    if mean.value is None:
+        return mean
+    power = max(mean.value - subtract, 0.0)
+    value = float(np.sqrt(power))
+    error = ratio_error(square_sum, count)
+    if error is None:
+        return Estimate(value, None, None, mean.count, mean.reason)
+    if mean.value <= 0.0:
+        return Estimate(0.0, 0.0, 0.0, mean.count)
+    spread = np.exp(min(error / mean.value * t_quantile(effective_blocks(count) - 1.0), 50.0))
+    low, high = max(mean.value / spread - subtract, 0.0), max(mean.value * spread - subtract, 0.0)
+    return Estimate(value, float(np.sqrt(low)), float(np.sqrt(high)), mean.count)
+
+
+def quantile(value: np.ndarray, blocks: Blocks, share: float) -> Estimate:
+    """A quantile of readings (n,) with Woodruff's interval: the uncertainty of the share below it, inverted.
+
+    Woodruff, Journal of the American Statistical Association 47 (1952); the share's error is between blocks.
+    """
+    if not len(value):
+        return missing("no readings")
+    ordered = np.sort(value)
+    found = float(ordered[min(int(np.ceil(share * len(ordered))) - 1, len(ordered) - 1)])
+    error = ratio_error(blocks.sum((value <= found).astype(float)), blocks.size.astype(float))
+    if error is None:
+        return Estimate(found, None, None, len(blocks.size), "one block only: no interval")
+    half = error * t_quantile(effective_blocks(blocks.size) - 1.0)
+    half = max(half, 0.5 / len(ordered))
+    low, high = np.quantile(ordered, [max(share - half, 0.0), min(share + half, 1.0)])
+    return Estimate(found, float(min(low, found)), float(max(high, found)), len(blocks.size))
+
+
+def median(value: np.ndarray) -> Estimate:
+    """Median of independent values (n,) with the order-statistic interval (binomial, distribution-free)."""
+    count = len(value)
+    if not count:
+        return missing("no events")
+    ordered = np.sort(value)
+    found = float(np.median(ordered))
+    low = int(stats.binom.ppf((1.0 - CONFIDENCE) / 2.0, count, 0.5))
+    if low < 1:
+        # Below six values the outermost two do not reach 95 %: they are given with the mean's t interval
+        # instead.
+        if count < 2:
+            return Estimate(found, None, None, count, "one event only: no interval")
+        half = float(np.std(ordered, ddof=1) / np.sqrt(count)) * t_quantile(count - 1.0)
+        return Estimate(found, found - half, found + half, count)
+    return Estimate(found, float(ordered[low - 1]), float(ordered[count - low]), count)
+
+
+def poisson_rate(events: int, exposure: float) -> Estimate:
+    """Events for each unit of `exposure` with the exact interval (Garwood, Biometrika 28 (1936))."""
+    if exposure <= 0:
+        return missing("nothing was watched")
+    tail = (1.0 - CONFIDENCE) / 2.0
+    low = stats.chi2.ppf(tail, 2 * events) / 2.0 if events else 0.0
+    high = stats.chi2.ppf(1.0 - tail, 2 * events + 2) / 2.0
+    return Estimate(events / exposure, float(low) / exposure, float(high) / exposure, events)
+
+
+def effective_blocks(size: np.ndarray) -> float:
+    """How many equal blocks carry as much as these (Kish): one long block among short ones counts as one."""
+    (size,) = pool(np.asarray(size, dtype=float))
+    total = float(np.sum(size))
+    return total**2 / float(np.sum(size**2)) if total > 0 else 0.0
+
+
+def t_quantile(freedom: float) -> float:
+    """Two-sided 95 % point of Student's t."""
+    return float(stats.t.ppf(0.5 + CONFIDENCE / 2.0, max(freedom, 1.0)))

@@ -1,0 +1,1 @@
+"""Misfire counts as rates, their pattern, and what they go with."""

@@ -1,0 +1,1 @@
+"""How fast a cam follows: command steps, and a fit over all its moves."""

@@ -1,0 +1,204 @@
+"""Stretches of a drive in which the command moves, cut to one length, and the lag run over them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from camlog.analysis.cam.camdata import CamData
+from camlog.analysis.response.step_curves import noise_of, without_spikes
+from camlog.analysis.response.steps import CommandMoves
+
+# (block, run-in, grid) in seconds. The run-in lets the model forget its unknown start before readings count;
+# the grid is fine against the lag it serves.
+LENGTHS = ((4.0, 2.0, 0.02), (12.0, 6.0, 0.05), (36.0, 24.0, 0.15))
+LEAD_S = 0.3  # of a block before its move: the level it starts from
+# Enough for any precision sampling allows; taken evenly over the drive so that length costs nothing.
+BLOCKS_MAX = 160
+RANGE_MIN_DEG = 3.0  # of the command within a block
+READINGS_MIN = 6
+
+
+@dataclass(frozen=True, eq=False)
+class FitBlocks:
+    """Blocks of one length: `command` (b, g) on the grid, readings flat: `actual` (m,), its `block` (m,)
+    and place `at` (m,) in grid steps; `start_s` (b,) block starts.
+
+    `command` is linear between readings, `jumped` puts a jump between two readings in their middle. Over many
+    jumps a linear plant answers the former on average; a rate limit, which answers a jump by when it came and
+    not by how steep it was, the latter. `jumps` is the share of moves that are jumps, `moves` how many moves
+    a block has.
+    """
+
+    command: np.ndarray
+    jumped: np.ndarray
+    actual: np.ndarray
+    block: np.ndarray
+    at: np.ndarray
+    start_s: np.ndarray
+    grid_s: float
+    resolution_s: float
+    command_interval_s: float
+    jumps: float
+    moves: float
+    length_s: float
+
+    def __len__(self) -> int:
+        return len(self.command)
+
+    @property
+    def size(self) -> np.ndarray:
+        """Readings in each block, shape (b,)."""
+        return np.bincount(self.block, minlength=len(self))
+
+    @property
+    def usual_move_deg(self) -> float:
+        """Median range of the command within a block."""
+        return float(np.median(np.ptp(self.command, axis=1)))
+
+    def take(self, which: np.ndarray) -> FitBlocks:
+        """The blocks at the given indices, or where a mask is true."""
+        index = np.flatnonzero(which) if which.dtype == bool else which
+        new = np.full(len(self), -1)
+        new[index] = np.arange(len(index))
+        keep = new[self.block] >= 0
+        return replace(
+            self,
+            command=self.command[index],
+            jumped=self.jumped[index],
+            actual=self.actual[keep],
+            block=new[self.block[keep]],
+            at=self.at[keep],
+            start_s=self.start_s[index],
+        )
+
+    def sum(self, value: np.ndarray) -> np.ndarray:
+        """Sum of `value` (m,) over each block, shape (b,)."""
+        return np.bincount(self.block, value, len(self))
+
+    def centred(self, value: np.ndarray) -> np.ndarray:
+        """`value` (..., m) less its mean over each block: one offset a block is taken out."""
+        size = np.maximum(self.size, 1)
+        if value.ndim == 1:
+            return value - (self.sum(value) / size)[self.block]
+        return np.array([self.centred(row) for row in value])
+
+    def propagate(
+        self, log_tau: np.ndarray, log_up: np.ndarray, log_down: np.ndarray, jumped: bool
+    ) -> np.ndarray:
+        """The unit-gain state (g, p, b) for p trial parameters, starting at each block's first command.
+
+        `jumped` says which of the two commands is answered.
+        """
+        command = self.jumped if jumped else self.command
+        decay = -np.expm1(-self.grid_s / np.exp(log_tau))[:, None]
+        up = (np.exp(log_up) * self.grid_s)[:, None]
+        down = -(np.exp(log_down) * self.grid_s)[:, None]
+        # Exact for a lag behind a straight piece of command: the piece acts as this point of it held still.
+        point = 1.0 / decay - np.exp(log_tau)[:, None] / self.grid_s
+        before = command.T[:-1, None, :]
+        target = before + point * np.diff(command, axis=1).T[:, None, :]
+        p, (b, g) = len(log_tau), command.shape
+        state = np.empty((g, p, b))
+        state[0] = command[:, 0]
+        change = np.empty((p, b))
+        for k in range(g - 1):
+            now = state[k]
+            np.subtract(target[k], now, out=change)
+            np.multiply(change, decay, out=change)
+            np.minimum(change, up, out=change)
+            np.maximum(change, down, out=change)
+            np.add(now, change, out=state[k + 1])
+        return state
+
+    def read(self, state: np.ndarray, dead_s: float, jumped: bool) -> tuple[np.ndarray, np.ndarray]:
+        """The state `dead_s` before each reading and its rate (per s), both (p, m)."""
+        # A jump somewhere in a grid step sets a rate limit off at the step's start: half a step early on
+        # average.
+        early = 0.5 * self.jumps if jumped else 0.0
+        place = np.clip(self.at - dead_s / self.grid_s - early, 0.0, len(state) - 1.001)
+        low = place.astype(int)
+        part = place - low
+        before, after = state[low, :, self.block].T, state[low + 1, :, self.block].T
+        rise = after - before
+        return before + part * rise, rise / self.grid_s
+
+
+def fit_blocks(cam: CamData, moves: CommandMoves, lengths: tuple[float, float, float]) -> FitBlocks:
+    """Blocks around the command's moves, none across a hole in the readings, at most BLOCKS_MAX.
+
+    `lengths` is one of LENGTHS.
+    """
+    length, run_in, grid = lengths
+    t, y = without_spikes(cam, noise_of(cam))
+    starts = _starts(cam, moves, length)
+    points = np.arange(0.0, run_in + length + 0.5 * grid, grid)
+    ends = starts + length
+    lo, hi = np.searchsorted(t, starts), np.searchsorted(t, ends, "right")
+    good = (hi - lo >= READINGS_MIN) & cam.running_at(starts) & cam.running_at(ends)
+    if len(t) > 1:
+        wide = np.concatenate([[0], np.cumsum(np.diff(t) > cam.actual_max_gap_s)])
+        good &= wide[np.clip(hi - 1, 0, None)] == wide[np.minimum(lo, len(wide) - 1)]
+    starts, lo, hi = starts[good], lo[good], hi[good]
+    command = cam.command_at(starts[:, None] - run_in + points[None, :])
+    counted = points >= run_in - LEAD_S
+    whole = np.isfinite(command[:, counted]).all(axis=1)
+    whole[whole] &= np.ptp(command[whole][:, counted], axis=1) >= RANGE_MIN_DEG
+    chosen = np.flatnonzero(whole)
+    if len(chosen) > BLOCKS_MAX:
+        chosen = chosen[np.linspace(0, len(chosen) - 1, BLOCKS_MAX).astype(int)]
+    command, starts, lo, hi = _filled(command[chosen]), starts[chosen], lo[chosen], hi[chosen]
+    jumped = _with_jumps(cam, moves, starts[:, None] - run_in + points[None, :], command)
+    size = hi - lo
+    block = np.repeat(np.arange(len(starts)), size)
+    index = np.arange(int(size.sum())) - np.repeat(np.cumsum(size) - size, size) + np.repeat(lo, size)
+    at = (t[index] - starts[block] + run_in) / grid
+    resolution = float(np.fmax(cam.actual_interval_s, cam.command_interval_s))
+    way = np.abs(moves.to_deg - moves.from_deg)
+    jumps = float(np.sum(way * moves.jump) / max(float(np.sum(way)), 1e-9))
+    inside = np.searchsorted(moves.start_s, starts + length) - np.searchsorted(moves.start_s, starts)
+    each = float(np.mean(np.maximum(inside, 1))) if len(starts) else 1.0
+    return FitBlocks(
+        command, jumped, y[index], block, at, starts, grid, resolution, cam.command_interval_s, jumps, each,
+        length,
+    )  # fmt: skip
+
+
+def _starts(cam: CamData, moves: CommandMoves, length: float) -> np.ndarray:
+    """Where blocks start: shortly before a move, one after the other while a command keeps moving."""
+    starts: list[float] = []
+    free = -np.inf
+    for begin, end in zip(moves.start_s.tolist(), moves.end_s.tolist(), strict=True):
+        at = max(begin - LEAD_S, free)
+        while at < end:
+            starts.append(at)
+            at = free = at + length
+    return np.array(starts)
+
+
+def _with_jumps(cam: CamData, moves: CommandMoves, at_s: np.ndarray, command: np.ndarray) -> np.ndarray:
+    """The command at `at_s` with every jump in the middle between its two readings."""
+    if not moves.jump.any():
+        return command
+    t, c = cam.command_time_s, cam.command_deg
+    begin, end = (np.searchsorted(t, v[moves.jump]) for v in (moves.start_s, moves.end_s))
+    change = np.abs(np.diff(c))
+    # Which interval of the move holds the jump.
+    place = np.array([b + int(np.argmax(change[b:e])) for b, e in zip(begin, end, strict=True)])
+    middle = 0.5 * (t[place] + t[place + 1])
+    times = np.insert(t, np.repeat(place + 1, 2), np.column_stack([middle - 1e-6, middle + 1e-6]).ravel())
+    values = np.insert(c, np.repeat(place + 1, 2), np.column_stack([c[place], c[place + 1]]).ravel())
+    known = np.interp(at_s, times, values)
+    # Where the command was filled in, the filling stands.
+    return np.where(np.isfinite(cam.command_at(at_s)), known, command)
+
+
+def _filled(command: np.ndarray) -> np.ndarray:
+    """Unknown command before a block's readings: held back from the first known one."""
+    if not np.isnan(command).any():
+        return command
+    n = command.shape[1]
+    place = np.where(np.isnan(command), n, np.arange(n))
+    nearest = np.minimum.accumulate(place[:, ::-1], axis=1)[:, ::-1]
+    return np.take_along_axis(command, np.minimum(nearest, n - 1), axis=1)

@@ -1,0 +1,1 @@
+"""From figures to a verdict on each cam, and from verdicts to causes."""

@@ -1,0 +1,236 @@
+"""What is behind it, ranked over all cams: each cause with its evidence for and against, and the next checks.
+
+The verdicts say what a cam does; here several cams, oil temperature, codes and misfires together say why. Two cams
+weak together with hot oil is oil supply, one alone its actuator or valve, an offset on all cams of a bank the chain.
+Support is a weight of evidence on the logistic scale (0 to 1); causes do not exclude each other.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from camlog.analysis.misfire.rates import Misfire
+from camlog.analysis.verdict.checks import (
+    ACTUATOR,
+    BASE_TIMING,
+    CAUSES,
+    CONTROL_VALVE,
+    IGNITION,
+    NEXT_CHECKS,
+    NOTHING,
+    OIL_SUPPLY,
+    SENSOR,
+    SEPARATED_BY,
+)
+from camlog.analysis.verdict.code_evidence import CodeEvidence
+from camlog.analysis.verdict.judge import Verdict
+from camlog.analysis.verdict.oil_effect import OilPattern
+from camlog.codes.explain import cam_words
+
+PRIOR = -3.0  # of any cause before evidence: about one in twenty
+CLOSE = 0.25  # two causes whose support differs by less cannot be told apart
+WORTH_SAYING = 0.3
+SURE = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """One cause of CAUSES with its support (0 to 1), sentences for and against, and checks in order."""
+
+    cause: str
+    support: float
+    evidence_for: tuple[str, ...]
+    evidence_against: tuple[str, ...]
+    next_checks: tuple[str, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        return {
+            "cause": self.cause,
+            "support": round(self.support, 3),
+            "evidence_for": list(self.evidence_for),
+            "evidence_against": list(self.evidence_against),
+            "next_checks": list(self.next_checks),
+        }
+
+
+@dataclass
+class _Scale:
+    """Evidence as it is laid on the scale."""
+
+    weight: dict[str, float] = field(default_factory=lambda: dict.fromkeys(CAUSES, PRIOR))
+    speaks_for: dict[str, list[str]] = field(default_factory=lambda: {c: [] for c in CAUSES})
+    against: dict[str, list[str]] = field(default_factory=lambda: {c: [] for c in CAUSES})
+
+    def put(self, sentence: str, strength: float = 1.0, **weights: float) -> None:
+        """One piece of evidence: its weight for each cause it touches (negative: against), times its strength."""
+        for key, weight in weights.items():
+            cause = _KEYS[key]
+            self.weight[cause] += strength * weight
+            (self.speaks_for if weight > 0 else self.against)[cause].append(sentence)
+
+
+_KEYS = {
+    "actuator": ACTUATOR,
+    "valve": CONTROL_VALVE,
+    "oil": OIL_SUPPLY,
+    "timing": BASE_TIMING,
+    "sensor": SENSOR,
+    "ignition": IGNITION,
+    "nothing": NOTHING,
+}
+
+
+def rank_causes(
+    verdicts: Mapping[str, Verdict],
+    oil_patterns: Mapping[str, OilPattern],
+    misfire: Misfire,
+    codes: CodeEvidence,
+    *,
+    sufficient: bool,
+    rest_flutter: Sequence[str] = (),
+) -> tuple[Cause, ...]:
+    """All causes, best supported first. `rest_flutter` are the cams that flutter at rest after a start."""
+    scale = _Scale()
+    faulty = {c: v for c, v in verdicts.items() if v.condition not in ("healthy", "insufficient_data")}
+    for cam, verdict in faulty.items():
+        _one_cam(scale, cam, verdict, oil_patterns.get(cam), cam in rest_flutter)
+    _together(scale, verdicts, faulty, oil_patterns)
+    _codes(scale, codes)
+    _misfires(scale, misfire, faulty)
+    _nothing(scale, verdicts, faulty, misfire, codes, sufficient)
+    causes = [
+        Cause(
+            cause,
+            1.0 / (1.0 + math.exp(-scale.weight[cause])),
+            tuple(dict.fromkeys(scale.speaks_for[cause])),
+            tuple(dict.fromkeys(scale.against[cause])),
+            NEXT_CHECKS[cause],
+        )
+        for cause in CAUSES
+    ]
+    causes.sort(key=lambda c: -c.support)
+    return tuple(_with_separation(causes))
+
+
+def _one_cam(scale: _Scale, cam: str, verdict: Verdict, oil: OilPattern | None, rest_flutter: bool) -> None:
+    name, strength, kind = cam_words(cam), verdict.confidence, oil.kind if oil else "unknown"
+    match verdict.condition:
+        case "sticking":
+            scale.put(f"The {name} sticks, then jumps.", strength, actuator=3.0, valve=2.5, oil=1.0)
+        case "stuck":
+            scale.put(f"The {name} does not follow its command.", strength, actuator=3.0, valve=2.8, oil=1.0, sensor=0.8)
+        case "unstable" if rest_flutter:
+            scale.put(f"The {name} flutters at rest after the start: its lock pin does not hold.", strength, actuator=4.5)
+        case "unstable":
+            scale.put(f"The {name} does not hold a steady command.", strength, actuator=3.0, valve=2.4, oil=1.2)
+        case "offset":
+            scale.put(f"The {name} stands off its rest position.", strength, timing=3.5, sensor=1.0, actuator=0.8)
+        case "sensor":
+            scale.put(f"The {name}'s angle reading is not that of a moving cam.", strength, sensor=5.0)
+        case "slow" if kind == "cold_only":
+            scale.put(f"The {name} is slow only with cold oil.", strength, oil=3.5, actuator=1.5, valve=1.5)
+        case "slow" if kind == "hot_only":
+            scale.put(f"The {name} is weak only with hot oil.", strength, oil=2.5, actuator=2.7, valve=1.0)
+        case "slow":
+            scale.put(f"The {name} is slow.", strength, oil=2.3, valve=2.6, actuator=2.2)
+
+
+def _together(
+    scale: _Scale, verdicts: Mapping[str, Verdict], faulty: Mapping[str, Verdict], patterns: Mapping[str, OilPattern]
+) -> None:
+    weak = [c for c, v in faulty.items() if v.condition in ("slow", "stuck", "unstable", "sticking")]
+    judged = [c for c, v in verdicts.items() if v.condition != "insufficient_data"]
+    if len(weak) >= 2 and len(weak) == len(judged):
+        scale.put("All cams are weak together: what they share is the oil.", 1.0, oil=2.5, actuator=-1.5, valve=-1.5)
+        if all(patterns[c].kind == "hot_only" for c in weak if c in patterns):
+            scale.put("They are weak together only with hot oil: pressure.", 1.0, oil=1.0)
+    elif len(weak) == 1 and len(judged) >= 2:
+        scale.put("Another cam on the same oil is right.", 1.0, oil=-2.0, actuator=0.4, valve=0.4)
+    off = [c for c, v in faulty.items() if v.condition == "offset"]
+    for bank in ("b1", "b2"):
+        of_bank = [c for c in judged if c.endswith(bank)]
+        here = [c for c in of_bank if c in off]
+        if len(of_bank) >= 2 and len(here) == len(of_bank):
+            scale.put(f"Every cam of bank {bank[1]} stands off: what they share is the chain.", 1.0, timing=2.5, sensor=-1.5, actuator=-1.0)
+        elif here and len(of_bank) >= 2:
+            scale.put(f"Only one cam of bank {bank[1]} stands off.", 1.0, timing=-0.5, sensor=0.8, actuator=0.8)
+
+
+def _codes(scale: _Scale, codes: CodeEvidence) -> None:
+    weights: dict[str, dict[str, float]] = {
+        "cam_performance": {"actuator": 0.6, "valve": 0.6, "oil": 0.4},
+        "slow_response": {"actuator": 0.5, "valve": 0.5, "oil": 0.6},
+        "cam_crank_correlation": {"timing": 1.6, "sensor": 0.6},
+        "sensor_circuit": {"sensor": 1.8},
+        "misfire": {"ignition": 0.8},
+        "oil_pressure_temperature": {"oil": 1.5},
+        "fuel_trim": {"ignition": 0.5},
+    }
+    for family, seen in codes.by_family.items():
+        if family not in weights:
+            continue
+        names = ", ".join(c.code for c in seen)
+        circuit = [c for c in seen if c.facts.kind == "circuit"]
+        if family == "cam_performance" and circuit:
+            scale.put(f"{', '.join(c.code for c in circuit)}: the control valve's circuit.", 1.0, valve=2.5)
+            continue
+        scale.put(f"The vehicle's own monitor says {names}.", 1.0, **weights[family])
+    if codes.surely_none:
+        scale.put("The vehicle holds no codes.", 1.0, timing=-0.4, sensor=-0.4)
+
+
+def _misfires(scale: _Scale, misfire: Misfire, faulty: Mapping[str, Verdict]) -> None:
+    kind, reason = misfire.pattern.kind, misfire.pattern.reason
+    tied = [a for a in misfire.association if a.kind == "cam_error" and a.holds]
+    if kind == "single":
+        where = ", ".join(str(c) for c in misfire.pattern.cylinders)
+        scale.put(f"Cylinder {where} alone misfires: that is not the cam.", 1.0, ignition=5.0)
+    elif kind in ("bank", "all", "several"):
+        if tied:
+            scale.put(f"Misfires follow the error of the {cam_words(tied[0].cam)}.", 1.0, ignition=-1.0)
+        elif faulty:
+            scale.put(f"{reason}", 1.0, ignition=0.5)
+        else:
+            scale.put(f"{reason} The cams follow their commands.", 1.0, ignition=3.5)
+    elif kind == "none":
+        scale.put("No cylinder misfires.", 1.0, ignition=-2.0)
+
+
+def _nothing(
+    scale: _Scale,
+    verdicts: Mapping[str, Verdict],
+    faulty: Mapping[str, Verdict],
+    misfire: Misfire,
+    codes: CodeEvidence,
+    sufficient: bool,
+) -> None:
+    if faulty:
+        scale.put("A cam does not do what it is told.", 1.0, nothing=-4.0)
+    if codes.codes:
+        scale.put("The vehicle holds codes.", 1.0, nothing=-2.5)
+    if misfire.pattern.kind not in ("none", "unknown"):
+        scale.put("Cylinders misfire.", 1.0, nothing=-3.0)
+    if verdicts and all(v.condition == "healthy" for v in verdicts.values()):
+        surest = min(v.confidence for v in verdicts.values())
+        scale.put("Every cam follows its command.", surest, nothing=5.5)
+        scale.put("Every cam follows its command.", surest, actuator=-2.0, valve=-2.0, oil=-1.5, timing=-2.0, sensor=-1.5)
+    elif not sufficient:
+        scale.put("The drive was not enough to clear every cam.", 1.0, nothing=-1.0)
+
+
+def _with_separation(causes: list[Cause]) -> list[Cause]:
+    """Where the two best cannot be told apart, the check that does comes first on both."""
+    if len(causes) < 2:
+        return causes
+    first, second = causes[:2]
+    check = SEPARATED_BY.get(frozenset({first.cause, second.cause}))
+    if check is None or second.support < WORTH_SAYING or first.support - second.support > CLOSE:
+        return causes
+    note = f"The data cannot tell {first.cause} from {second.cause}. {check}"
+    told = [
+        Cause(c.cause, c.support, c.evidence_for, c.evidence_against, (note, *c.next_checks)) for c in (first, second)
+    ]
+    return [*told, *causes[2:]]

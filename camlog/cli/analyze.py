@@ -1,0 +1,68 @@
+"""`camlog analyze`: from a trace to the verdict."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Optional
+
+import typer
+
+
+def analyze(
+    trace: Annotated[list[Path], typer.Argument(help="One or more saved traces, as in drive.csv.", metavar="TRACE...")],
+    vehicle: Annotated[
+        Optional[str],
+        typer.Option(help="Vehicle profile: engine geometry, oil grade and limits of this vehicle; 'demo'.", metavar="FILE"),
+    ] = None,
+    out: Annotated[
+        Optional[Path], typer.Option(help="Folder for the results. Default: beside each trace.", metavar="DIR")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print the findings as JSON and write no files.")] = False,
+    dashboard: Annotated[
+        Optional[Path], typer.Option(help="Dashboard definition for the report (TOML).", metavar="FILE")
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Overwrite results that are there already.")] = False,
+) -> None:
+    """Say what each cam does with its command, and why.
+
+    Writes NAME.report.html and NAME.findings.json and prints the verdict. Codes and events come from the drive file
+    beside the trace, where there is one. With a vehicle profile the limits of this vehicle count.
+    """
+    from camlog.analysis import analyze as analyze_trace
+    from camlog.cli.results import load, results_paths, verdict_lines
+    from camlog.profile import read_profile
+
+    profile = read_profile(vehicle) if vehicle else None
+    # Everything that can be wrong with the names is said before the first analysis.
+    places = {} if json else {path: results_paths(path, out, force) for path in trace}
+    found = []
+    for path in trace:
+        saved, drive = load(path)
+        findings = analyze_trace(saved, drive, profile)
+        found.append(findings)
+        if json:
+            continue
+        _write(findings, *places[path], dashboard)
+        for line in verdict_lines(findings):
+            typer.echo(line)
+        typer.echo(f"Report: {places[path][0]}")
+    if json:
+        _print_json(found)
+
+
+def _write(findings, report: Path, figures: Path, dashboard: Path | None) -> None:
+    from camlog.analysis.findings import write_findings
+    from camlog.report import write_report
+
+    write_report(findings, report, dashboard=dashboard)
+    write_findings(findings, figures)
+
+
+def _print_json(found: list) -> None:
+    """One trace: its findings; several: a list of them."""
+    import json
+    import sys
+
+    content = found[0].to_dict() if len(found) == 1 else [f.to_dict() for f in found]
+    json.dump(content, sys.stdout, indent=1, ensure_ascii=False, allow_nan=False)
+    sys.stdout.write("\n")

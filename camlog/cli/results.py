@@ -1,0 +1,113 @@
+"""What commands that judge saved drives share: reading them, where results go, and the verdict in a screenful."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import typer
+
+from camlog.errors import InputError
+
+if TYPE_CHECKING:
+    from camlog.analysis.findings import CamFindings, Findings
+    from camlog.drive import Drive
+    from camlog.trace import Trace
+
+WIDTH = 96
+REASONS_SHOWN = 3
+CAUSES_SHOWN = 2
+CHECKS_SHOWN = 3
+MISSING_SHOWN = 3
+WORTH_SAYING = 0.3
+
+_WORDS = {
+    "healthy": "follows its command",
+    "sticking": "sticks, then jumps",
+    "slow": "is slow",
+    "stuck": "does not move",
+    "unstable": "does not hold still",
+    "offset": "stands off its rest position",
+    "sensor": "cannot be judged: its sensor reading is wrong",
+    "insufficient_data": "not enough data for a verdict",
+}
+
+
+def load(path: Path) -> tuple[Trace, Drive | None]:
+    """A trace and the drive file beside it, where there is one; what was repaired goes to stderr."""
+    from camlog.drive import drive_path, read_drive
+    from camlog.trace import read_trace
+
+    if path.is_dir():
+        raise InputError("is a folder, not a trace", file=path, remedy="Name a trace in it, as in drive.csv.")
+    trace = read_trace(path)
+    beside = drive_path(path)
+    drive = read_drive(beside) if beside.exists() else None
+    for note in trace.warnings:
+        typer.echo(f"camlog: {path}: {note}", err=True)
+    if drive is not None and drive.trace_sha256 not in (None, trace.sha256):
+        typer.echo(
+            f"camlog: {path}: the trace was changed after the recording, or {beside.name} belongs to another.", err=True
+        )
+    return trace, drive
+
+
+def results_paths(trace: Path, out: Path | None, force: bool) -> tuple[Path, Path]:
+    """Report and findings of a trace, in `out` or beside it. Raises InputError where one is in the way."""
+    folder = trace.parent if out is None else out
+    stem = trace.name.removesuffix(".csv")
+    paths = folder / f"{stem}.report.html", folder / f"{stem}.findings.json"
+    for path in paths:
+        if path.exists() and not force:
+            raise InputError("is there already", file=path, remedy="Add --force to overwrite it, or choose --out DIR.")
+    if out is not None:
+        try:
+            out.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise InputError(
+                f"cannot be made ({error.strerror})", file=out, remedy="Choose another folder with --out."
+            ) from error
+    return paths
+
+
+def verdict_lines(findings: Findings) -> Iterator[str]:
+    """The verdict in a screenful: each cam, misfires, causes with the next checks, and what was missing."""
+    yield f"{findings.trace.name}: {findings.trace.duration_s / 60:.1f} minutes"
+    if not findings.cams:
+        yield "No cam angles in this trace: the phaser cannot be judged from it."
+    for cam in findings.cams.values():
+        yield from _cam_lines(cam)
+    if findings.misfire.pattern.kind not in ("none", "unknown"):
+        yield from _wrapped(f"Misfires: {findings.misfire.pattern.reason}", "  ")
+    families = findings.codes.by_family
+    if families:
+        yield "Codes: " + ", ".join(seen.code for group in families.values() for seen in group)
+    likely = [c for c in findings.causes if c.support >= WORTH_SAYING][:CAUSES_SHOWN]
+    for cause in likely:
+        yield from _wrapped(f"Likely {cause.cause} (support {cause.support:.2f}): {' '.join(cause.evidence_for)}", "  ")
+    if likely:
+        for number, check in enumerate(likely[0].next_checks[:CHECKS_SHOWN], start=1):
+            yield from _wrapped(f"  {number}. {check}", "     ")
+    missing = findings.coverage.missing[:MISSING_SHOWN]
+    if missing:
+        yield "Still to drive:"
+        for sentence in missing:
+            yield from _wrapped(f"  - {sentence}", "    ")
+    yield from _wrapped(findings.cautions[0], "")
+
+
+def _cam_lines(found: CamFindings) -> Iterator[str]:
+    from camlog.codes.explain import cam_words
+
+    verdict = found.verdict
+    name = cam_words(found.cam)
+    sure = "" if verdict.condition == "insufficient_data" else f", confidence {verdict.confidence:.2f}"
+    yield f"{name[0].upper()}{name[1:]}: {verdict.condition.replace('_', ' ')} ({_WORDS[verdict.condition]}{sure})"
+    for reason in verdict.reasons[:REASONS_SHOWN]:
+        yield from _wrapped(f"  {reason}", "    ")
+
+
+def _wrapped(text: str, indent: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH, subsequent_indent=indent) or [""]

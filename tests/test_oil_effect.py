@@ -1,0 +1,182 @@
+"""Oil: the pattern over oil windows that names a cause, and response against viscosity."""
+
+import json
+import math
+
+import numpy as np
+import pytest
+
+from camlog.analysis.drive.conditions import OIL_WINDOWS, windows_of
+from camlog.analysis.estimate import Estimate, missing
+from camlog.analysis.limits import LIMITS, slew_limit, t63_limit
+from camlog.analysis.verdict.oil_effect import WindowMetric, oil_pattern, viscosity_at, viscosity_slope
+from camlog.errors import InputError
+from camlog.trace import Trace
+
+COLD, WARM, HOT, VERY_HOT = OIL_WINDOWS
+
+
+def t63(window, value, relative=0.1):
+    return WindowMetric(
+        window, Estimate(value, value * (1 - relative), value * (1 + relative), 12), t63_limit(LIMITS, window)
+    )
+
+
+def slew(window, value, relative=0.1):
+    estimate = Estimate(value, value * (1 - relative), value * (1 + relative), 12)
+    return WindowMetric(window, estimate, slew_limit(LIMITS, window), worse="low")
+
+
+@pytest.mark.parametrize(
+    "times, kind, words",
+    [
+        ((3.0, 0.5, 0.25), "cold_only", "viscosity or oil grade"),
+        ((3.0, 1.6, 0.25), "cold_only", "viscosity or oil grade"),
+        ((0.7, 0.5, 1.2), "hot_only", "oil pressure or internal leakage"),
+        ((3.0, 1.8, 1.2), "everywhere", "sticking or a blocked screen"),
+        ((0.7, 0.5, 0.25), "none", "Within the limit"),
+        ((3.0, 0.4, 1.2), "unknown", "do not agree"),
+    ],
+)
+def test_the_pattern_over_oil_windows(times, kind, words):
+    found = oil_pattern([t63(w, v) for w, v in zip((COLD, WARM, HOT), times, strict=True)])
+    assert found.kind == kind and words in found.reason
+    assert kind == "unknown" or found.probability > 0.8
+
+
+def test_a_slew_too_low_when_hot_is_the_same_pattern_the_other_way_up():
+    assert oil_pattern([slew(COLD, 25), slew(WARM, 40), slew(HOT, 12)]).kind == "hot_only"
+    assert oil_pattern([slew(COLD, 4), slew(WARM, 40), slew(HOT, 80)]).kind == "cold_only"
+
+
+def test_a_weakness_that_begins_above_a_hundred_degrees_is_hot_only():
+    assert oil_pattern([t63(HOT, 0.25), t63(VERY_HOT, 1.3)]).kind == "hot_only"
+
+
+def test_one_window_makes_no_pattern():
+    found = oil_pattern([t63(HOT, 2.0)])
+    assert found.kind == "unknown" and "second oil window" in found.reason
+
+
+def test_bad_in_every_hot_window_is_not_called_everywhere_when_cold_was_not_seen():
+    found = oil_pattern([t63(HOT, 2.0), t63(VERY_HOT, 2.0)])
+    assert found.kind == "unknown" and "only warm oil was seen" in found.reason
+
+
+def test_wide_intervals_leave_the_pattern_open():
+    found = oil_pattern([t63(COLD, 0.95, 0.6), t63(WARM, 0.4, 0.4), t63(HOT, 0.36, 0.6)])
+    assert found.kind == "unknown"
+
+
+def test_a_window_without_a_figure_is_left_out():
+    none = WindowMetric(WARM, missing("too few steps"), t63_limit(LIMITS, WARM))
+    found = oil_pattern([t63(COLD, 3.0), none, t63(HOT, 0.25)])
+    assert found.kind == "cold_only" and [w for w, _ in found.p_bad] == [COLD, HOT]
+
+
+def test_a_cam_that_had_not_arrived_when_the_command_moved_on_counts_as_late():
+    late = WindowMetric(COLD, Estimate(None, 2.5, None, 5, "had not arrived"), t63_limit(LIMITS, COLD))
+    found = oil_pattern([late, t63(WARM, 0.4), t63(HOT, 0.25)])
+    assert found.kind == "cold_only" and "over 2.5 s" in found.reason
+
+
+def test_nothing_measured_is_unknown():
+    found = oil_pattern([WindowMetric(w, missing("no steps"), t63_limit(LIMITS, w)) for w in OIL_WINDOWS])
+    assert found.kind == "unknown" and found.probability is None and found.change.value is None
+
+
+def test_the_change_from_cold_to_hot_carries_its_interval():
+    found = oil_pattern([t63(COLD, 3.0), t63(HOT, 0.3)])
+    assert found.change.value == pytest.approx(0.1)
+    assert found.change.low < 0.1 < found.change.high
+    assert found.change.low == pytest.approx(0.1 / math.exp(math.hypot(0.1003, 0.1003)), rel=0.01)
+    json.dumps(found.to_dict(), allow_nan=False)
+
+
+def test_named_patterns_are_right_at_least_as_often_as_they_claim():
+    """True times anywhere about the limits, measured with error: the pattern named is mostly the true one."""
+    rng = np.random.default_rng(8)
+    windows = (COLD, WARM, HOT)
+    claimed, right = [], []
+    for _ in range(600):
+        shape = rng.choice(4)
+        bad = [(1, 1, 1), (0, 0, 0), (1, rng.integers(2), 0), (0, rng.integers(2), 1)][shape]
+        true = [
+            t63_limit(LIMITS, w).value * (rng.uniform(1.02, 3) if b else rng.uniform(0.3, 0.98))
+            for w, b in zip(windows, bad, strict=True)
+        ]
+        error = rng.uniform(0.05, 0.3)
+        seen = np.array(true) * np.exp(rng.normal(0, error, 3))
+        metrics = [
+            WindowMetric(
+                w,
+                Estimate(v, v * math.exp(-1.96 * error), v * math.exp(1.96 * error), 9),
+                t63_limit(LIMITS, w),
+            )
+            for w, v in zip(windows, seen, strict=True)
+        ]
+        found = oil_pattern(metrics)
+        if found.kind != "unknown":
+            truth = {(1, 1, 1): "everywhere", (0, 0, 0): "none"}.get(
+                tuple(int(b) for b in bad), ["", "", "cold_only", "hot_only"][shape]
+            )
+            claimed.append(found.probability)
+            right.append(found.kind == truth)
+    assert len(right) > 300
+    assert np.mean(right) > np.mean(claimed) - 0.04
+
+
+# --- viscosity
+
+
+def test_viscosity_at_each_sample_follows_astm_d341():
+    t = np.array([0.0, 10.0, 20.0])
+    oil = windows_of(Trace(t, {"oil_temp": np.array([40.0, 70.0, 100.0])})).oil
+    v = viscosity_at(oil, "5W-30", t)
+    # ASTM D341: linear in log10(log10(v + 0.7)) over log10(T); the middle point from the two ends.
+    w, x = np.log10(np.log10(v + 0.7)), np.log10(np.array([40.0, 70.0, 100.0]) + 273.15)
+    assert w[1] == pytest.approx(np.interp(x[1], x[[0, 2]], w[[0, 2]]), abs=1e-9)
+    # SAE J300 (from memory): a 30 grade has 9.3 to below 12.5 mm2/s at 100 degC.
+    assert 9.3 <= v[2] < 12.5
+
+
+def test_no_grade_no_viscosity():
+    oil = windows_of(Trace(np.arange(3.0), {"oil_temp": np.full(3, 80.0)})).oil
+    assert np.isnan(viscosity_at(oil, None, np.arange(3.0))).all()
+    with pytest.raises(InputError):
+        viscosity_at(oil, "nonsense", np.arange(3.0))
+
+
+@pytest.mark.parametrize("slope", [0.0, 0.4, 1.0])
+def test_the_slope_of_response_over_viscosity_is_found_and_covered(slope):
+    rng = np.random.default_rng(3)
+    covered = 0
+    for _ in range(100):
+        viscosity = np.exp(rng.uniform(math.log(10), math.log(300), 40))
+        times = 0.05 * viscosity**slope * np.exp(rng.normal(0, 0.2, 40))
+        found = viscosity_slope(times, viscosity)
+        assert found.value == pytest.approx(slope, abs=0.12)
+        covered += found.low <= slope <= found.high
+    assert 88 <= covered <= 100
+
+
+def test_a_few_odd_steps_do_not_turn_the_slope():
+    rng = np.random.default_rng(4)
+    viscosity = np.exp(rng.uniform(math.log(10), math.log(300), 40))
+    times = 0.05 * viscosity**0.5
+    times[:4] *= 20
+    assert viscosity_slope(times, viscosity).value == pytest.approx(0.5, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    "times, viscosity, reason",
+    [
+        ([0.2] * 5, [10, 20, 40, 80, 160], "are needed"),
+        ([0.2] * 10, [20] * 10, "hardly changed"),
+        ([math.nan] * 10, [20] * 10, "are needed"),
+        ([], [], "are needed"),
+    ],
+)
+def test_too_little_to_tell_a_slope_is_said(times, viscosity, reason):
+    found = viscosity_slope(np.array(times), np.array(viscosity, float))
+    assert found.value is None and reason in found.reason
