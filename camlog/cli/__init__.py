@@ -24,6 +24,7 @@ COMMANDS = (
 )
 
 EXIT_BAD_INPUT = 2
+EXIT_INTERRUPTED = 130
 
 
 def build_app() -> typer.Typer:
@@ -33,6 +34,7 @@ def build_app() -> typer.Typer:
         no_args_is_help=True,
         pretty_exceptions_enable=False,
         add_completion=False,
+        rich_markup_mode=None,  # plain help texts: drawing them by rich takes longer than all the rest
         help="Log a test drive, see how each cam follows its command, and prove the repair.",
     )
 
@@ -56,14 +58,33 @@ def build_app() -> typer.Typer:
 
 
 def main(arguments: list[str] | None = None) -> None:
-    """Run the command line; bad input ends with one line on stderr and status 2."""
+    """Run the command line; bad input or usage ends with one line on stderr and status 2."""
     from camlog.errors import InputError
 
     try:
-        build_app()(args=arguments)
+        status = build_app()(args=arguments, standalone_mode=False)
     except InputError as error:
-        print(f"camlog: {error}", file=sys.stderr)
-        raise SystemExit(EXIT_BAD_INPUT) from None
+        _fail(str(error))
+    except KeyboardInterrupt:
+        raise SystemExit(EXIT_INTERRUPTED) from None
     except BrokenPipeError:
         sys.stderr.close()
         raise SystemExit(0) from None
+    except Exception as error:
+        # Usage errors come from the command-line library, under a name that differs between its versions.
+        if not hasattr(error, "format_message"):
+            if type(error).__name__ == "Abort":
+                raise SystemExit(EXIT_INTERRUPTED) from None
+            raise
+        text = error.format_message()
+        if type(error).__name__ == "NoArgsIsHelpError":
+            print(text)
+            raise SystemExit(0) from None
+        place = getattr(getattr(error, "ctx", None), "command_path", "camlog")
+        _fail(f"{text.rstrip('.')}. See `{place} --help`.")
+    raise SystemExit(status if isinstance(status, int) else 0)
+
+
+def _fail(text: str) -> None:
+    print("camlog: " + " ".join(text.split()), file=sys.stderr)
+    raise SystemExit(EXIT_BAD_INPUT) from None

@@ -45,11 +45,17 @@ def product(stick, jump_share, time_constant, dead_time, rate) -> Candidates:
     return Candidates(s, s * share, tau, dead, limit)
 
 
-def simulate(command_deg: np.ndarray, first_deg: np.ndarray, step_s: float, cams: Candidates) -> np.ndarray:
+def simulate(
+    command_deg: np.ndarray,
+    first_deg: np.ndarray,
+    step_s: float,
+    cams: Candidates,
+    moving: np.ndarray | None = None,
+) -> np.ndarray:
     """Answer of each candidate to each stretch of command.
 
-    `command_deg` (k, m) on a uniform grid of `step_s`, `first_deg` (k,) where the cam stood at its start.
-    Returns (m, k, c).
+    `command_deg` (k, m) on a uniform grid of `step_s`, `first_deg` (k,) where the cam stood at its start,
+    `moving` (k,) which way it was going then (+1, -1, or 0: it stood). Returns (m, k, c).
     """
     stretches, length = command_deg.shape
     delay = np.floor(cams.dead_time_s / step_s + 1e-9).astype(np.int64)
@@ -61,9 +67,12 @@ def simulate(command_deg: np.ndarray, first_deg: np.ndarray, step_s: float, cams
     sticks = bool(np.any(band > 0))
     out = np.empty((length, stretches, len(cams)))
     position = np.repeat(first_deg[:, None].astype(float), len(cams), axis=1)
-    # The state at the start is not known: the cam is taken to have come from the side it lags on.
-    direction = np.where(command_deg[:, :1] >= position, 1.0, -1.0)
-    extreme = direction * position + offset
+    going = np.zeros(stretches) if moving is None else np.asarray(moving, dtype=float)
+    going = np.repeat(going[:, None], len(cams), axis=1)
+    # Where the cam is on the move it follows; where it stands, it is taken to have come from the side it
+    # lags on.
+    direction = np.where(going != 0, going, np.where(command_deg[:, :1] >= position, 1.0, -1.0))
+    extreme = np.where(going != 0, direction * command_deg[:, :1], direction * position + offset)
     held = np.zeros_like(position)
     since = np.zeros_like(position)
     halt_steps = HALT_S / step_s

@@ -1,0 +1,132 @@
+"""`camlog verify`: is the repair proven by the drive after it?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Optional
+
+import typer
+
+if TYPE_CHECKING:
+    from camlog.analysis.findings import Findings
+    from camlog.drive import Drive
+    from camlog.profile import VehicleProfile
+
+NOT_VERIFIED = 1
+STATE_WORDS = {"passed": "passed", "failed": "FAILED", "not_shown": "not yet shown"}
+
+
+def verify(
+    after: Annotated[Path, typer.Argument(help="The drive after the repair, as in after.csv.", metavar="AFTER")],
+    before: Annotated[
+        Optional[Path],
+        typer.Option(
+            help="The drive before the repair (its trace), or the snapshot that camlog clear saved (NAME.drive.json). "
+            "Without it the conditions of the fault are not known, and nothing can be verified.",
+            metavar="BEFORE",
+        ),
+    ] = None,
+    vehicle: Annotated[
+        Optional[str], typer.Option(help="Vehicle profile of this car: its limits and geometry; 'demo'.", metavar="FILE")
+    ] = None,
+    job: Annotated[str, typer.Option(help="What was done, for the record: order number, parts.", metavar="TEXT")] = "",
+    outside: Annotated[
+        Optional[list[str]],
+        typer.Option(help="A code that has nothing to do with this job (may be repeated); the page says so.", metavar="CODE"),
+    ] = None,
+    out: Annotated[
+        Optional[Path], typer.Option(help="Folder for the page. Default: beside the drive.", metavar="DIR")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print the verification as JSON and write no page.")] = False,
+    force: Annotated[bool, typer.Option("--force", help="Overwrite a page that is there already.")] = False,
+) -> None:
+    """Prove a repair: no codes, monitors run again, fault conditions met, every cam healthy, misfires gone.
+
+    Every gate is passed, failed or not yet shown, each with its evidence and what is still to do. Verified only where
+    every gate passed; then the exit status is 0, else 1.
+
+    Clear the codes after the repair (camlog clear), start the recording before the cold engine, drive ten minutes with
+    five of them above 40 km/h, let it idle for half a minute, drive as the customer does when it shows, and leave the
+    ignition on for some seconds with the engine off before you end the recording.
+
+    Writes NAME.verification.html, one side to print and sign.
+    """
+    from camlog.profile import read_profile
+    from camlog.verify import verify as verify_repair
+
+    page = None if json else _page_path(after, out, force)
+    profile = read_profile(vehicle) if vehicle else None
+    found = verify_repair(
+        _findings(after, profile),
+        None if before is None else _first(before, profile),
+        job=job,
+        outside=outside or (),
+    )
+    if json:
+        typer.echo(found.to_json(), nl=False)
+    else:
+        from camlog.verify.page import write_verification
+
+        write_verification(found, page)
+        for line in lines(found):
+            typer.echo(line)
+        typer.echo(f"Page: {page}")
+    raise typer.Exit(0 if found.verified else NOT_VERIFIED)
+
+
+def _page_path(after: Path, out: Path | None, force: bool) -> Path:
+    from camlog.errors import InputError
+
+    path = (after.parent if out is None else out) / f"{after.name.removesuffix('.csv')}.verification.html"
+    if path.exists() and not force:
+        raise InputError("is there already", file=path, remedy="Add --force to overwrite it, or choose --out DIR.")
+    if out is not None:
+        try:
+            out.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise InputError(
+                f"cannot be made ({error.strerror})", file=out, remedy="Choose another folder with --out."
+            ) from error
+    return path
+
+
+def _findings(path: Path, profile: VehicleProfile | None) -> Findings:
+    from camlog.analysis import analyze
+    from camlog.cli.results import load
+
+    return analyze(*load(path), profile)
+
+
+def _first(path: Path, profile: VehicleProfile | None) -> Findings | Drive:
+    """The first drive: a trace, or only a drive file as `camlog clear` saves it."""
+    if path.name.endswith(".drive.json"):
+        from camlog.drive import read_drive
+
+        return read_drive(path)
+    return _findings(path, profile)
+
+
+def lines(found) -> list[str]:
+    """The verification for a terminal."""
+    import textwrap
+
+    from camlog.cli.results import WIDTH
+
+    def wrapped(text: str, indent: str) -> list[str]:
+        return textwrap.wrap(text, WIDTH, initial_indent=indent, subsequent_indent=indent + "  ") or [""]
+
+    made = wrapped(found.headline, "")
+    for gate in found.gates:
+        made += wrapped(f"{STATE_WORDS[gate.state]:>13}  {gate.title}", "")
+        if gate.state != "passed":
+            made += wrapped(gate.evidence, " " * 15)
+    told = [c for c in found.changes if c.beyond_chance]
+    if told:
+        made.append("More than chance between the two drives:")
+        for change in told:
+            made += wrapped(f"- {change.sentence}", "  ")
+    if found.todo:
+        made.append("To do:")
+        for number, text in enumerate(found.todo, start=1):
+            made += wrapped(f"{number}. {text}", "  ")
+    return made
