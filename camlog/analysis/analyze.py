@@ -52,7 +52,10 @@ def analyze(
     data = _cams(trace, profile, conditions.gap_intervals)
     covered = drive_coverage(trace, windows=windows, profile=profile, limits=limits)
     engine = profile.engine if profile is not None else None
-    examined = {cam: examine(found, conditions.windows, limits, engine) for cam, found in data.items()}
+    examined = {
+        cam: examine(found, conditions.windows, limits, engine, [d for other, d in data.items() if other != cam])
+        for cam, found in data.items()
+    }
     verdicts = {cam: judge(x, covered.per_cam.get(cam), limits) for cam, x in examined.items()}
     patterns = {cam: _response_pattern(x, limits) for cam, x in examined.items()}
     misfire = measure_misfire(trace, conditions.windows, [s.time_s for s in conditions.starts], profile, data, limits)

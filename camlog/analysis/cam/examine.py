@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +15,7 @@ from camlog.analysis.cam.tracking import Tracking, measure_tracking
 from camlog.analysis.drive.windows import Windows
 from camlog.analysis.limits import LIMITS, Limit
 from camlog.analysis.response.measure import Response, measure_response
+from camlog.analysis.sensor.implausible import implausible_readings, without
 from camlog.analysis.sensor.measure import Sensor, measure_sensor
 from camlog.analysis.sticking.measure import Sticking, measure_sticking
 from camlog.profile import Engine
@@ -45,10 +46,20 @@ class Examination:
 
 
 def examine(
-    data: CamData, windows: Windows, limits: Mapping[str, Limit] = LIMITS, engine: Engine | None = None
+    data: CamData,
+    windows: Windows,
+    limits: Mapping[str, Limit] = LIMITS,
+    engine: Engine | None = None,
+    others: Sequence[CamData] = (),
 ) -> Examination:
-    """Measure one cam over the whole drive and in each oil window. Poor data gives figures that say why they are None."""
+    """Measure one cam over the whole drive and in each oil window. Poor data gives figures that say why they are None.
+
+    `others` are the vehicle's other cams: a reading that stands still while theirs shows noise is frozen. What is
+    no angle of the cam (a substituted or impossible reading) counts for the sensor only.
+    """
     grid = command_grid(data)
+    sensor = measure_sensor(data, limits, grid=grid, segments=steady_segments(data, grid), others=others)
+    data = without(data, implausible_readings(data))
     segments = steady_segments(data, grid)
     hold = measure_hold(data, windows, segments=segments)
     return Examination(
@@ -59,7 +70,7 @@ def examine(
         sticking=measure_sticking(data, windows, grid=grid, segments=segments, oscillation=hold.oscillation),
         hold=hold,
         rest=measure_rest(data, windows, limits, engine=engine, segments=segments),
-        sensor=measure_sensor(data, limits, grid=grid, segments=segments),
+        sensor=sensor,
     )
 
 

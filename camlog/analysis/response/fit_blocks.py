@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
+from scipy.signal import lfilter
 
 from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.response.step_curves import noise_of, without_spikes
@@ -47,10 +49,19 @@ class FitBlocks:
     def __len__(self) -> int:
         return len(self.command)
 
-    @property
+    @cached_property
     def size(self) -> np.ndarray:
-        """Readings in each block, shape (b,)."""
+        """Readings in each block, shape (b,); none is empty."""
         return np.bincount(self.block, minlength=len(self))
+
+    @cached_property
+    def _first(self) -> np.ndarray:
+        return np.cumsum(self.size) - self.size
+
+    @cached_property
+    def centred_actual(self) -> np.ndarray:
+        """The actual angle less its mean over each block, shape (m,)."""
+        return self.centred(self.actual)
 
     @property
     def usual_move_deg(self) -> float:
@@ -58,7 +69,7 @@ class FitBlocks:
         return float(np.median(np.ptp(self.command, axis=1)))
 
     def take(self, which: np.ndarray) -> FitBlocks:
-        """The blocks at the given indices, or where a mask is true."""
+        """The blocks at the given ascending indices, or where a mask is true."""
         index = np.flatnonzero(which) if which.dtype == bool else which
         new = np.full(len(self), -1)
         new[index] = np.arange(len(index))
@@ -73,55 +84,91 @@ class FitBlocks:
             start_s=self.start_s[index],
         )
 
+    def some(self, most: int) -> FitBlocks:
+        """At most so many of the blocks, evenly over the drive."""
+        if len(self) <= most:
+            return self
+        return self.take(np.linspace(0, len(self) - 1, most).astype(int))
+
+    def thinned(self, readings: int) -> FitBlocks:
+        """The same blocks with every so-manieth of their readings, about so many of the usual block left."""
+        stride = max(1, int(np.median(self.size)) // readings)
+        keep = (np.arange(len(self.block)) - self.spread(self._first)) % stride == 0
+        return replace(self, actual=self.actual[keep], block=self.block[keep], at=self.at[keep])
+
     def sum(self, value: np.ndarray) -> np.ndarray:
-        """Sum of `value` (m,) over each block, shape (b,)."""
-        return np.bincount(self.block, value, len(self))
+        """Sum of `value` (..., m) over each block, shape (..., b)."""
+        return np.add.reduceat(value, self._first, axis=-1)
+
+    def spread(self, per_block: np.ndarray) -> np.ndarray:
+        """One value a block (..., b) repeated for each of its readings (..., m)."""
+        return np.repeat(per_block, self.size, axis=-1)
 
     def centred(self, value: np.ndarray) -> np.ndarray:
         """`value` (..., m) less its mean over each block: one offset a block is taken out."""
-        size = np.maximum(self.size, 1)
-        if value.ndim == 1:
-            return value - (self.sum(value) / size)[self.block]
-        return np.array([self.centred(row) for row in value])
+        return value - self.spread(self.sum(value) / self.size)
 
-    def propagate(
-        self, log_tau: np.ndarray, log_up: np.ndarray, log_down: np.ndarray, jumped: bool
-    ) -> np.ndarray:
+    def propagate(self, tau_s: np.ndarray, up: np.ndarray, down: np.ndarray, jumped: bool) -> np.ndarray:
         """The unit-gain state (g, p, b) for p trial parameters, starting at each block's first command.
 
-        `jumped` says which of the two commands is answered.
+        `up` and `down` are the slew limits (deg/s, positive, may be infinite); `jumped` says which of the two
+        commands is answered.
         """
-        command = self.jumped if jumped else self.command
-        decay = -np.expm1(-self.grid_s / np.exp(log_tau))[:, None]
-        up = (np.exp(log_up) * self.grid_s)[:, None]
-        down = -(np.exp(log_down) * self.grid_s)[:, None]
-        # Exact for a lag behind a straight piece of command: the piece acts as this point of it held still.
-        point = 1.0 / decay - np.exp(log_tau)[:, None] / self.grid_s
-        before = command.T[:-1, None, :]
-        target = before + point * np.diff(command, axis=1).T[:, None, :]
-        p, (b, g) = len(log_tau), command.shape
-        state = np.empty((g, p, b))
-        state[0] = command[:, 0]
-        change = np.empty((p, b))
-        for k in range(g - 1):
+        command = np.ascontiguousarray((self.jumped if jumped else self.command).T)
+        state = np.empty((len(command), len(tau_s), len(self)))
+        if np.isinf(up).all() and np.isinf(down).all():
+            for i, tau in enumerate(tau_s.tolist()):
+                state[:, i] = self._lagged(command, tau)
+        else:
+            self._limited(command, tau_s, up, down, state)
+        return state
+
+    def _lagged(self, command: np.ndarray, tau_s: float) -> np.ndarray:
+        """A lag without limits is a linear filter of the command (g, b)."""
+        decay, point = self._step(tau_s)
+        b = [decay * point, decay * (1.0 - point)]
+        return lfilter(b, [1.0, decay - 1.0], command, axis=0, zi=(1.0 - b[0]) * command[:1])[0]
+
+    def _limited(
+        self, command: np.ndarray, tau_s: np.ndarray, up: np.ndarray, down: np.ndarray, state: np.ndarray
+    ) -> None:
+        # Arrays of one full shape: stretching them anew in each step would take longer than the sums.
+        decay, point, up, down = (
+            np.repeat(v[:, None], len(self), axis=1)
+            for v in (*self._step(tau_s), up * self.grid_s, -down * self.grid_s)
+        )
+        target = (command[:-1, None, :] + point * np.diff(command, axis=0)[:, None, :]) * decay
+        state[0] = command[0]
+        change = np.empty(state.shape[1:])
+        for k, aim in enumerate(target):
             now = state[k]
-            np.subtract(target[k], now, out=change)
-            np.multiply(change, decay, out=change)
+            np.multiply(now, decay, out=change)
+            np.subtract(aim, change, out=change)
             np.minimum(change, up, out=change)
             np.maximum(change, down, out=change)
             np.add(now, change, out=state[k + 1])
-        return state
+
+    def _step(self, tau_s):
+        """What part of its distance a lag covers in one grid step, and where in a step it sees the command.
+
+        Exact for a lag behind a straight piece of command: the piece acts as this point of it held still.
+        """
+        decay = -np.expm1(-self.grid_s / tau_s)
+        return decay, 1.0 / decay - tau_s / self.grid_s
 
     def read(self, state: np.ndarray, dead_s: float, jumped: bool) -> tuple[np.ndarray, np.ndarray]:
         """The state `dead_s` before each reading and its rate (per s), both (p, m)."""
         # A jump somewhere in a grid step sets a rate limit off at the step's start: half a step early on
         # average.
         early = 0.5 * self.jumps if jumped else 0.0
-        place = np.clip(self.at - dead_s / self.grid_s - early, 0.0, len(state) - 1.001)
-        low = place.astype(int)
+        g, p, b = state.shape
+        place = np.clip(self.at - dead_s / self.grid_s - early, 0.0, g - 1.001)
+        low = place.astype(np.int64)
         part = place - low
-        before, after = state[low, :, self.block].T, state[low + 1, :, self.block].T
-        rise = after - before
+        index = low * (p * b) + self.block + b * np.arange(p)[:, None]
+        flat = state.ravel()
+        before = flat[index]
+        rise = flat[index + p * b] - before
         return before + part * rise, rise / self.grid_s
 
 

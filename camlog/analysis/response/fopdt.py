@@ -25,9 +25,6 @@ from camlog.analysis.response.fopdt_search import (
     FitState,
     Theta,
     best_fit,
-    evaluate,
-    fastest,
-    model,
     refine,
     searched,
 )
@@ -147,10 +144,10 @@ def _slowest_s(theta: Theta, blocks: FitBlocks) -> float:
 def _result(blocks: FitBlocks, best: FitState) -> FopdtFit:
     n, m = len(blocks), len(blocks.actual)
     theta, free = best.theta, searched(best.theta)
-    residual, _, gain, jacobian = evaluate(blocks, theta, free, best.weight)
-    w = best.weight[blocks.block]
-    whole = blocks.centred(blocks.actual)
-    total = float(np.sum(w * whole**2))
+    residual, gain = best.residual, best.gain
+    jacobian = best.jacobian[[0, *(1 + best.free.index(i) for i in free)]]
+    w = blocks.spread(best.weight)
+    total = float(np.sum(w * blocks.centred_actual**2))
     r2 = max(0.0, 1.0 - float(np.sum(w * residual**2)) / total) if total > 0 else 0.0
     rms = float(np.sqrt(np.sum(w * residual**2) / max(np.sum(w), 1e-12)))
     covariance = _covariance(blocks, best, residual, jacobian)
@@ -192,11 +189,11 @@ def _result(blocks: FitBlocks, best: FitState) -> FopdtFit:
 
 def _covariance(blocks: FitBlocks, best: FitState, residual: np.ndarray, jacobian: np.ndarray) -> np.ndarray:
     n, p = len(blocks), len(jacobian)
-    w = best.weight[blocks.block]
+    w = blocks.spread(best.weight)
     normal = (jacobian * w) @ jacobian.T
     scale = np.sqrt(np.diag(normal)) + 1e-12
     inverse = np.linalg.pinv(normal / np.outer(scale, scale), rcond=1e-10) / np.outer(scale, scale)
-    score = np.array([blocks.sum(column * w * residual) for column in jacobian])
+    score = blocks.sum(jacobian * w * residual)
     sandwich = inverse @ (score @ score.T) @ inverse * n / max(n - p, 1.0)
     # With hardly more blocks than parameters their scores sum to zero by construction and show no scatter.
     variance = float(np.sum(w * residual**2)) / max(len(residual) - n - p, 1)
@@ -223,10 +220,10 @@ def _locked_variance(blocks: FitBlocks, residual: np.ndarray, jacobian: np.ndarr
 
 def _offset(blocks: FitBlocks, best: FitState, gain: float, gain_variance: float) -> Estimate:
     """Mean over blocks of actual minus gain times the model's state; the gain's own doubt turns about it."""
-    s, _ = model(blocks, best.theta)
-    each = blocks.sum(blocks.actual - gain * s[0]) / np.maximum(blocks.size, 1)
+    s = best.answer.state
+    each = blocks.sum(blocks.actual - gain * s) / blocks.size
     n = len(each)
-    lever = float(np.mean(s[0]))
+    lever = float(np.mean(s))
     half = float(np.sqrt(np.var(each, ddof=1) / n + lever**2 * gain_variance)) * t_quantile(n - 1.0)
     value = float(np.mean(each))
     return Estimate(value, value - half, value + half, n)
@@ -254,7 +251,7 @@ def _dead_time(dead: float, error: float, resolution: float, n: int) -> Estimate
 
 
 def _slew(log_slew, free, index, error, gain, blocks, best, sign) -> Estimate:
-    reached = fastest(blocks, best.theta)[0 if sign > 0 else 1] * gain
+    reached = best.fastest[0 if sign > 0 else 1] * gain
     none = Estimate(
         None,
         None,

@@ -15,19 +15,21 @@ SLEW_DEG_PER_S = (0.5, 2000.0)
 _GRID_TAU_S = np.array([0.03, 0.06, 0.12, 0.24, 0.5, 1.0, 2.0])
 _GRID_SLEW_DEG_PER_S = np.array([120.0, 60.0, 30.0, 12.0])
 _GRID_DEAD_S = np.array([0.0, 0.05, 0.1, 0.2, 0.35, 0.6, 1.0])
+# The grid need not tell more than where to start: some blocks, and some of their readings.
 GRID_BLOCKS = 30
+GRID_READINGS = 40
+# A rate limit is searched on so many blocks. From an answer this near, a few steps on all of them give what a
+# search on all of them would.
+SEARCH_BLOCKS = 48
 ITERATIONS = 15
 REFINE_ITERATIONS = 6
+WEIGHTED_AFTER = 3
 LIMIT_START = 0.5
 # A rate limit is told from a lag where it explains this much of what the lag left, block by block.
 LIMIT_GAIN = 0.03
 LIMIT_T = 2.5
 STEP_LOG = 0.02  # of a logarithm, for derivatives
 DESCENT = 1e-4
-
-
-# Residual (m,), weighted cost, gain, Jacobian (1 + searched, m).
-Evaluation = tuple[np.ndarray, float, float, np.ndarray]
 
 
 @dataclass(frozen=True)
@@ -46,20 +48,42 @@ class Theta:
 
 
 @dataclass(frozen=True, eq=False)
+class Answer:
+    """What the model does at one trial: unit-gain `state` and `rate` (m,) at the readings; with block means
+    taken out, `centred` (m,), its change with dead time and with each parameter searched (q, m)."""
+
+    state: np.ndarray
+    rate: np.ndarray
+    centred: np.ndarray
+    slopes: np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
 class FitState:
+    """A trial and how well it does: `jacobian` (1 + len(free), m) of the gain and the parameters `free`."""
+
     theta: Theta
+    free: tuple[int, ...]
+    answer: Answer
+    weight: np.ndarray  # per block
     gain: float
     cost: float
     residual: np.ndarray
-    weight: np.ndarray  # per block
+    jacobian: np.ndarray
 
     @property
     def plain_cost(self) -> float:
         """What is left over, all blocks weighing the same."""
         return float(np.sum(self.residual**2))
 
+    @property
+    def fastest(self) -> tuple[float, float]:
+        """Highest speeds (deg/s at unit gain) reached in advance and in retard, both positive."""
+        rate = self.answer.rate
+        return max(0.0, float(np.max(rate))), max(0.0, float(-np.min(rate)))
 
-def _unlimited(log_slew: float) -> bool:
+
+def _unlimited(log_slew):
     return log_slew >= np.log(SLEW_DEG_PER_S[1]) - 1e-9
 
 
@@ -75,18 +99,14 @@ def best_fit(blocks: FitBlocks) -> FitState:
     # Both are judged on the same command, the one a limit answers.
     rival = refine(blocks, replace(plain.theta, jumped=True), (0, 1), REFINE_ITERATIONS)
     # A limit that never acts has no slope to follow: one start is surely at work, the grid's may not be.
-    at_work = [float(np.log(max(LIMIT_START * v, SLEW_DEG_PER_S[0]))) for v in fastest(blocks, rival.theta)]
+    at_work = [float(np.log(max(LIMIT_START * v, SLEW_DEG_PER_S[0]))) for v in rival.fastest]
     starts = (limited, replace(rival.theta, log_up=at_work[0], log_down=at_work[1]))
-    rated = min(
-        (refine(blocks, s, (0, 1, 2, 3), ITERATIONS) for s in starts), key=lambda state: state.plain_cost
-    )
+    every = (0, 1, 2, 3)
+    some = blocks.some(SEARCH_BLOCKS)
+    rated = min((refine(some, s, every, ITERATIONS) for s in starts), key=lambda state: state.plain_cost)
+    if some is not blocks:
+        rated = refine(blocks, rated.theta, every, REFINE_ITERATIONS)
     return rated if _better(blocks, rival, rated) else plain
-
-
-def fastest(blocks: FitBlocks, theta: Theta) -> tuple[float, float]:
-    """Highest speeds (deg/s at unit gain) the model reaches in advance and in retard, both positive."""
-    _, rate = model(blocks, theta)
-    return max(0.0, float(np.max(rate[0]))), max(0.0, float(-np.min(rate[0])))
 
 
 def _better(blocks: FitBlocks, plain: FitState, rated: FitState) -> bool:
@@ -102,12 +122,13 @@ def _better(blocks: FitBlocks, plain: FitState, rated: FitState) -> bool:
 
 def _start(blocks: FitBlocks) -> tuple[Theta, Theta]:
     """The best lag alone and the best rate-limited lag of a coarse grid, on some of the blocks."""
-    few = blocks.take(np.unique(np.linspace(0, len(blocks) - 1, GRID_BLOCKS).astype(int)))
-    y = few.centred(few.actual)
+    few = blocks.some(GRID_BLOCKS).thinned(GRID_READINGS)
+    y = few.centred_actual
     found = []
     for limited, slews in ((False, SLEW_DEG_PER_S[1:]), (True, _GRID_SLEW_DEG_PER_S)):
         tau, slew = (a.ravel() for a in np.meshgrid(_GRID_TAU_S, slews, indexing="ij"))
-        states = few.propagate(np.log(tau), np.log(slew), np.log(slew), limited)
+        limit = slew if limited else np.full(len(tau), np.inf)
+        states = few.propagate(tau, limit, limit, limited)
         cost = np.empty((len(tau), len(_GRID_DEAD_S)))
         for j, dead in enumerate(_GRID_DEAD_S):
             s = few.centred(few.read(states, dead, limited)[0])
@@ -136,68 +157,81 @@ def _bounded(v: np.ndarray, jumped: bool) -> Theta:
     )
 
 
-def model(blocks: FitBlocks, theta: Theta, logs: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
-    """Unit-gain state and its rate at the readings, both (p, m), for rows of logs (else theta's own)."""
-    logs = theta.logs[None, :] if logs is None else logs
-    return blocks.read(blocks.propagate(*logs.T, theta.jumped), theta.dead, theta.jumped)
-
-
-def evaluate(blocks: FitBlocks, theta: Theta, free: tuple[int, ...], weight: np.ndarray) -> Evaluation:
-    """Residual, cost, gain and Jacobian (gain, then `free`) with gain and block offsets eliminated."""
+def _answer(blocks: FitBlocks, theta: Theta, free: tuple[int, ...]) -> Answer:
     moved = [i for i in free if i > 0]
     logs = np.tile(theta.logs, (1 + len(moved), 1))
-    for row, i in enumerate(moved, start=1):
-        logs[row, i - 1] += STEP_LOG if logs[row, i - 1] + STEP_LOG < np.log(SLEW_DEG_PER_S[1]) else -STEP_LOG
-    s, rate = model(blocks, theta, logs)
-    y, s = blocks.centred(blocks.actual), blocks.centred(s)
-    w = weight[blocks.block]
-    power = float(np.sum(w * s[0] ** 2))
-    gain = float(np.sum(w * s[0] * y)) / power if power > 0 else 0.0
-    residual = y - gain * s[0]
-    columns = [s[0]]
-    for i in free:
-        if i == 0:
-            columns.append(-gain * blocks.centred(rate[0]))
-        else:
-            row = 1 + moved.index(i)
-            columns.append(gain * (s[row] - s[0]) / (logs[row, i - 1] - theta.logs[i - 1]))
-    return residual, float(np.sum(w * residual**2)), gain, np.array(columns)
+    steps = np.empty(len(moved))
+    for row, i in enumerate(moved):
+        log = logs[0, i - 1]
+        steps[row] = STEP_LOG if log + STEP_LOG < np.log(SLEW_DEG_PER_S[1]) else -STEP_LOG
+        logs[1 + row, i - 1] += steps[row]
+    tau, *slews = np.exp(logs.T)
+    up, down = (np.where(_unlimited(log), np.inf, slew) for log, slew in zip(logs.T[1:], slews, strict=True))
+    states, rates = blocks.read(blocks.propagate(tau, up, down, theta.jumped), theta.dead, theta.jumped)
+    slopes = (states[1:] - states[0]) / steps[:, None]
+    if 0 in free:
+        slopes = np.concatenate([-rates[:1], slopes])
+    together = blocks.centred(np.concatenate([states[:1], slopes]))
+    return Answer(states[0], rates[0], together[0], together[1:])
+
+
+def _fitted(
+    blocks: FitBlocks, theta: Theta, free: tuple[int, ...], answer: Answer, weight: np.ndarray
+) -> FitState:
+    """Gain and block offsets eliminated: residual, cost and Jacobian."""
+    y, s = blocks.centred_actual, answer.centred
+    ws = blocks.spread(weight) * s
+    power = float(np.sum(ws * s))
+    gain = float(np.sum(ws * y)) / power if power > 0 else 0.0
+    residual = y - gain * s
+    cost = float(np.sum(weight * blocks.sum(residual**2)))
+    jacobian = np.concatenate([s[None], gain * answer.slopes])
+    return FitState(theta, free, answer, weight, gain, cost, residual, jacobian)
 
 
 def _block_weight(blocks: FitBlocks, residual: np.ndarray) -> np.ndarray:
     """Huber's weight by block: one in which something else happened counts less."""
-    rms = np.sqrt(blocks.sum(residual**2) / np.maximum(blocks.size, 1))
+    rms = np.sqrt(blocks.sum(residual**2) / blocks.size)
     usual = float(np.median(rms))
     return np.minimum(1.0, 2.5 * usual / np.maximum(rms, 1e-12)) if usual > 0 else np.ones(len(blocks))
 
 
 def refine(blocks: FitBlocks, theta: Theta, free: tuple[int, ...], iterations: int) -> FitState:
-    """Levenberg-Marquardt from `theta`; block weights follow after the first steps."""
-    weight = np.ones(len(blocks))
-    damping, vector = 1e-2, _vector(theta)
-    residual, cost, gain, jacobian = evaluate(blocks, theta, free, weight)
+    """Levenberg-Marquardt from `theta`; blocks are weighted after the first steps, once they fit roughly."""
+
+    def trial(theta: Theta, weight: np.ndarray) -> FitState:
+        return _fitted(blocks, theta, free, _answer(blocks, theta, free), weight)
+
+    damping, weighted = 1e-2, False
+    now = trial(theta, np.ones(len(blocks)))
     for step in range(iterations):
-        if step == 4:
-            weight = _block_weight(blocks, residual)
-            residual, cost, gain, jacobian = evaluate(blocks, theta, free, weight)
-        w = weight[blocks.block]
-        normal = (jacobian * w) @ jacobian.T
-        slope = (jacobian * w) @ residual
+        if step == min(WEIGHTED_AFTER, iterations - 1):
+            now = _weighted(blocks, now)
+            weighted = True
+        w = blocks.spread(now.weight)
+        normal = (now.jacobian * w) @ now.jacobian.T
+        slope = (now.jacobian * w) @ now.residual
         scale = np.diag(normal) + 1e-12
         move = np.linalg.solve(normal + np.diag(damping * scale), slope)[1:]
-        trial = vector.copy()
-        trial[list(free)] += np.clip(move, -0.7, 0.7)
-        new = _bounded(trial, theta.jumped)
-        after = evaluate(blocks, new, free, weight)
-        if after[1] < cost:
-            done = cost - after[1] < DESCENT * cost and step > 5
-            theta, vector = new, _vector(new)
-            residual, cost, gain, jacobian = after
+        vector = _vector(now.theta)
+        vector[list(free)] += np.clip(move, -0.7, 0.7)
+        after = trial(_bounded(vector, now.theta.jumped), now.weight)
+        if after.cost < now.cost:
+            done = now.cost - after.cost < DESCENT * now.cost
+            now = after
             damping = max(damping / 5.0, 1e-6)
-            if done:
-                break
         else:
+            done = False
             damping *= 8.0
             if damping > 1e4:
                 break
-    return FitState(theta, gain, cost, residual, weight)
+        if done and weighted:
+            break
+        if done:
+            now, weighted = _weighted(blocks, now), True
+    return now
+
+
+def _weighted(blocks: FitBlocks, state: FitState) -> FitState:
+    weight = _block_weight(blocks, state.residual)
+    return _fitted(blocks, state.theta, state.free, state.answer, weight)
