@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from camlog.analysis.cam.camdata import cam_data, quantisation_step
-from camlog.analysis.estimate import blocks_of, poisson_rate, quantile, ratio
-from camlog.analysis.limits import LIMITS, limits_for
 from camlog.analysis.cam.segments import command_grid, envelope_error, steady_segments
 from camlog.analysis.cam.tracking import measure_tracking
+from camlog.analysis.estimate import blocks_of, poisson_rate, quantile, ratio
+from camlog.analysis.limits import LIMITS, limits_for
 from camlog.trace import Trace
 from tests.bench.estimator_accuracy_steady import close_share, coverage, hold_cases, study
 from tests.steady_plants import STEP_S, cam_of, command, flutter, lag
@@ -148,16 +148,15 @@ def test_a_cam_without_both_angles_has_no_data():
 def test_repeated_and_disordered_times_are_put_right():
     t = np.array([0.0, 0.1, 0.1, 0.3, 0.2])
     column = np.array([1.0, 2.0, 3.0, 5.0, 4.0])
-    cam = cam_data(
-        Trace(t, {"cam_intake_b1_actual": column, "cam_intake_b1_commanded": column}), "intake_b1"
-    )
+    cam = cam_data(Trace(t, {"cam_intake_b1_actual": column, "cam_intake_b1_commanded": column}), "intake_b1")
     assert cam.actual_time_s.tolist() == [0.0, 0.1, 0.2, 0.3]
     assert cam.actual_deg.tolist() == [1.0, 3.0, 4.0, 5.0]
 
 
 @pytest.mark.parametrize("step", [0.01, 0.1, 0.5, 1.0])
 def test_the_step_of_a_quantised_angle_is_seen(rng, step):
-    assert quantisation_step(np.round(rng.uniform(0, 20, 8000) / step) * step) == pytest.approx(step, rel=1e-6)
+    counts = np.round(rng.uniform(0, 20, 8000) / step)
+    assert quantisation_step(counts * step) == pytest.approx(step, rel=1e-6)
     assert quantisation_step(rng.uniform(0, 20, 4000)) == 0
 
 
@@ -191,10 +190,10 @@ def test_rates_have_the_exact_poisson_interval():
 
 
 def test_known_plants_are_measured_within_their_targets_and_intervals():
-    found = study(24, seed=77, studies=(hold_cases,))
+    found = study(12, seed=77, studies=(hold_cases,))
     for figure in ("tracking bias", "tracking rms"):
         assert close_share(found[figure]) >= 0.95
-        assert coverage(found[figure]) >= 0.83  # 90 % of 24 runs, less what 24 runs scatter
+        assert coverage(found[figure]) >= 0.75  # 90 % of 12 runs, less what 12 runs scatter
     assert LIMITS["hold_error_deg"].value == 5.0
 
 

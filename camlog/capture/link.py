@@ -1,72 +1,60 @@
-"""The wire: python-obd's adapter connection, made safe for hours of unattended requests.
+"""The link to a vehicle: requests out, checked replies in, and the way back into step when something went wrong.
 
-python-obd opens the port, resets the adapter, finds the protocol and parses
-frames. Here stands what a recording needs beyond that: bounded waiting, the
-times of sending and of the last byte, and a name for everything that is not an answer.
+An adapter answers in the order it is asked, each answer ended by a prompt. Everything rests
+on that: a reply taken for the answer to another request would be a value with a wrong time.
+So nothing is sent before the prompt, and after anything that is not a plain answer `sync`
+makes sure, by a question whose answer cannot be taken for anything else, that nothing is
+on its way any more.
 """
 
 from __future__ import annotations
 
-import logging
 import re
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import serial
 from obd import OBDStatus
-from obd.elm327 import ELM327
 from obd.protocols.protocol import Message
 
+from camlog.capture.adapter import SEARCH_TIMEOUT_S, Adapter, LinkLost
+from camlog.capture.lines import CAN_29_BIT, RESTARTS, LineForm
 from camlog.errors import InputError
 
-# python-obd reports every hiccup of a bad cable at CRITICAL; here they become events instead.
-logging.getLogger("obd").setLevel(logging.CRITICAL + 1)
+__all__ = ["Link", "LinkLost", "Received", "Reply", "no_adapter", "response_id"]
 
-PROMPT = b">"
-CONNECT_TIMEOUT_S = 12.0  # a protocol search over all protocols may take this long
-REPLY_TIMEOUT_S = 2.5  # longer than any adapter waits for a module that says "response pending" once
-_POLL_S = 0.05
-_DRAIN_QUIET_S = 0.03
-_DRAIN_MOST_S = 0.5
-
-# What adapters print instead of data, most specific first, and what it means here.
-_STATUS = (
-    ("UNABLE TO CONNECT", "unable_to_connect"),
-    ("NO DATA", "no_data"),
-    ("CAN ERROR", "can_error"),
-    ("BUS INIT", "bus_error"),
-    ("BUS ERROR", "bus_error"),
-    ("BUS BUSY", "bus_error"),
-    ("FB ERROR", "bus_error"),
-    ("BUFFER FULL", "buffer_full"),
-    ("STOPPED", "stopped"),
-    ("LV RESET", "adapter_reset"),
-    ("ACT ALERT", "adapter_reset"),
-    ("LP ALERT", "adapter_reset"),
-    ("ERR", "adapter_reset"),
-    ("DATA ERROR", "data_error"),
-    ("RX ERROR", "data_error"),
-)
-_BANNER = re.compile(r"^[A-Z]{2,}\d* ?V?\d", re.IGNORECASE)  # a version line: the adapter has restarted
-_HEX = re.compile(r"^[0-9A-Fa-f ]+$")
+# How long a reply may take. A module that says "response pending" has five seconds more (P2* of ISO 14229-2);
+# while recording nobody waits for it that long, its values would have no time.
+REPLY_TIMEOUT_S = 6.0
+POLL_TIMEOUT_S = 1.5
+OLDER_POLL_TIMEOUT_S = 4.0  # the older buses are woken for 2.4 s when they fell asleep
+_SYNC_TIMEOUT_S = 1.0
+_SYNC_TRIES = 4
+# "Which protocol?": every adapter knows it, no frame looks like its answer, and without its first
+# character, which a busy adapter swallows, it is no request that could reach the vehicle.
+_SYNC = "ATDPN"
+_SYNC_ANSWER = re.compile(r"A?[0-9A-C]\Z")
+FUNCTIONAL_11_BIT, FUNCTIONAL_29_BIT = 0x7DF, 0x18DB33F1  # ISO 15765-4: requests to all modules
 
 
-class LinkLost(Exception):
-    """The port is gone, or the adapter stopped answering; `kind` is `unplugged` or `hung`."""
+class Received(NamedTuple):
+    """A reply as it came: its lines, when the request went out and the prompt came in, and whom it was asked of."""
 
-    def __init__(self, kind: str, text: str):
-        super().__init__(text)
-        self.kind = kind
+    lines: list[str]
+    sent_s: float
+    received_s: float
+    listen_to: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Reply:
     """What came back for one request.
 
-    `messages` are whole diagnostic messages of the module asked; `problem`
-    names what was wrong (None for a clean reply): no_data, can_error,
-    garbage, pending, negative ... A reply may carry both.
+    `messages` are whole diagnostic messages of the module asked; `problem` names what was wrong (None for
+    a clean reply): no_data, can_error, garbage, pending ... A reply may carry both. `pending`: a module asked
+    for time before it answered, or instead. `in_step`: nothing more is to come.
     """
 
     messages: tuple[Message, ...]
@@ -74,85 +62,17 @@ class Reply:
     problem: str | None
     sent_s: float
     received_s: float
+    pending: bool = False
+    in_step: bool = True
 
     @property
     def time_s(self) -> float:
         """Midpoint of request and response."""
         return 0.5 * (self.sent_s + self.received_s)
 
-
-class _Adapter(ELM327):
-    """python-obd's connection with bounded reads and times (its private read and write, replaced by name)."""
-
-    reply_timeout_s = CONNECT_TIMEOUT_S
-    clock: Callable[[], float]
-    last_byte_s = 0.0
-
     @property
-    def port(self) -> serial.SerialBase | None:
-        return getattr(self, "_ELM327__port", None)
-
-    @property
-    def protocol(self):
-        return getattr(self, "_ELM327__protocol", None)
-
-    def write_line(self, command: bytes) -> None:
-        self._ELM327__write(command)
-
-    def read_lines(self) -> list[str]:
-        return self._ELM327__read()
-
-    def _ELM327__read(self, end_marker: bytes = PROMPT) -> list[str]:  # noqa: N802
-        port = self.port
-        if port is None:
-            return []
-        buffer = bytearray()
-        started = time.monotonic()
-        port.timeout = _POLL_S
-        while end_marker not in buffer:
-            try:
-                chunk = port.read(port.in_waiting or 1)
-            except (OSError, serial.SerialException, TypeError, ValueError) as error:
-                self._drop_port()
-                raise LinkLost("unplugged", "the adapter's port has gone") from error
-            if chunk:
-                buffer += chunk
-            elif time.monotonic() - started > self.reply_timeout_s:
-                raise LinkLost("hung", f"no prompt from the adapter within {self.reply_timeout_s:g} s")
-        self.last_byte_s = self.clock()
-        text = bytes(buffer).replace(b"\x00", b"").partition(end_marker)[0].decode("ascii", "replace")
-        return [line.strip() for line in re.split(r"[\r\n]", text) if line.strip()]
-
-    def drain(self) -> None:
-        port = self.port
-        if port is None:
-            return
-        until = time.monotonic() + _DRAIN_MOST_S
-        try:
-            port.timeout = _DRAIN_QUIET_S
-            while port.read(port.in_waiting or 1) and time.monotonic() < until:
-                pass
-        except (OSError, serial.SerialException, TypeError, ValueError) as error:
-            self._drop_port()
-            raise LinkLost("unplugged", "the adapter's port has gone") from error
-
-    def _drop_port(self) -> None:
-        port, self._ELM327__port = self.port, None
-        self._ELM327__status = OBDStatus.NOT_CONNECTED
-        try:
-            if port is not None:
-                port.close()
-        except (OSError, serial.SerialException):
-            pass
-
-    def close(self) -> None:
-        if self.port is not None:
-            try:
-                self.port.write_timeout = 0.5
-                self.port.write(b"ATZ\r")
-            except (OSError, serial.SerialException):
-                pass
-        self._drop_port()
+    def round_trip_s(self) -> float:
+        return self.received_s - self.sent_s
 
 
 class Link:
@@ -172,20 +92,19 @@ class Link:
     ):
         self.port = port
         self.clock = clock
+        self.others: frozenset[str] = frozenset()  # modules known to answer besides the one listened to
         self._header: int | None = None
-        self._filter: str | None = None
-        # The constructor already talks to the adapter, through methods that need the clock.
-        self._adapter = _Adapter.__new__(_Adapter)
-        self._adapter.clock = clock
+        self._listen_to: str | None = None
+        self._sent_s = 0.0
         try:
-            self._adapter.__init__(port, baud, protocol, timeout=0.3, check_voltage=False)
+            self._adapter = Adapter(port, baud, protocol, clock)
         except LinkLost as lost:
             raise no_adapter(port, str(lost)) from lost
         except (OSError, serial.SerialException, ValueError, UnicodeError, IndexError, TypeError) as error:
             raise no_adapter(port, "it cannot be opened" if isinstance(error, OSError) else str(error)) from error
         status = self._adapter.status()
         if status == OBDStatus.NOT_CONNECTED:
-            self._adapter.close()
+            self._adapter.drop()
             raise no_adapter(port, "nothing there answers like an adapter")
         if status != OBDStatus.CAR_CONNECTED:
             self._adapter.close()
@@ -194,9 +113,15 @@ class Link:
                 file=port,
                 remedy="Switch the ignition on, push the adapter home in the connector, and try again.",
             )
+        self.form = LineForm(self.protocol_id)
         self._adapter.reply_timeout_s = REPLY_TIMEOUT_S
 
     # ------------------------------------------------------------- identity
+    @property
+    def is_open(self) -> bool:
+        """True where the port was open when last used."""
+        return self._adapter.port is not None
+
     @property
     def protocol_id(self) -> str:
         return self._adapter.protocol_id()
@@ -207,31 +132,45 @@ class Link:
 
     @property
     def is_can(self) -> bool:
-        return self.protocol_id in ("6", "7", "8", "9")
+        return self.form.is_can
 
     @property
     def is_29bit(self) -> bool:
-        return self.protocol_id in ("7", "9")
+        return self.protocol_id in CAN_29_BIT
+
+    @property
+    def poll_timeout_s(self) -> float:
+        """How long to wait for a reply while recording."""
+        return POLL_TIMEOUT_S if self.is_can else OLDER_POLL_TIMEOUT_S
+
+    def ignore_checksums(self) -> None:
+        """Take frames of an older bus without a look at their last byte (adapters that do not print it)."""
+        self.form = LineForm(self.protocol_id, check_sums=False)
 
     # ------------------------------------------------------------- requests
-    def at(self, command: str) -> list[str]:
+    def at(self, command: str, timeout_s: float | None = None) -> list[str]:
         """Send an adapter command; its answer's lines."""
-        self._write(command.encode())
-        return self._adapter.read_lines()
+        self._adapter.write_line(command.encode())
+        return self._adapter.read_lines(timeout_s)
 
     def ok(self, command: str) -> bool:
         """Send an adapter command; True where it answered OK."""
         return self.at(command)[-1:] == ["OK"]
 
-    def set_header(self, request_header: int | None) -> bool:
-        """Address requests to one module (CAN), or with None back to all of them; True where that is in force."""
+    def set_header(self, request_header: int | None, listen_to: str | None = None) -> bool:
+        """Address requests to one module (CAN), or with None to all of them; True where that is in force.
+
+        Answers count that come from `listen_to` (an address as `LineForm.module` gives it); where it is None,
+        from the module addressed, or from all modules.
+        """
+        self._listen_to = listen_to or response_id(request_header, self.is_29bit)
         if request_header == self._header:
             return True
         if not self.is_can:
             return request_header is None
         target = request_header
         if target is None:
-            target = 0x18DB33F1 if self.is_29bit else 0x7DF
+            target = FUNCTIONAL_29_BIT if self.is_29bit else FUNCTIONAL_11_BIT
         done = (
             self.ok(f"ATCP{target >> 24:02X}") and self.ok(f"ATSH{target & 0xFFFFFF:06X}")
             if self.is_29bit
@@ -239,97 +178,98 @@ class Link:
         )
         if done:
             self._header = request_header
-            self._filter = response_id(request_header, self.is_29bit)
         return done
 
     def send(self, command: bytes) -> None:
         """Send a request; `receive` waits for what comes back."""
-        self._write(command)
+        # Before writing: whatever the system does meanwhile, the module is asked after this moment.
         self._sent_s = self.clock()
+        self._adapter.write_line(command)
 
-    def receive(self) -> tuple[list[str], float, float]:
-        """Lines of the reply with the times of sending and of the prompt."""
-        lines = self._adapter.read_lines()
-        return lines, self._sent_s, self._adapter.last_byte_s
+    def receive(self, timeout_s: float | None = None) -> Received:
+        """The reply to what was sent last."""
+        lines = self._adapter.read_lines(timeout_s)
+        return Received(lines, self._sent_s, self._adapter.last_byte_s, self._listen_to)
 
-    def parse(self, received: tuple[list[str], float, float]) -> Reply:
+    def parse(self, received: Received) -> Reply:
         """Messages out of a received reply, by python-obd's protocol parser; never raises."""
-        lines, sent_s, received_s = received
-        data: list[str] = []
-        problem: str | None = None
-        pending = False
-        for line in lines:
-            squeezed = line.replace(" ", "").upper()
-            if _HEX.match(line):
-                if self._filter and not squeezed.startswith(self._filter):
-                    problem = problem or "other_module"
-                elif _is_pending(squeezed, self.is_can, self.is_29bit):
-                    pending = True
-                else:
-                    data.append(squeezed)
-            elif line.upper().startswith("SEARCHING"):
-                continue
-            else:
-                problem = _status_of(line) or problem or "garbage"
+        found = self.form.sort(received.lines)
+        problem, frames = found.problem, list(found.frames)
+        if received.listen_to is not None:
+            senders = {self.form.module(f) for f in frames}
+            frames = [f for f in frames if self.form.module(f) == received.listen_to]
+            if senders - self.others - {received.listen_to}:
+                problem = problem or "other_module"
         try:
-            messages = tuple(m for m in self._adapter.protocol(data) if m.parsed()) if data else ()
+            messages = tuple(m for m in self._adapter.protocol(frames) if m.parsed()) if frames else ()
         except Exception:  # noqa: BLE001 - the parser indexes into whatever a broken line holds
             messages = ()
-        if data and not messages:
-            problem = problem or "garbage"
+        if sum(len(m.frames) for m in messages) < len(frames):
+            problem = problem or "garbage"  # a frame that fits nowhere
         if not messages and problem is None:
-            problem = "pending" if pending else "no_data"
-        return Reply(messages, tuple(lines), problem, sent_s, received_s)
+            problem = "pending" if found.pending else "no_data"
+        return Reply(
+            messages, tuple(received.lines), problem, received.sent_s, received.received_s, found.pending, found.in_step
+        )
 
-    def looks_clean(self, received: tuple[list[str], float, float]) -> bool:
-        """True where every line of a received reply is data, none a complaint."""
-        return bool(received[0]) and all(_HEX.match(line) for line in received[0])
+    def is_in_step(self, received: Received) -> bool:
+        """True where a received reply is complete by all that can be seen: the next request may go out at once."""
+        return self.form.sort(received.lines).in_step
 
-    def drain(self) -> None:
-        """Throw away what still trickles in, so that it is not taken for the next answer."""
-        self._adapter.drain()
-
-    def ask(self, command: bytes) -> Reply:
-        """One request and its parsed reply."""
+    def ask(self, command: bytes, timeout_s: float | None = None) -> Reply:
+        """One request and its parsed reply; afterwards the adapter is in step and set up again."""
         self.send(command)
-        return self.parse(self.receive())
+        reply = self.parse(self.receive(timeout_s))
+        if not reply.in_step and (reply.problem in RESTARTS or not self.sync()):
+            self.restore()
+        return reply
 
-    def resync(self) -> bool:
-        """After a reply that never ended: interrupt the adapter and wait until it listens again."""
-        try:
-            self._write(b"")  # any character stops what it is doing
-            self._adapter.reply_timeout_s = 1.0
-            self._adapter.read_lines()
-            return self.restore()
-        except LinkLost:
-            return False
-        finally:
-            self._adapter.reply_timeout_s = REPLY_TIMEOUT_S
+    # ------------------------------------------------------------- ways back
+    def sync(self) -> bool:
+        """Wait until the adapter has said all it had to say and listens again.
+
+        False where it has restarted meanwhile and must be set up anew (`restore`). Raises LinkLost where it
+        does not listen.
+        """
+        for _ in range(_SYNC_TRIES):
+            self._adapter.drain()
+            try:
+                lines = self.at(_SYNC, _SYNC_TIMEOUT_S)
+            except LinkLost as lost:
+                if lost.kind == "unplugged":
+                    raise
+                continue
+            if len(lines) == 1 and _SYNC_ANSWER.match(lines[0]):
+                return True
+            # An adapter echoes what it gets until it is told not to: it has restarted.
+            if lines[:1] == [_SYNC] or any(self.form.sort([line]).problem in RESTARTS for line in lines):
+                return False
+        raise LinkLost("hung", "the adapter does not come to order")
 
     def restore(self) -> bool:
-        """After the adapter restarted: set it up again on the same protocol without the long search."""
-        header = self._header
-        try:
-            for _ in range(2):  # the first may meet the restart's banner
-                self.at("ATE0")
-            done = all(self.ok(c) for c in ("ATH1", "ATL0", f"ATTP{self.protocol_id}"))
-            self.ok("ATS0")
-            if not done:
-                return False
-            self._header = self._filter = None
-            if header is not None and not self.set_header(header):
-                return False
-            return bool(self.ask(b"0100").messages)
-        except LinkLost:
+        """Set a restarted adapter up again on the same protocol; True where it listens. The vehicle may be silent."""
+        header, listen_to = self._header, self._listen_to
+        for _ in range(_SYNC_TRIES):
+            self._adapter.drain()  # the version line may still be on its way
+            if self.ok("ATE0"):
+                break
+        if not all(self.ok(c) for c in ("ATE0", "ATH1", "ATL0", f"ATTP{self.protocol_id}")):
             return False
+        self.ok("ATS0")
+        self._header = None
+        return self.set_header(header, listen_to)
+
+    def reconnect(self) -> bool:
+        """Open the port anew, where it is there again, and set the adapter up; True where it listens."""
+        self._adapter.open_again()
+        return self.restore()
+
+    def vehicle_answers(self) -> bool:
+        """True where the vehicle answers a request, a bus that fell asleep being woken first."""
+        return bool(self.ask(b"0100", SEARCH_TIMEOUT_S).messages)
 
     def close(self) -> None:
         self._adapter.close()
-
-    def _write(self, command: bytes) -> None:
-        self._adapter.write_line(command)
-        if self._adapter.port is None:
-            raise LinkLost("unplugged", "the adapter's port has gone")
 
 
 def response_id(request_header: int | None, is_29bit: bool) -> str | None:
@@ -347,23 +287,3 @@ def no_adapter(port: str, why: str) -> InputError:
         file=port,
         remedy="Check the adapter's lamp, the cable or pairing, and that no other program holds the port.",
     )
-
-
-def _status_of(line: str) -> str | None:
-    upper = line.upper()
-    for text, kind in _STATUS:
-        if text in upper:
-            return kind
-    if upper == "?":
-        return "not_understood"
-    if _BANNER.match(line) and not _HEX.match(line):
-        return "adapter_reset"
-    return None
-
-
-def _is_pending(squeezed: str, is_can: bool, is_29bit: bool) -> bool:
-    """True for a negative response 0x78, "response pending" (ISO 14229-1): the answer is still to come."""
-    if is_can:
-        at = 8 if is_29bit else 3
-        return squeezed[at : at + 4] == "037F" and squeezed[at + 6 : at + 8] == "78"
-    return squeezed[6:8] == "7F" and squeezed[10:12] == "78"

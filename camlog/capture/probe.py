@@ -6,12 +6,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from obd.protocols import ECU
+
 from camlog.capture.link import Link, Reply
 from camlog.capture.requests import (
     MAX_COUNT_DIGIT,
     MAX_PIDS,
     SERVICE_CURRENT,
     SERVICE_MONITOR_TESTS,
+    SINGLE_FRAME_BYTES,
     Item,
     Request,
     definition_item,
@@ -19,6 +22,7 @@ from camlog.capture.requests import (
     pid_item,
     profile_groups,
     read_answer,
+    supported_by_map,
 )
 from camlog.codes.service06 import misfire_mid
 from camlog.errors import InputError
@@ -60,13 +64,20 @@ class Capabilities:
 
     def wire_text(self, request: Request) -> bytes:
         """The request as sent: with the response-count digit where the adapter understands it."""
-        frames = request.answer_frames
-        if self.count_digit is None or not frames or not (request.header is not None or self.one_module):
-            return request.text
-        if frames > 1 and (self.count_digit == "single" or not self.is_can):
-            return request.text
-        count = 1 if self.count_digit == "answers" else frames
-        return request.text + f"{count:X}".encode() if count <= MAX_COUNT_DIGIT else request.text
+        return self.counted(request.text, request.answer_frames, request.header)
+
+    def counted(self, text: bytes, frames: int, header: int | None) -> bytes:
+        """A request to the module behind `header` with its response count, where `frames` (0: unknown) lets one say it."""
+        if header is None and not self.one_module:
+            return text
+        return with_count(text, frames, self.count_digit, self.is_can)
+
+    def address(self, link: Link, header: int | None) -> bool:
+        """Have `link` ask the module behind a request's `header`; True where it does.
+
+        A request to all modules is one to the engine module where no other way is open: only its answers count.
+        """
+        return link.set_header(header, self.module if header is None else None)
 
     def to_dict(self) -> dict[str, Any]:
         """What goes into the drive file's `adapter` object."""
@@ -82,6 +93,14 @@ class Capabilities:
         }
 
 
+def with_count(text: bytes, frames: int, count_digit: str | None, is_can: bool) -> bytes:
+    """A request with the digit that says how many responses to wait for, in the adapter's way of counting."""
+    if count_digit is None or not frames or (frames > 1 and (count_digit == "single" or not is_can)):
+        return text
+    count = 1 if count_digit == "answers" else frames
+    return text + f"{count:X}".encode() if count <= MAX_COUNT_DIGIT else text
+
+
 def probe(link: Link, profile: VehicleProfile | None = None) -> Capabilities:
     """Try out the connection. Raises InputError where the engine module answers nothing at all."""
     return _Probe(link, profile).run()
@@ -93,17 +112,25 @@ class _Probe:
         self.profile = profile
         self.notes: list[str] = []
         self.one_module = False
+        self.engine: str | None = None
+        self.header: int | None = None
+        self.count: str | None = None
 
-    def ask(self, text: bytes) -> Reply:
-        for _ in range(_TRIES):
-            reply = self.link.ask(text)
+    def address(self, header: int | None) -> bool:
+        return self.link.set_header(header, self.engine if header is None else None)
+
+    def ask(self, text: bytes, frames: int = 0) -> Reply:
+        for attempt in range(_TRIES):
+            # Where the count gives nothing, the next try goes without.
+            counted = self.count if attempt == 0 and (self.header is not None or self.one_module) else None
+            reply = self.link.ask(with_count(text, frames, counted, self.link.is_can))
             if reply.messages:
                 break
         return reply
 
-    def answers(self, request: Request, text: bytes | None = None) -> bool:
+    def answers(self, request: Request) -> bool:
         for _ in range(_TRIES):
-            answer = read_answer(request, self.link.ask(text or request.text).messages)
+            answer = read_answer(request, self.link.ask(request.text).messages)
             if answer.problem in (None, "out_of_range"):
                 return True
         return False
@@ -113,6 +140,8 @@ class _Probe:
         adapter = " ".join(link.at("ATI")[-1:])
         spaces_off = link.ok("ATS0")
         header, module = self.engine_module()
+        self.engine = module or None
+        self.address(header)
         pids = self.supported(SERVICE_CURRENT)
         if not pids:
             raise InputError(
@@ -121,6 +150,7 @@ class _Probe:
                 remedy="Switch the ignition on (or start the engine) and try again.",
             )
         known = frozenset(pids & BY_PID.keys())
+        self.header, self.count = header, self.count_digit(known, header)
         misfires: tuple[int, ...] = ()
         mids: frozenset[int] = frozenset()
         if link.is_can:
@@ -128,10 +158,9 @@ class _Probe:
             misfires = tuple(n for n in range(1, MAX_CYLINDERS + 1) if misfire_mid(n) in mids)
             cylinders = self.profile.engine.cylinders if self.profile else None
             misfires = tuple(n for n in misfires if cylinders is None or n <= cylinders)
-        count_digit = self.count_digit(known, header)
         max_pids = self.most_pids(known, header)
         items, most = self.identifiers(header)
-        link.set_header(header)
+        self.address(header)
         return Capabilities(
             adapter=adapter,
             protocol=link.protocol_name,
@@ -143,7 +172,7 @@ class _Probe:
             misfire_cylinders=misfires,
             max_pids=max_pids,
             max_identifiers=most,
-            count_digit=count_digit,
+            count_digit=self.count,
             notes=tuple(self.notes),
             spaces_off=spaces_off,
             one_module=self.one_module,
@@ -153,23 +182,26 @@ class _Probe:
 
     def engine_module(self) -> tuple[int | None, str]:
         """Request header (None where only requests to all modules work) and response address of the engine module."""
+        link = self.link
         reply = self.ask(b"0100")
-        from obd.protocols import ECU
-
-        engines = [m for m in reply.messages if m.ecu == ECU.ENGINE and m.data[:1] == b"\x41"]
-        self.one_module = len(reply.messages) == 1
-        if not engines or not self.link.is_can:
+        if not reply.messages and not link.is_can:
+            link.ignore_checksums()
+            reply = self.ask(b"0100")
+            if reply.messages:
+                self.notes.append("The adapter does not show checksums; broken answers are told by their form alone.")
+        answered = [m for m in reply.messages if m.data[:2] == b"\x41\x00"]
+        engines = [m for m in answered if m.ecu == ECU.ENGINE]
+        self.one_module = len(answered) == 1
+        if not engines:
             return None, ""
-        raw = engines[0].frames[0].raw
-        if self.link.is_29bit:
-            module = raw[:8]
-            header = 0x18DA00F1 | int(raw[6:8], 16) << 8
-        else:
-            module = raw[:3]
-            header = int(module, 16) - 8
-        if self.link.set_header(header) and self.ask(b"0100").messages:
+        module = link.form.module(engines[0].frames[0].raw)
+        link.others = frozenset(link.form.module(m.frames[0].raw) for m in answered) - {module}
+        if not link.is_can:
+            return None, module
+        header = 0x18DA00F1 | int(module[6:8], 16) << 8 if link.is_29bit else int(module, 16) - 8
+        if link.set_header(header) and self.ask(b"0100").messages:
             return header, module
-        self.link.set_header(None)
+        link.set_header(None)
         self.notes.append("The engine module answers only requests sent to all modules.")
         return None, module
 
@@ -180,12 +212,11 @@ class _Probe:
             if first and first not in found:
                 break
             request = Request(service, (Item(first, 4, (), lambda data: {}),))
-            reply = self.ask(request.text)
+            reply = self.ask(request.text, request.answer_frames or 1)
             for message in reply.messages:
                 data = bytes(message.data)
                 if len(data) >= 6 and data[0] == service + 0x40 and data[1] == first:
-                    bits = int.from_bytes(data[2:6], "big")
-                    found |= {first + n for n in range(1, 33) if bits >> (32 - n) & 1}
+                    found |= supported_by_map(first, data[2:6])
         return frozenset(found)
 
     def wanted(self, pids: frozenset[int]) -> list[Item]:
@@ -246,7 +277,7 @@ class _Probe:
         for (service, wanted_header, identifier), definitions in profile_groups(self.profile).items() if self.profile else ():
             header = self.request_header(wanted_header, engine)
             item = None
-            if self.link.set_header(header):
+            if self.address(header):
                 item = self.identifier(service, identifier, definitions)
             if item is None:
                 names = ", ".join(d.name for d in definitions)
@@ -255,7 +286,7 @@ class _Probe:
                 found.setdefault((service, header), []).append(item)
         most = {}
         for (service, header), items in found.items():
-            self.link.set_header(header)
+            self.address(header)
             most[service, header] = self.most_identifiers(service, header, items)
         return {key: tuple(items) for key, items in found.items()}, most
 
@@ -283,7 +314,8 @@ class _Probe:
     def most_identifiers(self, service: int, header: int | None, items: Sequence[Item]) -> int:
         if service != 0x22 or not self.link.is_can:
             return 1
-        for count in range(len(items), 1, -1):
+        # The request itself must fit one frame: adapters send no longer ones.
+        for count in range(min(len(items), (SINGLE_FRAME_BYTES - 1) // 2), 1, -1):
             if self.answers(Request(service, tuple(items[:count]), header)):
                 return count
         if len(items) > 1:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -44,7 +45,9 @@ def record(
     except BaseException:
         source.link.close()
         raise
-    failures = run(source.stream(minutes), [_WithAdapter(sink, source), *views])
+    # Closed here, not when the last error that mentions it is forgotten: the adapter is free again at once.
+    with closing(source.stream(minutes)) as stream:
+        failures = run(stream, [_WithAdapter(sink, source), *views])
     return Recording(trace, sink.drive_path, sink.rows, source.gap_seconds, dict(source.errors), tuple(failures))
 
 

@@ -14,17 +14,17 @@ from dataclasses import dataclass
 from obd import commands
 from obd.protocols.protocol import Message
 
+from camlog.capture.lines import CONSECUTIVE_FRAME_BYTES, FIRST_FRAME_BYTES, is_whole
 from camlog.codes.service06 import decode_monitor_tests, misfire_mid
 from camlog.profile import SignalDefinition, VehicleProfile
 from camlog.signals import BY_PID, SIGNALS, misfire
 
 MAX_PIDS = 6  # SAE J1979, service 01 on CAN
 SINGLE_FRAME_BYTES = 7  # ISO 15765-2: payload of a single frame
-FIRST_FRAME_BYTES = 6
-CONSECUTIVE_FRAME_BYTES = 7
 MAX_COUNT_DIGIT = 0xF
 
 NEGATIVE = 0x7F
+POSITIVE = 0x40  # added to the service in a positive answer (ISO 14229-1)
 SERVICE_CURRENT = 0x01
 SERVICE_MONITOR_TESTS = 0x06
 MISFIRE_THIS_CYCLE_TID = 0x0C
@@ -99,7 +99,8 @@ class Answer:
 def read_answer(request: Request, messages: Iterable[Message]) -> Answer:
     """Check an answer against its request and decode it.
 
-    Problems: `no_data`, `negative`, `wrong_service`, `wrong_echo`, `wrong_length`, `out_of_range`.
+    Problems: `no_data`, `negative`, `wrong_service`, `wrong_echo`, `wrong_length`, and with values `out_of_range`
+    (some may be missing) and `left_out` (the module gave fewer than were asked for).
     """
     problem = "no_data"
     for message in messages:
@@ -107,24 +108,19 @@ def read_answer(request: Request, messages: Iterable[Message]) -> Answer:
         if not data:
             continue
         if data[0] == NEGATIVE:
-            problem = "negative"
+            problem = "negative" if data[1:2] == bytes([request.service]) else "wrong_service"
             continue
-        if data[0] != request.service + 0x40:
+        if data[0] != request.service + POSITIVE:
             problem = "wrong_service"
             continue
-        if _declared_length(message) not in (None, len(data)):
+        if not is_whole(message):
             problem = "wrong_length"
             continue
         answer = _split(request, data[1:])
-        if answer.problem in (None, "out_of_range"):
+        if answer.problem in (None, "out_of_range", "left_out"):
             return answer
         problem = answer.problem
     return Answer({}, problem)
-
-
-def _declared_length(message: Message) -> int | None:
-    # CAN frames carry the length; the parser cuts at it but does not object to a shorter rest.
-    return next((f.data_len for f in message.frames if f.data_len), None)
 
 
 def _split(request: Request, data: bytes) -> Answer:
@@ -147,18 +143,29 @@ def _split(request: Request, data: bytes) -> Answer:
             return Answer({}, "wrong_length")
         values |= item.decode(data[at : at + item.size])
         at += item.size
-    if by_key:
-        return Answer({}, "wrong_length")
-    return _in_range(values)
+    answer = _in_range(values)
+    # A module leaves out what it has no value for at the moment (SAE J1979); the rest is as good as ever.
+    return Answer(values, "left_out") if by_key and answer.problem is None else answer
 
 
 def _in_range(values: dict[str, float]) -> Answer:
-    kept = {
+    kept = in_range(values)
+    return Answer(kept, None if len(kept) == len(values) else "out_of_range")
+
+
+def in_range(values: dict[str, float]) -> dict[str, float]:
+    """Those values that a working sensor can report; signals camlog does not know have no such bounds."""
+    return {
         name: value
         for name, value in values.items()
         if name not in SIGNALS or SIGNALS[name].low <= value <= SIGNALS[name].high
     }
-    return Answer(kept, None if len(kept) == len(values) else "out_of_range")
+
+
+def supported_by_map(first: int, data: bytes) -> set[int]:
+    """Numbers that a bit map of four bytes names: bit 7 of its first byte is `first` + 1 (SAE J1979)."""
+    bits = int.from_bytes(data[:4], "big")
+    return {first + n for n in range(1, 33) if bits >> (32 - n) & 1}
 
 
 # ---------------------------------------------------------------- items
@@ -171,7 +178,7 @@ def pid_item(pid: int) -> Item:
 
     def decode(data: bytes) -> dict[str, float]:
         message = Message([])
-        message.data = bytearray((SERVICE_CURRENT + 0x40, pid)) + data
+        message.data = bytearray((SERVICE_CURRENT + POSITIVE, pid)) + data
         value = command.decode([message])
         if value is None:
             return {}

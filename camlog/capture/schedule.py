@@ -92,9 +92,10 @@ def make_plan(capabilities: Capabilities, only: Iterable[str] | None = None) -> 
         fast = [by_name["engine_speed"]]
         for name in _COMPANIONS:
             item = by_name.get(name)
-            if item and len(fast) < capabilities.max_pids:
-                if Request(SERVICE_CURRENT, (*fast, item)).answer_frames == 1:
-                    fast.append(item)
+            if item is None or len(fast) >= capabilities.max_pids:
+                continue
+            if Request(SERVICE_CURRENT, (*fast, item)).answer_frames == 1:
+                fast.append(item)
         turns.append((Request(SERVICE_CURRENT, tuple(fast), capabilities.header),))
         standard = [i for i in standard if i not in fast]
     for period_s, chosen in _by_rate(standard):
@@ -147,6 +148,7 @@ class Schedule:
             return self._queue.pop(0)
         if self._timed_next or not self._turns:
             self._timed_next = False
+            # The longest overdue: where the link cannot keep up, all come equally often and none is left out.
             late = {r: now_s - due for r, due in self._due.items() if due <= now_s}
             if late:
                 request = max(late, key=late.__getitem__)

@@ -7,20 +7,25 @@ not be read whole is None (unknown), never empty.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import time
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from obd.protocols.protocol import Message
 
+from camlog.capture.lines import is_whole
 from camlog.capture.link import Link
 from camlog.capture.probe import Capabilities
-from camlog.capture.requests import pid_item
+from camlog.capture.requests import NEGATIVE, POSITIVE, in_range, pid_item, supported_by_map
 from camlog.codes.readiness import decode_status
 from camlog.codes.service06 import SET_BYTES, decode_monitor_tests
 from camlog.codes.trouble import decode_code, decode_codes
 from camlog.stream import CodeSnapshot, MonitorTest, TroubleCode
 
 _TRIES = 3
+_PAUSE_S = 0.08
+VIN_LENGTH = 17  # ISO 3779
+_VIN_CHARACTERS = frozenset("0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ")
 STORED, PENDING, PERMANENT = 0x03, 0x07, 0x0A
 _VVT_MIDS = range(0x35, 0x39)
 _MISFIRE_MIDS = range(0xA1, 0xAE)
@@ -34,7 +39,7 @@ def read_snapshot(link: Link, capabilities: Capabilities, time_s: float = 0.0) -
     link.set_header(None)
     stored, pending, permanent = (reader.codes(s) for s in (STORED, PENDING, PERMANENT))
     mil, readiness = reader.status()
-    link.set_header(capabilities.header)
+    capabilities.address(link, capabilities.header)
     return CodeSnapshot(
         time_s=time_s,
         mil=mil,
@@ -53,19 +58,16 @@ def read_vin(link: Link) -> str | None:
     for _ in range(_TRIES):
         for message in link.ask(b"0902").messages:
             data = bytes(message.data)
-            if data[:2] == b"\x49\x02":
-                text = "".join(chr(b) for b in data[2:] if 0x30 <= b <= 0x5A)
-                if len(text) >= 17:
-                    return text[-17:]
+            if data[:2] == b"\x49\x02" and is_whole_answer(message):
+                text = "".join(chr(b) for b in data[2:] if chr(b) in _VIN_CHARACTERS)
+                if len(text) == VIN_LENGTH:
+                    return text
     return None
 
 
 def module_address(link: Link, message: Message) -> str:
-    """Address of the module that sent a message, as in its header: `7E8`, `18DAF110`, or `10` on older protocols."""
-    raw = message.frames[0].raw
-    if not link.is_can:
-        return raw[4:6]
-    return raw[:8] if link.is_29bit else raw[:3]
+    """Address of the module that sent a message, as in its header: `7E8`, `18DAF110`, or `10` on older buses."""
+    return link.form.module(message.frames[0].raw)
 
 
 class _Reader:
@@ -73,16 +75,34 @@ class _Reader:
         self.link = link
         self.capabilities = capabilities
 
-    def messages(self, text: bytes, service: int) -> list[Message] | None:
-        """Whole positive answers to a request; None where none came, or one was broken each time."""
-        for _ in range(_TRIES):
-            reply = self.link.ask(text)
-            good = [m for m in reply.messages if m.data[:1] == bytes([service + 0x40]) and _whole(m)]
-            if good and reply.problem in (None, "other_module", "pending"):
-                return good
-            if reply.problem == "no_data":
+    def messages(self, text: bytes, service: int, frames: int = 0) -> list[Message] | None:
+        """Whole answers to a request, each repeating what was asked; None where none came, or not all that belong.
+
+        The engine module's must be among them: another module's "no codes" says nothing about the engine. `frames`
+        is how many an answer of the engine module alone has, where that is known.
+        """
+        begins = bytes([service + POSITIVE]) + bytes.fromhex(text.decode())[1:]
+        silent = 0
+        for attempt in range(_TRIES):
+            if attempt:
+                time.sleep(_PAUSE_S)  # what disturbed the first try may last a moment
+            sent = text if attempt else self.capabilities.counted(text, frames, self.capabilities.header)
+            reply = self.link.ask(sent)
+            good = [m for m in reply.messages if m.data.startswith(begins) and is_whole_answer(m)]
+            unable = [m for m in reply.messages if _does_not_know(bytes(m.data), service)]
+            if reply.problem is None and len(good) + len(unable) == len(reply.messages):
+                if self.has_engine(module_address(self.link, m) for m in good):
+                    return good
+                if not good:
+                    return None
+            # Silence may be an answer that got lost; the second time it is what the vehicle means.
+            silent += reply.problem == "no_data"
+            if silent > 1:
                 return None
         return None
+
+    def has_engine(self, modules: Iterable[str]) -> bool:
+        return not self.capabilities.module or self.capabilities.module in modules
 
     def codes(self, service: int) -> tuple[TroubleCode, ...] | None:
         if not self.link.is_can:
@@ -102,16 +122,20 @@ class _Reader:
 
     def older_codes(self, service: int) -> tuple[TroubleCode, ...] | None:
         # Before CAN every line stands alone: three header bytes, service, three codes, checksum.
-        for _ in range(_TRIES):
+        silent = 0
+        for attempt in range(_TRIES):
+            if attempt:
+                time.sleep(_PAUSE_S)
             reply = self.link.ask(f"{service:02X}".encode())
-            lines = [line.replace(" ", "") for line in reply.lines]
-            if not lines or any(not _is_hex(line) for line in lines):
-                if reply.problem == "no_data":
-                    return None
-                continue
-            rows = [bytes.fromhex(line) for line in lines if len(line) % 2 == 0]
-            if len(rows) == len(lines) and all(len(r) >= 5 and len(r) % 2 == 1 and r[3] == service + 0x40 for r in rows):
+            found = self.link.form.sort(reply.lines)
+            rows = [bytes.fromhex(frame) for frame in found.frames]
+            modules = [f"{r[2]:02X}" for r in rows]
+            whole = rows and found.problem is None and all(r[3] == service + POSITIVE and len(r) % 2 for r in rows)
+            if whole and self.has_engine(modules):
                 return tuple(code for r in rows for code in _pairs(r[4:-1], f"{r[2]:02X}"))
+            silent += reply.problem == "no_data"
+            if silent > 1:
+                return None
         return None
 
     def status(self) -> tuple[bool | None, Mapping[str, str]]:
@@ -130,9 +154,9 @@ class _Reader:
     def pid(self, pid: int, size: int) -> int | None:
         if pid not in self.capabilities.all_pids:
             return None
-        for message in self.messages(f"01{pid:02X}".encode(), 0x01) or ():
+        for message in self.messages(f"01{pid:02X}".encode(), 0x01, frames=1) or ():
             data = bytes(message.data)
-            if data[1:2] == bytes([pid]) and len(data) == 2 + size:
+            if len(data) == 2 + size:
                 return int.from_bytes(data[2:], "big")
         return None
 
@@ -146,9 +170,9 @@ class _Reader:
 
     def freeze_frame(self) -> dict[str, Any] | None:
         """Frame 0: the code that stored it and the conditions then."""
-        for message in self.messages(b"020200", 0x02) or ():
+        for message in self.messages(b"020200", 0x02, frames=1) or ():
             data = bytes(message.data)
-            if data[1:3] == b"\x02\x00" and len(data) == 5:
+            if len(data) == 5:
                 code = decode_code(data[3:5])
                 break
         else:
@@ -156,13 +180,25 @@ class _Reader:
         if code is None:
             return None
         frame: dict[str, Any] = {"code": code}
-        for pid in sorted(self.capabilities.pids):
+        for pid in sorted(self.capabilities.pids & self.freeze_pids()):
             item = pid_item(pid)
-            for message in self.messages(f"02{pid:02X}00".encode(), 0x02) or ():
+            for message in self.messages(f"02{pid:02X}00".encode(), 0x02, frames=1) or ():
                 data = bytes(message.data)
-                if data[1:3] == bytes([pid, 0]) and len(data) == 3 + item.size:
-                    frame |= {k: round(v, 3) for k, v in item.decode(data[3:]).items()}
+                if len(data) == 3 + item.size:
+                    frame |= {k: round(v, 3) for k, v in in_range(item.decode(data[3:])).items()}
         return frame
+
+    def freeze_pids(self) -> frozenset[int]:
+        """What the freeze frame holds, by its bit maps; asked for otherwise, each missing value costs a silence."""
+        found: set[int] = set()
+        for first in range(0x00, 0xE0, 0x20):
+            if first and first not in found:
+                break
+            for message in self.messages(f"02{first:02X}00".encode(), 0x02, frames=1) or ():
+                data = bytes(message.data)
+                if len(data) == 7:
+                    found |= supported_by_map(first, data[3:])
+        return frozenset(found)
 
     def monitor_tests(self) -> tuple[MonitorTest, ...]:
         """Test results of the cam phasers and of misfire."""
@@ -170,21 +206,22 @@ class _Reader:
         for mid in sorted(self.capabilities.mids & {*_VVT_MIDS, *_MISFIRE_MIDS}):
             for message in self.messages(f"06{mid:02X}".encode(), 0x06) or ():
                 data = bytes(message.data)[1:]
-                if data[:1] == bytes([mid]) and len(data) % SET_BYTES == 0:
+                if len(data) % SET_BYTES == 0:
                     found += decode_monitor_tests(data)
         return tuple(found)
 
 
-def _whole(message: Message) -> bool:
-    return all(f.data_len in (None, 0) or f.data_len == len(message.data) for f in message.frames[:1]) or (
-        # python-obd cuts service 03 answers to the number of codes they name
-        message.data[:1] == b"\x43"
-    )
+def _does_not_know(data: bytes, service: int) -> bool:
+    """True for a module that says it does not have what was asked for (ISO 14229-1: 11, 12 and 31)."""
+    return data[:2] == bytes([NEGATIVE, service]) and data[2:3] in (b"\x11", b"\x12", b"\x31")
+
+
+def is_whole_answer(message: Message) -> bool:
+    """True where nothing of an answer is missing: no frame, and none of the bytes it declares."""
+    # python-obd cuts a list of stored codes to the number it names, so only the frames can be looked at.
+    declared = next((f.data_len for f in message.frames if f.data_len), len(message.data))
+    return is_whole(message) and (len(message.data) == declared or message.data[:1] == b"\x43")
 
 
 def _pairs(data: bytes, ecu: str) -> list[TroubleCode]:
     return [TroubleCode(code, ecu) for code in decode_codes(data)]
-
-
-def _is_hex(text: str) -> bool:
-    return bool(text) and all(c in "0123456789ABCDEFabcdef" for c in text)

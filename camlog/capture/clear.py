@@ -1,0 +1,192 @@
+"""Clear the codes (service 04), with everything the modules hold saved first and read back after.
+
+Clearing is the one thing camlog changes in a car. It takes evidence away for good, so nothing is sent before
+a whole snapshot lies on disk and reads back, and never with the engine running.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+
+from camlog.capture.link import Link, LinkLost
+from camlog.capture.probe import Capabilities, probe
+from camlog.capture.requests import NEGATIVE, POSITIVE, SERVICE_CURRENT, Request, pid_item, read_answer
+from camlog.capture.snapshot import module_address, read_snapshot, read_vin
+from camlog.drive import Drive, read_drive, snapshot_to_dict, vin_hash, write_drive
+from camlog.errors import InputError
+from camlog.stream import CodeSnapshot, Event, TroubleCode
+
+CLEAR = 0x04  # SAE J1979 (from memory)
+ENGINE_SPEED_PID = 0x0C
+_TRIES = 3
+_CLEAR_TIMEOUT_S = 10.0  # a module may ask for time while it erases
+
+LOST = (
+    "the stored and pending codes of every module, and the warning lamp they light",
+    "the freeze frame: the conditions under which the fault was set",
+    "readiness: every monitor must run again, which takes days of ordinary driving",
+    "the modules' own test results, their misfire counts and the counters since the last clear",
+)
+RULES = (
+    "Local emission rules may forbid clearing before an inspection; a car whose monitors are not ready fails many of them."
+)
+PERMANENT_STAY = (
+    "Permanent codes stay: no tester can clear them. Each erases itself once its monitor has passed and one drive was long "
+    "enough (10 minutes running, 5 of them at 40 km/h or more, 30 s of idle on end; 13 CCR 1968.2(d))."
+)
+
+
+@dataclass(frozen=True)
+class Cleared:
+    """What was held before and what after, and where it was saved.
+
+    `refused` are modules that answered no; `remaining` stored and pending codes that are still there, None
+    where they could not be read back.
+    """
+
+    saved: Path
+    before: CodeSnapshot
+    after: CodeSnapshot
+    refused: tuple[str, ...]
+
+    @property
+    def remaining(self) -> tuple[TroubleCode, ...] | None:
+        if self.after.stored is None or self.after.pending is None:
+            return None
+        return tuple(dict.fromkeys((*self.after.stored, *self.after.pending)))
+
+    @property
+    def permanent(self) -> tuple[TroubleCode, ...]:
+        return self.after.permanent or ()
+
+
+def clear_codes(
+    link: Link, save_to: str | Path, *, confirm: Callable[[CodeSnapshot], bool], force: bool = False
+) -> Cleared | None:
+    """Save what the modules hold, ask, clear, read back. None where `confirm` said no; the saved file stays.
+
+    `confirm` gets the saved snapshot. `save_to` is a drive file (`.drive.json`) that `camlog verify --before`
+    takes. Raises InputError, and has cleared nothing, where the engine runs or may run, where something could
+    not be read or saved; and where every module refused.
+    """
+    path = Path(save_to)
+    if path.exists() and not force:
+        raise InputError("is there already", file=path, remedy="Choose another name, or add --force to overwrite it.")
+    try:
+        return _clear(link, path, confirm)
+    except LinkLost as lost:
+        raise InputError(
+            f"the connection broke ({lost})",
+            file=link.port,
+            remedy="Check the cable, and read the codes to see what is there: camlog codes.",
+        ) from lost
+
+
+def _clear(link: Link, path: Path, confirm: Callable[[CodeSnapshot], bool]) -> Cleared | None:
+    begun = datetime.now().astimezone()
+    capabilities = probe(link)
+    capabilities.address(link, capabilities.header)
+    _must_stand(link, capabilities)
+    drive = _snapshot(link, capabilities, begun)
+    before = drive.code_snapshots[0]
+    _save(drive, path)
+    if not confirm(before):
+        return None
+    # While somebody read and answered, the engine may have been started.
+    _must_stand(link, capabilities)
+    refused = _send(link)
+    seconds = (datetime.now().astimezone() - begun).total_seconds()
+    after = read_snapshot(link, capabilities, seconds)
+    event = Event(seconds, "marker", "codes cleared" if not refused else f"clearing refused by {', '.join(refused)}")
+    write_drive(replace(drive, events=(event,), code_snapshots=(before, after)), path)
+    return Cleared(path, before, after, refused)
+
+
+def _must_stand(link: Link, capabilities: Capabilities) -> None:
+    capabilities.address(link, capabilities.header)
+    request = Request(SERVICE_CURRENT, (pid_item(ENGINE_SPEED_PID),))
+    for _ in range(_TRIES):
+        speed = read_answer(request, link.ask(request.text).messages).values.get("engine_speed")
+        if speed is not None:
+            break
+    if speed is None:
+        raise InputError(
+            "the engine speed could not be read, so the engine may be running: nothing was cleared",
+            file=link.port,
+            remedy="Switch the ignition on with the engine off, and try again.",
+        )
+    if speed > 0.0:
+        raise InputError(
+            f"the engine is running ({speed:.0f} rpm): nothing was cleared",
+            file=link.port,
+            remedy="Stop the engine, leave the ignition on, and try again.",
+        )
+
+
+def _snapshot(link: Link, capabilities: Capabilities, begun: datetime) -> Drive:
+    snapshot = read_snapshot(link, capabilities)
+    unread = [name for name in ("stored", "pending") if getattr(snapshot, name) is None]
+    if not snapshot.readiness:
+        unread.append("readiness")
+    if unread:
+        raise InputError(
+            f"the snapshot is not whole ({' and '.join(unread)} could not be read): nothing was cleared",
+            file=link.port,
+            remedy="Check that the adapter sits firmly and its lamp is lit, and try again.",
+        )
+    vin = read_vin(link)
+    vehicle = {"name": None, "vin": None} | ({"vin_hash": vin_hash(vin)} if vin else {})
+    return Drive(
+        started_at=begun.isoformat(timespec="milliseconds"),
+        vehicle=vehicle,
+        adapter={"port": link.port, **capabilities.to_dict()},
+        code_snapshots=(snapshot,),
+    )
+
+
+def _save(drive: Drive, path: Path) -> None:
+    """Write the snapshot and read it back; clearing goes on only where the file says the same."""
+    try:
+        write_drive(drive, path)
+        found = read_drive(path)
+    except (OSError, InputError) as error:
+        why = error.strerror if isinstance(error, OSError) else error.what
+        raise InputError(
+            f"the snapshot could not be saved ({why or os.strerror(5)}): nothing was cleared",
+            file=path,
+            remedy="Choose another place with --save.",
+        ) from error
+    if not found.intact or _said(found) != _said(drive):
+        raise InputError(
+            "the saved snapshot does not read back as it was: nothing was cleared",
+            file=path,
+            remedy="Choose another place with --save.",
+        )
+
+
+def _said(drive: Drive) -> list:
+    return [snapshot_to_dict(s) for s in drive.code_snapshots]
+
+
+def _send(link: Link) -> tuple[str, ...]:
+    """Service 04 to all modules, once; the modules that refused. What really happened is read back afterwards."""
+    link.set_header(None)
+    reply = link.ask(b"04", _CLEAR_TIMEOUT_S)
+    refused, done = [], False
+    for message in reply.messages:
+        data = bytes(message.data)
+        if data[:1] == bytes([CLEAR + POSITIVE]):
+            done = True
+        elif data[:2] == bytes([NEGATIVE, CLEAR]):
+            refused.append(module_address(link, message))
+    if refused and not done:
+        raise InputError(
+            f"the car refused to clear its codes (module {', '.join(refused)}): nothing was cleared",
+            file=link.port,
+            remedy="Ignition on, engine off, and try again; some cars ask for a few seconds after switching on.",
+        )
+    return tuple(dict.fromkeys(refused))

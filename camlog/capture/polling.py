@@ -1,0 +1,255 @@
+"""Keeping the link busy: one request under way, the last answer taken apart meanwhile, and the way back from a gap."""
+
+from __future__ import annotations
+
+import contextlib
+from collections import deque
+from collections.abc import Callable
+from threading import Event as Flag
+
+from camlog.capture.lines import RESTARTS
+from camlog.capture.link import Link, LinkLost, Received, Reply
+from camlog.capture.probe import Capabilities
+from camlog.capture.requests import Request, read_answer
+from camlog.capture.schedule import Plan, Schedule
+from camlog.capture.troubles import PROBLEMS, Failing, Troubles
+from camlog.errors import InputError
+from camlog.stream import Batch, Event, StreamItem
+
+BACKOFF_S = (0.1, 0.3, 0.5, 1.0, 2.0)  # waits between tries to come back; the last repeats
+SILENCE_S = 1.5  # this long without one good answer is a gap
+REOPEN_AFTER = 2  # tries on the open port before it is opened anew
+ANEW_EVERY = 6  # every so many tries all is begun anew: the adapter may be another, at another speed
+PENDING_PAUSE_S = 0.1  # after "response pending" and no answer: what still comes must not meet the next request
+# A reply whose time is less sure than this gives no values; on slow links, than so many usual round trips.
+LATE_S = 0.3
+LATE_ROUND_TRIPS = 3.0
+_USUAL_OF = 100  # round trips that say what is usual
+_USUAL_LEAST = 5
+_USUAL_STEP = 20
+# Replies that are well formed and answer something else: one may have been lost before them.
+_OUT_OF_STEP = frozenset({"wrong_service", "wrong_echo"})
+_ANSWERED = (None, "out_of_range", "left_out")
+
+
+class Gap(Exception):
+    """The adapter listens, but answers have stopped or its settings are gone: `kind` says how."""
+
+    def __init__(self, kind: str):
+        super().__init__(kind)
+        self.kind = kind
+
+
+class RoundTrips:
+    """How long replies take, s: what is usual, what is too long to know the time of a value, and the longest taken."""
+
+    def __init__(self) -> None:
+        self.longest_s = 0.0
+        self._last: deque[float] = deque(maxlen=_USUAL_OF)
+        self._count = 0
+        self._late_s = 2.0 * LATE_S  # until it is known what is usual
+
+    def usual_s(self) -> float | None:
+        """Median of the last ones; None before the first."""
+        trips = sorted(self._last.copy())
+        return trips[len(trips) // 2] if trips else None
+
+    def timely(self, round_trip_s: float) -> bool:
+        """Note a round trip; True where its values' time is sure enough."""
+        timely = round_trip_s <= self._late_s
+        if timely:
+            self.longest_s = max(self.longest_s, round_trip_s)
+        self._last.append(round_trip_s)
+        self._count += 1
+        if self._count == _USUAL_LEAST or self._count % _USUAL_STEP == 0:
+            self._late_s = max(LATE_S, LATE_ROUND_TRIPS * (self.usual_s() or 0.0))
+        return timely
+
+
+class Poller:
+    """Asks for what is planned until `stop` is set or `end_s` is reached, and puts what comes.
+
+    `now_s` gives seconds since the stream began, `start_s` the clock's reading then; `put` takes batches and
+    events; `connect` opens the link anew from the start.
+    """
+
+    def __init__(
+        self,
+        link: Link,
+        capabilities: Capabilities,
+        plan: Plan,
+        *,
+        now_s: Callable[[], float],
+        start_s: float,
+        end_s: float | None,
+        put: Callable[[StreamItem], None],
+        troubles: Troubles,
+        trips: RoundTrips,
+        stop: Flag,
+        connect: Callable[[], Link],
+    ):
+        self.link = link
+        self.in_gap = False
+        self.gap_seconds = 0.0
+        self.requests_sent = 0
+        self._capabilities = capabilities
+        self._schedule = Schedule(plan, now_s())
+        self._failing = Failing()
+        self._now_s, self._start_s, self._end_s = now_s, start_s, end_s
+        self._put, self._troubles, self._trips, self._stop, self._connect = put, troubles, trips, stop, connect
+        self._under_way: Request | None = None
+        self._last_good_s = now_s()
+        self._bad_since_s: float | None = None
+
+    @property
+    def going(self) -> bool:
+        return not self._stop.is_set() and (self._end_s is None or self._now_s() < self._end_s)
+
+    def run(self) -> None:
+        """Ask until the end; a link that breaks is a gap, not the end."""
+        while self.going:
+            try:
+                if self._under_way is None:
+                    self._send_next()
+                if self._under_way is None:
+                    self._stop.wait(min(0.05, max(0.0, self._schedule.next_due_s() - self._now_s())))
+                    continue
+                self._turn()
+            except (LinkLost, Gap) as lost:
+                if isinstance(lost, LinkLost):
+                    self._troubles.note(lost.kind)
+                self._under_way = None
+                self._come_back(lost.kind)
+        self._finish()
+
+    # ---------------------------------------------------------------- one request
+    def _send_next(self) -> None:
+        request = self._schedule.next(self._now_s())
+        if request is None:
+            return
+        if not self._capabilities.address(self.link, request.header):
+            # Sent now it would ask the wrong module.
+            self._troubles.note("not_addressed")
+            self._into_step()
+            return
+        self.link.send(self._capabilities.wire_text(request))
+        self.requests_sent += 1
+        self._under_way = request
+
+    def _turn(self) -> None:
+        """Take the reply to the request under way, after sending the next one where nothing speaks against it."""
+        request, self._under_way = self._under_way, None
+        received = self.link.receive(self.link.poll_timeout_s)
+        in_step = self.link.is_in_step(received)
+        try:
+            if in_step:
+                self._send_next()
+        finally:
+            # Also where the link broke on the next request: what had come before counts.
+            good, problem = self._take(request, received)
+        self._judge(request, good)
+        if not in_step or problem in _OUT_OF_STEP:
+            self._finish()
+            if problem in RESTARTS:
+                raise Gap(problem)
+            self._into_step()
+        elif problem == "pending":
+            self._finish()
+            self._stop.wait(PENDING_PAUSE_S)
+        if self._bad_since_s is not None and self._now_s() - self._bad_since_s > SILENCE_S:
+            self._finish()
+            raise Gap(problem or "no_data")
+
+    def _take(self, request: Request, received: Received) -> tuple[bool, str | None]:
+        """Put a reply's values; whether it was an answer, and what was wrong with it."""
+        reply = self.link.parse(received)
+        answer = read_answer(request, reply.messages)
+        kinds = {reply.problem, "pending" if reply.pending else None}
+        if reply.messages or reply.problem is None:
+            kinds.add(answer.problem)
+        for kind in kinds - {None}:
+            self._troubles.note(kind)
+        # Out of step, nobody knows which request a frame answers.
+        good = reply.in_step and answer.problem in _ANSWERED
+        if good and self._is_timely(reply) and answer.values:
+            self._put(Batch(max(0.0, reply.time_s - self._start_s), answer.values))
+        if reply.problem in RESTARTS or not reply.messages:
+            return good, reply.problem
+        return good, answer.problem or reply.problem
+
+    def _is_timely(self, reply: Reply) -> bool:
+        timely = self._trips.timely(reply.round_trip_s)
+        if not timely:
+            self._troubles.note("late")
+        return timely
+
+    def _judge(self, request: Request, good: bool) -> None:
+        now_s = self._now_s()
+        if good:
+            self._last_good_s, self._bad_since_s = now_s, None
+            self._failing.answered(request)
+            return
+        self._bad_since_s = now_s if self._bad_since_s is None else self._bad_since_s
+        if self._failing.failed(request, now_s):
+            self._schedule.split(request)
+            names = ", ".join(request.signals)
+            self._event("adapter_error", f"asked together no longer answered, now one by one: {names}")
+
+    def _finish(self) -> None:
+        """Let a request under way end, its answer unused."""
+        if self._under_way is not None:
+            self._under_way = None
+            with contextlib.suppress(LinkLost):  # whatever is done next will meet it too
+                self.link.receive(self.link.poll_timeout_s)
+
+    def _into_step(self) -> None:
+        if not self.link.sync():
+            self._troubles.note("adapter_reset")
+            raise Gap("adapter_reset")
+
+    def _event(self, kind: str, text: str) -> None:
+        self._put(Event(self._now_s(), kind, text))
+
+    # ---------------------------------------------------------------- gaps
+    def _come_back(self, kind: str) -> None:
+        """Say the gap, then try with growing waits until the vehicle answers again or the recording ends."""
+        self.in_gap = True
+        since_s = self._last_good_s
+        self._event("gap", f"no answers since {since_s:.1f} s: {PROBLEMS.get(kind, kind)}")
+        attempt = 0
+        while self.going:
+            if self._try_again(attempt, kind):
+                now_s = self._now_s()
+                self.gap_seconds += now_s - since_s
+                self.in_gap = False
+                self._event("reconnect", f"answers again after {now_s - since_s:.1f} s")
+                self._failing.forget()
+                self._last_good_s, self._bad_since_s = now_s, None
+                return
+            self._stop.wait(BACKOFF_S[min(attempt, len(BACKOFF_S) - 1)])
+            attempt += 1
+
+    def _try_again(self, attempt: int, kind: str) -> bool:
+        """One try to get answers again, by the shortest way that may lead there; True where they come."""
+        link = self.link
+        try:
+            if attempt % ANEW_EVERY == ANEW_EVERY - 1:
+                return self._begin_anew()
+            if kind == "unplugged" or not link.is_open or (kind == "hung" and attempt >= REOPEN_AFTER):
+                ready = link.reconnect()
+            else:
+                ready = (kind not in RESTARTS and link.sync()) or link.restore()
+            return ready and link.vehicle_answers()
+        except LinkLost:
+            return False
+
+    def _begin_anew(self) -> bool:
+        self.link.close()
+        try:
+            link = self._connect()
+        except InputError:
+            return False
+        link.others = self.link.others
+        self.link = link
+        link.ok("ATS0")
+        return self._capabilities.address(link, self._capabilities.header) and link.vehicle_answers()
