@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import hashlib
 import json
 import math
 import os
@@ -17,6 +18,8 @@ from camlog.signals import SIGNALS
 from camlog.stream import EVENT_KINDS, CodeSnapshot, Event, MonitorTest, TroubleCode
 
 SCHEMA = "camlog.drive/1"
+# A hash over the file's content: it shows a change made afterwards by hand, not a forger's.
+SEAL = "content_sha256"
 READINESS_STATES = ("complete", "incomplete", "unsupported")
 READINESS_MONITORS = (
     "misfire",
@@ -39,7 +42,9 @@ class Drive:
 
     `started_at` is an ISO 8601 time with zone or None; `vehicle` holds `name`
     and `vin` (None unless the VIN was asked for); `adapter` what the
-    connection probe found.
+    connection probe found. `intact` says of a file that was read whether it is
+    as camlog wrote it: False where it was changed afterwards, None where it has
+    no seal.
     """
 
     started_at: str | None = None
@@ -48,6 +53,7 @@ class Drive:
     trace_sha256: str | None = None
     events: tuple[Event, ...] = ()
     code_snapshots: tuple[CodeSnapshot, ...] = ()
+    intact: bool | None = field(default=None, compare=False)
 
     def to_dict(self) -> dict[str, Any]:
         """The JSON object of the drive file; a number that is not finite becomes null."""
@@ -67,6 +73,21 @@ def drive_path(trace: str | Path) -> Path:
     trace = Path(trace)
     stem = trace.name[: -len(".csv")] if trace.name.lower().endswith(".csv") else trace.name
     return trace.with_name((stem or trace.name) + ".drive.json")
+
+
+def vin_hash(vin: str) -> str:
+    """What stands for a vehicle identification number where it is not stored: 4 hexadecimal digits.
+
+    Enough to tell two cars apart (once in 65,536 it does not), far too little to find out which car it was.
+    """
+    return hashlib.sha256(vin.encode("utf-8")).hexdigest()[:4]
+
+
+def _seal(content: Mapping[str, Any]) -> str:
+    """SHA-256 over what a drive file says, whatever its spacing and order of keys."""
+    said = {k: v for k, v in content.items() if k != SEAL}
+    text = json.dumps(said, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+    return hashlib.sha256(text.encode("utf-8", errors="replace")).hexdigest()
 
 
 def _finite(value: Any) -> Any:
@@ -109,7 +130,8 @@ def write_drive(drive: Drive, path: str | Path) -> None:
     is not finite or a value is nothing JSON can carry; the file that was there is then untouched.
     """
     path = Path(path)
-    text = json.dumps(drive.to_dict(), indent=1, ensure_ascii=False, allow_nan=False)
+    content = drive.to_dict()
+    text = json.dumps(content | {SEAL: _seal(content)}, indent=1, ensure_ascii=False, allow_nan=False)
     partial = path.with_name(path.name + ".partial")
     try:
         # Text typed or sent by an adapter may hold half characters, which UTF-8 has no bytes for.
@@ -224,7 +246,12 @@ class _DriveReader:
                 self.snapshot(s, f"code_snapshots[{i}]")
                 for i, s in enumerate(self.list(raw, "code_snapshots"))
             ),
+            intact=self.intact(raw),
         )
+
+    def intact(self, raw: dict) -> bool | None:
+        seal = self.optional(raw.get(SEAL), SEAL, str, "text")
+        return None if seal is None else seal == _seal(raw)
 
     def list(self, raw: dict, key: str, prefix: str = "") -> list:
         return self.check([] if raw.get(key) is None else raw[key], prefix + key, list, "a list")

@@ -301,11 +301,31 @@ def test_something_else_behind_the_port():
     server.close()
 
 
-@pytest.mark.parametrize("port", ["/dev/no-such-port", "socket://127.0.0.1:1", "socket://nonsense", "wifi://here"])
-def test_a_port_that_is_not_there(port):
-    with pytest.raises(InputError, match="no adapter found") as caught:
+@pytest.mark.parametrize(
+    "port, says",
+    [
+        ("/dev/no-such-port", "there is no such port"),
+        ("socket://127.0.0.1:1", "no adapter found.*refused"),
+        ("socket://nonsense", "the port number is missing"),
+        ("192.168.0.10:35000", "socket://192.168.0.10:35000"),
+        ("wifi://here", "no kind of port"),
+    ],
+)
+def test_a_port_that_is_not_there(port, says):
+    with pytest.raises(InputError, match=says) as caught:
         LiveSource(port)
     assert caught.value.file == port and caught.value.remedy
+
+
+def test_a_port_that_another_program_holds(served):
+    port = served()
+    source = LiveSource(port, codes=False)
+    try:
+        with pytest.raises(InputError, match="another program holds the port"):
+            LiveSource(port)
+        assert source.link.vehicle_answers()
+    finally:
+        source.link.close()
 
 
 def test_no_port_named_and_none_found(monkeypatch):
@@ -330,7 +350,7 @@ def test_no_port_named_and_the_likely_ones_are_tried(monkeypatch, served):
     source = connect.open_source(None, codes=False, say=said.append)
     source.link.close()
     assert source.port == good
-    assert any("no permission" in line for line in said) and any("no adapter found" in line for line in said)
+    assert any("no permission" in line for line in said) and any("no such port" in line for line in said)
 
 
 def test_likely_ports_come_first(monkeypatch):
@@ -453,7 +473,7 @@ def test_a_port_that_is_not_there_is_one_line_and_status_2():
     _, complained = run.communicate(timeout=20)
     assert run.returncode == 2
     lines = complained.decode().strip().splitlines()
-    assert lines[-1].startswith("camlog: /dev/no-such-port: no adapter found") and "Traceback" not in complained.decode()
+    assert lines[-1].startswith("camlog: /dev/no-such-port: there is no such port") and "Traceback" not in complained.decode()
 
 
 def test_a_snapshot_of_a_car_that_knows_nothing_is_unknown_not_empty(served):

@@ -30,7 +30,7 @@ def typed(capsys, *words):
         (["record", "--vehicle", "missing.toml"], "missing.toml"),
         (["record", "--port", "/dev/null"], "no adapter found"),
         (["record", "--port", "socket://127.0.0.1:9"], "no adapter found"),
-        (["codes", "--port", "/no/such/port"], "no adapter found"),
+        (["codes", "--port", "/no/such/port"], "there is no such port"),
         (["replay", "missing.csv"], "cannot be read"),
         (["analyze"], "Missing argument"),
         (["analyze", "missing.csv"], "cannot be read"),

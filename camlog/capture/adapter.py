@@ -44,6 +44,13 @@ class LinkLost(Exception):
         self.kind = kind
 
 
+class PortInUse(LinkLost):
+    """Another program holds the port."""
+
+    def __init__(self) -> None:
+        super().__init__("unplugged", "another program holds the port")
+
+
 class Adapter(ELM327):
     """python-obd's connection with bounded reads and times. `clock` counts monotonic seconds.
 
@@ -81,6 +88,9 @@ class Adapter(ELM327):
             port.reset_input_buffer()
             port.write(command + b"\r")
             port.flush()
+        except PortInUse:
+            self.drop()
+            raise
         except Exception as error:  # a port that goes away breaks in whatever layer notices first
             raise self._gone() from error
 
@@ -111,6 +121,9 @@ class Adapter(ELM327):
         self.drop()
         try:
             self._ELM327__port = serial.serial_for_url(self._name, baudrate=self._baud or 9600)
+        except PortInUse:
+            self.drop()
+            raise
         except Exception as error:  # as above
             raise self._gone() from error
 
@@ -134,6 +147,11 @@ class Adapter(ELM327):
             raise OSError("no port")
         if self._tuned is not port:
             port.timeout, port.write_timeout = _POLL_S, _WRITE_TIMEOUT_S
+            if isinstance(port, serial.Serial) and hasattr(port, "exclusive"):
+                try:
+                    port.exclusive = True  # two programs on one adapter read each other's answers
+                except (OSError, serial.SerialException) as error:
+                    raise PortInUse from error
             self._tuned = port
         return port
 
@@ -141,6 +159,9 @@ class Adapter(ELM327):
         try:
             port = self._port()
             return port.read(port.in_waiting or 1)
+        except PortInUse:
+            self.drop()
+            raise
         except Exception as error:  # as above
             raise self._gone() from error
 

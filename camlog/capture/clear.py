@@ -32,11 +32,13 @@ LOST = (
     "the modules' own test results, their misfire counts and the counters since the last clear",
 )
 RULES = (
-    "Local emission rules may forbid clearing before an inspection; a car whose monitors are not ready fails many of them."
+    "Local emission rules may forbid clearing before an inspection; a car whose monitors are not ready "
+    "fails many of them."
 )
 PERMANENT_STAY = (
-    "Permanent codes stay: no tester can clear them. Each erases itself once its monitor has passed and one drive was long "
-    "enough (10 minutes running, 5 of them at 40 km/h or more, 30 s of idle on end; 13 CCR 1968.2(d))."
+    "Permanent codes stay: no tester can clear them. Each erases itself once its monitor has passed and "
+    "one drive was long enough (10 minutes running, 5 of them at 40 km/h or more, 30 s of idle on end; 13 "
+    "CCR 1968.2(d))."
 )
 
 
@@ -75,7 +77,9 @@ def clear_codes(
     """
     path = Path(save_to)
     if path.exists() and not force:
-        raise InputError("is there already", file=path, remedy="Choose another name, or add --force to overwrite it.")
+        raise InputError(
+            "is there already", file=path, remedy="Choose another name, or add --force to overwrite it."
+        )
     try:
         return _clear(link, path, confirm)
     except LinkLost as lost:
@@ -101,7 +105,9 @@ def _clear(link: Link, path: Path, confirm: Callable[[CodeSnapshot], bool]) -> C
     refused = _send(link)
     seconds = (datetime.now().astimezone() - begun).total_seconds()
     after = read_snapshot(link, capabilities, seconds)
-    event = Event(seconds, "marker", "codes cleared" if not refused else f"clearing refused by {', '.join(refused)}")
+    event = Event(
+        seconds, "marker", "codes cleared" if not refused else f"clearing refused by {', '.join(refused)}"
+    )
     write_drive(replace(drive, events=(event,), code_snapshots=(before, after)), path)
     return Cleared(path, before, after, refused)
 
@@ -173,7 +179,7 @@ def _said(drive: Drive) -> list:
 
 
 def _send(link: Link) -> tuple[str, ...]:
-    """Service 04 to all modules, once; the modules that refused. What really happened is read back afterwards."""
+    """Service 04 to all modules, once; those that refused. What really happened is read back afterwards."""
     link.set_header(None)
     reply = link.ask(b"04", _CLEAR_TIMEOUT_S)
     refused, done = [], False
@@ -187,6 +193,7 @@ def _send(link: Link) -> tuple[str, ...]:
         raise InputError(
             f"the car refused to clear its codes (module {', '.join(refused)}): nothing was cleared",
             file=link.port,
-            remedy="Ignition on, engine off, and try again; some cars ask for a few seconds after switching on.",
+            remedy="Ignition on, engine off, and try again; some cars ask for a few seconds after switching "
+            "on.",
         )
     return tuple(dict.fromkeys(refused))

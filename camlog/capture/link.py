@@ -9,11 +9,14 @@ on its way any more.
 
 from __future__ import annotations
 
+import os
 import re
+import socket
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NamedTuple
+from urllib.parse import urlsplit
 
 import serial
 from obd import OBDStatus
@@ -30,6 +33,7 @@ __all__ = ["Link", "LinkLost", "Received", "Reply", "no_adapter", "response_id"]
 REPLY_TIMEOUT_S = 6.0
 POLL_TIMEOUT_S = 1.5
 OLDER_POLL_TIMEOUT_S = 4.0  # the older buses are woken for 2.4 s when they fell asleep
+CONNECT_TIMEOUT_S = 3.0
 _SYNC_TIMEOUT_S = 1.0
 _SYNC_TRIES = 4
 # "Which protocol?": every adapter knows it, no frame looks like its answer, and without its first
@@ -96,6 +100,7 @@ class Link:
         self._header: int | None = None
         self._listen_to: str | None = None
         self._sent_s = 0.0
+        _check_port(port)
         try:
             self._adapter = Adapter(port, baud, protocol, clock)
         except LinkLost as lost:
@@ -105,7 +110,7 @@ class Link:
         status = self._adapter.status()
         if status == OBDStatus.NOT_CONNECTED:
             self._adapter.drop()
-            raise no_adapter(port, "nothing there answers like an adapter")
+            raise no_adapter(port, _why_closed(port) or "nothing there answers like an adapter")
         if status != OBDStatus.CAR_CONNECTED:
             self._adapter.close()
             raise InputError(
@@ -279,6 +284,42 @@ def response_id(request_header: int | None, is_29bit: bool) -> str | None:
     if is_29bit:
         return f"18DAF1{(request_header >> 8) & 0xFF:02X}"
     return f"{request_header + 8:03X}"
+
+
+def _check_port(port: str) -> None:
+    """Raises InputError where `port` cannot name a port at all."""
+    if "://" in port:
+        place = urlsplit(port)
+        if place.scheme != "socket":
+            raise InputError(
+                f"{place.scheme}:// is no kind of port", file=port, remedy="Wi-Fi adapters: socket://HOST:PORT."
+            )
+        try:
+            complete = bool(place.hostname and place.port)
+        except ValueError:
+            complete = False
+        if not complete:
+            raise InputError("the port number is missing or wrong", file=port, remedy="Write socket://HOST:PORT.")
+    elif os.sep in port and not os.path.exists(port):
+        raise InputError(
+            "there is no such port", file=port, remedy="Plug the adapter in; without --port the likely ones are tried."
+        )
+    elif re.fullmatch(r"[\w.-]+:\d+", port):
+        raise InputError(
+            "there is no such port", file=port, remedy=f"For an adapter on the network write socket://{port}."
+        )
+
+
+def _why_closed(port: str) -> str | None:
+    """Why a port that names a place on the network cannot be reached, in the system's words; None where it can."""
+    if not port.startswith("socket://"):
+        return None
+    place = urlsplit(port)
+    try:
+        socket.create_connection((place.hostname, place.port), timeout=CONNECT_TIMEOUT_S).close()
+    except OSError as error:
+        return f"{place.hostname} port {place.port}: {error.strerror or error}".lower()
+    return None
 
 
 def no_adapter(port: str, why: str) -> InputError:

@@ -33,13 +33,18 @@ def record(
         Optional[float], typer.Option(help="End by itself after this many minutes.", min=0.01, metavar="M")
     ] = None,
     baud: Annotated[
-        Optional[int], typer.Option(help="Serial speed of the adapter. Default: found by trying.", metavar="N")
+        Optional[int],
+        typer.Option(help="Serial speed of the adapter. Default: found by trying.", min=300, metavar="N"),
     ] = None,
     signal: Annotated[
         Optional[list[str]],
         typer.Option(help="Log only this signal (may be repeated): fewer signals, faster.", metavar="NAME"),
     ] = None,
-    vin: Annotated[bool, typer.Option("--vin", help="Store the vehicle identification number in the drive file.")] = False,
+    vin: Annotated[bool, typer.Option(
+            "--vin",
+            help="Store the vehicle identification number in the drive file; without it, four digits of its hash, to "
+            "tell whether a later drive is of the same car.",
+        ),] = False,
     force: Annotated[bool, typer.Option("--force", help="Overwrite an existing trace.")] = False,
 ) -> None:
     """Log a test drive to a trace file.
@@ -52,6 +57,7 @@ def record(
     """
     import sys
     from datetime import datetime
+    from difflib import get_close_matches
 
     from camlog.capture.connect import open_source
     from camlog.capture.record import record as record_drive
@@ -62,7 +68,11 @@ def record(
 
     for name in signal or ():
         if name not in SIGNALS:
-            raise InputError(f"there is no signal {name!r}", remedy="See the list of signals in the README.")
+            near = get_close_matches(name, SIGNALS, n=3, cutoff=0.5)
+            raise InputError(
+                f"there is no signal {name!r}",
+                remedy=f"Use one of the README's signals{': perhaps ' + ', '.join(near) if near else ''}.",
+            )
     trace = out or Path(datetime.now().strftime("drive-%Y%m%d-%H%M%S.csv"))
     if trace.suffix.lower() != ".csv":
         raise InputError("the trace's name must end in .csv", file=trace, remedy="For example: --out drive.csv")
@@ -99,7 +109,7 @@ def connection_lines(source) -> list[str]:
     lines = [
         f"Connected: {capabilities.adapter or 'adapter'}, {capabilities.protocol}"
         + (f", engine module {capabilities.module}" if capabilities.module else ""),
-        f"{capabilities.max_pids} signals a request; response count "
+        f"{capabilities.max_pids} {'signal' if capabilities.max_pids == 1 else 'signals'} a request; response count "
         + {None: "not used", "single": "used for short answers"}.get(capabilities.count_digit, "used"),
     ]
     lines += [f"  {name}: {', '.join(signals)}" for name, signals in groups.items() if signals]

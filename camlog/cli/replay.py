@@ -55,23 +55,18 @@ def replay(
 
     Events and codes come from the drive file beside the trace, where there is one.
     """
-    from camlog.drive import drive_path, read_drive
+    from camlog.cli.results import load
     from camlog.errors import InputError
-    from camlog.trace import read_trace
 
     for option, given in (("--vehicle", vehicle), ("--tcp", tcp), ("--port-link", port_link)):
         if given is not None and not as_adapter:
             raise InputError(
                 f"{option} only counts with --as-adapter", remedy=f"Add --as-adapter, or leave {option}."
             )
-    saved = read_trace(trace)
-    beside = drive_path(trace)
-    drive = read_drive(beside) if beside.exists() else None
-    notes = list(saved.warnings)
-    if drive and drive.trace_sha256 not in (None, saved.sha256):
-        notes.append(f"The trace was changed after the recording, or {beside.name} belongs to another.")
-    for note in notes:
-        typer.echo(f"camlog: {trace}: {note}", err=True)
+    for option, second in (("--start", start), ("--end", end)):
+        if second is not None and not second >= 0.0:
+            raise InputError(f"{option} {second:g} is before the beginning", remedy="Give 0 or more seconds.")
+    saved, drive = load(trace)
     if as_adapter:
         if out is not None:
             raise InputError(

@@ -47,7 +47,9 @@ def load(path: Path) -> tuple[Trace, Drive | None]:
     drive = read_drive(beside) if beside.exists() else None
     for note in trace.warnings:
         typer.echo(f"camlog: {path}: {note}", err=True)
-    if drive is not None and drive.trace_sha256 not in (None, trace.sha256):
+    if drive is not None and drive.trace_sha256 is None and drive.adapter:
+        typer.echo(f"camlog: {path}: the recording did not end cleanly; what was saved until then is here.", err=True)
+    elif drive is not None and drive.trace_sha256 not in (None, trace.sha256):
         typer.echo(
             f"camlog: {path}: the trace was changed after the recording, or {beside.name} belongs to another.", err=True
         )
