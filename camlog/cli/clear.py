@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Optional
+from typing import Annotated
 
 import typer
 
@@ -12,14 +12,17 @@ ANSWER = "clear"
 
 def clear(
     port: Annotated[
-        Optional[str],
-        typer.Option(help="Where the adapter is, as for record; without it the likely ports are tried.", metavar="PORT"),
-    ] = None,
-    baud: Annotated[Optional[int], typer.Option(help="Serial speed of the adapter.", metavar="N")] = None,
-    save: Annotated[
-        Optional[Path],
+        str | None,
         typer.Option(
-            help="Where the snapshot goes that is taken first. Default: codes-DATE-TIME.drive.json in this folder.",
+            help="Where the adapter is, as for record; without it the likely ports are tried.", metavar="PORT"
+        ),
+    ] = None,
+    baud: Annotated[int | None, typer.Option(help="Serial speed of the adapter.", metavar="N")] = None,
+    save: Annotated[
+        Path | None,
+        typer.Option(
+            help="Where the snapshot goes that is taken first. Default: codes-DATE-TIME.drive.json in this "
+            "folder.",
             metavar="NAME.drive.json",
         ),
     ] = None,
@@ -28,8 +31,8 @@ def clear(
 ) -> None:
     """Clear the codes after a repair, with everything saved first.
 
-    Ignition on, engine off. camlog reads all the modules hold, saves it, shows it, says what clearing takes away, and
-    asks. Then it clears and reads back. Without a saved snapshot nothing is cleared.
+    Ignition on, engine off. camlog reads all the modules hold, saves it, shows it, says what clearing takes
+    away, and asks. Then it clears and reads back. Without a saved snapshot nothing is cleared.
 
     Keep the snapshot: camlog verify --before takes it where there is no recording from before the repair.
     """
@@ -48,9 +51,13 @@ def clear(
         raise InputError("nobody is there to confirm", remedy="Run it in a terminal, or add --yes.")
     path = save or Path(datetime.now().strftime("codes-%Y%m%d-%H%M%S.drive.json"))
     if not path.name.endswith(".drive.json"):
-        raise InputError("the snapshot's name must end in .drive.json", file=path, remedy="As in: before.drive.json")
+        raise InputError(
+            "the snapshot's name must end in .drive.json", file=path, remedy="As in: before.drive.json"
+        )
     if path.exists() and not force:
-        raise InputError("is there already", file=path, remedy="Choose another name, or add --force to overwrite it.")
+        raise InputError(
+            "is there already", file=path, remedy="Choose another name, or add --force to overwrite it."
+        )
     if not path.parent.is_dir():
         raise InputError("there is no such folder", file=path.parent, remedy="Create it, or choose another.")
     console = Console(highlight=False)
@@ -82,12 +89,19 @@ def clear(
         typer.echo(f"Module {module} refused to clear.")
     if done.remaining is None:
         raise InputError(
-            "the codes could not be read back after clearing", file=port, remedy="Read them again: camlog codes."
+            "the codes could not be read back after clearing",
+            file=port,
+            remedy="Read them again: camlog codes.",
         )
     if done.remaining:
-        typer.echo(f"Still held after clearing: {code_words(done.remaining)}. A fault that is there sets its code again at once.")
+        typer.echo(
+            f"Still held after clearing: {code_words(done.remaining)}. A fault that is there sets its "
+            "code again at once."
+        )
     else:
-        typer.echo("Read back: no stored and no pending codes. Whether the repair holds, only a drive can show.")
+        typer.echo(
+            "Read back: no stored and no pending codes. Whether the repair holds, only a drive can show."
+        )
     if done.permanent:
         typer.echo(f"Permanent: {code_words(done.permanent)}. {PERMANENT_STAY}")
     elif done.after.permanent is None:

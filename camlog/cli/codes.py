@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Optional
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -24,16 +24,18 @@ NO_VERDICT = "A code is evidence, not a verdict: log a drive before parts are or
 
 def codes(
     port: Annotated[
-        Optional[str],
-        typer.Option(help="Where the adapter is, as for record; without it the likely ports are tried.", metavar="PORT"),
+        str | None,
+        typer.Option(
+            help="Where the adapter is, as for record; without it the likely ports are tried.", metavar="PORT"
+        ),
     ] = None,
-    baud: Annotated[Optional[int], typer.Option(help="Serial speed of the adapter.", metavar="N")] = None,
+    baud: Annotated[int | None, typer.Option(help="Serial speed of the adapter.", metavar="N")] = None,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON object, as in a drive file.")] = False,
 ) -> None:
     """Read stored, pending and permanent codes, lamp, readiness, freeze frame, counters and test results.
 
-    Of every module that answers. Nothing is changed or cleared. A code is evidence, not a verdict: log a drive before
-    parts are ordered.
+    Of every module that answers. Nothing is changed or cleared. A code is evidence, not a verdict: log a
+    drive before parts are ordered.
     """
     import json as json_
     import sys
@@ -50,7 +52,9 @@ def codes(
         snapshot = read_snapshot(link, probe(link))
     except LinkLost as lost:
         raise InputError(
-            f"the connection broke while reading ({lost})", file=link.port, remedy="Check the cable and try again."
+            f"the connection broke while reading ({lost})",
+            file=link.port,
+            remedy="Check the cable and try again.",
         ) from lost
     finally:
         link.close()
@@ -85,11 +89,19 @@ def snapshot_tables(snapshot: CodeSnapshot) -> list[Table]:
             since.add_row(words, "not answered" if value is None else f"{value:g} {unit}".strip())
         made.append(since)
     if snapshot.monitor_tests:
-        tests = _table("The modules' own tests", "what", "MID", "TID", "value", "lowest", "highest", "unit", "")
+        tests = _table(
+            "The modules' own tests", "what", "MID", "TID", "value", "lowest", "highest", "unit", ""
+        )
         for test in snapshot.monitor_tests:
             limits = ["" if limit is None else f"{limit:g}" for limit in (test.min, test.max)]
             tests.add_row(
-                _test_words(test), test.mid, test.tid, f"{test.value:g}", *limits, test.unit, _test_state(test)
+                _test_words(test),
+                test.mid,
+                test.tid,
+                f"{test.value:g}",
+                *limits,
+                test.unit,
+                _test_state(test),
             )
         made.append(tests)
     return made
@@ -137,7 +149,10 @@ def _test_words(test: MonitorTest) -> str:
         return ""
     if 0x35 <= mid <= 0x38:  # SAE J1979 (from memory)
         return f"cam timing, bank {mid - 0x34}"
-    kind = {TID_MISFIRE_AVERAGE: ", average of ten driving cycles", TID_MISFIRE_CURRENT: ", this driving cycle"}.get(tid, "")
+    kind = {
+        TID_MISFIRE_AVERAGE: ", average of ten driving cycles",
+        TID_MISFIRE_CURRENT: ", this driving cycle",
+    }.get(tid, "")
     cylinder = misfire_cylinder(mid)
     if cylinder is not None:
         return f"misfires, cylinder {cylinder}{kind}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Optional
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -17,37 +17,49 @@ STATE_WORDS = {"passed": "passed", "failed": "FAILED", "not_shown": "not yet sho
 
 
 def verify(
-    after: Annotated[Path, typer.Argument(help="The drive after the repair, as in after.csv.", metavar="AFTER")],
+    after: Annotated[
+        Path, typer.Argument(help="The drive after the repair, as in after.csv.", metavar="AFTER")
+    ],
     before: Annotated[
-        Optional[Path],
+        Path | None,
         typer.Option(
-            help="The drive before the repair (its trace), or the snapshot that camlog clear saved (NAME.drive.json). "
-            "Without it the conditions of the fault are not known, and nothing can be verified.",
+            help="The drive before the repair (its trace), or the snapshot that camlog clear saved "
+            "(NAME.drive.json). Without it the conditions of the fault are not known, and nothing can be "
+            "verified.",
             metavar="BEFORE",
         ),
     ] = None,
     vehicle: Annotated[
-        Optional[str], typer.Option(help="Vehicle profile of this car: its limits and geometry; 'demo'.", metavar="FILE")
+        str | None,
+        typer.Option(help="Vehicle profile of this car: its limits and geometry; 'demo'.", metavar="FILE"),
     ] = None,
-    job: Annotated[str, typer.Option(help="What was done, for the record: order number, parts.", metavar="TEXT")] = "",
+    job: Annotated[
+        str, typer.Option(help="What was done, for the record: order number, parts.", metavar="TEXT")
+    ] = "",
     outside: Annotated[
-        Optional[list[str]],
-        typer.Option(help="A code that has nothing to do with this job (may be repeated); the page says so.", metavar="CODE"),
+        list[str] | None,
+        typer.Option(
+            help="A code that has nothing to do with this job (may be repeated); the page says so.",
+            metavar="CODE",
+        ),
     ] = None,
     out: Annotated[
-        Optional[Path], typer.Option(help="Folder for the page. Default: beside the drive.", metavar="DIR")
+        Path | None, typer.Option(help="Folder for the page. Default: beside the drive.", metavar="DIR")
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print the verification as JSON and write no page.")] = False,
+    json: Annotated[
+        bool, typer.Option("--json", help="Print the verification as JSON and write no page.")
+    ] = False,
     force: Annotated[bool, typer.Option("--force", help="Overwrite a page that is there already.")] = False,
 ) -> None:
     """Prove a repair: no codes, monitors run again, fault conditions met, every cam healthy, misfires gone.
 
-    Every gate is passed, failed or not yet shown, each with its evidence and what is still to do. Verified only where
-    every gate passed; then the exit status is 0, else 1.
+    Every gate is passed, failed or not yet shown, each with its evidence and what is still to do. Verified
+    only where every gate passed; then the exit status is 0, else 1.
 
-    Clear the codes after the repair (camlog clear), start the recording before the cold engine, drive ten minutes with
-    five of them above 40 km/h, let it idle for half a minute, drive as the customer does when it shows, and leave the
-    ignition on for some seconds with the engine off before you end the recording.
+    Clear the codes after the repair (camlog clear), start the recording before the cold engine, drive ten
+    minutes with
+    five of them above 40 km/h, let it idle for half a minute, drive as the customer does when it shows, and
+    leave the ignition on for some seconds with the engine off before you end the recording.
 
     Writes NAME.verification.html, one side to print and sign.
     """
@@ -79,7 +91,9 @@ def _page_path(after: Path, out: Path | None, force: bool) -> Path:
 
     path = (after.parent if out is None else out) / f"{after.name.removesuffix('.csv')}.verification.html"
     if path.exists() and not force:
-        raise InputError("is there already", file=path, remedy="Add --force to overwrite it, or choose --out DIR.")
+        raise InputError(
+            "is there already", file=path, remedy="Add --force to overwrite it, or choose --out DIR."
+        )
     if out is not None:
         try:
             out.mkdir(parents=True, exist_ok=True)
@@ -99,11 +113,12 @@ def _findings(path: Path, profile: VehicleProfile | None) -> Findings:
 
 def _first(path: Path, profile: VehicleProfile | None) -> Findings | Drive:
     """The first drive: a trace, or only a drive file as `camlog clear` saves it."""
-    if path.name.endswith(".drive.json"):
-        from camlog.drive import read_drive
+    if not path.name.endswith(".drive.json"):
+        return _findings(path, profile)
+    from camlog.drive import read_drive
 
-        return read_drive(path)
-    return _findings(path, profile)
+    trace = path.with_name(path.name.removesuffix(".drive.json") + ".csv")
+    return _findings(trace, profile) if trace.exists() else read_drive(path)
 
 
 def lines(found) -> list[str]:
@@ -111,6 +126,7 @@ def lines(found) -> list[str]:
     import textwrap
 
     from camlog.cli.results import WIDTH
+    from camlog.verify.page import chosen_changes
 
     def wrapped(text: str, indent: str) -> list[str]:
         return textwrap.wrap(text, WIDTH, initial_indent=indent, subsequent_indent=indent + "  ") or [""]
@@ -120,9 +136,9 @@ def lines(found) -> list[str]:
         made += wrapped(f"{STATE_WORDS[gate.state]:>13}  {gate.title}", "")
         if gate.state != "passed":
             made += wrapped(gate.evidence, " " * 15)
-    told = [c for c in found.changes if c.beyond_chance]
+    told = chosen_changes(found)
     if told:
-        made.append("More than chance between the two drives:")
+        made.append("What has changed between the two drives, by more than chance:")
         for change in told:
             made += wrapped(f"- {change.sentence}", "  ")
     if found.todo:

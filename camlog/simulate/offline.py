@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
 
-from camlog.drive import Drive
+from camlog.drive import Drive, vin_hash
 from camlog.errors import InputError
 from camlog.signals import SIGNALS, actual, commanded, duty, misfire
 from camlog.simulate.vehicle.compiled import numba_available
@@ -36,7 +37,8 @@ SLOW_GROUPS = (
     ("short_fuel_trim_b1", "long_fuel_trim_b1", "short_fuel_trim_b2", "long_fuel_trim_b2"),
     ("oil_pressure",),
 )
-STARTED_AT = "2024-05-14T08:00:00+00:00"
+STARTED_AT = "2024-05-14T08:00:00+00:00"  # of a car's first drive; each further one is a day later
+BETWEEN_DRIVES = timedelta(days=1)
 INVENTED_ADAPTER = {"name": "simulated, offline"}
 
 
@@ -126,8 +128,8 @@ def simulate_drive(
         found = drive_truth(setup, block, _healthy_block(setup, drive, block, state, compiled))
         found |= {"drive": drive.name, "sampling": dataclasses.asdict(sampling)}
     drive_file = Drive(
-        started_at=STARTED_AT,
-        vehicle={"name": setup.name, "vin": None},
+        started_at=(datetime.fromisoformat(STARTED_AT) + drives * BETWEEN_DRIVES).isoformat(),
+        vehicle={"name": setup.name, "vin": None, "vin_hash": vin_hash(setup.vin)},
         adapter=dict(INVENTED_ADAPTER),
         code_snapshots=(before, after),
     )

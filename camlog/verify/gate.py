@@ -1,0 +1,50 @@
+"""A gate: one thing that must be shown before a repair counts as proven."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+PASSED, FAILED, NOT_SHOWN = "passed", "failed", "not_shown"
+
+
+@dataclass(frozen=True, slots=True)
+class Gate:
+    """One gate with its evidence.
+
+    `state` is "passed", "failed" or "not_shown"; `evidence` says what the files hold, `todo` the shortest
+    thing to do where the gate is not passed. `answerable` is False where this car cannot give the answer at
+    all: such a gate never passes, and the technician must judge it by other means. `shows_fault` marks a
+    failed gate whose evidence is the fault itself, not a flaw of the proof.
+    """
+
+    name: str
+    title: str
+    state: str
+    evidence: str
+    todo: str = ""
+    answerable: bool = True
+    shows_fault: bool = False
+
+    def to_dict(self) -> dict[str, Any]:
+        return {
+            "name": self.name, "title": self.title, "state": self.state, "evidence": self.evidence,
+            "todo": self.todo, "answerable": self.answerable, "shows_fault": self.shows_fault,
+        }  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class GateMaker:
+    """Makes the gate of one name and title in any of its states."""
+
+    name: str
+    title: str
+
+    def passed(self, evidence: str) -> Gate:
+        return Gate(self.name, self.title, PASSED, evidence)
+
+    def failed(self, evidence: str, todo: str, *, fault: bool = False) -> Gate:
+        return Gate(self.name, self.title, FAILED, evidence, todo, shows_fault=fault)
+
+    def not_shown(self, evidence: str, todo: str, *, answerable: bool = True) -> Gate:
+        return Gate(self.name, self.title, NOT_SHOWN, evidence, todo, answerable)

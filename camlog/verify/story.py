@@ -1,0 +1,173 @@
+"""A repair from the first code to the proof, played on the simulated car, for demonstration and tests.
+
+The fault matures over two drives, is repaired, the codes are cleared over the diagnostic connector, a short
+drive proves nothing, and a full drive proves it. All of it is invented.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from camlog.analysis import analyze
+from camlog.analysis.findings import Findings
+from camlog.capture.clear import Cleared, clear_codes
+from camlog.capture.link import Link
+from camlog.drive import drive_path, read_drive, vin_hash, write_drive
+from camlog.errors import InputError
+from camlog.profile import VehicleProfile, read_profile
+from camlog.simulate.adapter import SimulatedAdapter, TimingModel
+from camlog.simulate.offline import simulate_drive
+from camlog.simulate.vehicle.car import SimulatedCar
+from camlog.simulate.vehicle.conditions import Condition
+from camlog.simulate.vehicle.control_module import VehicleMemory
+from camlog.simulate.vehicle.draw import demo_setup
+from camlog.simulate.vehicle.drive_cycle import DriveCycle, Segment, parked_drive, permanent_code_drive
+from camlog.simulate.vehicle.setup import VehicleSetup, healthy_twin
+from camlog.trace import read_trace, write_trace
+from camlog.verify.page import write_verification
+from camlog.verify.verification import Verification, verify
+
+CONDITION = Condition("restricted_flow", 1.0, cams=("intake_b1",))
+JOB = "Invented order: phaser of the intake cam replaced"
+# Some seconds with the engine stopped and the ignition on: the closing snapshot sees what the drive has led
+# to.
+ENDING = (Segment("drive", 8.0, 0.0), Segment("key_on", 6.0))
+# The fault shows in the first minutes; the second drive is long enough for a verdict on the cam.
+FIRST_DRIVE_S, SECOND_DRIVE_S = 140.0, 440.0
+FIRST_DAY = datetime(2024, 5, 13, 8, 0, tzinfo=UTC)
+
+State = dict[str, Any]
+# Drives a car from a state (None: long in use, without codes) through a cycle into a trace; the state after.
+Recorder = Callable[[VehicleSetup, DriveCycle, State | None, Path], State]
+
+
+@dataclass(frozen=True)
+class Story:
+    """What came of it: the two verifications, and what clearing found and left."""
+
+    before: Path
+    cleared: Cleared
+    short: Verification
+    full: Verification
+    page: Path
+
+
+def play(
+    folder: Path,
+    say: Callable[[str], None] = print,
+    recorder: Recorder | None = None,
+    profile: VehicleProfile | None = None,
+) -> Story:
+    """Play the whole story into `folder`, telling it line by line.
+
+    `recorder` records one drive (default: at once, without waiting for it); clearing always goes over a
+    virtual port through python-obd.
+    """
+    profile = profile or read_profile("demo")
+    recorder = recorder or _Diary()
+    faulty = demo_setup(CONDITION)
+    say("The same car, invented, with a blocked oil screen: its codes mature over drives.")
+    state = recorder(faulty, _ended(permanent_code_drive(1), FIRST_DRIVE_S), None, folder / "first-drive.csv")
+    say(f"First drive: {_held(folder / 'first-drive.csv')}")
+    state = recorder(faulty, _ended(permanent_code_drive(2), SECOND_DRIVE_S), state, folder / "before.csv")
+    before = _findings(folder / "before.csv", profile)
+    say(
+        f"Second drive: {_held(folder / 'before.csv')}; intake cam "
+        f"{before.cams['intake_b1'].verdict.condition}."
+    )
+
+    repaired = healthy_twin(faulty)
+    cleared, state = clear_over_the_wire(repaired, state, folder / "cleared.drive.json", profile)
+    say(f"Repaired, snapshot saved, codes cleared; {_codes(cleared.permanent)} stays as a permanent code.")
+    state = recorder(repaired, _ended(parked_drive(3.0)), state, folder / "short.csv")
+    short = verify(_findings(folder / "short.csv", profile), before, job=JOB)
+    say(
+        f"After 3 minutes in the yard: {_outcome(short)} ({len(short.open_gates)} of {len(short.gates)} "
+        "gates open)."
+    )
+    recorder(repaired, _ended(permanent_code_drive(3)), state, folder / "after.csv")
+    full = verify(_findings(folder / "after.csv", profile), before, job=JOB)
+    page = folder / "after.verification.html"
+    write_verification(full, page)
+    say(f"After a full drive from cold: {_outcome(full)} ({page})")
+    return Story(folder / "before.csv", cleared, short, full, page)
+
+
+def _ended(cycle: DriveCycle, at_s: float = math.inf) -> DriveCycle:
+    """The cycle, broken off once a segment has passed `at_s`, with the engine stopped at its end."""
+    kept, seconds = [], 0.0
+    for segment in cycle.segments:
+        if seconds >= at_s:
+            break
+        kept.append(segment)
+        seconds += segment.seconds
+    return dataclasses.replace(cycle, segments=(*kept, *ENDING))
+
+
+def _findings(path: Path, profile: VehicleProfile) -> Findings:
+    return analyze(read_trace(path), read_drive(drive_path(path)), profile)
+
+
+def _held(path: Path) -> str:
+    last = read_drive(drive_path(path)).code_snapshots[-1]
+    parts = [
+        f"{name} {_codes(found)}"
+        for name in ("stored", "pending", "permanent")
+        if (found := getattr(last, name))
+    ]
+    return (", ".join(parts) or "no codes") + (", warning lamp on" if last.mil else ", warning lamp off")
+
+
+def _codes(codes) -> str:
+    return ", ".join(c.code for c in codes) or "nothing"
+
+
+def _outcome(found: Verification) -> str:
+    return found.headline.split(":")[0].lower()
+
+
+class _Diary:
+    """Records drives at once, one a day, as a recorder on the connector would have written them."""
+
+    def __init__(self) -> None:
+        self.day = FIRST_DAY
+
+    def __call__(self, setup: VehicleSetup, cycle: DriveCycle, state: State | None, path: Path) -> State:
+        done = simulate_drive(setup, cycle, state=state, truth=False)
+        write_trace(done.trace, path)
+        # With the engine stopped at the end of the cycle the module has judged it.
+        closing = VehicleMemory.from_dict(done.state, setup).snapshot(setup, done.trace.duration_s)
+        drive = dataclasses.replace(
+            done.drive,
+            started_at=self.day.isoformat(),
+            vehicle={"name": setup.name, "vin": None, "vin_hash": vin_hash(setup.vin)},
+            trace_sha256=read_trace(path).sha256,
+            code_snapshots=(done.drive.code_snapshots[0], closing),
+        )
+        write_drive(drive, drive_path(path))
+        self.day += timedelta(days=1)
+        return done.state
+
+
+def clear_over_the_wire(
+    setup: VehicleSetup, state: State, save_to: Path, profile: VehicleProfile
+) -> tuple[Cleared, State]:
+    """Clear the codes of a standing car through its virtual connector; what was cleared, its state after."""
+    car = SimulatedCar(setup, DriveCycle("standing", (Segment("key_on", 60.0),)), state=state)
+    with SimulatedAdapter(car, profile, timing=TimingModel(search_s=0.05, reset_s=0.05)) as adapter:
+        link = Link(adapter.start_pty(), baud=115_200)
+        try:
+            cleared = clear_codes(link, save_to, confirm=lambda snapshot: True)
+        finally:
+            link.close()
+    if cleared is None or cleared.remaining:
+        raise InputError(
+            "the simulated car did not clear its codes", remedy="Report this: it is a fault of camlog."
+        )
+    return cleared, car.state()

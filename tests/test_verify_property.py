@@ -1,0 +1,172 @@
+"""Removing evidence never turns "not verified" into "verified". Invented data, for mechanics."""
+
+from __future__ import annotations
+
+import dataclasses
+from functools import lru_cache
+
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from camlog.analysis import analyze
+from camlog.analysis.findings import Findings
+from camlog.drive import Drive
+from camlog.stream import TroubleCode
+from camlog.verify import verify
+from tests.verify_help import PROFILE, closing, file_of, readiness, repair, snapshot
+
+LISTS = ("stored", "pending", "permanent")
+CAMS = ("intake_b1", "exhaust_b1")
+MONITORS = ("misfire", "components", "egr_vvt_system")
+
+
+@lru_cache(maxsize=1)
+def not_verified() -> tuple[tuple[Findings, Findings], ...]:
+    """Pairs of drives that do not verify, each for a reason of its own."""
+    r = repair()
+    code = (TroubleCode("P0011", "7E8"),)
+    frame = {"code": "P0011", "engine_speed": 5200.0, "engine_load": 95.0, "coolant_temp": 92.0}
+    young = {"warm_ups": 0.0, "distance_km": 0.0, "time_min": 1.0}
+    stale = readiness(r.after, 0, **closing(r.before).readiness)
+    later = {k: v + 20.0 for k, v in closing(r.before).since_clear.items()}
+    return (
+        (r.before, r.first),
+        (r.short, r.before),
+        (snapshot(r.after, -1, stored=code), r.before),
+        (snapshot(r.after, -1, pending=code), r.before),
+        (snapshot(r.after, 0, pending=code), r.before),
+        (snapshot(r.after, -1, permanent=code), r.before),
+        (snapshot(r.after, -1, stored=(TroubleCode("P0455", "7E9"),)), r.before),
+        (snapshot(r.after, -1, mil=True), r.before),
+        (snapshot(r.after, -1, since_clear=young), r.before),
+        (snapshot(snapshot(stale, 0, since_clear=later), -1, since_clear=later), r.before),
+        (r.after, snapshot(r.before, -1, freeze_frame=frame)),
+        (file_of(r.after, started_at="2023-01-01T00:00:00+00:00"), r.before),
+        (file_of(r.after, vehicle={"name": None, "vin": None, "vin_hash": "0" * 16}), r.before),
+        (file_of(r.after, intact=False), r.before),
+        (file_of(r.after, trace_sha256="a" * 64), r.before),
+        *((_never_run(r.after, monitor), r.before) for monitor in MONITORS),
+    )
+
+
+def _never_run(f: Findings, monitor: str) -> Findings:
+    return readiness(readiness(f, 0, **{monitor: "incomplete"}), -1, **{monitor: "incomplete"})
+
+
+@lru_cache(maxsize=8)
+def shortened(seconds: float) -> Findings:
+    """The full drive cut after some seconds, its snapshots as they are."""
+    cut = repair().after.trace.between(0.0, seconds)
+    return analyze(
+        dataclasses.replace(cut, sha256=repair().after.trace.sha256), repair().after.drive, PROFILE
+    )
+
+
+def _field(name: str, value):
+    return lambda place: (
+        lambda f: snapshot(f, place, **{name: value}) if f.drive and f.drive.code_snapshots else f
+    )
+
+
+def _without_monitor(monitor: str):
+    def remove(place):
+        def apply(f):
+            if not f.drive.code_snapshots:
+                return f
+            held = f.drive.code_snapshots[place].readiness
+            return snapshot(f, place, readiness={k: v for k, v in held.items() if k != monitor})
+
+        return apply
+
+    return remove
+
+
+def _one_end(snapshots, place: int):
+    """The last snapshot alone, or the first alone."""
+    return snapshots[-1:] if place == 0 else snapshots[:1]
+
+
+def _with_cams(f: Findings, cams) -> Findings:
+    return dataclasses.replace(f, cams=cams)
+
+
+def _two_cylinders(f: Findings) -> Findings:
+    return dataclasses.replace(
+        f, misfire=dataclasses.replace(f.misfire, per_cylinder=f.misfire.per_cylinder[:2])
+    )
+
+
+REMOVALS = [
+    *(_field(name, None) for name in LISTS),
+    _field("mil", None),
+    _field("since_clear", None),
+    _field("freeze_frame", None),
+    _field("readiness", {}),
+    _field("monitor_tests", ()),
+    *(_without_monitor(m) for m in MONITORS),
+    lambda place: lambda f: file_of(f, code_snapshots=()),
+    lambda place: lambda f: file_of(f, code_snapshots=_one_end(f.drive.code_snapshots, place)),
+    lambda place: lambda f: file_of(f, vehicle={"name": None, "vin": None}),
+    lambda place: lambda f: file_of(f, started_at=None),
+    lambda place: lambda f: file_of(f, intact=None),
+    lambda place: lambda f: file_of(f, trace_sha256=None),
+    lambda place: lambda f: _with_cams(f, {k: v for k, v in f.cams.items() if k != CAMS[place]}),
+    lambda place: lambda f: _with_cams(f, {k: _fewer_windows(v, place) for k, v in f.cams.items()}),
+    lambda place: _two_cylinders,
+]
+
+
+def _fewer_windows(found, place: int):
+    """A cam whose coverage lacks one oil window."""
+    rows = list(found.coverage.windows)
+    rows[place] = dataclasses.replace(rows[place], seconds=0.0, advance_moves=0, retard_moves=0)
+    return dataclasses.replace(found, coverage=dataclasses.replace(found.coverage, windows=tuple(rows)))
+
+
+removal = st.builds(lambda how, place: how(place), st.sampled_from(REMOVALS), st.sampled_from([0, -1]))
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(
+    number=st.integers(0, 17),
+    from_after=st.lists(removal, max_size=4),
+    from_before=st.lists(removal, max_size=4),
+    first=st.sampled_from(["whole", "whole", "file only", "none"]),
+)
+def test_removing_evidence_never_verifies(number, from_after, from_before, first):
+    after, before = not_verified()[number]
+    assert not verify(after, before).verified
+    for how in from_after:
+        after = how(after)
+    for how in from_before:
+        before = how(before)
+    given_before = {"whole": before, "file only": before.drive, "none": None}[first]
+    assert not verify(after, given_before).verified
+
+
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(seconds=st.sampled_from([30.0, 240.0, 420.0, 590.0]), taken=st.lists(removal, max_size=2))
+def test_a_shorter_drive_never_verifies(seconds, taken):
+    """Below the 600 s of 13 CCR 1968.2(d), whatever its drive file says."""
+    after = shortened(seconds)
+    for how in taken:
+        after = how(after)
+    assert not verify(after, repair().before).verified
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(how=removal, of_after=st.booleans())
+def test_a_gate_that_loses_its_evidence_is_never_worse_proven_but_passed(how, of_after):
+    """Taking evidence from a verified pair opens gates or leaves them; it opens none by inventing a fault."""
+    after, before = repair().after, repair().before
+    after, before = (how(after), before) if of_after else (after, how(before))
+    found = verify(after, before)
+    assert found.outcome in ("verified", "not_verified_yet")
+    assert not any(g.shows_fault for g in found.gates)
+
+
+def test_there_is_a_reason_for_each_pair():
+    assert len(not_verified()) == 18
+    assert not any(verify(a, b).verified for a, b in not_verified())
+    assert verify(repair().after, repair().before).verified
+    assert not verify(repair().after, Drive()).verified
