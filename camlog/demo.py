@@ -10,18 +10,21 @@ from camlog.capture.record import Recording, record
 from camlog.drive import drive_path, read_drive
 from camlog.profile import read_profile
 from camlog.replay import replay
+from camlog.report.samples import write_sample_reports
 from camlog.sinks import KeyReader, view_for
 from camlog.stream import Batch
 from camlog.trace import read_trace
+from camlog.verify.story import play
 
 CONDITION, SEVERITY = "stick_slip", 0.8
-MINUTES = 0.35
+MINUTES = 0.2
 
 
 def demo(folder: Path, say: Callable[[str], None] = print) -> Recording:
-    """Record an invented drive into `folder`, over a virtual port, and replay it.
+    """Record an invented drive into `folder` over a virtual port and replay it, write the reports of the sample
+    recordings, and play a repair to its proof.
 
-    Needs no hardware and takes under a minute.
+    Needs no hardware and takes about a minute.
     """
     from camlog.simulate.adapter import SimulatedAdapter
     from camlog.simulate.vehicle.car import SimulatedCar
@@ -42,4 +45,11 @@ def demo(folder: Path, say: Callable[[str], None] = print) -> Recording:
     drive = read_drive(drive_path(done.trace))
     again = sum(isinstance(item, Batch) for item in replay(trace, drive, speed="max"))
     say(f"Recorded {done.rows} rows in {trace.duration_s:.0f} s, and replayed {again}: {done.trace}")
+    say("")
+    say("The sample recordings, each of an invented condition:")
+    pages = write_sample_reports(folder / "samples", say)
+    say(f"Their {len(pages)} reports lie in {folder / 'samples'}; open one in a browser.")
+    say("")
+    (folder / "repair").mkdir(parents=True, exist_ok=True)
+    play(folder / "repair", say)
     return done

@@ -14,7 +14,7 @@ def demo(
         typer.Option(help="Folder for what the demonstration writes. Default: camlog-demo here.", metavar="DIR"),
     ] = None,
 ) -> None:
-    """Show camlog at work on a simulated car: record, replay, and what they lead to. No hardware, under a minute."""
+    """Show camlog at work on a simulated car: record, replay, and what they lead to. No hardware, about a minute."""
     from camlog.demo import demo as run_demo
 
     run_demo(fresh_folder(out), say=typer.echo)

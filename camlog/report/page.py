@@ -1,0 +1,120 @@
+"""The page base: templates of `dashboards/` to one HTML text that needs no network and runs no script but ours.
+
+Everything a template prints is escaped; control, invisible and direction-changing characters are shown as
+what they are. A content security policy names the hash of each script of the page, so that nothing else in it
+can ever run, and nothing can be loaded from elsewhere.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import os
+import unicodedata
+from collections.abc import Sequence
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from camlog.report.places import dashboards_folder
+
+# Shown as they are: everything else of Unicode's control, format and separator classes is shown by number.
+_KEPT_CONTROLS = frozenset("\n\t")
+_HIDDEN_CLASSES = frozenset({"Cc", "Cf", "Cs", "Co", "Zl", "Zp"})
+LONGEST_TEXT = 2000  # of any one value: a name of a megabyte would bury the answer
+
+
+def visible(text: str) -> str:
+    """`text` with control, invisible and direction-changing characters written as `[U+202E]`."""
+    if len(text) > LONGEST_TEXT:
+        text = text[:LONGEST_TEXT] + " [cut]"
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(_shown(c) for c in text)
+
+
+def _shown(character: str) -> str:
+    if character in _KEPT_CONTROLS or unicodedata.category(character) not in _HIDDEN_CLASSES:
+        return character
+    return f"[U+{ord(character):04X}]"
+
+
+def _finalize(value: Any) -> Any:
+    if isinstance(value, Markup):
+        return value
+    if value is None:
+        return ""
+    return visible(value) if isinstance(value, str) else value
+
+
+def json_block(value: Any) -> Markup:
+    """`value` as JSON for a `<script type="application/json">` block; nothing in it can end the block."""
+    text = json.dumps(value, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+    return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))
+
+
+@lru_cache(maxsize=4)
+def _environment(folder: Path) -> Environment:
+    environment = Environment(
+        loader=FileSystemLoader(folder),
+        autoescape=True,
+        finalize=_finalize,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["json_block"] = json_block
+    return environment
+
+
+@lru_cache(maxsize=16)
+def _hash(script: str) -> str:
+    return "'sha256-" + base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode() + "'"
+
+
+def content_policy(scripts: Sequence[str]) -> str:
+    """A content security policy that allows exactly these inline scripts, inline styles and pictures made here."""
+    allowed = " ".join(_hash(s) for s in scripts) or "'none'"
+    return (
+        f"default-src 'none'; script-src {allowed}; style-src 'unsafe-inline'; img-src data: blob:; "
+        "connect-src 'none'; form-action 'none'; base-uri 'none'"
+    )
+
+
+def shipped_text(name: str) -> str:
+    """A text file of `dashboards/`, as it stands there."""
+    return (dashboards_folder() / name).read_text(encoding="utf-8")
+
+
+def render_page(template_name: str, *, scripts: Sequence[str] = (), **context: Any) -> str:
+    """Fill a template of `dashboards/` that extends `page.html` (blocks title, head, content).
+
+    `scripts` are JavaScript texts, put at the end of the page in that order; no other script runs. A template
+    gets `**context`, `version`, the style sheet, and the filter `json_block`. Values are escaped unless they
+    are markupsafe.Markup. Raises jinja2.UndefinedError where the template asks for what is not there.
+    """
+    from camlog import __version__
+
+    return _environment(dashboards_folder()).get_template(template_name).render(
+        version=__version__,
+        style=Markup(shipped_text("style.css")),
+        policy=content_policy(scripts),
+        scripts=[Markup(s) for s in scripts],
+        **context,
+    )
+
+
+def write_page(text: str, path: str | Path) -> None:
+    """Write a page, whole or not at all."""
+    path = Path(path)
+    partial = path.with_name(path.name + ".partial")
+    try:
+        partial.write_text(text, encoding="utf-8", errors="replace")
+        os.replace(partial, path)
+    except BaseException:
+        partial.unlink(missing_ok=True)
+        raise

@@ -1,0 +1,55 @@
+"""Colours, dashes and marker shapes of the charts.
+
+Colours are names of variables in `dashboards/style.css`, where light, dark and print each have their value; they
+are the Okabe and Ito palette (Color Universal Design, 2008), darkened or lightened where text needs contrast.
+Nothing is told apart by colour alone: every role has its own dash or marker besides.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from camlog.analysis.limits import window_word
+from camlog.analysis.drive.windows import OilWindow
+
+
+@dataclass(frozen=True, slots=True)
+class Role:
+    """How one kind of line or point is drawn: `color` is a style-sheet variable, written `@name` in a chart."""
+
+    color: str
+    dash: str = "solid"
+    symbol: str = "circle"
+
+
+COMMAND = Role("@command", "dash", "line-ew-open")
+ACTUAL = Role("@actual")
+ERROR = Role("@error", "solid", "square")
+LIMIT = Role("@ink", "dot")
+
+# What a chart may ask of the style sheet.
+COLORS = (
+    "@ground", "@panel", "@ink", "@soft", "@rule", "@grid", "@good", "@bad", "@unknown", "@command", "@actual", "@error",
+    "@third", "@fourth", "@fifth", "@cold", "@warm", "@hot", "@very_hot", "@shade", "@band", "@before", "@after",
+)  # fmt: skip
+
+SERIES = (
+    Role("@actual"),
+    Role("@error", "dash", "square"),
+    Role("@third", "dot", "diamond"),
+    Role("@fourth", "dashdot", "triangle-up"),
+    Role("@fifth", "longdash", "cross"),
+    Role("@ink", "longdashdot", "x"),
+)
+
+_WINDOWS = {
+    "cold": Role("@cold", "solid", "circle"),
+    "warm": Role("@warm", "dash", "square"),
+    "hot": Role("@hot", "dot", "diamond"),
+    "very_hot": Role("@very_hot", "dashdot", "triangle-up"),
+}
+
+
+def window_role(window: OilWindow) -> Role:
+    """How one oil window is drawn, in every chart alike."""
+    return _WINDOWS[window_word(window)]

@@ -1,0 +1,125 @@
+"""From a dashboard to its charts: each panel drawn, for each cam it asks for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+from camlog.analysis.drive.windows import OilWindow
+from camlog.analysis.findings import Findings
+from camlog.analysis.limits import window_word
+from camlog.report.chart import Chart
+from camlog.report.charts import angles, by_window, cold_start, drive, follow, misfires, oil, steps
+from camlog.report.words import cam_title, key_mark
+from camlog.report.dashboard import KINDS, Dashboard, Panel
+
+# Points of all lines over time together, in one report: what keeps an eight-hour drive within its size.
+TIME_POINTS = 44_000
+FEWEST_POINTS, MOST_POINTS = 1_200, 6_000
+# The chart that shows a verdict best.
+FIRST = {
+    "healthy": "closeup",
+    "sticking": "closeup",
+    "slow": "steps",
+    "stuck": "closeup",
+    "unstable": "closeup",
+    "offset": "rest",
+    "sensor": "closeup",
+    "insufficient_data": "closeup",
+}
+
+
+def windows_of(findings: Findings, words: tuple[str, ...] | None) -> tuple[OilWindow, ...]:
+    """The oil windows that go by these words; all where None."""
+    known = findings.conditions.windows.windows
+    return tuple(w for w in known if words is None or window_word(w) in words)
+
+
+def first_chart(findings: Findings, cam: str, dashboard: Dashboard) -> Chart:
+    """The one chart that convinces, for the first screen."""
+    found = findings.cams[cam]
+    kind = dashboard.first
+    if kind == "auto":
+        kind = FIRST.get(found.verdict.condition, "closeup")
+        mark = key_mark(found.verdict)
+        if kind == "closeup" and mark is not None and mark.name == "cold_start_flutter_deg":
+            kind = "cold_start"
+    if kind == "cold_start":
+        chart = cold_start.chart(findings, cam, with_speed=False)
+    else:
+        chart = _one(findings, Panel(kind), cam, windows_of(findings, dashboard.windows), MOST_POINTS)
+    if chart.empty and kind != "closeup":
+        chart = _one(findings, Panel("closeup"), cam, windows_of(findings, None), MOST_POINTS)
+    layout = chart.layout
+    if chart.kind == "steps" and not chart.empty:
+        # Too low a picture for two labels as close as 86 and 100 %.
+        layout = layout | {"yaxis": layout["yaxis"] | {"tickvals": [0, 63, 100]}}
+    # On a card the heading says which cam it is.
+    return replace(chart, layout=layout, title=_without_cam(chart.title, cam))
+
+
+def panel_charts(findings: Findings, dashboard: Dashboard, share: float = 1.0) -> list[Chart]:
+    """All charts of a dashboard, in its order; `share` of the points, where two drives share a page."""
+    budget = _budget(findings, dashboard, share)
+    return [chart for panel in dashboard.panels for chart in _panel(findings, dashboard, panel, budget)]
+
+
+def _budget(findings: Findings, dashboard: Dashboard, share: float) -> int:
+    lines = 0
+    for panel in dashboard.panels:
+        if panel.chart == "drive":
+            lines += len(panel.signals or drive.USUAL)
+        elif panel.chart == "angles":
+            lines += 3 * len(list(_cams(findings, panel)))
+    return int(min(max(share * TIME_POINTS / max(lines, 1), FEWEST_POINTS), MOST_POINTS))
+
+
+def _cams(findings: Findings, panel: Panel) -> Iterable[str]:
+    return [cam for cam in findings.cams if panel.cams is None or cam in panel.cams]
+
+
+def _panel(findings: Findings, dashboard: Dashboard, panel: Panel, budget: int) -> list[Chart]:
+    windows = windows_of(findings, panel.windows or dashboard.windows)
+    cams = _cams(findings, panel) if KINDS[panel.chart].per_cam else [""]
+    return [_timed(_one(findings, panel, cam, windows, budget), panel) for cam in cams]
+
+
+def _one(findings: Findings, panel: Panel, cam: str, windows: tuple[OilWindow, ...], budget: int) -> Chart:
+    title = f"{cam_title(cam)}: {panel.title}" if panel.title and cam else panel.title
+    match panel.chart:
+        case "drive":
+            return drive.chart(findings, budget, panel.signals or drive.USUAL, title)
+        case "angles":
+            return angles.chart(findings, cam, budget, title)
+        case "closeup":
+            return angles.closeup(findings, cam, title)
+        case "follow":
+            return follow.chart(findings, cam, windows, title)
+        case "steps":
+            return steps.chart(findings, cam, windows, title, panel.seconds)
+        case "oil":
+            return oil.chart(findings, cam, windows, title)
+        case "error":
+            return by_window.error_chart(findings, cam, windows, title)
+        case "hold":
+            return by_window.hold_chart(findings, cam, windows, title)
+        case "rest":
+            return by_window.rest_chart(findings, cam, windows, title)
+        case "cold_start":
+            return cold_start.chart(findings, cam, title, panel.seconds)
+        case _:
+            return misfires.chart(findings, title)
+
+
+def _timed(chart: Chart, panel: Panel) -> Chart:
+    if not chart.timed or (panel.from_s is None and panel.to_s is None):
+        return chart
+    axis = dict(chart.layout["xaxis"])
+    low, high = axis["range"]
+    axis["range"] = [panel.from_s if panel.from_s is not None else low, panel.to_s if panel.to_s is not None else high]
+    return replace(chart, layout=chart.layout | {"xaxis": axis})
+
+
+def _without_cam(title: str, cam: str) -> str:
+    words = title.removeprefix(f"{cam_title(cam)}: ")
+    return words[:1].upper() + words[1:]

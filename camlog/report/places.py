@@ -1,0 +1,29 @@
+"""Where the folders lie that a shop may look into: beside the package in a checkout, inside it once installed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import camlog
+from camlog.errors import InputError
+
+
+def shipped_folder(name: str) -> Path:
+    """The shipped folder `dashboards` or `sample_logs`. Raises InputError where it is missing."""
+    package = Path(camlog.__file__).parent
+    for place in (package / name, package.parent / name):
+        if place.is_dir():
+            return place
+    raise InputError(
+        f"the folder {name} of this installation is missing", file=package / name, remedy="Install camlog again."
+    )
+
+
+def dashboards_folder() -> Path:
+    """Where dashboard definitions and page templates lie."""
+    return shipped_folder("dashboards")
+
+
+def sample_logs_folder() -> Path:
+    """Where the sample recordings lie."""
+    return shipped_folder("sample_logs")

@@ -1,0 +1,47 @@
+"""Reports of the shipped sample recordings, as `camlog demo` shows them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from camlog.analysis import analyze
+from camlog.analysis.findings import Findings
+from camlog.drive import drive_path, read_drive
+from camlog.profile import read_profile
+from camlog.report import write_comparison, write_report
+from camlog.report.places import sample_logs_folder
+from camlog.report.summary import headline
+from camlog.trace import read_trace
+
+PAIR = ("repair-before", "repair-after")
+
+
+def analyze_sample(path: Path) -> Findings:
+    """The findings of one sample recording, with its drive file and the invented vehicle's profile."""
+    beside = drive_path(path)
+    return analyze(read_trace(path), read_drive(beside) if beside.exists() else None, read_profile("demo"))
+
+
+def write_sample_reports(folder: str | Path, say: Callable[[str], None] = print) -> list[Path]:
+    """Write the report of every sample recording, and the comparison of the pair, into `folder`.
+
+    `say` gets one line a report. Returns the pages written. Raises InputError where the samples are missing.
+    """
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    written, pair = [], {}
+    for path in sorted(sample_logs_folder().glob("*.csv")):
+        findings = analyze_sample(path)
+        page = folder / f"{path.stem}.report.html"
+        write_report(findings, page)
+        written.append(page)
+        say(f"{path.stem}: {headline(findings)}")
+        if path.stem in PAIR:
+            pair[path.stem] = findings
+    if len(pair) == len(PAIR):
+        page = folder / f"{PAIR[1]}.comparison.html"
+        write_comparison(*(pair[name] for name in PAIR), page)
+        written.append(page)
+        say(f"before and after the repair: {page.name}")
+    return written

@@ -1,0 +1,66 @@
+"""A headless browser for looking at pages, and what it noticed."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, sync_playwright
+
+NAMES = ("chromium", "chromium-browser", "google-chrome")
+ARGUMENTS = ["--no-sandbox", "--headless", "--disable-gpu", "--disable-background-networking"]
+DESK = {"width": 1280, "height": 800}
+PHONE = {"width": 390, "height": 844}
+
+
+@contextmanager
+def browser() -> Iterator[Browser]:
+    """A running headless Chromium."""
+    program = next((found for name in NAMES if (found := shutil.which(name))), None)
+    if program is None:
+        pytest.fail("These tests look at pages in Chromium, and none is installed: apt-get install chromium")
+    with sync_playwright() as play:
+        running = play.chromium.launch(executable_path=program, args=ARGUMENTS)
+        yield running
+        running.close()
+
+
+class Look:
+    """A page opened from a file, with console messages, errors, dialogs and requests as they came."""
+
+    def __init__(self, running: Browser, path: Path, size: dict[str, int] = DESK, **context):
+        self.context = running.new_context(viewport=size, accept_downloads=True, **context)
+        self.page: Page = self.context.new_page()
+        self.page.set_default_timeout(20_000)
+        self.troubles: list[str] = []
+        self.requests: list[str] = []
+        self.page.on("console", lambda m: self.troubles.append(m.text) if m.type in ("error", "warning") else None)
+        self.page.on("pageerror", lambda e: self.troubles.append(str(e)))
+        self.page.on("dialog", lambda d: (self.troubles.append(f"dialog: {d.message}"), d.dismiss()))
+        self.page.on("request", lambda r: self.requests.append(r.url))
+        self.address = path.resolve().as_uri()
+        self.page.goto(self.address)
+        self.page.wait_for_selector("html[data-done]", timeout=60_000)
+
+    def __enter__(self) -> Look:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.context.close()
+
+    @property
+    def outside(self) -> list[str]:
+        """Requests for anything but the page itself and pictures it made."""
+        return [url for url in self.requests if url != self.address and not url.startswith(("data:", "blob:"))]
+
+    def box(self, selector: str) -> list[dict[str, float]]:
+        """Boxes of all elements of a selector, relative to the top of the unscrolled page."""
+        return self.page.evaluate(
+            "s => [...document.querySelectorAll(s)].map(e => {const r = e.getBoundingClientRect();"
+            "return {top: r.top + scrollY, bottom: r.bottom + scrollY, left: r.left, right: r.right,"
+            " width: r.width, height: r.height};})",
+            selector,
+        )
