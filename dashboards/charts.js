@@ -4,7 +4,9 @@
   var book = JSON.parse(document.getElementById("charts").textContent);
   var specs = book.charts, root = document.documentElement;
   var COLOR_KEYS = { color: 1, fillcolor: 1, bgcolor: 1, bordercolor: 1 };
-  var TIME_SCALE = 1000; // the time axis is one of dates, in milliseconds from zero
+  // The time axis is one of dates, which Plotly counts in milliseconds; small numbers it would take for years.
+  var TIME_SCALE = 1000, MIDNIGHT = Date.UTC(2000, 0, 1), END = MIDNIGHT + book.end_s * TIME_SCALE;
+  function moment(seconds) { return MIDNIGHT + seconds * TIME_SCALE; }
   var PAPER_PX = 660, PAPER_HALF_PX = 312, PAPER_HEIGHT = 0.78; // fits the printed page of A4 and of Letter
   var narrow = function () { return root.clientWidth < 600; };
   var coarse = window.matchMedia && matchMedia("(pointer: coarse)").matches;
@@ -38,14 +40,14 @@
     spec.ready = true;
     spec.data.forEach(function (trace) {
       ["x", "y"].forEach(function (axis) { if (trace[axis] && trace[axis].bdata !== undefined) { trace[axis] = decoded(trace[axis]); } });
-      if (spec.clock) { trace.x = trace.x.map(function (v) { return v === null ? null : v * TIME_SCALE; }); }
+      if (spec.clock) { trace.x = trace.x.map(function (v) { return v === null ? null : moment(v); }); }
     });
     if (spec.clock) {
       (spec.layout.shapes || []).forEach(function (s) {
-        if (s.xref === "x") { s.x0 *= TIME_SCALE; s.x1 *= TIME_SCALE; }
+        if (s.xref === "x") { s.x0 = moment(s.x0); s.x1 = moment(s.x1); }
       });
       var axis = spec.layout.xaxis, form = book.end_s >= 3600 ? "%H:%M:%S" : "%M:%S";
-      axis.range = axis.range.map(function (v) { return v * TIME_SCALE; });
+      axis.range = axis.range.map(moment);
       axis.type = "date";
       axis.tickformatstops = [{ dtickrange: [null, 999], value: form + ".%1f" }, { dtickrange: [1000, null], value: form }];
       axis.hoverformat = form + ".%2f";
@@ -107,7 +109,7 @@
         // The other charts answer each change with one of their own, later: what all show already is no change.
         if (range && !shown(range.map(toMilliseconds))) { showAll(range.map(toMilliseconds)); }
       });
-      place.on("plotly_doubleclick", function () { showAll([0, book.end_s * TIME_SCALE]); });
+      place.on("plotly_doubleclick", function () { showAll([MIDNIGHT, END]); });
     }
   }
 
@@ -121,11 +123,11 @@
 
   /* One stretch of time in every chart over time. */
   function showAll(range) {
-    var span = Math.max(range[1] - range[0], 200), end = Math.max(book.end_s * TIME_SCALE, span);
-    var low = Math.min(Math.max(range[0], -0.02 * end), end - span * 0.5);
+    var whole = Math.max(END - MIDNIGHT, 200), span = Math.min(Math.max(range[1] - range[0], 200), 1.1 * whole);
+    var low = Math.min(Math.max(range[0], MIDNIGHT - 0.02 * whole), END - 0.5 * span);
     range = stretch = [low, low + span];
-    root.dataset.from = String(range[0] / TIME_SCALE);
-    root.dataset.to = String(range[1] / TIME_SCALE);
+    root.dataset.from = String((range[0] - MIDNIGHT) / TIME_SCALE);
+    root.dataset.to = String((range[1] - MIDNIGHT) / TIME_SCALE);
     Object.keys(specs).forEach(function (name) {
       var spec = specs[name];
       if (!spec.timed) { return; }
@@ -140,11 +142,11 @@
 
   function step(name, what) {
     var range = specs[name].layout.xaxis.range, span = range[1] - range[0], middle = (range[0] + range[1]) / 2;
-    if (what === "all") { return showAll([0, book.end_s * TIME_SCALE]); }
+    if (what === "all") { return showAll([MIDNIGHT, END]); }
     if (what === "in") { return showAll([middle - span / 4, middle + span / 4]); }
-    if (what === "out") { span = Math.min(span, book.end_s * TIME_SCALE / 2); return showAll([Math.max(middle - span, 0), Math.max(middle - span, 0) + 2 * span]); }
-    var way = (what === "back" ? -1 : 1) * span / 2;
-    var low = Math.min(Math.max(range[0] + way, 0), Math.max(book.end_s * TIME_SCALE - span, 0));
+    if (what === "out") { span = Math.min(2 * span, END - MIDNIGHT); middle -= span / 2; }
+    else { middle = range[0] + (what === "back" ? -1 : 1) * span / 2; }
+    var low = Math.min(Math.max(middle, MIDNIGHT), Math.max(END - span, MIDNIGHT));
     showAll([low, low + span]);
   }
 
@@ -187,7 +189,7 @@
       for (var i = 0; i < trace.x.length; i++) {
         var x = trace.x[i], y = trace.y[i];
         if (y === null || y === undefined || x === null) { continue; }
-        if (clock) { x = Number((x / TIME_SCALE).toFixed(4)); }
+        if (clock) { x = Number(((x - MIDNIGHT) / TIME_SCALE).toFixed(4)); }
         rows.push([trace.name || "", x, y, (trace.meta || {}).unit || "", Array.isArray(trace.text) ? trace.text[i] : ""]);
       }
     });

@@ -55,7 +55,11 @@ def test_a_repaired_response_is_better_and_more_than_chance(pair):
 
 def test_a_healthy_cam_in_both_drives_is_not_said_to_be_mended(pair):
     changes = metric_changes(*pair)["exhaust_b1"]
-    assert not [c for c in changes if c.before and c.after and c.before.state == "beyond" and c.after.state == "within"]
+    assert not [
+        c
+        for c in changes
+        if c.before and c.after and c.before.state == "beyond" and c.after.state == "within"
+    ]
 
 
 def test_each_metric_stands_with_before_after_change_and_interval(page, pair):
@@ -67,14 +71,23 @@ def test_each_metric_stands_with_before_after_change_and_interval(page, pair):
 
 
 def _change(before, after, *, above=True, size=False):
-    rows = [Row("Response", "m", e, "s", LIMITS["t63_hot_s"], above=above, size=size) for e in (before, after)]
-    change = dataclasses.replace(change_of(Figure("", "m", "s", before, after, cam="intake_b1")), beyond_chance=True)
+    rows = [
+        Row("Response", "m", e, "s", LIMITS["t63_hot_s"], above=above, size=size) for e in (before, after)
+    ]
+    change = dataclasses.replace(
+        change_of(Figure("", "m", "s", before, after, cam="intake_b1")), beyond_chance=True
+    )
     return MetricChange("Response", "m", "", *rows, change)
 
 
 @pytest.mark.parametrize(
     ("before", "after", "above", "kind"),
-    [(0.9, 0.3, True, "better"), (0.3, 0.9, True, "worse"), (12.0, 80.0, False, "better"), (80.0, 12.0, False, "worse")],
+    [
+        (0.9, 0.3, True, "better"),
+        (0.3, 0.9, True, "worse"),
+        (12.0, 80.0, False, "better"),
+        (80.0, 12.0, False, "worse"),
+    ],
 )
 def test_which_way_is_better_is_for_the_limit_to_say(before, after, above, kind):
     figures = [Estimate(v, 0.9 * v, 1.1 * v, 20) for v in (before, after)]
@@ -102,7 +115,11 @@ def test_counts_of_metrics_that_came_within_their_limits(pair):
 
 def test_both_charts_of_a_pair_have_the_same_axes(page):
     charts = json.loads(re.search(r'id="charts">(.*?)</script>', page, re.S)[1])["charts"]
-    pairs = re.findall(r'<div class="pair">\s*<figure class="chart" id="(chart-\d+)">.*?<figure class="chart" id="(chart-\d+)">', page, re.S)
+    pairs = re.findall(
+        r'<div class="pair">\s*<figure class="chart" id="(chart-\d+)">.*?<figure class="chart" id="(chart-\d+)">',
+        page,
+        re.S,
+    )
     same = 0
     for a, b in pairs:
         if a in charts and b in charts:
@@ -115,20 +132,33 @@ def test_both_charts_of_a_pair_have_the_same_axes(page):
 
 def test_a_common_axis_holds_the_values_of_both():
     def chart(values):
-        return Chart("k", "t", traces=(line(np.arange(3.0), np.array(values), "n", "s", ACTUAL),), layout={"xaxis": {}, "yaxis": {}})
+        return Chart(
+            "k",
+            "t",
+            traces=(line(np.arange(3.0), np.array(values), "n", "s", ACTUAL),),
+            layout={"xaxis": {}, "yaxis": {}},
+        )
 
     for c in common_axes(chart([1.0, 2.0, 3.0]), chart([-5.0, 0.0, np.nan])):
         low, high = c.layout["yaxis"]["range"]
         assert -6.0 < low < -5.0 and 3.0 < high < 4.0
-        assert np.frombuffer(base64.b64decode(c.traces[0]["x"]["bdata"]), dtype="<f4").tolist() == [0.0, 1.0, 2.0]
+        assert np.frombuffer(base64.b64decode(c.traces[0]["x"]["bdata"]), dtype="<f4").tolist() == [
+            0.0,
+            1.0,
+            2.0,
+        ]
 
 
 def test_it_warns_of_another_car_and_of_the_wrong_order(pair):
     before, after = pair
     assert doubts(before, after) == []
     assert "The second drive was recorded before the first." in doubts(after, before)
-    other = dataclasses.replace(after, drive=dataclasses.replace(after.drive, vehicle={"name": "Another", "vin_hash": "bb"}))
-    known = dataclasses.replace(before, drive=dataclasses.replace(before.drive, vehicle={"name": "One", "vin_hash": "aa"}))
+    other = dataclasses.replace(
+        after, drive=dataclasses.replace(after.drive, vehicle={"name": "Another", "vin_hash": "bb"})
+    )
+    known = dataclasses.replace(
+        before, drive=dataclasses.replace(before.drive, vehicle={"name": "One", "vin_hash": "aa"})
+    )
     said = " ".join(doubts(known, other))
     assert "different vehicles" in said and "identification numbers" in said
     assert "Both are the same recording." in doubts(before, before)
@@ -155,7 +185,9 @@ def test_it_is_drawn_in_a_browser_at_the_desk_and_on_a_phone(tmp_path, pair):
         for size in (DESK, PHONE):
             with Look(chromium, path, size) as look:
                 assert look.troubles == [] and look.outside == []
-                drawn = look.page.evaluate("[...document.querySelectorAll('[data-chart]')].map(p => !!p.querySelector('.main-svg'))")
+                drawn = look.page.evaluate(
+                    "[...document.querySelectorAll('[data-chart]')].map(p => !!p.querySelector('.main-svg'))"
+                )
                 assert len(drawn) >= 30 and all(drawn)
                 assert look.box("h1")[0]["bottom"] < size["height"]
                 assert look.box(".card .verdict")[0]["bottom"] < size["height"]
@@ -169,14 +201,20 @@ def test_it_is_drawn_in_a_browser_at_the_desk_and_on_a_phone(tmp_path, pair):
 
 def run(*arguments):
     return subprocess.run(
-        [sys.executable, "-m", "camlog", "compare", *map(str, arguments)], capture_output=True, text=True, timeout=120
+        [sys.executable, "-m", "camlog", "compare", *map(str, arguments)],
+        capture_output=True,
+        text=True,
+        timeout=120,
     )
 
 
 @pytest.fixture
 def drives(tmp_path):
     for name in ("repair-before", "repair-after"):
-        for source in (sample_logs_folder() / f"{name}.csv", drive_path(sample_logs_folder() / f"{name}.csv")):
+        for source in (
+            sample_logs_folder() / f"{name}.csv",
+            drive_path(sample_logs_folder() / f"{name}.csv"),
+        ):
             shutil.copy(source, tmp_path)
     return tmp_path / "repair-before.csv", tmp_path / "repair-after.csv"
 
@@ -200,7 +238,9 @@ def test_the_command_overwrites_nothing_without_force(drives, tmp_path):
 
 def test_the_command_refuses_a_slip_in_one_line(drives, tmp_path):
     slip = tmp_path / "mine.toml"
-    slip.write_text('schema = "camlog.dashboard/1"\nname = "x"\n[[panel]]\nchart = "angels"\n', encoding="utf-8")
+    slip.write_text(
+        'schema = "camlog.dashboard/1"\nname = "x"\n[[panel]]\nchart = "angels"\n', encoding="utf-8"
+    )
     done = run(*drives, "--dashboard", slip)
     assert done.returncode == 2 and done.stdout == "" and done.stderr.count("\n") == 1
     assert "mine.toml, line 4, panel.1.chart" in done.stderr

@@ -43,13 +43,22 @@ def test_the_cold_start_dashboard_begins_with_the_start_and_cold_oil():
 
 
 def test_panels_come_in_the_order_of_the_file(tmp_path):
-    path = written(tmp_path, HEAD + '[[panel]]\nchart = "misfires"\n[[panel]]\nchart = "rest"\n[[panel]]\nchart = "drive"\n')
-    assert [c.kind for c in panel_charts(findings_of("healthy"), read_dashboard(path))] == ["misfires", "rest", "rest", "drive"]
+    path = written(
+        tmp_path,
+        HEAD + '[[panel]]\nchart = "misfires"\n[[panel]]\nchart = "rest"\n[[panel]]\nchart = "drive"\n',
+    )
+    assert [c.kind for c in panel_charts(findings_of("healthy"), read_dashboard(path))] == [
+        "misfires",
+        "rest",
+        "rest",
+        "drive",
+    ]
 
 
 def test_signals_cams_windows_and_times_are_those_asked_for(tmp_path):
     text = (
-        HEAD + '[[panel]]\nchart = "drive"\nsignals = ["engine_speed", "spark_advance"]\nfrom_s = 10\nto_s = 70\n'
+        HEAD
+        + '[[panel]]\nchart = "drive"\nsignals = ["engine_speed", "spark_advance"]\nfrom_s = 10\nto_s = 70\n'
         '[[panel]]\nchart = "oil"\ncams = ["exhaust_b1"]\nwindows = ["hot"]\ntitle = "Hot only?"\n'
     )
     drive, oil = panel_charts(findings_of("healthy"), read_dashboard(written(tmp_path, text)))

@@ -157,16 +157,26 @@ def test_markers_gaps_and_codes_stand_over_the_drive():
 
 def test_t63_and_t86_are_marked_where_they_were_measured():
     findings = findings_of("repair-before")
-    chart = next(c for c in panel_charts(findings, read_dashboard()) if c.kind == "steps" and c.cam == "intake_b1")
+    chart = next(
+        c for c in panel_charts(findings, read_dashboard()) if c.kind == "steps" and c.cam == "intake_b1"
+    )
     marked = {round(s["x0"], 6) for s in chart.layout["shapes"] if s["x0"] == s.get("x1")}
     by_window = findings.cams["intake_b1"].examination.response.by_window.values()
-    measured = {round(e.value, 6) for r in by_window for s in (r.advance, r.retard) for e in (s.t63, s.t86) if e.value is not None}
+    measured = {
+        round(e.value, 6)
+        for r in by_window
+        for s in (r.advance, r.retard)
+        for e in (s.t63, s.t86)
+        if e.value is not None
+    }
     assert measured and measured == marked
 
 
 def test_the_stick_band_is_drawn_either_side_of_the_command():
     findings = findings_of("sticking")
-    chart = next(c for c in panel_charts(findings, read_dashboard()) if c.kind == "follow" and c.cam == "intake_b1")
+    chart = next(
+        c for c in panel_charts(findings, read_dashboard()) if c.kind == "follow" and c.cam == "intake_b1"
+    )
     band = findings.cams["intake_b1"].examination.sticking.stick_band_deg.value
     lines = [t for t in chart.traces if t.get("legendgroup") == "band"]
     assert len(lines) == 2
@@ -185,7 +195,9 @@ def test_thinning_keeps_every_extreme():
     assert len(few) <= 2100 and few.max() == 60.0 and few.min() == -45.0
     for a, b in ((0, 50_000), (100_000, 150_000)):
         inside = (few_t >= t[a]) & (few_t <= t[b])
-        assert few[inside].max() >= np.sort(v[a:b])[-2]  # M4 (Jugel et al. 2014): lowest and highest of each stretch
+        assert (
+            few[inside].max() >= np.sort(v[a:b])[-2]
+        )  # M4 (Jugel et al. 2014): lowest and highest of each stretch
 
 
 def test_nothing_is_drawn_where_nothing_was_read():
@@ -220,13 +232,26 @@ def test_what_could_not_be_measured_says_so_and_is_never_zero():
     assert (row.value_words, row.state, row.interval) == ("not measured", "missing", "")
     bound = Row("Response", "T63", Estimate(None, 1.4, None, 3, "not arrived"), "s", LIMITS["t63_hot_s"])
     assert (bound.value_words, bound.state) == ("more than 1.4 s", "beyond")
-    below = Row("Response", "dead time", Estimate(None, 0.0, 0.04, 3, "below the resolution"), "s", LIMITS["dead_time_s"])
-    assert below.value_words == "under 0.04 s"
+    below = Row(
+        "Response",
+        "dead time",
+        Estimate(None, 0.0, 0.04, 3, "below the resolution"),
+        "s",
+        LIMITS["dead_time_s"],
+    )
+    assert (below.value_words, below.state) == ("under 0.04 s", "within")
+    fast = Row("Response", "slew", Estimate(None, 19.0, None, 3, "it kept up"), "deg/s", LIMITS["slew_min_hot_deg_per_s"], above=False)
+    assert fast.state == "missing"  # at least 19 says nothing against a limit of at least 30
 
 
 @pytest.mark.parametrize(
     ("value", "low", "high", "state"),
-    [(2.0, 1.5, 2.4, "within"), (2.0, 1.5, 3.0, "unsure"), (4.0, 3.5, 4.4, "beyond"), (-4.0, -4.4, -3.5, "beyond")],
+    [
+        (2.0, 1.5, 2.4, "within"),
+        (2.0, 1.5, 3.0, "unsure"),
+        (4.0, 3.5, 4.4, "beyond"),
+        (-4.0, -4.4, -3.5, "beyond"),
+    ],
 )
 def test_a_figure_whose_interval_reaches_across_the_limit_is_neither_in_nor_out(value, low, high, state):
     row = Row("Rest", "offset", Estimate(value, low, high, 9), "deg", LIMITS["rest_offset_deg"], size=True)
@@ -266,7 +291,13 @@ def test_provenance_names_files_hashes_version_profile_and_limits_overridden():
     findings = findings_of("healthy")
     profile = dataclasses.replace(read_profile("demo"), limits={"hold_error_deg": 3.5})
     text = text_of(render_report(analyze(findings.trace, findings.drive, profile)))
-    for piece in (findings.trace.name, findings.trace.sha256, profile.sha256, "Invented four-cylinder", read_dashboard().sha256):
+    for piece in (
+        findings.trace.name,
+        findings.trace.sha256,
+        profile.sha256,
+        "Invented four-cylinder",
+        read_dashboard().sha256,
+    ):
         assert piece in text
     assert "Largest error at a steady command 3.5 deg hold_error_deg" in text
     assert "within ±3.5 deg" in text or "at most 3.5 deg" in text
@@ -317,7 +348,10 @@ def test_a_report_stays_below_six_megabytes(hours):
         return dataclasses.replace(found, examination=dataclasses.replace(found.examination, data=many))
 
     cams = {cam: long(found) for cam, found in findings.cams.items()}
-    cams |= {cam.replace("b1", "b2"): dataclasses.replace(found, cam=cam.replace("b1", "b2")) for cam, found in cams.items()}
+    cams |= {
+        cam.replace("b1", "b2"): dataclasses.replace(found, cam=cam.replace("b1", "b2"))
+        for cam, found in cams.items()
+    }
     size = len(render_report(dataclasses.replace(findings, trace=trace, cams=cams)).encode("utf-8"))
     assert data is not None and size < SIZE_LIMIT
 
@@ -371,7 +405,10 @@ def _contrast(a: str, b: str) -> float:
 def test_colours_can_be_read_in_light_and_dark():
     # WCAG 2.1: 4.5 for text, 3 for lines of charts (from memory)
     css = shipped_text("style.css")
-    themes = [dict(re.findall(r"--([a-z_]+): (#[0-9a-f]{6})", block)) for block in re.findall(r":root[^{]*\{(.*?)\}", css, re.S)]
+    themes = [
+        dict(re.findall(r"--([a-z_]+): (#[0-9a-f]{6})", block))
+        for block in re.findall(r":root[^{]*\{(.*?)\}", css, re.S)
+    ]
     light, dark = (t for t in themes if "ground" in t)
     for theme in (light, dark):
         for text in ("ink", "soft", "good", "bad", "unknown", "link"):
@@ -401,7 +438,9 @@ def test_numbers_are_said_with_the_figures_that_matter(value, said):
 
 
 def test_shares_are_percent_and_temperatures_have_their_sign():
-    assert with_unit(0.84, "1") == "84 %" and with_unit(92.0, "degC") == "92 °C" and with_unit(None, "s") == "–"
+    assert (
+        with_unit(0.84, "1") == "84 %" and with_unit(92.0, "degC") == "92 °C" and with_unit(None, "s") == "–"
+    )
 
 
 def test_arrays_travel_as_32_bit_floats():
@@ -409,4 +448,6 @@ def test_arrays_travel_as_32_bit_floats():
     import base64
 
     back = np.frombuffer(base64.b64decode(packed["bdata"]), dtype="<f4")
-    assert packed["dtype"] == "f4" and np.array_equal(back, np.array([1.5, np.nan, -2.25], dtype="f4"), equal_nan=True)
+    assert packed["dtype"] == "f4" and np.array_equal(
+        back, np.array([1.5, np.nan, -2.25], dtype="f4"), equal_nan=True
+    )

@@ -19,7 +19,11 @@ def analyze(
     ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print the findings as JSON and write no files.")] = False,
     dashboard: Annotated[
-        Optional[Path], typer.Option(help="Dashboard definition for the report (TOML).", metavar="FILE")
+        Optional[str],
+        typer.Option(
+            help="Which panels the report shows: test_drive, cold_start, repair_check, or a file of your own.",
+            metavar="FILE",
+        ),
     ] = None,
     force: Annotated[bool, typer.Option("--force", help="Overwrite results that are there already.")] = False,
 ) -> None:
@@ -35,6 +39,10 @@ def analyze(
     profile = read_profile(vehicle) if vehicle else None
     # Everything that can be wrong with the names is said before the first analysis.
     places = {} if json else {path: results_paths(path, out, force) for path in trace}
+    if not json:
+        from camlog.report.dashboard import read_dashboard
+
+        read_dashboard(dashboard)
     found = []
     for path in trace:
         saved, drive = load(path)
@@ -50,7 +58,7 @@ def analyze(
         _print_json(found)
 
 
-def _write(findings, report: Path, figures: Path, dashboard: Path | None) -> None:
+def _write(findings, report: Path, figures: Path, dashboard: str | None) -> None:
     from camlog.analysis.findings import write_findings
     from camlog.report import write_report
 
