@@ -14,7 +14,8 @@ from camlog.analysis.limits import limits_for, t63_limit
 from camlog.analysis.misfire.rates import measure_misfire
 from camlog.analysis.verdict.causes import rank_causes
 from camlog.analysis.verdict.code_evidence import code_evidence
-from camlog.analysis.verdict.judge import judge
+from camlog.analysis.verdict.judge import judge_all
+from camlog.analysis.verdict.late import REFERENCE_STEP_DEG, fitted_t63
 from camlog.analysis.verdict.oil_effect import OilPattern, WindowMetric, oil_pattern
 from camlog.drive import Drive
 from camlog.profile import VehicleProfile
@@ -56,13 +57,14 @@ def analyze(
         cam: examine(found, conditions.windows, limits, engine, [d for other, d in data.items() if other != cam])
         for cam, found in data.items()
     }
-    verdicts = {cam: judge(x, covered.per_cam.get(cam), limits) for cam, x in examined.items()}
+    verdicts = judge_all(examined, covered.per_cam, limits)
     patterns = {cam: _response_pattern(x, limits) for cam, x in examined.items()}
     misfire = measure_misfire(trace, conditions.windows, [s.time_s for s in conditions.starts], profile, data, limits)
     codes = code_evidence(drive)
     causes = rank_causes(
         verdicts, patterns, misfire, codes, sufficient=covered.sufficient,
         rest_flutter=[c for c, v in verdicts.items() if _only_rest_flutter(v)],
+        with_supply=sum(x.sticking.with_supply for x in examined.values()),
     )  # fmt: skip
     cams = {
         cam: CamFindings(cam, verdicts[cam], x, covered.per_cam.get(cam), patterns[cam]) for cam, x in examined.items()
@@ -82,7 +84,10 @@ def _response_pattern(x: Examination, limits) -> OilPattern:
     """How the response depends on oil temperature: the slower direction of each window against its limit."""
     metrics = []
     for window, response in x.response.by_window.items():
-        figures = [s.t63 for s in (response.advance, response.retard) if s.t63.value is not None or s.t63.low is not None]
+        steps = (response.advance, response.retard)
+        figures = [s.t63 for s in steps if s.t63.value is not None or s.t63.low is not None]
+        fits = [fitted_t63(response.fit, sign * REFERENCE_STEP_DEG) for sign in (1.0, -1.0)]
+        figures += [f for f in fits if f is not None]
         if figures:
             slower = max(figures, key=lambda e: e.value if e.value is not None else e.low)
             metrics.append(WindowMetric(window, slower, t63_limit(limits, window)))

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 CONFIDENCE = 0.95
 # Beyond this many groups an interval gains nothing; neighbouring blocks are pooled so that cost stays linear.
@@ -157,7 +157,7 @@ def median(value: np.ndarray) -> Estimate:
         return missing("no events")
     ordered = np.sort(value)
     found = float(np.median(ordered))
-    low = int(stats.binom.ppf((1.0 - CONFIDENCE) / 2.0, count, 0.5))
+    low = _binomial_quantile((1.0 - CONFIDENCE) / 2.0, count)
     if low < 1:
         # Below six values the outermost two do not reach 95 %: they are given with the mean's t interval
         # instead.
@@ -173,8 +173,8 @@ def poisson_rate(events: int, exposure: float) -> Estimate:
     if exposure <= 0:
         return missing("nothing was watched")
     tail = (1.0 - CONFIDENCE) / 2.0
-    low = stats.chi2.ppf(tail, 2 * events) / 2.0 if events else 0.0
-    high = stats.chi2.ppf(1.0 - tail, 2 * events + 2) / 2.0
+    low = special.gammaincinv(events, tail) if events else 0.0
+    high = special.gammaincinv(events + 1, 1.0 - tail)
     return Estimate(events / exposure, float(low) / exposure, float(high) / exposure, events)
 
 
@@ -187,4 +187,11 @@ def effective_blocks(size: np.ndarray) -> float:
 
 def t_quantile(freedom: float) -> float:
     """Two-sided 95 % point of Student's t."""
-    return float(stats.t.ppf(0.5 + CONFIDENCE / 2.0, max(freedom, 1.0)))
+    return float(special.stdtrit(max(freedom, 1.0), 0.5 + CONFIDENCE / 2.0))
+
+
+def _binomial_quantile(share: float, count: int) -> int:
+    """Smallest number of heads in `count` tosses of a fair coin that is not exceeded with chance `share`."""
+    heads = int(np.ceil(special.bdtrik(share, count, 0.5)))
+    # The inverse is of the continuous distribution: one less may already do.
+    return heads - 1 if heads > 0 and special.bdtr(heads - 1, count, 0.5) >= share else heads

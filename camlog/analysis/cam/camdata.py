@@ -104,6 +104,8 @@ class CamData:
     @cached_property
     def command_at_actual(self) -> np.ndarray:
         """The command at the times of the actual readings, shape of `actual_deg`; NaN where unknown."""
+        if np.array_equal(self.actual_time_s, self.command_time_s):
+            return np.where(self.in_gap(self.actual_time_s), np.nan, self.command_deg)
         return self.command_at(self.actual_time_s)
 
     @cached_property
@@ -118,6 +120,11 @@ class CamData:
     def oil_temp_at(self, time_s: np.ndarray) -> np.ndarray:
         """Oil temperature (or its declared fallback) in degC at the given times; NaN where unknown."""
         return self.oil.at(time_s)
+
+    @cached_property
+    def oil_temp_at_actual(self) -> np.ndarray:
+        """`oil_temp_at` the actual readings, shape of `actual_deg`."""
+        return self.oil_temp_at(self.actual_time_s)
 
     @property
     def oil_source(self) -> str | None:
@@ -216,7 +223,9 @@ def quantisation_step(value: np.ndarray) -> float:
 def _clean(time_s: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Finite, in time order, one value a time (the last: a later answer replaces an earlier one)."""
     keep = np.isfinite(time_s) & np.isfinite(value)
-    time_s, value = np.asarray(time_s[keep], dtype=float), np.asarray(value[keep], dtype=float)
+    if not keep.all():
+        time_s, value = time_s[keep], value[keep]
+    time_s, value = np.asarray(time_s, dtype=float), np.asarray(value, dtype=float)
     if len(time_s) > 1 and np.any(np.diff(time_s) <= 0):
         order = np.argsort(time_s, kind="stable")
         time_s, value = time_s[order], value[order]
@@ -264,7 +273,9 @@ def _held(time_s: np.ndarray, at_s: np.ndarray, value: np.ndarray, max_age_s: fl
 
 def _holes(command_time_s: np.ndarray, actual_time_s: np.ndarray) -> list[tuple[float, float]]:
     """Stretches in which neither angle was read: the recording itself stopped."""
-    both = np.union1d(command_time_s, actual_time_s)
+    both = command_time_s
+    if not np.array_equal(command_time_s, actual_time_s):
+        both = np.union1d(command_time_s, actual_time_s)
     limit = max(_max_gap(_median_interval(command_time_s)), _max_gap(_median_interval(actual_time_s)))
     wide = np.flatnonzero(np.diff(both) > limit)
     return [(float(both[i]), float(both[i + 1])) for i in wide]

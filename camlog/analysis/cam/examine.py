@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from camlog.analysis.cam.camdata import CamData
-from camlog.analysis.cam.hold import Hold, measure_hold
+from camlog.analysis.cam.hold import Hold, held_readings, measure_hold
 from camlog.analysis.cam.rest import Rest, measure_rest
 from camlog.analysis.cam.segments import command_grid, steady_segments
 from camlog.analysis.cam.tracking import Tracking, measure_tracking
@@ -58,16 +58,25 @@ def examine(
     no angle of the cam (a substituted or impossible reading) counts for the sensor only.
     """
     grid = command_grid(data)
-    sensor = measure_sensor(data, limits, grid=grid, segments=steady_segments(data, grid), others=others)
-    data = without(data, implausible_readings(data))
     segments = steady_segments(data, grid)
-    hold = measure_hold(data, windows, segments=segments)
+    held = held_readings(data, segments)
+    implausible = implausible_readings(data)
+    sensor = measure_sensor(
+        data, limits, grid=grid, segments=segments, others=others, held=held, implausible=implausible
+    )
+    plausible = without(data, implausible)
+    if plausible is not data:
+        data, segments = plausible, steady_segments(plausible, grid)
+        held = held_readings(data, segments)
+    hold = measure_hold(data, windows, segments=segments, held=held)
     return Examination(
         data=data,
         travel=Travel(_span(data.command_deg), _span(data.actual_deg)),
         tracking=measure_tracking(data, windows, limits, grid=grid, segments=segments),
         response=measure_response(data, windows),
-        sticking=measure_sticking(data, windows, grid=grid, segments=segments, oscillation=hold.oscillation),
+        sticking=measure_sticking(
+            data, windows, grid=grid, segments=segments, oscillation=hold.oscillation, held=held
+        ),
         hold=hold,
         rest=measure_rest(data, windows, limits, engine=engine, segments=segments),
         sensor=sensor,

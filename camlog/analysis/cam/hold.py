@@ -74,12 +74,19 @@ class HeldReadings:
 
 
 def measure_hold(
-    cam: CamData, windows: Windows | Iterable[OilWindow] | None = None, *, segments: Segments | None = None
+    cam: CamData,
+    windows: Windows | Iterable[OilWindow] | None = None,
+    *,
+    segments: Segments | None = None,
+    held: HeldReadings | None = None,
 ) -> Hold:
     """Measure flutter, drift and oscillation at steady command, over the whole drive and in each oil
-    window."""
+    window.
+
+    `segments` and `held` may be handed in where they are known already.
+    """
     segments = segments or steady_segments(cam)
-    held = held_readings(cam, segments)
+    held = held or held_readings(cam, segments)
     aliasing = ""
     if cam.actual_interval_s > 0.5 / TORQUE_PULSE_HZ:
         aliasing = (

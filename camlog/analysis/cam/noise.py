@@ -20,12 +20,15 @@ def midpoint_residual(cam: CamData) -> tuple[np.ndarray, np.ndarray]:
     t, a = cam.actual_time_s, cam.actual_deg
     if len(t) < 3:
         return np.empty(0, dtype=np.int64), np.empty(0)
-    before, after = t[1:-1] - t[:-2], t[2:] - t[1:-1]
+    interval = np.diff(t)
+    before, after = interval[:-1], interval[1:]
     weight = after / (before + after)
-    residual = a[1:-1] - weight * a[:-2] - (1.0 - weight) * a[2:]
-    scale = np.sqrt(1.0 + weight**2 + (1.0 - weight) ** 2)
-    whole = (before <= cam.actual_max_gap_s) & (after <= cam.actual_max_gap_s)
-    return np.flatnonzero(whole) + 1, (residual / scale)[whole]
+    other = 1.0 - weight
+    residual = a[1:-1] - weight * a[:-2] - other * a[2:]
+    residual /= np.sqrt(1.0 + weight * weight + other * other)
+    near = interval <= cam.actual_max_gap_s
+    whole = near[:-1] & near[1:]
+    return np.flatnonzero(whole) + 1, residual[whole]
 
 
 def reading_noise_deg(cam: CamData, keep: np.ndarray | None = None) -> float:

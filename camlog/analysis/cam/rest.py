@@ -89,7 +89,7 @@ def measure_rest(
     segments = segments or steady_segments(cam)
     t = cam.actual_time_s
     at_rest = segments.settled & rest_commanded(cam)
-    speed, oil = cam.speed_at(t), cam.oil_temp_at(t)
+    speed, oil = cam.speed_at(t), cam.oil_temp_at_actual
     warm = oil >= limits["warm_oil_degc"].value
     idle = at_rest & ~(speed > IDLE_RPM)
     notes = []

@@ -184,7 +184,7 @@ def by_window(
 ) -> Iterator[tuple[OilWindow, np.ndarray]]:
     """Each oil-temperature window that occurs, with a mask (n,) of the actual readings in it."""
     known = tuple(getattr(windows, "windows", windows) if windows is not None else OIL_WINDOWS)
-    index = window_index(known, cam.oil_temp_at(cam.actual_time_s))
+    index = window_index(known, cam.oil_temp_at_actual)
     for number, window in enumerate(known):
         mask = index == number
         if mask.any():

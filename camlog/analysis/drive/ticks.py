@@ -13,6 +13,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from camlog.trace import Trace
 
@@ -181,8 +182,12 @@ def trailing(values: np.ndarray, index: np.ndarray, width: int) -> tuple[np.ndar
     n = len(values)
     low, high = np.full(n, np.nan), np.full(n, np.nan)
     if n >= width:
-        view = np.lib.stride_tricks.sliding_window_view(values, width)
+        unknown = np.isnan(values)
+        filled = np.where(unknown, 0.0, values)
+        upto = np.concatenate([[0], np.cumsum(unknown)])
         whole = (index[width - 1 :] - index[: n - width + 1]) == width - 1
-        low[width - 1 :] = np.where(whole, view.min(axis=1), np.nan)
-        high[width - 1 :] = np.where(whole, view.max(axis=1), np.nan)
+        whole &= upto[width:] == upto[: n - width + 1]
+        ends = slice(width // 2, n - width + 1 + width // 2)
+        low[width - 1 :] = np.where(whole, minimum_filter1d(filled, width)[ends], np.nan)
+        high[width - 1 :] = np.where(whole, maximum_filter1d(filled, width)[ends], np.nan)
     return low, high

@@ -77,7 +77,7 @@ class CommandShape:
         if short(0.0) >= 0.0:
             return crossing_63 - self.onset_and_63_s(0.0)[1], 0.0
         high = 2.0 * seen
-        lag = float(brentq(short, 0.0, high, xtol=1e-5)) if short(high) > 0.0 else high
+        lag = float(brentq(short, 0.0, high, xtol=1e-4)) if short(high) > 0.0 else high
         return crossing_63 - self.onset_and_63_s(lag)[1], lag
 
 

@@ -10,7 +10,7 @@ from scipy.signal import lfilter
 
 from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.response.step_curves import noise_of, without_spikes
-from camlog.analysis.response.steps import CommandMoves
+from camlog.analysis.response.steps import CommandMoves, readings_between
 
 # (block, run-in, grid) in seconds. The run-in lets the model forget its unknown start before readings count;
 # the grid is fine against the lag it serves.
@@ -88,7 +88,7 @@ class FitBlocks:
         """At most so many of the blocks, evenly over the drive."""
         if len(self) <= most:
             return self
-        return self.take(np.linspace(0, len(self) - 1, most).astype(int))
+        return self.take(_even(np.arange(len(self)), most))
 
     def thinned(self, readings: int) -> FitBlocks:
         """The same blocks with every so-manieth of their readings, about so many of the usual block left."""
@@ -187,19 +187,19 @@ def fit_blocks(cam: CamData, moves: CommandMoves, lengths: tuple[float, float, f
     if len(t) > 1:
         wide = np.concatenate([[0], np.cumsum(np.diff(t) > cam.actual_max_gap_s)])
         good &= wide[np.clip(hi - 1, 0, None)] == wide[np.minimum(lo, len(wide) - 1)]
+    # Not all will have enough of a move; thrice as many as wanted are enough to look at.
+    good = _even(np.flatnonzero(good), 3 * BLOCKS_MAX)
     starts, lo, hi = starts[good], lo[good], hi[good]
     command = cam.command_at(starts[:, None] - run_in + points[None, :])
     counted = points >= run_in - LEAD_S
     whole = np.isfinite(command[:, counted]).all(axis=1)
     whole[whole] &= np.ptp(command[whole][:, counted], axis=1) >= RANGE_MIN_DEG
-    chosen = np.flatnonzero(whole)
-    if len(chosen) > BLOCKS_MAX:
-        chosen = chosen[np.linspace(0, len(chosen) - 1, BLOCKS_MAX).astype(int)]
-    command, starts, lo, hi = _filled(command[chosen]), starts[chosen], lo[chosen], hi[chosen]
-    jumped = _with_jumps(cam, moves, starts[:, None] - run_in + points[None, :], command)
-    size = hi - lo
-    block = np.repeat(np.arange(len(starts)), size)
-    index = np.arange(int(size.sum())) - np.repeat(np.cumsum(size) - size, size) + np.repeat(lo, size)
+    chosen = _even(np.flatnonzero(whole), BLOCKS_MAX)
+    command, starts, lo, hi = command[chosen], starts[chosen], lo[chosen], hi[chosen]
+    known = np.isfinite(command)
+    command = _filled(command)
+    jumped = _with_jumps(cam, moves, starts[:, None] - run_in + points[None, :], command, known)
+    block, index = readings_between(lo, hi - 1)
     at = (t[index] - starts[block] + run_in) / grid
     resolution = float(np.fmax(cam.actual_interval_s, cam.command_interval_s))
     way = np.abs(moves.to_deg - moves.from_deg)
@@ -224,8 +224,18 @@ def _starts(cam: CamData, moves: CommandMoves, length: float) -> np.ndarray:
     return np.array(starts)
 
 
-def _with_jumps(cam: CamData, moves: CommandMoves, at_s: np.ndarray, command: np.ndarray) -> np.ndarray:
-    """The command at `at_s` with every jump in the middle between its two readings."""
+def _even(index: np.ndarray, most: int) -> np.ndarray:
+    """At most so many of `index`, evenly taken."""
+    return index if len(index) <= most else index[np.linspace(0, len(index) - 1, most).astype(int)]
+
+
+def _with_jumps(
+    cam: CamData, moves: CommandMoves, at_s: np.ndarray, command: np.ndarray, known: np.ndarray
+) -> np.ndarray:
+    """The `command` at `at_s` with every jump in the middle between its two readings.
+
+    Where it was not `known` and filled in, the filling stands.
+    """
     if not moves.jump.any():
         return command
     t, c = cam.command_time_s, cam.command_deg
@@ -236,9 +246,7 @@ def _with_jumps(cam: CamData, moves: CommandMoves, at_s: np.ndarray, command: np
     middle = 0.5 * (t[place] + t[place + 1])
     times = np.insert(t, np.repeat(place + 1, 2), np.column_stack([middle - 1e-6, middle + 1e-6]).ravel())
     values = np.insert(c, np.repeat(place + 1, 2), np.column_stack([c[place], c[place + 1]]).ravel())
-    known = np.interp(at_s, times, values)
-    # Where the command was filled in, the filling stands.
-    return np.where(np.isfinite(cam.command_at(at_s)), known, command)
+    return np.where(known, np.interp(at_s, times, values), command)
 
 
 def _filled(command: np.ndarray) -> np.ndarray:

@@ -25,6 +25,7 @@ from camlog.analysis.response.fopdt_search import (
     FitState,
     Theta,
     best_fit,
+    products,
     refine,
     searched,
 )
@@ -190,7 +191,7 @@ def _result(blocks: FitBlocks, best: FitState) -> FopdtFit:
 def _covariance(blocks: FitBlocks, best: FitState, residual: np.ndarray, jacobian: np.ndarray) -> np.ndarray:
     n, p = len(blocks), len(jacobian)
     w = blocks.spread(best.weight)
-    normal = (jacobian * w) @ jacobian.T
+    normal = products(jacobian, w)
     scale = np.sqrt(np.diag(normal)) + 1e-12
     inverse = np.linalg.pinv(normal / np.outer(scale, scale), rcond=1e-10) / np.outer(scale, scale)
     score = blocks.sum(jacobian * w * residual)

@@ -28,6 +28,7 @@ LIMIT_START = 0.5
 # A rate limit is told from a lag where it explains this much of what the lag left, block by block.
 LIMIT_GAIN = 0.03
 LIMIT_T = 2.5
+PIECE = 6000  # readings
 STEP_LOG = 0.02  # of a logarithm, for derivatives
 DESCENT = 1e-4
 
@@ -105,6 +106,9 @@ def best_fit(blocks: FitBlocks) -> FitState:
     some = blocks.some(SEARCH_BLOCKS)
     rated = min((refine(some, s, every, ITERATIONS) for s in starts), key=lambda state: state.plain_cost)
     if some is not blocks:
+        left = np.sum(rival.residual[np.isin(blocks.start_s, some.start_s)[blocks.block]] ** 2)
+        if rated.plain_cost > (1.0 - 0.5 * LIMIT_GAIN) * left:
+            return plain
         rated = refine(blocks, rated.theta, every, REFINE_ITERATIONS)
     return rated if _better(blocks, rival, rated) else plain
 
@@ -133,7 +137,7 @@ def _start(blocks: FitBlocks) -> tuple[Theta, Theta]:
         for j, dead in enumerate(_GRID_DEAD_S):
             s = few.centred(few.read(states, dead, limited)[0])
             power = np.sum(s * s, axis=-1)
-            along = np.maximum(s @ y, 0.0)
+            along = np.maximum(np.einsum("pm,m->p", s, y), 0.0)
             cost[:, j] = np.sum(y * y) - np.divide(along**2, power, out=np.zeros(len(tau)), where=power > 0)
         i, j = np.unravel_index(np.argmin(cost), cost.shape)
         found.append(
@@ -196,6 +200,15 @@ def _block_weight(blocks: FitBlocks, residual: np.ndarray) -> np.ndarray:
     return np.minimum(1.0, 2.5 * usual / np.maximum(rms, 1e-12)) if usual > 0 else np.ones(len(blocks))
 
 
+def products(rows: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """Weighted sums of products of each pair of `rows` (q, m), shape (q, q).
+
+    In pieces: one large product is handed to several threads, which costs more than it saves.
+    """
+    pieces = range(0, rows.shape[1], PIECE)
+    return sum((rows[:, k : k + PIECE] * weight[k : k + PIECE]) @ rows[:, k : k + PIECE].T for k in pieces)
+
+
 def refine(blocks: FitBlocks, theta: Theta, free: tuple[int, ...], iterations: int) -> FitState:
     """Levenberg-Marquardt from `theta`; blocks are weighted after the first steps, once they fit roughly."""
 
@@ -208,9 +221,8 @@ def refine(blocks: FitBlocks, theta: Theta, free: tuple[int, ...], iterations: i
         if step == min(WEIGHTED_AFTER, iterations - 1):
             now = _weighted(blocks, now)
             weighted = True
-        w = blocks.spread(now.weight)
-        normal = (now.jacobian * w) @ now.jacobian.T
-        slope = (now.jacobian * w) @ now.residual
+        together = products(np.concatenate([now.jacobian, now.residual[None]]), blocks.spread(now.weight))
+        normal, slope = together[:-1, :-1], together[:-1, -1]
         scale = np.diag(normal) + 1e-12
         move = np.linalg.solve(normal + np.diag(damping * scale), slope)[1:]
         vector = _vector(now.theta)

@@ -12,7 +12,14 @@ from functools import cached_property
 import numpy as np
 
 from camlog.analysis.cam.camdata import CamData
-from camlog.analysis.response.steps import BAND_DEG, MOVE_MAX_S, CommandSteps, command_shares, count_of
+from camlog.analysis.response.steps import (
+    BAND_DEG,
+    MOVE_MAX_S,
+    CommandSteps,
+    command_shares,
+    count_of,
+    readings_between,
+)
 
 BEFORE_S = 0.5
 # How long after a step its answer is read: 1.5 settling times within these, or this where that is unknown.
@@ -170,8 +177,7 @@ def step_curves(cam: CamData, steps: CommandSteps, known: KnownLag | None = None
     steps, lo, hi, until = steps.take(usable), lo[usable], hi[usable], until[usable]
     n = len(steps)
     size = hi - lo
-    step = np.repeat(np.arange(n), size)
-    index = np.arange(int(size.sum())) - np.repeat(np.cumsum(size) - size, size) + np.repeat(lo, size)
+    step, index = readings_between(lo, hi - 1)
     when, angle = t[index], y[index]
     old = _mean(angle, step, when <= steps.start_s[step], n)
     interval = np.divide(t[hi - 1] - t[lo], size - 1) if n else np.empty(0)
@@ -212,17 +218,15 @@ def step_curves(cam: CamData, steps: CommandSteps, known: KnownLag | None = None
 def _calm(cam: CamData, steps: CommandSteps, lag_s: float) -> np.ndarray:
     """True (n,) where the cam was not still on its way from an earlier move when the step came."""
     t, y = cam.actual_time_s, cam.actual_deg
-    calm = np.ones(len(steps), dtype=bool)
     begin = steps.start_s - np.minimum(CALM_S, steps.hold_before_s)
-    for i, (lo, hi) in enumerate(
-        zip(np.searchsorted(t, begin), np.searchsorted(t, steps.start_s, "right"), strict=True)
-    ):
-        if hi - lo < 3:
-            continue
-        x = t[lo:hi] - t[lo:hi].mean()
-        slope = float(x @ y[lo:hi]) / max(float(x @ x), 1e-9)
-        calm[i] = abs(slope) * lag_s <= RESTLESS_PART * abs(float(steps.to_deg[i] - steps.from_deg[i]))
-    return calm
+    low, high = np.searchsorted(t, begin), np.searchsorted(t, steps.start_s, "right")
+    n = len(steps)
+    owner, at = readings_between(low, high - 1)
+    size = np.maximum(high - low, 1)
+    x = t[at] - (np.bincount(owner, t[at], n) / size)[owner]
+    slope = np.bincount(owner, x * y[at], n) / np.maximum(np.bincount(owner, x * x, n), 1e-9)
+    restless = np.abs(slope) * lag_s > RESTLESS_PART * np.abs(steps.size_deg)
+    return ~(restless & (high - low >= 3))
 
 
 def _mean(value: np.ndarray, step: np.ndarray, mask: np.ndarray, n: int) -> np.ndarray:

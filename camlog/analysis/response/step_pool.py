@@ -2,7 +2,8 @@
 
 The answers are laid over one another, averaged in narrow bins of time and made monotone (isotonic regression,
 Barlow, Bartholomew, Bremner & Brunk 1972); level crossings are read between its pools. Intervals are from a
-bootstrap over whole steps (Efron & Tibshirani 1993), carried out on per-step sums.
+bootstrap over whole steps (Efron & Tibshirani 1993), or over groups of neighbouring ones where they are many,
+carried out on sums.
 """
 
 from __future__ import annotations
@@ -10,14 +11,16 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.optimize import isotonic_regression
 
 from camlog.analysis.estimate import Estimate, missing, t_quantile
 from camlog.analysis.response.command_shape import CommandShape, onset_s
+from camlog.analysis.response.monotone import monotone_crossings
 from camlog.analysis.response.step_curves import AFTER_RANGE_S, LEVELS, SHAPE_S, StepCurves
 
 T63, T86 = 1.0 - float(np.exp(-1.0)), 1.0 - float(np.exp(-2.0))
-RESAMPLES = 100
+RESAMPLES = 64
+# Scatter between so many groups tells the scatter of the whole to a tenth.
+GROUPS = 40
 READ_AT = np.array([0.1, 0.3, T63, T86])
 # With few steps their own scatter says little. What sampling and noise must add, and a twentieth by which the
 # steps of one cam differ anyway (size, pressure, load), then stand beside it with the weight of so many
@@ -141,37 +144,25 @@ class _Pool:
 
         self.count, self.t, self.y = table(np.ones(len(t))), table(t), table(y)
         self.beyond = table(curves.left_deg[inside])
-        self.levels_s = self._crossings(self.count.sum(axis=0), self.t.sum(axis=0), self.y.sum(axis=0))
+        whole = (v.sum(axis=0, keepdims=True) for v in (self.count, self.t, self.y))
+        self.levels_s = monotone_crossings(*whole, READ_AT)[0]
+        self.groups = min(self.n, GROUPS)
         self.resampled_s = self._resample()
 
-    @staticmethod
-    def _crossings(count: np.ndarray, t: np.ndarray, y: np.ndarray) -> np.ndarray:
-        """Times at which the monotone mean answer covers READ_AT, shape (4,), NaN where never."""
-        here = count > 0
-        weight = count[here]
-        fit = isotonic_regression(y[here] / weight, weights=weight)
-        if len(fit.blocks) < 3:
-            return np.full(len(READ_AT), np.nan)
-        middle = t[here] / weight
-        # From the last bin of the pool below to the first of the pool above: the pools before the onset and
-        # after the arrival are long, and their middles say nothing about the way between.
-        first, last = fit.blocks[:-1], fit.blocks[1:] - 1
-        pool = fit.x[first]
-        k = np.searchsorted(pool, READ_AT)
-        inner = (k > 0) & (k < len(pool))
-        k = np.clip(k, 1, len(pool) - 1)
-        part = (READ_AT - pool[k - 1]) / (pool[k] - pool[k - 1])
-        start = middle[last[k - 1]]
-        return np.where(inner, start + part * (middle[first[k]] - start), np.nan)
-
     def _resample(self) -> np.ndarray | None:
-        """The crossings of resampled sets of whole steps, shape (RESAMPLES, 4); None for a single step."""
+        """The crossings of resampled sets of groups of steps, (RESAMPLES, 4); None for a single step."""
         if self.n < 2:
             return None
+        g = self.groups
+        edges = (np.arange(g) * self.n) // g
         # A fixed seed: the same drive gives the same interval.
-        draw = np.random.default_rng(20250101).multinomial(self.n, np.full(self.n, 1.0 / self.n), RESAMPLES)
-        count, t, y = draw @ self.count, draw @ self.t, draw @ self.y
-        return np.array([self._crossings(*rows) for rows in zip(count, t, y, strict=True)])
+        draw = np.random.default_rng(20250101).multinomial(g, np.full(g, 1.0 / g), RESAMPLES).astype(float)
+        # Products this small are slower through a library that shares them out among threads.
+        sums = (
+            np.einsum("rg,gb->rb", draw, np.add.reduceat(v, edges, axis=0))
+            for v in (self.count, self.t, self.y)
+        )
+        return monotone_crossings(*sums, READ_AT)
 
     def times(self, resolution: float) -> tuple[Estimate, Estimate, Estimate]:
         """Dead time, T63 and T86 with the spread of the command taken out."""
@@ -222,7 +213,7 @@ class _Pool:
 
     def _half_width(self, resampled: np.ndarray | None, scale_s: float) -> float:
         """Half width of a 95 % interval of a crossing: scatter of the steps, sampling, noise."""
-        n, steps = self.n, self.steps
+        n, g, steps = self.n, self.groups, self.steps
         # Where in the interval between two command readings the step fell is not known.
         inside = np.minimum(1.0, steps.interval_s / np.maximum(steps.end_s - steps.start_s, 1e-9))
         unknown = float(np.mean(steps.interval_s**2 * inside)) / 12.0
@@ -240,8 +231,8 @@ class _Pool:
             seen = resampled[np.isfinite(resampled)]
             if len(seen) > RESAMPLES // 2:
                 low, high = np.quantile(seen, [0.16, 0.84])
-                own = (0.5 * (high - low)) ** 2 * n * n / (n - 1.0)
-                single = (USUAL_WEIGHT * usual + (n - 1.0) * own) / (USUAL_WEIGHT + n - 1.0)
+                own = (0.5 * (high - low)) ** 2 * n * g / (g - 1.0)
+                single = (USUAL_WEIGHT * usual + (g - 1.0) * own) / (USUAL_WEIGHT + g - 1.0)
         # Where the steps scatter less than their unknown places in the interval would make them, the
         # readings are locked to the command and the unknown does not average out.
         locked = 0.0
@@ -250,7 +241,7 @@ class _Pool:
             if len(found) >= 3 and unknown > 0:
                 hidden = max(0.0, 1.0 - float(np.var(found, ddof=1)) / unknown)
                 locked = hidden * (unknown + (CHORD_PART * interval) ** 2)
-        freedom = 4.0 * USUAL_WEIGHT + n - 1.0
+        freedom = 4.0 * USUAL_WEIGHT + g - 1.0
         return float(np.sqrt(single / n + locked)) * t_quantile(freedom)
 
     def overshoot(self) -> Estimate:

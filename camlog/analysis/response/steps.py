@@ -212,58 +212,88 @@ def _steps_in_band(cam: CamData, band_deg: float, min_deg: float) -> CommandStep
         & (before >= HOLD_BEFORE_MIN_S - slack)
         & (after >= HOLD_AFTER_MIN_S - slack)
     )
-    rows = []
     starts = np.concatenate([[0], last[:-1]])
     chosen = np.flatnonzero(likely)
     if len(chosen) > 1.5 * STEPS_MAX:
         chosen = chosen[np.linspace(0, len(chosen) - 1, int(1.5 * STEPS_MAX)).astype(int)]
-    for j in chosen:
-        row = _step(t, c, starts[j], first[j], last[j], room[j], band_deg, least)
-        if row is not None:
-            rows.append(row)
-    table = np.array(rows, dtype=float).reshape(len(rows), len(fields(CommandSteps)))
-    return CommandSteps(*table.T.copy())
+    return _measured(t, c, starts[chosen], first[chosen], last[chosen], room[chosen], band_deg, least)
 
 
-def _step(
+def _measured(
     t: np.ndarray,
     c: np.ndarray,
-    start: int,
-    first: int,
-    last: int,
-    room: int,
+    start: np.ndarray,
+    first: np.ndarray,
+    last: np.ndarray,
+    room: np.ndarray,
     band_deg: float,
     least_deg: float,
-) -> tuple[float, ...] | None:
-    """One step, held from reading `start` to `first`, moving to `last`, held to `room`; None if none."""
-    held = c[max(start, np.searchsorted(t, t[first] - LEVEL_S)) : first + 1]
-    reached = c[last : min(room, np.searchsorted(t, t[last] + LEVEL_S)) + 1]
-    old, new = float(np.median(held)), float(np.median(reached))
-    size = new - old
-    if abs(size) < least_deg or np.ptp(held) > max(band_deg, HOLD_DRIFT * abs(size)):
-        return None
-    close = max(0.5 * band_deg, 0.02 * abs(size))
-    move = c[first : last + 1]
-    away = np.flatnonzero(np.abs(move - old) > close)
-    far = np.flatnonzero(np.abs(move - new) > close)
-    if not len(away) or not len(far):
-        return None
-    a = first + max(int(away[0]) - 1, 0)
-    b = min(first + int(far[-1]) + 1, last)
-    if t[b] - t[a] > MOVE_MAX_S:
-        return None
-    left = np.flatnonzero(np.abs(c[b : room + 1] - new) > max(band_deg, HOLD_DRIFT * abs(size)))
-    end = t[b + int(left[0])] if len(left) else t[room]
-    earlier = np.flatnonzero(np.abs(c[start : a + 1] - old) > max(band_deg, HOLD_DRIFT * abs(size)))
-    begin = t[start + int(earlier[-1])] if len(earlier) else t[start]
-    if t[a] - begin < HOLD_BEFORE_MIN_S or end - t[b] < HOLD_AFTER_MIN_S:
-        return None
-    part = np.diff(c[a : b + 1]) / (c[b] - c[a])
-    width = np.diff(t[a : b + 1])
-    middle = 0.5 * (t[a + 1 : b + 1] + t[a:b])
-    centre = float(np.sum(part * middle))
-    variance = float(np.sum(part * ((middle - centre) ** 2 + width**2 / 12.0)))
-    if not t[a] <= centre <= t[b]:
-        return None  # the command ran past its new level and back: no single step
-    spread = max(variance, 0.0) ** 0.5
-    return t[a], t[b], centre, spread, old, new, t[a] - begin, end - t[b], float(np.max(width))
+) -> CommandSteps:
+    """The steps among n moves: held from reading `start` to `first`, moving to `last`, held to `room`."""
+    old, play = _level(c, np.maximum(start, np.searchsorted(t, t[first] - LEVEL_S)), first)
+    new, _ = _level(c, last, np.minimum(room, np.searchsorted(t, t[last] + LEVEL_S)))
+    drift = np.maximum(band_deg, HOLD_DRIFT * np.abs(new - old))
+    good = (np.abs(new - old) >= least_deg) & (play <= drift)
+    start, first, last, room, old, new, drift = (v[good] for v in (start, first, last, room, old, new, drift))
+    n = len(old)
+    close = np.maximum(0.5 * band_deg, 0.02 * np.abs(new - old))
+    owner, at = readings_between(first, last)
+    away = _first(owner, at, np.abs(c[at] - old[owner]) > close[owner], np.full(n, -1))
+    far = _last(owner, at, np.abs(c[at] - new[owner]) > close[owner], np.full(n, -1))
+    a, b = np.maximum(away - 1, first), np.minimum(far + 1, last)
+    good = (away >= 0) & (far >= 0)
+    good &= t[b] - t[a] <= MOVE_MAX_S
+    start, room, old, new, drift, a, b = (v[good] for v in (start, room, old, new, drift, a, b))
+    owner, at = readings_between(b, room)
+    end = t[_first(owner, at, np.abs(c[at] - new[owner]) > drift[owner], room)]
+    owner, at = readings_between(start, a)
+    begin = t[_last(owner, at, np.abs(c[at] - old[owner]) > drift[owner], start)]
+    good = (t[a] - begin >= HOLD_BEFORE_MIN_S) & (end - t[b] >= HOLD_AFTER_MIN_S)
+    old, new, a, b, begin, end = (v[good] for v in (old, new, a, b, begin, end))
+    if not len(a):
+        return CommandSteps(*(np.empty(0) for _ in fields(CommandSteps)))
+    owner, at = readings_between(a, b - 1)
+    edges = np.cumsum(b - a) - (b - a)
+    part = (c[at + 1] - c[at]) / (c[b] - c[a])[owner]
+    width = t[at + 1] - t[at]
+    middle = 0.5 * (t[at + 1] + t[at])
+    centre = np.add.reduceat(part * middle, edges)
+    variance = np.add.reduceat(part * ((middle - centre[owner]) ** 2 + width**2 / 12.0), edges)
+    spread = np.sqrt(np.maximum(variance, 0.0))
+    longest = np.maximum.reduceat(width, edges)
+    found = CommandSteps(t[a], t[b], centre, spread, old, new, t[a] - begin, end - t[b], longest)
+    # A command that ran past its new level and back is no single step.
+    return found.take((t[a] <= centre) & (centre <= t[b]))
+
+
+def readings_between(low: np.ndarray, high: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The readings from `low` to `high` (both included) of each of n stretches: (owner, reading)."""
+    size = high - low + 1
+    owner = np.repeat(np.arange(len(low)), size)
+    return owner, np.arange(len(owner)) + (low - np.cumsum(size) + size)[owner]
+
+
+def _first(owner: np.ndarray, at: np.ndarray, hit: np.ndarray, none: np.ndarray) -> np.ndarray:
+    """The first reading of each owner that is hit, else the one in `none` (n,)."""
+    # Of values put in one place the last one stays.
+    found, where = none.copy(), np.flatnonzero(hit)[::-1]
+    found[owner[where]] = at[where]
+    return found
+
+
+def _last(owner: np.ndarray, at: np.ndarray, hit: np.ndarray, none: np.ndarray) -> np.ndarray:
+    """The last reading of each owner that is hit, else the one in `none` (n,)."""
+    found, where = none.copy(), np.flatnonzero(hit)
+    found[owner[where]] = at[where]
+    return found
+
+
+def _level(c: np.ndarray, low: np.ndarray, high: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Median and range of the readings from `low` to `high` (both included) of each of n stretches."""
+    size = high - low + 1
+    place = np.arange(int(size.max(initial=1)))
+    value = c[np.minimum(low[:, None] + place, high[:, None])]
+    value = np.sort(np.where(place < size[:, None], value, np.inf), axis=1)
+    row = np.arange(len(low))
+    median = 0.5 * (value[row, (size - 1) // 2] + value[row, size // 2])
+    return median, value[row, size - 1] - value[:, 0]

@@ -95,15 +95,36 @@ def tell_apart(cam: CamData, in_run: np.ndarray, longest: int, chance: float = C
     Returns the `kind` of `Frozen` and a reason. Live readings are those outside the runs marked in `in_run`
     (n,).
     """
+    habits = live_habits(cam, in_run)
+    if habits is None:
+        return "stuck_or_frozen", "the recording shows no live reading to compare with"
+    if habits.would_have_changed(longest, chance):
+        return "frozen", ""
+    return "stuck_or_frozen", "the reading is too quiet or too coarse to show whether it is alive"
+
+
+@dataclass(frozen=True, slots=True)
+class LiveHabits:
+    """How live readings of a cam that does not move behave: the share that turn back (`turns`) and the share
+    that repeat the one before (`same`)."""
+
+    turns: float
+    same: float
+
+    def would_have_changed(self, readings: int, chance: float) -> bool:
+        """True where a live reading would hardly have repeated itself so many times on end."""
+        return self.turns >= LIVE_TURNS and self.same ** (readings - 1) < chance
+
+
+def live_habits(cam: CamData, in_run: np.ndarray) -> LiveHabits | None:
+    """The habits of the readings outside the runs marked in `in_run` (n,); None where they are too few."""
     live = ~in_run & cam.running
     # A cam on the move changes its reading without noise: only readings while it stays at one angle tell.
     step = np.diff(cam.actual_deg)
     still = live[1:] & live[:-1] & (np.abs(step) <= max(3.0 * cam.actual_step_deg, 0.5))
     if np.sum(still) < MIN_LIVE_READINGS:
-        return "stuck_or_frozen", "the recording shows no live reading to compare with"
+        return None
     both = still[1:] & still[:-1]
     turns = float(np.mean((step[1:] * step[:-1] < 0)[both])) if both.any() else 0.0
     same = (float(np.sum((step == 0) & still)) + 1.0) / (float(np.sum(still)) + 2.0)
-    if turns >= LIVE_TURNS and same ** (longest - 1) < chance:
-        return "frozen", ""
-    return "stuck_or_frozen", "the reading is too quiet or too coarse to show whether it is alive"
+    return LiveHabits(turns, same)

@@ -15,7 +15,7 @@ import numpy as np
 from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.cam.noise import reading_noise_deg
 from camlog.analysis.cam.segments import rest_commanded
-from camlog.analysis.sensor.frozen import tell_apart
+from camlog.analysis.sensor.frozen import live_habits
 
 LEAVE_MIN_DEG = 8.0
 LEAVE_SIGMAS = 10.0
@@ -47,10 +47,11 @@ class Substitution:
 
 def implausible_readings(cam: CamData) -> np.ndarray:
     """True (n,) for readings that are no angle of the cam."""
-    return _excursions(cam) | _held(cam)
+    noise = reading_noise_deg(cam)
+    return _excursions(cam, noise) | _held(cam, noise)
 
 
-def _excursions(cam: CamData) -> np.ndarray:
+def _excursions(cam: CamData, noise: float) -> np.ndarray:
     """Readings that left the cam's angle away from the command and came back, each at a stroke."""
     t, a = cam.actual_time_s, cam.actual_deg
     bad = np.zeros(len(a), dtype=bool)
@@ -59,7 +60,6 @@ def _excursions(cam: CamData) -> np.ndarray:
     error = np.abs(cam.error_deg)
     command = cam.command_at_actual
     step = np.abs(np.diff(a))
-    noise = reading_noise_deg(cam)
     large = step > max(LEAVE_MIN_DEG, LEAVE_SIGMAS * noise)
     leaves = large & (error[1:] > error[:-1] + 0.5 * step)
     returns = large & (error[1:] < error[:-1] - 0.5 * step)
@@ -74,15 +74,16 @@ def _excursions(cam: CamData) -> np.ndarray:
         if not len(following):
             continue
         m = int(following[0])
-        same = bool(np.all(a[k:m] == a[k]))
-        if (m - k <= SPIKE_READINGS or same) and t[m] - t[k] <= LONGEST_S:
+        if t[m] - t[k] > LONGEST_S:
+            continue
+        if m - k <= SPIKE_READINGS or bool(np.all(a[k:m] == a[k])):
             moved = np.ptp(command[max(k - 3, 0) : m + 1]) if m - k <= SPIKE_READINGS else 0.0
             if step[m - 1] >= RETURN_SHARE * step[k - 1] and moved <= COMMAND_MOVED_SHARE * step[k - 1]:
                 bad[k:m] = True
     return bad
 
 
-def _held(cam: CamData) -> np.ndarray:
+def _held(cam: CamData, noise: float) -> np.ndarray:
     """Runs of the very same reading, too long for a live one, that end in a jump."""
     t, a = cam.actual_time_s, cam.actual_deg
     bad = np.zeros(len(a), dtype=bool)
@@ -92,7 +93,6 @@ def _held(cam: CamData) -> np.ndarray:
     starts, ends = starts[long], ends[long]
     if not len(starts):
         return bad
-    noise = reading_noise_deg(cam)
     jump = np.abs(a[ends] - a[ends - 1]) > max(HELD_EXIT_DEG, HELD_EXIT_SIGMAS * noise)
     resting = rest_commanded(cam)
     # Readings may be clipped at rest; there a repeated zero is no sign of anything.
@@ -100,15 +100,16 @@ def _held(cam: CamData) -> np.ndarray:
     in_run = np.zeros(len(a), dtype=bool)
     for s, e in zip(starts, ends, strict=True):
         in_run[s:e] = True
+    habits = live_habits(cam, in_run)
     for s, e in zip(starts[jump], ends[jump], strict=True):
-        if tell_apart(cam, in_run, int(e - s), HELD_CHANCE)[0] == "frozen":
+        if habits is not None and habits.would_have_changed(int(e - s), HELD_CHANCE):
             bad[s + 1 : e] = True
     return bad
 
 
-def measure_substitution(cam: CamData) -> Substitution:
-    """Count the implausible readings of a cam."""
-    bad = implausible_readings(cam)
+def measure_substitution(cam: CamData, bad: np.ndarray | None = None) -> Substitution:
+    """Count the implausible readings of a cam; `bad` (n,) marks them where known already."""
+    bad = implausible_readings(cam) if bad is None else bad
     runs = int(np.sum(np.diff(np.concatenate([[0], bad.astype(np.int8)])) == 1))
     value = None
     if runs >= MIN_RUNS:

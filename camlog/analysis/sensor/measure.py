@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from camlog.analysis.cam.camdata import CamData
-from camlog.analysis.cam.hold import held_readings
+from camlog.analysis.cam.hold import HeldReadings, held_readings
 from camlog.analysis.cam.noise import midpoint_residual, reading_noise_deg
 from camlog.analysis.cam.segments import CommandGrid, Segments, command_grid, rest_commanded, steady_segments
 from camlog.analysis.estimate import Estimate, blocks_of, missing, poisson_rate, root_mean_square
@@ -89,11 +89,14 @@ def measure_sensor(
     grid: CommandGrid | None = None,
     segments: Segments | None = None,
     others: Iterable[CamData] = (),
+    held: HeldReadings | None = None,
+    implausible: np.ndarray | None = None,
 ) -> Sensor:
     """Collect the sensor evidence; `limits` gives `sensor_jump_deg_per_s`.
 
     `others` are the engine's other cams: with them a reading frozen from the first moment can be told from a
-    seized cam. Measure the other figures on `without(cam, implausible_readings(cam))`.
+    seized cam; `grid`, `segments`, `held` and `implausible` may be handed in where known already. Measure the
+    other figures on `without(cam, implausible_readings(cam))`.
     """
     grid = grid or command_grid(cam)
     segments = segments or steady_segments(cam, grid)
@@ -102,9 +105,9 @@ def measure_sensor(
     return Sensor(
         spikes=spikes,
         dropouts=find_dropouts(cam),
-        substituted=measure_substitution(cam),
+        substituted=measure_substitution(cam, implausible),
         frozen=find_frozen(cam, grid, others),
-        noise=_noise(cam, segments, spiked),
+        noise=_noise(cam, segments, spiked, held),
         out_of_range_fraction=_out_of_range(cam),
         pegged_fraction=pegged,
         pegged_deg=pegged_at,
@@ -117,11 +120,9 @@ def _spikes(cam: CamData, segments: Segments, impossible_deg_per_s: float) -> tu
     minutes = float(np.sum(segments.duration_s[cam.running])) / 60.0
     if len(a) < 5:
         return Spikes(0, missing("fewer than five readings"), None, 0), spiked
-    around = np.stack([a[:-4], a[1:-3], a[3:-1], a[4:]])
-    centre = np.median(around, axis=0)
-    away = a[2:-2] - centre
-    size = np.abs(away)
-    alone = np.max(np.abs(around - centre), axis=0) <= NEIGHBOURS_AGREE * size
+    lowest, centre, highest = _spread_of_four(a[:-4], a[1:-3], a[3:-1], a[4:])
+    size = np.abs(a[2:-2] - centre)
+    alone = np.maximum(highest - centre, centre - lowest) <= NEIGHBOURS_AGREE * size
     whole = (t[4:] - t[:-4]) <= 4.0 * cam.actual_max_gap_s
     noise = reading_noise_deg(cam, segments.settled)
     large = size > max(SPIKE_MIN_DEG, SPIKE_SIGMAS * noise)
@@ -149,7 +150,14 @@ def _spikes(cam: CamData, segments: Segments, impossible_deg_per_s: float) -> tu
     ), spiked
 
 
-def _noise(cam: CamData, segments: Segments, spiked: np.ndarray) -> ReadingNoise:
+def _spread_of_four(a: np.ndarray, b: np.ndarray, c: np.ndarray, d: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Lowest, median and highest of four readings each (n,)."""
+    low, more, less, high = np.minimum(a, b), np.maximum(a, b), np.minimum(c, d), np.maximum(c, d)
+    middle = 0.5 * (np.maximum(low, less) + np.minimum(more, high))
+    return np.minimum(low, less), middle, np.maximum(more, high)
+
+
+def _noise(cam: CamData, segments: Segments, spiked: np.ndarray, held: HeldReadings | None) -> ReadingNoise:
     index, residual = midpoint_residual(cam)
     beside = spiked.copy()
     beside[1:] |= spiked[:-1]
@@ -163,7 +171,7 @@ def _noise(cam: CamData, segments: Segments, spiked: np.ndarray) -> ReadingNoise
     rest = rest_commanded(cam)[index]
     correlation = None
     if np.isfinite(cam.actual_interval_s) and cam.actual_interval_s <= INDEPENDENCE_INTERVAL_S:
-        correlation = _correlation(cam, segments, beside)
+        correlation = _correlation(held or held_readings(cam, segments), beside)
     return ReadingNoise(
         rms_deg=_rms(cam, index, residual),
         at_rest_deg=_rms(cam, index[rest], residual[rest]),
@@ -179,9 +187,8 @@ def _rms(cam: CamData, index: np.ndarray, residual: np.ndarray) -> Estimate:
     return root_mean_square(blocks.sum(residual**2), blocks.size.astype(float), cam.actual_step_deg**2 / 12.0)
 
 
-def _correlation(cam: CamData, segments: Segments, beside: np.ndarray) -> float | None:
+def _correlation(held: HeldReadings, beside: np.ndarray) -> float | None:
     """Lag-one correlation of the held readings about their trend."""
-    held = held_readings(cam, segments)
     if len(held.index) < MIN_NOISE_READINGS:
         return None
     follows = (np.diff(held.index) == 1) & (np.diff(held.block) == 0)

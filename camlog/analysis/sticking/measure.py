@@ -15,7 +15,7 @@ import numpy as np
 from scipy import stats
 
 from camlog.analysis.cam.camdata import CamData
-from camlog.analysis.cam.hold import held_readings
+from camlog.analysis.cam.hold import HeldReadings, held_readings
 from camlog.analysis.cam.noise import reading_noise_deg
 from camlog.analysis.cam.oscillation import Oscillation, no_oscillation
 from camlog.analysis.cam.segments import CommandGrid, Segments, by_window, command_grid, steady_segments
@@ -92,10 +92,12 @@ def measure_sticking(
     grid: CommandGrid | None = None,
     segments: Segments | None = None,
     oscillation: Oscillation | None = None,
+    held: HeldReadings | None = None,
 ) -> Sticking:
     """Measure sticking over the whole drive, and from its plateaus in each oil window.
 
-    `oscillation` is that of `measure_hold`, where known already, for the limit cycle.
+    `oscillation` is that of `measure_hold`, for the limit cycle; it and `held` may be handed in where known
+    already.
     """
     grid = grid or command_grid(cam)
     segments = segments or steady_segments(cam, grid)
@@ -109,8 +111,10 @@ def measure_sticking(
     stuck = stuck_readings(cam, away, moving, most)
     should_move_s = float(np.sum(segments.duration_s[moving]))
     fraction = _share(float(np.sum(segments.duration_s[stuck])), should_move_s)
-    fit = fit_sticking(cam, grid, noise)
-    cycle = classify_cycle(cam, held_readings(cam, segments), oscillation or no_oscillation("not looked for"))
+    suspected = len(jumps) >= MIN_JUMPS and bool(most)
+    fit = fit_sticking(cam, grid, noise, suspected)
+    held = held or held_readings(cam, segments)
+    cycle = classify_cycle(cam, held, oscillation or no_oscillation("not looked for"))
     travelled = float(np.ptp(grid.command_deg[grid.known])) if grid.known.any() else 0.0
     known = cam.running & np.isfinite(cam.command_at_actual)
     moved = float(np.ptp(np.quantile(cam.actual_deg[known], [0.005, 0.995]))) if known.any() else 0.0

@@ -18,7 +18,10 @@ from camlog.analysis.sticking.stretches import Stretches, ramp_speed, top_speed
 SEED = 20050607  # the draws are part of the method: the same drive gives the same figures
 WIDER = (3.0, 2.0, 2.0, 1.0, 1.0)  # how much farther than CLOSEST each round looks
 VALLEY_AFTER = 2  # rounds
+# A smooth cam has few parameters: it is found on some of the readings, and settled on all of them.
 SMOOTH_DRAWN = 36
+SMOOTH_READINGS = 500
+SETTLING = (1.0,)
 ELITE = 20
 # The drawn candidates never gather closer than this (stick band share, jump share, log time constant, dead
 # time in seconds, log rate limit): what is left between them is the interval.
@@ -53,21 +56,31 @@ class Fitted:
     def total(self) -> float:
         return float(np.sum(self.per_block))
 
+    def nearest(self, count: int) -> Candidates:
+        """The candidates with the least misfit."""
+        return self.cams.take(np.argsort(self.misfit.sum(axis=0), kind="stable")[:count])
+
 
 def evaluate(data: Stretches, cams: Candidates) -> Fitted:
     """The misfit of every candidate, per block."""
     answer = simulate(data.command, data.first, GRID_S, cams, data.moving)
-    low = answer[data.cell, data.stretch]
-    high = answer[data.cell + 1, data.stretch]
-    residual = data.actual[:, None] - (low + data.part[:, None] * (high - low))
+    _, count, stretches = answer.shape
+    place = data.cell * (count * stretches) + data.stretch + stretches * np.arange(count)[:, None]
+    flat = answer.ravel()
+    residual = flat[place]
+    residual += data.part * (flat[place + count * stretches] - residual)
+    np.subtract(data.actual, residual, out=residual)
     # A steady offset is not the cam sticking: it is taken out before the comparison.
-    residual -= np.median(residual, axis=0)
+    residual -= np.median(residual, axis=1)[:, None]
     edges = np.concatenate([[0], np.flatnonzero(np.diff(data.block)) + 1])
     # Huber's loss: a jump missed by a moment leaves a few large residuals, which must not outweigh all the
     # rest.
-    size = np.abs(residual)
+    size = np.abs(residual, out=residual)
     near = np.minimum(size, data.knee_deg)
-    misfit = np.add.reduceat(near * (2.0 * size - near), edges, axis=0)
+    size *= 2.0
+    size -= near
+    size *= near
+    misfit = np.add.reduceat(size, edges, axis=1).T
     return Fitted(cams, misfit, int(np.argmin(misfit.sum(axis=0))))
 
 
@@ -75,10 +88,12 @@ def best_smooth(data: Stretches) -> Fitted:
     """The best slow but smooth cam: with a rate limit, and without, each followed from its own best start."""
     # A saturated cam shows its limit as its own top speed; between two values of a grid it would be missed.
     limits = np.unique(np.concatenate([_RATE, top_speed(data) * np.array([0.85, 0.95, 1.05, 1.2])]))
-    with_limit = evaluate(data, product([0.0], [0.0], _TAU[:7], _DEAD, limits))
-    without = evaluate(data, product([0.0], [0.0], _TAU, _DEAD, [np.inf]))
-    found = [cross_entropy(data, start, SMOOTH_DRAWN) for start in (with_limit, without)]
-    return min(found, key=lambda b: b.total)
+    some = data.thinned(SMOOTH_READINGS)
+    with_limit = evaluate(some, product([0.0], [0.0], _TAU[:7], _DEAD, limits))
+    without = evaluate(some, product([0.0], [0.0], _TAU, _DEAD, [np.inf]))
+    found = (cross_entropy(some, start, SMOOTH_DRAWN) for start in (with_limit, without))
+    best = min(found, key=lambda b: b.total)
+    return cross_entropy(data, evaluate(data, best.nearest(ELITE)), SMOOTH_DRAWN, SETTLING)
 
 
 def sticking_grid(smooth: tuple[float, ...]) -> Candidates:
@@ -99,7 +114,7 @@ def sticking_grid(smooth: tuple[float, ...]) -> Candidates:
     )
 
 
-def cross_entropy(data: Stretches, start: Fitted, drawn: int) -> Fitted:
+def cross_entropy(data: Stretches, start: Fitted, drawn: int, rounds: tuple[float, ...] = WIDER) -> Fitted:
     """Draw candidates around the best ones so far, again and again; returns all that were drawn, and the
     start.
 
@@ -115,7 +130,7 @@ def cross_entropy(data: Stretches, start: Fitted, drawn: int) -> Fitted:
         everything = np.concatenate([everything, _coordinates(cams)])
         misfit = np.concatenate([misfit, evaluate(data, cams).misfit], axis=1)
 
-    for number, wider in enumerate(WIDER):
+    for number, wider in enumerate(rounds):
         order = np.argsort(misfit.sum(axis=0), kind="stable")
         if sticks and number == VALLEY_AFTER:
             add(_valley(everything[order[0]], ramp_speed(data)))
@@ -128,8 +143,7 @@ def cross_entropy(data: Stretches, start: Fitted, drawn: int) -> Fitted:
     # The start's candidates without the best one's rate limit, or with another, are not what was simulated.
     same = np.isfinite(start.cams.rate_deg_per_s) == limited
     kept = np.concatenate([same, np.ones(len(cams) - len(same), dtype=bool)])
-    cams = Candidates(*(getattr(cams, f)[kept] for f in Candidates.__dataclass_fields__))
-    misfit = misfit[:, kept]
+    cams, misfit = cams.take(kept), misfit[:, kept]
     return Fitted(cams, misfit, int(np.argmin(misfit.sum(axis=0))))
 
 

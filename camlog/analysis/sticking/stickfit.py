@@ -31,11 +31,15 @@ DRAWN = 100
 MIN_BLOCKS = 6
 BOOTSTRAPS = 300
 PAIRED_DRAWS = 3000
+PRODUCT_TERMS = 200_000
 # Residuals count squared up to here, then in proportion.
 KNEE_SIGMAS = 3.0
 KNEE_MIN_DEG = 0.3
 # A smooth cam that leaves no more power than this many times the noise's has left nothing to explain.
 NOTHING_LEFT = 1.2
+# Sticking cams of a coarse grid that explain less than this of what the smooth one leaves lead nowhere: on
+# simulated drives no search from there came to what speaks for sticking.
+LEADS_NOWHERE = 0.06
 # Noise of neighbouring readings is not quite independent: misfits within this many readings' worth are as
 # good.
 AS_GOOD_READINGS = 20.0
@@ -64,11 +68,12 @@ class StickFit:
     seconds: float = 0.0
 
 
-def fit_sticking(cam: CamData, grid: CommandGrid, noise_deg: float = 0.0) -> StickFit:
+def fit_sticking(cam: CamData, grid: CommandGrid, noise_deg: float = 0.0, suspected: bool = True) -> StickFit:
     """Fit both hypotheses to the stretches of `cam` that tell most.
 
     Where a smooth cam leaves hardly more than `noise_deg`, the reading's noise, nothing is left to be
-    explained by sticking: the band is then 0, up to the largest that fits as well.
+    explained by sticking: the band is then 0, up to the largest that fits as well. The same where no sticking
+    cam of a coarse grid explains more than a little, unless sticking is `suspected` for another reason.
     """
     data = choose_stretches(cam, grid, max(KNEE_SIGMAS * noise_deg, KNEE_MIN_DEG))
     if data is None:
@@ -76,8 +81,9 @@ def fit_sticking(cam: CamData, grid: CommandGrid, noise_deg: float = 0.0) -> Sti
         return StickFit(missing(reason), missing(reason))
     smooth = best_smooth(data)
     rough = evaluate(data, sticking_grid(smooth.parameters))
-    if smooth.total / len(data.actual) <= NOTHING_LEFT * noise_deg**2:
-        return _nothing_left(cam, data, smooth, rough)
+    none_left = smooth.total / len(data.actual) <= NOTHING_LEFT * noise_deg**2
+    if none_left or not suspected and rough.total > (1.0 - LEADS_NOWHERE) * smooth.total:
+        return _none_found(cam, data, smooth, rough, none_left)
     fitted = cross_entropy(data, rough, DRAWN)
     best = min(fitted, smooth, key=lambda b: b.total)
     gain = smooth.per_block - best.per_block
@@ -97,21 +103,29 @@ def fit_sticking(cam: CamData, grid: CommandGrid, noise_deg: float = 0.0) -> Sti
     )
 
 
-def _nothing_left(cam: CamData, data: Stretches, smooth: Fitted, rough: Fitted) -> StickFit:
-    blocks = len(smooth.per_block)
-    total = rough.misfit.sum(axis=0)
-    as_good = total <= smooth.total * (1.0 + AS_GOOD_READINGS / len(data.actual))
-    band = float(rough.cams.stick_band_deg[as_good].max(initial=SMALLEST_BAND_DEG))
-    jump = float(rough.cams.jump_deg[as_good].max(initial=SMALLEST_BAND_DEG))
+def _none_found(cam: CamData, data: Stretches, smooth: Fitted, rough: Fitted, none_left: bool) -> StickFit:
+    blocks, readings = len(smooth.per_block), len(data.actual)
+    gain = np.zeros(blocks) if none_left else smooth.per_block - rough.per_block
+    explained = max(float(np.sum(gain) / max(np.sum(smooth.per_block), 1e-12)), 0.0)
+    if none_left:
+        total = rough.misfit.sum(axis=0)
+        as_good = total <= smooth.total * (1.0 + AS_GOOD_READINGS / readings)
+        ends = [
+            float(v[as_good].max(initial=SMALLEST_BAND_DEG))
+            for v in (rough.cams.stick_band_deg, rough.cams.jump_deg)
+        ]
+    else:
+        ends = [found.high or found.value for found in _intervals(rough, readings, _resolution(cam, data))]
     # A constant ramp cannot tell a band from the dead time it costs.
     hidden = ramp_speed(data) * smooth.parameters[3] + _resolution(cam, data)
     rate = smooth.parameters[4]
+    band, jump = (Estimate(0.0, 0.0, max(end, hidden), blocks) for end in ends)
     return StickFit(
-        stick_band_deg=Estimate(0.0, 0.0, max(band, hidden), blocks),
-        jump_deg=Estimate(0.0, 0.0, max(jump, hidden), blocks),
-        explained=0.0,
-        p_smooth=1.0,
-        residual_rms_deg=float(np.sqrt(smooth.total / len(data.actual))),
+        stick_band_deg=band,
+        jump_deg=jump,
+        explained=explained,
+        p_smooth=1.0 if none_left else _paired(gain, smooth.per_block, readings),
+        residual_rms_deg=float(np.sqrt(smooth.total / readings)),
         time_constant_s=smooth.parameters[2],
         dead_time_s=smooth.parameters[3],
         smooth_time_constant_s=smooth.parameters[2],
@@ -136,8 +150,10 @@ def _intervals(fitted: Fitted, readings: int, resolution_deg: float) -> tuple[Es
             for v in (band, jump)
         )
     rng = np.random.default_rng(SEED)
-    draws = rng.multinomial(blocks, np.full(blocks, 1.0 / blocks), BOOTSTRAPS)
-    best = np.argmin(draws @ fitted.misfit, axis=1)
+    draws = rng.multinomial(blocks, np.full(blocks, 1.0 / blocks), BOOTSTRAPS).astype(float)
+    # A few at a time: one large product is handed to several threads, which costs more than it saves.
+    parts = np.array_split(draws, max(1, BOOTSTRAPS * fitted.misfit.size // PRODUCT_TERMS))
+    best = np.concatenate([np.argmin(part @ fitted.misfit, axis=1) for part in parts])
     return tuple(_interval(v[best], v[alike], blocks, resolution_deg) for v in (band, jump))
 
 
@@ -170,5 +186,5 @@ def _paired(gain: np.ndarray, misfit: np.ndarray, readings: int) -> float | None
     if blocks < MIN_BLOCKS:
         return None
     fair = gain - 2.0 * float(np.sum(misfit - gain)) / readings / blocks
-    draws = np.random.default_rng(SEED).multinomial(blocks, np.full(blocks, 1.0 / blocks), PAIRED_DRAWS)
-    return float((1 + np.sum(draws @ fair <= 0.0)) / (1 + PAIRED_DRAWS))
+    draws = np.random.default_rng(SEED).integers(0, blocks, (PAIRED_DRAWS, blocks), dtype=np.int32)
+    return float((1 + np.sum(fair[draws].sum(axis=1) <= 0.0)) / (1 + PAIRED_DRAWS))

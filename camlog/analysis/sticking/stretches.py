@@ -3,7 +3,7 @@ the move."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,7 +17,7 @@ BLOCK_S = 3.0
 # A stretch is worth fitting where the command travels this far, large moves counted as COUNTED_DEG a second.
 MIN_TRAVEL_DEG = 8.0
 COUNTED_DEG = 5.0
-MAX_READINGS = 1800  # beyond, more readings of the same stretches add cost and no information
+MAX_READINGS = 1200  # beyond, more readings of the same stretches add cost and no information
 MIN_READINGS = 20
 MOVE_WATCHED_S = 0.4
 MOVE_MIN_DEG = 1.0
@@ -44,6 +44,14 @@ class Stretches:
     actual: np.ndarray
     block: np.ndarray
     knee_deg: float
+
+    def thinned(self, most: int) -> Stretches:
+        """The same stretches with at most about so many of their readings, evenly taken."""
+        stride = max(1, round(len(self.actual) / most))
+        kept = {
+            name: getattr(self, name)[::stride] for name in ("stretch", "cell", "part", "actual", "block")
+        }
+        return replace(self, **kept)
 
 
 def choose_stretches(cam: CamData, grid: CommandGrid, knee_deg: float) -> Stretches | None:

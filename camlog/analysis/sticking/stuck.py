@@ -33,19 +33,17 @@ def stuck_readings(cam: CamData, away: Away, moving: np.ndarray, jumps: Iterable
     step = np.diff(t, prepend=t[0])
     # Distance times time, of which the slowest cam would have made up its share.
     owed = np.cumsum(np.where(is_away, np.nan_to_num(away.near_deg) * step, 0.0)) / SLOWEST_TIME_CONSTANT_S
-    number = np.arange(len(t))
-    run_start = np.zeros(len(t), dtype=np.int64)
     new = np.concatenate([[True], np.diff(away.run) != 0])
-    run_start = np.maximum.accumulate(np.where(new, number, 0))
+    run_start = np.maximum.accumulate(np.where(new, np.arange(len(t)), 0))
+    now = np.flatnonzero(is_away)
     for horizon in HORIZONS_S:
-        begin = np.searchsorted(t, t - horizon, side="right") - 1
-        whole = is_away & (begin >= run_start) & (begin >= 0)
-        begin = np.maximum(begin, 0)
-        still = whole & (np.abs(a - a[begin]) <= away.still_deg)
-        still &= owed - owed[begin] >= VISIBLE_BANDS * away.still_deg
+        begin = np.searchsorted(t, t[now] - horizon, side="right") - 1
+        whole = begin >= run_start[now]
+        last, begin = now[whole], begin[whole]
+        still = np.abs(a[last] - a[begin]) <= away.still_deg
+        still &= owed[last] - owed[begin] >= VISIBLE_BANDS * away.still_deg
         # Everything since the horizon began was stuck too.
-        change = np.zeros(len(t) + 1, dtype=np.int64)
-        np.add.at(change, begin[still], 1)
-        np.add.at(change, number[still] + 1, -1)
+        change = np.bincount(begin[still], minlength=len(t) + 1)
+        change[last[still] + 1] -= 1
         stuck |= (np.cumsum(change[:-1]) > 0) & is_away
     return stuck

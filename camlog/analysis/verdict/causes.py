@@ -1,8 +1,9 @@
 """What is behind it, ranked over all cams: each cause with its evidence for and against, and the next checks.
 
-The verdicts say what a cam does; here several cams, oil temperature, codes and misfires together say why. Two cams
-weak together with hot oil is oil supply, one alone its actuator or valve, an offset on all cams of a bank the chain.
-Support is a weight of evidence on the logistic scale (0 to 1); causes do not exclude each other.
+The verdicts say what a cam does; here several cams, oil temperature, codes and misfires together say why.
+Two cams weak together with hot oil is oil supply, one alone its actuator or valve, an offset on all cams of a
+bank the chain. Support is a weight of evidence on the logistic scale (0 to 1); causes do not exclude each
+other.
 """
 
 from __future__ import annotations
@@ -34,6 +35,7 @@ PRIOR = -3.0  # of any cause before evidence: about one in twenty
 CLOSE = 0.25  # two causes whose support differs by less cannot be told apart
 WORTH_SAYING = 0.3
 SURE = 0.5
+FEW_RISES = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +67,8 @@ class _Scale:
     against: dict[str, list[str]] = field(default_factory=lambda: {c: [] for c in CAUSES})
 
     def put(self, sentence: str, strength: float = 1.0, **weights: float) -> None:
-        """One piece of evidence: its weight for each cause it touches (negative: against), times its strength."""
+        """One piece of evidence: its weight for each cause it touches (negative: against), times its
+        strength."""
         for key, weight in weights.items():
             cause = _KEYS[key]
             self.weight[cause] += strength * weight
@@ -91,13 +94,18 @@ def rank_causes(
     *,
     sufficient: bool,
     rest_flutter: Sequence[str] = (),
+    with_supply: int = 0,
 ) -> tuple[Cause, ...]:
-    """All causes, best supported first. `rest_flutter` are the cams that flutter at rest after a start."""
+    """All causes, best supported first.
+
+    `rest_flutter` are the cams that flutter at rest after a start, `with_supply` how often a cam that stood
+    still moved off only as engine speed rose.
+    """
     scale = _Scale()
     faulty = {c: v for c, v in verdicts.items() if v.condition not in ("healthy", "insufficient_data")}
     for cam, verdict in faulty.items():
         _one_cam(scale, cam, verdict, oil_patterns.get(cam), cam in rest_flutter)
-    _together(scale, verdicts, faulty, oil_patterns)
+    _together(scale, verdicts, faulty, oil_patterns, with_supply)
     _codes(scale, codes)
     _misfires(scale, misfire, faulty)
     _nothing(scale, verdicts, faulty, misfire, codes, sufficient)
@@ -116,37 +124,70 @@ def rank_causes(
 
 
 def _one_cam(scale: _Scale, cam: str, verdict: Verdict, oil: OilPattern | None, rest_flutter: bool) -> None:
-    name, strength, kind = cam_words(cam), verdict.confidence, oil.kind if oil else "unknown"
+    name, strength, kind = cam_words(cam), verdict.confidence, _slow_when(verdict, oil)
     match verdict.condition:
         case "sticking":
             scale.put(f"The {name} sticks, then jumps.", strength, actuator=3.0, valve=2.5, oil=1.0)
         case "stuck":
-            scale.put(f"The {name} does not follow its command.", strength, actuator=3.0, valve=2.8, oil=1.0, sensor=0.8)
+            scale.put(
+                f"The {name} does not follow its command.",
+                strength,
+                actuator=3.0,
+                valve=2.8,
+                oil=1.0,
+                sensor=0.8,
+            )
         case "unstable" if rest_flutter:
-            scale.put(f"The {name} flutters at rest after the start: its lock pin does not hold.", strength, actuator=4.5)
+            scale.put(
+                f"The {name} flutters at rest after the start: its lock pin does not hold.",
+                strength,
+                actuator=4.5,
+            )
         case "unstable":
-            scale.put(f"The {name} does not hold a steady command.", strength, actuator=3.0, valve=2.4, oil=1.2)
+            scale.put(
+                f"The {name} does not hold a steady command.", strength, actuator=3.0, valve=2.4, oil=1.2
+            )
         case "offset":
-            scale.put(f"The {name} stands off its rest position.", strength, timing=3.5, sensor=1.0, actuator=0.8)
+            scale.put(
+                f"The {name} stands off its rest position.", strength, timing=3.5, sensor=1.0, actuator=0.8
+            )
         case "sensor":
             scale.put(f"The {name}'s angle reading is not that of a moving cam.", strength, sensor=5.0)
         case "slow" if kind == "cold_only":
-            scale.put(f"The {name} is slow only with cold oil.", strength, oil=3.5, actuator=1.5, valve=1.5)
+            scale.put(f"The {name} is slow only with cold oil.", strength, oil=3.2, actuator=2.3, valve=2.3)
         case "slow" if kind == "hot_only":
             scale.put(f"The {name} is weak only with hot oil.", strength, oil=2.5, actuator=2.7, valve=1.0)
         case "slow":
             scale.put(f"The {name} is slow.", strength, oil=2.3, valve=2.6, actuator=2.2)
 
 
+def _slow_when(verdict: Verdict, oil: OilPattern | None) -> str:
+    """The oil pattern, also where only the cam's lag against its own with warm oil shows it."""
+    if any(m.name == "cold_slowness_ratio" and m.chance > SURE for m in verdict.marks):
+        return "cold_only" if oil is None or oil.kind in ("unknown", "none") else oil.kind
+    return oil.kind if oil else "unknown"
+
+
 def _together(
-    scale: _Scale, verdicts: Mapping[str, Verdict], faulty: Mapping[str, Verdict], patterns: Mapping[str, OilPattern]
+    scale: _Scale,
+    verdicts: Mapping[str, Verdict],
+    faulty: Mapping[str, Verdict],
+    patterns: Mapping[str, OilPattern],
+    with_supply: int,
 ) -> None:
     weak = [c for c, v in faulty.items() if v.condition in ("slow", "stuck", "unstable", "sticking")]
     judged = [c for c, v in verdicts.items() if v.condition != "insufficient_data"]
     if len(weak) >= 2 and len(weak) == len(judged):
-        scale.put("All cams are weak together: what they share is the oil.", 1.0, oil=2.5, actuator=-1.5, valve=-1.5)
+        scale.put(
+            "All cams are weak together: what they share is the oil.", 1.0, oil=2.5, actuator=-1.5, valve=-1.5
+        )
         if all(patterns[c].kind == "hot_only" for c in weak if c in patterns):
             scale.put("They are weak together only with hot oil: pressure.", 1.0, oil=1.0)
+        if with_supply >= FEW_RISES:
+            scale.put(
+                f"{with_supply} times one moved off only as engine speed, and with it oil pressure, rose.", 1.0,
+                oil=1.5, actuator=-0.5, valve=-0.5,
+            )  # fmt: skip
     elif len(weak) == 1 and len(judged) >= 2:
         scale.put("Another cam on the same oil is right.", 1.0, oil=-2.0, actuator=0.4, valve=0.4)
     off = [c for c, v in faulty.items() if v.condition == "offset"]
@@ -154,9 +195,17 @@ def _together(
         of_bank = [c for c in judged if c.endswith(bank)]
         here = [c for c in of_bank if c in off]
         if len(of_bank) >= 2 and len(here) == len(of_bank):
-            scale.put(f"Every cam of bank {bank[1]} stands off: what they share is the chain.", 1.0, timing=2.5, sensor=-1.5, actuator=-1.0)
+            scale.put(
+                f"Every cam of bank {bank[1]} stands off: what they share is the chain.",
+                1.0,
+                timing=2.5,
+                sensor=-1.5,
+                actuator=-1.0,
+            )
         elif here and len(of_bank) >= 2:
-            scale.put(f"Only one cam of bank {bank[1]} stands off.", 1.0, timing=-0.5, sensor=0.8, actuator=0.8)
+            scale.put(
+                f"Only one cam of bank {bank[1]} stands off.", 1.0, timing=-0.5, sensor=0.8, actuator=0.8
+            )
 
 
 def _codes(scale: _Scale, codes: CodeEvidence) -> None:
@@ -216,7 +265,15 @@ def _nothing(
     if verdicts and all(v.condition == "healthy" for v in verdicts.values()):
         surest = min(v.confidence for v in verdicts.values())
         scale.put("Every cam follows its command.", surest, nothing=5.5)
-        scale.put("Every cam follows its command.", surest, actuator=-2.0, valve=-2.0, oil=-1.5, timing=-2.0, sensor=-1.5)
+        scale.put(
+            "Every cam follows its command.",
+            surest,
+            actuator=-2.0,
+            valve=-2.0,
+            oil=-1.5,
+            timing=-2.0,
+            sensor=-1.5,
+        )
     elif not sufficient:
         scale.put("The drive was not enough to clear every cam.", 1.0, nothing=-1.0)
 
@@ -231,6 +288,7 @@ def _with_separation(causes: list[Cause]) -> list[Cause]:
         return causes
     note = f"The data cannot tell {first.cause} from {second.cause}. {check}"
     told = [
-        Cause(c.cause, c.support, c.evidence_for, c.evidence_against, (note, *c.next_checks)) for c in (first, second)
+        Cause(c.cause, c.support, c.evidence_for, c.evidence_against, (note, *c.next_checks))
+        for c in (first, second)
     ]
     return [*told, *causes[2:]]

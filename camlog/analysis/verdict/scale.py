@@ -1,0 +1,45 @@
+"""Are commanded and actual angle on one scale, and an angle of a phaser at all?
+
+A wrong unit or a wrong scaling in the vehicle profile makes every figure wrong alike; no condition of the cam
+does. Such data are refused, not judged.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from camlog.analysis.cam.examine import Examination
+from camlog.analysis.limits import Limit
+
+PLAUSIBLE_SPAN_DEG = 120.0  # of crankshaft; no production phaser travels farther
+FOLLOWS_R2 = 0.9
+FEW_MOVES = 3
+CHECK = "check unit, factor and sign of both angles in the vehicle profile"
+
+
+def scale_problem(x: Examination, limits: Mapping[str, Limit]) -> str:
+    """A sentence where the two angles cannot be what they are taken for; empty where they can."""
+    span = max(x.travel.command_span_deg, 0.0)
+    if span > PLAUSIBLE_SPAN_DEG:
+        return f"The command moves over {span:.0f} deg, farther than any phaser travels; {CHECK}."
+    fit, limit = x.response.fit, limits["scale_error"]
+    gain = fit.gain
+    if (
+        gain.value is None
+        or gain.interval is None
+        or fit.r2 is None
+        or fit.r2 < FOLLOWS_R2
+        or fit.blocks < FEW_MOVES
+    ):
+        return ""
+    if gain.value <= 0.0:
+        return f"The angle moves against the command ({gain.value:.2f} deg for each degree); {CHECK}."
+    if abs(x.rest.offset_deg.value or 0.0) > limits["rest_offset_deg"].value:
+        return ""  # base timing that control takes out while it moves the cam bends the relation as well
+    wide = 1.0 + limit.value
+    if gain.low > wide or gain.high < 1.0 / wide:
+        return (
+            f"The angle moves {gain.value:.2f} deg for each degree commanded, which no fault of a cam does (limit "
+            f"{wide:.2f} or its inverse, {limit.source}): the two are not on one scale; {CHECK}."
+        )
+    return ""
