@@ -37,7 +37,9 @@ class Look:
         self.page.set_default_timeout(20_000)
         self.troubles: list[str] = []
         self.requests: list[str] = []
-        self.page.on("console", lambda m: self.troubles.append(m.text) if m.type in ("error", "warning") else None)
+        self.page.on(
+            "console", lambda m: self.troubles.append(m.text) if m.type in ("error", "warning") else None
+        )
         self.page.on("pageerror", lambda e: self.troubles.append(str(e)))
         self.page.on("dialog", lambda d: (self.troubles.append(f"dialog: {d.message}"), d.dismiss()))
         self.page.on("request", lambda r: self.requests.append(r.url))
@@ -54,7 +56,9 @@ class Look:
     @property
     def outside(self) -> list[str]:
         """Requests for anything but the page itself and pictures it made."""
-        return [url for url in self.requests if url != self.address and not url.startswith(("data:", "blob:"))]
+        return [
+            url for url in self.requests if url != self.address and not url.startswith(("data:", "blob:"))
+        ]
 
     def box(self, selector: str) -> list[dict[str, float]]:
         """Boxes of all elements of a selector, relative to the top of the unscrolled page."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from functools import lru_cache
+from functools import cache, lru_cache
 
 import numpy as np
 
@@ -17,7 +17,7 @@ from camlog.stream import CodeSnapshot, Event, MonitorTest, TroubleCode
 from camlog.trace import Trace, read_trace
 
 
-@lru_cache(maxsize=None)
+@cache
 def findings_of(name: str) -> Findings:
     """Findings of a sample recording by its name."""
     return analyze_sample(sample_logs_folder() / f"{name}.csv")
@@ -39,7 +39,7 @@ NASTY = (
     "{{ 7*7 }} {% raw %}",
     "\u202egnp.exe\u202c \u2066left\u2069 \u200b zero",
     "nul\x00 bell\x07 escape\x1b[31m",
-    "=HYPERLINK(\"http://example.invalid\")",
+    '=HYPERLINK("http://example.invalid")',
     "%{y} <b>bold</b> <a href='javascript:window.owned=5'>go</a>",
     "\u2028 line \u2029 separators \ud800 half",
 )
@@ -49,7 +49,10 @@ NASTY = (
 def nasty_findings() -> Findings:
     """A real drive in which every text that can be typed is hostile."""
     trace = read_trace(sample_logs_folder() / "too-short.csv")
-    columns = dict(trace.columns) | {NASTY[1]: trace.columns["engine_speed"], "=cmd": trace.columns["engine_speed"]}
+    columns = dict(trace.columns) | {
+        NASTY[1]: trace.columns["engine_speed"],
+        "=cmd": trace.columns["engine_speed"],
+    }
     units = dict(trace.units) | {NASTY[1]: NASTY[0], "=cmd": "@x"}
     trace = Trace(trace.time_s, columns, units, NASTY[2] + ".csv", trace.sha256, (NASTY[0],))
     profile = dataclasses.replace(read_profile("demo"), name=NASTY[0], file=NASTY[2], oil_grade=NASTY[1])

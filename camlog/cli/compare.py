@@ -15,14 +15,19 @@ def compare(
     after: Annotated[Path, typer.Argument(help="The drive after it.", metavar="AFTER")],
     vehicle: Annotated[
         Optional[str],
-        typer.Option(help="Vehicle profile: engine geometry, oil grade and limits of this vehicle; 'demo'.", metavar="FILE"),
+        typer.Option(
+            help="Vehicle profile: engine geometry, oil grade and limits of this vehicle; 'demo'.",
+            metavar="FILE",
+        ),
     ] = None,
     out: Annotated[
         Optional[Path], typer.Option(help="Folder for the page. Default: beside AFTER.", metavar="DIR")
     ] = None,
     dashboard: Annotated[
         Optional[str],
-        typer.Option(help="Dashboard definition (TOML), or test_drive, cold_start, repair_check.", metavar="FILE"),
+        typer.Option(
+            help="Dashboard definition (TOML), or test_drive, cold_start, repair_check.", metavar="FILE"
+        ),
     ] = None,
     force: Annotated[bool, typer.Option("--force", help="Overwrite a page that is there already.")] = False,
 ) -> None:
@@ -33,8 +38,8 @@ def compare(
     from camlog.analysis import analyze
     from camlog.cli.results import load
     from camlog.profile import read_profile
-    from camlog.report.comparison import doubts, headline, told
     from camlog.report import write_comparison
+    from camlog.report.comparison import doubts, headline, told
     from camlog.report.dashboard import read_dashboard
     from camlog.verify.changes import changes_between
 
@@ -64,7 +69,9 @@ def page_path(after: Path, out: Path | None, force: bool) -> Path:
     folder = after.parent if out is None else out
     path = folder / f"{after.name.removesuffix('.csv')}.comparison.html"
     if path.exists() and not force:
-        raise InputError("is there already", file=path, remedy="Add --force to overwrite it, or choose --out DIR.")
+        raise InputError(
+            "is there already", file=path, remedy="Add --force to overwrite it, or choose --out DIR."
+        )
     if out is not None:
         try:
             out.mkdir(parents=True, exist_ok=True)

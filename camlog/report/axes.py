@@ -39,7 +39,12 @@ def _range(chart: Chart, key: str) -> tuple[float, float] | None:
     if given is not None:
         return float(given[0]), float(given[1])
     letter, row = key[0], key[5:]
-    ends = [e for t in chart.traces if t.get(f"{letter}axis", letter) == letter + row for e in _ends(t.get(letter))]
+    ends = [
+        e
+        for t in chart.traces
+        if t.get(f"{letter}axis", letter) == letter + row
+        for e in _ends(t.get(letter))
+    ]
     if not ends:
         return None
     low, high = min(ends), max(ends)

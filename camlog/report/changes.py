@@ -81,7 +81,9 @@ def _changes(cam: str, before: tuple[Row, ...], after: tuple[Row, ...]) -> tuple
     keys = list(dict.fromkeys((*old, *new)))
     pairs = [(old.get(key), new.get(key)) for key in keys]
     changes = corrected([_change(cam, key, *pair) for key, pair in zip(keys, pairs, strict=True)])
-    return tuple(MetricChange(*key, *pair, change) for key, pair, change in zip(keys, pairs, changes, strict=True))
+    return tuple(
+        MetricChange(*key, *pair, change) for key, pair, change in zip(keys, pairs, changes, strict=True)
+    )
 
 
 def _change(cam: str, key: tuple[str, str, str], before: Row | None, after: Row | None) -> Change:

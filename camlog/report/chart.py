@@ -18,6 +18,8 @@ from camlog.report.palette import LIMIT, Role
 from camlog.report.thin import line_points
 from camlog.report.words import unit_words
 
+LEAST_SPAN_DEG = 8.0
+
 
 @dataclass(frozen=True)
 class Chart:
@@ -89,7 +91,16 @@ def axis_key(letter: str, row: int) -> str:
 
 
 def line(
-    x: Any, y: Any, name: str, unit: str, role: Role, *, row: int = 0, digits: int = 1, column: int | None = None, **more: Any
+    x: Any,
+    y: Any,
+    name: str,
+    unit: str,
+    role: Role,
+    *,
+    row: int = 0,
+    digits: int = 1,
+    column: int | None = None,
+    **more: Any,
 ) -> dict[str, Any]:
     """A line trace with its values and unit on hovering."""
     width = more.pop("width", 1.6)
@@ -102,7 +113,9 @@ def line(
     }  # fmt: skip
 
 
-def points(x: Any, y: Any, name: str, unit: str, role: Role, *, digits: int = 1, **more: Any) -> dict[str, Any]:
+def points(
+    x: Any, y: Any, name: str, unit: str, role: Role, *, digits: int = 1, **more: Any
+) -> dict[str, Any]:
     """A trace of markers with values and unit on hovering."""
     size = more.pop("size", 7)
     shown = unit_words(unit)
@@ -123,7 +136,9 @@ def signal_line(
     return line(x, y, name, unit, role, **more)
 
 
-def error_bars(low: Sequence[float | None], value: Sequence[float | None], high: Sequence[float | None]) -> dict[str, Any]:
+def error_bars(
+    low: Sequence[float | None], value: Sequence[float | None], high: Sequence[float | None]
+) -> dict[str, Any]:
     """Plotly's uneven error bars of 95 % intervals; no bar where an end is not known."""
     up = [0.0 if h is None or v is None else max(h - v, 0.0) for v, h in zip(value, high, strict=True)]
     down = [0.0 if lo is None or v is None else max(v - lo, 0.0) for v, lo in zip(value, low, strict=True)]
@@ -132,7 +147,22 @@ def error_bars(low: Sequence[float | None], value: Sequence[float | None], high:
     }  # fmt: skip
 
 
-def level(value: float, text: str, *, row: int = 0, role: Role = LIMIT, axis: str = "y", right: bool = True) -> dict[str, Any]:
+def angle_axis(*angles: np.ndarray) -> dict[str, Any]:
+    """An axis of angles that never magnifies less than LEAST_SPAN_DEG to the whole height: noise would look like motion."""
+    values = np.concatenate(angles)
+    axis: dict[str, Any] = {"title": {"text": "angle, deg"}, "fixedrange": True}
+    if (
+        len(values)
+        and (high := float(np.nanmax(values))) - (low := float(np.nanmin(values))) < LEAST_SPAN_DEG
+    ):
+        middle = 0.5 * (low + high)
+        axis["range"] = [middle - 0.5 * LEAST_SPAN_DEG, middle + 0.5 * LEAST_SPAN_DEG]
+    return axis
+
+
+def level(
+    value: float, text: str, *, row: int = 0, role: Role = LIMIT, axis: str = "y", right: bool = True
+) -> dict[str, Any]:
     """A horizontal line over the whole width at `value`, with its words: a limit, the zero of an error."""
     shape: dict[str, Any] = {
         "type": "line", "xref": "paper", "x0": 0, "x1": 1, "yref": axis_name(axis, row), "y0": value, "y1": value,

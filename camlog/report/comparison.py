@@ -27,7 +27,9 @@ def headline(before: Findings, after: Findings) -> str:
     cams = list(dict.fromkeys((*before.cams, *after.cams)))
     if not cams:
         return "Neither drive holds cam angles, so the cams cannot be compared."
-    return " ".join(f"{cam_title(cam)}: {_was(before, cam)} before, {_was(after, cam)} after." for cam in cams)
+    return " ".join(
+        f"{cam_title(cam)}: {_was(before, cam)} before, {_was(after, cam)} after." for cam in cams
+    )
 
 
 def _was(findings: Findings, cam: str) -> str:
@@ -65,7 +67,9 @@ def told(changes: tuple[Change, ...]) -> dict[str, list[str]]:
     """Sentences of the like-for-like comparison: what is better, worse, and the same."""
     groups: dict[str, list[str]] = {"better": [], "worse": [], "same": [], "unknown": []}
     for change in changes:
-        kind = {True: "better", False: "worse"}.get(change.better, "same" if change.beyond_chance is False else "unknown")
+        kind = {True: "better", False: "worse"}.get(
+            change.better, "same" if change.beyond_chance is False else "unknown"
+        )
         groups[kind].append(change.sentence)
     return groups
 
@@ -86,21 +90,28 @@ def _state(row: Any) -> str:
     return "missing" if row is None else row.state
 
 
-def render_comparison(before: Findings, after: Findings, *, dashboard: str | Path | Dashboard | None = None) -> str:
+def render_comparison(
+    before: Findings, after: Findings, *, dashboard: str | Path | Dashboard | None = None
+) -> str:
     """The comparison as one HTML text. Raises InputError for a dashboard that is not right."""
     from camlog import __version__
 
     if not isinstance(dashboard, Dashboard):
         dashboard = read_dashboard(dashboard)
     book = ChartBook()
-    cams = [c.cam for c in summary.cams_in_order(before)] + [cam for cam in after.cams if cam not in before.cams]
+    cams = [c.cam for c in summary.cams_in_order(before)] + [
+        cam for cam in after.cams if cam not in before.cams
+    ]
     cards = [_card(book, cam, before, after, dashboard) for cam in cams]
     pairs = [
         {"title": a.title, "charts": [book.add(c) for c in common_axes(a, b)]}
         for a, b in _paired(panel_charts(before, dashboard, 0.5), panel_charts(after, dashboard, 0.5))
     ]
     changes = metric_changes(before, after)
-    sides = [(word, f, records.recording(f, dashboard, __version__)) for word, f in (("Before", before), ("After", after))]
+    sides = [
+        (word, f, records.recording(f, dashboard, __version__))
+        for word, f in (("Before", before), ("After", after))
+    ]
     return render_page(
         "comparison.html",
         scripts=chart_scripts(),
@@ -121,7 +132,9 @@ def render_comparison(before: Findings, after: Findings, *, dashboard: str | Pat
     )  # fmt: skip
 
 
-def _card(book: ChartBook, cam: str, before: Findings, after: Findings, dashboard: Dashboard) -> dict[str, Any]:
+def _card(
+    book: ChartBook, cam: str, before: Findings, after: Findings, dashboard: Dashboard
+) -> dict[str, Any]:
     """One cam in both drives, with the chart that convinces of the worse of the two."""
     sides = []
     charts = []
@@ -140,7 +153,12 @@ def _card(book: ChartBook, cam: str, before: Findings, after: Findings, dashboar
     made = [book.add(replace(c, title=word), height=FIRST_CHART_PX, first=True)
             for c, word in zip(charts, ("Before", "After"), strict=True)]  # fmt: skip
     state = next((s["state"] for s in reversed(sides) if s is not None), "unknown")
-    return {"cam": cam, "title": cam_title(cam), "state": state, "sides": list(zip(("Before", "After"), sides, made, strict=True))}
+    return {
+        "cam": cam,
+        "title": cam_title(cam),
+        "state": state,
+        "sides": list(zip(("Before", "After"), sides, made, strict=True)),
+    }
 
 
 def _paired(first: list[Chart], second: list[Chart]) -> list[tuple[Chart, Chart]]:

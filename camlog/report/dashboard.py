@@ -93,7 +93,11 @@ def read_dashboard(which: str | Path | None = None) -> Dashboard:
     Raises InputError with file, line, key and remedy.
     """
     name = USUAL if which is None else str(which)
-    path = dashboards_folder() / f"{name}.toml" if re.fullmatch(r"[a-z0-9_]+", name) and not Path(name).exists() else Path(name)
+    path = (
+        dashboards_folder() / f"{name}.toml"
+        if re.fullmatch(r"[a-z0-9_]+", name) and not Path(name).exists()
+        else Path(name)
+    )
     try:
         with open(path, "rb") as file:
             content = file.read(MAX_FILE_BYTES + 1)
@@ -117,7 +121,10 @@ def read_dashboard(which: str | Path | None = None) -> Dashboard:
         line = int(place[1]) if place and place[1] else text.rstrip("\n").count("\n") + 1 if place else None
         what = re.sub(r" \(at .*\)", "", str(error)) if place else "cannot be read"
         raise InputError(
-            f"is not TOML: {what}", file=path, line=line, remedy="Text stands in double quotes, lists in brackets."
+            f"is not TOML: {what}",
+            file=path,
+            line=line,
+            remedy="Text stands in double quotes, lists in brackets.",
         ) from error
     return _Reader(path, raw, lines).dashboard(hashlib.sha256(content).hexdigest())
 
@@ -135,7 +142,12 @@ def _list_of(words: tuple[str, ...]) -> tuple[str, Callable[[Any], bool]]:
 
 
 def _is_list(value: Any) -> bool:
-    return isinstance(value, list) and bool(value) and all(isinstance(w, str) for w in value) and len(set(value)) == len(value)
+    return (
+        isinstance(value, list)
+        and bool(value)
+        and all(isinstance(w, str) for w in value)
+        and len(set(value)) == len(value)
+    )
 
 
 _TEXT = ("text in quotes, up to 300 characters", _is_text)
@@ -150,7 +162,10 @@ _TOP: Mapping[str, tuple[str, Callable[[Any], bool]]] = {
         "auto or a chart of one cam",
         lambda v: isinstance(v, str) and (v == "auto" or v in KINDS and KINDS[v].per_cam),
     ),
-    "panel": ("one or more [[panel]] tables", lambda v: isinstance(v, list) and v and all(isinstance(p, dict) for p in v)),
+    "panel": (
+        "one or more [[panel]] tables",
+        lambda v: isinstance(v, list) and v and all(isinstance(p, dict) for p in v),
+    ),
 }
 _PANEL: Mapping[str, tuple[str, Callable[[Any], bool]]] = {
     "chart": ("one of " + ", ".join(KINDS), lambda v: isinstance(v, str) and v in KINDS),
@@ -179,7 +194,9 @@ class _Reader:
         panels = self.raw["panel"]
         if len(panels) > MOST_PANELS:
             raise self.error(
-                f"has {len(panels)} panels", ("panel", MOST_PANELS), f"A page holds up to {MOST_PANELS}; make two dashboards."
+                f"has {len(panels)} panels",
+                ("panel", MOST_PANELS),
+                f"A page holds up to {MOST_PANELS}; make two dashboards.",
             )
         return Dashboard(
             name=self.raw["name"].strip(),
@@ -192,7 +209,9 @@ class _Reader:
             sha256=sha256,
         )
 
-    def check(self, table: Mapping[str, Any], known: Mapping[str, Any], required: tuple[str, ...], where: tuple) -> None:
+    def check(
+        self, table: Mapping[str, Any], known: Mapping[str, Any], required: tuple[str, ...], where: tuple
+    ) -> None:
         for key, value in table.items():
             if key not in known:
                 near = get_close_matches(key, known, n=1)
@@ -222,7 +241,9 @@ class _Reader:
                 near = get_close_matches(name, [*SIGNALS, MISFIRES], n=1, cutoff=0.75)
                 # A shop may record signals camlog does not know; one that nearly has a known name is a slip.
                 if near:
-                    raise self.error(f"names no signal: {name}", (*where, "signals", i), f"Did you mean {near[0]}?")
+                    raise self.error(
+                        f"names no signal: {name}", (*where, "signals", i), f"Did you mean {near[0]}?"
+                    )
         start, end = table.get("from_s"), table.get("to_s")
         if end is not None and end <= (start or 0.0):
             raise self.error("should be later than from_s", (*where, "to_s"), "Correct one of the two.")

@@ -43,7 +43,11 @@ class ChartBook:
         number = len(self.specs) + 1
         name = f"chart-{number}"
         if not chart.empty:
-            spec = chart.spec() | {"first": first, "title": chart.title, "file": f"{chart.kind}-{chart.cam}".strip("-")}
+            spec = chart.spec() | {
+                "first": first,
+                "title": chart.title,
+                "file": f"{chart.kind}-{chart.cam}".strip("-"),
+            }
             if height:
                 spec["height"] = height
             self.specs[name] = spec
@@ -57,7 +61,9 @@ class ChartBook:
 def facts(findings: Findings) -> dict[str, str]:
     """Vehicle, file, day and length of a drive, for headings."""
     drive, profile = findings.drive, findings.profile
-    name = (drive.vehicle.get("name") if drive is not None else None) or (profile.name if profile is not None else None)
+    name = (drive.vehicle.get("name") if drive is not None else None) or (
+        profile.name if profile is not None else None
+    )
     started = drive.started_at if drive is not None and drive.started_at else ""
     return {
         "vehicle": str(name or "Vehicle not named"),

@@ -35,21 +35,28 @@ class Row:
     @property
     def state(self) -> str:
         e = self.figure
-        if e.value is None and e.low is None:
+        if e.value is None and e.low is None and e.high is None:
             return "missing"
         if self.limit is None:
             return "none"
         limit = self.limit.value
-        value = e.value if e.value is not None else e.low
-        sign = -1.0 if self.size and value < 0 else 1.0
-        ends = [sign * end for end in (e.low, e.high) if end is not None]
-        value = sign * value
-        beyond = value > limit if self.above else value < limit
         if e.value is None:
-            return "beyond" if beyond else "missing"
+            return self._state_of_a_bound(limit)
+        sign = -1.0 if self.size and e.value < 0 else 1.0
+        ends = [sign * end for end in (e.low, e.high) if end is not None]
+        value = sign * e.value
         if len(ends) == 2 and min(ends) <= limit <= max(ends) and min(ends) != max(ends):
             return "unsure"
-        return "beyond" if beyond else "within"
+        return "beyond" if (value > limit if self.above else value < limit) else "within"
+
+    def _state_of_a_bound(self, limit: float) -> str:
+        """Of a figure known only to lie beyond a bound: judged where the bound itself is on one side of the limit."""
+        low, high = self.figure.low, self.figure.high
+        if low is not None and low > limit:
+            return "beyond" if self.above else "within"
+        if high is not None and high < limit:
+            return "within" if self.above else "beyond"
+        return "missing"
 
     @property
     def value_words(self) -> str:
@@ -101,29 +108,71 @@ def _whole(findings: Findings, found: CamFindings) -> Iterator[Row]:
     group = "Tracking at a steady command"
     yield Row(group, "mean error", t.bias_deg, "deg", limits["tracking_bias_deg"], size=True, key="bias_deg")
     yield Row(group, "error, root mean square", t.rms_deg, "deg", limits["tracking_rms_deg"], key="rms_deg")
-    yield Row(group, "error, 95 % of readings within", t.p95_abs_deg, "deg", limits["hold_error_deg"], key="p95_abs_deg")
+    yield Row(
+        group,
+        "error, 95 % of readings within",
+        t.p95_abs_deg,
+        "deg",
+        limits["hold_error_deg"],
+        key="p95_abs_deg",
+    )
     over = t.excursions
     lasting = f"off by more than {over.limit_deg:g} deg for over {over.limit_time_s:g} s, in all"
-    yield Row(group, lasting, _plain(over.time_over_limit_s, over.lasting, over.reason), "s", key="time_over_limit_s")
+    yield Row(
+        group,
+        lasting,
+        _plain(over.time_over_limit_s, over.lasting, over.reason),
+        "s",
+        key="time_over_limit_s",
+    )
     yield Row(group, "longest time off by more than that", _plain(over.longest_s, 0, over.reason), "s",
               limits["hold_error_time_s"])  # fmt: skip
-    yield Row("While the command moves", "error, root mean square", t.moving_rms_deg, "deg", key="moving_rms_deg")
+    yield Row(
+        "While the command moves", "error, root mean square", t.moving_rms_deg, "deg", key="moving_rms_deg"
+    )
     for word, s in (("advance", x.response.advance), ("retard", x.response.retard)):
         yield from _steps(f"Response in {word}", s, findings, None)
     yield Row("Response, whole drive", "static gain", x.response.gain, "deg/deg", key="gain")
-    yield Row("Response, whole drive", "time constant of the fit", x.response.fit.time_constant, "s", key="time_constant_s")
-    yield Row("Response, whole drive", "dead time of the fit", x.response.fit.dead_time, "s", limits["dead_time_s"])
+    yield Row(
+        "Response, whole drive",
+        "time constant of the fit",
+        x.response.fit.time_constant,
+        "s",
+        key="time_constant_s",
+    )
+    yield Row(
+        "Response, whole drive", "dead time of the fit", x.response.fit.dead_time, "s", limits["dead_time_s"]
+    )
     s = x.sticking
-    yield Row("Sticking", "stick band", s.stick_band_deg, "deg", limits["stick_band_deg"], key="stick_band_deg")
+    yield Row(
+        "Sticking", "stick band", s.stick_band_deg, "deg", limits["stick_band_deg"], key="stick_band_deg"
+    )
     yield Row("Sticking", "jump", s.jump_deg, "deg", limits["jump_deg"], key="jump_deg")
     yield Row("Sticking", "share of the time it should move that it stands still",
               _plain(s.stuck_time_fraction, 0, s.reason or "the command moved too little"), "1",
               limits["stuck_time_fraction"], key="stuck_time_fraction")  # fmt: skip
     h = x.hold
-    yield Row("Hold", "flutter, root mean square", h.flutter_rms_deg, "deg", limits["flutter_rms_deg"], key="flutter_rms_deg")
-    yield Row("Hold", "drift", h.drift_deg_per_s, "deg/s", limits["drift_deg_per_s"], size=True, key="drift_deg_per_s")
+    yield Row(
+        "Hold",
+        "flutter, root mean square",
+        h.flutter_rms_deg,
+        "deg",
+        limits["flutter_rms_deg"],
+        key="flutter_rms_deg",
+    )
+    yield Row(
+        "Hold",
+        "drift",
+        h.drift_deg_per_s,
+        "deg/s",
+        limits["drift_deg_per_s"],
+        size=True,
+        key="drift_deg_per_s",
+    )
     if h.oscillation.found:
-        yield Row("Hold", "steady swing", _plain(h.oscillation.amplitude_deg), "deg", limits["limit_cycle_deg"])
+        yield Row(
+            "Hold", "steady swing", _plain(h.oscillation.amplitude_deg), "deg", limits["limit_cycle_deg"]
+        )
     r = x.rest
     yield Row("Rest", "off its rest position, warm idle", r.offset_deg, "deg", limits["rest_offset_deg"], size=True,
               key="offset_deg")  # fmt: skip
@@ -134,7 +183,13 @@ def _whole(findings: Findings, found: CamFindings) -> Iterator[Row]:
     yield Row("Rest", "flutter after the start, root mean square", r.cold_start.flutter_rms_deg, "deg",
               limits["cold_start_flutter_deg"], key="cold_start_flutter_deg")  # fmt: skip
     n = x.sensor
-    yield Row("Sensor", "noise of the reading, root mean square", n.noise.rms_deg, "deg", limits["sensor_noise_rms_deg"])
+    yield Row(
+        "Sensor",
+        "noise of the reading, root mean square",
+        n.noise.rms_deg,
+        "deg",
+        limits["sensor_noise_rms_deg"],
+    )
     yield Row("Sensor", "readings missing while the command arrives", _plain(n.dropouts.fraction, 0, "not known"), "1",
               limits["sensor_dropout_fraction"])  # fmt: skip
     yield Row("Sensor", "jumps no cam can make", _plain(float(n.spikes.count + n.spikes.jumps)), "count")
@@ -161,12 +216,37 @@ def _by_window(findings: Findings, found: CamFindings) -> Iterator[Row]:
     for window, t in x.tracking.windows:
         if t.readings:
             group = "Tracking at a steady command"
-            yield Row(group, "mean error", t.bias_deg, "deg", limits["tracking_bias_deg"], window.label, size=True, key="bias_deg")
-            yield Row(group, "error, root mean square", t.rms_deg, "deg", limits["tracking_rms_deg"], window.label, key="rms_deg")
+            yield Row(
+                group,
+                "mean error",
+                t.bias_deg,
+                "deg",
+                limits["tracking_bias_deg"],
+                window.label,
+                size=True,
+                key="bias_deg",
+            )
+            yield Row(
+                group,
+                "error, root mean square",
+                t.rms_deg,
+                "deg",
+                limits["tracking_rms_deg"],
+                window.label,
+                key="rms_deg",
+            )
             yield Row(group, "error, 95 % of readings within", t.p95_abs_deg, "deg", limits["hold_error_deg"], window.label,
                       key="p95_abs_deg")  # fmt: skip
     for window, s in x.sticking.windows:
-        yield Row("Sticking", "stick band", s.stick_band_deg, "deg", limits["stick_band_deg"], window.label, key="stick_band_deg")
+        yield Row(
+            "Sticking",
+            "stick band",
+            s.stick_band_deg,
+            "deg",
+            limits["stick_band_deg"],
+            window.label,
+            key="stick_band_deg",
+        )
     for window, h in x.hold.windows:
         yield Row("Hold", "flutter, root mean square", h.flutter_rms_deg, "deg", limits["flutter_rms_deg"], window.label,
                   key="flutter_rms_deg")  # fmt: skip
@@ -181,7 +261,13 @@ def misfire_rows(findings: Findings) -> tuple[Row, ...]:
     """Misfires per cylinder beside their limit."""
     limit = findings.limits["misfire_per_1000_rev"]
     return tuple(
-        Row("Misfires", f"cylinder {c.cylinder}" + (f", bank {c.bank}" if c.bank else ""), c.rate, "per 1,000 rev", limit)
+        Row(
+            "Misfires",
+            f"cylinder {c.cylinder}" + (f", bank {c.bank}" if c.bank else ""),
+            c.rate,
+            "per 1,000 rev",
+            limit,
+        )
         for c in findings.misfire.per_cylinder
     )
 

@@ -99,12 +99,16 @@ def render_page(template_name: str, *, scripts: Sequence[str] = (), **context: A
     """
     from camlog import __version__
 
-    return _environment(dashboards_folder()).get_template(template_name).render(
-        version=__version__,
-        style=Markup(shipped_text("style.css")),
-        policy=content_policy(scripts),
-        scripts=[Markup(s) for s in scripts],
-        **context,
+    return (
+        _environment(dashboards_folder())
+        .get_template(template_name)
+        .render(
+            version=__version__,
+            style=Markup(shipped_text("style.css")),
+            policy=content_policy(scripts),
+            scripts=[Markup(s) for s in scripts],
+            **context,
+        )
     )
 
 

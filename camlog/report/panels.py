@@ -10,8 +10,8 @@ from camlog.analysis.findings import Findings
 from camlog.analysis.limits import window_word
 from camlog.report.chart import Chart
 from camlog.report.charts import angles, by_window, cold_start, drive, follow, misfires, oil, steps
-from camlog.report.words import cam_title, key_mark
 from camlog.report.dashboard import KINDS, Dashboard, Panel
+from camlog.report.words import cam_title, key_mark
 
 # Points of all lines over time together, in one report: what keeps an eight-hour drive within its size.
 TIME_POINTS = 44_000
@@ -116,7 +116,10 @@ def _timed(chart: Chart, panel: Panel) -> Chart:
         return chart
     axis = dict(chart.layout["xaxis"])
     low, high = axis["range"]
-    axis["range"] = [panel.from_s if panel.from_s is not None else low, panel.to_s if panel.to_s is not None else high]
+    axis["range"] = [
+        panel.from_s if panel.from_s is not None else low,
+        panel.to_s if panel.to_s is not None else high,
+    ]
     return replace(chart, layout=chart.layout | {"xaxis": axis})
 
 

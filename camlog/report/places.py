@@ -15,7 +15,9 @@ def shipped_folder(name: str) -> Path:
         if place.is_dir():
             return place
     raise InputError(
-        f"the folder {name} of this installation is missing", file=package / name, remedy="Install camlog again."
+        f"the folder {name} of this installation is missing",
+        file=package / name,
+        remedy="Install camlog again.",
     )
 
 

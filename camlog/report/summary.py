@@ -83,9 +83,19 @@ def next_steps(findings: Findings) -> dict[str, Any]:
     faulty = any(state_of(c.verdict) == "bad" for c in findings.cams.values())
     if not findings.cams or (undecided and not faulty):
         missing = list(findings.coverage.missing) or [m for c in undecided for m in c.verdict.reasons]
-        return {"title": "Drive this next", "items": list(dict.fromkeys(missing))[:3], "causes": causes, "weak": False}
+        return {
+            "title": "Drive this next",
+            "items": list(dict.fromkeys(missing))[:3],
+            "causes": causes,
+            "weak": False,
+        }
     if not causes:
-        return {"title": "Check next", "items": ["No cause stands out: see the figures below."], "causes": [], "weak": False}
+        return {
+            "title": "Check next",
+            "items": ["No cause stands out: see the figures below."],
+            "causes": [],
+            "weak": False,
+        }
     weak = causes[0].support < WORTH_SAYING
     return {"title": "Check next", "items": list(causes[0].next_checks)[:3], "causes": causes, "weak": weak}
 
@@ -101,7 +111,8 @@ def owner_paragraph(findings: Findings) -> str:
     causes = [x for x in likely_causes(findings) if x.cause != "nothing wrong" and x.support >= WORTH_SAYING]
     if faulty:
         names = ", and the ".join(
-            f"{cam_title(x.cam).lower().replace('cam,', 'camshaft of')} {CONDITION_FOR_OWNER[x.verdict.condition]}" for x in faulty
+            f"{cam_title(x.cam).lower().replace('cam,', 'camshaft of')} {CONDITION_FOR_OWNER[x.verdict.condition]}"
+            for x in faulty
         )
         words = " or ".join(CAUSE_FOR_OWNER[x.cause] for x in causes)
         because = f" The likeliest cause is {words}." if words else ""

@@ -6,8 +6,8 @@ import math
 
 from camlog.analysis.estimate import Estimate
 from camlog.analysis.limits import Limit
-from camlog.analysis.verdict.marks import Mark
 from camlog.analysis.verdict.judge import Verdict
+from camlog.analysis.verdict.marks import Mark
 
 CONDITION_WORDS = {
     "healthy": "Healthy",

@@ -75,7 +75,9 @@ def simulate_sample(sample: Sample) -> SimulatedDrive:
     """The drive of a sample, with its markers and the day it is said to have been recorded."""
     setup = demo_setup(*([sample.condition] if sample.condition is not None else []))
     cycle = (
-        permanent_code_drive(sample.seed) if sample.proof else draw_drive(sample.seed, sample.minutes, sample.start, sample.style)
+        permanent_code_drive(sample.seed)
+        if sample.proof
+        else draw_drive(sample.seed, sample.minutes, sample.start, sample.style)
     )
     found = simulate_drive(setup, cycle, sample.sampling)
     started = datetime.fromisoformat(STARTED_AT) + timedelta(days=sample.days_later)
@@ -99,7 +101,12 @@ def write_sample(sample: Sample, folder: Path) -> Path:
     write_trace(found.trace, path)
     sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
     write_drive(dataclasses.replace(found.drive, trace_sha256=sha256), drive_path(path))
-    truth = {"schema": TRUTH_SCHEMA, "about": sample.about, "invented": True, "trace_sha256": sha256} | _short(found.truth)
+    truth = {
+        "schema": TRUTH_SCHEMA,
+        "about": sample.about,
+        "invented": True,
+        "trace_sha256": sha256,
+    } | _short(found.truth)
     path.with_name(f"{sample.name}.truth.json").write_text(
         json.dumps(truth, indent=1, ensure_ascii=False) + "\n", encoding="utf-8"
     )
@@ -109,10 +116,18 @@ def write_sample(sample: Sample, folder: Path) -> Path:
 def _short(truth: dict) -> dict:
     """What was simulated, without the long comparison with the healthy twin."""
     cams = {
-        cam: {k: v for k, v in found.items() if k in ("condition", "also", "timing_offset_deg", "stick_band_deg")}
+        cam: {
+            k: v
+            for k, v in found.items()
+            if k in ("condition", "also", "timing_offset_deg", "stick_band_deg")
+        }
         for cam, found in truth.get("cams", {}).items()
     }
-    kept = {k: truth[k] for k in ("seed", "condition", "severity", "conditions", "drive", "sampling") if k in truth}
+    kept = {
+        k: truth[k]
+        for k in ("seed", "condition", "severity", "conditions", "drive", "sampling")
+        if k in truth
+    }
     return kept | {"cams": cams}
 
 

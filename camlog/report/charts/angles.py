@@ -8,7 +8,7 @@ import numpy as np
 
 from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.findings import Findings
-from camlog.report.chart import Chart, axis_key, level, row_axes, signal_line, time_axis
+from camlog.report.chart import Chart, angle_axis, axis_key, level, row_axes, signal_line, time_axis
 from camlog.report.charts.moments import convincing_stretch
 from camlog.report.charts.times import duration_s, gap_shapes, window_shapes
 from camlog.report.palette import ACTUAL, COMMAND, ERROR
@@ -24,9 +24,21 @@ def chart(findings: Findings, cam: str, budget: int, title: str = "") -> Chart:
     known = np.isfinite(data.error_deg)
     gaps = findings.conditions.gap_intervals
     traces = [
-        signal_line(data.command_time_s, data.command_deg, "commanded", "deg", COMMAND, budget, gaps, width=1.8),
+        signal_line(
+            data.command_time_s, data.command_deg, "commanded", "deg", COMMAND, budget, gaps, width=1.8
+        ),
         signal_line(data.actual_time_s, data.actual_deg, "actual", "deg", ACTUAL, budget, gaps),
-        signal_line(data.actual_time_s[known], data.error_deg[known], "error", "deg", ERROR, budget, gaps, row=1, width=1.2),
+        signal_line(
+            data.actual_time_s[known],
+            data.error_deg[known],
+            "error",
+            "deg",
+            ERROR,
+            budget,
+            gaps,
+            row=1,
+            width=1.2,
+        ),
     ]
     shapes = window_shapes(findings) + gap_shapes(findings)
     shapes += [level(limit, f"limit {number(limit)} deg", row=1), level(-limit, "", row=1)]
@@ -78,12 +90,13 @@ def closeup(findings: Findings, cam: str, title: str = "") -> Chart:
     marks = "lines+markers" if len(actual[0]) < 250 else "lines"
     traces = [
         signal_line(*command, "commanded", "deg", COMMAND, 4000, data.gaps, width=2.0),
-        signal_line(*actual, "actual", "deg", ACTUAL, 4000, data.gaps, width=2.0) | {"mode": marks, "marker": {"size": 4}},
+        signal_line(*actual, "actual", "deg", ACTUAL, 4000, data.gaps, width=2.0)
+        | {"mode": marks, "marker": {"size": 4}},
     ]
     layout = {
         "hovermode": "x", "shapes": gap_shapes(findings),
         "xaxis": time_axis(found.end_s, found.start_s),
-        "yaxis": {"title": {"text": "angle, deg"}, "fixedrange": True},
+        "yaxis": angle_axis(command[1], actual[1]),
     }  # fmt: skip
     return Chart(
         CLOSE_KIND, title, found.answer, cam, tuple(traces), layout, 300, clock=True,
@@ -91,7 +104,9 @@ def closeup(findings: Findings, cam: str, title: str = "") -> Chart:
     )  # fmt: skip
 
 
-def _part(data: CamData, start_s: float, end_s: float) -> tuple[tuple[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]:
+def _part(
+    data: CamData, start_s: float, end_s: float
+) -> tuple[tuple[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]:
     def cut(t: np.ndarray, v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         a, b = np.searchsorted(t, [start_s, end_s])
         a, b = max(a - 1, 0), min(b + 1, len(t))

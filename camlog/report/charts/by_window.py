@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from camlog.analysis.drive.windows import OilWindow
 from camlog.analysis.estimate import Estimate
 from camlog.analysis.findings import Findings
-from camlog.analysis.drive.windows import OilWindow
 from camlog.report.chart import Chart, area, axis_key, error_bars, level, nothing, points, row_axes
 from camlog.report.palette import Role
 from camlog.report.words import cam_title, number, with_unit
@@ -24,7 +24,9 @@ def error_chart(findings: Findings, cam: str, windows: tuple[OilWindow, ...], ti
     title = title or f"{cam_title(cam)}: is the error the same in every oil window?"
     rows = [(w.label, t) for w, t in tracking.windows if w in windows and t.bias_deg.value is not None]
     if not rows:
-        return nothing(ERROR_KIND, title, tracking.bias_deg.reason or "No settled readings in these oil windows.", cam)
+        return nothing(
+            ERROR_KIND, title, tracking.bias_deg.reason or "No settled readings in these oil windows.", cam
+        )
     labels = [label for label, _ in rows]
     limit = findings.limits["hold_error_deg"]
     traces = [
@@ -53,7 +55,9 @@ def hold_chart(findings: Findings, cam: str, windows: tuple[OilWindow, ...], tit
     title = title or f"{cam_title(cam)}: does it hold still at a steady command?"
     rows = [(w.label, h) for w, h in hold.windows if w in windows and h.flutter_rms_deg.value is not None]
     if not rows:
-        return nothing(HOLD_KIND, title, hold.flutter_rms_deg.reason or "Not measured in these oil windows.", cam)
+        return nothing(
+            HOLD_KIND, title, hold.flutter_rms_deg.reason or "Not measured in these oil windows.", cam
+        )
     labels = [label for label, _ in rows]
     flutter, drift = findings.limits["flutter_rms_deg"], findings.limits["drift_deg_per_s"]
     traces = [
@@ -101,7 +105,11 @@ def rest_chart(findings: Findings, cam: str, windows: tuple[OilWindow, ...], tit
     labels = [label for label, _ in rows]
     limit = findings.limits["rest_offset_deg"]
     traces = [_points(labels, [e for _, e in rows], "off its rest position", "deg", _BIAS)]
-    shapes = [area(-limit.value, limit.value), level(limit.value, f"limit {number(limit.value)} deg"), level(-limit.value, "")]
+    shapes = [
+        area(-limit.value, limit.value),
+        level(limit.value, f"limit {number(limit.value)} deg"),
+        level(-limit.value, ""),
+    ]
     values = [e for _, e in rows]
     engine = findings.profile.engine if findings.profile is not None else None
     top = _top(values, limit.value)
@@ -111,7 +119,14 @@ def rest_chart(findings: Findings, cam: str, windows: tuple[OilWindow, ...], tit
             if 0.35 * tooth < top:
                 top = max(top, 1.1 * tooth)
                 words = "one tooth " + ("advanced" if sign > 0 else "retarded")
-                shapes.append(level(sign * tooth, f"{words}, {number(tooth)} deg", role=Role("@soft", "dashdot"), right=False))
+                shapes.append(
+                    level(
+                        sign * tooth,
+                        f"{words}, {number(tooth)} deg",
+                        role=Role("@soft", "dashdot"),
+                        right=False,
+                    )
+                )
     layout = {
         "shapes": shapes,
         "xaxis": _oil_axis(labels),
@@ -164,5 +179,8 @@ def _top(figures: Sequence[Estimate], limit: float) -> float:
     sizes = [limit]
     for e in figures:
         if e.value is not None:
-            sizes += [abs(e.value), *[min(abs(end), 3.0 * abs(e.value) + limit) for end in (e.low, e.high) if end is not None]]
+            sizes += [
+                abs(e.value),
+                *[min(abs(end), 3.0 * abs(e.value) + limit) for end in (e.low, e.high) if end is not None],
+            ]
     return _SPAN * max(sizes)

@@ -6,7 +6,7 @@ import numpy as np
 
 from camlog.analysis.cam.coldstart import WATCHED_S
 from camlog.analysis.findings import Findings
-from camlog.report.chart import Chart, axis_key, line, nothing, row_axes, signal_line, stretch
+from camlog.report.chart import Chart, angle_axis, axis_key, line, nothing, row_axes, signal_line, stretch
 from camlog.report.palette import ACTUAL, COMMAND, SERIES
 from camlog.report.words import cam_title, number, with_unit
 
@@ -14,13 +14,20 @@ KIND = "cold_start"
 BEFORE_S, AFTER_S = 2.0, 20.0
 
 
-def chart(findings: Findings, cam: str, title: str = "", seconds: float | None = None, *, with_speed: bool = True) -> Chart:
+def chart(
+    findings: Findings, cam: str, title: str = "", seconds: float | None = None, *, with_speed: bool = True
+) -> Chart:
     """Angles and, `with_speed`, engine speed, in seconds after the engine start."""
     x = findings.cams[cam].examination
     cold, data = x.rest.cold_start, x.data
     title = title or f"{cam_title(cam)}: does it stay locked when the engine starts?"
     if cold.start_s is None:
-        return nothing(KIND, title, f"{(cold.flutter_rms_deg.reason or 'no engine start was recorded').capitalize()}.", cam)
+        return nothing(
+            KIND,
+            title,
+            f"{(cold.flutter_rms_deg.reason or 'no engine start was recorded').capitalize()}.",
+            cam,
+        )
     start, after = cold.start_s, seconds or AFTER_S
     limit = findings.limits["cold_start_flutter_deg"]
 
@@ -28,19 +35,22 @@ def chart(findings: Findings, cam: str, title: str = "", seconds: float | None =
         a, b = np.searchsorted(t, [start - BEFORE_S, start + after])
         return t[a:b] - start, v[a:b]
 
+    command, actual = cut(data.command_time_s, data.command_deg), cut(data.actual_time_s, data.actual_deg)
     traces = [
-        signal_line(*cut(data.command_time_s, data.command_deg), "commanded", "deg", COMMAND, 2000, width=2.0),
-        signal_line(*cut(data.actual_time_s, data.actual_deg), "actual", "deg", ACTUAL, 2000, width=2.0),
+        signal_line(*command, "commanded", "deg", COMMAND, 2000, width=2.0),
+        signal_line(*actual, "actual", "deg", ACTUAL, 2000, width=2.0),
     ]
     domains = row_axes([2.0, 1.0], 0.08)
     layout = {
         "hovermode": "x",
         "shapes": [stretch(0.0, WATCHED_S)],
         "xaxis": {"title": {"text": "seconds after the engine start"}, "range": [-BEFORE_S, after]},
-        "yaxis": {"title": {"text": "angle, deg"}, "fixedrange": True},
+        "yaxis": angle_axis(command[1], actual[1]),
     }
     if with_speed and len(data.speed_time_s):
-        traces.append(line(*cut(data.speed_time_s, data.speed_rpm), "engine speed", "rpm", SERIES[2], row=1, digits=0))
+        traces.append(
+            line(*cut(data.speed_time_s, data.speed_rpm), "engine speed", "rpm", SERIES[2], row=1, digits=0)
+        )
         layout["yaxis"]["domain"] = domains[0]
         layout["xaxis"]["anchor"] = "y2"
         layout[axis_key("y", 1)] = {"domain": domains[1], "title": {"text": "rpm"}, "fixedrange": True}

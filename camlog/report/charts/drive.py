@@ -40,7 +40,11 @@ def chart(findings: Findings, budget: int, names: Sequence[str] = USUAL, title: 
                            "fixedrange": True, "zeroline": False}  # fmt: skip
     for row, unit in enumerate(units, start=first):
         here = [x for x in found if x[1] == unit]
-        layout[axis_key("y", row)] = {"domain": domains[row], "title": {"text": unit_words(unit) or "count"}, "fixedrange": True}
+        layout[axis_key("y", row)] = {
+            "domain": domains[row],
+            "title": {"text": unit_words(unit) or "count"},
+            "fixedrange": True,
+        }
         if len(here) == 1:
             notes.append(_row_name(_title(here[0][0]), domains[row][1]))
         for place, (name, _, t, v) in enumerate(here):
@@ -97,7 +101,9 @@ def _answer(findings: Findings) -> str:
     ]
     if c.gaps:
         lost = sum(g.end_s - g.start_s for g in c.gaps)
-        parts.append(f"Nothing was recorded for {duration(lost)} in {len(c.gaps)} gap{'s' if len(c.gaps) > 1 else ''}.")
+        parts.append(
+            f"Nothing was recorded for {duration(lost)} in {len(c.gaps)} gap{'s' if len(c.gaps) > 1 else ''}."
+        )
     if c.windows.source == "coolant_temp":
         parts.append("Oil temperature was not recorded: coolant temperature stands in for it.")
     elif c.windows.source is None:

@@ -6,8 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from camlog.analysis.findings import Findings
 from camlog.analysis.drive.windows import OilWindow, window_index
+from camlog.analysis.findings import Findings
 from camlog.report.chart import Chart, line, nothing, points
 from camlog.report.palette import LIMIT, Role, window_role
 from camlog.report.thin import spread_choice
@@ -25,7 +25,9 @@ def chart(findings: Findings, cam: str, windows: tuple[OilWindow, ...], title: s
     title = title or f"{cam_title(cam)}: where does it stand for each command?"
     known = np.isfinite(data.command_at_actual) & data.running
     if not known.any():
-        return nothing(KIND, title, "Command and actual angle were never known together with the engine running.", cam)
+        return nothing(
+            KIND, title, "Command and actual angle were never known together with the engine running.", cam
+        )
     command, actual, t = data.command_at_actual[known], data.actual_deg[known], data.actual_time_s[known]
     index = window_index(windows, data.oil_temp_at(t))
     traces: list[dict[str, Any]] = []

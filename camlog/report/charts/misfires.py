@@ -30,7 +30,11 @@ def chart(findings: Findings, title: str = "") -> Chart:
         "hovertemplate": f"%{{y:.2f}} {UNIT}: %{{text}}", "showlegend": False, "meta": {"unit": UNIT},
     }  # fmt: skip
     traces = [bars]
-    tied = [a for a in misfire.association if a.kind == "cam_error" and a.rate_with is not None and a.rate_without is not None]
+    tied = [
+        a
+        for a in misfire.association
+        if a.kind == "cam_error" and a.rate_with is not None and a.rate_without is not None
+    ]
     for name, role, values in (
         ("cam near its command", Role("@third", "solid", "circle"), [a.rate_without for a in tied]),
         ("cam off its command", Role("@error", "solid", "square"), [a.rate_with for a in tied]),

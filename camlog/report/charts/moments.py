@@ -43,12 +43,19 @@ def convincing_stretch(findings: Findings, cam: str) -> Stretch:
             centre = float(np.median(times)) if len(times) < 3 else _densest(np.asarray(times))
             return Stretch(max(centre - SPAN_S / 3, 0.0), centre + 2 * SPAN_S / 3, "can this reading be a cam's?",
                            f"Around a jump no cam can make ({len(times)} of them in the drive).")  # fmt: skip
-        return _of(data, _roughness(data), "can this reading be a cam's?", "The stretch in which the reading is worst.")
+        return _of(
+            data,
+            _roughness(data),
+            "can this reading be a cam's?",
+            "The stretch in which the reading is worst.",
+        )
     if condition in ("sticking", "stuck", "slow"):
         words = {
             "sticking": "does it move smoothly?", "stuck": "does it move at all?", "slow": "does it arrive in time?",
         }  # fmt: skip
-        return _of(data, _distance(data), words[condition], "The stretch in which it is farthest from its command.")
+        return _of(
+            data, _distance(data), words[condition], "The stretch in which it is farthest from its command."
+        )
     if condition == "offset":
         offset = found.examination.rest.offset_deg.value
         said = "" if offset is None else f" At rest it stands {number(abs(offset))} deg off."
@@ -78,7 +85,9 @@ def _duration(data: CamData) -> np.ndarray:
 
 def _distance(data: CamData) -> np.ndarray:
     """Distance from the command, running engine only; a moving command counts double, so that motion is in view."""
-    moving = np.abs(np.gradient(np.nan_to_num(data.command_at_actual))) > 0 if len(data.actual_deg) > 1 else 0.0
+    moving = (
+        np.abs(np.gradient(np.nan_to_num(data.command_at_actual))) > 0 if len(data.actual_deg) > 1 else 0.0
+    )
     return np.abs(data.error_deg) * data.running * (1.0 + moving) * _duration(data)
 
 

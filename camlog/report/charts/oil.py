@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 
+from camlog.analysis.drive.windows import OilWindow
 from camlog.analysis.findings import Findings
 from camlog.analysis.limits import t63_limit
 from camlog.analysis.response.step_pool import StepSummary
-from camlog.analysis.drive.windows import OilWindow
 from camlog.errors import InputError
 from camlog.oil import kinematic_viscosity
 from camlog.report.chart import Chart, error_bars, nothing, points
@@ -20,7 +20,10 @@ from camlog.report.words import cam_title, number
 KIND = "oil"
 LABELLED_SHARE = 0.18
 TICKS_DEGC = (0, 20, 40, 60, 80, 100, 120)
-_DIRECTIONS = {"advance": Role("@actual", "solid", "triangle-up"), "retard": Role("@error", "dash", "triangle-down")}
+_DIRECTIONS = {
+    "advance": Role("@actual", "solid", "triangle-up"),
+    "retard": Role("@error", "dash", "triangle-down"),
+}
 _PATTERN_WORDS = {
     "cold_only": "Beyond the limit only with cold oil: that points at viscosity or grade.",
     "hot_only": "Beyond the limit only with hot oil: that points at pressure or leakage.",
@@ -104,10 +107,21 @@ def _healthy_band(
     shapes = []
     for start, end, limit in steps:
         ends = {"xref": "x", "x0": start, "x1": end, "yref": "y", "y1": limit}
-        shapes.append({"type": "rect", **ends, "y0": 0, "fillcolor": "@band", "line": {"width": 0}, "layer": "below"})
-        rim: dict[str, Any] = {"type": "line", **ends, "y0": limit, "line": {"color": "@ink", "dash": "dot", "width": 1.4}}
+        shapes.append(
+            {"type": "rect", **ends, "y0": 0, "fillcolor": "@band", "line": {"width": 0}, "layer": "below"}
+        )
+        rim: dict[str, Any] = {
+            "type": "line",
+            **ends,
+            "y0": limit,
+            "line": {"color": "@ink", "dash": "dot", "width": 1.4},
+        }
         if end - start > LABELLED_SHARE * (high - low):
-            rim["label"] = {"text": f"limit {number(limit)} s", "yanchor": "bottom", "font": {"size": 11, "color": "@ink"}}
+            rim["label"] = {
+                "text": f"limit {number(limit)} s",
+                "yanchor": "bottom",
+                "font": {"size": 11, "color": "@ink"},
+            }
         shapes.append(rim)
     tops = [0.2, *[limit for *_, limit in steps]]
     return shapes, tops

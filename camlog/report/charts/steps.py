@@ -7,11 +7,11 @@ from typing import Any
 import numpy as np
 
 from camlog.analysis.cam.camdata import CamData
+from camlog.analysis.drive.windows import OilWindow
 from camlog.analysis.findings import Findings
 from camlog.analysis.limits import t63_limit
 from camlog.analysis.response.step_pool import T63, T86, StepSummary
 from camlog.analysis.response.steps import CommandSteps, find_steps
-from camlog.analysis.drive.windows import OilWindow
 from camlog.report.chart import Chart, line, nothing
 from camlog.report.palette import Role, window_role
 from camlog.report.thin import spread_choice
@@ -25,11 +25,19 @@ BEFORE_S, SHOWN_MIN_S, SHOWN_MAX_S = 0.4, 1.2, 8.0
 LEVEL_S = 0.4
 
 
-def chart(findings: Findings, cam: str, windows: tuple[OilWindow, ...], title: str = "", seconds: float | None = None) -> Chart:
+def chart(
+    findings: Findings,
+    cam: str,
+    windows: tuple[OilWindow, ...],
+    title: str = "",
+    seconds: float | None = None,
+) -> Chart:
     """Share of the way covered against the time after the command, advance left and retard right."""
     x = findings.cams[cam].examination
     title = title or f"{cam_title(cam)}: how does it answer a step of its command?"
-    here = [(w, r) for w, r in x.response.by_window.items() if w in windows and r.advance.steps + r.retard.steps]
+    here = [
+        (w, r) for w, r in x.response.by_window.items() if w in windows and r.advance.steps + r.retard.steps
+    ]
     if not here:
         reason = x.response.advance.t63.reason or x.response.retard.t63.reason or "no step was measured"
         return nothing(KIND, title, f"No step response was measured: {reason}.", cam)
@@ -57,8 +65,13 @@ def chart(findings: Findings, cam: str, windows: tuple[OilWindow, ...], title: s
             shapes += _times(summary, column, role)
     if not traces:
         return nothing(KIND, title, "The readings around the steps are too few to draw.", cam)
-    xaxis = {"title": {"text": "advance: s after the command"}, "range": [-BEFORE_S, shown], "domain": [0.0, 0.475], "nticks": 4,
-             "tickangle": 0}
+    xaxis = {
+        "title": {"text": "advance: s after the command"},
+        "range": [-BEFORE_S, shown],
+        "domain": [0.0, 0.475],
+        "nticks": 4,
+        "tickangle": 0,
+    }
     layout = {
         "hovermode": "closest",
         "shapes": shapes + _levels(),
@@ -101,7 +114,9 @@ def _shown_s(summaries: list[StepSummary]) -> float:
     return float(np.clip(2.0 * max(late, default=0.0) + 0.4, SHOWN_MIN_S, SHOWN_MAX_S))
 
 
-def _answers(data: CamData, steps: CommandSteps, summary: StepSummary, shown_s: float) -> tuple[np.ndarray, np.ndarray] | None:
+def _answers(
+    data: CamData, steps: CommandSteps, summary: StepSummary, shown_s: float
+) -> tuple[np.ndarray, np.ndarray] | None:
     """Readings of the summary's steps, one after the other with NaN between: time after the step, share in percent."""
     if not len(steps) or not summary.times_s:
         return None
@@ -115,7 +130,11 @@ def _answers(data: CamData, steps: CommandSteps, summary: StepSummary, shown_s: 
         end = min(shown_s, steps.end_s[i] + steps.hold_after_s[i] - time_s)
         t, a = data.actual_time_s, data.actual_deg
         first, last = np.searchsorted(t, [time_s - BEFORE_S, time_s + end])
-        before = a[np.searchsorted(t, steps.start_s[i] - LEVEL_S) : np.searchsorted(t, steps.start_s[i], side="right")]
+        before = a[
+            np.searchsorted(t, steps.start_s[i] - LEVEL_S) : np.searchsorted(
+                t, steps.start_s[i], side="right"
+            )
+        ]
         if last - first < 3 or not len(before):
             continue
         keep = first + spread_choice(last - first, MOST_READINGS)
@@ -131,8 +150,13 @@ def _times(summary: StepSummary, column: int, role: Role) -> list[dict[str, Any]
         if figure.value is not None:
             found.append(
                 {
-                    "type": "line", "xref": "x2" if column else "x", "x0": figure.value, "x1": figure.value,
-                    "yref": "y", "y0": -25, "y1": 100.0 * (T63 if width > 2 else T86),
+                    "type": "line",
+                    "xref": "x2" if column else "x",
+                    "x0": figure.value,
+                    "x1": figure.value,
+                    "yref": "y",
+                    "y0": -25,
+                    "y1": 100.0 * (T63 if width > 2 else T86),
                     "line": {"color": role.color, "dash": role.dash, "width": width},
                 }  # fmt: skip
             )
@@ -142,7 +166,13 @@ def _times(summary: StepSummary, column: int, role: Role) -> list[dict[str, Any]
 def _levels() -> list[dict[str, Any]]:
     return [
         {
-            "type": "line", "xref": "paper", "x0": 0, "x1": 1, "yref": "y", "y0": 100.0 * share, "y1": 100.0 * share,
+            "type": "line",
+            "xref": "paper",
+            "x0": 0,
+            "x1": 1,
+            "yref": "y",
+            "y0": 100.0 * share,
+            "y1": 100.0 * share,
             "line": {"color": "@soft", "dash": "dot", "width": 1},
         }  # fmt: skip
         for share in (T63, T86, 1.0)

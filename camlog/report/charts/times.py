@@ -66,9 +66,19 @@ def window_shapes(findings: Findings, *, labels: bool = True) -> list[dict[str, 
         if labels and (end - start) / total >= LABELLED_SHARE:
             shapes.append(
                 {
-                    "type": "line", "xref": "x", "x0": start, "x1": end, "yref": "paper", "y0": 1, "y1": 1,
+                    "type": "line",
+                    "xref": "x",
+                    "x0": start,
+                    "x1": end,
+                    "yref": "paper",
+                    "y0": 1,
+                    "y1": 1,
                     "line": {"color": window_role(window).color, "width": 3},
-                    "label": {"text": f"oil {window.label}", "font": {"size": 11, "color": "@ink"}, "yanchor": "bottom"},
+                    "label": {
+                        "text": f"oil {window.label}",
+                        "font": {"size": 11, "color": "@ink"},
+                        "yanchor": "bottom",
+                    },
                 }  # fmt: skip
             )
     return shapes
@@ -78,8 +88,17 @@ def gap_shapes(findings: Findings) -> list[dict[str, Any]]:
     """What was not recorded, crossed out."""
     return [
         {
-            "type": "rect", "xref": "x", "x0": g.start_s, "x1": g.end_s, "yref": "paper", "y0": 0, "y1": 1,
-            "fillcolor": "@rule", "opacity": 0.45, "line": {"width": 1, "color": "@bad", "dash": "dot"}, "layer": "below",
+            "type": "rect",
+            "xref": "x",
+            "x0": g.start_s,
+            "x1": g.end_s,
+            "yref": "paper",
+            "y0": 0,
+            "y1": 1,
+            "fillcolor": "@rule",
+            "opacity": 0.45,
+            "line": {"width": 1, "color": "@bad", "dash": "dot"},
+            "layer": "below",
         }  # fmt: skip
         for g in findings.conditions.gaps[:MOST_EVENTS]
     ]
@@ -107,11 +126,21 @@ def event_traces(findings: Findings, row: int) -> list[dict[str, Any]]:
         if here:
             traces.append(
                 {
-                    "type": "scatter", "mode": "markers", "name": _EVENT_WORDS[kind], "yaxis": axis_name("y", row),
-                    "x": numbers([t for t, _ in here]), "y": numbers([0.5] * len(here)),
+                    "type": "scatter",
+                    "mode": "markers",
+                    "name": _EVENT_WORDS[kind],
+                    "yaxis": axis_name("y", row),
+                    "x": numbers([t for t, _ in here]),
+                    "y": numbers([0.5] * len(here)),
                     "text": [plain(text or _EVENT_WORDS[kind]) for _, text in here],
-                    "hovertemplate": "%{text}", "meta": {"unit": ""},
-                    "marker": {"symbol": symbol, "color": color, "size": 12, "line": {"width": 2, "color": color}},
+                    "hovertemplate": "%{text}",
+                    "meta": {"unit": ""},
+                    "marker": {
+                        "symbol": symbol,
+                        "color": color,
+                        "size": 12,
+                        "line": {"width": 2, "color": color},
+                    },
                 }  # fmt: skip
             )
     return traces
