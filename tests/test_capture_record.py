@@ -101,7 +101,7 @@ def test_on_every_bus(tmp_path, served, number):
 
 
 def test_a_cams_two_angles_come_from_one_answer(tmp_path):
-    drive = recorded(tmp_path, seconds=0.8)
+    drive = recorded(tmp_path, seconds=1.6)
     for cam in ("intake_b1", "exhaust_b1"):
         commanded, actual = (drive.trace.samples(f"cam_{cam}_{kind}")[0] for kind in ("commanded", "actual"))
         assert len(commanded) > 15 and np.array_equal(commanded, actual)

@@ -18,7 +18,6 @@ COMMANDS = (
     "clear",
     "convert",
     "simulate",
-    "serve",
     "vehicle",
     "demo",
 )
