@@ -36,15 +36,19 @@ _WORDS = {
 
 
 def load(path: Path) -> tuple[Trace, Drive | None]:
-    """A trace and the drive file beside it, where there is one; what was repaired goes to stderr."""
-    from camlog.drive import drive_path, read_drive
-    from camlog.trace import read_trace
+    """A trace and the drive file beside it, where there is one; what was repaired goes to stderr.
+
+    A trace that somebody else wrote is converted in memory, where what its columns mean is certain.
+    """
+    from camlog.convert import read_any
+    from camlog.drive import drive_path
 
     if path.is_dir():
         raise InputError("is a folder, not a trace", file=path, remedy="Name a trace in it, as in drive.csv.")
-    trace = read_trace(path)
+    trace, drive, conversion = read_any(path)
     beside = drive_path(path)
-    drive = read_drive(beside) if beside.exists() else None
+    if conversion is not None:
+        typer.echo(f"camlog: {path}: not a camlog trace; read as `camlog convert` would.", err=True)
     for note in trace.warnings:
         typer.echo(f"camlog: {path}: {note}", err=True)
     if drive is not None and drive.trace_sha256 is None and drive.adapter:

@@ -1,0 +1,78 @@
+"""What a conversion says: how each column was understood, what is still in doubt, and what came of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+
+@dataclass(frozen=True)
+class ColumnMatch:
+    """How one column of the file was understood.
+
+    `name` is its heading, `signal` camlog's name for it (None: not one of camlog's signals), `unit` the unit
+    its values are in, `score` 0 to 1 and `reason` in words. `certain` is False while `signal` is only
+    a suggestion; `doubts` then says about what: `signal`, `unit`, `angle`, `positive`, `rest_deg` or `factor`.
+    `written_as` is the column's name in the trace (None: not carried over) and `written_unit` its unit there;
+    a value there is `value * factor + offset` of the file's. Of `held_rows` rows only one holds a reading (1: every row).
+    """
+
+    name: str
+    signal: str | None
+    unit: str
+    score: float
+    reason: str
+    certain: bool
+    index: int = 0
+    written_as: str | None = None
+    written_unit: str = ""
+    factor: float = 1.0
+    offset: float = 0.0
+    held_rows: int = 1
+    angle: str | None = None
+    positive: str | None = None
+    rest_deg: float = 0.0
+    doubts: tuple[str, ...] = ()
+
+    @property
+    def doubtful(self) -> bool:
+        """True where the column waits for an answer."""
+        return self.signal is not None and not self.certain
+
+
+@dataclass(frozen=True)
+class Question:
+    """Something only a person can say: `choices` are (answer, what it means), empty where any number goes.
+
+    `about` is the doubt, `heading` the column (empty: about the whole file), `suggestion` the likeliest answer.
+    """
+
+    about: str
+    heading: str
+    text: str
+    choices: tuple[tuple[str, str], ...] = ()
+    suggestion: str = ""
+
+
+Ask = Callable[[Question], "str | None"]
+
+
+@dataclass(frozen=True)
+class Conversion:
+    """What came of a conversion: the files written (None where it stayed in memory), every column, and notes.
+
+    `mapping_text` is a mapping file for this file, ready to edit, with a commented line for every answer there could be.
+    """
+
+    trace_path: Path | None
+    drive_path: Path | None
+    columns: tuple[ColumnMatch, ...]
+    notes: tuple[str, ...] = ()
+    rows: int = 0
+    mapping_text: str = ""
+
+    @property
+    def doubtful(self) -> tuple[ColumnMatch, ...]:
+        """The columns that wait for an answer."""
+        return tuple(c for c in self.columns if c.doubtful)
