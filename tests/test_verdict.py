@@ -175,6 +175,27 @@ def test_a_jumped_chain_that_drives_one_cam_against_its_stop_is_offset_not_stuck
     assert {cam: v.condition for cam, v in verdicts.items()} == {INTAKE: "offset", "exhaust_b1": "offset"}
 
 
+def test_a_cam_far_slower_than_the_same_cam_of_the_other_bank_is_slow_though_within_the_limit(rng):
+    d = drive(rng, 260)
+    trace = trace_of(d, rng, {INTAKE: (d.command(), lag(d.command(), 0.32, 0.02)),
+                              "intake_b2": (d.command(), lag(d.command(), 0.06, 0.02))})  # fmt: skip
+    verdicts = {cam: found.verdict for cam, found in analyze(trace).cams.items()}
+    assert {cam: v.condition for cam, v in verdicts.items()} == {INTAKE: "slow", "intake_b2": "healthy"}
+    says(verdicts[INTAKE], "as long as that of the other bank")
+    alone = verdict_of(d, lag(d.command(), 0.32, 0.02), rng)
+    assert alone.condition == "healthy", alone.reasons
+
+
+def test_a_cam_that_does_not_stay_where_it_is_held_is_found_though_no_single_limit_of_motion_is_passed(rng):
+    # Each hold ends somewhere else: oil pressure that comes and goes.
+    d = drive(rng, 300)
+    held = np.cumsum(np.abs(np.diff(d.share, prepend=0.0)) > 0.1)
+    off = rng.choice([-4.5, 0.0, 4.5], held.max() + 1)[held] * (d.share > 0)
+    verdict = verdict_of(d, sound(d.command() + off), rng)
+    assert verdict.condition not in ("healthy", "insufficient_data"), verdict.chances
+    says(verdict, "the error varies by", "2.5 deg")
+
+
 def test_one_cam_standing_far_off_alone_is_stuck(rng):
     d = drive(rng)
     trace = trace_of(d, rng, {INTAKE: (d.command(), sound(d.command())),

@@ -34,8 +34,10 @@ class Limit:
     title: str
 
     def __str__(self) -> str:
-        unit = "" if self.unit == "1" else f" {self.unit}"
-        return f"{self.value:g}{unit} ({self.source})"
+        if self.unit == "1":
+            # A bare number beside figures in degrees and seconds would be read as one of those.
+            return f"{self.value:g} ({self.title[:1].lower()}{self.title[1:]}; {self.source})"
+        return f"{self.value:g} {self.unit} ({self.source})"
 
 
 # name, value, unit, title[, source]. Oil: cold below 40, warm 40-70, hot 70-100, very hot above 100 degC.
@@ -43,7 +45,9 @@ _TABLE: tuple[tuple, ...] = (
     # Tracking at a steady command
     ("hold_error_deg", 5.0, "deg", "Largest error at a steady command"),
     ("hold_error_time_s", 4.5, "s", "How long an error must last to count"),
-    ("late_time_fraction", 0.005, "1", "Share of the time so far from all commanded in the last second"),
+    ("late_time_fraction", 0.003, "1", "Share of the time so far from all commanded in the last second"),
+    ("late_time_cold_fraction", 0.015, "1", "The same share, oil below 40 degC or unknown"),
+    ("error_spread_deg", 2.5, "deg", "Error at a steady command about its mean"),
     ("tracking_bias_deg", 3.0, "deg", "Mean error at a steady command"),
     ("tracking_rms_deg", 3.0, "deg", "Root-mean-square error at a steady command"),
     # Response to a command step
@@ -52,6 +56,8 @@ _TABLE: tuple[tuple, ...] = (
     ("t63_hot_s", 0.45, "s", "Time to 63 % of a step, oil 70 to 100 degC"),
     ("t63_very_hot_s", 0.45, "s", "Time to 63 % of a step, oil above 100 degC"),
     ("cold_slowness_ratio", 5.0, "1", "Lag with oil below 40 degC over the same cam's lag with warm oil"),
+    ("bank_slowness_ratio", 3.0, "1", "Lag over that of the same cam of the other bank, in the same oil"),
+    ("bank_slowness_s", 0.2, "s", "Lag from which the banks are compared"),
     ("slew_min_cold_deg_per_s", 10.0, "deg/s", "Slowest acceptable slew, oil below 40 degC"),
     ("slew_min_warm_deg_per_s", 20.0, "deg/s", "Slowest acceptable slew, oil 40 to 70 degC"),
     ("slew_min_hot_deg_per_s", 30.0, "deg/s", "Slowest acceptable slew, oil 70 to 100 degC"),
@@ -64,7 +70,8 @@ _TABLE: tuple[tuple, ...] = (
     ("stick_band_deg", 1.5, "deg", "Stick band: how far the command leaves before the cam moves"),
     ("jump_deg", 1.5, "deg", "Jump when the cam breaks away"),
     ("stuck_time_fraction", 0.5, "1", "Share of the moving command during which the cam stays put"),
-    ("standing_time_fraction", 0.1, "1", "The same share, in a cam that also jumps"),
+    ("standing_time_fraction", 0.1, "1", "The same share, beyond which a cam that moves at times is not right"),
+    ("waits_for_speed", 5.0, "count", "Times the cam stood still until engine speed rose"),
     # Hold
     ("flutter_rms_deg", 0.8, "deg", "Flutter about a steady command (root mean square)"),
     ("drift_deg_per_s", 0.5, "deg/s", "Drift at a steady command"),

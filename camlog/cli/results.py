@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from camlog.drive import Drive
     from camlog.trace import Trace
 
+COMMON_PRACTICE = "common practice, no source"
 WIDTH = 96
 REASONS_SHOWN = 3
 CAUSES_SHOWN = 2
@@ -81,6 +82,10 @@ def results_paths(trace: Path, out: Path | None, force: bool) -> tuple[Path, Pat
 def verdict_lines(findings: Findings) -> Iterator[str]:
     """The verdict in a screenful: each cam, misfires, causes with the next checks, and what was missing."""
     yield f"{findings.trace.name}: {findings.trace.duration_s / 60:.1f} minutes"
+    source = findings.conditions.windows.source
+    if findings.cams and source != "oil_temp":
+        stand_in = "coolant temperature stands in for it" if source else "figures are not split by temperature"
+        yield f"No oil temperature in this trace: {stand_in}."
     if not findings.cams:
         yield "No cam angles in this trace: the phaser cannot be judged from it."
     for cam in findings.cams.values():
@@ -101,6 +106,7 @@ def verdict_lines(findings: Findings) -> Iterator[str]:
         yield "Still to drive:"
         for sentence in missing:
             yield from _wrapped(f"  - {sentence}", "    ")
+    yield f"Limits are {COMMON_PRACTICE}, unless one names another; a vehicle profile's [limits] win."
     yield from _wrapped(findings.cautions[0], "")
 
 
@@ -112,7 +118,9 @@ def _cam_lines(found: CamFindings) -> Iterator[str]:
     sure = "" if verdict.condition == "insufficient_data" else f", confidence {verdict.confidence:.2f}"
     yield f"{name[0].upper()}{name[1:]}: {verdict.condition.replace('_', ' ')} ({_WORDS[verdict.condition]}{sure})"
     for reason in verdict.reasons[:REASONS_SHOWN]:
-        yield from _wrapped(f"  {reason}", "    ")
+        # Said once, at the end, instead of in every line.
+        short = reason.replace(f"; {COMMON_PRACTICE})", ")").replace(f" ({COMMON_PRACTICE})", "")
+        yield from _wrapped(f"  {short}", "    ")
 
 
 def _wrapped(text: str, indent: str) -> list[str]:

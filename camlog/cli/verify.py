@@ -63,14 +63,21 @@ def verify(
 
     Writes NAME.verification.html, one side to print and sign.
     """
+    from camlog.errors import InputError
     from camlog.profile import read_profile
     from camlog.verify import verify as verify_repair
 
     page = None if json else _page_path(after, out, force)
     profile = read_profile(vehicle) if vehicle else None
+    second = _findings(after, profile)
+    first = None if before is None else _first(before, profile)
+    if before is not None and before.suffix == ".csv" and first.trace.sha256 == second.trace.sha256:
+        raise InputError(
+            "is the same recording as the one given with --before", file=after, remedy="Name the drive after the repair."
+        )
     found = verify_repair(
-        _findings(after, profile),
-        None if before is None else _first(before, profile),
+        second,
+        first,
         job=job,
         outside=outside or (),
     )

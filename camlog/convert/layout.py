@@ -98,7 +98,7 @@ def find_layout(lines: Sequence[str], dialect: Dialect, numbers: Numbers | None 
         heading_cells=heading_cells,
         unit_cells=unit_cells,
         preamble=tuple(text for _, text in records[:top] if text.strip()),
-        long=_long_columns(columns, readings),
+        long=_long_columns(columns),
         sample=tuple(tuple(r) for r in readings),
     )
 
@@ -233,24 +233,20 @@ def _kind(cells: Sequence[str], numbers: Numbers) -> tuple[str, str]:
     return "text", ""
 
 
-def _long_columns(columns: Sequence[SourceColumn], readings: Sequence[Sequence[str]]) -> LongColumns | None:
-    """A long table has a column of names, which return row after row, and one of values."""
+def _long_columns(columns: Sequence[SourceColumn]) -> LongColumns | None:
+    """A long table has a column of names and one of values, and says so in their headings."""
     if not 3 <= len(columns) <= 8:
         return None
     roles: dict[str, int] = {}
     for column in columns:
         words = set(parse_heading(column.heading).words)
-        if column.kind in ("text", "number", "empty") and words & {"signal", "name", "pid"} and "signal" not in roles:
-            if column.kind == "text" or words == {"pid"}:
-                roles["signal"] = column.index
-                continue
-        if words & {"value"} and "value" not in roles and column.kind in ("number", "empty", "text"):
+        naming = words & {"signal", "name", "pid"} and (column.kind == "text" or words == {"pid"})
+        if naming and "signal" not in roles:
+            roles["signal"] = column.index
+        elif words & {"value"} and "value" not in roles and column.kind in ("number", "empty", "text"):
             roles["value"] = column.index
         elif words & {"unit"} and "unit" not in roles:
             roles["unit"] = column.index
     if "signal" not in roles or "value" not in roles:
-        return None
-    names = Counter(r[roles["signal"]] for r in readings if len(r) > roles["signal"])
-    if len(readings) >= 8 and len(names) > 0.7 * len(readings):
         return None
     return LongColumns(roles["signal"], roles["value"], roles.get("unit"))

@@ -34,7 +34,7 @@ from camlog.verify.page import write_verification
 from camlog.verify.verification import Verification, verify
 
 CONDITION = Condition("restricted_flow", 1.0, cams=("intake_b1",))
-JOB = "Invented order: phaser of the intake cam replaced"
+JOB = "Invented order: screen of the intake cam's control valve cleaned, oil changed"
 # Some seconds with the engine stopped and the ignition on: the closing snapshot sees what the drive has led
 # to.
 ENDING = (Segment("drive", 8.0, 0.0), Segment("key_on", 6.0))
@@ -170,4 +170,7 @@ def clear_over_the_wire(
         raise InputError(
             "the simulated car did not clear its codes", remedy="Report this: it is a fault of camlog."
         )
+    # The clock on the wall is real, the story's days are not: the snapshot belongs to the evening of the second drive.
+    saved = read_drive(save_to)
+    write_drive(dataclasses.replace(saved, started_at=(FIRST_DAY + timedelta(days=1, hours=9)).isoformat()), save_to)
     return cleared, car.state()

@@ -4,7 +4,7 @@ Three halves: simulated vehicles of family A and of family B (they differ in con
 friction), and outside cars that share nothing with the simulator (`validity_outside`). Each drive is analyzed
 from its trace alone: no drive file, no vehicle profile. Limits and confidence were chosen on even seeds below
 2,000 of family A; the rules were checked against outside seeds below 1,000, and corrected where they held
-only for the simulator. This runs on seeds from 500,001 on. `--save FILE` keeps every examination,
+only for the simulator. This runs on seeds from 700,001 on. `--save FILE` keeps every examination,
 `--judge FILE` judges them again without driving.
 """
 
@@ -23,12 +23,13 @@ from pathlib import Path
 from camlog.analysis import analyze
 from camlog.analysis.limits import LIMITS
 from camlog.analysis.verdict.judge import judge_all
+from camlog.simulate.offline import SimulatedDrive
 from camlog.trace import Trace
-from tests.bench.validity_cases import draw_case, draw_poor_case, visible
+from tests.bench.validity_cases import Case, draw_case, draw_poor_case, visible
 from tests.bench.validity_outside import draw_outside
 from tests.bench.validity_report import Examined, Row, report
 
-FIRST_SEED = 500_001
+FIRST_SEED = 700_001
 OUTSIDE_SHARE = 0.3  # outside drives on top, for each simulated one
 POOR_SHARE = 0.15
 NICE = 10
@@ -38,43 +39,49 @@ def simulated(seed: int) -> list[Examined]:
     """A simulated drive fit to be judged, family A for odd seeds, B for even ones."""
     case = draw_case(seed, "AB"[seed % 2 == 0])
     drive = case.drive()
-    worse_s = case.worse_s() if case.kind != "healthy" else {}
-    truth = drive.truth["cams"]
-    known = {
-        cam: (t["condition"], tuple(t["also"]), visible(t, worse_s.get(cam, 0.0))) for cam, t in truth.items()
-    }
-    return _examined(drive.trace, known, f"simulated {case.family}", case)
+    return _examined(drive.trace, _known(case, drive), f"simulated {case.family}", case)
 
 
 def poor(seed: int) -> list[Examined]:
     """A simulated drive too poor to judge: very short, parked, or read about once a second."""
     case = draw_poor_case(seed)
     drive = case.drive()
+    return _examined(drive.trace, _known(case, drive), f"poor: {case.poor}", case)
+
+
+def _known(case: Case, drive: SimulatedDrive) -> dict[str, tuple]:
+    """Per cam: condition, other names, whether it was seen, share of the drive in which it showed."""
     worse_s = case.worse_s() if case.kind != "healthy" else {}
-    truth = drive.truth["cams"]
-    known = {
-        cam: (t["condition"], tuple(t["also"]), visible(t, worse_s.get(cam, 0.0))) for cam, t in truth.items()
-    }
-    return _examined(drive.trace, known, f"poor: {case.poor}", case)
+    known = {}
+    for cam, truth in drive.truth["cams"].items():
+        worse = worse_s.get(cam, 0.0)
+        shown = 1.0 if truth["condition"] == "sensor" else worse / (60.0 * case.minutes)
+        known[cam] = (truth["condition"], tuple(truth["also"]), visible(truth, worse), shown)
+    return known
 
 
 def outside(seed: int) -> list[Examined]:
     """A drive of an outside car."""
     case = draw_outside(seed)
     trace, truth = case.record()
-    return _examined(trace, {c: (t.condition, t.also, t.seen) for c, t in truth.items()}, "outside", case)
+    seconds = 60.0 * case.minutes
+    known = {
+        cam: (t.condition, t.also, t.seen, 1.0 if t.condition == "sensor" else t.apart_s / seconds)
+        for cam, t in truth.items()
+    }
+    return _examined(trace, known, "outside", case)
 
 
 def _examined(trace: Trace, known: dict[str, tuple], half: str, case) -> list[Examined]:
     findings = analyze(trace)
     found = []
-    for cam, (condition, also, seen) in known.items():
+    for cam, (condition, also, seen, shown) in known.items():
         cam_found = findings.cams.get(cam)
         if cam_found is None:
             raise AssertionError(f"{half} drive {case.seed}: no finding for {cam}")
         bare = dataclasses.replace(cam_found.examination, data=None)
         row = Row(
-            half, case.seed, cam, case.kind, case.severity, case.rate_hz, condition, also, seen,
+            half, case.seed, cam, case.kind, case.severity, case.rate_hz, condition, also, seen, shown,
             cam_found.coverage is not None and cam_found.coverage.sufficient,
             cam_found.verdict.condition, cam_found.verdict.confidence,
         )  # fmt: skip

@@ -33,7 +33,7 @@ def second_order(target: np.ndarray, tau: np.ndarray, damping: float) -> np.ndar
     return np.array(out)
 
 
-def integratorintegrator_loop(target: np.ndarray, tau: np.ndarray, friction_deg: float) -> np.ndarray:
+def integrator_loop(target: np.ndarray, tau: np.ndarray, friction_deg: float) -> np.ndarray:
     """An integrator (oil flow) under proportional-integral control.
 
     With friction it stays put until the effort exceeds `friction_deg`, and once moving runs until the effort

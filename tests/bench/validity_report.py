@@ -16,6 +16,7 @@ from camlog.analysis.verdict.judge import CONDITIONS
 CLEAR = 0.5  # from this severity on a technician would want the fault found
 FAST_HZ = 10.0
 BINS = (0.0, 0.6, 0.7, 0.8, 0.85, 0.9, 0.95, 1.0001)
+SHOWN = ((0.01, "below 1 %"), (0.03, "1 to 3 %"), (0.1, "3 to 10 %"), (2.0, "more, or the reading"))
 SHORT = {"insufficient_data": "abstains"}
 
 DEFINITIONS = """\
@@ -40,6 +41,7 @@ class Row:
     truth: str
     also: tuple[str, ...]
     seen: bool
+    shown: float
     covered: bool
     got: str
     confidence: float
@@ -158,6 +160,10 @@ def _by(rows: list[Row], key: Callable[[Row], object], title: str) -> list[str]:
     return lines
 
 
+def _shown(row: Row) -> str:
+    return next(word for top, word in SHOWN if row.shown < top)
+
+
 def _poor(rows: list[Row]) -> list[str]:
     lines = [
         "\n== drives too poor to judge (under a minute, never driven off, read about once a second)",
@@ -193,6 +199,7 @@ def report(rows: list[Row]) -> str:
             f"\n{half}, faults of severity {CLEAR:g} and above that were seen, by kind:",
         )
         lines += _by(here, lambda r: f"{r.rate_hz:g} Hz", f"{half}, the same by rate:")
+        lines += _by(here, _shown, f"{half}, the same by the share of the drive in which the fault showed:")
     if poor:
         lines += _poor(poor)
     stuck = [r for r in fit if r.truth == "stuck" and r.seen]

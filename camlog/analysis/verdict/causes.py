@@ -154,7 +154,7 @@ def _one_cam(scale: _Scale, cam: str, verdict: Verdict, oil: OilPattern | None, 
         case "sensor":
             scale.put(f"The {name}'s angle reading is not that of a moving cam.", strength, sensor=5.0)
         case "slow" if kind == "cold_only":
-            scale.put(f"The {name} is slow only with cold oil.", strength, oil=3.2, actuator=2.3, valve=2.3)
+            scale.put(f"The {name} is slow only with cold oil.", strength, oil=4.2, actuator=1.9, valve=1.9)
         case "slow" if kind == "hot_only":
             scale.put(f"The {name} is weak only with hot oil.", strength, oil=2.5, actuator=2.7, valve=1.0)
         case "slow":
@@ -189,7 +189,9 @@ def _together(
                 oil=1.5, actuator=-0.5, valve=-0.5,
             )  # fmt: skip
     elif len(weak) == 1 and len(judged) >= 2:
-        scale.put("Another cam on the same oil is right.", 1.0, oil=-2.0, actuator=0.4, valve=0.4)
+        # Thick oil slows every cam, but narrow passages of one cam make it the first to show.
+        thick = _slow_when(faulty[weak[0]], patterns.get(weak[0])) == "cold_only"
+        scale.put("Another cam on the same oil is right.", 1.0, oil=-1.0 if thick else -2.0, actuator=0.4, valve=0.4)
     off = [c for c, v in faulty.items() if v.condition == "offset"]
     for bank in ("b1", "b2"):
         of_bank = [c for c in judged if c.endswith(bank)]

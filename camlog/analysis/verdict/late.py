@@ -13,15 +13,19 @@ from camlog.analysis.drive.windows import OilWindow
 from camlog.analysis.estimate import Estimate
 from camlog.analysis.limits import Limit, t63_limit
 from camlog.analysis.response.fopdt import FopdtFit
+from camlog.analysis.response.measure import Response, ResponseByWindow
 from camlog.analysis.response.step_pool import StepSummary
-from camlog.analysis.verdict.marks import Mark, chance_beyond, mark, marks_of
+from camlog.analysis.verdict.marks import LIKELY, Mark, chance_beyond, mark, marks_of
 
 FEW_STEPS = 3  # below this a pooled step figure is an event or two, not a property of the cam
 MANY_STEPS, LARGE_STEP_DEG = 6, 15.0  # steps that need no fit beside them
+SEEN_STEPS = 2
+LAGGING = 0.6  # share of the limit which at least the steps must take for a fit to be believed
 REFERENCE_STEP_DEG = 20.0  # a cam that turns at a fixed speed is late by the size of the move
 DESCRIBES_R2 = 0.9  # a fit that explains less does not describe the cam
 ROUGHLY_R2 = 0.8
-LATE_MIN_S = 2.0
+SHORTEST_LAG_S = 0.05
+LATE_MIN_S = 1.5
 ALL_OIL = OilWindow(float("-inf"), float("inf"))
 COLD_OIL = OilWindow(float("-inf"), 40.0)
 
@@ -30,19 +34,18 @@ def slow_marks(x: Examination, limits: Mapping[str, Limit]) -> list[Mark]:
     """Does it take too long to arrive?"""
     marks: list[Mark] = []
     for window, response in x.response.by_window.items():
-        marks += _late(response.advance, response.retard, response.fit, t63_limit(limits, window), window)
+        marks += _late(x, response, t63_limit(limits, window), window)
     if not x.response.by_window:
         # Without any temperature the cam is given the time it would have with cold oil.
-        r = x.response
-        marks += _late(r.advance, r.retard, r.fit, t63_limit(limits, COLD_OIL), ALL_OIL)
+        marks += _late(x, x.response, t63_limit(limits, COLD_OIL), ALL_OIL)
     return marks + _cold_only(x, limits)
 
 
-def _late(
-    advance: StepSummary, retard: StepSummary, fit: FopdtFit, limit: Limit, window: OilWindow
-) -> list[Mark]:
+def _late(x: Examination, here: Response | ResponseByWindow, limit: Limit, window: OilWindow) -> list[Mark]:
     marks = []
-    for word, step, sign in (("advance", advance, 1.0), ("retard", retard, -1.0)):
+    for word, step, whole, sign in (
+        ("advance", here.advance, x.response.advance, 1.0), ("retard", here.retard, x.response.retard, -1.0)
+    ):  # fmt: skip
         if step.steps >= FEW_STEPS:
             marks += marks_of(
                 "t63",
@@ -54,12 +57,22 @@ def _late(
             )
         if step.steps >= MANY_STEPS and (step.size_deg or 0.0) >= LARGE_STEP_DEG:
             continue
-        late = fitted_t63(fit, sign * REFERENCE_STEP_DEG)
-        if late is not None:
+        late = fitted_t63(here.fit, sign * REFERENCE_STEP_DEG)
+        if late is not None and not _quick(step if step.steps >= SEEN_STEPS else whole, limit):
             step_words = f"a {REFERENCE_STEP_DEG:.0f} deg step, by all its moves"
             words = f"In {word} the cam needs {{}} s to 63 % of {step_words}"
             marks += marks_of("t63_fit", "slow", late, limit, words, window)
     return marks
+
+
+def _quick(step: StepSummary, limit: Limit) -> bool:
+    """Do the steps that were seen contradict a fit that calls the cam slow?
+
+    Some loops move gently on small errors: what is read as a limit of the cam's speed is then the loop's.
+    """
+    if step.steps < SEEN_STEPS:
+        return False
+    return chance_beyond(step.t63, LAGGING * limit.value) < LIKELY
 
 
 def fitted_t63(fit: FopdtFit, size_deg: float) -> Estimate | None:
@@ -87,14 +100,34 @@ def _cold_only(x: Examination, limits: Mapping[str, Limit]) -> list[Mark]:
     window, slow = max(cold, key=lambda item: item[1].lag.value)
     _, fast = min(warm, key=lambda item: item[1].lag.value)
     limit = limits["cold_slowness_ratio"]
-    # What the sampling cannot resolve is no lag.
-    usual = max(fast.lag.high, 0.5 * (fast.resolution_s or 0.0), 0.05)
+    usual = _usual(fast)
     chance = min(
         chance_beyond(slow.lag.value / usual, limit.value), chance_beyond(slow.lag, limits["t63_hot_s"].value)
     )
     ratio = slow.lag.value / usual
     words = f"The cam lags by {slow.lag.value:.2f} s, {ratio:.0f} times as long as with warm oil,"
     return [mark("cold_slowness_ratio", "slow", ratio, limit, chance, words, window)]
+
+
+def bank_marks(x: Examination, other: Examination, limits: Mapping[str, Limit]) -> list[Mark]:
+    """Slow against the same cam of the other bank, on the same oil: two phasers of one make are alike."""
+    marks = []
+    for window, here in x.response.by_window.items():
+        there = other.response.by_window.get(window)
+        if there is None or not (_known(here.fit) and _known(there.fit)):
+            continue
+        limit, ratio = limits["bank_slowness_ratio"], here.fit.lag.value / _usual(there.fit)
+        chance = min(
+            chance_beyond(ratio, limit.value), chance_beyond(here.fit.lag, limits["bank_slowness_s"].value)
+        )
+        words = f"The cam lags by {here.fit.lag.value:.2f} s, {ratio:.1f} times as long as that of the other bank,"
+        marks.append(mark("bank_slowness_ratio", "slow", ratio, limit, chance, words, window))
+    return marks
+
+
+def _usual(fit: FopdtFit) -> float:
+    """A lag (s) to compare with: at most so long, and what the sampling cannot resolve is no lag."""
+    return max(fit.lag.high, 0.5 * (fit.resolution_s or 0.0), SHORTEST_LAG_S)
 
 
 def _known(fit: FopdtFit) -> bool:
@@ -134,17 +167,46 @@ def target_marks(x: Examination, limits: Mapping[str, Limit]) -> list[Mark]:
                 "command",
             )
         )
-    if over.beyond_s and over.beyond_s >= LATE_MIN_S:
-        share, late = over.beyond_s / max(over.watched_s, 1.0), limits["late_time_fraction"]
-        marks.append(
-            mark(
-                "late_time_fraction",
-                "",
-                share,
-                late,
-                chance_beyond(share, late.value),
-                f"For {over.beyond_s:.0f} s in all ({100 * share:.1f} % of the time) the cam was more than "
-                f"{over.limit_deg:g} deg from everything commanded in the second before",
-            )
+    p95, bias = x.tracking.p95_abs_deg.value, x.tracking.bias_deg.value
+    if p95 is not None and bias is not None:
+        spread, limit = max(p95 - abs(bias), 0.0), limits["error_spread_deg"]
+        words = f"At a steady command the error varies by {spread:.1f} deg about its mean (95 % of readings)"
+        marks.append(mark("error_spread_deg", "", spread, limit, chance_beyond(spread, limit.value), words))
+    return marks + _late_time(x, limits) + _standing(x, limits)
+
+
+def _late_time(x: Examination, limits: Mapping[str, Limit]) -> list[Mark]:
+    marks = []
+    for window, here in x.tracking.windows or ((ALL_OIL, x.tracking),):
+        over = here.excursions
+        if not over.beyond_s or over.beyond_s < LATE_MIN_S:
+            continue
+        # In cold oil a healthy phaser needs most of a second for a large move.
+        cold = window.min_degc < limits["cold_oil_degc"].value
+        limit = limits["late_time_cold_fraction" if cold else "late_time_fraction"]
+        share = over.beyond_s / max(over.watched_s, 1.0)
+        words = (
+            f"For {over.beyond_s:.1f} s in all ({100 * share:.1f} % of the time) the cam was more than "
+            f"{over.limit_deg:g} deg from everything commanded in the second before"
         )
+        chance = chance_beyond(share, limit.value)
+        marks.append(mark("late_time_fraction", "", share, limit, chance, words, window))
+    return marks
+
+
+def _standing(x: Examination, limits: Mapping[str, Limit]) -> list[Mark]:
+    """Does it stand still where it should move, or wait for oil pressure to move off?"""
+    s, marks = x.sticking, []
+    limit = limits["standing_time_fraction"]
+    for window, share in [
+        (ALL_OIL, s.stuck_time_fraction),
+        *((w, r.stuck_time_fraction) for w, r in s.windows),
+    ]:
+        if share is not None:
+            words = f"In {100 * share:.0f} % of the time it should have moved the cam stood still"
+            chance = chance_beyond(share, limit.value)
+            marks.append(mark("standing_time_fraction", "", share, limit, chance, words, window))
+    waits, limit = float(s.with_supply), limits["waits_for_speed"]
+    words = f"{s.with_supply} times the cam stood still until engine speed, and with it oil pressure, rose"
+    marks.append(mark("waits_for_speed", "slow", waits, limit, chance_beyond(waits, limit.value), words))
     return marks

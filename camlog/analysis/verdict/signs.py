@@ -21,6 +21,8 @@ from camlog.analysis.verdict.marks import (
 FEW_BLOCKS = 6  # stretches at a steady command that a figure must rest on
 STUCK_SPAN = 0.15  # a cam that covers less of the command's span than this does not follow at all
 FEW_JUMPS = 6
+# A sticking cam jumps most times it has stood, or stands for much of the time it should move.
+MOST_STANDS, STANDS_LONG = 0.5, 0.1
 SURE_P = 1e-3  # of "only slow", below which plateaus and jumps are told apart from slowness
 SURE_FIT_P, GOOD_FIT = (
     0.005,
@@ -31,7 +33,7 @@ CONSISTENT_DEG = 1.5  # spread between visits to rest up to which an offset is t
 STANDS_OFF_SHARE = 0.5  # what is left about a constant error, as a share of it, up to which it is an offset
 SPIKE_TO_USUAL = 12.0  # a reading this many times farther out than 95 % of them is no motion of the cam
 CALM_DEG = 0.3
-SAME_VALUE_RUNS = 3
+SAME_VALUE_RUNS = 6
 FROZEN_SHARE, FROZEN_CHANCE = (
     0.2,
     0.75,
@@ -236,7 +238,10 @@ def jumps_for_sure(x: Examination) -> bool:
     s = x.sticking
     if not s.sticks or s.p_smooth is None:
         return False
-    return s.jumps >= FEW_JUMPS and s.p_smooth <= SURE_P or _stiction_fits(x)
+    often = (
+        s.jumps >= MOST_STANDS * (s.plateaus - s.with_supply) or (s.stuck_time_fraction or 0.0) > STANDS_LONG
+    )
+    return s.jumps >= FEW_JUMPS and s.p_smooth <= SURE_P and often or _stiction_fits(x)
 
 
 def _stiction_fits(x: Examination) -> bool:
@@ -273,7 +278,9 @@ def sticking_marks(x: Examination, limits: Limits) -> list[Mark]:
     ]
     share, limit = s.stuck_time_fraction, limits["standing_time_fraction"]
     if share is not None:
-        words = f"In {100 * share:.0f} % of the time it should have moved the cam stood still"
+        words = (
+            f"In {100 * share:.0f} % of the time it should have moved the cam stood still, and then jumped"
+        )
         marks.append(
             mark("standing_time_fraction", "sticking", share, limit, chance_beyond(share, limit.value), words)
         )
