@@ -1,4 +1,5 @@
-"""Foreign files for the tests of conversion: the corpus, ways to damage it, and what any result must keep to."""
+"""Foreign files for the tests of conversion: the corpus, ways to damage it, and what any result must keep
+to."""
 
 from __future__ import annotations
 
@@ -70,8 +71,10 @@ def damaged(content: bytes, rng: random.Random) -> bytes:
         elif kind == 3:
             content[at:at] = bytes(rng.randrange(256) for _ in range(rng.randint(1, 12)))
         elif kind == 4:
-            content[at:at] = rng.choice([b",", b";", b'"', b"'", b"\t", b"\r", b"\n\n", b"nan", b"1e999", b"-", b"\x00", b"\xff",
-                                         b"True", b"0x10", b"1_0", b"now", b"99999999999999999999", b"  ", b"\xe2\x88\x92"])  # fmt: skip
+            content[at:at] = rng.choice([b",", b";", b'"', b"'", b"\t", b"\r", b"\n\n", b"nan", b"1e999",
+            b"-", b"\x00", b"\xff",
+                                         b"True", b"0x10", b"1_0", b"now", b"99999999999999999999", b"  ",
+                                         b"\xe2\x88\x92"])  # fmt: skip
         else:
             lines = content.split(b"\n")
             content = bytearray(b"\n".join(lines + lines[: rng.randint(0, len(lines))]))

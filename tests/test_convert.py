@@ -1,9 +1,11 @@
-"""Converting a customer's saved trace: what is taken, what is asked, where it came from, and what is refused."""
+"""Converting a customer's saved trace: what is taken, what is asked, where it came from, and what is
+refused."""
 
 from __future__ import annotations
 
 import gzip
 import json
+import os
 import random
 import resource
 import subprocess
@@ -69,13 +71,15 @@ def test_the_trace_goes_beside_the_file_and_never_over_anything(saved):
 
 def test_the_drive_file_says_where_each_signal_came_from(saved):
     path = saved(
-        "Log of 5 May, vehicle 1ABCDEFGH23456789\nTime (ms),RPM,Coolant (°F),Gear\n500,700,180,D\n600,705,180,D\n"
+        "Log of 5 May, vehicle 1ABCDEFGH23456789\nTime (ms),RPM,Coolant "
+        "(°F),Gear\n500,700,180,D\n600,705,180,D\n"
     )
     adapter = read_drive(convert(path).drive_path).adapter
     by_signal = {c["written_as"]: c for c in adapter["columns"]}
     assert adapter["name"] == "converted" and adapter["source_file"] == "customer.csv"
     assert by_signal["engine_speed"] == {
-        "heading": "RPM", "number": 2, "signal": "engine_speed", "certain": True, "written_as": "engine_speed",
+        "heading": "RPM", "number": 2, "signal": "engine_speed", "certain": True,
+        "written_as": "engine_speed",
         "unit": "rpm", "score": 0.95, "reason": by_signal["engine_speed"]["reason"],
     }  # fmt: skip
     assert by_signal["coolant_temp"]["unit"] == "degF"
@@ -88,7 +92,11 @@ def test_the_drive_file_says_where_each_signal_came_from(saved):
 def test_values_are_written_in_the_unit_they_came_in(saved):
     path = saved("Time (s),Coolant temp (°F),Speed (mph)\n0,180.5,12.25\n1,181,13\n")
     text = convert(path).trace_path.read_text()
-    assert text.splitlines() == ["time [s],coolant_temp [degF],vehicle_speed [mph]", "0,180.5,12.25", "1,181,13"]
+    assert text.splitlines() == [
+        "time [s],coolant_temp [degF],vehicle_speed [mph]",
+        "0,180.5,12.25",
+        "1,181,13",
+    ]
 
 
 def test_a_trace_of_camlogs_own_comes_through_whole(saved, tmp_path):
@@ -106,7 +114,8 @@ def test_a_trace_of_camlogs_own_comes_through_whole(saved, tmp_path):
     write_trace(trace, tmp_path / "own.csv")
     snapshot = CodeSnapshot(0.0, mil=True, stored=(TroubleCode("P0011", "7E8"),), pending=())
     write_drive(Drive("2024-05-01T09:30:00+02:00", {"name": "x", "vin": None}, {"name": "a"}, None,
-                      (Event(1.0, "marker", "rattle"),), (snapshot,)), drive_path(tmp_path / "own.csv"))  # fmt: skip
+                      (Event(1.0, "marker", "rattle"),), (snapshot,)),
+                      drive_path(tmp_path / "own.csv"))  # fmt: skip
     conversion = convert(tmp_path / "own.csv", out=tmp_path / "again.csv")
     again, drive = read_trace(tmp_path / "again.csv"), read_drive(conversion.drive_path)
     assert not conversion.doubtful
@@ -122,7 +131,9 @@ def test_a_trace_of_camlogs_own_comes_through_whole(saved, tmp_path):
 @pytest.mark.parametrize("decimal", [".", ","])
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "latin-1"])
 @pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
-def test_the_same_drive_reads_the_same_however_it_was_exported(saved, tmp_path, separator, decimal, encoding, end):
+def test_the_same_drive_reads_the_same_however_it_was_exported(
+    saved, tmp_path, separator, decimal, encoding, end
+):
     rng = np.random.default_rng(11)
     time_s = np.round(np.arange(60) * 0.25, 2)
     speed, oil = np.round(rng.normal(1500, 300, 60), 2), np.round(rng.normal(90, 5, 60), 1)
@@ -136,7 +147,9 @@ def test_the_same_drive_reads_the_same_however_it_was_exported(saved, tmp_path, 
     path = saved((end.join(rows) + end).encode(encoding))
     trace = read_any(path)[0]
     assert np.array_equal(trace.time_s, time_s)
-    assert np.array_equal(trace.columns["engine_speed"], speed) and np.array_equal(trace.columns["oil_temp"], oil)
+    assert np.array_equal(trace.columns["engine_speed"], speed) and np.array_equal(
+        trace.columns["oil_temp"], oil
+    )
 
 
 def test_progress_is_told_and_ends_at_all_of_it(saved):
@@ -193,7 +206,9 @@ def test_questions_are_asked_once_and_answers_are_rules(saved):
 
     def ask(question):
         asked.append((question.about, question.heading))
-        return {"time_unit": "ms", "angle": "cam", "positive": "retard", "signal": "-", "unit": "degC"}[question.about]
+        return {"time_unit": "ms", "angle": "cam", "positive": "retard", "signal": "-", "unit": "degC"}[
+            question.about
+        ]
 
     conversion = convert(path, ask=ask)
     assert asked.count(("angle", "")) == 1 and asked.count(("positive", "")) == 1
@@ -216,7 +231,10 @@ def test_angles_and_sign_can_be_said_for_the_whole_file(saved):
 
 
 def test_a_stated_direction_is_stronger_than_what_is_said_of_the_file(saved):
-    path = saved("Time (s),Intake cam advance commanded (°CA),Intake cam advance actual (°CA)\n0,0,0\n1,20,5\n2,20,18\n")
+    path = saved(
+        "Time (s),Intake cam advance commanded (°CA),Intake cam advance actual "
+        "(°CA)\n0,0,0\n1,20,5\n2,20,18\n"
+    )
     trace = read_trace(convert(path, positive="retard").trace_path)
     assert trace.columns["cam_intake_b1_actual"].tolist() == [0.0, 5.0, 18.0]
 
@@ -227,7 +245,8 @@ def test_raw_counts_and_rest_angle_come_from_the_mapping(saved):
         'schema = "camlog.map/1"\n[angles]\nangle = "crank"\n'
         '[[column]]\nheading = "CamSet"\nsignal = "cam_intake_b1_commanded"\nfactor = 0.5\noffset = -64.0\n'
         'positive = "advance"\n'
-        '[[column]]\nnumber = 3\nsignal = "cam_intake_b1_actual"\nfactor = 0.5\noffset = -60.0\nrest_deg = 5.0\n',
+        '[[column]]\nnumber = 3\nsignal = "cam_intake_b1_actual"\nfactor = 0.5\noffset = '
+        "-60.0\nrest_deg = 5.0\n",
         "m.toml",
     )
     trace = read_trace(convert(path, mapping=mapping).trace_path)
@@ -239,8 +258,10 @@ def test_a_mapping_can_name_columns_without_headings_and_leave_some_out(saved):
     path = saved("0,700,80,1\n50,705,80,2\n100,702,81,3\n")
     assert "no headings" in refusal(path).what
     mapping = saved(
-        'schema = "camlog.map/1"\n[time]\ncolumn = 1\nunit = "ms"\n[[column]]\nnumber = 2\nsignal = "engine_speed"\n'
-        '[[column]]\nnumber = 3\nsignal = "coolant_temp"\nunit = "degC"\n[[column]]\nnumber = 4\nsignal = "-"\n',
+        'schema = "camlog.map/1"\n[time]\ncolumn = 1\nunit = "ms"\n[[column]]\nnumber = 2\nsignal = '
+        '"engine_speed"\n'
+        '[[column]]\nnumber = 3\nsignal = "coolant_temp"\nunit = "degC"\n[[column]]\nnumber = '
+        '4\nsignal = "-"\n',
         "m.toml",
     )
     trace = read_trace(convert(path, mapping=mapping).trace_path)
@@ -285,10 +306,27 @@ def test_every_ready_made_mapping_file_is_one(tmp_path):
         (tmp_path / "m.toml").write_text(conversion.mapping_text)
         assert isinstance(read_mapping(tmp_path / "m.toml"), Mapping)
         again = convert(source, out=tmp_path / "o.csv", mapping=tmp_path / "m.toml", force=True)
-        assert [(c.signal, c.doubts) for c in again.columns] == [(c.signal, c.doubts) for c in conversion.columns]
+        assert [(c.signal, c.doubts) for c in again.columns] == [
+            (c.signal, c.doubts) for c in conversion.columns
+        ]
+
+
+def test_overheating_in_a_trace_of_camlogs_own_is_not_doubted(saved):
+    path = saved("time [s],coolant_temp [degC]\n" + "".join(f"{i},{120 + i}\n" for i in range(60)))
+    assert not convert(path).doubtful
 
 
 # ---------------------------------------------------------------- refused, with a clear line
+
+
+def test_several_times_that_differ_are_refused_and_one_clock_written_twice_is_not(saved):
+    own_times = "Time 1 (s),Engine speed (rpm),Time 2 (s),Oil temp (°C)\n"
+    rows = "".join(f"{i * 0.1:.1f},{700 + i},{i * 0.1 + 0.03 * (i % 3):.2f},90\n" for i in range(20))
+    assert "several times that differ" in refusal(saved(own_times + rows)).what
+    twice = "Time (s),Elapsed time (ms),Engine speed (rpm)\n" + "".join(
+        f"{i},{i * 1000},{700 + i}\n" for i in range(20)
+    )
+    assert read_trace(convert(saved(twice, "b.csv")).trace_path).time_s[-1] == 19
 
 
 def test_an_archive_bomb_is_refused_before_it_is_unpacked(saved):
@@ -373,7 +411,9 @@ def test_a_full_disk_leaves_nothing_behind(saved, monkeypatch):
 def test_small_blocks_and_large_ones_give_the_same(tmp_path, monkeypatch):
     whole = {}
     for expected in FILES:
-        convert(expected.path, out=tmp_path / "o.csv", force=True)
+        source = tmp_path / expected.name
+        source.write_bytes(expected.path.read_bytes())
+        convert(source, out=tmp_path / "o.csv", force=True)
         whole[expected.name] = (tmp_path / "o.csv").read_bytes()
     monkeypatch.setattr(text_module, "BLOCK_CHARACTERS", 90)
     monkeypatch.setattr(text_module, "HEAD_CHARACTERS", 2000)
@@ -382,13 +422,31 @@ def test_small_blocks_and_large_ones_give_the_same(tmp_path, monkeypatch):
     for expected in FILES:
         if expected.name in ("standard_signals_1hz.csv", "held_values.csv"):
             continue  # what a short beginning cannot tell
-        convert(expected.path, out=tmp_path / "o.csv", force=True)
+        convert(tmp_path / expected.name, out=tmp_path / "o.csv", force=True)
         assert (tmp_path / "o.csv").read_bytes() == whole[expected.name], expected.name
 
 
 def test_reading_at_once_and_row_by_row_give_the_same(tmp_path, monkeypatch):
     rng = random.Random(3)
-    odd = ["", "-", "N/A", "nan", "1e3", "+5", ".5", "5.", "inf", "1e400", "0x10", "True", "1_0", " 7 ", "--1", "1.2.3", "٣"]
+    odd = [
+        "",
+        "-",
+        "N/A",
+        "nan",
+        "1e3",
+        "+5",
+        ".5",
+        "5.",
+        "inf",
+        "1e400",
+        "0x10",
+        "True",
+        "1_0",
+        " 7 ",
+        "--1",
+        "1.2.3",
+        "٣",
+    ]
     for trial in range(25):
         rows = ["Time (s),Engine speed (rpm),Oil temperature (°C),Boost"]
         for i in range(60):
@@ -412,7 +470,9 @@ def test_the_fast_reading_is_the_usual_one(tmp_path, monkeypatch):
     slow = []
     original = blocks_module.BlockParser._slow
     monkeypatch.setattr(
-        blocks_module.BlockParser, "_slow", lambda self, text, *a, **k: slow.append(len(text)) or original(self, text, *a, **k)
+        blocks_module.BlockParser,
+        "_slow",
+        lambda self, text, *a, **k: slow.append(len(text)) or original(self, text, *a, **k),
     )
     assert convert(path).rows == 20000
     assert sum(slow) < 0.2 * path.stat().st_size
@@ -422,7 +482,9 @@ def test_memory_does_not_grow_with_the_file(tmp_path):
     path = tmp_path / "large.csv"
     with open(path, "w", encoding="utf-8") as out:
         out.write("Time (s)," + ",".join(f"Channel {j} (V)" for j in range(12)) + "\n")
-        block = "".join("{t}," + ",".join(f"{(i * 7 + j) % 97}.25" for j in range(12)) + "\n" for i in range(2000))
+        block = "".join(
+            "{t}," + ",".join(f"{(i * 7 + j) % 97}.25" for j in range(12)) + "\n" for i in range(2000)
+        )
         for k in range(120):
             out.write(block.replace("{t}", f"{k}.5"))
     code = (
@@ -434,7 +496,8 @@ def test_memory_does_not_grow_with_the_file(tmp_path):
     done = subprocess.run([sys.executable, "-c", code, str(path)], capture_output=True, text=True, check=True)
     rows, grown_mb = map(int, done.stdout.split())
     assert rows == 240_000
-    # The table alone is 25 MB as numbers and 15 MB as text; it is let go at 24 MB, beside one block of each kind.
+    # The table alone is 25 MB as numbers and 15 MB as text; it is let go at 24 MB, beside one block of each
+    # kind.
     assert grown_mb < 110
 
 
@@ -482,9 +545,36 @@ def test_the_command_lists_doubts_with_the_command_that_settles_them(saved):
 
 def test_the_command_ends_with_one_line_and_status_2_on_bad_input(saved):
     path = saved("Dear sir, please find attached nothing.\n")
-    done = subprocess.run([sys.executable, "-m", "camlog", "convert", str(path)], capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        [sys.executable, "-m", "camlog", "convert", str(path)], capture_output=True, text=True, check=False
+    )
     assert done.returncode == 2 and done.stdout == ""
     assert done.stderr.count("\n") == 1 and "Traceback" not in done.stderr
+
+
+def test_on_a_terminal_the_command_asks(saved):
+    path = saved(CAMS)
+    ours, theirs = os.openpty()
+    process = subprocess.Popen(
+        [sys.executable, "-m", "camlog", "convert", str(path)],
+        stdin=theirs,
+        stdout=subprocess.PIPE,
+        stderr=theirs,
+    )
+    os.close(theirs)
+    seen = b""
+    while b"Number" not in seen:
+        seen += os.read(ours, 4096)
+    os.write(ours, b"2\n")
+    out, _ = process.communicate(timeout=30)
+    os.close(ours)
+    assert process.returncode == 0 and b"crank or in cam degrees" in seen
+    assert b"cam_intake_b1_actual" in out
+    assert read_trace(path.with_name("customer.camlog.csv")).columns["cam_intake_b1_actual"].tolist() == [
+        0.4,
+        10.0,
+        45.0,
+    ]
 
 
 def test_the_help_is_instructions():

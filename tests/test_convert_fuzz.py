@@ -75,7 +75,23 @@ def test_truncated_flipped_and_shuffled_files(folder, seed, which):
 _cell = st.one_of(
     st.floats(allow_nan=True, allow_infinity=True).map(repr),
     st.integers(-(10**6), 10**6).map(str),
-    st.sampled_from(["", "-", "N/A", "12:00:00", "2024-05-01 10:00:00", "1,5", "1.234,5", '"', "P0011", "True", "0x1F", "°C", "rpm"]),
+    st.sampled_from(
+        [
+            "",
+            "-",
+            "N/A",
+            "12:00:00",
+            "2024-05-01 10:00:00",
+            "1,5",
+            "1.234,5",
+            '"',
+            "P0011",
+            "True",
+            "0x1F",
+            "°C",
+            "rpm",
+        ]
+    ),
     st.text(max_size=6),
 )
 
@@ -84,7 +100,8 @@ _cell = st.one_of(
 @given(
     rows=st.lists(st.lists(_cell, min_size=1, max_size=5), min_size=1, max_size=12),
     headings=st.lists(
-        st.sampled_from(["Time", "Time (ms)", "RPM", "Coolant", "Intake cam actual", "Signal", "Value", "Unit", "Temp (F)", ""]),
+        st.sampled_from(["Time", "Time (ms)", "RPM", "Coolant", "Intake cam actual", "Signal", "Value",
+        "Unit", "Temp (F)", ""]),
         min_size=1, max_size=5,
     ),
     separator=st.sampled_from([",", ";", "\t", "|"]),
@@ -95,7 +112,10 @@ def test_tables_of_anything(folder, rows, headings, separator, end):
     check(text.encode("utf-8", "surrogatepass"), folder)
 
 
-@pytest.mark.parametrize("piece", ['"', "'", ",", ";", "\t", "-", "0,", "1:", "(", "[", "a ", "\r", "0\n", '"\n', "1e", "é", "1.1.", "::;"])
+@pytest.mark.parametrize(
+    "piece",
+    ['"', "'", ",", ";", "\t", "-", "0,", "1:", "(", "[", "a ", "\r", "0\n", '"\n', "1e", "é", "1.1.", "::;"],
+)
 def test_time_grows_with_the_size_and_no_faster(folder, piece):
     took = []
     for size in (1 << 16, 1 << 18):

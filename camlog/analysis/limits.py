@@ -45,8 +45,8 @@ _TABLE: tuple[tuple, ...] = (
     # Tracking at a steady command
     ("hold_error_deg", 5.0, "deg", "Largest error at a steady command"),
     ("hold_error_time_s", 4.5, "s", "How long an error must last to count"),
-    ("late_time_fraction", 0.003, "1", "Share of the time so far from all commanded in the last second"),
-    ("late_time_cold_fraction", 0.015, "1", "The same share, oil below 40 degC or unknown"),
+    ("late_time_fraction", 0.003, "1", "Share of the time far from all commanded in the last second"),
+    ("late_time_cold_fraction", 0.015, "1", "Share of the time far from all commanded in the last second, cold oil"),
     ("error_spread_deg", 2.5, "deg", "Error at a steady command about its mean"),
     ("tracking_bias_deg", 3.0, "deg", "Mean error at a steady command"),
     ("tracking_rms_deg", 3.0, "deg", "Root-mean-square error at a steady command"),
@@ -65,12 +65,12 @@ _TABLE: tuple[tuple, ...] = (
     ("dead_time_s", 0.5, "s", "Dead time after a command step"),
     ("overshoot_deg", 6.0, "deg", "Overshoot after a command step"),
     ("gain_error", 0.1, "1", "Departure of the static gain from one"),
-    ("scale_error", 0.25, "1", "The same, beyond which the two angles are not on one scale"),
+    ("scale_error", 0.25, "1", "Departure of the gain from one that no fault of a cam explains"),
     # Sticking
     ("stick_band_deg", 1.5, "deg", "Stick band: how far the command leaves before the cam moves"),
     ("jump_deg", 1.5, "deg", "Jump when the cam breaks away"),
     ("stuck_time_fraction", 0.5, "1", "Share of the moving command during which the cam stays put"),
-    ("standing_time_fraction", 0.1, "1", "The same share, beyond which a cam that moves at times is not right"),
+    ("standing_time_fraction", 0.1, "1", "Share of the moving command through which a cam may stand still"),
     ("waits_for_speed", 5.0, "count", "Times the cam stood still until engine speed rose"),
     # Hold
     ("flutter_rms_deg", 0.8, "deg", "Flutter about a steady command (root mean square)"),

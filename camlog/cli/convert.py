@@ -28,7 +28,9 @@ class Direction(StrEnum):
 
 
 def convert(
-    file: Path = typer.Argument(..., metavar="FILE", help="The saved trace: CSV or the like, or one in .gz or .zip."),
+    file: Path = typer.Argument(
+        ..., metavar="FILE", help="The saved trace: CSV or the like, or one in .gz or .zip."
+    ),
     map_: Path | None = typer.Option(
         None, "--map", metavar="MAP.toml", help="What its columns are, where camlog cannot tell."
     ),
@@ -54,8 +56,8 @@ def convert(
 
         camlog convert customer.csv
 
-    What is certain is taken. What is not is asked, on a terminal; otherwise it is listed, and a mapping file is
-    made ready beside FILE, to correct and pass back:
+    What is certain is taken. What is not is asked, on a terminal; otherwise it is listed, and a mapping file
+    is made ready beside FILE, to correct and pass back:
 
         camlog convert customer.csv --map customer.map.toml --force
 
@@ -89,22 +91,29 @@ def _say(file: Path, found: Conversion) -> None:
         typer.echo(f"{column.signal:26} {what}: {heading!r} [{column.unit}]")
     own = [c.written_as for c in found.columns if c.signal is None and c.written_as]
     if own:
-        typer.echo(f"under their own name: {', '.join(own[:20])}" + (f" and {len(own) - 20} more" if len(own) > 20 else ""))
+        typer.echo(
+            f"under their own name: {', '.join(own[:20])}"
+            + (f" and {len(own) - 20} more" if len(own) > 20 else "")
+        )
     for note in found.notes:
         typer.echo(f"camlog: {file}: {note}", err=True)
     if found.doubtful:
         for column in found.doubtful:
-            typer.echo(f"camlog: {file}, {column.name}: in doubt as {column.signal}: {column.reason}", err=True)
+            typer.echo(
+                f"camlog: {file}, {column.name}: in doubt as {column.signal}: {column.reason}", err=True
+            )
         target, new = offer_mapping(file, found.mapping_text)
         if target is not None:
             state = "is ready to correct" if new else "is there from before"
             typer.echo(
-                f"camlog: {target} {state}; then: camlog convert {file} --map {target} --out {found.trace_path} --force",
+                f"camlog: {target} {state}; then: camlog convert {file} --map {target} --out "
+                f"{found.trace_path} --force",
                 err=True,
             )
     if not any(c.signal.startswith("cam_") and c.signal.endswith(("_commanded", "_actual")) for c in taken):
         typer.echo(
-            "camlog: no cam angles: the phaser cannot be judged from this trace, only conditions, codes and misfires. "
+            "camlog: no cam angles: the phaser cannot be judged from this trace, only conditions, "
+            "codes and misfires. "
             "Log commanded and actual angle of each cam next time.",
             err=True,
         )
@@ -121,7 +130,9 @@ def _ask_with(told):
         for number, (value, meaning) in enumerate(question.choices, start=1):
             typer.echo(f"  {number}  {value}" + (f"  {meaning}" if meaning else ""), err=True)
         while True:
-            answer = typer.prompt("Number (Enter leaves it open)", default="", show_default=False, err=True).strip()
+            answer = typer.prompt(
+                "Number (Enter leaves it open)", default="", show_default=False, err=True
+            ).strip()
             if not answer:
                 return None
             if answer.isdigit() and 1 <= int(answer) <= len(question.choices):

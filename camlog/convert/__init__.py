@@ -9,9 +9,11 @@ says about a file; `words` holds the trade words. `run` strings it together.
 
 from camlog.convert.mapping import ColumnRule, Mapping, read_mapping
 from camlog.convert.model import ColumnMatch, Conversion, Question
-from camlog.convert.run import convert, default_out, mapping_path, offer_mapping, read_any
+from camlog.convert.offer import default_out, mapping_path, offer_mapping
+from camlog.convert.run import convert, read_any
 
 __all__ = [
-    "ColumnMatch", "ColumnRule", "Conversion", "Mapping", "Question", "convert", "default_out", "mapping_path",
+    "ColumnMatch", "ColumnRule", "Conversion", "Mapping", "Question", "convert", "default_out",
+    "mapping_path",
     "offer_mapping", "read_any", "read_mapping",
 ]  # fmt: skip

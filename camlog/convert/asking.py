@@ -17,11 +17,15 @@ _TRIES = 3
 Matches = tuple[ColumnMatch, ...]
 
 
-def settle(matches: Matches, mapping: Mapping, rematch: Callable[[Mapping], Matches], ask: Ask) -> tuple[Matches, Mapping]:
+def settle(
+    matches: Matches, mapping: Mapping, rematch: Callable[[Mapping], Matches], ask: Ask
+) -> tuple[Matches, Mapping]:
     """Ask about every doubt; what is not answered stays in doubt. Returns the matches and the rules."""
     asked: set[tuple[int, str]] = set()
     while True:
-        doubt = next(((m, d) for m in matches if m.doubtful for d in m.doubts if _key(m, d) not in asked), None)
+        doubt = next(
+            ((m, d) for m in matches if m.doubtful for d in m.doubts if _key(m, d) not in asked), None
+        )
         if doubt is None:
             return matches, mapping
         match, about = doubt
@@ -44,11 +48,19 @@ def _question(match: ColumnMatch, about: str) -> Question:
         likely = [match.signal]
         if is_cam_angle(match.signal):
             likely += [s for cam in CAM_IDS for s in (commanded(cam), actual(cam)) if s != match.signal]
-        choices = [(s, SIGNALS[s].title) for s in likely] + [("-", "none of these; keep it under its own name")]
+        choices = [(s, SIGNALS[s].title) for s in likely] + [
+            ("-", "none of these; keep it under its own name")
+        ]
         return Question(about, name, f"What is {name!r}? {why}.", tuple(choices), match.signal)
     if about == "unit":
         choices = tuple((u, "") for u in possible_units(match.signal))
-        return Question(about, name, f"In which unit is {name!r} ({SIGNALS[match.signal].title})? {why}.", choices, match.unit)
+        return Question(
+            about,
+            name,
+            f"In which unit is {name!r} ({SIGNALS[match.signal].title})? {why}.",
+            choices,
+            match.unit,
+        )
     if about == "angle":
         choices = (("crank", "crankshaft degrees"), ("cam", "camshaft degrees, which count double"))
         return Question(about, "", "Are the cam angles of this file in crank or in cam degrees?", choices, "")
@@ -56,7 +68,9 @@ def _question(match: ColumnMatch, about: str) -> Question:
         choices = (("advance", "a positive angle is advance"), ("retard", "a positive angle is retard"))
         return Question(about, "", f"Does {name!r} count advance or retard positive? {why}.", choices, "")
     if about == "rest_deg":
-        return Question(about, name, f"What does {name!r} read, in degrees, with the cam at its locked position?")
+        return Question(
+            about, name, f"What does {name!r} read, in degrees, with the cam at its locked position?"
+        )
     text = f"{name!r}: {why}. The value is number * factor + offset; both, as in: 0.5 -64"
     return Question(about, name, text)
 
@@ -103,11 +117,15 @@ def _with_answer(mapping: Mapping, match: ColumnMatch, about: str, answer: str) 
 def ask_time_unit(column: str, reason: str, ask: Ask) -> str | None:
     """The unit of a time column, as somebody says it; None where nobody does."""
     choices = tuple((unit, "") for unit in SECONDS_IN)
-    return _answered(Question("time_unit", column, f"In which unit is the time ({reason})?", choices, ""), ask)
+    return _answered(
+        Question("time_unit", column, f"In which unit is the time ({reason})?", choices, ""), ask
+    )
 
 
 def ask_rate(ask: Ask) -> float | None:
     """Rows a second of a table without a time, as somebody says it; None where nobody does."""
-    answer = _answered(Question("rate_hz", "", "No column tells the time. How many rows a second were recorded?"), ask)
+    answer = _answered(
+        Question("rate_hz", "", "No column tells the time. How many rows a second were recorded?"), ask
+    )
     rate = _numbers(answer)[0] if answer else None
     return rate if rate and rate > 0 else None

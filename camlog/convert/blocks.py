@@ -19,7 +19,8 @@ from camlog.convert.layout import Layout
 
 # Spellings of a missing value that pandas is told; others make a block unusual, and are understood there.
 _MISSING = [
-    "", " ", "-", "--", "---", "N/A", "n/a", "NA", "na", "#N/A", "NaN", "nan", "NAN", "null", "NULL", "None", "none",
+    "", " ", "-", "--", "---", "N/A", "n/a", "NA", "na", "#N/A", "NaN", "nan", "NAN", "null", "NULL", "None",
+    "none",
     "?", "*", "----", "n.a.", "No Data", "no data", "NODATA",
 ]  # fmt: skip
 _TRUTH = ("rue", "alse", "RUE", "ALSE")
@@ -53,8 +54,8 @@ class Oddities:
 
 @dataclass(frozen=True)
 class Parsed:
-    """Columns of one block by column index: `numbers` float64 (rows,), NaN where nothing was read; `texts` the
-    cells of the columns read as text; `lines` the line number of each row."""
+    """Columns of one block by column index: `numbers` float64 (rows,), NaN where nothing was read; `texts`
+    the cells of the columns read as text; `lines` the line number of each row."""
 
     numbers: dict[int, np.ndarray]
     texts: dict[int, list[str]]
@@ -78,7 +79,8 @@ class BlockParser:
         self._slow_always = bool(self._suffixes) or bool(form.group)
 
     def parse(self, text: str, first_line: int, at_end: bool = False) -> Parsed:
-        """Columns of one block whose first line has number `first_line`; `at_end` for the file's last block."""
+        """Columns of one block whose first line has number `first_line`; `at_end` for the file's last
+        block."""
         torn = ""
         if at_end and not text.endswith("\n"):
             cut = text.rfind("\n") + 1
@@ -92,7 +94,9 @@ class BlockParser:
 
     def _pieces(self, text: str, first_line: int) -> Parsed:
         """A block at once where it is regular; else what is unusual is closed in on by halves."""
-        if self._slow_always or (self._irregular > _GIVE_UP and len(text) > _SMALL and not self._begins_regular(text)):
+        if self._slow_always or (
+            self._irregular > _GIVE_UP and len(text) > _SMALL and not self._begins_regular(text)
+        ):
             return self._slow(text, first_line)
         parsed = self._fast(text, first_line)
         if parsed is not None:
@@ -144,7 +148,8 @@ class BlockParser:
 
     @staticmethod
     def _could_be_truth(column: np.ndarray, text: str) -> bool:
-        """True where pandas may have taken the words true and false for 1 and 0, as it does of a whole column."""
+        """True where pandas may have taken the words true and false for 1 and 0, as it does of a whole
+        column."""
         flags = (column[:64] == 0) | (column[:64] == 1) | np.isnan(column[:64])
         return bool(flags.all()) and any(t in text for t in _TRUTH)
 
@@ -173,7 +178,8 @@ class BlockParser:
         try:
             return pd.read_csv(
                 io.StringIO(text), header=None, names=range(count),
-                index_col=False, dtype=kinds, sep=dialect.separator, decimal=self.form.decimal, keep_default_na=False,
+                index_col=False, dtype=kinds, sep=dialect.separator, decimal=self.form.decimal,
+                keep_default_na=False,
                 na_values={j: missing for j in kinds if kinds[j] is not object}, on_bad_lines="error",
                 skipinitialspace=dialect.separator != "\t", engine="c", low_memory=False, **quoting, **exact,
             )  # fmt: skip
@@ -187,7 +193,9 @@ class BlockParser:
         lines = text.split("\n")
         if lines and not lines[-1]:
             lines.pop()
-        records = list(joined_lines(lines, dialect.quote)) if dialect.quote in text else list(enumerate(lines))
+        records = (
+            list(joined_lines(lines, dialect.quote)) if dialect.quote in text else list(enumerate(lines))
+        )
         numbers: dict[int, list[float]] = {j: [] for j in self.number_columns}
         texts: dict[int, list[str]] = {j: [] for j in self.text_columns}
         where: list[int] = []
@@ -242,8 +250,16 @@ class BlockParser:
 
     def _lost_decimals(self, cell: str, column: int) -> bool:
         """True where a column always has the same number of decimals, and this cell has fewer."""
-        usual = {_decimals(r[column], self.form.decimal) for r in self.layout.sample if len(r) > column and r[column]}
-        return len(usual) == 1 and len(self.layout.sample) > 2 and _decimals(cell.strip(), self.form.decimal) < usual.pop()
+        usual = {
+            _decimals(r[column], self.form.decimal)
+            for r in self.layout.sample
+            if len(r) > column and r[column]
+        }
+        return (
+            len(usual) == 1
+            and len(self.layout.sample) > 2
+            and _decimals(cell.strip(), self.form.decimal) < usual.pop()
+        )
 
     def _number(self, cell: str, column: int, line: int) -> float:
         number = self.form.read(cell)

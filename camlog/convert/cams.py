@@ -13,7 +13,8 @@ from camlog.convert.headings import Heading
 from camlog.convert.meaning import CERTAIN, Candidate
 from camlog.signals import SIGNALS
 
-# No phaser turns a cam by more than about 35 degrees of its own, 70 of the crank (common practice, no source).
+# No phaser turns a cam by more than about 35 degrees of its own, 70 of the crank (common practice, no
+# source).
 _CRANK_SPAN_DEG = 45.0
 _NEAR_ZERO_DEG = 3.0
 _ONE_SIDED_DEG = 8.0
@@ -155,7 +156,11 @@ def _shafts(columns: list[CamColumn], file_angle: str | None) -> None:
             column.angle = "crank"
             column.why.append("in crank degrees, as its heading says")
     said = {c.angle for c in columns if c.angle}
-    wide = [c for c in columns if c.figures.count and c.figures.span > _CRANK_SPAN_DEG and not _is_raw(c.figures, c.heading.unit)]
+    wide = [
+        c
+        for c in columns
+        if c.figures.count and c.figures.span > _CRANK_SPAN_DEG and not _is_raw(c.figures, c.heading.unit)
+    ]
     for column in columns:
         if column.angle is not None:
             continue
@@ -167,7 +172,10 @@ def _shafts(columns: list[CamColumn], file_angle: str | None) -> None:
             column.why.append(f"{column.angle} degrees, like the other cam columns")
         elif wide and not said:
             column.angle = "crank"
-            column.why.append(f"crank degrees: {wide[0].heading.text!r} moves {wide[0].figures.span:.0f} deg, more than a cam can turn")
+            column.why.append(
+                f"crank degrees: {wide[0].heading.text!r} moves {wide[0].figures.span:.0f} deg, "
+                f"more than a cam can turn"
+            )
         else:
             column.doubt("angle", "nothing says whether it is in crank or cam degrees")
 
@@ -195,30 +203,46 @@ def _signs(columns: list[CamColumn], file_positive: str | None) -> None:
 def _sign_by_values(column: CamColumn, mates: list[CamColumn]) -> None:
     # Commands are free of noise and of a cam that hangs: they show the side to which this cam moves.
     source = next((m for m in mates if m.role == "commanded" and m.figures.count), column).figures
-    if not source.count or source.span < _MOVED_DEG and abs(source.high) < _MOVED_DEG and abs(source.low) < _MOVED_DEG:
+    if (
+        not source.count
+        or source.span < _MOVED_DEG
+        and abs(source.high) < _MOVED_DEG
+        and abs(source.low) < _MOVED_DEG
+    ):
         column.positive = "advance"
         column.why.append("it never moves, so its sign shows nothing")
     elif column.side == "intake" and source.low >= -_ONE_SIDED_DEG and source.high >= _MOVED_DEG:
         column.positive = "advance"
         column.why.append(
-            f"advance counts positive: it moves from rest up to {source.high:g}, and an intake cam rests retarded"
+            f"advance counts positive: it moves from rest up to {source.high:g}, and an intake cam "
+            f"rests retarded"
         )
     elif column.side == "exhaust" and source.high <= _ONE_SIDED_DEG and source.low <= -_MOVED_DEG:
         column.positive = "advance"
         column.why.append(
-            f"advance counts positive: it moves from rest down to {source.low:g}, and an exhaust cam rests advanced"
+            f"advance counts positive: it moves from rest down to {source.low:g}, and an exhaust "
+            f"cam rests advanced"
         )
     else:
-        column.doubt("positive", f"nothing says whether its {source.low:g} to {source.high:g} are advance or retard")
+        column.doubt(
+            "positive", f"nothing says whether its {source.low:g} to {source.high:g} are advance or retard"
+        )
 
 
 def _rests(columns: list[CamColumn]) -> None:
     for column in columns:
         f = column.figures
-        if f.count and not _is_raw(f, column.heading.unit) and (f.low > _ONE_SIDED_DEG or f.high < -_ONE_SIDED_DEG):
+        if (
+            f.count
+            and not _is_raw(f, column.heading.unit)
+            and (f.low > _ONE_SIDED_DEG or f.high < -_ONE_SIDED_DEG)
+        ):
             mates = [c.figures for c in columns if c.cam == column.cam and c.figures.count]
             if not any(m.low <= _NEAR_ZERO_DEG and m.high >= -_NEAR_ZERO_DEG for m in mates):
-                column.doubt("rest_deg", f"it never reads near 0 ({f.low:g} to {f.high:g}): what it reads at rest is not known")
+                column.doubt(
+                    "rest_deg",
+                    f"it never reads near 0 ({f.low:g} to {f.high:g}): what it reads at rest is not known",
+                )
 
 
 def known_cam_signal(signal: str, candidate: Candidate) -> Candidate:

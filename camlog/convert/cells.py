@@ -1,4 +1,5 @@
-"""What a cell of a foreign table says: a number, nothing, or something else. One definition, used everywhere."""
+"""What a cell of a foreign table says: a number, nothing, or something else. One definition, used
+everywhere."""
 
 from __future__ import annotations
 
@@ -11,8 +12,10 @@ NAN = float("nan")
 
 # Cells that mean "not read", in lower case; beside them any run of dashes, dots, stars or marks.
 MISSING_WORDS = frozenset(
-    "na n/a n.a. n.a n/d nd #n/a #na nan null none nil nodata no_data unavailable unsupported invalid missing unknown "
-    "error err timeout inf -inf +inf infinity -infinity k.a. k.a s/o s.o. #ref! #value! #div/0! #num! #null! #name? "
+    "na n/a n.a. n.a n/d nd #n/a #na nan null none nil nodata no_data unavailable unsupported "
+    "invalid missing unknown "
+    "error err timeout inf -inf +inf infinity -infinity k.a. k.a s/o s.o. #ref! #value! #div/0! "
+    "#num! #null! #name? "
     "void".split()
 ) | {
     "no data", "not available", "not supported", "timed out", "no response", "keine angabe", "no reading",
@@ -43,7 +46,8 @@ def is_missing(cell: str) -> bool:
 
 @dataclass(frozen=True)
 class Numbers:
-    """How numbers are written in a file: the decimal mark, and the mark between groups of three ("" for none)."""
+    """How numbers are written in a file: the decimal mark, and the mark between groups of three ("" for
+    none)."""
 
     decimal: str = "."
     group: str = ""

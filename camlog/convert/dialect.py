@@ -74,7 +74,9 @@ def _proposal(lines: Sequence[str]) -> Dialect | None:
 def _quote(lines: Sequence[str]) -> str:
     single = sum(line.count("'") for line in lines)
     double = sum(line.count('"') for line in lines)
-    framed = sum(cell.strip()[:1] == "'" == cell.strip()[-1:] for line in lines[:50] for cell in line.split(";"))
+    framed = sum(
+        cell.strip()[:1] == "'" == cell.strip()[-1:] for line in lines[:50] for cell in line.split(";")
+    )
     return "'" if single and not double and framed else '"'
 
 

@@ -28,9 +28,12 @@ _OUTLIERS = 0.005
 
 @dataclass(frozen=True)
 class ColumnFigures:
-    """Of one column: `count` values, `low` and `high`, `sample` some of its values in order, `whole` True where
-    all are whole numbers, `held_rows` the rows for which each reading is repeated (1: not held) and `held_why`
-    the evidence."""
+    """Of one column: `count` values, `low` and `high`, `sample` some of its values in order, `whole` True
+    where all are whole numbers, `held_rows` the rows for which each reading is repeated (1: not held) and
+    `held_why` the evidence.
+
+    `changes` counts the rows whose value is another than before. `repeated` is True where a row repeats it for another reason (None: nowhere), shape (rows,).
+    """
 
     count: int
     low: float
@@ -39,6 +42,13 @@ class ColumnFigures:
     whole: bool
     held_rows: int = 1
     held_why: str = ""
+    changes: int = 0
+    repeated: np.ndarray | None = None
+
+    @property
+    def repeated_share(self) -> float:
+        """Share of all rows that repeat it, `held_rows` aside."""
+        return 0.0 if self.repeated is None else round(float(self.repeated.mean()), 4)
 
     @property
     def usual(self) -> tuple[float, float]:
@@ -160,22 +170,28 @@ def column_figures(store: RowStore) -> list[ColumnFigures]:
         some = values[np.isfinite(values)]
         if not count[j]:
             low[j] = high[j] = math.nan
-        found.append(ColumnFigures(int(count[j]), float(low[j]), float(high[j]), some, bool(whole[j]), period, why))
+        found.append(
+            ColumnFigures(
+                int(count[j]), float(low[j]), float(high[j]), some, bool(whole[j]), period, why, runs[j].moves
+            )
+        )
     return _with_company(found, runs)
 
 
 def _with_company(found: list[ColumnFigures], runs: list[_Runs]) -> list[ColumnFigures]:
     """Columns too still to tell by themselves are held like the others where most others are, all alike."""
-    told = [f.held_rows for f, r in zip(found, runs, strict=True) if f.held_rows > 1 or (r.usable and not r.fits(2))]
+    told = [
+        f.held_rows
+        for f, r in zip(found, runs, strict=True)
+        if f.held_rows > 1 or (r.usable and not r.fits(2))
+    ]
     held = [p for p in told if p > 1]
     if len(held) < 2 or len(held) < 0.6 * len(told) or len(set(held)) > 1:
         return found
     period = held[0]
     why = f"the other columns are renewed every {period} rows"
     return [
-        replace(f, held_rows=period, held_why=why)
-        if f.held_rows == 1 and f.count and r.fits(period)
-        else f
+        replace(f, held_rows=period, held_why=why) if f.held_rows == 1 and f.count and r.fits(period) else f
         for f, r in zip(found, runs, strict=True)
     ]
 

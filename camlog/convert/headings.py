@@ -21,7 +21,9 @@ _PID = re.compile(
     re.IGNORECASE,
 )
 # Single letters are units only where a heading cannot mean a name by them.
-_TAIL_UNITS = frozenset(UNITS) - set("kxalmg#/") - {"ma", "ratio", "lambda", "km", "mi", "m", "min", "day", "ft", "a"}
+_TAIL_UNITS = (
+    frozenset(UNITS) - set("kxalmg#/") - {"ma", "ratio", "lambda", "km", "mi", "m", "min", "day", "ft", "a"}
+)
 
 
 @dataclass(frozen=True)
@@ -82,7 +84,13 @@ def parse_heading(text: str, unit_cell: str = "", tail_unit: bool = True) -> Hea
         name = name.replace(text[place[0] : place[1]], " ", 1)
     words = plain_words(name)
     # The C of 010C is a digit, not a unit.
-    if not found and tail_unit and len(words) > 1 and words[-1] in _TAIL_UNITS - {"pa"} and (pid is None or len(words[-1]) > 1):
+    if (
+        not found
+        and tail_unit
+        and len(words) > 1
+        and words[-1] in _TAIL_UNITS - {"pa"}
+        and (pid is None or len(words[-1]) > 1)
+    ):
         found, unit_text = read_unit(words[-1]), words[-1]
         words = words[:-1]
         if words[-1] in ("deg", "degrees"):

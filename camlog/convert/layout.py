@@ -1,4 +1,5 @@
-"""Where things stand in a foreign table: preamble, headings, units row, first row of readings; wide or long."""
+"""Where things stand in a foreign table: preamble, headings, units row, first row of readings; wide or
+long."""
 
 from __future__ import annotations
 
@@ -50,7 +51,8 @@ class Layout:
     """What `find_layout` found. Lines count from 1; `first_row_line` is where the readings begin.
 
     `width` is the number of cells of a usual row, `ragged` True where rows often leave cells at their end
-    away and `overfull` True where most hold more than there are headings. `sample` holds the first rows of readings as text.
+    away and `overfull` True where most hold more than there are headings. `sample` holds the first rows of
+    readings as text.
     """
 
     dialect: Dialect
@@ -78,7 +80,9 @@ def find_layout(lines: Sequence[str], dialect: Dialect, numbers: Numbers | None 
         return None
     headings, units = _heading_rows(rows, first)
     heading_cells = tuple(rows[headings]) if headings is not None else ()
-    readings = [r for r, fits in zip(rows[first:], good[first:], strict=True) if fits and tuple(r) != heading_cells]
+    readings = [
+        r for r, fits in zip(rows[first:], good[first:], strict=True) if fits and tuple(r) != heading_cells
+    ]
     width = Counter(len(r) for r in readings).most_common(1)[0][0]
     unit_cells = tuple(rows[units]) if units is not None else ()
     numbers = numbers or find_numbers([c for r in readings for c in r], dialect.separator)
@@ -111,7 +115,13 @@ def stated_rate_hz(preamble: Sequence[str]) -> float | None:
         if match:
             number, unit = float(match[1].replace(",", ".")), match[2].lower()
             if number > 0:
-                found.add(1000 / number if unit.startswith("m") else 1 / number if unit in ("s", "sec", "seconds") else number)
+                found.add(
+                    1000 / number
+                    if unit.startswith("m")
+                    else 1 / number
+                    if unit in ("s", "sec", "seconds")
+                    else number
+                )
     return found.pop() if len(found) == 1 else None
 
 
@@ -137,7 +147,11 @@ def _is_reading(row: Sequence[str]) -> bool:
     held = [c for c in row if not is_missing(c)]
     figures = sum(is_figure(c) for c in held)
     # In a long table one cell in four is a number and one a time; the others are words.
-    return figures >= 1 and figures >= 0.34 * len(held) and (figures >= 2 or len(held) < 3 or figures >= 0.5 * len(held))
+    return (
+        figures >= 1
+        and figures >= 0.34 * len(held)
+        and (figures >= 2 or len(held) < 3 or figures >= 0.5 * len(held))
+    )
 
 
 def _first_reading(rows: Sequence[Sequence[str]], fits: Sequence[bool]) -> int | None:
@@ -170,7 +184,11 @@ def _heading_rows(rows: Sequence[Sequence[str]], first: int) -> tuple[int | None
     wordy = []
     for i in above:
         held = [c for c in rows[i] if c]
-        if len(rows[i]) < max(2, 0.5 * width) or len(held) < 2 or sum(is_figure(c) for c in held) > 0.34 * len(held):
+        if (
+            len(rows[i]) < max(2, 0.5 * width)
+            or len(held) < 2
+            or sum(is_figure(c) for c in held) > 0.34 * len(held)
+        ):
             break
         wordy.append(i)
     if not wordy:
@@ -198,12 +216,19 @@ def _is_units_row(row: Sequence[str], names: Sequence[str]) -> bool:
 
 
 def _columns(
-    headings: Sequence[str], units: Sequence[str], width: int, readings: Sequence[Sequence[str]], numbers: Numbers
+    headings: Sequence[str],
+    units: Sequence[str],
+    width: int,
+    readings: Sequence[Sequence[str]],
+    numbers: Numbers,
 ) -> tuple[SourceColumn, ...]:
     # Cells beyond the headings belong to nothing; where there are no headings every cell may count.
     count = len(headings) or width
-    while count > 1 and count <= len(headings) and not headings[count - 1] and not any(
-        len(r) >= count and r[count - 1] for r in readings
+    while (
+        count > 1
+        and count <= len(headings)
+        and not headings[count - 1]
+        and not any(len(r) >= count and r[count - 1] for r in readings)
     ):
         count -= 1
     found = []

@@ -31,7 +31,12 @@ class LongRows:
         return self._store.rows
 
     def append(
-        self, times: np.ndarray, names: list[str], units: list[str] | None, values: np.ndarray, lines: np.ndarray
+        self,
+        times: np.ndarray,
+        names: list[str],
+        units: list[str] | None,
+        values: np.ndarray,
+        lines: np.ndarray,
     ) -> None:
         """Add readings; all arguments have the same length. Raises InputError for too many signals."""
         import pandas as pd
@@ -42,7 +47,10 @@ class LongRows:
             unit_codes, unit_texts = pd.factorize(np.asarray(units, dtype=object))
             both, local = np.unique(local * len(unit_texts) + unit_codes, return_inverse=True)
             pairs = [
-                (str(unique[code // len(unit_texts)]).strip(), str(unit_texts[code % len(unit_texts)]).strip())
+                (
+                    str(unique[code // len(unit_texts)]).strip(),
+                    str(unit_texts[code % len(unit_texts)]).strip(),
+                )
                 for code in both
             ]
         mapped = np.empty(len(pairs), dtype=np.int64)
@@ -94,7 +102,8 @@ class LongRows:
         readings.close()
         self._store.close()
         columns = tuple(
-            SourceColumn(code, name, unit, "number") for (name, unit), code in sorted(self._codes.items(), key=lambda p: p[1])
+            SourceColumn(code, name, unit, "number")
+            for (name, unit), code in sorted(self._codes.items(), key=lambda p: p[1])
         )
         return wide, columns
 

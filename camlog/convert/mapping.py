@@ -59,7 +59,13 @@ _CHOICES = {
     "separator": (",", ";", "\t", "|"), "decimal": (".", ","), "angle": ("crank", "cam"),
     "positive": ("advance", "retard"),
 }  # fmt: skip
-_KIND_NAMES = {str: "text", bool: "true or false", int: "a whole number", dict: "a table", list: "tables in [[ ]]"}
+_KIND_NAMES = {
+    str: "text",
+    bool: "true or false",
+    int: "a whole number",
+    dict: "a table",
+    list: "tables in [[ ]]",
+}
 
 
 @dataclass(frozen=True)
@@ -126,7 +132,9 @@ def read_mapping(path: str | Path) -> Mapping:
             content = file.read(MAX_MAPPING_BYTES + 1)
     except (OSError, ValueError) as error:
         raise InputError(
-            f"cannot be read ({getattr(error, 'strerror', None) or error})", file=path, remedy="Check the path."
+            f"cannot be read ({getattr(error, 'strerror', None) or error})",
+            file=path,
+            remedy="Check the path.",
         ) from error
     if len(content) > MAX_MAPPING_BYTES:
         raise InputError("is too large to be a mapping file", file=path, remedy="Check which file is meant.")
@@ -148,7 +156,9 @@ class _Reader:
         self.path, self.lines = path, lines
 
     def error(self, where: tuple, what: str, remedy: str) -> InputError:
-        line = next((self.lines[where[:n]] for n in range(len(where), 0, -1) if where[:n] in self.lines), None)
+        line = next(
+            (self.lines[where[:n]] for n in range(len(where), 0, -1) if where[:n] in self.lines), None
+        )
         key = ".".join(str(p) for p in where if not isinstance(p, int))
         return InputError(what, file=self.path, line=line, column=key or None, remedy=remedy)
 
@@ -167,7 +177,8 @@ class _Reader:
             self.encoding(table["encoding"])
         rules = tuple(self.rule(item, place) for place, item in enumerate(raw.get("column", [])))
         return Mapping(
-            columns=rules, time_column=time.get("column"), time_unit=time.get("unit"), rate_hz=time.get("rate_hz"),
+            columns=rules, time_column=time.get("column"), time_unit=time.get("unit"),
+            rate_hz=time.get("rate_hz"),
             day_first=time.get("day_first"), angle=angles.get("angle"), positive=angles.get("positive"),
             separator=table.get("separator"), decimal=table.get("decimal"), encoding=table.get("encoding"),
             file=str(self.path), lines=self.lines,
@@ -181,7 +192,9 @@ class _Reader:
                 return
         except (LookupError, ValueError, AttributeError):
             pass
-        raise self.error(("table", "encoding"), f"{name[:40]!a} is no text encoding", "Such as utf-8 or cp1252.")
+        raise self.error(
+            ("table", "encoding"), f"{name[:40]!a} is no text encoding", "Such as utf-8 or cp1252."
+        )
 
     def check(self, content: Any, name: str, where: tuple) -> None:
         if not isinstance(content, dict):
@@ -197,9 +210,13 @@ class _Reader:
                 expected = _KIND_NAMES.get(kind, "a number" if kind == (int, float) else "text or a number")
                 raise self.error((*where, key), f"should be {expected}", "Correct it, or remove the line.")
             if isinstance(value, float) and not math.isfinite(value):
-                raise self.error((*where, key), "should be a finite number", "Correct it, or remove the line.")
+                raise self.error(
+                    (*where, key), "should be a finite number", "Correct it, or remove the line."
+                )
             if key in _CHOICES and value not in _CHOICES[key]:
-                raise self.error((*where, key), f"should be one of {', '.join(map(ascii, _CHOICES[key]))}", "Correct it.")
+                raise self.error(
+                    (*where, key), f"should be one of {', '.join(map(ascii, _CHOICES[key]))}", "Correct it."
+                )
 
     def rule(self, item: Any, place: int) -> ColumnRule:
         where = ("column", place)
@@ -217,7 +234,9 @@ class _Reader:
                 conversion(unit, SIGNALS[signal].unit)
             except ValueError:
                 raise self.error(
-                    (*where, "unit"), f"{unit[:40]!a} cannot become {SIGNALS[signal].unit}", "Write another unit."
+                    (*where, "unit"),
+                    f"{unit[:40]!a} cannot become {SIGNALS[signal].unit}",
+                    "Write another unit.",
                 ) from None
         for key in ("angle", "positive", "rest_deg"):
             if key in item and not (signal or "cam").startswith("cam"):
@@ -229,12 +248,12 @@ class _Reader:
 
 def quoted(text: str) -> str:
     """A TOML string of any text."""
-    out = []
-    for char in text:
-        if char in '"\\':
-            out.append("\\" + char)
-        elif char < " " or char == "\x7f" or "\ud800" <= char <= "\udfff":
-            out.append("\\t" if char == "\t" else "\\n" if char == "\n" else "?" if char > "\x7f" else f"\\u{ord(char):04x}")
-        else:
-            out.append(char)
-    return '"' + "".join(out) + '"'
+    return '"' + "".join(map(_escaped, text)) + '"'
+
+
+def _escaped(char: str) -> str:
+    if char in '"\\':
+        return "\\" + char
+    if "\ud800" <= char <= "\udfff":
+        return "?"  # half a character, which no file in UTF-8 can hold
+    return f"\\u{ord(char):04x}" if char < " " or char == "\x7f" else char

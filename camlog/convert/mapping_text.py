@@ -1,4 +1,5 @@
-"""A mapping file for one foreign file, ready to edit: what is in doubt as lines to complete, the rest as comments."""
+"""A mapping file for one foreign file, ready to edit: what is in doubt as lines to complete, the rest as
+comments."""
 
 from __future__ import annotations
 
@@ -14,11 +15,15 @@ from camlog.convert.timing import Timing
 from camlog.signals import CAM_IDS, actual, commanded
 
 
-def mapping_text(name: str, layout: Layout, timing: Timing | None, clock: Clock | None, columns: Sequence[ColumnMatch]) -> str:
-    """The text of a mapping file for the file `name`. What is in doubt stands as a comment: nothing is answered by passing it back as it is."""
+def mapping_text(
+    name: str, layout: Layout, timing: Timing | None, clock: Clock | None, columns: Sequence[ColumnMatch]
+) -> str:
+    """The text of a mapping file for the file `name`. What is in doubt stands as a comment: nothing is
+    answered by passing it back as it is."""
     lines = [
         f"# What the columns of {_plain(name)} are, for camlog. Correct it, and pass it with --map.",
-        "# Lines that begin with # are comments. In doubt are those marked <-- : choose one, and take its # away.",
+        "# Lines that begin with # are comments. In doubt are those marked <-- : choose one, and "
+        "take its # away.",
         f"schema = {quoted(SCHEMA)}",
         "",
     ]
@@ -27,9 +32,15 @@ def mapping_text(name: str, layout: Layout, timing: Timing | None, clock: Clock 
     if doubts & {"angle", "positive"}:
         lines += ["[angles]                 # of every cam angle that does not say it itself"]
         if "angle" in doubts:
-            lines += ['# angle = "crank"        # <--', '# angle = "cam"          # <-- camshaft degrees, which count double']
+            lines += [
+                '# angle = "crank"        # <--',
+                '# angle = "cam"          # <-- camshaft degrees, which count double',
+            ]
         if "positive" in doubts:
-            lines += ['# positive = "advance"   # <-- a positive angle is advance', '# positive = "retard"    # <--']
+            lines += [
+                '# positive = "advance"   # <-- a positive angle is advance',
+                '# positive = "retard"    # <--',
+            ]
         lines.append("")
     for column in columns:
         lines += _column(column)
@@ -39,7 +50,10 @@ def mapping_text(name: str, layout: Layout, timing: Timing | None, clock: Clock 
 def _time(layout: Layout, timing: Timing | None, clock: Clock | None) -> list[str]:
     lines = ["[time]"]
     if timing is None:
-        lines += ['# column = "Time"         # its heading, or its number from 1', "# rate_hz = 10.0         # <-- how many rows a second"]
+        lines += [
+            '# column = "Time"         # its heading, or its number from 1',
+            "# rate_hz = 10.0         # <-- how many rows a second",
+        ]
     elif timing.kind == "rate":
         lines.append(f"rate_hz = {timing.rate_hz:g}")
     else:
@@ -63,10 +77,14 @@ def _column(column: ColumnMatch) -> list[str]:
     reason = f"# {_plain(column.reason)} (score {column.score:.2f})"
     if not column.doubtful:
         what = column.signal or "its own name"
-        return [f"# {_plain(column.name) or column.index + 1}: {what} {_plain(column.unit)}".rstrip() + f" - {_plain(column.reason)}", ""]
+        return [
+            f"# {_plain(column.name) or column.index + 1}: {what} {_plain(column.unit)}".rstrip()
+            + f" - {_plain(column.reason)}",
+            "",
+        ]
     lines = ["[[column]]", reason, key]
     if "signal" in column.doubts:
-        lines.append(f'# signal = {quoted(column.signal)}   # <--')
+        lines.append(f"# signal = {quoted(column.signal)}   # <--")
         if is_cam_angle(column.signal):
             lines += [f'# signal = "{s}"   # <--' for s in _other_angles(column.signal)]
         lines.append('# signal = ""   # <-- none of these: keeps its own name')

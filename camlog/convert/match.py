@@ -1,4 +1,5 @@
-"""Every column of a table matched to a signal, its unit and scaling: certain, in doubt, or under its own name."""
+"""Every column of a table matched to a signal, its unit and scaling: certain, in doubt, or under its own
+name."""
 
 from __future__ import annotations
 
@@ -41,7 +42,11 @@ def match_columns(
     all_columns = [_column(s, f, mapping) for s, f in zip(columns, figures, strict=True)]
     _share_out(all_columns)
     matched: dict[int, ColumnMatch] = {}
-    cams = [c for c in all_columns if c.candidate is not None and c.candidate.is_cam and c.candidate.score >= DOUBTFUL]
+    cams = [
+        c
+        for c in all_columns
+        if c.candidate is not None and c.candidate.is_cam and c.candidate.score >= DOUBTFUL
+    ]
     for match, column in _cam_matches(cams, mapping):
         matched[column.source.index] = match
     system = _system(all_columns)
@@ -78,17 +83,19 @@ def _share_out(columns: list[_Column]) -> None:
     for column in columns:
         if column.candidate is None:
             column.found = tuple((h, c) for h, c in column.found if c.signal is None or c.signal not in told)
-    pairs = [(c.score, column, h, c) for column in columns for h, c in column.found if c.signal is not None and c.score >= DOUBTFUL]
+    pairs = [
+        (c.score, column, h, c)
+        for column in columns
+        for h, c in column.found
+        if c.signal is not None and c.score >= DOUBTFUL
+    ]
     best: dict[str, float] = {}
     for score, _, _, candidate in pairs:
         best[candidate.signal] = max(best.get(candidate.signal, 0.0), score)
     for column in columns:
         if column.candidate is not None or not column.found:
             continue
-        open_ones = [
-            (h, c) for h, c in column.found
-            if c.signal is None or c.score >= DOUBTFUL and (c.score > best[c.signal] - _CLEARLY or best[c.signal] < CERTAIN)
-        ]  # fmt: skip
+        open_ones = [(h, c) for h, c in column.found if c.signal is None or _in_the_running(c, best)]
         if not open_ones:
             continue
         column.heading, column.candidate = open_ones[0]
@@ -98,6 +105,13 @@ def _share_out(columns: list[_Column]) -> None:
             by_signal.setdefault(column.candidate.signal, []).append(column)
     for same in by_signal.values():
         _settle_rivals(same)
+
+
+def _in_the_running(candidate: Candidate, best: dict[str, float]) -> bool:
+    if candidate.score < DOUBTFUL:
+        return False
+    top = best[candidate.signal]
+    return candidate.score > top - _CLEARLY or top < CERTAIN
 
 
 def _settle_rivals(same: list[_Column]) -> None:
@@ -121,7 +135,9 @@ def _settle_rivals(same: list[_Column]) -> None:
 
 
 def _system(columns: Sequence[_Column]) -> str | None:
-    units = {c.heading.unit for c in columns if c.heading.unit} | {c.rule.unit for c in columns if c.rule and c.rule.unit}
+    units = {c.heading.unit for c in columns if c.heading.unit} | {
+        c.rule.unit for c in columns if c.rule and c.rule.unit
+    }
     us, metric = bool(units & US_UNITS), bool(units & (METRIC_UNITS - {"g/s"}))
     return None if us == metric else "us" if us else "metric"
 
@@ -189,9 +205,10 @@ def _cam_match(cam: CamColumn, column: _Column, own: bool) -> ColumnMatch:
         factor, unit = factor * scale, "deg"
     score = cam.candidate.score if not doubts else min(cam.candidate.score, 0.85)
     return ColumnMatch(
-        name=column.source.heading, signal=cam.signal, unit=unit, score=round(score, 2), reason="; ".join(why),
+        name=column.source.heading, signal=cam.signal, unit=unit, score=round(score, 2),
+        reason="; ".join(why),
         certain=not doubts, index=column.source.index, factor=factor, offset=offset,
-        held_rows=column.figures.held_rows, angle=cam.angle if cam.role != "duty" else None,
+        held_rows=column.figures.held_rows, repeated_share=column.figures.repeated_share, angle=cam.angle if cam.role != "duty" else None,
         positive=cam.positive if cam.role != "duty" else None, rest_deg=rule.rest_deg or 0.0,
         doubts=tuple(dict.fromkeys(doubts)),
     )  # fmt: skip
@@ -201,7 +218,9 @@ def _plain_match(column: _Column, system: str | None) -> ColumnMatch:
     candidate, figures, rule = column.candidate, column.figures, column.rule or ColumnRule()
     blank = ColumnMatch(
         name=column.source.heading, signal=None, unit=_own_unit(column, rule), score=0.0,
-        reason="none of camlog's signals", certain=True, index=column.source.index, held_rows=figures.held_rows,
+        reason="none of camlog's signals", certain=True, index=column.source.index,
+        held_rows=figures.held_rows,
+        repeated_share=figures.repeated_share,
         factor=rule.factor or 1.0, offset=rule.offset or 0.0,
     )  # fmt: skip
     if rule.signal in ("", LEAVE_OUT):
@@ -233,7 +252,9 @@ def _plain_match(column: _Column, system: str | None) -> ColumnMatch:
     score = min(candidate.score, 0.85) if doubts else candidate.score
     return ColumnMatch(
         name=column.source.heading, signal=signal, unit=unit, score=round(score, 2), reason="; ".join(why),
-        certain=not doubts, index=column.source.index, factor=factor, offset=offset, held_rows=figures.held_rows,
+        certain=not doubts, index=column.source.index, factor=factor, offset=offset,
+        held_rows=figures.held_rows,
+        repeated_share=figures.repeated_share,
         doubts=tuple(dict.fromkeys(doubts)),
     )  # fmt: skip
 
@@ -256,7 +277,8 @@ def _own_unit(column: _Column, rule: ColumnRule) -> str:
 
 
 def _named(columns: Sequence[_Column], matched: dict[int, ColumnMatch]) -> tuple[ColumnMatch, ...]:
-    """The matches with the name each column has in the trace; no two alike, and none a signal's by accident."""
+    """The matches with the name each column has in the trace; no two alike, and none a signal's by
+    accident."""
     used = {m.signal for m in matched.values() if m.signal and m.certain} | {"time"}
     out = []
     for column in columns:

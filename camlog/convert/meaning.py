@@ -122,13 +122,27 @@ def _with_pid(heading: Heading, found: list[Candidate]) -> list[Candidate]:
     by_words = next((c for c in found if c.signal == signal.name), None)
     others = [c for c in found if c.signal != signal.name]
     if by_words is not None:
-        return [Candidate(signal.name, 1.0, f"PID {heading.pid:02X} and its words say so (SAE J1979)"), *others]
+        return [
+            Candidate(signal.name, 1.0, f"PID {heading.pid:02X} and its words say so (SAE J1979)"),
+            *others,
+        ]
     if max((c.score for c in others), default=0.0) >= DOUBTFUL:
         return [
             Candidate(signal.name, 0.6, f"PID {heading.pid:02X} says so, but the words say something else"),
-            *(replace(c, score=min(c.score, 0.6), reason=f"{c.reason}, but PID {heading.pid:02X} says something else") for c in others),
+            *(
+                replace(
+                    c,
+                    score=min(c.score, 0.6),
+                    reason=f"{c.reason}, but PID {heading.pid:02X} says something else",
+                )
+                for c in others
+            ),
         ]
-    plain = [w for w in heading.words if not w.isdigit() and w not in EMPTY_WORDS and w not in ("x", "c", "d", "e", "b", "f")]
+    plain = [
+        w
+        for w in heading.words
+        if not w.isdigit() and w not in EMPTY_WORDS and w not in ("x", "c", "d", "e", "b", "f")
+    ]
     return [Candidate(signal.name, 0.95 if not plain else 0.6, f"PID {heading.pid:02X} (SAE J1979)"), *others]
 
 
@@ -153,7 +167,13 @@ def _phrase(name: str, heading: Heading) -> Candidate | None:
             continue
         rest = words - phrase - EMPTY_WORDS
         rest |= words & OTHER_FOR.get(name, frozenset())
-        if rest & (OTHER_THINGS | QUANTITIES | OTHER_FOR.get(name, frozenset())) or rest & {"commanded", "cam", "phaser", "misfire", "cylinder"}:
+        if rest & (OTHER_THINGS | QUANTITIES | OTHER_FOR.get(name, frozenset())) or rest & {
+            "commanded",
+            "cam",
+            "phaser",
+            "misfire",
+            "cylinder",
+        }:
             score *= 0.3
             why = "but it also says " + " ".join(sorted(rest))
         elif rest - {"actual"}:
@@ -187,17 +207,30 @@ def _misfire(heading: Heading) -> Candidate | None:
     if "misfire" not in words:
         return None
     numbers = [int(w) for w in words if w.isdigit() and len(w) < 3]
-    if heading.cylinder is None and len(numbers) == 1 and 1 <= numbers[0] <= signals.MAX_CYLINDERS and len(words) == 2:
-        return Candidate(signals.misfire(numbers[0]), 0.8, f"misfires, and a number that could be cylinder {numbers[0]}")
+    if (
+        heading.cylinder is None
+        and len(numbers) == 1
+        and 1 <= numbers[0] <= signals.MAX_CYLINDERS
+        and len(words) == 2
+    ):
+        return Candidate(
+            signals.misfire(numbers[0]), 0.8, f"misfires, and a number that could be cylinder {numbers[0]}"
+        )
     if heading.cylinder is None or not 1 <= heading.cylinder <= signals.MAX_CYLINDERS:
         return Candidate("", 0.0, "misfires, but of no one cylinder")
-    rest = words - EMPTY_WORDS - {"misfire", "cylinder", "count", "counter", "cycle", "driving", "this", "number", "counts"}
+    rest = (
+        words
+        - EMPTY_WORDS
+        - {"misfire", "cylinder", "count", "counter", "cycle", "driving", "this", "number", "counts"}
+    )
     score = 1.0 * 0.6 ** len(rest)
     if heading.unit is not None and heading.unit != "count":
         score = 0.0
     reason = f"misfires of cylinder {heading.cylinder}"
     return Candidate(
-        signals.misfire(heading.cylinder), score, reason + (f", beside {' '.join(sorted(rest))}" if rest else "")
+        signals.misfire(heading.cylinder),
+        score,
+        reason + (f", beside {' '.join(sorted(rest))}" if rest else ""),
     )
 
 

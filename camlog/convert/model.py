@@ -13,9 +13,10 @@ class ColumnMatch:
 
     `name` is its heading, `signal` camlog's name for it (None: not one of camlog's signals), `unit` the unit
     its values are in, `score` 0 to 1 and `reason` in words. `certain` is False while `signal` is only
-    a suggestion; `doubts` then says about what: `signal`, `unit`, `angle`, `positive`, `rest_deg` or `factor`.
-    `written_as` is the column's name in the trace (None: not carried over) and `written_unit` its unit there;
-    a value there is `value * factor + offset` of the file's. Of `held_rows` rows only one holds a reading (1: every row).
+    a suggestion; `doubts` then says about what: `signal`, `unit`, `angle`, `positive`, `rest_deg` or
+    `factor`. `written_as` is the column's name in the trace (None: not carried over) and `written_unit` its
+    unit there; a value there is `value * factor + offset` of the file's. Of `held_rows` rows only one holds
+    a reading (1: every row), and `repeated_share` of all rows only repeats the row before.
     """
 
     name: str
@@ -30,6 +31,7 @@ class ColumnMatch:
     factor: float = 1.0
     offset: float = 0.0
     held_rows: int = 1
+    repeated_share: float = 0.0
     angle: str | None = None
     positive: str | None = None
     rest_deg: float = 0.0
@@ -45,7 +47,8 @@ class ColumnMatch:
 class Question:
     """Something only a person can say: `choices` are (answer, what it means), empty where any number goes.
 
-    `about` is the doubt, `heading` the column (empty: about the whole file), `suggestion` the likeliest answer.
+    `about` is the doubt, `heading` the column (empty: about the whole file), `suggestion` the likeliest
+    answer.
     """
 
     about: str
@@ -62,7 +65,8 @@ Ask = Callable[[Question], "str | None"]
 class Conversion:
     """What came of a conversion: the files written (None where it stayed in memory), every column, and notes.
 
-    `mapping_text` is a mapping file for this file, ready to edit, with a commented line for every answer there could be.
+    `mapping_text` is a mapping file for this file, ready to edit, with a commented line for every answer
+    there could be.
     """
 
     trace_path: Path | None

@@ -22,13 +22,16 @@ _VEHICLE_NUMBER = re.compile(r"\b(?=[A-HJ-NPR-Z0-9]*\d)[A-HJ-NPR-Z0-9]{17}\b", r
 
 
 def is_trace(path: Path) -> bool:
-    """True for a file whose headings are those of a camlog trace. Raises InputError where it cannot be read."""
+    """True for a file whose headings are those of a camlog trace. Raises InputError where it cannot be
+    read."""
     try:
         with open(path, "rb") as file:
             raw = file.read(_HEAD_BYTES).removeprefix(b"\xef\xbb\xbf")
     except (OSError, ValueError) as error:
         raise InputError(
-            f"cannot be read ({getattr(error, 'strerror', None) or error})", file=path, remedy="Check the path."
+            f"cannot be read ({getattr(error, 'strerror', None) or error})",
+            file=path,
+            remedy="Check the path.",
         ) from error
     try:
         cells, _, _ = read_heading_row(raw, path)
@@ -47,10 +50,22 @@ def other_columns(layout: Layout, table: Table) -> tuple[ColumnMatch, ...]:
     for column in layout.columns:
         if column.index in table.timing.columns:
             unit = table.clock.unit if table.timing.kind == "number" else "s"
-            found.append(ColumnMatch(column.heading, "time", unit, 1.0, table.clock.reason, True, column.index, "time", "s"))
+            found.append(
+                ColumnMatch(
+                    column.heading, "time", unit, 1.0, table.clock.reason, True, column.index, "time", "s"
+                )
+            )
         elif layout.long is None and column.index not in taken and column.heading:
             found.append(
-                ColumnMatch(column.heading, None, "", 0.0, "holds words, and a trace holds numbers only", True, column.index)
+                ColumnMatch(
+                    column.heading,
+                    None,
+                    "",
+                    0.0,
+                    "holds words, and a trace holds numbers only",
+                    True,
+                    column.index,
+                )
             )
     return tuple(found)
 
@@ -61,19 +76,31 @@ def notes_of(table: Table, matches: Sequence[ColumnMatch], rows: TraceRows) -> t
     clock = table.clock
     if clock.rows_per_time > _COARSE_ROWS and table.timing.kind != "rate":
         notes.append(
-            f"Its times are coarse: {clock.rows_per_time:.1f} rows share one time on average, so nothing faster than "
+            f"Its times are coarse: {clock.rows_per_time:.1f} rows share one time on average, so "
+            f"nothing faster than "
             "that can be judged."
         )
-    if table.timing.kind == "stamp" and table.timing.form.kind == "date" and table.timing.form.day_first is None:
+    if (
+        table.timing.kind == "stamp"
+        and table.timing.form.kind == "date"
+        and table.timing.form.day_first is None
+    ):
         if table.clock.first_text and not table.clock.first_text[:4].isdigit():
-            notes.append("Day and month of its dates cannot be told apart; only the time since the start is used.")
+            notes.append(
+                "Day and month of its dates cannot be told apart; only the time since the start is used."
+            )
     held: dict[int, list[str]] = {}
     for match in matches:
         if match.held_rows > 1 and match.written_as:
             held.setdefault(match.held_rows, []).append(match.name)
     for period, names in held.items():
-        shown = ", ".join(names[:8]) + (f" and {len(names) - 8} more" if len(names) > 8 else "")
-        notes.append(f"Repeated values, one row in {period} is a reading: {shown}.")
+        notes.append(f"Repeated values, one row in {period} is a reading: {_names(names)}.")
+    again = [m for m in matches if m.repeated_share and m.written_as]
+    if again:
+        notes.append(
+            f"{again[0].repeated_share:.0%} of the rows only repeat, and are no readings of: "
+            f"{_names([m.name for m in again])}."
+        )
     for name, count in rows.failed.items():
         values = "1 value is" if count == 1 else f"{count} values are"
         notes.append(f"{name}: {values} outside what the sensor can report and counted as missing.")
@@ -81,13 +108,18 @@ def notes_of(table: Table, matches: Sequence[ColumnMatch], rows: TraceRows) -> t
 
 
 def drive_of(
-    info: dict, table: Table, conversion: Conversion, rows: TraceRows, columns: Sequence[SourceColumn],
-    sha256: str | None, earlier: Drive | None,
+    info: dict,
+    table: Table,
+    conversion: Conversion,
+    rows: TraceRows,
+    columns: Sequence[SourceColumn],
+    sha256: str | None,
+    earlier: Drive | None,
 ) -> Drive:
     """The drive file of a converted trace.
 
-    `columns` are those of the file; `earlier` is the drive file of a camlog trace converted again: its events, codes and vehicle stay, and its adapter is
-    kept under `earlier`.
+    `columns` are those of the file; `earlier` is the drive file of a camlog trace converted again: its
+    events, codes and vehicle stay, and its adapter is kept under `earlier`.
     """
     first_s = rows.first_s or 0.0
     clock = table.clock
@@ -104,7 +136,9 @@ def drive_of(
         "notes": list(conversion.notes),
     }  # fmt: skip
     # A recording is handed on; the vehicle's number is nobody else's business.
-    adapter["preamble"] = [_VEHICLE_NUMBER.sub("(vehicle number left out)", line[:200]) for line in info["preamble"][:20]]
+    adapter["preamble"] = [
+        _VEHICLE_NUMBER.sub("(vehicle number left out)", line[:200]) for line in info["preamble"][:20]
+    ]
     if earlier is not None:
         adapter["earlier"] = dict(earlier.adapter)
     return Drive(
@@ -117,9 +151,14 @@ def drive_of(
     )
 
 
+def _names(names: list[str]) -> str:
+    return ", ".join(names[:8]) + (f" and {len(names) - 8} more" if len(names) > 8 else "")
+
+
 def _record(column: ColumnMatch) -> dict:
     record = {
-        "heading": column.name, "number": column.index + 1, "signal": column.signal, "certain": column.certain,
+        "heading": column.name, "number": column.index + 1, "signal": column.signal,
+        "certain": column.certain,
         "written_as": column.written_as, "unit": column.written_unit or None, "score": column.score,
         "reason": column.reason,
     }  # fmt: skip
@@ -127,6 +166,8 @@ def _record(column: ColumnMatch) -> dict:
         record |= {"factor": column.factor, "offset": column.offset}
     if column.held_rows > 1:
         record["held_rows"] = column.held_rows
+    if column.repeated_share:
+        record["repeated_share"] = column.repeated_share
     for key in ("angle", "positive"):
         if getattr(column, key) is not None and column.certain:
             record[key] = getattr(column, key)

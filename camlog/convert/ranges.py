@@ -33,8 +33,8 @@ _SHARE_LIKELY_PCT = 1.5  # a percentage that never passes this is a share of 1
 
 @dataclass(frozen=True)
 class UnitGuess:
-    """`unit` None where nothing tells; `sure` False where it is only the likeliest. `factor` turns a count or a
-    share into the unit."""
+    """`unit` None where nothing tells; `sure` False where it is only the likeliest. `factor` turns a count
+    or a share into the unit."""
 
     unit: str | None
     sure: bool
@@ -42,7 +42,9 @@ class UnitGuess:
     factor: float = 1.0
 
 
-def unit_of_values(signal: str, figures: ColumnFigures, system: str | None, by_number: bool = False) -> UnitGuess:
+def unit_of_values(
+    signal: str, figures: ColumnFigures, system: str | None, by_number: bool = False
+) -> UnitGuess:
     """The unit of a column whose heading gives none; `system` is `us` or `metric` where the rest of the file
     tells, `by_number` True where the heading is the parameter's number."""
     canonical = SIGNALS[signal].unit
@@ -57,7 +59,9 @@ def unit_of_values(signal: str, figures: ColumnFigures, system: str | None, by_n
     if len(fitting) == 1:
         return UnitGuess(fitting[0], True, f"its values, {_range(figures)}, can only be {fitting[0]}")
     if signal == "coolant_temp" and _holds_like_a_thermostat(figures):
-        return UnitGuess("degC", True, f"it ends steady at {figures.sample[-1]:g}, where a warm engine is held in degC")
+        return UnitGuess(
+            "degC", True, f"it ends steady at {figures.sample[-1]:g}, where a warm engine is held in degC"
+        )
     wanted = {"us": US_UNITS, "metric": METRIC_UNITS}.get(system or "", frozenset())
     of_system = [u for u in fitting if u in wanted]
     if len(of_system) == 1 or (of_system and system == "metric" and canonical in of_system):
@@ -96,9 +100,16 @@ def _only_unit(signal: str, canonical: str, figures: ColumnFigures) -> UnitGuess
     fault = fault_of_unit(signal, canonical, figures)
     if canonical == "%" and "trim" not in signal:
         if figures.whole and figures.low >= 0 and 100 < figures.high <= 255:
-            return UnitGuess(canonical, False, f"its whole numbers up to {figures.high:g} are raw counts, not percent", 100 / 255)
+            return UnitGuess(
+                canonical,
+                False,
+                f"its whole numbers up to {figures.high:g} are raw counts, not percent",
+                100 / 255,
+            )
         if 0 < figures.high <= _SHARE_LIKELY_PCT and not figures.whole:
-            return UnitGuess(canonical, False, f"up to {figures.high:g} it is a share of 1, not percent", 100.0)
+            return UnitGuess(
+                canonical, False, f"up to {figures.high:g} it is a share of 1, not percent", 100.0
+            )
     if fault:
         return UnitGuess(canonical, False, fault)
     if signal == "engine_speed" and 0 < figures.high < 100:
@@ -119,7 +130,9 @@ def _range(figures: ColumnFigures) -> str:
 def _holds_like_a_thermostat(figures: ColumnFigures) -> bool:
     last = figures.sample[-max(1, len(figures.sample) // 4) :]
     return len(figures.sample) >= 8 and bool(
-        (last > _THERMOSTAT_C[0]).all() and (last < _THERMOSTAT_C[1]).all() and np.ptp(last) <= _THERMOSTAT_SPREAD
+        (last > _THERMOSTAT_C[0]).all()
+        and (last < _THERMOSTAT_C[1]).all()
+        and np.ptp(last) <= _THERMOSTAT_SPREAD
     )
 
 

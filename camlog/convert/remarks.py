@@ -52,7 +52,9 @@ def snapshots(
 
 
 def _snapshot(time_s: float, lists: dict[str, tuple[str, ...]]) -> CodeSnapshot:
-    return CodeSnapshot(time_s, **{kind: tuple(TroubleCode(c) for c in codes) for kind, codes in lists.items()})
+    return CodeSnapshot(
+        time_s, **{kind: tuple(TroubleCode(c) for c in codes) for kind, codes in lists.items()}
+    )
 
 
 def events(remarks: Sequence[tuple[float, int, str]], columns: dict[int, SourceColumn]) -> tuple[Event, ...]:

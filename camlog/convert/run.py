@@ -9,23 +9,20 @@ from pathlib import Path
 
 import numpy as np
 
-from camlog.convert.asking import ask_rate, ask_time_unit, settle
-from camlog.convert.cells import Numbers
-from camlog.convert.dialect import Dialect, find_dialect
+from camlog.convert.asking import settle
 from camlog.convert.figures import ColumnFigures, column_figures
-from camlog.convert.layout import Layout, find_layout, stated_rate_hz
-from camlog.convert.limits import HEAD_LINES, MAX_COLUMNS, MAX_LINE_CHARACTERS
+from camlog.convert.layout import Layout
 from camlog.convert.mapping import Mapping, read_mapping
 from camlog.convert.mapping_text import mapping_text
 from camlog.convert.match import match_columns
-from camlog.convert.meaning import candidates
 from camlog.convert.model import Ask, ColumnMatch, Conversion
+from camlog.convert.offer import ask_for_mapping, default_out
 from camlog.convert.provenance import drive_of, is_trace, notes_of, other_columns
+from camlog.convert.repeats import find_repeats, with_repeats
 from camlog.convert.source import open_source, sha256_of
-from camlog.convert.stamps import with_day_first
-from camlog.convert.table import Table, read_table, with_unit
+from camlog.convert.survey import settle_time_unit, survey_layout, survey_timing
+from camlog.convert.table import Table, read_table
 from camlog.convert.text import TextBlocks
-from camlog.convert.timing import SECONDS_IN, Timing, find_timing
 from camlog.convert.write import TraceRows, write_rows
 from camlog.drive import Drive, drive_path, read_drive, write_drive
 from camlog.errors import InputError
@@ -67,7 +64,9 @@ def convert(
     if not force:
         for file in (target, beside):
             if file.exists():
-                raise InputError("is there already", file=file, remedy="Give another name with --out, or add --force.")
+                raise InputError(
+                    "is there already", file=file, remedy="Give another name with --out, or add --force."
+                )
     if target.resolve() == path.resolve():
         raise InputError("is the file being converted", file=target, remedy="Give --out another name.")
     with _understood(path, said, ask, _part(progress, 0.0, _READING_SHARE)) as work:
@@ -77,7 +76,15 @@ def convert(
             target.unlink(missing_ok=True)
             raise _without_values(path)
         conversion_ = work.conversion(rows, target, beside)
-        drive = drive_of(work.source_info(), work.table, conversion_, rows, work.layout.columns, sha256, _earlier_drive(path))
+        drive = drive_of(
+            work.source_info(),
+            work.table,
+            conversion_,
+            rows,
+            work.layout.columns,
+            sha256,
+            _earlier_drive(path),
+        )
         try:
             write_drive(drive, beside)
         except OSError as error:
@@ -120,48 +127,35 @@ def read_any(
             columns[name] = values
         info = work.source_info()
         drive = drive_of(info, work.table, conversion_, rows, work.layout.columns, None, _earlier_drive(path))
-        trace = Trace(np.ascontiguousarray(table[:, 0]), columns, units, path.name, info["source_sha256"], conversion_.notes)
+        trace = Trace(
+            np.ascontiguousarray(table[:, 0]),
+            columns,
+            units,
+            path.name,
+            info["source_sha256"],
+            conversion_.notes,
+        )
     return trace, drive, conversion_
-
-
-def default_out(path: Path) -> Path:
-    """Where a converted file goes by default: `NAME.camlog.csv` beside it."""
-    name = path.name
-    for ending in (".gz", ".zip"):
-        if name.lower().endswith(ending) and len(name) > len(ending):
-            name = name[: -len(ending)]
-    stem = name.rsplit(".", 1)[0] if "." in name[1:] else name
-    return path.with_name(stem + ".camlog.csv")
-
-
-def mapping_path(path: Path) -> Path:
-    """Where the ready-made mapping file of a foreign file goes: `NAME.map.toml` beside it."""
-    return default_out(path).with_name(default_out(path).name.removesuffix(".camlog.csv") + ".map.toml")
-
-
-def offer_mapping(path: Path, text: str) -> tuple[Path | None, bool]:
-    """Write the ready-made mapping file unless one is there. Returns its path (None: cannot be written), and
-    whether it is new."""
-    for target in (mapping_path(path), Path(mapping_path(path).name)):
-        try:
-            with open(target, "x", encoding="utf-8", errors="replace") as file:
-                file.write(text)
-            return target, True
-        except FileExistsError:
-            return target, False
-        except OSError:
-            continue
-    return None, False
 
 
 # ---------------------------------------------------------------- inside
 
 
-def _said(mapping: str | Path | Mapping | None, rate_hz: float | None, angles: str | None, positive: str | None) -> Mapping:
-    said = mapping if isinstance(mapping, Mapping) else read_mapping(mapping) if mapping is not None else Mapping()
+def _said(
+    mapping: str | Path | Mapping | None, rate_hz: float | None, angles: str | None, positive: str | None
+) -> Mapping:
+    said = (
+        mapping
+        if isinstance(mapping, Mapping)
+        else read_mapping(mapping)
+        if mapping is not None
+        else Mapping()
+    )
     for value, choices in ((angles, ("crank", "cam")), (positive, ("advance", "retard"))):
         if value is not None and value not in choices:
-            raise InputError(f"{value!r} is neither {choices[0]} nor {choices[1]}", remedy=f"Write {' or '.join(choices)}.")
+            raise InputError(
+                f"{value!r} is neither {choices[0]} nor {choices[1]}", remedy=f"Write {' or '.join(choices)}."
+            )
     if rate_hz is not None and not (0 < rate_hz <= 1e6):
         raise InputError("the rate should be rows a second, above 0", remedy="Such as --rate 10.")
     return replace(
@@ -199,8 +193,10 @@ class _Work:
     def source_info(self) -> dict:
         dialect, numbers = self.layout.dialect, self.layout.numbers
         return {
-            "source_file": self.path.name, "source_sha256": sha256_of(self.path), "encoding": self.text.encoding,
-            "separator": dialect.separator, "decimal": numbers.decimal, "heading_line": self.layout.heading_line,
+            "source_file": self.path.name, "source_sha256": sha256_of(self.path),
+            "encoding": self.text.encoding,
+            "separator": dialect.separator, "decimal": numbers.decimal,
+            "heading_line": self.layout.heading_line,
             "preamble": list(self.layout.preamble),
         }  # fmt: skip
 
@@ -210,12 +206,14 @@ class _Work:
     def conversion(self, rows: TraceRows, trace: Path | None, drive: Path | None) -> Conversion:
         others = other_columns(self.layout, self.table)
         columns = tuple(sorted((*self.matches, *others), key=lambda m: m.index))
-        return Conversion(trace, drive, columns, notes_of(self.table, self.matches, rows), rows.rows, self.mapping_text())
+        return Conversion(
+            trace, drive, columns, notes_of(self.table, self.matches, rows), rows.rows, self.mapping_text()
+        )
 
     def doubt_error(self, doubtful: list[ColumnMatch]) -> InputError:
         names = "; ".join(f"{m.name!r} as {m.signal} ({_short(m)})" for m in doubtful[:6])
         more = f" and {len(doubtful) - 6} more" if len(doubtful) > 6 else ""
-        return _ask_for_mapping(self.path, f"columns are in doubt: {names}{more}", self.mapping_text())
+        return ask_for_mapping(self.path, f"columns are in doubt: {names}{more}", self.mapping_text())
 
 
 def _short(match: ColumnMatch) -> str:
@@ -223,26 +221,19 @@ def _short(match: ColumnMatch) -> str:
     return "; ".join(reason[1:] or reason)[:160]
 
 
-def _ask_for_mapping(path: Path, what: str, text: str) -> InputError:
-    target, new = offer_mapping(path, text)
-    if target is None:
-        return InputError(what, file=path, remedy="Say what they are in a mapping file, and pass it with --map.")
-    said = "was made ready: edit it" if new else "is there already: complete it (or remove it for a new one)"
-    return InputError(what, file=path, remedy=f"{target} {said}, and pass it with --map {target}")
-
-
 @contextmanager
 def _understood(path: Path, mapping: Mapping, ask: Ask | None, progress: Progress | None) -> Iterator[_Work]:
     with open_source(path) as source:
         text = TextBlocks(source, mapping.encoding)
-        layout = _layout(text, mapping)
-        timing = _timing(text, layout, mapping, ask)
+        layout = survey_layout(text, mapping)
+        timing = survey_timing(text, layout, mapping, ask)
         table = read_table(text, layout, timing, layout.numbers, progress)
     try:
         if table.clock.factor is None:
-            _settle_time_unit(path, layout, table, ask)
+            settle_time_unit(path, layout, table, ask)
         mapping.check_used([(c.heading, c.index) for c in (*layout.columns, *table.columns)])
         figures = column_figures(table.store)
+        figures = with_repeats(figures, find_repeats(table.store, figures))
         matches = match_columns(table.columns, figures, mapping)
         if ask is not None:
             matches, mapping = settle(
@@ -251,114 +242,3 @@ def _understood(path: Path, mapping: Mapping, ask: Ask | None, progress: Progres
         yield _Work(path, text, layout, table, figures, matches, mapping)
     finally:
         table.close()
-
-
-def _layout(text: TextBlocks, mapping: Mapping) -> Layout:
-    lines = text.head.split("\n")[: HEAD_LINES + 1]
-    longest = max(range(len(lines)), key=lambda i: len(lines[i]))
-    if len(lines[longest]) > MAX_LINE_CHARACTERS:
-        raise text.endless_line(longest + 1)
-    if "\n" not in text.head and len(text.head) >= 200_000:
-        for _ in text.blocks():  # a line that long: either it never ends, or it has too many columns
-            break
-    dialect = Dialect(mapping.separator) if mapping.separator else find_dialect(lines)
-    if dialect is not None:
-        widest = max(range(len(lines)), key=lambda i: lines[i].count(dialect.separator))
-        columns = lines[widest].count(dialect.separator) + 1
-        if columns > MAX_COLUMNS:
-            raise InputError(
-                f"has {columns} columns or more; a vehicle gives at most {MAX_COLUMNS}", file=text.path,
-                line=widest + 1, remedy="Check which file is meant.",
-            )  # fmt: skip
-    numbers = Numbers(mapping.decimal) if mapping.decimal else None
-    layout = find_layout(lines, dialect, numbers) if dialect is not None else None
-    if layout is None:
-        raise InputError(
-            "holds no rows of readings: no separator makes columns of numbers of it", file=text.path,
-            remedy="Export the recording as CSV, a row a moment.",
-        )  # fmt: skip
-    if layout.overfull:
-        raise InputError(
-            f"rows have more cells than the {len(layout.columns)} headings, so it is not known which belongs to which",
-            file=text.path, line=layout.first_row_line,
-            remedy="If its numbers have a decimal comma, export it with semicolons or tabs between the columns.",
-        )  # fmt: skip
-    if layout.numbers is None:
-        raise InputError(
-            "a comma in its numbers could be the decimal mark or part thousands", file=text.path,
-            line=layout.first_row_line, remedy='Say so in a mapping file: [table] with decimal = "," or ".".',
-        )  # fmt: skip
-    return layout
-
-
-def _timing(text: TextBlocks, layout: Layout, mapping: Mapping, ask: Ask | None) -> Timing:
-    path = text.path
-    if layout.heading_line is None and not (mapping.columns and all(r.number for r in mapping.columns)):
-        blank = tuple(
-            ColumnMatch(c.heading, "engine_speed", "rpm", 0.0, "the first values are "
-                        + ", ".join(r[c.index] for r in layout.sample[:3] if c.index < len(r)), False, c.index, doubts=("signal", "unit"))
-            for c in layout.columns
-        )  # fmt: skip
-        raise _ask_for_mapping(path, "has no headings, and the order of columns says nothing",
-                               mapping_text(path.name, layout, None, None, blank))  # fmt: skip
-    if mapping.time_column is not None:
-        timing = _told_timing(layout, mapping)
-    elif mapping.rate_hz is not None:
-        return Timing("rate", rate_hz=mapping.rate_hz, reason=f"{mapping.rate_hz:g} rows a second, as told")
-    else:
-        timing = find_timing(layout, layout.numbers) or _run_time(layout)
-    if timing is None:
-        rate = stated_rate_hz(layout.preamble)
-        if rate is not None:
-            return Timing("rate", rate_hz=rate, reason=f"{rate:g} rows a second, as the lines above the headings state")
-        rate = ask_rate(ask) if ask is not None else None
-        if rate is not None:
-            return Timing("rate", rate_hz=rate, reason=f"{rate:g} rows a second, as told")
-        what = "no column tells the time, and no sampling rate is stated"
-        error = _ask_for_mapping(path, what, mapping_text(path.name, layout, None, None, ()))
-        error.remedy = "Say the rows a second with --rate, or: " + error.remedy
-        raise InputError(what, file=path, remedy=error.remedy)
-    timing = with_unit(timing, mapping.time_unit if timing.kind == "number" else None)
-    if timing.form is not None:
-        timing = replace(timing, form=with_day_first(timing.form, mapping.day_first))
-    return timing
-
-
-def _told_timing(layout: Layout, mapping: Mapping) -> Timing:
-    told = mapping.time_column
-    places = [
-        c for c in layout.columns if (c.index + 1 == told if isinstance(told, int) else c.heading.strip() == told.strip())
-    ]
-    if not places:
-        raise InputError(
-            f"the file has no column {told!r} for the time", file=mapping.file or None,
-            line=mapping.lines.get(("time", "column")), column="time.column",
-            remedy="Copy the heading as it stands in the file, or give its number.",
-        )  # fmt: skip
-    column = places[0]
-    only = replace(layout, columns=tuple(c for c in layout.columns if c is column or c.kind == "day"))
-    found = find_timing(only, layout.numbers)
-    if found is not None and column.index in found.columns:
-        return found
-    return Timing("number", (column.index,), reason=f"{column.heading!r}, as told")
-
-
-def _run_time(layout: Layout) -> Timing | None:
-    """The engine's run time as the time, where there is no other."""
-    for column in layout.columns:
-        if column.kind != "number" or layout.long:
-            continue
-        for heading, candidate in candidates(column.heading, column.unit_cell):
-            if candidate.signal == "run_time" and candidate.score >= 0.9:
-                unit = heading.unit if heading.unit in SECONDS_IN else "s"
-                return Timing("number", (column.index,), unit=unit, reason=f"the engine's run time in {column.heading!r}")
-    return None
-
-
-def _settle_time_unit(path: Path, layout: Layout, table: Table, ask: Ask | None) -> None:
-    clock = table.clock
-    unit = ask_time_unit("", clock.reason, ask) if ask is not None else None
-    if unit is None:
-        what = f"the unit of the time is in doubt: {clock.reason}"
-        raise _ask_for_mapping(path, what, mapping_text(path.name, layout, table.timing, clock, ()))
-    clock.factor, clock.unit = SECONDS_IN[unit], unit

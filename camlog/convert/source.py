@@ -25,7 +25,8 @@ _GZIP = b"\x1f\x8b"
 _ZIP = (b"PK\x03\x04", b"PK\x05\x06", b"PK\x07\x08")
 # What the readers of archives raise for bytes that are not as they should be.
 _DAMAGE = (
-    zlib.error, gzip.BadGzipFile, zipfile.BadZipFile, lzma.LZMAError, struct.error, NotImplementedError, RuntimeError,
+    zlib.error, gzip.BadGzipFile, zipfile.BadZipFile, lzma.LZMAError, struct.error, NotImplementedError,
+    RuntimeError,
     ValueError,
 )  # fmt: skip
 _AS_CSV = "Save or export it as CSV and convert that."
@@ -83,7 +84,9 @@ class Source(io.RawIOBase):
             return 0
         except _DAMAGE as error:
             raise InputError(
-                f"the archive is damaged ({str(error)[:80]})", file=self.path, remedy="Ask for the file again."
+                f"the archive is damaged ({str(error)[:80]})",
+                file=self.path,
+                remedy="Ask for the file again.",
             ) from error
         except OSError as error:
             raise _unreadable(self.path, error) from error

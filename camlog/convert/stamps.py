@@ -131,7 +131,10 @@ def _by_words(text: str) -> datetime | None:
     try:
         found = parser.parse(text, default=far, ignoretz=True)
         # Whatever the text does not say must not come from a default.
-        if found.year == far.year or parser.parse(text, default=far.replace(month=2, day=2), ignoretz=True) != found:
+        if (
+            found.year == far.year
+            or parser.parse(text, default=far.replace(month=2, day=2), ignoretz=True) != found
+        ):
             return None
     except (ValueError, OverflowError, TypeError, AttributeError):
         return None

@@ -25,7 +25,8 @@ class RowStore:
         self._file = None
 
     def append(self, block: np.ndarray) -> None:
-        """Add rows, shape (n, width). Raises InputError where the disk is full or no drive has so many values."""
+        """Add rows, shape (n, width). Raises InputError where the disk is full or no drive has so many
+        values."""
         block = np.ascontiguousarray(block, dtype=np.float64)
         self.rows += len(block)
         if self.rows * self.width > MAX_CELLS:
@@ -86,7 +87,8 @@ class RowStore:
         return np.concatenate(taken) if taken else np.empty((0, self.width))
 
     def sorted_by_first(self, reverse: bool = False) -> RowStore:
-        """The same rows in order of their first value; rows of one value keep their order (or its reverse)."""
+        """The same rows in order of their first value; rows of one value keep their order (or its
+        reverse)."""
         every = np.concatenate(list(self.blocks()))
         if reverse:
             every = every[::-1]

@@ -14,6 +14,7 @@ from camlog.convert.headings import parse_heading
 from camlog.convert.layout import Layout, SourceColumn
 from camlog.convert.limits import MAX_SORTED_ROWS
 from camlog.convert.longform import LongRows
+from camlog.convert.order import Order
 from camlog.convert.stamps import NOT_A_TIME, StampReader
 from camlog.convert.store import RowStore
 from camlog.convert.text import TextBlocks
@@ -23,8 +24,10 @@ from camlog.errors import InputError
 # Rows written by several threads of a logger may stand a little out of order; more is something else.
 _JITTER_S = 2.0
 _MAX_REMARKS = 5000
-_REMARK_WORDS = frozenset("event events marker markers mark marks note notes comment comments remark remarks annotation "
-                          "dtc dtcs code codes trouble".split())  # fmt: skip
+_REMARK_WORDS = frozenset(
+    "event events marker markers mark marks note notes comment comments remark remarks annotation dtc dtcs "
+    "code codes trouble".split()
+)
 
 
 @dataclass
@@ -64,43 +67,6 @@ class Table:
         self.store.close()
 
 
-class _Order:
-    """Keeps watch over the order of the rows' times."""
-
-    def __init__(self):
-        self.last = None
-        self.back = self.forward = self.same = 0
-        self.largest_back = 0.0
-        self.first_back: tuple[int, float, float] | None = None
-        self.steps: list[np.ndarray] = []
-        self.whole = True
-
-    def see(self, times: np.ndarray, lines: np.ndarray) -> None:
-        if not len(times):
-            return
-        before = times[:1] if self.last is None else np.asarray([self.last])
-        steps = np.diff(np.concatenate([before, times]))
-        back = steps < 0
-        self.back += int(back.sum())
-        self.forward += int((steps > 0).sum())
-        self.same += int((steps == 0).sum())
-        if back.any():
-            self.largest_back = max(self.largest_back, float(-steps.min()))
-            if self.first_back is None:
-                i = int(np.flatnonzero(back)[0])
-                previous = self.last if i == 0 else times[i - 1]
-                self.first_back = (int(lines[i]), float(previous), float(times[i]))
-        if len(self.steps) < 20:
-            self.steps.append(steps[steps > 0][:5000])
-        if self.whole:
-            self.whole = bool((times == np.floor(times)).all())
-        self.last = float(times[-1])
-
-    def median_step(self) -> float:
-        steps = np.concatenate(self.steps) if self.steps else np.empty(0)
-        return float(np.median(steps)) if len(steps) else float("nan")
-
-
 def read_table(
     text: TextBlocks,
     layout: Layout,
@@ -132,7 +98,9 @@ class _TableReader:
             self.remark_columns: list[int] = []
         else:
             value_columns = [
-                c.index for c in layout.columns if c.index not in time_columns and c.kind in ("number", "empty")
+                c.index
+                for c in layout.columns
+                if c.index not in time_columns and c.kind in ("number", "empty")
             ]
             words = [
                 c.index for c in layout.columns
@@ -144,7 +112,7 @@ class _TableReader:
         as_number = value_columns + ([*timing.columns] if timing.kind == "number" else [])
         as_text = words + ([*timing.columns] if timing.kind == "stamp" else [])
         self.parser = BlockParser(layout, sorted(set(as_number)), sorted(set(as_text)), numbers)
-        self.order = _Order()
+        self.order = Order()
         self.stamps = StampReader(timing.form) if timing.form else None
         self.first: int | float | None = None
         self.first_text = ""
@@ -195,7 +163,8 @@ class _TableReader:
         return None if self.long.unit is None else self._cells(parsed, self.long.unit, there)
 
     def _times(self, parsed: Parsed) -> tuple[np.ndarray, np.ndarray]:
-        """Times from the first, in the file's unit or in nanoseconds, and where there are any; shape (rows,)."""
+        """Times from the first, in the file's unit or in nanoseconds, and where there are any; shape
+        (rows,)."""
         if self.timing.kind == "rate":
             times = self.seen_rows + np.arange(len(parsed.lines), dtype=np.float64)
             self.seen_rows += len(parsed.lines)
@@ -209,7 +178,10 @@ class _TableReader:
             return raw, there
         cells = parsed.texts[self.timing.columns[0]]
         if len(self.timing.columns) == 2:
-            cells = [f"{d.strip()} {c.strip()}" for d, c in zip(cells, parsed.texts[self.timing.columns[1]], strict=True)]
+            cells = [
+                f"{d.strip()} {c.strip()}"
+                for d, c in zip(cells, parsed.texts[self.timing.columns[1]], strict=True)
+            ]
         stamps = self.stamps.read(cells)
         there = stamps != NOT_A_TIME
         if self.first is None and there.any():
@@ -262,7 +234,8 @@ class _TableReader:
             raise InputError(
                 f"rows have more cells than the {count} headings, so it is not known which belongs to which",
                 file=self.text.path, line=odd.wide_rows[1],
-                remedy="Export it with semicolons or tabs between the columns if numbers have a decimal comma.",
+                remedy="Export it with semicolons or tabs between the columns if numbers have a "
+                "decimal comma.",
             )  # fmt: skip
         raise InputError(
             "has no row with a readable time and a value", file=self.text.path,
@@ -270,7 +243,9 @@ class _TableReader:
         )  # fmt: skip
 
     def _clock(self) -> Clock:
-        clock = Clock(median_step=self.order.median_step(), whole=self.order.whole, first_text=self.first_text)
+        clock = Clock(
+            median_step=self.order.median_step(), whole=self.order.whole, first_text=self.first_text
+        )
         moves = self.order.forward + self.order.back
         if not self.long:
             clock.rows_per_time = (moves + self.order.same) / max(1, moves)
@@ -291,7 +266,11 @@ class _TableReader:
             clock.reason += ", " + evidence
             if unit is not None:
                 clock.factor, clock.unit = SECONDS_IN[unit], unit
-        if kind == "number" and clock.unit in ("s", "ms", "us", "ns") and EPOCH_S[0] <= clock.first * clock.factor <= EPOCH_S[1]:
+        if (
+            kind == "number"
+            and clock.unit in ("s", "ms", "us", "ns")
+            and EPOCH_S[0] <= clock.first * clock.factor <= EPOCH_S[1]
+        ):
             clock.started_at = _iso(round(clock.first * clock.factor * 1e6) * 1000)
         return clock
 
@@ -312,7 +291,10 @@ class _TableReader:
             if reversed_file and not self.long:
                 notes.append("The rows stand newest first; they were turned round.")
             else:
-                notes.append(f"The rows are not in order of time (first on line {order.first_back[0]}); they were put in order.")
+                notes.append(
+                    f"The rows are not in order of time (first on line {order.first_back[0]}); they "
+                    f"were put in order."
+                )
         if self.long:
             store, columns = self.rows.pivot(sort=sortable)
         else:
@@ -333,7 +315,8 @@ class _TableReader:
         base = 0.0 if self.timing.kind != "number" else clock.first
         unit = "s" if clock.factor else "(unit unknown)"
         raise InputError(
-            f"time goes backwards, from {(before - base) * factor:.10g} to {(after - base) * factor:.10g} {unit}",
+            f"time goes backwards, from {(before - base) * factor:.10g} to "
+            f"{(after - base) * factor:.10g} {unit}",
             file=self.text.path, line=line,
             remedy="If two recordings stand in one file, split it there; otherwise sort it by time.",
         )  # fmt: skip
@@ -345,7 +328,7 @@ def _iso(nanoseconds: int) -> str:
 
 def _rows(found: tuple[int, int], what: str) -> str:
     count, line = found
-    return (f"1 row {what} (line {line})." if count == 1 else f"{count} rows {what} (first on line {line}).")
+    return f"1 row {what} (line {line})." if count == 1 else f"{count} rows {what} (first on line {line})."
 
 
 def _oddity_notes(odd: Oddities, layout: Layout, timing: Timing) -> list[str]:
@@ -366,7 +349,10 @@ def _oddity_notes(odd: Oddities, layout: Layout, timing: Timing) -> list[str]:
         if column in timing.columns:
             continue
         cells = "1 cell is" if count == 1 else f"{count} cells are"
-        notes.append(f"{names.get(column, column + 1)}: {cells} no number and counted as missing (first {text!a}, line {line}).")
+        notes.append(
+            f"{names.get(column, column + 1)}: {cells} no number and counted as missing (first "
+            f"{text!a}, line {line})."
+        )
     return notes
 
 

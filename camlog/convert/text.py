@@ -24,8 +24,11 @@ _CODE_PAGES = [
     "cp1252", "cp1250", "cp1251", "cp1254", "iso8859_2", "iso8859_5", "mac_roman", "cp437", "cp850",
     "shift_jis", "cp932", "gb18030", "big5", "cp949", "euc_jp",
 ]  # fmt: skip
-# Beyond plain letters these are what headings and units hold; a text with no others is Latin-1 or its superset.
-_USUAL = re.compile(r"[\x00-\x7f°º²³µ·±×÷½«»€–—…‘’“”ÄÖÜäöüßÀÂÇÈÉÊËÎÏÔÙÛàâçèéêëîïôùûÁÍÓÚÑáíóúñ¿¡ÅåÆæØøÃãÕõìòÌÒ\xa0]*\Z")
+# Beyond plain letters these are what headings and units hold; a text with no others is Latin-1 or its
+# superset.
+_USUAL = re.compile(
+    r"[\x00-\x7f°º²³µ·±×÷½«»€–—…‘’“”ÄÖÜäöüßÀÂÇÈÉÊËÎÏÔÙÛàâçèéêëîïôùûÁÍÓÚÑáíóúñ¿¡ÅåÆæØøÃãÕõìòÌÒ\xa0]*\Z"
+)
 _CONTROL = re.compile(r"[\x00-\x08\x0e-\x1f\x7f]")
 
 

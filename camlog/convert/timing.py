@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,8 +14,10 @@ from camlog.convert.stamps import StampForm, find_form
 from camlog.convert.words import EMPTY_WORDS
 
 SECONDS_IN = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "day": 86400.0}
-_TIME_WORDS = frozenset("time elapsed seconds millis clock date t relative log recording record session running real "
-                        "system device local datetime uptime ms s us min since start logging lap absolute".split())  # fmt: skip
+_TIME_WORDS = frozenset(
+    "time elapsed seconds millis clock date t relative log recording record session running real system "
+    "device local datetime uptime ms s us min since start logging lap absolute".split()
+)
 _NAMING = frozenset("time elapsed seconds millis clock date t datetime uptime ms".split())
 # A row of a drive log comes no more often than a fast link answers, and no less than once a minute.
 _SHORTEST_S, _LONGEST_S = 0.004, 61.0
@@ -57,10 +59,43 @@ def find_timing(layout: Layout, numbers: Numbers) -> Timing | None:
             continue
         distinct = len(set(cells)) / max(1, len(cells))
         known = timing.kind == "stamp" or timing.unit is not None
-        found.append((round(distinct, 2) + 0.3 * known + 0.2 * named + 0.1 * (timing.kind == "number"), timing))
+        found.append(
+            (round(distinct, 2) + 0.3 * known + 0.2 * named + 0.1 * (timing.kind == "number"), timing)
+        )
     if not found:
         return None
     return max(found, key=lambda pair: pair[0])[1]
+
+
+def rival_clocks(layout: Layout, numbers: Numbers) -> tuple[str, ...]:
+    """Headings of several time columns that do not run alike, as where each signal has a time of its own."""
+    clocks: list[tuple[str, np.ndarray]] = []
+    for column in layout.columns if layout.long is None else ():
+        heading = parse_heading(column.heading, column.unit_cell)
+        if column.kind != "number" or not _named_time(
+            replace(heading, words=tuple(w for w in heading.words if not w.isdigit()))
+        ):
+            continue
+        values = [numbers.read(r[column.index]) if column.index < len(r) else None for r in layout.sample]
+        seconds = np.array([np.nan if v is None else v for v in values]) * SECONDS_IN.get(
+            heading.unit or "s", 1.0
+        )
+        clocks.append((column.heading or f"column {column.index + 1}", seconds))
+    for i, (_, one) in enumerate(clocks):
+        for _, other in clocks[i + 1 :]:
+            both = np.isfinite(one) & np.isfinite(other)
+            if both.sum() >= 2 and _differ(one[both], other[both]):
+                return tuple(name for name, _ in clocks)
+    return ()
+
+
+def _differ(one: np.ndarray, other: np.ndarray) -> bool:
+    # The same clock may be written from another start or in another unit: then both run in proportion.
+    one, other = one - one[0], other - other[0]
+    if not one[-1] or not other[-1]:
+        return bool(one[-1] or other[-1])
+    step = np.median(np.abs(np.diff(one)))
+    return bool(np.max(np.abs(one - other * (one[-1] / other[-1]))) > 0.2 * max(step, 1e-3 * abs(one[-1])))
 
 
 def _named_time(heading: Heading) -> bool:
@@ -84,8 +119,12 @@ def _stamp(
         both = [f"{r[day]} {r[column.index]}" for r in layout.sample if max(day, column.index) < len(r)]
         dated = find_form(both)
         if dated is not None:
-            return Timing("stamp", (day, column.index), form=dated, reason=f"date and clock time in two columns, {name}")
-    what = {"date": "dates with time", "words": "dates with time", "clock": "clock times"}.get(form.kind, "minutes and seconds")
+            return Timing(
+                "stamp", (day, column.index), form=dated, reason=f"date and clock time in two columns, {name}"
+            )
+    what = {"date": "dates with time", "words": "dates with time", "clock": "clock times"}.get(
+        form.kind, "minutes and seconds"
+    )
     return Timing("stamp", (column.index,), form=form, reason=f"{what} in {name}")
 
 

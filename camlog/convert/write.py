@@ -32,9 +32,9 @@ _EPOCH_DECIMALS = 6
 class TraceRows:
     """The rows of a trace from a table and the matches of its columns.
 
-    `blocks` gives them once: arrays (rows, 1 + columns), time in seconds from 0 and one column each of `kept`,
-    in the written unit, NaN where nothing was read; rows without any value are left out. `failed` counts, for
-    each signal, the values outside what its sensor can report, which are left out.
+    `blocks` gives them once: arrays (rows, 1 + columns), time in seconds from 0 and one column each of
+    `kept`, in the written unit, NaN where nothing was read; rows without any value are left out. `failed`
+    counts, for each signal, the values outside what its sensor can report, which are left out.
     """
 
     def __init__(self, table: Table, matches: Sequence[ColumnMatch], figures: Sequence[ColumnFigures]):
@@ -55,9 +55,17 @@ class TraceRows:
         table, held = self._table, [HeldRows(m.held_rows) if m.held_rows > 1 else None for m in self.kept]
         # Figures of the whole column tell where nothing can be out of range, and where no row is empty.
         scales = [None if self._within_range(m) else _canonical(m) for m in self.kept]
-        plain = not any(held) and not any(scales) and all((m.factor, m.offset) == (1.0, 0.0) for m in self.kept)
+        repeated = [self._figures[m.index].repeated for m in self.kept]
+        plain = (
+            not any(held)
+            and not any(scales)
+            and all(r is None for r in repeated)
+            and all((m.factor, m.offset) == (1.0, 0.0) for m in self.kept)
+        )
         full = plain and any(self._figures[m.index].count == table.store.rows for m in self.kept)
+        at = 0
         for block in table.store.blocks():
+            at += len(block)
             columns = [0, *self._places]
             out = block if columns == list(range(block.shape[1])) else block[:, columns]
             out[:, 0] = self._seconds(block[:, 0])
@@ -67,6 +75,8 @@ class TraceRows:
                 values = np.ascontiguousarray(block[:, place])
                 if held[j - 1] is not None:
                     values = np.where(held[j - 1].keep(values), values, np.nan)
+                if repeated[j - 1] is not None:
+                    values = np.where(repeated[j - 1][at - len(block) : at], np.nan, values)
                 if (match.factor, match.offset) != (1.0, 0.0):
                     with np.errstate(over="ignore", invalid="ignore"):
                         values = values * match.factor + match.offset
@@ -98,7 +108,9 @@ class TraceRows:
 
     def _seconds(self, times: np.ndarray) -> np.ndarray:
         clock, kind = self._table.clock, self._table.timing.kind
-        decimals = _EPOCH_DECIMALS if abs(clock.first * clock.factor) > 1e6 and kind == "number" else _TIME_DECIMALS
+        decimals = (
+            _EPOCH_DECIMALS if abs(clock.first * clock.factor) > 1e6 and kind == "number" else _TIME_DECIMALS
+        )
         base = clock.first if kind == "number" else 0.0
         if kind == "rate" or clock.factor >= 1.0:
             return np.round((times - base) * clock.factor, decimals)
@@ -121,7 +133,8 @@ def _canonical(match: ColumnMatch) -> tuple[float, float] | None:
 
 
 def rows_as_text(block: np.ndarray) -> bytes:
-    """Rows (n, columns) as RFC 4180 lines: the shortest digits that read back to the same number, empty for NaN.
+    """Rows (n, columns) as RFC 4180 lines: the shortest digits that read back to the same number, empty for
+    NaN.
 
     The first column, the time, is never NaN.
     """
@@ -153,13 +166,16 @@ def _whole_as_whole(text: np.ndarray) -> np.ndarray:
     """True for all letters but the `.0` of whole numbers."""
     keep = np.ones(len(text), dtype=bool)
     after = text[2:]
-    whole = np.flatnonzero((text[:-2] == ord(".")) & (text[1:-1] == ord("0")) & ((after == ord(",")) | (after == ord("]"))))
+    whole = np.flatnonzero(
+        (text[:-2] == ord(".")) & (text[1:-1] == ord("0")) & ((after == ord(",")) | (after == ord("]")))
+    )
     keep[whole] = keep[whole + 1] = False
     return keep
 
 
 def _sparse_text(block: np.ndarray, there: np.ndarray) -> bytes:
-    # Only the numbers are turned into digits; then each is put behind as many commas as it has empty cells before it.
+    # Only the numbers are turned into digits; then each is put behind as many commas as it has empty cells
+    # before it.
     text = _digits(block[there])[1:]
     text = text[_whole_as_whole(text)]
     ends = np.flatnonzero((text == ord(",")) | (text == ord("]")))
@@ -176,25 +192,32 @@ def _sparse_text(block: np.ndarray, there: np.ndarray) -> bytes:
     out = np.full(int(start[-1] + lengths[-1]) + last + 2, ord(","), dtype=np.uint8)
     source = np.ones(len(text), dtype=bool)
     source[ends] = False
-    out[np.repeat(start - (np.cumsum(lengths) - lengths), lengths) + np.arange(int(lengths.sum()))] = text[source]
+    out[np.repeat(start - (np.cumsum(lengths) - lengths), lengths) + np.arange(int(lengths.sum()))] = text[
+        source
+    ]
     line_ends = start[begins][1:] - 2
     out[line_ends], out[line_ends + 1] = ord("\r"), ord("\n")
     out[-2], out[-1] = ord("\r"), ord("\n")
     return out.tobytes()
 
 
-def write_rows(rows: TraceRows, path: Path, force: bool, progress: Callable[[float], None] | None = None) -> str:
+def write_rows(
+    rows: TraceRows, path: Path, force: bool, progress: Callable[[float], None] | None = None
+) -> str:
     """Write a trace, all of it or nothing; returns its SHA-256.
 
     Raises InputError where the file is there already (unless `force`) or the disk refuses.
     """
     if path.exists() and not force:
-        raise InputError("is there already", file=path, remedy="Give another name with --out, or add --force.")
+        raise InputError(
+            "is there already", file=path, remedy="Give another name with --out, or add --force."
+        )
     partial = path.with_name(path.name + ".partial")
     digest = hashlib.sha256()
     total = max(1, rows._table.store.rows)
     try:
         with open(partial, "wb") as out:
+
             def put(data: bytes) -> None:
                 out.write(data)
                 digest.update(data)
@@ -210,7 +233,9 @@ def write_rows(rows: TraceRows, path: Path, force: bool, progress: Callable[[flo
     except OSError as error:
         partial.unlink(missing_ok=True)
         raise InputError(
-            f"cannot be written ({error.strerror or error})", file=path, remedy="Check the folder and its free space."
+            f"cannot be written ({error.strerror or error})",
+            file=path,
+            remedy="Check the folder and its free space.",
         ) from error
     except BaseException:
         partial.unlink(missing_ok=True)

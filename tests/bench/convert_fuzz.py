@@ -3,8 +3,8 @@
     python -m tests.bench.convert_fuzz [SECONDS]
 
 Atheris mutates the files of the corpus for the given time (two minutes by default) and follows what new code
-they reach. Ends by printing how many files were tried, how many converted, and the slowest. A file that breaks
-a rule ends the run, and is kept in the current folder.
+they reach. Ends by printing how many files were tried, how many converted, and the slowest. A file that
+breaks a rule ends the run, and is kept in the current folder.
 """
 
 from __future__ import annotations
@@ -73,7 +73,8 @@ def main() -> None:
         return atheris.Mutate(data, max_size)
 
     atheris.Setup(
-        [sys.argv[0], str(seeds), f"-max_len={MAX_BYTES}", "-verbosity=0", "-print_final_stats=0", "-timeout=60"],
+        [sys.argv[0], str(seeds), f"-max_len={MAX_BYTES}", "-verbosity=0", "-print_final_stats=0",
+        "-timeout=60"],
         one, custom_mutator=mutate,
     )  # fmt: skip
     atheris.Fuzz()
@@ -81,7 +82,8 @@ def main() -> None:
 
 def _end(told: dict) -> None:
     print(
-        f"{told['tried']} files tried, {told['converted']} converted, the others refused; slowest {told['slowest']:.2f} s "
+        f"{told['tried']} files tried, {told['converted']} converted, the others refused; slowest "
+        f"{told['slowest']:.2f} s "
         f"of at most {ALLOWED_S:g}; no traceback, no value that was not in its file"
     )
     sys.stdout.flush()

@@ -3,8 +3,8 @@ much memory?
 
     python -m tests.bench.convert_speed [MEGABYTES]
 
-Four makes of file, each timed in processes of its own (imports aside, best of three, in seconds of processor time, which other work
-on the machine does not stretch): a plain one, one with local dates and
+Four makes of file, each timed in processes of its own (imports aside, best of three, in seconds of processor
+time, which other work on the machine does not stretch): a plain one, one with local dates and
 decimal commas, one in which a logger repeats values, with a footer and torn lines, and a long one, a row a
 reading. pandas is told how each file is written, as it would have to be. The target is a ratio of at most 6
 and a peak of at most 500 MB.
@@ -25,10 +25,12 @@ MAX_RATIO = 6.0
 MAX_PEAK_MB = 500.0
 _REPEATS = 3
 _SIGNALS = (
-    ("Engine speed (rpm)", 1500, 400, 0), ("Vehicle speed (km/h)", 60, 20, 0), ("Calculated load (%)", 40, 15, 1),
+    ("Engine speed (rpm)", 1500, 400, 0), ("Vehicle speed (km/h)", 60, 20, 0), ("Calculated load (%)", 40, 15,
+    1),
     ("Coolant temp (°C)", 90, 2, 0), ("Oil temp (°C)", 95, 3, 0), ("Manifold pressure (kPa)", 60, 20, 0),
     ("Mass air flow (g/s)", 20, 8, 2), ("Spark advance (deg)", 15, 6, 1), ("Throttle position (%)", 25, 8, 1),
-    ("Module voltage (V)", 14, 0.2, 2), ("Intake cam commanded (°CA)", 20, 8, 2), ("Intake cam actual (°CA)", 20, 8, 2),
+    ("Module voltage (V)", 14, 0.2, 2), ("Intake cam commanded (°CA)", 20, 8, 2), ("Intake cam actual (°CA)",
+    20, 8, 2),
     ("Ambient temp (°C)", 18, 1, 0),
 )  # fmt: skip
 
@@ -44,7 +46,8 @@ def _cells(columns: list[np.ndarray]) -> list[list[str]]:
 
 def _stamp(i: int, decimal: str) -> str:
     seconds, ms = divmod(i * 50, 1000)
-    return f"{25 + seconds // 86400:02d}.11.2024 {seconds // 3600 % 24:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}{decimal}{ms:03d}"
+    return f"{25 + seconds // 86400:02d}.11.2024 "
+    f"{seconds // 3600 % 24:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}{decimal}{ms:03d}"
 
 
 def make(kind: str, path: Path, size: int) -> dict:
@@ -74,7 +77,10 @@ def make(kind: str, path: Path, size: int) -> dict:
                 elif kind == "local":
                     lines.append(_stamp(n, ",") + ";" + ";".join(row).replace(".", ","))
                 elif kind == "held":
-                    row = [c[(i - j) // len(cells) * len(cells) + j if i >= j else 0] for j, c in enumerate(cells)]
+                    row = [
+                        c[(i - j) // len(cells) * len(cells) + j if i >= j else 0]
+                        for j, c in enumerate(cells)
+                    ]
                     if i % 97 == 5:
                         row[3] = "---"
                     lines.append(f"{n * 50}," + ",".join(row))
@@ -96,7 +102,8 @@ import pandas as pd
 told = json.loads(sys.argv[2])
 pd.read_csv(sys.argv[1], nrows=10, **told)
 start = time.process_time(); frame = pd.read_csv(sys.argv[1], **told); took = time.process_time() - start
-print(json.dumps({"took": took, "rows": len(frame), "peak": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024}))
+print(json.dumps({"took": took, "rows": len(frame), "peak":
+resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024}))
 """
 _CAMLOG = """
 import json, sys, time, resource
@@ -114,7 +121,9 @@ print(json.dumps({"took": took, "rows": found.rows, "doubtful": [c.name for c in
 def _best(code: str, *arguments: str) -> dict:
     runs = []
     for _ in range(_REPEATS):
-        done = subprocess.run([sys.executable, "-c", code, *arguments], capture_output=True, text=True, check=True)
+        done = subprocess.run(
+            [sys.executable, "-c", code, *arguments], capture_output=True, text=True, check=True
+        )
         runs.append(json.loads(done.stdout.strip().splitlines()[-1]))
     return min(runs, key=lambda r: r["took"]) | {"peak": max(r["peak"] for r in runs)}
 
@@ -131,12 +140,17 @@ def main() -> None:
             ratio = camlog["took"] / pandas["took"]
             worst_ratio, worst_peak = max(worst_ratio, ratio), max(worst_peak, camlog["peak"])
             print(
-                f"{kind:6} {path.stat().st_size / 1e6:6.1f} MB, {pandas['rows']:>8} rows: pandas {pandas['took']:.2f} s "
-                f"({pandas['peak']:.0f} MB), camlog {camlog['took']:.2f} s ({camlog['peak']:.0f} MB, {camlog['rows']} rows, "
+                f"{kind:6} {path.stat().st_size / 1e6:6.1f} MB, {pandas['rows']:>8} rows: pandas "
+                f"{pandas['took']:.2f} s "
+                f"({pandas['peak']:.0f} MB), camlog {camlog['took']:.2f} s ({camlog['peak']:.0f} "
+                f"MB, {camlog['rows']} rows, "
                 f"{len(camlog['doubtful'])} in doubt), ratio {ratio:.2f}"
             )
             path.unlink()
-    print(f"worst ratio {worst_ratio:.2f} (at most {MAX_RATIO:g}), worst peak {worst_peak:.0f} MB (at most {MAX_PEAK_MB:g})")
+    print(
+        f"worst ratio {worst_ratio:.2f} (at most {MAX_RATIO:g}), worst peak {worst_peak:.0f} MB (at "
+        f"most {MAX_PEAK_MB:g})"
+    )
 
 
 if __name__ == "__main__":

@@ -4,7 +4,7 @@ Three halves: simulated vehicles of family A and of family B (they differ in con
 friction), and outside cars that share nothing with the simulator (`validity_outside`). Each drive is analyzed
 from its trace alone: no drive file, no vehicle profile. Limits and confidence were chosen on even seeds below
 2,000 of family A; the rules were checked against outside seeds below 1,000, and corrected where they held
-only for the simulator. This runs on seeds from 700,001 on. `--save FILE` keeps every examination,
+only for the simulator. This runs on seeds from 900,001 on. `--save FILE` keeps every examination,
 `--judge FILE` judges them again without driving.
 """
 
@@ -29,7 +29,7 @@ from tests.bench.validity_cases import Case, draw_case, draw_poor_case, visible
 from tests.bench.validity_outside import draw_outside
 from tests.bench.validity_report import Examined, Row, report
 
-FIRST_SEED = 700_001
+FIRST_SEED = 900_001
 OUTSIDE_SHARE = 0.3  # outside drives on top, for each simulated one
 POOR_SHARE = 0.15
 NICE = 10

@@ -132,6 +132,7 @@ def _half(name: str, rows: list[Row]) -> list[str]:
                 f"  {'':<27} abstained {sum(r.abstains for r in chosen)}, "
                 f"named rightly {words(*share(found, lambda r: r.right))}"
             )
+    lines.append(_vehicles(rows))
     mild = [r for r in rows if r.faulty and r.severity < CLEAR and r.seen]
     lines.append(f"milder faults, seen: found {words(*share(mild, lambda r: r.found))}")
     table, error = calibration([r for r in rows if r.seen])
@@ -140,10 +141,21 @@ def _half(name: str, rows: list[Row]) -> list[str]:
     return lines
 
 
+def _vehicles(rows: list[Row]) -> str:
+    """Faulty vehicles of which at least one faulty cam was found."""
+    vehicles: dict[int, list[Row]] = {}
+    for r in rows:
+        if r.faulty and r.seen and r.severity >= CLEAR and r.rate_hz >= FAST_HZ:
+            vehicles.setdefault(r.seed, []).append(r)
+    found = sum(any(r.found for r in cams) for cams in vehicles.values())
+    return f"the same by vehicle, 10 Hz and above, seen: found {words(found, len(vehicles))}"
+
+
 _SETS: tuple[tuple[str, Callable[[Row], bool]], ...] = (
     ("all, seen or not", lambda r: True),
     ("seen", lambda r: r.seen),
     ("seen, drive covered", lambda r: r.seen and r.covered),
+    ("seen in 3 % of the drive", lambda r: r.seen and r.shown >= 0.03),
 )
 
 

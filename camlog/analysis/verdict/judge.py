@@ -71,7 +71,7 @@ def judge_all(
     verdicts = {
         cam: _judge(x, marks[cam], covered.get(cam), limits, cam in alike) for cam, x in examined.items()
     }
-    return _weak_together(examined, _same_chain(verdicts))
+    return _weak_together(examined, _same_chain(examined, verdicts, limits["rest_offset_deg"].value))
 
 
 def _judge(
@@ -132,20 +132,28 @@ def _offset_alike(
     return alike
 
 
-def _same_chain(verdicts: Mapping[str, Verdict]) -> dict[str, Verdict]:
-    """A cam that is only known to be off, on a bank whose other cam stands off at rest, has the same
-    chain."""
+def _same_chain(
+    examined: Mapping[str, Examination], verdicts: Mapping[str, Verdict], same_deg: float
+) -> dict[str, Verdict]:
+    """A cam that was never seen at rest has the chain of the other cam of its bank, which stands off there.
+
+    Where it is only known to be off, or off by that very angle: base timing may hold it against a stop.
+    """
     found = dict(verdicts)
     for cam, v in verdicts.items():
-        others = [o for name, o in verdicts.items() if name != cam and name[-2:] == cam[-2:]]
-        only_astray = v.condition in FAULTS and v.chances[v.condition] <= LIKELY
-        if only_astray and v.condition != "offset" and any(o.condition == "offset" for o in others):
-            marks = tuple(
-                replace(m, condition="offset") if m.condition == v.condition and m.chance > LIKELY else m
-                for m in v.marks
-            )
-            why = "The other cam on the same chain stands off its rest position."
-            found[cam] = replace(v, condition="offset", reasons=(*v.reasons, why), marks=marks)
+        if v.condition not in (*WEAK, "unstable"):
+            continue
+        for other, o in verdicts.items():
+            if other == cam or other[-2:] != cam[-2:] or o.condition != "offset":
+                continue
+            p95, off = examined[cam].tracking.p95_abs_deg.value, _rest_offset(examined[other])
+            unseen = _rest_offset(examined[cam]) is None and p95 is not None and off is not None
+            if v.chances[v.condition] <= LIKELY or (unseen and abs(p95 - abs(off)) <= same_deg):
+                why = "The other cam on the same chain stands off its rest position by as much."
+                marks = tuple(
+                    replace(m, condition="offset") if m.name == "p95_abs_deg" else m for m in v.marks
+                )
+                found[cam] = replace(v, condition="offset", reasons=(*v.reasons, why), marks=marks)
     return found
 
 
@@ -178,8 +186,11 @@ def _name(
     x: Examination, marks: tuple[Mark, ...], chances: Mapping[str, float], alike: bool
 ) -> tuple[str, float]:
     """The condition that explains the figures, grossest first, and the chance that it is right."""
-    # A cam turned by base timing may stand against its stop and never reach its command: offset, not stuck.
-    for gross in ("sensor", "offset", "stuck") if alike else ("sensor", "stuck", "offset"):
+    # A cam turned by base timing may stand against its stop and never reach its command: its reading is not
+    # frozen then, nor the cam stuck.
+    reading = any(m.chance > LIKELY for m in marks if m.condition == "sensor" and m.name != "sensor_frozen")
+    order = ("sensor", "offset", "stuck") if not alike or reading else ("offset", "sensor", "stuck")
+    for gross in order if alike else ("sensor", "stuck", "offset"):
         if chances[gross] > LIKELY:
             return gross, chances[gross]
     fine = {name: chances[name] for name in ("sticking", "slow", "unstable")}
