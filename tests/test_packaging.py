@@ -1,7 +1,10 @@
 """The wheel, built and installed into a clean environment elsewhere, carries all it needs."""
 
+import ast
+import re
 import subprocess
 import sys
+import tomllib
 import venv
 import zipfile
 from pathlib import Path
@@ -23,6 +26,43 @@ def wheel(tmp_path_factory):
     run(sys.executable, "-m", "build", "--wheel", "--outdir", folder, ROOT, cwd=folder)
     (built,) = folder.glob("camlog-*.whl")
     return built
+
+
+# What is imported under another name than it is installed by.
+INSTALLED_AS = {
+    "serial": "pyserial",
+    "dateutil": "python-dateutil",
+    "charset_normalizer": "charset-normalizer",
+    "isotp": "can-isotp",
+    "markupsafe": "jinja2",  # comes with it
+}
+OPTIONAL = {"numba"}  # faster simulated drives where it is there
+
+
+def imported(folder):
+    """Top-level names of other packages that the Python files below a folder import."""
+    found = set()
+    for file in folder.rglob("*.py"):
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Import):
+                found |= {alias.name.split(".")[0] for alias in node.names}
+            elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
+                found.add(node.module.split(".")[0])
+    return found - set(sys.stdlib_module_names) - {"camlog", "tests"}
+
+
+def declared(*groups):
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    lines = [line for group in groups for line in group(project)]
+    return {re.match(r"[\w.-]+", line)[0].lower() for line in lines}
+
+
+def test_whatever_is_imported_is_declared():
+    core = declared(lambda p: p["dependencies"])
+    more = declared(lambda p: p["dependencies"], lambda p: sum(p["optional-dependencies"].values(), []))
+    for folder, known in ((ROOT / "camlog", core), (ROOT / "tests", more)):
+        for name in imported(folder) - OPTIONAL:
+            assert INSTALLED_AS.get(name, name).lower() in known, f"{folder.name} imports {name}, pyproject.toml does not"
 
 
 def test_the_wheel_ships_dashboards_samples_and_profiles(wheel):
