@@ -76,7 +76,9 @@ def test_a_limit_that_is_no_number_is_refused(value):
 
 def test_a_limit_reads_as_it_stands_in_a_report():
     assert str(LIMITS["hold_error_deg"]) == "5 deg (common practice, no source)"
-    assert str(LIMITS["stuck_time_fraction"]) == "0.5 (common practice, no source)"
+    # A bare number says what it is.
+    assert str(LIMITS["stuck_time_fraction"]).startswith("0.5 (share of the moving command")
+    assert str(LIMITS["stuck_time_fraction"]).endswith("; common practice, no source)")
 
 
 def test_the_limits_cannot_be_changed_by_accident():
