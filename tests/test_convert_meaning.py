@@ -15,6 +15,7 @@ from camlog.convert.figures import HeldRows, column_figures
 from camlog.convert.headings import parse_heading, read_unit
 from camlog.convert.layout import stated_rate_hz
 from camlog.convert.meaning import CERTAIN, DOUBTFUL, candidates
+from camlog.convert.repeats import without_repeats
 from camlog.convert.stamps import NOT_A_TIME, StampReader, find_form, is_stamp
 from camlog.convert.store import RowStore
 from camlog.convert.timing import unit_from_steps
@@ -101,7 +102,8 @@ def test_words_that_could_be_several_things_are_in_doubt(heading):
         "O2 sensor voltage B1S2", "Coolant temp sensor voltage", "Cam error (deg)", "Intake cam deviation",
         "Knock retard (deg)", "Barometric pressure", "Wheel speed FL", "GPS speed", "Gear",
         "Injector pulse width",
-        "Total misfires", "Fuel temperature", "Misfire history", "Load torque (Nm)", "Coolant fan duty (%)", "Fuel level",
+        "Total misfires", "Fuel temperature", "Misfire history", "Load torque (Nm)", "Coolant fan duty (%)",
+        "Fuel level",
     ],
 )  # fmt: skip
 def test_what_only_sounds_like_it_is_not_taken(heading):
@@ -182,11 +184,14 @@ def test_a_heading_is_taken_apart():
 # ---------------------------------------------------------------- values
 
 
-def figures_of(*columns):
+def store_of(*columns) -> RowStore:
     store = RowStore(1 + len(columns))
-    n = len(columns[0])
-    store.append(np.column_stack([np.arange(n, dtype=float), *columns]))
-    return column_figures(store)
+    store.append(np.column_stack([np.arange(len(columns[0]), dtype=float), *columns]))
+    return store
+
+
+def figures_of(*columns):
+    return column_figures(store_of(*columns))
 
 
 def test_repeats_of_a_logger_that_goes_round_are_found_whatever_the_row():
@@ -222,7 +227,14 @@ def test_fresh_samples_are_never_taken_for_repeats(seed):
         np.repeat(rng.permutation(np.arange(n // 100)), 100).astype(float)[:n] * 0
         + np.floor(t / 700) % 2,  # a switch
     ]
-    assert [f.held_rows for f in figures_of(*fresh)] == [1] * len(fresh)
+    # A drive has phases: what moves with the car rests while the engine idles, and the other way round.
+    driving = (t // rng.integers(40, 500)) % 2 == 1
+    fresh.append(np.where(driving, np.round(50 + rng.normal(0, 3, n)), 0.0))
+    fresh.append(np.where(driving, 0.0, np.round(3 + rng.normal(0, 2, n), 1)))
+    store = store_of(*fresh)
+    found = without_repeats(store, column_figures(store))
+    assert [f.held_rows for f in found] == [1] * len(fresh)
+    assert all(f.repeated is None for f in found)
 
 
 def test_a_stuck_value_beside_held_ones_is_held_like_them():

@@ -122,7 +122,8 @@ class BlockParser:
         blank = text.startswith("\n") or "\n\n" in text
         if blank:
             lines -= sum(not line for line in text[:-1].split("\n"))
-        if not lines or not self._is_regular(text, lines):
+        quoted = bool(self.layout.dialect.quote) and self.layout.dialect.quote in text
+        if not lines or (quoted and not self._is_regular(text, lines)):
             return None
         frame = self._read_csv(text, _MISSING if self._words else [""])
         if frame is None and not self._words:
@@ -134,6 +135,9 @@ class BlockParser:
         for beyond in range(self._last + 1, frame.shape[1]):
             if np.isfinite(frame[beyond].to_numpy()).any():
                 return None
+        # Where the last cell of every row holds something, no row is short: else the separators are counted.
+        if not quoted and frame[self.layout.width - 1].isna().any() and not self._is_regular(text, lines):
+            return None
         numbers = {}
         for j in self.number_columns:
             column = frame[j].to_numpy()

@@ -32,7 +32,8 @@ class ColumnFigures:
     where all are whole numbers, `held_rows` the rows for which each reading is repeated (1: not held) and
     `held_why` the evidence.
 
-    `changes` counts the rows whose value is another than before. `repeated` is True where a row repeats it for another reason (None: nowhere), shape (rows,).
+    `changes` counts the rows whose value is another than before. `repeated` is True where a row repeats it
+    for another reason (None: nowhere), shape (rows,).
     """
 
     count: int
@@ -74,15 +75,13 @@ class _Runs:
         self.direction = 0.0
         self.missing = self.rows = 0
 
-    def see(self, values: np.ndarray) -> None:
-        here = np.isfinite(values)
-        self.rows += len(values)
-        missing = len(values) - int(here.sum())
+    def see(self, values: np.ndarray, rows: int) -> None:
+        """Take in the next values; of `rows` rows only these held one."""
+        self.rows += rows
+        missing = rows - len(values)
         self.missing += missing
-        if missing:
-            if self.missing > 0.05 * self.rows + 50:
-                return  # empty cells already say what is a reading
-            values = values[here]
+        if missing and self.missing > 0.05 * self.rows + 50:
+            return  # empty cells already say what is a reading
         if not len(values):
             return
         before = np.concatenate([[self.value], values[:-1]])
@@ -155,13 +154,15 @@ def column_figures(store: RowStore) -> list[ColumnFigures]:
     for block in store.blocks():
         for j in range(width):
             values = np.ascontiguousarray(block[:, j + 1])
-            here = values[np.isfinite(values)]
-            if len(here):
-                count[j] += len(here)
-                low[j], high[j] = min(low[j], here.min()), max(high[j], here.max())
+            rows = len(values)
+            if not np.isfinite(values.sum()):  # a missing value makes the sum missing: mostly there is none
+                values = values[np.isfinite(values)]
+            if len(values):
+                count[j] += len(values)
+                low[j], high[j] = min(low[j], values.min()), max(high[j], values.max())
                 if whole[j]:
-                    whole[j] = bool((here == np.floor(here)).all())
-            runs[j].see(values)
+                    whole[j] = bool((values == np.floor(values)).all())
+            runs[j].see(values, rows)
     sample = store.sample(_SAMPLE_ROWS)
     found = []
     for j in range(width):

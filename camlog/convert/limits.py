@@ -16,7 +16,7 @@ MAX_ARCHIVE_MEMBERS = 1000
 BLOCK_CHARACTERS = 2 * MIB
 # Where headings, units and the form of the cells are looked for.
 HEAD_CHARACTERS = MIB // 4
-HEAD_LINES = 300
+HEAD_LINES = 200
 # Long tables (a row a reading) out of time order are put in order in memory.
 MAX_SORTED_ROWS = 15_000_000
 MAX_MAPPING_BYTES = MIB

@@ -16,7 +16,7 @@ from camlog.convert.meaning import CERTAIN, DOUBTFUL, OWN_NAME, Candidate, candi
 from camlog.convert.model import ColumnMatch
 from camlog.convert.ranges import fault_of_unit, unit_of_values
 from camlog.convert.words import METRIC_UNITS, US_UNITS
-from camlog.signals import SIGNALS
+from camlog.signals import CAM_IDS, SIGNALS, actual, commanded
 from camlog.units import conversion
 
 # A better match takes the signal where it is better by this much; nearer ones are asked about.
@@ -55,8 +55,22 @@ def match_columns(
     for column in all_columns:
         if column.source.index not in matched:
             matched[column.source.index] = _plain_match(column, system)
-    # An exactly named column of a cam's may have met another under the same signal.
-    return _named(all_columns, matched)
+    return _angles_alike(_named(all_columns, matched))
+
+
+def _angles_alike(matches: tuple[ColumnMatch, ...]) -> tuple[ColumnMatch, ...]:
+    """Repeats are taken out of both angles of a cam or of neither: one angle without the other would look
+    like a sensor that fails."""
+    by_signal = {m.signal: m for m in matches if m.certain and is_cam_angle(m.signal)}
+    changed: dict[int, ColumnMatch] = {}
+    for cam in CAM_IDS:
+        pair = [by_signal.get(name(cam)) for name in (commanded, actual)]
+        if None in pair or pair[0].held_rows == pair[1].held_rows and all(m.repeated_share for m in pair):
+            continue
+        held = min(m.held_rows for m in pair)
+        for match in pair:
+            changed[match.index] = replace(match, held_rows=held, repeated_share=0.0)
+    return tuple(changed.get(m.index, m) for m in matches)
 
 
 def _column(source: SourceColumn, figures: ColumnFigures, mapping: Mapping) -> _Column:
@@ -208,7 +222,8 @@ def _cam_match(cam: CamColumn, column: _Column, own: bool) -> ColumnMatch:
         name=column.source.heading, signal=cam.signal, unit=unit, score=round(score, 2),
         reason="; ".join(why),
         certain=not doubts, index=column.source.index, factor=factor, offset=offset,
-        held_rows=column.figures.held_rows, repeated_share=column.figures.repeated_share, angle=cam.angle if cam.role != "duty" else None,
+        held_rows=column.figures.held_rows, repeated_share=column.figures.repeated_share,
+        angle=cam.angle if cam.role != "duty" else None,
         positive=cam.positive if cam.role != "duty" else None, rest_deg=rule.rest_deg or 0.0,
         doubts=tuple(dict.fromkeys(doubts)),
     )  # fmt: skip

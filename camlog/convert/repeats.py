@@ -1,9 +1,9 @@
-"""Rows of a logger that writes everything each time anything arrives: which rows only repeat some values.
+"""Which rows only repeat some values, where a logger writes everything each time one answer arrives.
 
-Values that are read together are renewed together. Where several lively columns all stay exactly as they were
-in one row, and move again in the next, far more often than they would by chance, that row was written for
-something else, and repeats them. Values that rest at the same time for another reason (an engine at idle)
-rest for several rows on end.
+Values that come in one answer change in the same rows, and in no row in which another answer's values do.
+That two restless columns never change together, though each changes often at that time, does not happen by
+chance: it shows such a logger. Columns then fall into groups, one an answer, and a row in which only another
+group changed holds no reading of this one.
 """
 
 from __future__ import annotations
@@ -15,97 +15,164 @@ import numpy as np
 from camlog.convert.figures import ColumnFigures
 from camlog.convert.store import RowStore
 
-# An engine that stands still, or a link that is lost, leaves everything as it was for longer than this.
-_LONGEST_REPEAT_ROWS = 3
-_LEAST_SHARE = 0.02
-_ABOVE_CHANCE = 4.0
-_MOSTLY_ALONE = 0.7
-_LIVELY = 0.3  # of all rows, those with another value
-# Of a column's changes, those in the repeated rows, against what they would be if it changed anywhere.
-_STRAY_CHANGES = 0.3
+_MOST_COLUMNS = 64
+_FILLED = 0.95
+_MOST_SEEDS = 12
+# Chance is reckoned from how often columns change nearby, for a drive has its phases; a few hours are enough.
+_WINDOW_ROWS = 128
+_MOST_WINDOWS = 1500
+_TURNS = 8
+_RARELY_TOGETHER = 0.25
+_EVIDENCE = 14.0  # minus the logarithm of the chance that two columns keep apart like that by luck
+_ENOUGH_CHANGES = 20
+# Of a column's changes: how many may stand in rows of other groups only, and how many must in its own.
+_STRAY = 0.1
+_SUPPORT = 0.3
+_DUE = 0.75  # of the usual time between two readings
 
 
 @dataclass(frozen=True)
-class Repeats:
-    """`rows` True where a row repeats the group, shape (rows,); `columns` the group, as indices from 0."""
+class Group:
+    """Columns (indices from 0) that come in one answer, and where a row only repeats them, shape (rows,)."""
 
-    rows: np.ndarray
-    columns: frozenset[int]
-
-    @property
-    def share(self) -> float:
-        return float(self.rows.mean()) if len(self.rows) else 0.0
+    columns: tuple[int, ...]
+    repeated: np.ndarray
 
 
-def find_repeats(store: RowStore, figures: list[ColumnFigures]) -> Repeats | None:
-    """The rows that repeat the fast columns of a table, None where there is no such thing."""
-    lively = [j for j, f in enumerate(figures) if _is_lively(f)]
-    if len(lively) < 2:
-        return None
-    same = _same_as_before(store, lively)
-    short, share = _short_rests(same.all(axis=1))
-    by_chance = float(np.prod(same[~same.all(axis=1)].mean(axis=0))) if share < 1 else 1.0
-    if share < _LEAST_SHARE or share < _ABOVE_CHANCE * by_chance:
-        return None
-    quieter = _renewed_with_them(store, figures, short, share)
-    if quieter:
-        # A row in which a quieter member of the group changes was no repeat.
-        short, _ = _short_rests(same.all(axis=1) & _same_as_before(store, quieter).all(axis=1))
-    return Repeats(short, frozenset(lively) | frozenset(quieter))
-
-
-def _short_rests(still: np.ndarray) -> tuple[np.ndarray, float]:
-    """Where `still` (rows,) is True for a moment only, and the share of those rows (0 where most rest longer)."""
-    lengths = _run_lengths(still)
-    short = still & (lengths <= _LONGEST_REPEAT_ROWS)
-    alone = (still & (lengths == 1)).sum() >= _MOSTLY_ALONE * still.sum()
-    moving = int((~still).sum())
-    return short, float(short.sum() / max(1, short.sum() + moving)) if alone else 0.0
-
-
-def _is_lively(figures: ColumnFigures) -> bool:
-    return figures.held_rows == 1 and figures.count > 100 and figures.changes >= _LIVELY * figures.count
-
-
-def _renewed_with_them(
-    store: RowStore, figures: list[ColumnFigures], short: np.ndarray, share: float
-) -> list[int]:
-    """Quieter columns that do not change in the repeated rows either.
-
-    Both angles of a cam have to be treated alike: one without the other would look like a failing sensor.
-    """
-    quiet = [j for j, f in enumerate(figures) if not _is_lively(f) and f.held_rows == 1 and f.count]
-    if not quiet:
+def find_groups(store: RowStore, figures: list[ColumnFigures]) -> list[Group]:
+    """The answers a logger's rows came from; none where every row may hold readings of everything."""
+    # Where cells are left empty, that already says what is a reading.
+    filled = [j for j, f in enumerate(figures) if f.count >= _FILLED * store.rows]
+    lively = sorted(filled, key=lambda j: -figures[j].changes)[:_MOST_COLUMNS]
+    if len(lively) < 2 or figures[lively[1]].changes < _ENOUGH_CHANGES:
         return []
-    changed = ~_same_as_before(store, quiet)
-    total, stray = changed.sum(axis=0), changed[short].sum(axis=0)
-    return {
-        j for j, n, s in zip(quiet, total.tolist(), stray.tolist(), strict=True) if s <= _STRAY_CHANGES * n
-    }
-
-
-def _same_as_before(store: RowStore, columns: list[int]) -> np.ndarray:
-    """True where a value equals that of the row before, shape (rows, columns); the first row never does."""
-    found = np.zeros((store.rows, len(columns)), dtype=bool)
-    last, at = np.full(len(columns), np.nan), 0
-    for block in store.blocks():
-        values = block[:, [j + 1 for j in columns]]
-        found[at] = values[0] == last
-        found[at + 1 : at + len(values)] = values[1:] == values[:-1]
-        last, at = values[-1], at + len(values)
+    apart = _furthest_apart(_changes(store, lively[:_MOST_SEEDS], _MOST_WINDOWS * _WINDOW_ROWS))
+    if apart is None:
+        return []
+    changed = _changes(store, lively)
+    groups = _grouped(changed, apart)
+    active = np.column_stack([changed[:, g].any(axis=1) for g in groups])
+    silent = np.flatnonzero(~active.any(axis=1))
+    time = store.column(0)
+    found = []
+    for place, group in enumerate(groups):
+        reading = active[:, place].copy()
+        reading[_same_again(time, np.flatnonzero(reading), silent)] = True
+        found.append(Group(tuple(lively[j] for j in group), ~reading))
     return found
 
 
-def _run_lengths(still: np.ndarray) -> np.ndarray:
-    """For each row the length of the run of equal flags it stands in, shape (rows,)."""
-    edges = np.flatnonzero(np.diff(still.astype(np.int8))) + 1
-    bounds = np.concatenate([[0], edges, [len(still)]])
-    lengths = np.diff(bounds)
-    return np.repeat(lengths, lengths)
+def _same_again(time: np.ndarray, active: np.ndarray, silent: np.ndarray) -> np.ndarray:
+    """The rows among `silent`, in which nothing changed, at which this group's next reading was due: the same
+    value again. `active` are the rows in which it changed; all are row indices, `time` is of every row."""
+    if len(active) < 3 or not len(silent):
+        return silent[:0]
+    moments = time[active]
+    due = _DUE * float(np.quantile(np.diff(moments), 0.25))
+    after = np.searchsorted(active, silent)
+    since = time[silent] - np.where(after > 0, moments[np.maximum(after - 1, 0)], -np.inf)
+    until = np.where(after < len(active), moments[np.minimum(after, len(active) - 1)], np.inf) - time[silent]
+    open_rows = silent[(since >= due) & (until >= due)]
+    taken, last = [], -np.inf
+    for row, moment in zip(open_rows.tolist(), time[open_rows].tolist(), strict=True):
+        if moment - last >= due:
+            taken.append(row)
+            last = moment
+    return np.asarray(taken, dtype=np.int64)
 
 
-def with_repeats(figures: list[ColumnFigures], repeats: Repeats | None) -> list[ColumnFigures]:
-    """The figures with the repeated rows in those of the group's columns."""
-    if repeats is None:
+def _changes(store: RowStore, columns: list[int], most_rows: int | None = None) -> np.ndarray:
+    """True where a value is another than in the row before, shape (rows, columns).
+
+    With `most_rows` only stretches of the table, spread over all of it, of about so many rows in all.
+    """
+    every = -(-store.rows // most_rows) if most_rows else 1
+    found, last = [], np.full(len(columns), np.nan)
+    for number, block in enumerate(store.blocks()):
+        if number % every:
+            continue
+        values = block[:, [j + 1 for j in columns]]
+        before = np.concatenate([last[None, :], values[:-1]])
+        # A value that appears is a reading; one that goes missing is none.
+        found.append((values != before) & np.isfinite(values))
+        last = values[-1]
+    return np.concatenate(found)
+
+
+def _furthest_apart(changed: np.ndarray) -> tuple[int, int] | None:
+    """The two columns that keep apart most surely, None where no two do."""
+    windows = len(changed) // _WINDOW_ROWS
+    used = changed[: windows * _WINDOW_ROWS].reshape(windows, _WINDOW_ROWS, -1)
+    best, pair = _EVIDENCE, None
+    for one in range(used.shape[2] if windows else 0):
+        for other in range(one + 1, used.shape[2]):
+            evidence = _evidence_apart(used[:, :, one], used[:, :, other])
+            if evidence >= best:
+                best, pair = evidence, (one, other)
+    return pair
+
+
+def _evidence_apart(one: np.ndarray, other: np.ndarray) -> float:
+    """How surely two columns keep apart, as minus the logarithm of chance; both (windows, rows) of changes.
+
+    Only windows count in which they take turns many times: columns of different phases of a drive do not.
+    """
+    alone = one != other
+    rows, places = np.nonzero(alone)
+    turns = (one[rows, places][1:] != one[rows, places][:-1]) & (rows[1:] == rows[:-1])
+    taking_turns = np.bincount(rows[1:][turns], minlength=len(one)) >= _TURNS
+    one, other = one[taking_turns], other[taking_turns]
+    expected = float((one.sum(axis=1) * other.sum(axis=1)).sum()) / _WINDOW_ROWS
+    together = float((one & other).sum())
+    if not expected or together > _RARELY_TOGETHER * expected:
+        return 0.0
+    # Chernoff's bound on a Poisson count as low as this.
+    return expected - together - (together * np.log(expected / together) if together else 0.0)
+
+
+def _grouped(changed: np.ndarray, apart: tuple[int, int]) -> list[list[int]]:
+    """Columns (of `changed`, busiest first) in groups; a column nothing can be said of is in none."""
+    groups = [[apart[0]], [apart[1]]]
+    active = [changed[:, j].copy() for j in apart]
+    for j in range(changed.shape[1]):
+        if j in apart:
+            continue
+        mine = changed[:, j]
+        count = int(mine.sum())
+        best = _best_group(mine, count, active)
+        if best is None and count >= _ENOUGH_CHANGES:
+            groups.append([j])
+            active.append(mine.copy())
+        elif best is not None:
+            groups[best].append(j)
+            active[best] |= mine
+    return groups
+
+
+def _best_group(mine: np.ndarray, count: int, active: list[np.ndarray]) -> int | None:
+    if not count:  # it never changes: any answer may carry it
+        return int(np.argmax([a.sum() for a in active]))
+    fits = []
+    for place, own in enumerate(active):
+        others = np.logical_or.reduce([a for other, a in enumerate(active) if other != place])
+        stray = int((mine & others & ~own).sum()) / count
+        support = int((mine & own).sum()) / count
+        if stray <= _STRAY and support >= _SUPPORT:
+            fits.append((support, place))
+    return max(fits)[1] if fits else None
+
+
+def without_repeats(store: RowStore, figures: list[ColumnFigures]) -> list[ColumnFigures]:
+    """The figures with what is known of repeats: one period for all columns where there is one, else
+    groups."""
+    periods = {f.held_rows for f in figures if f.changes >= _ENOUGH_CHANGES}
+    if len(periods) == 1 and periods != {1}:
         return figures
-    return [replace(f, repeated=repeats.rows) if j in repeats.columns else f for j, f in enumerate(figures)]
+    groups = find_groups(store, figures)
+    if not groups:
+        return figures
+    found = [replace(f, held_rows=1, held_why="") for f in figures]
+    for group in groups:
+        for j in group.columns:
+            found[j] = replace(found[j], repeated=group.repeated)
+    return found

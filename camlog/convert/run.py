@@ -18,7 +18,7 @@ from camlog.convert.match import match_columns
 from camlog.convert.model import Ask, ColumnMatch, Conversion
 from camlog.convert.offer import ask_for_mapping, default_out
 from camlog.convert.provenance import drive_of, is_trace, notes_of, other_columns
-from camlog.convert.repeats import find_repeats, with_repeats
+from camlog.convert.repeats import without_repeats
 from camlog.convert.source import open_source, sha256_of
 from camlog.convert.survey import settle_time_unit, survey_layout, survey_timing
 from camlog.convert.table import Table, read_table
@@ -232,8 +232,7 @@ def _understood(path: Path, mapping: Mapping, ask: Ask | None, progress: Progres
         if table.clock.factor is None:
             settle_time_unit(path, layout, table, ask)
         mapping.check_used([(c.heading, c.index) for c in (*layout.columns, *table.columns)])
-        figures = column_figures(table.store)
-        figures = with_repeats(figures, find_repeats(table.store, figures))
+        figures = without_repeats(table.store, column_figures(table.store))
         matches = match_columns(table.columns, figures, mapping)
         if ask is not None:
             matches, mapping = settle(

@@ -55,7 +55,7 @@ class TraceRows:
         table, held = self._table, [HeldRows(m.held_rows) if m.held_rows > 1 else None for m in self.kept]
         # Figures of the whole column tell where nothing can be out of range, and where no row is empty.
         scales = [None if self._within_range(m) else _canonical(m) for m in self.kept]
-        repeated = [self._figures[m.index].repeated for m in self.kept]
+        repeated = [self._figures[m.index].repeated if m.repeated_share else None for m in self.kept]
         plain = (
             not any(held)
             and not any(scales)

@@ -46,8 +46,8 @@ def _cells(columns: list[np.ndarray]) -> list[list[str]]:
 
 def _stamp(i: int, decimal: str) -> str:
     seconds, ms = divmod(i * 50, 1000)
-    return f"{25 + seconds // 86400:02d}.11.2024 "
-    f"{seconds // 3600 % 24:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}{decimal}{ms:03d}"
+    clock = f"{seconds // 3600 % 24:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}{decimal}{ms:03d}"
+    return f"{25 + seconds // 86400:02d}.11.2024 {clock}"
 
 
 def make(kind: str, path: Path, size: int) -> dict:

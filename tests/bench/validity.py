@@ -3,9 +3,9 @@
 Three halves: simulated vehicles of family A and of family B (they differ in controller, command map and
 friction), and outside cars that share nothing with the simulator (`validity_outside`). Each drive is analyzed
 from its trace alone: no drive file, no vehicle profile. Limits and confidence were chosen on even seeds below
-2,000 of family A; the rules were checked against outside seeds below 1,000, and corrected where they held
-only for the simulator. This runs on seeds from 900,001 on. `--save FILE` keeps every examination,
-`--judge FILE` judges them again without driving.
+3,000 of family A; rules that held only for the simulator were found on outside seeds below 1,000 and on two
+earlier runs of this study (500,001 and 700,001), and corrected. This runs on seeds from 900,001 on. `--save
+FILE` keeps every examination, `--judge FILE` judges them again without driving.
 """
 
 from __future__ import annotations
