@@ -361,6 +361,11 @@ def test_days_and_times_that_do_not_exist_are_missing(cell):
     assert StampReader(find_form([good])).read([good, cell])[1] == NOT_A_TIME
 
 
+def test_a_year_nobody_drove_in_is_no_time():
+    cells = ["Mar 2, 2024 8:15:30", "Mar 2, 0224 8:15:31", "Mar 2, 2024 8:15:32"]
+    assert StampReader(find_form(cells[::2])).read(cells)[1] == NOT_A_TIME
+
+
 def test_stamps_agree_with_the_standard_library():
     from datetime import UTC, datetime, timedelta
 

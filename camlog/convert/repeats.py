@@ -102,9 +102,11 @@ def _changes(store: RowStore, columns: list[int], most_rows: int | None = None) 
 def _furthest_apart(changed: np.ndarray) -> tuple[int, int] | None:
     """The two columns that keep apart most surely, None where no two do."""
     windows = len(changed) // _WINDOW_ROWS
+    if not windows:
+        return None
     used = changed[: windows * _WINDOW_ROWS].reshape(windows, _WINDOW_ROWS, -1)
     best, pair = _EVIDENCE, None
-    for one in range(used.shape[2] if windows else 0):
+    for one in range(used.shape[2]):
         for other in range(one + 1, used.shape[2]):
             evidence = _evidence_apart(used[:, :, one], used[:, :, other])
             if evidence >= best:

@@ -44,6 +44,7 @@ _FORMS = {
 }
 _DAY = re.compile(rf"{_DATE}\Z", re.ASCII)
 _WORDS = re.compile(r"[A-Za-zäéû]{3,9}\.?[\s,/.-]")
+_FIRST_YEAR, _LAST_YEAR = 1970, 2200
 _TEMPLATES = 64  # more shapes of stamps than any one column has; what is left goes cell by cell
 
 
@@ -132,7 +133,7 @@ def _by_words(text: str) -> datetime | None:
         found = parser.parse(text, default=far, ignoretz=True)
         # Whatever the text does not say must not come from a default.
         if (
-            found.year == far.year
+            not _FIRST_YEAR <= found.year <= _LAST_YEAR
             or parser.parse(text, default=far.replace(month=2, day=2), ignoretz=True) != found
         ):
             return None
@@ -226,7 +227,7 @@ class StampReader:
                 day, month = month, day
             if len(groups["last"]) == 2:
                 year = year + 2000
-        bad = (month < 1) | (month > 12) | (day < 1) | (day > 31) | (year < 1970) | (year > 2200)
+        bad = (month < 1) | (month > 12) | (day < 1) | (day > 31) | (year < _FIRST_YEAR) | (year > _LAST_YEAR)
         months = (np.where(bad, 1970, year) - 1970) * 12 + np.where(bad, 1, month) - 1
         first = months.astype("M8[M]").astype("M8[D]")
         days = first.astype(np.int64) + np.where(bad, 1, day) - 1
