@@ -135,8 +135,9 @@ class BlockParser:
         for beyond in range(self._last + 1, frame.shape[1]):
             if np.isfinite(frame[beyond].to_numpy()).any():
                 return None
-        # Where the last cell of every row holds something, no row is short: else the separators are counted.
-        if not quoted and frame[self.layout.width - 1].isna().any() and not self._is_regular(text, lines):
+        # Where the last cell of every row holds a number, no row is short: else the separators are counted.
+        full = self.layout.width - 1 in self.number_columns and frame[self.layout.width - 1].notna().all()
+        if not quoted and not full and not self._is_regular(text, lines):
             return None
         numbers = {}
         for j in self.number_columns:
