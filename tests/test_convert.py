@@ -319,6 +319,18 @@ def test_overheating_in_a_trace_of_camlogs_own_is_not_doubted(saved):
 # ---------------------------------------------------------------- refused, with a clear line
 
 
+def test_quotation_marks_within_a_number_make_it_no_number(saved):
+    rows = "".join(f'"{i}","7{i:02d}","3,{i:02d}"\n' for i in range(20))
+    end = '"20","700","3,5"9\n"21","701","3,60"\n'
+    path = saved('"Time (s)","Engine speed (rpm)","Mass air flow (g/s)"\n' + rows + end)
+    conversion = convert(path)
+    flow = read_trace(conversion.trace_path).columns["mass_air_flow"]
+    assert 3.59 not in flow and flow[-1] == 3.6
+    assert any("line 22" in n for n in conversion.notes)
+    swiss = saved("'Time (s)';'Boost (kPa)'\n'0';'752''212.5'\n'1';'100.5'\n'2';'101.5'\n", "b.csv")
+    assert 752212.5 not in read_trace(convert(swiss).trace_path).columns["boost"]
+
+
 def test_several_times_that_differ_are_refused_and_one_clock_written_twice_is_not(saved):
     own_times = "Time 1 (s),Engine speed (rpm),Time 2 (s),Oil temp (°C)\n"
     rows = "".join(f"{i * 0.1:.1f},{700 + i},{i * 0.1 + 0.03 * (i % 3):.2f},90\n" for i in range(20))

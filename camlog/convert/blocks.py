@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import csv
 import io
+import re
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -72,6 +74,8 @@ class BlockParser:
         self._suffixes = {c.index: c.suffix for c in layout.columns if c.suffix}
         self._headings = _bare(layout.heading_cells)
         self._units = _bare(layout.unit_cells)
+        edge = re.escape(layout.dialect.separator + "\n")
+        self._quote_within = re.compile(f"[^{edge} ]{re.escape(layout.dialect.quote)}[^{edge}]")
         self._irregular = 0
         self._words = False
         # Below the last column with a heading only empty cells may follow.
@@ -165,6 +169,9 @@ class BlockParser:
             parts = text.split(quote)
             if len(parts) % 2 == 0 or any("\n" in part for part in parts[1::2]):
                 return False
+            # A mark in the middle of a cell ("3,5"9) would be read as if it were not there.
+            if self._quote_within.search(text):
+                return False
             found = sum(part.count(separator) for part in parts[::2])
         else:
             found = text.count(separator)
@@ -180,16 +187,19 @@ class BlockParser:
         kinds |= {j: np.float64 for j in [*self.number_columns, *range(self._last + 1, count)]}
         quoting = {"quotechar": dialect.quote} if dialect.quote else {"quoting": csv.QUOTE_NONE}
         exact = {} if _version(pd.__version__) >= (3, 1) else {"float_precision": "round_trip"}
-        try:
-            return pd.read_csv(
-                io.StringIO(text), header=None, names=range(count),
-                index_col=False, dtype=kinds, sep=dialect.separator, decimal=self.form.decimal,
-                keep_default_na=False,
-                na_values={j: missing for j in kinds if kinds[j] is not object}, on_bad_lines="error",
-                skipinitialspace=dialect.separator != "\t", engine="c", low_memory=False, **quoting, **exact,
-            )  # fmt: skip
-        except (ValueError, OverflowError, pd.errors.ParserError):
-            return None
+        with warnings.catch_warnings():
+            # Pandas only warns where the first row is too long, and cuts it.
+            warnings.simplefilter("error", pd.errors.ParserWarning)
+            try:
+                return pd.read_csv(
+                    io.StringIO(text), header=None, names=range(count), index_col=False, dtype=kinds,
+                    sep=dialect.separator, decimal=self.form.decimal, keep_default_na=False,
+                    na_values={j: missing for j in kinds if kinds[j] is not object}, on_bad_lines="error",
+                    skipinitialspace=dialect.separator != "\t", engine="c", low_memory=False,
+                    **quoting, **exact,
+                )  # fmt: skip
+            except (ValueError, OverflowError, pd.errors.ParserError, pd.errors.ParserWarning):
+                return None
 
     # ------------------------------------------------------------ row by row
 

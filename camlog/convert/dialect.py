@@ -28,7 +28,7 @@ class Dialect:
 
     def rows(self, lines: Iterable[str]) -> Iterator[list[str]]:
         """Cells of each line; a line that cannot be cut into cells gives its text as one cell."""
-        options = {"delimiter": self.separator, "skipinitialspace": self.separator != "\t"}
+        options = {"delimiter": self.separator, "skipinitialspace": self.separator != "\t", "strict": True}
         if self.quote:
             options |= {"quotechar": self.quote, "doublequote": True}
         else:

@@ -86,6 +86,8 @@ def find_layout(lines: Sequence[str], dialect: Dialect, numbers: Numbers | None 
     width = Counter(len(r) for r in readings).most_common(1)[0][0]
     unit_cells = tuple(rows[units]) if units is not None else ()
     numbers = numbers or find_numbers([c for r in readings for c in r], dialect.separator)
+    if numbers is not None and numbers.group == dialect.quote:
+        numbers = Numbers(numbers.decimal)  # a doubled quotation mark parts no thousands
     columns = _columns(heading_cells, unit_cells, width, readings, numbers or Numbers())
     short = sum(len(r) < width for r in readings)
     beyond = sum(any(r[len(columns) :]) for r in readings)

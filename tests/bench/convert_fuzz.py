@@ -4,7 +4,7 @@
 
 Atheris mutates the files of the corpus for the given time (two minutes by default) and follows what new code
 they reach. Ends by printing how many files were tried, how many converted, and the slowest. A file that
-breaks a rule ends the run, and is kept in the current folder.
+breaks a rule ends the run; the last lines say where it is kept.
 """
 
 from __future__ import annotations
@@ -73,7 +73,8 @@ def main() -> None:
         return atheris.Mutate(data, max_size)
 
     atheris.Setup(
-        [sys.argv[0], str(seeds), f"-max_len={MAX_BYTES}", "-verbosity=0", "-print_final_stats=0",
+        [sys.argv[0], str(seeds), f"-artifact_prefix={folder}/", f"-max_len={MAX_BYTES}", "-verbosity=0",
+        "-print_final_stats=0",
         "-timeout=60"],
         one, custom_mutator=mutate,
     )  # fmt: skip

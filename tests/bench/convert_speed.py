@@ -139,7 +139,8 @@ def main() -> None:
             camlog = _best(_CAMLOG, str(path), str(Path(folder) / "out.csv"))
             ratios[kind], peaks[kind] = camlog["took"] / pandas["took"], camlog["peak"]
             print(
-                f"{kind:6} {path.stat().st_size / 1e6:6.1f} MB: pandas {pandas['rows']} rows, {pandas['took']:.2f} s, "
+                f"{kind:6} {path.stat().st_size / 1e6:6.1f} MB: pandas {pandas['rows']} rows, "
+                f"{pandas['took']:.2f} s, "
                 f"{pandas['peak']:.0f} MB; camlog {camlog['rows']} rows, {camlog['took']:.2f} s, "
                 f"{camlog['peak']:.0f} MB, {len(camlog['doubtful'])} in doubt; ratio {ratios[kind]:.2f}"
             )
