@@ -19,6 +19,7 @@ COMMANDS = (
     "convert",
     "simulate",
     "vehicle",
+    "serve",
     "demo",
 )
 

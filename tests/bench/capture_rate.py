@@ -58,10 +58,10 @@ def serve(profile: str, adapter: str, tell) -> None:
 class Served:
     """The simulated adapter in a process of its own; `with` gives the port."""
 
-    def __init__(self, profile: Path, adapter: str):
+    def __init__(self, profile: Path | str, adapter: str, target=serve):
         context = multiprocessing.get_context("spawn")
         self.ours, theirs = context.Pipe()
-        self.process = context.Process(target=serve, args=(str(profile), adapter, theirs), daemon=True)
+        self.process = context.Process(target=target, args=(str(profile), adapter, theirs), daemon=True)
 
     def __enter__(self) -> str:
         self.process.start()

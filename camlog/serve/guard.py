@@ -1,0 +1,344 @@
+"""Who may ask the page for what: checks before a request is looked at, headers on every answer.
+
+Sources: Host and 421, RFC 9110 sections 7.2 and 15.5.20; Origin, RFC 6454 section 7; Sec-Fetch-*, W3C Fetch
+Metadata Request Headers; Content-Security-Policy, W3C CSP Level 3; cookies, RFC 6265 sections 4.1.2 and 8.5,
+SameSite as in its revision (draft-ietf-httpbis-rfc6265bis). The list of what a local page needs is from
+memory of OWASP ASVS 4.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import logging
+import re
+import socket
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import flask
+from dash.exceptions import DependencyException, InvalidResourceError
+from werkzeug.exceptions import HTTPException
+from werkzeug.http import parse_cookie
+
+from camlog.errors import InputError
+from camlog.serve.pairing import SESSION_S, Pairing
+from camlog.serve.pairing_page import PAIR_POLICY, pairing_page
+
+BODY_LIMIT_BYTES = 1_000_000
+PAIR_LIMIT_BYTES = 2_000
+UPLOAD_ROUTE = "/upload"
+PAIR_ROUTE = "/pair"
+HTTP_PORT = 80
+
+_SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
+_HOST = re.compile(r"(?P<name>\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9.-]+)(?::(?P<port>[0-9]{1,5}))?")
+_UNSEEN = re.compile(r"[\x00-\x1f\x7f]")
+_STATIC = ("/assets/", "/_dash-component-suites/")
+_CLOSED = frozenset({"/_reload-hash", "/_mcp"})  # for those who build pages, not for those who use them
+
+_LINES = {404: "There is no such page.", 405: "This page is not asked in that way.", 413: "Too large."}
+
+HEADERS = {
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+    "X-Frame-Options": "DENY",
+    "Cross-Origin-Resource-Policy": "same-origin",
+}
+# Only for addresses a browser trusts without encryption, this computer's own: at others it is ignored with a
+# complaint (HTML Living Standard, "obtain a cross-origin opener policy").
+OPENER_POLICY = ("Cross-Origin-Opener-Policy", "same-origin")
+CLOSED_POLICY = "default-src 'none'; frame-ancestors 'none'; base-uri 'none'; form-action 'none'; sandbox"
+
+_log = logging.getLogger("camlog.serve")
+
+
+def page_policy(script_hashes: tuple[str, ...] = ()) -> str:
+    """The content security policy of the pages: nothing from anywhere but this server."""
+    scripts = " ".join(("'self'", *script_hashes))
+    return (
+        f"default-src 'none'; script-src {scripts}; style-src 'self' 'unsafe-inline'; "
+        "img-src 'self' data: blob:; font-src 'self' data:; connect-src 'self'; form-action 'self'; "
+        "frame-ancestors 'none'; base-uri 'none'"
+    )
+
+
+@dataclass(frozen=True)
+class Ask:
+    """What is known of a request before its body is read.
+
+    `headers` by name in capitals, "-" written as "_".
+    """
+
+    method: str
+    target: str  # as it stood in the request line
+    path: str  # percent-decoded, without the query
+    peer: str  # address at the other end of the socket
+    headers: Mapping[str, str]
+    scheme: str = "http"
+
+    @staticmethod
+    def of(environ: Mapping[str, object]) -> Ask:
+        """From a WSGI environment. Forwarding headers play no part."""
+        return Ask(
+            method=str(environ["REQUEST_METHOD"]),
+            target=str(environ.get("REQUEST_URI", "/")),
+            path=str(environ.get("PATH_INFO", "/")),
+            peer=str(environ.get("REMOTE_ADDR", "")),
+            headers={name[5:]: str(value) for name, value in environ.items() if name.startswith("HTTP_")},
+            scheme=str(environ.get("wsgi.url_scheme", "http")),
+        )
+
+
+@dataclass(frozen=True)
+class Refusal:
+    """An answer that is none: a status and one plain line; `pair` where pairing would help."""
+
+    status: int
+    line: str
+    pair: bool = False
+
+
+@dataclass(frozen=True)
+class Guard:
+    """Which requests this server takes.
+
+    `host` is the address it was told to be reached by, `port` the one it listens at. `pairing` is None where
+    only this computer can reach it. `script_hashes` are those of the scripts in the pages.
+    """
+
+    host: str
+    port: int
+    pairing: Pairing | None = None
+    script_hashes: tuple[str, ...] = ()
+    upload_limit_bytes: int = BODY_LIMIT_BYTES
+
+    @property
+    def cookie(self) -> str:
+        """Name of the session cookie; cookies do not tell ports apart (RFC 6265, 8.5), so the name does."""
+        return f"camlog-{self.port}"
+
+    def body_limit(self, method: str, path: str) -> int:
+        """How many bytes the body of a request may have."""
+        if path == PAIR_ROUTE:
+            return PAIR_LIMIT_BYTES
+        return self.upload_limit_bytes if (method, path) == ("POST", UPLOAD_ROUTE) else BODY_LIMIT_BYTES
+
+    def refusal(self, ask: Ask) -> Refusal | None:
+        """Why a request is not taken, from its head alone; None where it is."""
+        if not ask.target.startswith("/"):  # also of no use to us: a proxy's form, and "*"
+            return Refusal(400, "This is no proxy.")
+        if _UNSEEN.search(ask.path) or any(part in (".", "..") for part in re.split(r"[/\\]", ask.path)):
+            return Refusal(400, "There is no such page.")
+        host = ask.headers.get("HOST", "")
+        if not self.reached_by(host):
+            return Refusal(
+                421, "This page is not reached by that name: use the address that camlog serve prints."
+            )
+        if ask.headers.get("UPGRADE") or "upgrade" in _tokens(ask.headers.get("CONNECTION", "")):
+            return Refusal(403, "This page opens no sockets.")
+        if crossed := self._crossed(ask, host):
+            return crossed
+        if ask.path.rstrip("/") in _CLOSED:
+            return Refusal(404, "There is no such page.")
+        if is_loopback(ask.peer):
+            return None
+        if self.pairing is None:
+            return Refusal(403, "Only this computer may ask. See `camlog serve --host`.")
+        if ask.path == PAIR_ROUTE or self.pairing.knows(self.token(ask)):
+            return None
+        return Refusal(
+            401, "Pair this device first: open the address of the page, and type the code.", pair=True
+        )
+
+    def _crossed(self, ask: Ask, host: str) -> Refusal | None:
+        """Refusal of what another site's page made the browser send."""
+        origin = ask.headers.get("ORIGIN")
+        own = origin is not None and origin.lower() == f"{ask.scheme}://{host}".lower()
+        if not own and (origin is not None or ask.method not in _SAFE):
+            return Refusal(403, "Another page may not ask this one to do anything.")
+        site = ask.headers.get("SEC_FETCH_SITE", "none").lower()
+        if site in ("same-origin", "none"):
+            return None
+        visit = (
+            ask.headers.get("SEC_FETCH_MODE") == "navigate"
+            and ask.headers.get("SEC_FETCH_DEST") == "document"
+        )
+        if ask.method in ("GET", "HEAD") and visit:
+            return None
+        return Refusal(403, "Another page may not ask this one for anything.")
+
+    def reached_by(self, host: str) -> bool:
+        """Whether a Host header names this server; a name anyone could point here never does (rebinding)."""
+        found = _HOST.fullmatch(host)
+        if found is None or int(found["port"] or HTTP_PORT) != self.port:
+            return False
+        name = found["name"].lower()
+        if name == "localhost":
+            return True
+        try:
+            address = ipaddress.ip_address(name.strip("[]"))
+        except ValueError:
+            return _is_wildcard(self.host) and name in own_names()
+        if name.startswith("[") != (address.version == 6):
+            return False
+        return address.is_loopback or _is_wildcard(self.host) or address == _address(self.host)
+
+    def token(self, ask: Ask) -> str | None:
+        """The session's token that came with a request."""
+        return parse_cookie(ask.headers.get("COOKIE", "")).get(self.cookie)
+
+
+def protect(server: flask.Flask, guard: Guard) -> None:
+    """Put `guard` in front of every route of a Flask application, and its headers on every answer."""
+    server.extensions["camlog-guard"] = guard  # for a page that shows the pairing code on this computer
+    server.debug = False  # whatever the environment says
+    server.config["MAX_CONTENT_LENGTH"] = BODY_LIMIT_BYTES
+    # In front of what others have registered: nothing is done for a request that is not taken.
+    server.before_request_funcs.setdefault(None, []).insert(0, lambda: _before(guard))
+    policy = page_policy(guard.script_hashes)
+    server.after_request(lambda response: _after(response, policy))
+    server.register_error_handler(InputError, lambda error: plain(400, shown(error)))
+    for gone in (DependencyException, InvalidResourceError):
+        server.register_error_handler(gone, lambda error: plain(404, "There is no such page."))
+    server.register_error_handler(Exception, _failed)
+    if guard.pairing is not None:
+        server.add_url_rule(PAIR_ROUTE, "pair", lambda: _pair(guard), methods=["GET", "POST"])
+
+
+def plain(status: int, line: str) -> flask.Response:
+    """One line of text."""
+    return flask.Response(line + "\n", status, mimetype="text/plain")
+
+
+def shown(error: InputError) -> str:
+    """What a browser is told of an error: of a file only its name, not where this computer keeps it."""
+    if error.file is None:
+        return str(error)
+    name = re.split(r"[/\\]", error.file.rstrip("/\\"))[-1]
+    return str(InputError(error.what, remedy=error.remedy, file=name, line=error.line, column=error.column))
+
+
+def is_loopback(peer: str) -> bool:
+    """Whether the other end of a socket is this computer, by the address alone."""
+    address = _address(peer)
+    return address is not None and address.is_loopback
+
+
+def names_loopback(host: str) -> bool:
+    """Whether a Host header names this computer as seen from itself."""
+    found = _HOST.fullmatch(host)
+    return found is not None and (
+        found["name"].lower() == "localhost" or is_loopback(found["name"].strip("[]"))
+    )
+
+
+def own_names() -> frozenset[str]:
+    """Names by which others on the network find this computer."""
+    full = socket.gethostname().lower().rstrip(".")
+    short = full.split(".")[0]
+    return frozenset({full, short, f"{short}.local"} - {"", ".local"})
+
+
+def _before(guard: Guard) -> flask.Response | None:
+    request = flask.request
+    ask = Ask.of(request.environ)
+    refused = guard.refusal(ask)
+    if refused is not None:
+        if refused.pair and ask.method in ("GET", "HEAD") and "text/html" in ask.headers.get("ACCEPT", ""):
+            response = _pairing_page(guard, ask.peer, 401)
+        else:
+            response = plain(refused.status, refused.line)
+        if refused.status == 401:
+            response.headers["WWW-Authenticate"] = (
+                "Pairing"  # RFC 9110, 15.5.2; a scheme no browser asks a password for
+            )
+        return response
+    limit = guard.body_limit(ask.method, ask.path)
+    request.max_content_length = limit
+    if (request.content_length or 0) > limit:
+        return plain(413, f"Too large: at most {limit / 1e6:g} MB.")
+    return None
+
+
+def _after(response: flask.Response, policy: str) -> flask.Response:
+    headers = response.headers
+    headers.setdefault("Content-Security-Policy", policy)
+    for name, value in HEADERS.items():
+        headers.setdefault(name, value)
+    if names_loopback(flask.request.environ.get("HTTP_HOST", "")):
+        headers.setdefault(*OPENER_POLICY)
+    for name in [
+        n for n in headers.keys() if n.lower().startswith("access-control-") or n.lower() == "server"
+    ]:
+        del headers[name]
+    if not (response.status_code in (200, 206, 304) and flask.request.path.startswith(_STATIC)):
+        headers["Cache-Control"] = "no-store"
+    return response
+
+
+def _failed(error: Exception) -> flask.Response:
+    if isinstance(error, HTTPException):
+        if error.response is not None:
+            return error.response
+        code = error.code or 500
+        response = plain(code, _LINES.get(code, f"{error.name}."))
+        for name, value in error.get_headers():
+            if name.lower() in ("allow", "location", "retry-after", "content-range"):
+                response.headers[name] = value
+        return response
+    _log.error(
+        "%s %r failed: %r",
+        flask.request.method,
+        flask.request.path,
+        error,
+        exc_info=_log.isEnabledFor(logging.DEBUG),
+    )
+    return plain(500, "That failed, through a fault of camlog. The recording is not affected.")
+
+
+def _pair(guard: Guard) -> flask.Response:
+    pairing, request = guard.pairing, flask.request
+    ask = Ask.of(request.environ)
+    if is_loopback(ask.peer) or pairing.knows(guard.token(ask)):
+        return flask.redirect("/", 303)
+    if request.method != "POST":
+        return _pairing_page(guard, ask.peer, 200)
+    if pairing.wait_s(ask.peer) > 0.0:
+        return _pairing_page(guard, ask.peer, 429)
+    token = pairing.try_code(request.form.get("code", ""), ask.peer)
+    if token is None:
+        return _pairing_page(guard, ask.peer, 403, wrong=True)
+    response = flask.redirect("/", 303)
+    response.set_cookie(
+        guard.cookie, token, max_age=int(SESSION_S), httponly=True, samesite="Strict", path="/"
+    )
+    return response
+
+
+def _pairing_page(guard: Guard, peer: str, status: int, wrong: bool = False) -> flask.Response:
+    wait_s = guard.pairing.wait_s(peer)
+    response = flask.Response(pairing_page(wait_s, wrong), status, mimetype="text/html")
+    response.headers["Content-Security-Policy"] = PAIR_POLICY
+    # With "no-referrer" a browser sends "Origin: null" with the form (Fetch, "append a request Origin
+    # header").
+    response.headers["Referrer-Policy"] = "same-origin"
+    if wait_s > 0.0:
+        response.headers["Retry-After"] = str(int(wait_s) + 1)
+    return response
+
+
+def _address(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:
+    try:
+        address = ipaddress.ip_address(text)
+    except ValueError:
+        return None
+    return getattr(address, "ipv4_mapped", None) or address
+
+
+def _is_wildcard(host: str) -> bool:
+    address = _address(host)
+    return address is not None and address.is_unspecified
+
+
+def _tokens(header: str) -> set[str]:
+    return {part.strip().lower() for part in header.split(",")}

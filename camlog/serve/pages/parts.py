@@ -1,0 +1,171 @@
+"""What several pages share: strip charts, the figures above them, the things still to drive, marks and events."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import plotly.graph_objects as go
+from dash import dcc, html
+
+from camlog.report.palette import ACTUAL, COMMAND, ERROR, Role
+from camlog.serve.board import Board
+from camlog.serve.guide import Guide, GuideItem
+from camlog.signals import SIGNALS, actual, commanded
+from camlog.sinks.words import cam_text
+
+WHO_OPERATES = (
+    "The driver drives; someone else operates this page. It asks for nothing while the car moves: look at it when "
+    "it is safe."
+)
+# Seconds a strip shows, and how that is called.
+SPANS = ((30, "30 s"), (60, "1 min"), (600, "10 min"))
+USUAL_SPAN_S = 60
+STRIP_HEIGHT_PX = 190
+
+# Signals whose figures stand large above the charts, with the word for each; the first that is there of a pair.
+FIGURES = (
+    ("engine_speed", "Engine"),
+    ("vehicle_speed", "Road"),
+    ("oil_temp", "Oil"),
+    ("coolant_temp", "Coolant"),
+)
+_SINGLE = Role("@third")
+
+
+def strips(cams: Sequence[str], oil: str = "oil_temp") -> list[html.Figure]:
+    """Strip charts: each cam's angles, the error of all cams, engine speed and oil temperature."""
+    made = [
+        _strip(
+            f"{cam_text(cam)[0].upper()}{cam_text(cam)[1:]}: commanded (dashed) and actual", "deg",
+            [(commanded(cam), "commanded", COMMAND), (actual(cam), "actual", ACTUAL)],
+        )
+        for cam in cams
+    ]  # fmt: skip
+    if cams:
+        roles = (ERROR, Role("@actual", "dash"), Role("@third", "dot"), Role("@fourth", "dashdot"))
+        lines = [(f"cam_{cam}_error", cam_text(cam), role) for cam, role in zip(cams, roles, strict=False)]
+        made.append(_strip("Error: actual minus commanded", "deg", lines, least=5.0))
+    made.append(_strip("Engine speed", "rpm", [("engine_speed", "engine speed", _SINGLE)], least=500.0))
+    title = SIGNALS[oil].title if oil in SIGNALS else oil
+    made.append(_strip(title[0].upper() + title[1:], "°C", [(oil, title, Role("@hot"))], least=5.0))
+    return made
+
+
+def _strip(
+    title: str, unit: str, lines: Sequence[tuple[str, str, Role]], least: float = 10.0
+) -> html.Figure:
+    """One strip. The page's script fills it: `meta` says which signal and colour a line has."""
+    data = [
+        go.Scatter(
+            x=[], y=[], name=name, mode="lines", line={"width": 2.5, "dash": role.dash}, hoverinfo="skip",
+            meta={"signal": signal, "color": role.color.removeprefix("@")},
+        )
+        for signal, name, role in lines
+    ]  # fmt: skip
+    layout = go.Layout(
+        height=STRIP_HEIGHT_PX, margin={"l": 56, "r": 8, "t": 6, "b": 26}, showlegend=len(lines) > 1,
+        legend={"orientation": "h", "x": 0, "y": 1.0, "yanchor": "top", "bgcolor": "rgba(0,0,0,0)"},
+        xaxis={"range": [-USUAL_SPAN_S, 0], "fixedrange": True, "zeroline": False},
+        yaxis={"fixedrange": True, "zeroline": False, "nticks": 5, "ticksuffix": ""},
+        paper_bgcolor="rgba(0,0,0,0)", plot_bgcolor="rgba(0,0,0,0)", meta={"least": least},
+        font={"size": 14},
+    )  # fmt: skip
+    graph = dcc.Graph(
+        figure=go.Figure(data, layout), config={"staticPlot": True, "responsive": True}, className="strip",
+        style={"height": f"{STRIP_HEIGHT_PX}px"},
+    )
+    return html.Figure([html.Figcaption(f"{title} [{unit}]"), graph])
+
+
+def span_choice() -> html.Div:
+    """How many seconds the strips show."""
+    return html.Div(
+        [
+            html.Span("Strips show", id="span-label"),
+            dcc.RadioItems(
+                id="span", options=[{"label": word, "value": value} for value, word in SPANS],
+                value=USUAL_SPAN_S, inline=True, className="choices",
+            ),
+        ],
+        className="row", role="group", **{"aria-labelledby": "span-label"},
+    )  # fmt: skip
+
+
+def live(source: str) -> html.Div:
+    """The part of a page its script fills from `source`: figures, gap notice, strips, events."""
+    figures = [
+        html.Div([html.Span(word), html.B("", **{"data-value": signal})], className="figure", hidden=True,
+                 **{"data-figure": signal})
+        for signal, word in FIGURES
+    ]  # fmt: skip
+    return html.Div(
+        [
+            html.P("", id="no-link", className="notice bad", hidden=True, role="alert"),
+            html.P("", id="gap-notice", className="notice bad", hidden=True, role="alert"),
+            html.Div(figures, className="numbers"),
+            html.Div(id="cam-figures", className="numbers cams"),
+            span_choice(),
+            html.Div(id="strips", className="strips"),
+            html.Div(
+                [html.P("", id="rates", className="soft"), html.P("", id="gaps", className="soft")],
+                className="below",
+            ),
+        ],
+        id="live",
+        **{"data-source": source},
+    )
+
+
+def shown_cams(board: Board | None) -> list[str]:
+    """Cams a board has seen, in the order of the engine."""
+    return [] if board is None else [shown.cam for shown in board.state.cams()]
+
+
+def oil_signal(board: Board | None) -> str:
+    """The oil temperature, or coolant where only that is read."""
+    seen = board.state.signals if board is not None else frozenset()
+    return "coolant_temp" if "oil_temp" not in seen and "coolant_temp" in seen else "oil_temp"
+
+
+def guide_list(guide: Guide | None) -> list:
+    """What is still to drive: the next thing first, then every item with its tick."""
+    if guide is None:
+        return [html.P("What to drive appears here when the drive begins.", className="soft")]
+    items = guide.items()
+    met = sum(item.met for item in items)
+    return [
+        html.P([html.B("You can stop now. "), "There is enough for a verdict."], className="next good")
+        if guide.can_stop()
+        else html.P([html.B("Next: "), guide.next_instruction()], className="next"),
+        html.P(f"{met} of {len(items)} done", className="soft"),
+        html.Ol([_item(item) for item in items], className="guide"),
+    ]
+
+
+def _item(item: GuideItem) -> html.Li:
+    mark = "✓" if item.met else "○"
+    text = [html.Span(mark, className="tick", **{"aria-hidden": "true"}), html.B(item.title)]
+    if item.met:
+        text.append(html.Span(" done", className="soft"))
+    else:
+        text.append(html.Span(item.instruction, className="instruction"))
+        text.append(html.Progress(value=f"{item.share:.2f}", max="1", **{"aria-label": f"{item.title}: done so far"}))
+    return html.Li(text, className="met" if item.met else "unmet")
+
+
+def provisional(guide: Guide | None) -> list:
+    """The verdict so far."""
+    found = guide.verdict() if guide is not None else None
+    if found is None:
+        return [html.P("No verdict yet: the first look follows a minute of driving.", className="soft")]
+    lines = []
+    for cam, (condition, confidence, reason) in found.cams.items():
+        words = condition.replace("_", " ")
+        sure = "" if condition == "insufficient_data" else f", confidence {confidence:.2f}"
+        kind = {"healthy": "good", "insufficient_data": "unknown"}.get(condition, "bad")
+        lines.append(
+            html.Li([html.B(f"{cam_text(cam)}: {words}", className=kind), f"{sure}. ", html.Span(reason, className="soft")])
+        )
+    when = f"as of {int(found.at_s) // 60:02d}:{int(found.at_s) % 60:02d}"
+    state = "the last two looks agree" if found.settled else "may still change"
+    return [html.P(f"Provisional, {when}; {state}.", className="soft"), html.Ul(lines, className="plain")]

@@ -1,0 +1,326 @@
+"""The Record page: connect, drive with the list of what is still needed, mark, stop."""
+
+from __future__ import annotations
+
+from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
+from flask import jsonify, request
+
+from camlog.capture.ports import CHECKLIST, likely_ports
+from camlog.errors import InputError
+from camlog.serve.desk import Desk
+from camlog.serve.pages import parts
+from camlog.serve.recording import RecorderStatus
+
+FIND = "find"  # port choices that are not a port
+OTHER = "other"
+RATTLE = "rattle heard"
+_LOOK_MS = 1000
+CATCH_UP_POINTS = 2400  # a signal, for a page that is opened in mid-drive
+_SECTIONS = {
+    "setup": ("idle", "failed", "finished"),
+    "connecting": ("connecting",),
+    "ready": ("connected",),
+    "driving": ("recording", "ending"),
+}
+
+
+def layout(desk: Desk, *_: str) -> html.Main:
+    """The page as it is at this moment; a page opened in mid-drive shows the drive."""
+    now = desk.recorder.status()
+    return html.Main(
+        [
+            html.P(parts.WHO_OPERATES, className="caution"),
+            html.Div("", id="said", role="status", **{"aria-live": "polite"}),
+            html.Div(_notices(now), id="notices"),
+            html.Section(_finished(now, desk), id="finished"),
+            html.Section(_setup(desk), id="setup", hidden=now.state not in _SECTIONS["setup"]),
+            html.Section(_connecting(), id="connecting", hidden=now.state not in _SECTIONS["connecting"]),
+            html.Section(_ready(), id="ready", hidden=now.state not in _SECTIONS["ready"]),
+            html.Section(_driving(), id="driving", hidden=now.state not in _SECTIONS["driving"]),
+            html.Div(_lines(now), id="found"),
+            dcc.Interval(id="look", interval=_LOOK_MS),
+            dcc.Store(id="strips-of"),
+        ],
+        className="record",
+    )
+
+
+def _setup(desk: Desk) -> list:
+    return [
+        html.H1("Record a drive"),
+        html.Fieldset(
+            [
+                html.Legend("Adapter"),
+                dcc.RadioItems(id="port", options=_port_options(desk), value=desk.adapter or FIND, className="choices"),
+                html.Label(["Another port: ", dcc.Input(id="other-port", type="text", debounce=True, placeholder="/dev/rfcomm0 or socket://192.168.0.10:35000")]),
+                html.Button("Look for ports again", id="look-ports", className="quiet"),
+            ]
+        ),
+        html.Fieldset(
+            [
+                html.Legend("Vehicle profile"),
+                dcc.RadioItems(id="vehicle", options=_vehicle_options(desk), value=_first_vehicle(desk), className="choices"),
+                html.P(
+                    "It says where this vehicle keeps its cam angles, and comes from its service information. Profiles lie "
+                    "in the working folder; without one the phaser cannot be judged.",
+                    className="soft small",
+                ),
+                dcc.Checklist(id="vin", options=[{"label": "Store the vehicle identification number", "value": "vin"}], value=[], className="choices"),
+            ]
+        ),
+        html.Button("Connect", id="connect", className="main"),
+        html.Details(
+            [
+                html.Summary("Before you connect"),
+                html.Ol([html.Li(text[0].upper() + text[1:]) for text in CHECKLIST]),
+                html.P(
+                    "For a cold-start rattle: connect with the ignition on and the engine off, start the recording, then "
+                    "start the engine."
+                ),
+            ]
+        ),
+    ]  # fmt: skip
+
+
+def _connecting() -> list:
+    return [html.H1("Connecting"), html.P("A few seconds: the adapter is reset and the vehicle asked what it supports.")]
+
+
+def _ready() -> list:
+    return [
+        html.H1("Connected"),
+        html.Label(["Name of the recording (optional): ", dcc.Input(id="name", type="text", placeholder="drive-DATE-TIME")]),
+        html.Div(
+            [
+                html.Button("Start recording", id="start", className="main"),
+                html.Button("Disconnect", id="disconnect", className="quiet"),
+            ],
+            className="row",
+        ),
+    ]  # fmt: skip
+
+
+def _driving() -> list:
+    return [
+        html.Div(
+            [
+                html.Div([html.B("Recording", id="state-word"), " ", html.Span("", id="clock", className="clock")], className="lamp"),
+                html.Span("", id="rows", className="soft"),
+                html.Button("Stop", id="stop", className="stop"),
+            ],
+            className="bar",
+        ),
+        html.Div(
+            [
+                html.Div(parts.live("/live"), className="see"),
+                html.Aside(
+                    [
+                        html.H2("Still to drive"),
+                        html.Div(parts.guide_list(None), id="guide"),
+                        html.H2("Verdict so far"),
+                        html.Div(parts.provisional(None), id="provisional"),
+                        html.H2("Codes"),
+                        html.P("", id="codes"),
+                        html.H2("Marks and events"),
+                        html.Ul(id="events", className="plain"),
+                    ]
+                ),
+            ],
+            className="drive",
+        ),
+        html.Div(
+            [
+                html.Button([html.B("Rattle heard"), html.Span(" marks this moment (key M)")], id="mark", className="mark-now"),
+                html.Div(
+                    [
+                        dcc.Input(id="note", type="text", placeholder="Other note", maxLength=200, n_submit=0),
+                        html.Button("Mark note", id="mark-note", className="quiet"),
+                    ],
+                    className="row",
+                ),
+                html.Span("", id="marks", role="status"),
+            ],
+            className="marking",
+        ),
+    ]  # fmt: skip
+
+
+def _port_options(desk: Desk) -> list[dict]:
+    named = [{"label": f"{desk.adapter} (given at the start)", "value": desk.adapter}] if desk.adapter else []
+    found = [
+        {
+            "label": f"{port.device}: {port.description}" + ("" if port.allowed else " (no permission)"),
+            "value": port.device,
+        }
+        for port in likely_ports()
+        if port.device != desk.adapter
+    ]
+    return [
+        *named,
+        {"label": "Find it: try the likely ports", "value": FIND},
+        *found,
+        {"label": "Another port, written below", "value": OTHER},
+    ]
+
+
+def _vehicle_options(desk: Desk) -> list[dict]:
+    made = []
+    if desk.vehicle:
+        made.append({"label": f"{desk.vehicle} (given at the start)", "value": desk.vehicle})
+    for profile in desk.folder.profiles():
+        if profile.file != desk.vehicle:
+            made.append({"label": profile.name if profile.error is None else f"{profile.file}: {profile.error}",
+                         "value": profile.file, "disabled": profile.error is not None})  # fmt: skip
+    made.append({"label": "None: standard signals only", "value": ""})
+    return made
+
+
+def _first_vehicle(desk: Desk) -> str:
+    if desk.vehicle:
+        return desk.vehicle
+    usable = [p.file for p in desk.folder.profiles() if p.error is None and p.file != "demo"]
+    return usable[0] if len(usable) == 1 else ""
+
+
+def _lines(now: RecorderStatus) -> list:
+    """What connecting said, or the probe found; out of the way while driving."""
+    if not now.lines or now.state in ("idle", "finished"):
+        return []
+    found = html.Ul([html.Li(line) for line in now.lines], className="plain probe")
+    if now.state in ("recording", "ending"):
+        return [html.Details([html.Summary("What the adapter and the vehicle offer"), found])]
+    return [found]
+
+
+def _notices(now: RecorderStatus) -> list:
+    made = [html.P(text, className="notice") for text in now.warnings]
+    if now.error:
+        made.insert(0, html.P(now.error, className="notice bad", role="alert"))
+    return made
+
+
+def _finished(now: RecorderStatus, desk: Desk) -> list:
+    if now.state != "finished" or not now.name:
+        return []
+    minutes, seconds = divmod(int(now.elapsed_s), 60)
+    made = [
+        html.H1("Recorded"),
+        html.P([html.B(now.name), f": {now.rows} rows in {minutes}:{seconds:02d}."]),
+    ]
+    look = desk.jobs.look(now.report_job) if now.report_job else None
+    links = [dcc.Link("Everything about this recording", href=f"/recording/{now.name}")]
+    if look is None or look.state in ("waiting", "running"):
+        made.append(html.P("The report is being made ...", role="status"))
+    elif look.state == "failed":
+        made.append(html.P(look.error, className="notice bad"))
+    else:
+        made += [html.P(line) for line in look.result["headline"][:6]]
+        links.insert(0, html.A("Open the report", href=f"/results/{look.result['report']}", target="_blank", className="main"))
+    made.append(html.Div(links, className="row"))
+    return made
+
+
+def register(app: Dash, desk: Desk) -> None:
+    """Callbacks, and the address from which the page's script fills the live part."""
+
+    @app.server.get("/live")
+    def recording_now():
+        board = desk.recorder.board
+        return jsonify({**_update(board), "status": _status(desk.recorder.status())})
+
+    @app.callback(
+        Output("said", "children"),
+        Input("connect", "n_clicks"), Input("start", "n_clicks"), Input("mark", "n_clicks"),
+        Input("mark-note", "n_clicks"), Input("note", "n_submit"), Input("stop", "n_clicks"),
+        Input("disconnect", "n_clicks"),
+        State("port", "value"), State("other-port", "value"), State("vehicle", "value"), State("vin", "value"),
+        State("name", "value"), State("note", "value"),
+        prevent_initial_call=True,
+    )  # fmt: skip
+    def act(*given):
+        port, other, vehicle, vin, name, note = given[-6:]
+        if not any(given[:7]):
+            return no_update  # the page was just built
+        try:
+            return _acted(desk, ctx.triggered_id, port, other, vehicle, bool(vin), name, note)
+        except InputError as error:
+            return html.P(str(error), className="notice bad", role="alert")
+
+    @app.callback(Output("note", "value"), Input("said", "children"), State("note", "value"), prevent_initial_call=True)
+    def note_used(said, note):
+        return "" if note and isinstance(said, str) and said.startswith("Marked") else no_update
+
+    @app.callback(Output("port", "options"), Output("vehicle", "options"), Input("look-ports", "n_clicks"), prevent_initial_call=True)
+    def look_again(_):
+        return _port_options(desk), _vehicle_options(desk)
+
+    @app.callback(
+        *(Output(section, "hidden") for section in _SECTIONS),
+        Output("notices", "children"), Output("found", "children"), Output("finished", "children"),
+        Output("guide", "children"), Output("provisional", "children"),
+        Input("look", "n_intervals"), Input("said", "children"),
+    )  # fmt: skip
+    def look(*_):
+        now = desk.recorder.status()
+        driving = now.state in _SECTIONS["driving"]
+        guide = desk.recorder.guide if driving else None
+        return (
+            *(now.state not in states for states in _SECTIONS.values()),
+            _notices(now), _lines(now), _finished(now, desk),
+            parts.guide_list(guide) if driving else no_update,
+            parts.provisional(guide) if driving else no_update,
+        )  # fmt: skip
+
+    @app.callback(
+        Output("strips", "children"), Output("strips-of", "data"),
+        Input("look", "n_intervals"), State("strips-of", "data"),
+    )  # fmt: skip
+    def draw(_, drawn):
+        board = desk.recorder.board
+        wanted = [*parts.shown_cams(board), parts.oil_signal(board)]
+        if wanted == drawn or board is None:
+            return no_update, no_update
+        return parts.strips(wanted[:-1], wanted[-1]), wanted
+
+
+def _acted(desk: Desk, what: str, port, other, vehicle, vin: bool, name, note) -> object:
+    recorder = desk.recorder
+    if what == "connect":
+        if port == OTHER and not (other or "").strip():
+            raise InputError("no port is written", remedy="Write the adapter's port, or choose one from the list.")
+        chosen = None if port == FIND else (other or "").strip() if port == OTHER else port
+        recorder.connect(chosen, vehicle or None, store_vin=vin)
+        return ""
+    if what == "start":
+        recorder.start(name or "")
+        return ""
+    if what == "mark":
+        recorder.mark(RATTLE)
+        return f"Marked: {RATTLE}"
+    if what in ("mark-note", "note"):
+        if not (note or "").strip():
+            return no_update
+        recorder.mark(note.strip())
+        return f"Marked: {note.strip()}"
+    if what == "stop":
+        recorder.stop()
+        return "Ending: the codes are read once more."
+    recorder.disconnect()
+    return ""
+
+
+def _update(board) -> dict:
+    """What is new since the cursor the page's script sends."""
+    if board is None:
+        return {"id": None}
+    asked = request.args
+    cursor = int(asked["cursor"]) if asked.get("cursor", "").isdigit() and asked.get("id") == board.id else 0
+    span = float(asked["span"]) if asked.get("span", "").isdigit() else parts.USUAL_SPAN_S
+    return board.update(cursor, min(max(span, 1.0), 600.0), CATCH_UP_POINTS)
+
+
+def _status(now: RecorderStatus) -> dict:
+    seconds = int(now.elapsed_s)
+    clock = f"{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}" if seconds >= 3600 else f"{seconds // 60:02d}:{seconds % 60:02d}"
+    word = {"ending": "Ending: reading the codes once more"}.get(now.state, "Recording")
+    return {"state": now.state, "word": word, "clock": clock, "rows": f"{now.rows} rows in {now.name}" if now.name else ""}

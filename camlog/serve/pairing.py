@@ -1,0 +1,168 @@
+"""Pairing another device with the page: a code that works once, and what it buys."""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import ipaddress
+import math
+import secrets
+import threading
+import time
+from collections import OrderedDict, deque
+from collections.abc import Callable
+
+DIGITS = 8
+SESSION_S = 12 * 3600.0  # a working day; sessions also end with the server
+MOST_VIEWERS = 12
+TOKEN_BYTES = 32
+WRONG_PER_CODE = 5  # wrong tries, from wherever, after which the code is another one
+MEMORY_S = 3600.0  # how long a wrong try counts
+FIRST_WAIT_S = 2.0  # an address's first wrong try; each further one doubles it
+LONGEST_WAIT_S = 900.0
+LONGEST_COMMON_WAIT_S = 300.0  # over all addresses: together at most some two dozen tries an hour
+_MOST_ADDRESSES = 1000
+_LONGEST_TRY = 64  # characters
+
+
+class Pairing:
+    """The present code, the waiting times of wrong tries, and the paired viewers.
+
+    `on_new_code` is told each code that replaces one, and why ("used" or "guessed at"). All times are those
+    of `clock` (s, monotonic). Codes and tokens come from the system's random source. Only hashes of tokens
+    are kept. Used from several threads.
+    """
+
+    def __init__(
+        self,
+        *,
+        clock: Callable[[], float] = time.monotonic,
+        on_new_code: Callable[[str, str], None] | None = None,
+        most_viewers: int = MOST_VIEWERS,
+    ):
+        self._clock = clock
+        self._on_new_code = on_new_code
+        self._most_viewers = most_viewers
+        self._lock = threading.Lock()
+        self._digits = _new_digits()
+        self._wrong_with_code = 0
+        self._wrong: deque[float] = deque()  # when, over all addresses
+        self._wrong_from: OrderedDict[str, tuple[int, float]] = OrderedDict()  # network: (how many, last)
+        self._sessions: OrderedDict[bytes, float] = OrderedDict()  # hash of token: end; last seen last
+
+    @property
+    def code(self) -> str:
+        """The present code, in two groups, as in "1234 5678"."""
+        digits = self._digits
+        return f"{digits[: DIGITS // 2]} {digits[DIGITS // 2 :]}"
+
+    def try_code(self, code: str, address: str) -> str | None:
+        """A token for the right code; None where it is wrong, or, without a look, before `wait_s` is over."""
+        told = None
+        with self._lock:
+            now = self._clock()
+            if self._wait_s(address, now) > 0.0:
+                return None
+            tried = "".join(c for c in code[:_LONGEST_TRY] if c not in " -\t\r\n\u00a0")
+            if hmac.compare_digest(tried.encode("utf-8", "replace"), self._digits.encode("ascii")):
+                token = secrets.token_urlsafe(TOKEN_BYTES)
+                self._wrong_from.pop(_network(address), None)
+                self._drop_ended(now)
+                while len(self._sessions) >= self._most_viewers:
+                    self._sessions.popitem(last=False)  # the one not seen for the longest time
+                self._sessions[_hash(token)] = now + SESSION_S
+                self._replace()
+                told = "used"
+            else:
+                token = None
+                self._note_wrong(address, now)
+                self._wrong_with_code += 1
+                if self._wrong_with_code >= WRONG_PER_CODE:
+                    self._replace()
+                    told = "guessed at"
+            new = self.code
+        if told and self._on_new_code:
+            self._on_new_code(new, told)
+        return token
+
+    def wait_s(self, address: str) -> float:
+        """How long (s) no code is taken from an address; 0 where it may try."""
+        with self._lock:
+            return self._wait_s(address, self._clock())
+
+    def knows(self, token: str | None) -> bool:
+        """Whether a token is that of a paired viewer."""
+        if not token or len(token) > 4 * TOKEN_BYTES:
+            return False
+        with self._lock:
+            key = _hash(token)
+            end = self._sessions.get(key)
+            if end is None or self._clock() >= end:
+                return False
+            self._sessions.move_to_end(key)
+            return True
+
+    @property
+    def viewers(self) -> int:
+        """How many are paired."""
+        with self._lock:
+            self._drop_ended(self._clock())
+            return len(self._sessions)
+
+    def _replace(self) -> None:
+        self._digits = _new_digits()
+        self._wrong_with_code = 0
+
+    def _note_wrong(self, address: str, now: float) -> None:
+        self._wrong.append(now)
+        network = _network(address)
+        count, _ = self._wrong_from.pop(network, (0, now))
+        self._wrong_from[network] = (count + 1, now)
+        while len(self._wrong_from) > _MOST_ADDRESSES:
+            self._wrong_from.popitem(last=False)
+
+    def _wait_s(self, address: str, now: float) -> float:
+        while self._wrong and now - self._wrong[0] >= MEMORY_S:
+            self._wrong.popleft()
+        network = _network(address)
+        count, last = self._wrong_from.get(network, (0, -math.inf))
+        if now - last >= MEMORY_S:
+            self._wrong_from.pop(network, None)
+            count = 0
+        own = _growing(count, FIRST_WAIT_S, LONGEST_WAIT_S) - (now - last) if count else 0.0
+        several = len(self._wrong) - WRONG_PER_CODE + 1
+        common = (
+            _growing(several, FIRST_WAIT_S, LONGEST_COMMON_WAIT_S) - (now - self._wrong[-1])
+            if several > 0
+            else 0.0
+        )
+        return max(own, common, 0.0)
+
+    def _drop_ended(self, now: float) -> None:
+        for key in [key for key, end in self._sessions.items() if now >= end]:
+            del self._sessions[key]
+
+
+def _growing(count: int, first_s: float, longest_s: float) -> float:
+    return min(longest_s, first_s * 2.0 ** min(count - 1, 30))
+
+
+def _new_digits() -> str:
+    return f"{secrets.randbelow(10**DIGITS):0{DIGITS}d}"
+
+
+def _hash(token: str) -> bytes:
+    return hashlib.sha256(token.encode("utf-8", "replace")).digest()
+
+
+def _network(address: str) -> str:
+    """What one device can hold: an IPv4 address, or the 64 bits of an IPv6 network."""
+    try:
+        ip = ipaddress.ip_address(address)
+    except ValueError:
+        return address
+    if ip.version == 6:
+        if ip.ipv4_mapped:
+            return str(ip.ipv4_mapped)
+        return str(ipaddress.ip_network((int(ip) >> 64 << 64, 64)))
+    return str(ip)

@@ -1,0 +1,203 @@
+"""The page's server, from starting to a clean end."""
+
+from __future__ import annotations
+
+import ipaddress
+import signal
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Self
+
+from camlog.serve.addresses import DEFAULT_PORT, listen, own_addresses, reached_at, web_address
+from camlog.serve.guard import Guard, protect
+from camlog.serve.listening import Listening
+from camlog.serve.pairing import Pairing
+
+LOOPBACK = "127.0.0.1"
+_TURN_S = 0.5
+_WARNING = (
+    "Everyone on that network who has the code sees the drive, and can start and stop recordings. "
+    "The connection is not encrypted: use a network of your own, such as the phone's hotspot."
+)
+
+# Said rather than left out: what is left out, Dash takes from the environment.
+_NO_TOOLS = {
+    "debug": False,
+    "dev_tools_ui": False,
+    "dev_tools_props_check": False,
+    "dev_tools_serve_dev_bundles": False,
+    "dev_tools_hot_reload": False,
+    "dev_tools_validate_callbacks": False,
+    "dev_tools_disable_version_check": True,  # it would ask another host
+}
+
+
+class RunningServer:
+    """The page, served from a thread until the `with` block ends; a recording then ends cleanly.
+
+    `url` is the address for a browser on this computer, `phone_urls` those for other devices, `desk` what the
+    pages work with, `pairing` the pairing of other devices (None where only this computer can reach the
+    page). `port` None: the default one or the next that is free; 0: any. `say` is told of new pairing codes.
+    Raises InputError.
+    """
+
+    def __init__(
+        self,
+        folder: str | Path = ".",
+        *,
+        host: str = LOOPBACK,
+        port: int | None = 0,
+        adapter: str | None = None,
+        vehicle: str | None = None,
+        say: Callable[[str], None] = lambda line: None,
+    ):
+        host = reached_at(host)
+        address = ipaddress.ip_address(host)
+        sockets, self.port = listen(host, port)
+        self.pairing = (
+            None if address.is_loopback else Pairing(on_new_code=lambda code, why: say(_new_code(code, why)))
+        )
+        self.url = web_address(host if address.is_loopback else LOOPBACK, self.port)
+        if address.is_loopback:
+            self.phone_urls = []
+        else:
+            hosts = own_addresses() if address.is_unspecified else [host]
+            self.phone_urls = [web_address(one, self.port) for one in hosts]
+        self.desk = None
+        try:
+            # Slow to load, and of no use before the address is known to be right.
+            from camlog.serve.app import make_app
+            from camlog.serve.desk import Desk
+            from camlog.serve.folder import UPLOAD_LIMIT_BYTES
+
+            self.desk = Desk(folder, adapter=adapter, vehicle=vehicle)
+            self.app = make_app(self.desk)
+            self.app.enable_dev_tools(**_NO_TOOLS)
+            self.guard = Guard(
+                host=host,
+                port=self.port,
+                pairing=self.pairing,
+                script_hashes=tuple(self.app.csp_hashes()),
+                upload_limit_bytes=UPLOAD_LIMIT_BYTES,
+            )
+            protect(self.app.server, self.guard)
+            self._listening = Listening(self.app.server, self.guard, sockets)
+        except BaseException:
+            for one in sockets:
+                one.close()
+            if self.desk is not None:
+                self.desk.close()
+            raise
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """No more requests; then end what runs."""
+        try:
+            self._listening.close()
+        finally:
+            self.desk.close()
+
+
+def serve(
+    folder: str | Path = ".",
+    *,
+    host: str = LOOPBACK,
+    port: int | None = None,
+    adapter: str | None = None,
+    vehicle: str | None = None,
+    say: Callable[[str], None] = print,
+    ready: Callable[[RunningServer], None] | None = None,
+) -> None:
+    """Serve the page over a working folder until Ctrl-C or SIGTERM; a recording then ends cleanly.
+
+    `adapter` and `vehicle` are what the Record page offers first. `say` is told, in lines, where the page is
+    and how another device is paired; `ready` is called once it answers. Raises InputError for a folder,
+    address, port or profile that cannot be used.
+    """
+    say = _whatever_happens(say)
+    end = threading.Event()
+    previous = {}
+    pressed = 0
+
+    def asked(number: int, _frame: object) -> None:
+        nonlocal pressed
+        if not end.is_set():
+            end.set()
+        elif number == signal.SIGINT:
+            pressed += 1
+            if pressed > 1:
+                raise KeyboardInterrupt
+            say("Still ending. Ctrl-C once more ends at once, without the closing codes.")
+
+    if threading.current_thread() is threading.main_thread():
+        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+            if number := getattr(signal, name, None):
+                previous[number] = signal.signal(number, asked)
+    try:
+        with RunningServer(
+            folder, host=host, port=port, adapter=adapter, vehicle=vehicle, say=say
+        ) as running:
+            for line in opening_lines(running, port):
+                say(line)
+            if ready is not None:
+                ready(running)
+            while not end.wait(_TURN_S):
+                pass
+            say(_ending(running))
+        say("Ended.")
+    finally:
+        for number, handler in previous.items():
+            signal.signal(number, handler)
+
+
+def opening_lines(running: RunningServer, port: int | None = None) -> list[str]:
+    """What is said once the page can be opened."""
+    lines = []
+    if port is None and running.port != DEFAULT_PORT:
+        lines.append(
+            f"Port {DEFAULT_PORT} is taken, perhaps by another camlog serve; this one uses {running.port}."
+        )
+    lines.append(
+        f"Open {running.url} in a browser on this computer. Ctrl-C ends; closing the browser does not."
+    )
+    if running.pairing is not None:
+        where = (
+            " or ".join(running.phone_urls)
+            or "no network address was found yet; connect this computer to one"
+        )
+        lines += [
+            f"On a phone or another computer in the same network: {where}",
+            f"Pairing code: {running.pairing.code} (for one device; then there is a new one)",
+            _WARNING,
+        ]
+    return lines
+
+
+def _ending(running: RunningServer) -> str:
+    if running.desk.recorder.status().state in ("recording", "ending"):
+        return "Ending the recording, with its closing codes ..."
+    return "Ending ..."
+
+
+def _new_code(code: str, why: str) -> str:
+    if why == "used":
+        return f"A device was paired. The next pairing code: {code}"
+    return f"Wrong pairing codes were tried. The pairing code is now: {code}"
+
+
+def _whatever_happens(say: Callable[[str], None]) -> Callable[[str], None]:
+    """`say`, though the terminal be closed: a recording goes on and ends cleanly without one."""
+
+    def said(line: str) -> None:
+        try:
+            say(line)
+        except (OSError, ValueError, RuntimeError):  # closed, or in the middle of saying something else
+            pass
+
+    return said
