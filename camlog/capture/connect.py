@@ -58,3 +58,20 @@ def port_lines() -> Iterable[str]:
     """The likely ports, one line each."""
     for port in likely_ports():
         yield f"{port.device}  {port.description}" + ("" if port.allowed else "  (no permission)")
+
+
+def connection_lines(source: LiveSource) -> list[str]:
+    """What the connection probe found, in lines for a person."""
+    capabilities = source.capabilities
+    groups = source.plan.groups()
+    lines = [
+        f"Connected: {capabilities.adapter or 'adapter'}, {capabilities.protocol}"
+        + (f", engine module {capabilities.module}" if capabilities.module else ""),
+        f"{capabilities.max_pids} {'signal' if capabilities.max_pids == 1 else 'signals'} a request; response count "
+        + {None: "not used", "single": "used for short answers"}.get(capabilities.count_digit, "used"),
+    ]
+    lines += [f"  {name}: {', '.join(signals)}" for name, signals in groups.items() if signals]
+    lines += [f"  note: {note}" for note in capabilities.notes]
+    if not any(s.startswith("cam_") for s in source.signals):
+        lines.append("  No cam angles: the phaser cannot be judged from this drive. A vehicle profile says where they are.")
+    return lines

@@ -59,7 +59,7 @@ def record(
     from datetime import datetime
     from difflib import get_close_matches
 
-    from camlog.capture.connect import open_source
+    from camlog.capture.connect import connection_lines, open_source
     from camlog.capture.record import record as record_drive
     from camlog.errors import InputError
     from camlog.profile import read_profile
@@ -100,20 +100,3 @@ def record(
         say("On the way: " + ", ".join(f"{PROBLEMS.get(k, k)} x{n}" for k, n in done.errors.items()))
     for failure in done.view_failures:
         say(f"The view failed ({failure.error}); the trace is whole.")
-
-
-def connection_lines(source) -> list[str]:
-    """What the connection probe found, in lines for a person."""
-    capabilities = source.capabilities
-    groups = source.plan.groups()
-    lines = [
-        f"Connected: {capabilities.adapter or 'adapter'}, {capabilities.protocol}"
-        + (f", engine module {capabilities.module}" if capabilities.module else ""),
-        f"{capabilities.max_pids} {'signal' if capabilities.max_pids == 1 else 'signals'} a request; response count "
-        + {None: "not used", "single": "used for short answers"}.get(capabilities.count_digit, "used"),
-    ]
-    lines += [f"  {name}: {', '.join(signals)}" for name, signals in groups.items() if signals]
-    lines += [f"  note: {note}" for note in capabilities.notes]
-    if not any(s.startswith("cam_") for s in source.signals):
-        lines.append("  No cam angles: the phaser cannot be judged from this drive. A vehicle profile says where they are.")
-    return lines

@@ -22,7 +22,7 @@ class Desk:
         self.adapter = adapter
         self.vehicle = vehicle
         self.jobs = Jobs()
-        self.recorder = DriveRecorder(self.folder, self.jobs)
+        self.recorder = DriveRecorder(self.folder, self.jobs, given=(adapter, vehicle))
         self.players = Players(self.folder)
         self.conversions = Conversions(self.folder)
 

@@ -117,6 +117,11 @@ class DriveState:
         return self._gap_since_s is not None
 
     @property
+    def gap_since_s(self) -> float | None:
+        """When the present gap began, s; None outside a gap."""
+        return self._gap_since_s
+
+    @property
     def gap_s(self) -> float:
         """Seconds lost in gaps so far, the present one included."""
         since = self._gap_since_s
@@ -148,19 +153,24 @@ class DriveState:
     def cams(self) -> list[CamShown]:
         """Every cam seen so far, in the order of the engine."""
         return [
-            CamShown(cam, *(self.shown(s(cam)) for s in (commanded, actual, duty)), self._difference(cam))
+            CamShown(cam, *(self.shown(s(cam)) for s in (commanded, actual, duty)), self._difference_deg(cam))
             for cam in CAM_IDS
             if commanded(cam) in self._samples or actual(cam) in self._samples
         ]
 
-    def _difference(self, cam: str) -> float | None:
+    def _difference_deg(self, cam: str) -> float | None:
+        found = self.difference(cam)
+        return None if found is None else found[1]
+
+    def difference(self, cam: str) -> tuple[float, float] | None:
+        """The latest time both angles are known for, s, and actual minus commanded then, deg."""
         first, second = self._samples.get(commanded(cam)), self._samples.get(actual(cam))
         if not first or not second:
             return None
         common_s = min(first[-1][0], second[-1][0])
         # The one sampled last is taken back to the other's time, on the line between its last two samples.
         values = [_at(samples, common_s) for samples in (first, second)]
-        return None if None in values else values[1] - values[0]
+        return None if None in values else (common_s, values[1] - values[0])
 
 
 def _at(samples: deque[tuple[float, float]], time_s: float) -> float | None:

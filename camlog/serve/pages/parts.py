@@ -29,6 +29,8 @@ FIGURES = (
     ("oil_temp", "Oil"),
     ("coolant_temp", "Coolant"),
 )
+# Needs of the recording itself, not of the driving.
+READING = ("cam_angles", "pair", "engine_speed", "oil_temperature", "sampling")
 _SINGLE = Role("@third")
 
 
@@ -118,39 +120,46 @@ def live(source: str) -> html.Div:
 
 def shown_cams(board: Board | None) -> list[str]:
     """Cams a board has seen, in the order of the engine."""
-    return [] if board is None else [shown.cam for shown in board.state.cams()]
+    return [] if board is None else board.cams()
 
 
 def oil_signal(board: Board | None) -> str:
     """The oil temperature, or coolant where only that is read."""
-    seen = board.state.signals if board is not None else frozenset()
+    seen = board.signals() if board is not None else frozenset()
     return "coolant_temp" if "oil_temp" not in seen and "coolant_temp" in seen else "oil_temp"
 
 
-def guide_list(guide: Guide | None) -> list:
+def guide_list(guide: Guide | None, *, live: bool = True) -> list:
     """What is still to drive: the next thing first, then every item with its tick."""
     if guide is None:
         return [html.P("What to drive appears here when the drive begins.", className="soft")]
-    items = guide.items()
+    # That something is read at all is worth a line only where it is not.
+    items = [item for item in guide.items() if not (item.met and item.name in READING)]
     met = sum(item.met for item in items)
-    return [
-        html.P([html.B("You can stop now. "), "There is enough for a verdict."], className="next good")
-        if guide.can_stop()
-        else html.P([html.B("Next: "), guide.next_instruction()], className="next"),
-        html.P(f"{met} of {len(items)} done", className="soft"),
-        html.Ol([_item(item) for item in items], className="guide"),
-    ]
+    made = [html.P(f"{met} of {len(items)} done", className="soft"), html.Ol([_item(i) for i in items], className="guide")]
+    if live and guide.can_stop():
+        made.insert(0, html.P([html.B("You can stop now. "), "There is enough for a verdict."], className="next good"))
+    elif live:
+        made.insert(0, html.P([html.B("Next: "), guide.next_instruction()], className="next"))
+    return made
 
 
 def _item(item: GuideItem) -> html.Li:
-    mark = "✓" if item.met else "○"
-    text = [html.Span(mark, className="tick", **{"aria-hidden": "true"}), html.B(item.title)]
-    if item.met:
-        text.append(html.Span(" done", className="soft"))
-    else:
+    kind, mark = ("met", "✓") if item.met else ("unmet", "○") if item.possible else ("late", "–")
+    so_far = ""
+    if item.unit in ("s", "count") and item.have is not None and item.want > 1 and item.name not in READING:
+        so_far = f"{min(item.have, item.want):.0f} of {item.want:.0f}{' s' if item.unit == 's' else ''}"
+    text = [
+        html.Span(mark, className="tick", **{"aria-hidden": "true"}),
+        html.Span([html.B(item.title), " ", html.Span("done" if item.met else so_far, className="soft")]),
+    ]
+    if not item.met:
         text.append(html.Span(item.instruction, className="instruction"))
-        text.append(html.Progress(value=f"{item.share:.2f}", max="1", **{"aria-label": f"{item.title}: done so far"}))
-    return html.Li(text, className="met" if item.met else "unmet")
+    if not item.met and item.possible and so_far:
+        text.append(
+            html.Progress(value=f"{item.share:.2f}", max="1", **{"aria-label": f"{item.title}: done so far"})
+        )
+    return html.Li(text, className=kind)
 
 
 def provisional(guide: Guide | None) -> list:

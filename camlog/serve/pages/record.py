@@ -200,7 +200,7 @@ def _notices(now: RecorderStatus) -> list:
 
 
 def _finished(now: RecorderStatus, desk: Desk) -> list:
-    if now.state != "finished" or not now.name:
+    if now.state not in ("finished", "failed") or not now.rows:
         return []
     minutes, seconds = divmod(int(now.elapsed_s), 60)
     made = [

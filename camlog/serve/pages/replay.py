@@ -140,7 +140,7 @@ def register(app: Dash, desk: Desk) -> None:
         wanted = [*parts.shown_cams(player.board), parts.oil_signal(player.board)]
         new = wanted != drawn and player.board.state.batches
         return (
-            parts.guide_list(player.guide) if player.guide is not None else no_update,
+            parts.guide_list(player.guide, live=False) if player.guide is not None else no_update,
             parts.strips(wanted[:-1], wanted[-1]) if new else no_update,
             wanted if new else no_update,
         )

@@ -1,0 +1,158 @@
+"""What a page shows of one drive, live or saved: a view on the stream that many pages may ask at once."""
+
+from __future__ import annotations
+
+import math
+import secrets
+import threading
+from collections import deque
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+
+from camlog.serve.history import KEPT_S, KEPT_SAMPLES, History
+from camlog.signals import CAM_IDS, actual, commanded
+from camlog.sinks.lines import codes_text
+from camlog.sinks.state import DriveState, Shown
+from camlog.sinks.words import cam_text, clock_text, rate_text, value_text
+from camlog.stream import Batch, Event, StreamItem
+
+FIGURES = ("engine_speed", "vehicle_speed", "oil_temp", "coolant_temp")
+EVENTS_SHOWN = 12
+TEXT_SHOWN = 200
+_ANGLES = {name: cam for cam in CAM_IDS for name in (commanded(cam), actual(cam))}
+
+
+def error_name(cam: str) -> str:
+    """Name under which a cam's error (actual minus commanded, deg) is charted."""
+    return f"cam_{cam}_error"
+
+
+class Board:
+    """A view sink. Takes items from one thread, answers from any; memory does not grow with the drive.
+
+    `clock` gives the present time of the stream in seconds; without one, time stands at the last item.
+    """
+
+    essential = False
+
+    def __init__(self, clock: Callable[[], float] | None = None, *, kept: int = KEPT_SAMPLES):
+        self._clock = clock
+        self._kept = kept
+        self._lock = threading.Lock()
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget everything: another drive, or another place in a saved one."""
+        with self._lock:
+            self.id = secrets.token_hex(8)
+            self.state = DriveState(self._clock)
+            self._history: dict[str, History] = {}
+            self._number = 0
+            self._events: deque[Event] = deque(maxlen=EVENTS_SHOWN)
+
+    # ------------------------------------------------------------------ the stream
+    def accept(self, item: StreamItem) -> None:
+        """Take one item of the stream."""
+        with self._lock:
+            self.state.accept(item)
+            if isinstance(item, Batch):
+                self._batch(item)
+            elif isinstance(item, Event):
+                self._events.append(item)
+
+    def close(self) -> None:
+        """Nothing to close."""
+
+    def _batch(self, batch: Batch) -> None:
+        self._number += 1
+        moved = []
+        for name, value in batch.values.items():
+            if not math.isfinite(value):
+                continue
+            if name in _ANGLES:
+                if _ANGLES[name] not in moved:
+                    moved.append(_ANGLES[name])
+            elif name not in FIGURES:
+                continue
+            self._add(name, batch.time_s, value)
+        for cam in moved:
+            error = self.state.difference(cam)
+            if error is not None:
+                self._add(error_name(cam), *error)
+
+    def _add(self, name: str, time_s: float, value: float) -> None:
+        history = self._history.get(name)
+        if history is None:
+            history = self._history[name] = History(self._kept)
+        history.add(self._number, time_s, value)
+
+    # ------------------------------------------------------------------ for a page
+    def update(self, cursor: int = 0, window_s: float = 60.0, points: int = 400) -> dict[str, Any]:
+        """What is new since `cursor` (0: everything of the last `window_s` seconds, thinned), ready for JSON.
+
+        `fresh` tells the page to forget what it holds. Times are seconds of the drive, a value None a hole.
+        """
+        with self._lock:
+            state = self.state
+            now_s = state.elapsed_s
+            fresh = not 0 < cursor <= self._number
+            samples = {
+                name: _listed(*(history.last(min(window_s, KEPT_S), now_s, points) if fresh else history.newer(cursor)))
+                for name, history in self._history.items()
+            }
+            return {
+                "id": self.id, "cursor": self._number, "now_s": round(now_s, 3), "fresh": fresh,
+                "samples": {name: both for name, both in samples.items() if both[0]},
+                "values": {
+                    name: {"text": value_text(name, shown.value, degree_sign=True), "stale": shown.stale}
+                    for name in FIGURES if (shown := state.shown(name)) is not None
+                },
+                "cams": [self._cam(found) for found in state.cams()],
+                "rates": [[group, rate_text(rate)] for group, rate in state.rates().items()],
+                "gap": self._gap(now_s),
+                "gaps": {"count": state.events["gap"], "seconds": round(state.gap_s, 1)},
+                "codes": None if state.last_snapshot is None else codes_text(state.last_snapshot)[:2000],
+                "events": [
+                    {"time_s": e.time_s, "clock": clock_text(e.time_s), "kind": e.kind, "text": e.text[:TEXT_SHOWN]}
+                    for e in reversed(self._events)
+                ],
+                "markers": state.events["marker"],
+                "batches": state.batches,
+            }  # fmt: skip
+
+    def cams(self) -> list[str]:
+        """Cams seen so far, in the order of the engine."""
+        with self._lock:
+            return [found.cam for found in self.state.cams()]
+
+    def signals(self) -> frozenset[str]:
+        """Signals seen so far."""
+        with self._lock:
+            return self.state.signals
+
+    def _gap(self, now_s: float) -> dict[str, Any] | None:
+        since = self.state.gap_since_s
+        return None if since is None else {"since": clock_text(since), "seconds": round(max(0.0, now_s - since), 1)}
+
+    def _cam(self, found) -> dict[str, Any]:
+        return {
+            "cam": found.cam,
+            "name": cam_text(found.cam),
+            "commanded": _angle(found.commanded),
+            "actual": _angle(found.actual),
+            "error": None if found.difference_deg is None else f"{found.difference_deg:+.1f} deg",
+            "stale": any(shown is not None and shown.stale for shown in (found.commanded, found.actual)),
+        }
+
+
+def _angle(shown: Shown | None) -> str | None:
+    return None if shown is None else f"{shown.value:.1f} deg"
+
+
+def _listed(times: np.ndarray, values: np.ndarray) -> list[list[float | None]]:
+    return [
+        np.round(times, 3).tolist(),
+        [None if value != value else value for value in np.round(values, 3).tolist()],
+    ]

@@ -1,0 +1,351 @@
+"""The drive being recorded: one at a time, in a process of its own, told to as many pages as ask."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import re
+import shutil
+import threading
+import time
+from collections.abc import Callable, Collection
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from camlog.errors import InputError
+from camlog.profile import VehicleProfile, read_profile
+from camlog.serve import apart
+from camlog.serve.board import Board
+from camlog.serve.folder import Folder
+from camlog.serve.guide import Guide
+from camlog.serve.jobs import Jobs, make_report
+from camlog.stream import Batch
+
+IDLE, CONNECTING, CONNECTED = "idle", "connecting", "connected"
+RECORDING, ENDING, FINISHED, FAILED = "recording", "ending", "finished", "failed"
+BUSY = (CONNECTING, CONNECTED, RECORDING, ENDING)
+
+DISK_LOW_BYTES = 500_000_000
+DISK_LOW_MINUTES = 60.0
+_CHECK_S = 4.0
+_POLL_S = 0.25
+# Closing codes of a slow adapter, a request under way, and the disk.
+ENDS_WITHIN_S = 30.0
+UNCLEAN_AGE_S = 24 * 3600.0
+LONGEST_NOTE = 200
+LONGEST_PORT = 200
+
+
+@dataclass(frozen=True, slots=True)
+class RecorderStatus:
+    """What the recorder does, for a page. `lines` are what connecting said and the probe found."""
+
+    state: str
+    lines: tuple[str, ...] = ()
+    port: str | None = None
+    vehicle: str | None = None
+    name: str | None = None
+    rows: int = 0
+    elapsed_s: float = 0.0
+    error: str | None = None
+    warnings: tuple[str, ...] = ()
+    report_job: str | None = None
+
+
+class _StreamClock:
+    """Present time of a stream that comes from another process: the quickest item so far tells the distance."""
+
+    def __init__(self):
+        self._offset_s: float | None = None
+        self._ended_s: float | None = None
+
+    def seen(self, time_s: float) -> None:
+        offset = time.monotonic() - time_s
+        if self._offset_s is None or offset < self._offset_s:
+            self._offset_s = offset
+
+    def end(self) -> None:
+        self._ended_s = self()
+
+    def __call__(self) -> float:
+        if self._ended_s is not None:
+            return self._ended_s
+        return 0.0 if self._offset_s is None else max(0.0, time.monotonic() - self._offset_s)
+
+
+class DriveRecorder:
+    """One recording at a time: `connect`, `start`, `mark`, `stop`. Methods return at once and may be called from any thread.
+
+    `given` are ports and profiles named on the command line, which need not lie where a page may choose from.
+    `disk_usage` is asked for free space as `shutil.disk_usage`.
+    """
+
+    def __init__(
+        self,
+        folder: Folder,
+        jobs: Jobs,
+        *,
+        given: Collection[str | None] = (),
+        disk_low_bytes: float = DISK_LOW_BYTES,
+        disk_usage: Callable[[Path], Any] = shutil.disk_usage,
+    ):
+        self._folder, self._jobs = folder, jobs
+        self._given = frozenset(g for g in given if g)
+        self._disk_low_bytes, self._disk_usage = disk_low_bytes, disk_usage
+        self._lock = threading.RLock()
+        self._process: Any = None
+        self._pipe: Any = None
+        self._checked: tuple[float, tuple[str, ...]] = (-1e9, ())
+        self.board: Board | None = None
+        self.guide: Guide | None = None
+        self._reset()
+
+    def _reset(self) -> None:
+        self._state = IDLE
+        self._lines: list[str] = []
+        self._error: str | None = None
+        self._port: str | None = None
+        self._vehicle: str | None = None
+        self._profile: VehicleProfile | None = None
+        self._trace: Path | None = None
+        self._rows: int | None = None
+        self._left_out = 0
+        self._report_job: str | None = None
+        self._clock = _StreamClock()
+
+    # ------------------------------------------------------------------ what a page does
+    def connect(self, port: str | None, vehicle: str | None, *, store_vin: bool = False) -> None:
+        """Connect to `port` (None: the likely ones in turn) with a profile of the folder, `demo`, or none.
+
+        Raises InputError while something runs already, and for a port or a profile that cannot be.
+        """
+        with self._lock:
+            self._must_not_be_busy()
+            port = self._port_asked(port)
+            profile, path = self._profile_asked(vehicle)
+            self._reset()
+            self._port, self._vehicle, self._profile = port, path, profile
+            self.board = self.guide = None
+            context = multiprocessing.get_context("spawn")
+            self._pipe, theirs = context.Pipe()
+            self._process = context.Process(
+                target=apart.run, args=(theirs, port, path, store_vin), name="camlog recorder"
+            )
+            self._process.start()
+            theirs.close()  # else the end of the other process would not be seen
+            self._state = CONNECTING
+            threading.Thread(
+                target=self._receive, args=(self._pipe, self._process), name="recorder", daemon=True
+            ).start()
+
+    def start(self, name: str = "", minutes: float | None = None) -> None:
+        """Record into a new trace of the folder. Raises InputError where nothing is connected, or for the name."""
+        with self._lock:
+            if self._state != CONNECTED:
+                raise InputError(
+                    "nothing is connected" if self._state != RECORDING else "a recording runs already",
+                    remedy="Connect first." if self._state != RECORDING else "Stop it before starting another.",
+                )
+            self._trace = self._folder.path(self._folder.new_trace_name(name))
+            self.board = Board(self._clock)
+            self.guide = Guide(self._profile, jobs=self._jobs, trace=self._trace, vehicle=self._vehicle)
+            self._order("start", str(self._trace), minutes)
+            self._state = RECORDING
+
+    def mark(self, text: str = "rattle heard") -> None:
+        """Put a marker at this moment. Raises InputError where nothing is being recorded."""
+        with self._lock:
+            if self._state != RECORDING:
+                raise InputError("nothing is being recorded, so nothing was marked", remedy="Start a recording first.")
+            self._order("mark", text[:LONGEST_NOTE])
+
+    def stop(self) -> None:
+        """End the recording, with the closing codes. Raises InputError where none runs."""
+        with self._lock:
+            if self._state != RECORDING:
+                raise InputError("nothing is being recorded", remedy="Start a recording first.")
+            self._order("stop")
+            self._state = ENDING
+
+    def disconnect(self) -> None:
+        """Let the adapter go, or put a failed or finished recording aside. Raises InputError in mid-drive."""
+        with self._lock:
+            if self._state in (RECORDING, ENDING):
+                raise InputError("a recording runs", remedy="Stop it first.")
+            process, self._process = self._process, None
+            self._pipe = None
+            self._reset()
+            if process is not None and process.is_alive():
+                process.terminate()
+
+    def close(self) -> None:
+        """The server ends: a recording ends cleanly, and is waited for."""
+        with self._lock:
+            process = self._process
+            if self._state == RECORDING:
+                with suppress(InputError):
+                    self.stop()
+            elif self._state in (CONNECTING, CONNECTED) and process is not None:
+                process.terminate()
+        if process is not None:
+            process.join(timeout=ENDS_WITHIN_S)
+            if process.is_alive():
+                process.kill()
+                process.join(timeout=5.0)
+
+    def status(self) -> RecorderStatus:
+        """What is going on, at this moment."""
+        with self._lock:
+            rows = self._rows
+            if rows is None:
+                rows = self.board.state.batches if self.board is not None and self._trace is not None else 0
+            return RecorderStatus(
+                self._state, tuple(self._lines), self._port, self._vehicle,
+                None if self._trace is None else self._trace.name, rows, self._clock(), self._error,
+                self._warnings(), self._report_job,
+            )  # fmt: skip
+
+    # ------------------------------------------------------------------ what may be asked for
+    def _must_not_be_busy(self) -> None:
+        if self._state in BUSY:
+            doing = {RECORDING: "a recording runs", ENDING: "a recording is just ending"}
+            raise InputError(
+                f"{doing.get(self._state, 'an adapter is connected')} already",
+                remedy="Open the Record page to see it; stop or disconnect it first.",
+            )
+
+    def _port_asked(self, port: str | None) -> str | None:
+        """The port, where it is one an adapter can be on: a page may not open any file of this computer."""
+        if port is None or port in self._given:
+            return port
+        port = port.strip()
+        real = os.path.realpath(port) if port.startswith("/") and "\0" not in port else ""
+        if len(port) <= LONGEST_PORT and (
+            re.fullmatch(r"socket://[\w.\-:\[\]%]+:\d{1,5}", port)
+            or re.fullmatch(r"COM\d{1,3}", port, re.IGNORECASE)
+            or re.fullmatch(r"/dev/[\w./\-]+", real)
+        ):
+            return port
+        raise InputError(
+            f"{port[:60]!r} is no port of an adapter",
+            remedy="Choose one of the list, or write a device such as /dev/rfcomm0, or socket://HOST:PORT.",
+        )
+
+    def _profile_asked(self, vehicle: str | None) -> tuple[VehicleProfile | None, str | None]:
+        if not vehicle:
+            return None, None
+        if vehicle == "demo" or vehicle in self._given:
+            return read_profile(vehicle), vehicle
+        return self._folder.profile(vehicle), str(self._folder.path(vehicle))
+
+    def _order(self, *words: object) -> None:
+        try:
+            self._pipe.send(words)
+        except (OSError, ValueError, AttributeError) as error:
+            raise InputError(
+                "the recorder has ended", remedy="Connect again; what was recorded is in the folder."
+            ) from error
+
+    # ------------------------------------------------------------------ what comes back
+    def _receive(self, pipe: Any, process: Any) -> None:
+        """Everything one recorder process says, until its end."""
+        while True:
+            try:
+                told = pipe.recv() if pipe.poll(_POLL_S) else None
+            except (OSError, EOFError):
+                break
+            with self._lock:
+                if process is not self._process:
+                    break  # disconnected meanwhile
+                guide = self.guide
+                if told is not None:
+                    self._take(*told)
+            if guide is not None and self._state == RECORDING:
+                guide.tick()
+        process.join(timeout=ENDS_WITHIN_S)
+        pipe.close()
+        with self._lock:
+            if process is self._process:
+                self._over(process.exitcode)
+
+    def _take(self, kind: str, *said: Any) -> None:
+        if kind == "say":
+            self._lines.append(said[0])
+        elif kind == "connected":
+            self._lines += said[0]
+            self._state = CONNECTED
+        elif kind == "items":
+            items, self._left_out = said
+            latest = max((i.time_s for i in items if isinstance(i, Batch)), default=None)
+            if latest is not None:
+                self._clock.seen(latest)
+            for item in items:
+                self.board.accept(item)
+                self.guide.accept(item)
+        elif kind == "recorded":
+            self._rows, troubles, self._left_out = said
+            if troubles:
+                self._lines.append("On the way: " + ", ".join(troubles))
+            self._state = FINISHED
+            self._report()
+        elif kind == "failed":
+            self._error = said[0]
+            self._state = FAILED
+
+    def _over(self, status: int | None) -> None:
+        """The process has ended: as it should, or not."""
+        recorded = self._trace is not None and self._trace.exists()
+        if self._state in BUSY:
+            was = self._state
+            self._state = FAILED
+            self._error = f"The recorder ended unexpectedly ({'killed' if (status or 0) < 0 else f'status {status}'})."
+            if was in (RECORDING, ENDING) and recorded:
+                self._error += f" What was recorded until then is in {self._trace.name} and reads."
+        self._report()
+
+    def _report(self) -> None:
+        """The drive is over: have its report made, once, where it has rows."""
+        self._clock.end()
+        if self._report_job is None and self.board is not None and self.board.state.batches and self._trace.exists():
+            self._report_job = self._jobs.submit(
+                f"Report of {self._trace.name}", make_report, str(self._trace), self._vehicle,
+                key=f"report {self._trace}",
+            )  # fmt: skip
+
+    # ------------------------------------------------------------------ warnings
+    def _warnings(self) -> tuple[str, ...]:
+        now = time.monotonic()
+        if now - self._checked[0] >= _CHECK_S:
+            self._checked = (now, (*self._disk_warning(), *self._unclean()))
+        found = self._checked[1]
+        if self._left_out:
+            found += (f"The page fell behind by {self._left_out} rows; the trace itself is whole.",)
+        return found
+
+    def _disk_warning(self) -> tuple[str, ...]:
+        try:
+            free = self._disk_usage(self._folder.root).free
+            size = self._trace.stat().st_size if self._trace is not None and self._state == RECORDING else 0
+        except OSError:
+            return ()
+        text = f"The disk is almost full: {free / 1e6:.0f} MB left"
+        elapsed_s = self._clock()
+        if size and elapsed_s > _CHECK_S:
+            minutes = free / (size / elapsed_s) / 60.0
+            if minutes < DISK_LOW_MINUTES:
+                return (f"{text}, enough for about {minutes:.0f} minutes of this recording. Make space.",)
+        return (f"{text}. Make space before a long drive.",) if free < self._disk_low_bytes else ()
+
+    def _unclean(self) -> tuple[str, ...]:
+        """Recordings of the last day that broke off: a killed program, an empty battery."""
+        found = []
+        for entry in self._folder.recordings()[:20]:
+            if self._trace is not None and entry.name == self._trace.name and self._state in BUSY:
+                continue
+            if entry.ended_cleanly is False and time.time() - entry.modified_s < UNCLEAN_AGE_S:
+                found.append(
+                    f"{entry.name} did not end cleanly; what was recorded until then is there and reads."
+                )
+        return tuple(found[:3])
