@@ -20,6 +20,8 @@ from camlog.stream import Batch, Event, StreamItem
 
 FIGURES = ("engine_speed", "vehicle_speed", "oil_temp", "coolant_temp")
 EVENTS_SHOWN = 12
+# A page that missed more batches than this (a phone that slept) gets the last stretch anew, thinned.
+MOST_MISSED = 3000
 TEXT_SHOWN = 200
 _ANGLES = {name: cam for cam in CAM_IDS for name in (commanded(cam), actual(cam))}
 
@@ -41,6 +43,7 @@ class Board:
         self._clock = clock
         self._kept = kept
         self._lock = threading.Lock()
+        self._number = 0  # of the last batch; goes on over a reset, so that a cursor never fits the wrong drive
         self.reset()
 
     def reset(self) -> None:
@@ -49,12 +52,14 @@ class Board:
             self.id = secrets.token_hex(8)
             self.state = DriveState(self._clock)
             self._history: dict[str, History] = {}
-            self._number = 0
+            self._first = self._number
             self._events: deque[Event] = deque(maxlen=EVENTS_SHOWN)
 
     # ------------------------------------------------------------------ the stream
     def accept(self, item: StreamItem) -> None:
         """Take one item of the stream."""
+        if isinstance(item, Batch) and not all(map(math.isfinite, item.values.values())):
+            item = Batch(item.time_s, {name: v for name, v in item.values.items() if math.isfinite(v)})
         with self._lock:
             self.state.accept(item)
             if isinstance(item, Batch):
@@ -69,8 +74,6 @@ class Board:
         self._number += 1
         moved = []
         for name, value in batch.values.items():
-            if not math.isfinite(value):
-                continue
             if name in _ANGLES:
                 if _ANGLES[name] not in moved:
                     moved.append(_ANGLES[name])
@@ -92,12 +95,14 @@ class Board:
     def update(self, cursor: int = 0, window_s: float = 60.0, points: int = 400) -> dict[str, Any]:
         """What is new since `cursor` (0: everything of the last `window_s` seconds, thinned), ready for JSON.
 
-        `fresh` tells the page to forget what it holds. Times are seconds of the drive, a value None a hole.
+        `fresh` tells the page to forget what it holds: at first, after a reset, and where it has missed too
+        much. Times are seconds of the drive, a value None a hole.
         """
         with self._lock:
             state = self.state
             now_s = state.elapsed_s
-            fresh = not 0 < cursor <= self._number
+            missed = self._number - cursor
+            fresh = not self._first < cursor <= self._number or missed > min(MOST_MISSED, self._kept)
             samples = {
                 name: _listed(*(history.last(min(window_s, KEPT_S), now_s, points) if fresh else history.newer(cursor)))
                 for name, history in self._history.items()
@@ -154,5 +159,5 @@ def _angle(shown: Shown | None) -> str | None:
 def _listed(times: np.ndarray, values: np.ndarray) -> list[list[float | None]]:
     return [
         np.round(times, 3).tolist(),
-        [None if value != value else value for value in np.round(values, 3).tolist()],
+        [None if math.isnan(value) else value for value in np.round(values, 3).tolist()],
     ]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import re
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -10,7 +12,9 @@ from pathlib import Path
 
 from camlog.analysis.drive.coverage import Coverage, CoverageTracker
 from camlog.analysis.drive.coverage_needs import DETAIL, HEALTHY, VERDICT, Need
+from camlog.analysis.drive.windows import OPEN_SENSOR_COOLANT_DEGC, OPEN_SENSOR_DEGC
 from camlog.analysis.limits import limits_for
+from camlog.errors import InputError
 from camlog.profile import VehicleProfile
 from camlog.serve.jobs import Jobs, provisional
 from camlog.sinks.words import cam_text
@@ -120,8 +124,11 @@ class Guide:
             return
         with self._lock:
             self._tracker.accept(item)
-            self._oil_degc = item.values.get("oil_temp", self._oil_degc)
-            self._coolant_degc = item.values.get("coolant_temp", self._coolant_degc)
+            oil, coolant = item.values.get("oil_temp"), item.values.get("coolant_temp")
+            if oil is not None and math.isfinite(oil):
+                self._oil_degc = oil
+            if coolant is not None and math.isfinite(coolant):
+                self._coolant_degc = coolant
 
     def close(self) -> None:
         """Nothing to close."""
@@ -154,6 +161,8 @@ class Guide:
 
     def next_instruction(self) -> str:
         """The one thing to do now, in words a driver can be told."""
+        if self.can_stop():
+            return "You can stop now: there is enough for a verdict."
         open_items = [item for item in self.items() if not item.met and item.possible]
         if not open_items:
             return "There is enough for a verdict; drive on while it is looked at once more."
@@ -184,9 +193,12 @@ class Guide:
                 self._seen(look.result)
         elif now >= self._next_look_s:
             self._look_began_s = now
-            self._look = self._jobs.submit(
-                "Verdict so far", provisional, str(self._trace), self._vehicle, key=f"look {self._trace}"
-            )
+            try:
+                self._look = self._jobs.submit(
+                    "Verdict so far", provisional, str(self._trace), self._vehicle, key=f"look {self._trace}"
+                )
+            except InputError:
+                self._next_look_s = now + LOOK_EVERY_S  # there is too much to do before it
 
     # ------------------------------------------------------------------ inside
     def _seen(self, result: dict) -> None:
@@ -199,8 +211,12 @@ class Guide:
             self._verdict = Provisional(cams, float(result["seconds"]), bool(cams) and same)
 
     def _temperature(self) -> float | None:
+        """The oil's temperature, or the coolant's, as coverage takes it; None where neither was read."""
         with self._lock:
-            return self._coolant_degc if self._oil_degc is None else self._oil_degc
+            oil, coolant = self._oil_degc, self._coolant_degc
+        if oil is None or (oil <= OPEN_SENSOR_DEGC and coolant is not None and coolant > OPEN_SENSOR_COOLANT_DEGC):
+            return coolant
+        return oil
 
     def _item(self, name: str, needs: Sequence[Need], covered: Coverage) -> GuideItem:
         unmet = [n for n in needs if not n.met]
@@ -254,4 +270,5 @@ def _share(need: Need) -> float:
 
 
 def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:]
+    """As it is read out: a capital, and seconds in full."""
+    return text[:1].upper() + re.sub(r"(?<=\d) s\b", " seconds", text[1:])

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import itertools
+import math
 import secrets
 import threading
 import time
+from collections.abc import Iterable
 
 from camlog.drive import Drive
 from camlog.errors import InputError
@@ -14,17 +15,45 @@ from camlog.replay import parse_speed, replay
 from camlog.serve.board import Board
 from camlog.serve.folder import Folder
 from camlog.serve.guide import Guide
+from camlog.serve.names import told
+from camlog.stream import StreamItem
 from camlog.trace import Trace
 
 # A jump shows this much of the drive before its place, so that the strips have a past.
 PAST_S = 60.0
 UNSEEN_S = 60.0
-# At "max" no more than this many items between two looks at the orders.
-_MAX_BURST = 200
+_LOOK_ROUND_S = 5.0
+# Items shown before orders and pages are let in again: a few milliseconds of work.
+_BURST = 200
+_TURN_S = 0.05
+_LET_IN_S = 0.001
+
+
+class _Reel:
+    """The items of a stream in order, taken as they come due; none twice, none left out."""
+
+    def __init__(self, items: Iterable[StreamItem]):
+        self._items = iter(items)
+        self.next: StreamItem | None = next(self._items, None)
+
+    def due(self, now_s: float, most: int) -> list[StreamItem]:
+        """Up to `most` of the items whose time has come."""
+        taken: list[StreamItem] = []
+        while self.next is not None and self.next.time_s <= now_s and len(taken) < most:
+            taken.append(self.next)
+            self.next = next(self._items, None)
+        return taken
+
+    def waits(self, now_s: float) -> bool:
+        """True where something is due."""
+        return self.next is not None and self.next.time_s <= now_s
 
 
 class Player:
-    """One replay of one saved drive. Methods may be called from any thread."""
+    """One replay of one saved drive. Methods may be called from any thread.
+
+    `start_s` and `duration_s` are the times of its first and last row, `events` those of its drive file.
+    """
 
     def __init__(self, name: str, trace: Trace, drive: Drive | None, profile: VehicleProfile | None):
         self.id = secrets.token_hex(8)
@@ -33,20 +62,16 @@ class Player:
         self.start_s = float(trace.time_s[0]) if len(trace.time_s) else 0.0
         self.duration_s = float(trace.time_s[-1]) if len(trace.time_s) else 0.0
         self.events = tuple(drive.events) if drive is not None else ()
-        self.board = Board(self._board_clock)
+        self.board = Board(lambda: self.position_s)
         self.guide = Guide(profile)
         self.speed: float | str = 1.0
         self.seen_s = time.monotonic()
         self._state = threading.Condition()
-        self._playing = False
-        self._ended = False
-        self._position_s = self.start_s
-        self._from_s = self.start_s
-        self._turn = itertools.count(1)
-        self._order = 0  # another number: the thread begins anew at `_position_s`
+        self._playing = self._ended = self._closed = False
+        self._since: tuple[float, float] = (time.monotonic(), self.start_s)  # when it was where, from which it goes on
         self._shown_s = self.start_s
-        self._closed = False
-        self._thread = threading.Thread(target=self._work, name=f"replay {name[:40]}", daemon=True)
+        self._jumped(self.start_s)
+        self._thread = threading.Thread(target=self._work, name="replay", daemon=True)
         self._thread.start()
 
     # ------------------------------------------------------------------ for a page
@@ -63,114 +88,111 @@ class Player:
     @property
     def position_s(self) -> float:
         """Present place in the drive, seconds."""
-        return self._position_s
+        began_s, place_s = self._since
+        if not self.playing:
+            return place_s
+        pace = parse_speed(self.speed)
+        if pace is None:
+            return min(max(place_s, self._shown_s), self.duration_s)
+        return min(place_s + (time.monotonic() - began_s) * pace, self.duration_s)
 
     def play(self, speed: float | str | None = None) -> None:
         """Go on, at another speed where one is given. Raises InputError for a speed that is none."""
         if speed is not None:
             parse_speed(speed)
         with self._state:
-            if speed is not None and speed != self.speed:
-                self.speed = speed
-                self._order = next(self._turn)
+            self._since = (time.monotonic(), self.position_s)
+            self.speed = self.speed if speed is None else speed
             self._playing = True
             self._state.notify_all()
 
     def pause(self) -> None:
         """Stand still."""
         with self._state:
+            self._since = (time.monotonic(), self.position_s)
             self._playing = False
-            self._order = next(self._turn)
             self._state.notify_all()
 
     def go_to(self, time_s: float) -> None:
-        """Go to a place in the drive; what is beyond its ends goes to the end. The board begins anew."""
+        """Go to a place in the drive; what is beyond its ends goes to the end. The board begins anew.
+
+        Raises InputError for what is no time.
+        """
+        if not math.isfinite(time_s):
+            raise InputError("that is no time", remedy="Write minutes and seconds, as in 1:15.")
         with self._state:
-            place = min(max(time_s, self.start_s), self.duration_s)
-            self.board.reset()
-            self.guide.reset()
-            self._position_s = place
-            self._from_s = max(self.start_s, place - PAST_S)
-            self._ended = False
-            self._order = next(self._turn)
+            self._jumped(min(max(time_s, self.start_s), self.duration_s))
             self._state.notify_all()
 
     def close(self) -> None:
         """End the thread."""
         with self._state:
             self._closed = True
-            self._order = next(self._turn)
             self._state.notify_all()
         self._thread.join(timeout=5.0)
 
     # ------------------------------------------------------------------ the thread
-    def _board_clock(self) -> float:
-        return self._position_s
+    def _jumped(self, place_s: float) -> None:
+        before_s = self._shown_s
+        # From the first row on means from the beginning: the first codes were read before it.
+        from_s = None if place_s - PAST_S <= self.start_s else place_s - PAST_S
+        self.board.reset()
+        for item in self._known_at(from_s):
+            self.board.accept(item)
+        self._reel = _Reel(replay(self._trace, self._drive, speed="max", start_s=from_s))
+        if place_s <= before_s:  # else the guide goes on from where it is
+            self.guide.reset()
+            self._guide_reel = _Reel(self._trace.batches())
+        self._ended = False
+        self._since = (time.monotonic(), place_s)
+        self._shown_s = place_s
+
+    def _known_at(self, time_s: float | None) -> list[StreamItem]:
+        """What stands on from before a time: the marks, and the codes as last read."""
+        if time_s is None or self._drive is None:
+            return []
+        marks = [e for e in self._drive.events if e.kind == "marker" and e.time_s < time_s]
+        codes = [s for s in self._drive.code_snapshots if s.time_s < time_s]
+        return sorted([*marks, *codes[-1:]], key=lambda item: item.time_s)
 
     def _work(self) -> None:
-        done = -1.0  # everything up to here was shown on the present board
-        board = None
-        while True:
-            with self._state:
-                if self._closed:
-                    return
-                order, place, speed = self._order, self._position_s, self.speed
-                if board != self.board.id:
-                    board, done = self.board.id, self._from_s - 1e-9
-                if self._ended or (not self._playing and done >= place):
-                    self._state.wait(timeout=1.0)
-                    continue
-            # The past of a jump at once, then on at its pace.
-            if done < place:
-                self._feed(done, place, "max", order)
-                done = max(done, place) if order == self._order else done
-                continue
-            self._shown_s = done
-            reached = self._feed(done, None, speed, order)
-            # What came due while an order arrived is shown with the rest, before going on.
-            done = self._shown_s
-            with self._state:
-                if reached and order == self._order:
-                    self._ended, self._position_s = True, self.duration_s
+        with self._state:
+            while not self._closed:
+                if self._ended or not self._turn():
+                    self._state.wait(self._pause_s())
+                else:
+                    # Others want the lock, and pages the processor.
+                    self._state.wait(_LET_IN_S)
 
-    def _feed(self, after_s: float, until_s: float | None, speed: float | str, order: int) -> bool:
-        """Show what lies after `after_s`, up to `until_s` (None: the end). False where an order came in between."""
+    def _turn(self) -> bool:
+        """Show what is due; True where more is."""
+        fast = self.playing and parse_speed(self.speed) is None
+        now_s = self.position_s
+        at_end = self.playing and now_s >= self.duration_s
+        # With the last row comes what stands after it: the closing codes.
+        due_s = math.inf if fast or at_end else now_s
+        items = self._reel.due(due_s, _BURST)
+        for item in items:
+            self.board.accept(item)
+        if items:
+            self._shown_s = min(max(self._shown_s, items[-1].time_s), self.duration_s)
+        for item in self._guide_reel.due(max(now_s, self._shown_s), _BURST):
+            self.guide.accept(item)
+        more = self._reel.waits(due_s) or self._guide_reel.waits(max(now_s, self._shown_s))
+        if self.playing and (fast or at_end) and not more:
+            self._since = (time.monotonic(), self.duration_s)
+            self._ended = True
+        return more
 
-        def ordered() -> bool:
-            return order != self._order
-
-        def pause(seconds: float) -> None:
-            with self._state:
-                if not ordered():
-                    self._state.wait(timeout=min(seconds, 0.25))
-            if until_s is None and not ordered():
-                self._position_s = max(self._position_s, self._paced_now())
-
-        if after_s >= self.duration_s:
-            return True
-        began, pace = time.monotonic(), parse_speed(speed)
-        self._paced_now = lambda: (
-            after_s if pace is None else min(self.duration_s, after_s + (time.monotonic() - began) * pace)
-        )
-        for count, item in enumerate(
-            replay(
-                self._trace, self._drive, speed=speed, start_s=max(after_s, self.start_s), end_s=until_s,
-                sleep=pause, stop=ordered,
-            )
-        ):  # fmt: skip
-            if item.time_s <= after_s:
-                continue
-            with self._state:
-                if ordered():
-                    return False
-                self.board.accept(item)
-                self.guide.accept(item)
-                if until_s is None:
-                    self._shown_s = item.time_s
-                    self._position_s = max(self._position_s, item.time_s)
-            if pace is None and count % _MAX_BURST == 0:
-                time.sleep(0.001)  # other threads want to answer pages
-        return not ordered()
+    def _pause_s(self) -> float | None:
+        """How long nothing will be due, seconds; None until another order."""
+        if not self.playing:
+            return None
+        pace = parse_speed(self.speed)
+        if pace is None:
+            return _LET_IN_S
+        next_s = self.duration_s if self._reel.next is None else min(self._reel.next.time_s, self.duration_s)
+        return min(_TURN_S, max(_LET_IN_S, (next_s - self.position_s) / pace))
 
 
 class Players:
@@ -180,6 +202,8 @@ class Players:
         self._folder, self._most = folder, most
         self._players: dict[str, Player] = {}
         self._lock = threading.Lock()
+        self._closing = threading.Event()
+        self._keeper: threading.Thread | None = None
 
     def open(self, name: str) -> Player:
         """A new player for a recording of the folder. Raises InputError where it cannot be read."""
@@ -190,14 +214,19 @@ class Players:
             raise InputError(
                 "another program wrote it", file=name, remedy="Convert it first: open it from the recordings."
             )
-        trace, drive, _ = read_any(self._folder.path(name))
+        try:
+            trace, drive, _ = read_any(self._folder.path(name))
+        except InputError as error:
+            raise InputError(told(error)) from error
         vehicle = self._folder.profile_of(entry)
         player = Player(name, trace, drive, self._folder.profile(vehicle) if vehicle else None)
         with self._lock:
             self._players[player.id] = player
-            gone = self._unseen()
-        for old in gone:
-            old.close()
+            if self._keeper is None and not self._closing.is_set():
+                # Also when no page asks any more: a replay holds the whole trace.
+                self._keeper = threading.Thread(target=self._keep, name="replays", daemon=True)
+                self._keeper.start()
+        self._close_unseen()
         return player
 
     def get(self, player_id: str) -> Player | None:
@@ -206,23 +235,30 @@ class Players:
             player = self._players.get(player_id)
             if player is not None:
                 player.seen_s = time.monotonic()
-            gone = self._unseen()
-        for old in gone:
-            old.close()
         return player
 
     def close(self) -> None:
         """Close all."""
+        self._closing.set()
         with self._lock:
             gone = list(self._players.values())
             self._players.clear()
+            keeper = self._keeper
         for player in gone:
             player.close()
+        if keeper is not None:
+            keeper.join(timeout=5.0)
 
-    def _unseen(self) -> list[Player]:
+    def _keep(self) -> None:
+        while not self._closing.wait(_LOOK_ROUND_S):
+            self._close_unseen()
+
+    def _close_unseen(self) -> None:
         now = time.monotonic()
-        by_age = sorted(self._players.values(), key=lambda p: p.seen_s)
-        gone = [p for i, p in enumerate(by_age) if now - p.seen_s > UNSEEN_S or i < len(by_age) - self._most]
+        with self._lock:
+            by_age = sorted(self._players.values(), key=lambda p: p.seen_s)
+            gone = [p for i, p in enumerate(by_age) if now - p.seen_s > UNSEEN_S or i < len(by_age) - self._most]
+            for player in gone:
+                del self._players[player.id]
         for player in gone:
-            del self._players[player.id]
-        return gone
+            player.close()

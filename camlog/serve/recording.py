@@ -8,7 +8,7 @@ import re
 import shutil
 import threading
 import time
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,24 +18,24 @@ from camlog.errors import InputError
 from camlog.profile import VehicleProfile, read_profile
 from camlog.serve import apart
 from camlog.serve.board import Board
+from camlog.serve.cautions import DISK_LOW_BYTES, Cautions
 from camlog.serve.folder import Folder
 from camlog.serve.guide import Guide
 from camlog.serve.jobs import Jobs, make_report
-from camlog.stream import Batch
+from camlog.serve.names import told
+from camlog.stream import StreamItem
 
 IDLE, CONNECTING, CONNECTED = "idle", "connecting", "connected"
 RECORDING, ENDING, FINISHED, FAILED = "recording", "ending", "finished", "failed"
 BUSY = (CONNECTING, CONNECTED, RECORDING, ENDING)
 
-DISK_LOW_BYTES = 500_000_000
-DISK_LOW_MINUTES = 60.0
-_CHECK_S = 4.0
 _POLL_S = 0.25
-# Closing codes of a slow adapter, a request under way, and the disk.
-ENDS_WITHIN_S = 30.0
-UNCLEAN_AGE_S = 24 * 3600.0
+# Closing codes of many modules over a slow adapter, a request under way, and the disk.
+ENDS_WITHIN_S = 60.0
+LETS_GO_WITHIN_S = 3.0
 LONGEST_NOTE = 200
 LONGEST_PORT = 200
+_BOARD, _GUIDE = "The figures and charts", "The list of what to drive"
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +61,8 @@ class _StreamClock:
         self._offset_s: float | None = None
         self._ended_s: float | None = None
 
-    def seen(self, time_s: float) -> None:
-        offset = time.monotonic() - time_s
+    def seen(self, items: Sequence[StreamItem]) -> None:
+        offset = time.monotonic() - max(item.time_s for item in items)
         if self._offset_s is None or offset < self._offset_s:
             self._offset_s = offset
 
@@ -76,7 +76,8 @@ class _StreamClock:
 
 
 class DriveRecorder:
-    """One recording at a time: `connect`, `start`, `mark`, `stop`. Methods return at once and may be called from any thread.
+    """One recording at a time: `connect`, `start`, `mark`, `stop`. Methods may be called from any thread; they
+    return at once, but for `close` and `disconnect`, which let the adapter go first.
 
     `given` are ports and profiles named on the command line, which need not lie where a page may choose from.
     `disk_usage` is asked for free space as `shutil.disk_usage`.
@@ -93,11 +94,11 @@ class DriveRecorder:
     ):
         self._folder, self._jobs = folder, jobs
         self._given = frozenset(g for g in given if g)
-        self._disk_low_bytes, self._disk_usage = disk_low_bytes, disk_usage
+        self._cautions = Cautions(folder, disk_low_bytes=disk_low_bytes, disk_usage=disk_usage)
         self._lock = threading.RLock()
         self._process: Any = None
         self._pipe: Any = None
-        self._checked: tuple[float, tuple[str, ...]] = (-1e9, ())
+        self._receiver: threading.Thread | None = None
         self.board: Board | None = None
         self.guide: Guide | None = None
         self._reset()
@@ -112,6 +113,9 @@ class DriveRecorder:
         self._trace: Path | None = None
         self._rows: int | None = None
         self._left_out = 0
+        self._ending_since_s: float | None = None
+        self._failed_views: list[str] = []
+        self._no_report: str | None = None
         self._report_job: str | None = None
         self._clock = _StreamClock()
 
@@ -131,17 +135,20 @@ class DriveRecorder:
             context = multiprocessing.get_context("spawn")
             self._pipe, theirs = context.Pipe()
             self._process = context.Process(
-                target=apart.run, args=(theirs, port, path, store_vin), name="camlog recorder"
-            )
+                target=apart.run, args=(theirs, port, path, store_vin), name="camlog recorder", daemon=True
+            )  # daemon: a server that ends without `close` ends it too, as cleanly
             self._process.start()
             theirs.close()  # else the end of the other process would not be seen
             self._state = CONNECTING
-            threading.Thread(
+            self._receiver = threading.Thread(
                 target=self._receive, args=(self._pipe, self._process), name="recorder", daemon=True
-            ).start()
+            )
+            self._receiver.start()
 
     def start(self, name: str = "", minutes: float | None = None) -> None:
         """Record into a new trace of the folder. Raises InputError where nothing is connected, or for the name."""
+        if minutes is not None and not minutes > 0:
+            raise InputError("a recording needs some minutes", remedy="Give more than 0, or none at all.")
         with self._lock:
             if self._state != CONNECTED:
                 raise InputError(
@@ -159,7 +166,7 @@ class DriveRecorder:
         with self._lock:
             if self._state != RECORDING:
                 raise InputError("nothing is being recorded, so nothing was marked", remedy="Start a recording first.")
-            self._order("mark", text[:LONGEST_NOTE])
+            self._order("mark", " ".join(text.split())[:LONGEST_NOTE])
 
     def stop(self) -> None:
         """End the recording, with the closing codes. Raises InputError where none runs."""
@@ -167,7 +174,7 @@ class DriveRecorder:
             if self._state != RECORDING:
                 raise InputError("nothing is being recorded", remedy="Start a recording first.")
             self._order("stop")
-            self._state = ENDING
+            self._state, self._ending_since_s = ENDING, time.monotonic()
 
     def disconnect(self) -> None:
         """Let the adapter go, or put a failed or finished recording aside. Raises InputError in mid-drive."""
@@ -175,36 +182,39 @@ class DriveRecorder:
             if self._state in (RECORDING, ENDING):
                 raise InputError("a recording runs", remedy="Stop it first.")
             process, self._process = self._process, None
+            receiver, self._receiver = self._receiver, None
             self._pipe = None
             self._reset()
-            if process is not None and process.is_alive():
-                process.terminate()
+        _end(process, receiver, LETS_GO_WITHIN_S)
 
     def close(self) -> None:
         """The server ends: a recording ends cleanly, and is waited for."""
         with self._lock:
-            process = self._process
+            process, receiver = self._process, self._receiver
+            recording = self._state in (RECORDING, ENDING)
             if self._state == RECORDING:
                 with suppress(InputError):
                     self.stop()
-            elif self._state in (CONNECTING, CONNECTED) and process is not None:
-                process.terminate()
-        if process is not None:
-            process.join(timeout=ENDS_WITHIN_S)
-            if process.is_alive():
-                process.kill()
-                process.join(timeout=5.0)
+        if recording:
+            receiver.join(ENDS_WITHIN_S)
+        _end(process, receiver, LETS_GO_WITHIN_S)
 
     def status(self) -> RecorderStatus:
         """What is going on, at this moment."""
         with self._lock:
+            growing = self._trace if self._state in (RECORDING, ENDING) else None
+            elapsed_s = self._clock()
+        warnings = self._cautions.told(growing, elapsed_s)  # may look at the disk: nobody waits for that
+        with self._lock:
             rows = self._rows
             if rows is None:
-                rows = self.board.state.batches if self.board is not None and self._trace is not None else 0
+                shown = self.board.state.batches if self.board is not None and self._trace is not None else 0
+                rows = shown + self._left_out
             return RecorderStatus(
-                self._state, tuple(self._lines), self._port, self._vehicle,
+                self._state, tuple(self._lines), self._port,
+                None if self._vehicle is None else Path(self._vehicle).name,
                 None if self._trace is None else self._trace.name, rows, self._clock(), self._error,
-                self._warnings(), self._report_job,
+                (*warnings, *self._warnings()), self._report_job,
             )  # fmt: skip
 
     # ------------------------------------------------------------------ what may be asked for
@@ -236,9 +246,11 @@ class DriveRecorder:
     def _profile_asked(self, vehicle: str | None) -> tuple[VehicleProfile | None, str | None]:
         if not vehicle:
             return None, None
-        if vehicle == "demo" or vehicle in self._given:
-            return read_profile(vehicle), vehicle
-        return self._folder.profile(vehicle), str(self._folder.path(vehicle))
+        try:
+            path = vehicle if vehicle in self._given else self._folder.profile_path(vehicle)
+            return read_profile(path), path
+        except InputError as error:
+            raise InputError(told(error)) from error
 
     def _order(self, *words: object) -> None:
         try:
@@ -259,12 +271,21 @@ class DriveRecorder:
             with self._lock:
                 if process is not self._process:
                     break  # disconnected meanwhile
-                guide = self.guide
                 if told is not None:
                     self._take(*told)
-            if guide is not None and self._state == RECORDING:
-                guide.tick()
+                guide = self.guide if self._state == RECORDING else None
+                since = self._ending_since_s if self._state == ENDING else None
+            if guide is not None and _GUIDE not in self._failed_views:
+                try:
+                    guide.tick()
+                except Exception as error:  # noqa: BLE001 - a view may not cost the recording
+                    self._drop(_GUIDE, error)
+            if since is not None and time.monotonic() - since > ENDS_WITHIN_S:
+                process.kill()  # the rows are on disk; what does not come is the closing codes
         process.join(timeout=ENDS_WITHIN_S)
+        if process.is_alive():
+            process.kill()
+            process.join()
         pipe.close()
         with self._lock:
             if process is self._process:
@@ -278,12 +299,8 @@ class DriveRecorder:
             self._state = CONNECTED
         elif kind == "items":
             items, self._left_out = said
-            latest = max((i.time_s for i in items if isinstance(i, Batch)), default=None)
-            if latest is not None:
-                self._clock.seen(latest)
-            for item in items:
-                self.board.accept(item)
-                self.guide.accept(item)
+            self._clock.seen(items)
+            self._show(items)
         elif kind == "recorded":
             self._rows, troubles, self._left_out = said
             if troubles:
@@ -294,58 +311,62 @@ class DriveRecorder:
             self._error = said[0]
             self._state = FAILED
 
+    def _show(self, items: Sequence[StreamItem]) -> None:
+        """To board and guide; one that fails is dropped, as every view is, and told."""
+        for view, what in ((self.board, _BOARD), (self.guide, _GUIDE)):
+            if what in self._failed_views:
+                continue
+            try:
+                for item in items:
+                    view.accept(item)
+            except Exception as error:  # noqa: BLE001 - a view may not cost the recording
+                self._drop(what, error)
+
+    def _drop(self, what: str, error: Exception) -> None:
+        with self._lock:
+            self._failed_views.append(what)
+            self._lines.append(f"{what} failed ({type(error).__name__}: {error}).")
+
     def _over(self, status: int | None) -> None:
         """The process has ended: as it should, or not."""
         recorded = self._trace is not None and self._trace.exists()
         if self._state in BUSY:
-            was = self._state
-            self._state = FAILED
-            self._error = f"The recorder ended unexpectedly ({'killed' if (status or 0) < 0 else f'status {status}'})."
+            was, self._state = self._state, FAILED
+            how = "it was killed" if (status or 0) < 0 else f"status {status}"
+            self._error = f"The recorder ended unexpectedly ({how})."
             if was in (RECORDING, ENDING) and recorded:
-                self._error += f" What was recorded until then is in {self._trace.name} and reads."
+                self._error += f" What was recorded until then is in {self._trace.name} and can be used."
+                self._cautions.broke_off(self._trace.name)
         self._report()
 
     def _report(self) -> None:
         """The drive is over: have its report made, once, where it has rows."""
         self._clock.end()
-        if self._report_job is None and self.board is not None and self.board.state.batches and self._trace.exists():
-            self._report_job = self._jobs.submit(
-                f"Report of {self._trace.name}", make_report, str(self._trace), self._vehicle,
-                key=f"report {self._trace}",
-            )  # fmt: skip
+        rows = self.board is not None and self.board.state.batches
+        if self._report_job is None and rows and self._trace.exists():
+            try:
+                self._report_job = self._jobs.submit(
+                    f"Report of {self._trace.name}", make_report, str(self._trace), self._vehicle,
+                    key=f"report {self._trace}",
+                )  # fmt: skip
+            except InputError as error:
+                self._no_report = f"The report was not begun: {error} The recording is whole."
 
-    # ------------------------------------------------------------------ warnings
     def _warnings(self) -> tuple[str, ...]:
-        now = time.monotonic()
-        if now - self._checked[0] >= _CHECK_S:
-            self._checked = (now, (*self._disk_warning(), *self._unclean()))
-        found = self._checked[1]
+        said = [f"{what} failed; the trace itself is whole, and the recording goes on." for what in self._failed_views]
         if self._left_out:
-            found += (f"The page fell behind by {self._left_out} rows; the trace itself is whole.",)
-        return found
+            said.append(f"The page fell behind by {self._left_out} rows; the trace itself is whole.")
+        if self._no_report:
+            said.append(self._no_report)
+        return tuple(said)
 
-    def _disk_warning(self) -> tuple[str, ...]:
-        try:
-            free = self._disk_usage(self._folder.root).free
-            size = self._trace.stat().st_size if self._trace is not None and self._state == RECORDING else 0
-        except OSError:
-            return ()
-        text = f"The disk is almost full: {free / 1e6:.0f} MB left"
-        elapsed_s = self._clock()
-        if size and elapsed_s > _CHECK_S:
-            minutes = free / (size / elapsed_s) / 60.0
-            if minutes < DISK_LOW_MINUTES:
-                return (f"{text}, enough for about {minutes:.0f} minutes of this recording. Make space.",)
-        return (f"{text}. Make space before a long drive.",) if free < self._disk_low_bytes else ()
 
-    def _unclean(self) -> tuple[str, ...]:
-        """Recordings of the last day that broke off: a killed program, an empty battery."""
-        found = []
-        for entry in self._folder.recordings()[:20]:
-            if self._trace is not None and entry.name == self._trace.name and self._state in BUSY:
-                continue
-            if entry.ended_cleanly is False and time.time() - entry.modified_s < UNCLEAN_AGE_S:
-                found.append(
-                    f"{entry.name} did not end cleanly; what was recorded until then is there and reads."
-                )
-        return tuple(found[:3])
+def _end(process: Any, receiver: threading.Thread | None, within_s: float) -> None:
+    """Have a recorder process ended that is not recording; the receiver waits for it, so nobody else does."""
+    if process is None or receiver is None or not receiver.is_alive():
+        return
+    process.terminate()
+    receiver.join(within_s)
+    if receiver.is_alive():
+        process.kill()
+        receiver.join(within_s)

@@ -1,0 +1,306 @@
+"""The working folder: recordings, profiles, results. The only way from a name in a browser to a file."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import stat
+import threading
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import BinaryIO
+
+from camlog.errors import InputError
+from camlog.profile import DEMO, SCHEMA, VehicleProfile, read_profile
+from camlog.serve import receiving
+from camlog.serve.entries import Entry, read_entry
+from camlog.serve.names import (
+    DRIVE_ENDING,
+    FINDINGS_ENDING,
+    PROFILE_ENDING,
+    RESULT_ENDINGS,
+    check_name,
+    check_new_name,
+    kind_of,
+    stem_of,
+    told,
+)
+
+__all__ = ["UPLOAD_LIMIT_BYTES", "Entry", "Folder", "Profile"]
+
+# Two days of a quick adapter.
+UPLOAD_LIMIT_BYTES = 500_000_000
+DEMO_NAME = "demo"
+MOST_PROFILE_BYTES = 1_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Profile:
+    """A vehicle profile of the folder.
+
+    `file` is its name there (`demo`: the invented one), `error` why it cannot be used, else None.
+    """
+
+    file: str
+    name: str
+    sha256: str = ""
+    error: str | None = None
+
+    @property
+    def title(self) -> str:
+        """Vehicle and file, which two profiles never share."""
+        return (
+            f"{self.name} (invented, for the simulated car)"
+            if self.file == DEMO_NAME
+            else f"{self.name} ({self.file})"
+        )
+
+
+class Folder:
+    """A folder with recordings. Methods may be called from any thread.
+
+    Raises InputError where `root` is no folder that can be read and written.
+    """
+
+    def __init__(self, root: str | Path):
+        try:
+            self.root = Path(root).resolve()
+            there = self.root.stat()
+        except (OSError, ValueError, RuntimeError) as error:
+            raise InputError(
+                "there is no such folder", file=root, remedy="Name a folder that exists."
+            ) from error
+        if not stat.S_ISDIR(there.st_mode):
+            raise InputError("is not a folder", file=root, remedy="Name the folder the recordings are in.")
+        if not os.access(self.root, os.R_OK | os.W_OK | os.X_OK):
+            raise InputError(
+                "cannot be written", file=root, remedy="Choose another folder, or change its rights."
+            )
+        self._lock = threading.Lock()
+        self._receiving = threading.Lock()
+        self._entries: dict[str, tuple[tuple, Entry | None, str]] = {}
+        self._profiles: dict[str, tuple[tuple, Profile | None]] = {}
+        receiving.tidy(self.root)
+
+    # ------------------------------------------------------------------ names
+    def path(self, name: str) -> Path:
+        """The file of that name, there or not yet.
+
+        Raises InputError for a name that is none, that leads out of the folder (a link), or is no file.
+        """
+        path = self.root / check_name(name)
+        try:
+            there = path.lstat()
+        except FileNotFoundError:
+            return path
+        except (OSError, ValueError) as error:
+            raise InputError("cannot be read", file=name, remedy="Rename the file.") from error
+        if stat.S_ISLNK(there.st_mode):
+            try:
+                real = path.resolve(strict=True)
+                there = real.stat()
+            except (OSError, RuntimeError) as error:
+                raise InputError(
+                    "is a link that leads nowhere", file=name, remedy="Remove the link."
+                ) from error
+            if real.parent != self.root:
+                raise InputError(
+                    "is a link out of the folder", file=name, remedy="Copy the file itself here."
+                )
+        if not stat.S_ISREG(there.st_mode):
+            raise InputError("is not a file", file=name, remedy="Name a recording.")
+        return path
+
+    def existing(self, name: str) -> Path:
+        """`path` of a file that is there. Raises InputError where it is not."""
+        path = self.path(name)
+        if not path.exists():
+            raise InputError("is not in this folder", file=name, remedy="Look at the list of recordings.")
+        return path
+
+    def new_trace_name(self, wished: str = "") -> str:
+        """A name for a new recording that nothing is called after yet.
+
+        `drive-DATE-TIME.csv`, or as wished, with a number where that is taken. Raises InputError for a wish
+        that is no name.
+        """
+        wished = (wished or "").strip()
+        if not wished:
+            wished = datetime.now().strftime("drive-%Y%m%d-%H%M%S.csv")
+        elif not wished.lower().endswith(".csv"):
+            wished += ".csv"
+        else:
+            wished = wished[:-4] + ".csv"  # so that its results are called after it alone
+        wished = check_new_name(wished)
+        taken = self._names_folded()
+        endings = (".csv", DRIVE_ENDING, FINDINGS_ENDING, *RESULT_ENDINGS.values())
+        stem = stem_of(wished)
+        number, name = 1, stem
+        while any((name + ending).casefold() in taken for ending in endings):
+            number += 1
+            name = f"{stem}-{number}"
+        return f"{name}.csv"
+
+    # ------------------------------------------------------------------ recordings
+    def recordings(self, search: str = "") -> list[Entry]:
+        """The recordings, newest first; with `search`, those in which each of its words is found."""
+        words = (search or "").casefold().split()
+        with self._lock:
+            files = self._files()
+            for gone in self._entries.keys() - files.keys():
+                del self._entries[gone]
+            found = []
+            for name in files:
+                if kind_of(name) != "trace":
+                    continue
+                entry, haystack = self._read(name, files)
+                if entry is not None and all(word in haystack for word in words):
+                    found.append(entry)
+        return sorted(found, key=lambda e: (-e.began_s, e.name))
+
+    def entry(self, name: str) -> Entry:
+        """The recording of that name. Raises InputError where there is none."""
+        path = self.existing(name)
+        files = {path.name: path.stat()}
+        for companion in self._companion_names(name):
+            try:
+                files[companion] = self.existing(companion).stat()
+            except (InputError, OSError):
+                continue
+        with self._lock:
+            entry, _ = self._read(name, files) if kind_of(name) == "trace" else (None, "")
+        if entry is None:
+            raise InputError("is not a recording", file=name, remedy="Look at the list of recordings.")
+        return entry
+
+    def snapshots(self) -> list[str]:
+        """Drive files without a recording, as `camlog clear` leaves them, newest first."""
+        files = self._files()
+        alone = [
+            n
+            for n in files
+            if n.endswith(DRIVE_ENDING) and n.removesuffix(DRIVE_ENDING) + ".csv" not in files
+        ]
+        return sorted(alone, key=lambda n: -files[n].st_mtime)
+
+    def _files(self) -> dict[str, os.stat_result]:
+        """Name and state of every file camlog works with, links out of the folder left out."""
+        found: dict[str, os.stat_result] = {}
+        try:
+            with os.scandir(self.root) as listing:
+                for item in listing:
+                    if kind_of(item.name) is None:
+                        continue
+                    try:
+                        check_name(item.name)
+                        if item.is_symlink():
+                            self.path(item.name)
+                        there = item.stat()
+                    except (InputError, OSError):
+                        continue
+                    if stat.S_ISREG(there.st_mode):
+                        found[item.name] = there
+        except OSError as error:
+            raise InputError(
+                "cannot be read", file=self.root, remedy="Is the disk still connected?"
+            ) from error
+        return found
+
+    @staticmethod
+    def _companion_names(name: str) -> dict[str, str]:
+        """File names beside a trace, and what each is."""
+        # As camlog.drive.drive_path has it, which takes any case of ".csv".
+        drive = (name[:-4] if name.lower().endswith(".csv") else name) + DRIVE_ENDING
+        stem = stem_of(name)
+        return {drive: "drive", stem + FINDINGS_ENDING: "findings"} | {
+            stem + ending: what for what, ending in RESULT_ENDINGS.items()
+        }
+
+    def _read(self, name: str, files: Mapping[str, os.stat_result]) -> tuple[Entry | None, str]:
+        """The entry of a trace and what a search looks in, from the cache where no file of it has changed."""
+        there = {n: what for n, what in self._companion_names(name).items() if n in files}
+        state = tuple((n, *_state(files[n])) for n in (name, *there))
+        known = self._entries.get(name)
+        if known is None or known[0] != state:
+            companions = {w: self.root / n for n, w in there.items() if w in ("drive", "findings")}
+            results = {w: n for n, w in there.items()}
+            entry = read_entry(self.root / name, files[name], companions, results)
+            known = self._entries[name] = (state, entry, "" if entry is None else entry.haystack)
+        return known[1], known[2]
+
+    # ------------------------------------------------------------------ profiles
+    def profiles(self) -> list[Profile]:
+        """The vehicle profiles by name, the demo profile last; one that cannot be used says why."""
+        files = {n: s for n, s in self._files().items() if kind_of(n) == "profile"}
+        with self._lock:
+            for gone in self._profiles.keys() - files.keys() - {DEMO_NAME}:
+                del self._profiles[gone]
+            found = [p for n, s in files.items() if (p := self._profile(n, self.root / n, s)) is not None]
+            demo = self._profile(DEMO_NAME, DEMO, DEMO.stat())
+        return [*sorted(found, key=lambda p: (p.name.casefold(), p.file)), demo]
+
+    def profile(self, name: str | None) -> VehicleProfile | None:
+        """A profile of the folder, or `demo`; None for no name. Raises InputError where it cannot be used."""
+        if not name:
+            return None
+        return read_profile(self.profile_path(name))
+
+    def profile_path(self, name: str | None) -> str | None:
+        """What the analysis calls a profile: `demo`, its path, or None for no name. Raises InputError."""
+        if not name or name == DEMO_NAME:
+            return name or None
+        if kind_of(check_name(name)) != "profile":
+            raise InputError("is not a vehicle profile", file=name, remedy="Choose one that ends in .toml.")
+        return str(self.existing(name))
+
+    def profile_of(self, entry: Entry) -> str | None:
+        """Name of the profile a recording was made with, if it is here unchanged."""
+        if entry.profile_sha256 is None:
+            return None
+        return next((p.file for p in self.profiles() if p.sha256 == entry.profile_sha256), None)
+
+    def _profile(self, name: str, path: Path, there: os.stat_result) -> Profile | None:
+        state = _state(there)
+        known = self._profiles.get(name)
+        if known is None or known[0] != state:
+            known = self._profiles[name] = (state, _read_profile(name, path, there.st_size))
+        return known[1]
+
+    # ------------------------------------------------------------------ taking files in
+    def receive(self, name: str, stream: BinaryIO, length: int | None) -> str:
+        """Take in a trace, a drive file or a profile; gives the name it was kept under, which was free.
+
+        Read and written in pieces, whole or not at all. Raises InputError where it is too large, not all of it
+        came, the name is none, there is no room, or it is no drive file or profile though it is called one.
+        """
+        return receiving.receive(self.root, name, stream, length, UPLOAD_LIMIT_BYTES, self._receiving)
+
+    def free_bytes(self) -> int:
+        """Free space on the folder's disk."""
+        return shutil.disk_usage(self.root).free
+
+    def _names_folded(self) -> set[str]:
+        """Names taken, in whatever case: some disks do not tell them apart."""
+        return {n.casefold() for n in os.listdir(self.root)}
+
+
+def _state(there: os.stat_result) -> tuple[int, ...]:
+    """What changes when a file does, its rights included."""
+    return there.st_ino, there.st_size, there.st_mtime_ns, there.st_ctime_ns
+
+
+def _read_profile(name: str, path: Path, size: int) -> Profile | None:
+    """A TOML file as a profile; None where it does not even say that it is one."""
+    if size > MOST_PROFILE_BYTES:
+        return None
+    try:
+        if SCHEMA.split("/")[0].encode() not in path.read_bytes():
+            return None
+        profile = read_profile(path)
+    except OSError as error:
+        return Profile(name, name.removesuffix(PROFILE_ENDING), error=f"cannot be read ({error.strerror})")
+    except InputError as error:
+        return Profile(name, name.removesuffix(PROFILE_ENDING), error=told(error))
+    return Profile(name, profile.name, profile.sha256)

@@ -1,0 +1,143 @@
+"""The list of recordings, newest first, with search, and the place where a saved trace is taken in."""
+
+from __future__ import annotations
+
+import hashlib
+
+from dash import Dash, Input, Output, State, dcc, html, no_update
+
+from camlog.errors import InputError
+from camlog.serve import files
+from camlog.serve.desk import Desk
+from camlog.serve.entries import Entry
+from camlog.serve.folder import UPLOAD_LIMIT_BYTES
+from camlog.serve.names import TRACE_ENDINGS, told
+from camlog.serve.pages.pieces import address, listed, notice, shown, size_text, verdicts
+
+SHOWN = 50
+LONGEST_SEARCH = 200
+_LOOK_MS = 4000
+
+
+def layout(desk: Desk, *_: str) -> html.Main:
+    """The page as the folder is at this moment."""
+    content, state = _listing(desk, "")
+    return html.Main(
+        [
+            html.H1("Recordings"),
+            html.P(["Folder: ", shown(desk.folder.root.name or str(desk.folder.root))], className="where soft"),
+            html.Label(
+                ["Search ", dcc.Input(id="recordings-search", type="search", debounce=0.15, maxLength=LONGEST_SEARCH,
+                                      placeholder="date, vehicle, verdict, mark, code")],
+                className="search",
+            ),
+            html.Div(content, id="recordings-list"),
+            take_in(),
+            dcc.Interval(id="recordings-look", interval=_LOOK_MS),
+            dcc.Store(id="recordings-state", data=state),
+        ],
+        className="recordings-page",
+    )  # fmt: skip
+
+
+def take_in() -> html.Section:
+    """Where a file is handed in; filled by `assets/upload.js`, as Dash has no field for large files."""
+    return html.Section(
+        [
+            html.H2("Take in a saved trace"),
+            html.P(
+                "From this device into the folder: a trace of camlog or of any other make, its drive file, or "
+                "a vehicle profile. Nothing is overwritten.",
+                className="soft",
+            ),
+            html.Div(
+                id="take-in", className="take-in",
+                **{"data-limit": str(UPLOAD_LIMIT_BYTES), "data-accept": ",".join((*TRACE_ENDINGS, ".json", ".toml"))},
+            ),
+        ],
+        className="taking-in",
+    )  # fmt: skip
+
+
+def register(app: Dash, desk: Desk) -> None:
+    """Callbacks, and the addresses of files."""
+    files.register(app.server, desk)
+
+    @app.callback(
+        Output("recordings-list", "children"), Output("recordings-state", "data"),
+        Input("recordings-search", "value"), Input("recordings-look", "n_intervals"),
+        State("recordings-state", "data"),
+        prevent_initial_call=True,
+    )  # fmt: skip
+    def look(search, _, state):
+        content, now = _listing(desk, search if isinstance(search, str) else "")
+        return (no_update, no_update) if now == state else (content, now)
+
+
+def _listing(desk: Desk, search: str) -> tuple[list, str]:
+    """The list, and a word that changes when it does."""
+    search = search[:LONGEST_SEARCH]
+    try:
+        found = desk.folder.recordings(search)
+    except InputError as error:
+        return [notice(told(error))], told(error)
+    now = desk.recorder.status()
+    running = now.name if now.state in ("recording", "ending") else None
+    told_apart = repr((search, len(found), running, found[:SHOWN]))
+    return listing(found, search, running), hashlib.sha256(told_apart.encode("utf-8", "replace")).hexdigest()
+
+
+def listing(found: list[Entry], search: str = "", running: str | None = None) -> list:
+    """The list of recordings; `running` is the one being recorded."""
+    if not found and search.strip():
+        return [html.P("No recording has all of these words.", className="empty", role="status")]
+    if not found:
+        return [
+            html.Div(
+                [
+                    html.P("No recordings in this folder yet."),
+                    html.P(["To make one: ", dcc.Link("record a drive", href="/"), "."]),
+                    html.P("To look at one you have: take it in below."),
+                ],
+                className="empty",
+            )
+        ]
+    many = "1 recording" if len(found) == 1 else f"{len(found)} recordings"
+    rest = f"; the newest {SHOWN} are shown, search finds the others" if len(found) > SHOWN else ""
+    return [
+        html.P(f"{many}{' found' if search.strip() else ''}{rest}", className="soft", role="status"),
+        html.Ul([_item(e, e.name == running) for e in found[:SHOWN]], className="recordings plain"),
+    ]
+
+
+def _item(entry: Entry, running: bool) -> html.Li:
+    facts = [html.Time(entry.when), size_text(entry.size_bytes)]
+    if entry.vehicle:
+        facts.insert(1, shown(entry.vehicle, 80))
+    if running:
+        state = html.P(dcc.Link("Being recorded now", href="/"), className="verdicts")
+    elif entry.kind == "foreign":
+        state = html.P("Somebody else's trace, to be converted", className="verdicts soft")
+    elif entry.verdicts:
+        state = html.P(verdicts(entry.verdicts), className="verdicts")
+    else:
+        analysed = "findings" in entry.results and not entry.problems
+        state = html.P("No cam angles" if analysed else "Not analysed yet", className="verdicts soft")
+    more = []
+    if entry.markers:
+        more.append(html.Span(["Marks: ", *listed(entry.markers, 3)], className="marks"))
+    if entry.codes:
+        more.append(html.Span(["Codes: ", *listed(entry.codes)], className="codes"))
+    if entry.ended_cleanly is False and not running:
+        more.append(html.Span("Did not end cleanly", className="bad"))
+    page = "convert" if entry.kind == "foreign" else "recording"
+    return html.Li(
+        [
+            html.P(dcc.Link(shown(entry.name), href=address(page, entry.name), className="name"), className="name-row"),
+            html.P([part for fact in facts for part in (" · ", fact)][1:], className="facts soft"),
+            state,
+            html.P([part for one in more for part in (" · ", one)][1:], className="more") if more else None,
+            *(html.P(shown(problem, 300), className="problem bad") for problem in entry.problems),
+        ],
+        className="recording",
+    )  # fmt: skip

@@ -1,0 +1,189 @@
+"""Files handed in through a browser: whole or not at all, never over another, never into the last space."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import secrets
+import shutil
+import time
+from pathlib import Path
+from threading import Lock
+from typing import BinaryIO
+
+from camlog.drive import drive_path, read_drive, sync_directory
+from camlog.errors import InputError
+from camlog.serve.names import (
+    DRIVE_ENDING,
+    FINDINGS_ENDING,
+    RESULT_ENDINGS,
+    check_new_name,
+    kind_of,
+    split_ending,
+    stem_of,
+)
+
+# What is left for a drive that is being recorded.
+FREE_LEFT_BYTES = 200_000_000
+PART_BYTES = 1 << 20
+# Of these a few kilobytes are usual; a trace may be as large as the limit.
+SMALL_LIMIT_BYTES = {"drive": 20_000_000, "profile": 1_000_000, "map": 1_000_000}
+TAKEN_IN = ("trace", "drive", "profile", "map")
+_PREFIX, _SUFFIX = ".received-", ".partial"
+_STALE_S = 3600.0
+_FREE_CHECK_PARTS = 16
+
+
+def receive(root: Path, name: str, stream: BinaryIO, length: int | None, limit: int, lock: Lock) -> str:
+    """See `Folder.receive`. `lock` is held while a free name is chosen and taken."""
+    name = check_new_name(name)
+    kind = kind_of(name)
+    if kind not in TAKEN_IN:
+        raise InputError(
+            "is not taken in", file=name, remedy="Take in the recording itself; its report is made here."
+        )
+    limit = min(limit, SMALL_LIMIT_BYTES.get(kind, limit))
+    if length is not None and length > limit:
+        raise _too_large(name, limit)
+    _check_room(root, name, length or 0)
+    partial = root / f"{_PREFIX}{secrets.token_hex(8)}{_SUFFIX}"
+    try:
+        try:
+            sha256 = _written(partial, name, stream, length, limit)
+        except OSError as error:
+            raise _disk(name, error) from error
+        _check_content(kind, partial, name)
+        with lock:
+            return _placed(root, partial, name, kind, sha256)
+    finally:
+        partial.unlink(missing_ok=True)
+
+
+def tidy(root: Path) -> None:
+    """Take away what a server that was killed had half received."""
+    for left in root.glob(f"{_PREFIX}*{_SUFFIX}"):
+        try:
+            if time.time() - left.lstat().st_mtime > _STALE_S:
+                left.unlink()
+        except OSError:
+            continue
+
+
+def _written(partial: Path, name: str, stream: BinaryIO, length: int | None, limit: int) -> str:
+    digest, size, parts = hashlib.sha256(), 0, 0
+    with open(partial, "xb") as out:
+        while part := stream.read(PART_BYTES):
+            size += len(part)
+            if size > limit:
+                raise _too_large(name, limit)
+            parts += 1
+            if parts % _FREE_CHECK_PARTS == 0:
+                _check_room(partial.parent, name, 0)
+            out.write(part)
+            digest.update(part)
+        out.flush()
+        os.fsync(out.fileno())
+    if length is not None and size != length:
+        raise InputError("did not arrive whole", file=name, remedy="Try again.")
+    if not size:
+        raise InputError("is empty", file=name, remedy="Check the copy is complete.")
+    return digest.hexdigest()
+
+
+def _check_content(kind: str, partial: Path, name: str) -> None:
+    """Small files of camlog's own are only taken when they can be used: else they would lie there unseen."""
+    from camlog.convert import read_mapping
+    from camlog.profile import read_profile
+
+    readers = {"drive": read_drive, "profile": read_profile, "map": read_mapping}
+    if kind in readers:
+        try:
+            readers[kind](partial)
+        except InputError as error:
+            raise InputError(
+                error.what, remedy=error.remedy, file=name, line=error.line, column=error.column
+            ) from error
+
+
+def _placed(root: Path, partial: Path, name: str, kind: str, sha256: str) -> str:
+    """Give what was received a free name, with `-2` and so on where it is taken."""
+    taken = {n.casefold() for n in os.listdir(root)}
+    stem, ending = split_ending(name)
+    number, wished = 1, name
+    while True:
+        if wished.casefold() not in taken and _fits(root, wished, kind, partial, sha256):
+            try:
+                _take(partial, root / wished)
+            except FileExistsError:
+                taken.add(wished.casefold())
+                continue
+            except OSError as error:
+                raise _disk(name, error) from error
+            sync_directory(root)
+            return wished
+        number += 1
+        wished = f"{stem}-{number}{ending}"
+
+
+def _fits(root: Path, name: str, kind: str, partial: Path, sha256: str) -> bool:
+    """Whether a trace and what it would then stand beside are of one recording, as far as they say."""
+    try:
+        if kind == "trace":
+            if any(
+                (root / (stem_of(name) + e)).exists() for e in (FINDINGS_ENDING, *RESULT_ENDINGS.values())
+            ):
+                return False  # of a recording that is gone
+            beside = drive_path(root / name)
+            return not beside.exists() or read_drive(beside).trace_sha256 in (None, sha256)
+        if kind == "drive":
+            trace = root / (name.removesuffix(DRIVE_ENDING) + ".csv")
+            said = read_drive(partial).trace_sha256
+            return not trace.exists() or said is None or said == _sha256(trace)
+    except (InputError, OSError):
+        return False
+    return True
+
+
+def _sha256(path: Path) -> str:
+    with open(path, "rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _take(partial: Path, target: Path) -> None:
+    """Name a file, never another's: FileExistsError where somebody else was quicker."""
+    try:
+        os.link(partial, target)
+        return
+    except FileExistsError:
+        raise
+    except (OSError, NotImplementedError):
+        pass  # a disk without links
+    os.close(os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666))
+    try:
+        os.replace(partial, target)
+    except BaseException:
+        target.unlink(missing_ok=True)
+        raise
+
+
+def _check_room(root: Path, name: str, needed: int) -> None:
+    free = shutil.disk_usage(root).free
+    if free < needed + FREE_LEFT_BYTES:
+        raise InputError(
+            f"does not fit: {free / 1e6:.0f} MB are free, "
+            f"and {FREE_LEFT_BYTES / 1e6:.0f} MB are kept for recordings",
+            file=name, remedy="Make space on the disk.",
+        )  # fmt: skip
+
+
+def _too_large(name: str, limit: int) -> InputError:
+    return InputError(
+        f"is too large: at most {limit / 1e6:g} MB", file=name, remedy="Check which file is meant."
+    )
+
+
+def _disk(name: str, error: OSError) -> InputError:
+    return InputError(
+        f"cannot be written ({error.strerror or type(error).__name__})", file=name,
+        remedy="Check space and rights of the folder.",
+    )  # fmt: skip
