@@ -202,8 +202,9 @@ class Jobs:
         self._end_worker()
         context = multiprocessing.get_context("spawn")
         self._pipe, theirs = context.Pipe()
-        self._process = context.Process(target=_worker, args=(theirs,), name="camlog analysis", daemon=True)
-        self._process.start()
+        process = context.Process(target=_worker, args=(theirs,), name="camlog analysis", daemon=True)
+        process.start()
+        self._process = process  # only now: one that could not be started cannot be ended either
         theirs.close()  # else the end of the worker would not be seen
 
     def _end_worker(self) -> None:

@@ -157,7 +157,7 @@
     }
     text(by("rates"), data.rates.map(([what, rate]) => what + " " + rate).join(", "));
     text(by("gaps"), data.gaps.count ? `${data.gaps.count} ${data.gaps.count === 1 ? "gap" : "gaps"}, ${Math.round(data.gaps.seconds)} s in all` : "no gaps");
-    text(by("codes"), data.codes || "not read yet");
+    text(by("codes"), data.codes ? data.codes.replace(/^codes: /, "") : "not read yet");
     const last = data.events.find((event) => event.kind === "marker");
     text(by("marks"), last ? `${data.markers} marked; the last at ${last.clock}: ${last.text}` : "");
     events(data.events);

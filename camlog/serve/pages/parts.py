@@ -20,7 +20,7 @@ WHO_OPERATES = (
 # Seconds a strip shows, and how that is called.
 SPANS = ((30, "30 s"), (60, "1 min"), (600, "10 min"))
 USUAL_SPAN_S = 60
-STRIP_HEIGHT_PX = 190
+STRIP_HEIGHT_PX = 165
 
 # Signals whose figures stand large above the charts, with the word for each; the first that is there of a pair.
 FIGURES = (

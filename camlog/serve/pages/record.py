@@ -9,6 +9,7 @@ from camlog.capture.ports import CHECKLIST, likely_ports
 from camlog.errors import InputError
 from camlog.serve.desk import Desk
 from camlog.serve.pages import parts
+from camlog.serve.pages.pieces import address
 from camlog.serve.recording import RecorderStatus
 
 FIND = "find"  # port choices that are not a port
@@ -108,7 +109,7 @@ def _driving() -> list:
                 html.Span("", id="rows", className="soft"),
                 html.Button("Stop", id="stop", className="stop"),
             ],
-            className="bar",
+            className="topline",
         ),
         html.Div(
             [
@@ -130,7 +131,7 @@ def _driving() -> list:
         ),
         html.Div(
             [
-                html.Button([html.B("Rattle heard"), html.Span(" marks this moment (key M)")], id="mark", className="mark-now"),
+                html.Button([html.B("Rattle heard"), html.Span([" marks this moment", html.Span(" (key M)", className="by-key")])], id="mark", className="mark-now"),
                 html.Div(
                     [
                         dcc.Input(id="note", type="text", placeholder="Other note", maxLength=200, n_submit=0),
@@ -208,14 +209,14 @@ def _finished(now: RecorderStatus, desk: Desk) -> list:
         html.P([html.B(now.name), f": {now.rows} rows in {minutes}:{seconds:02d}."]),
     ]
     look = desk.jobs.look(now.report_job) if now.report_job else None
-    links = [dcc.Link("Everything about this recording", href=f"/recording/{now.name}")]
+    links = [dcc.Link("Everything about this recording", href=address("recording", now.name))]
     if look is None or look.state in ("waiting", "running"):
         made.append(html.P("The report is being made ...", role="status"))
     elif look.state == "failed":
         made.append(html.P(look.error, className="notice bad"))
     else:
         made += [html.P(line) for line in look.result["headline"][:6]]
-        links.insert(0, html.A("Open the report", href=f"/results/{look.result['report']}", target="_blank", className="main"))
+        links.insert(0, html.A("Open the report", href=address("results", look.result["report"]), target="_blank", className="main"))
     made.append(html.Div(links, className="row"))
     return made
 

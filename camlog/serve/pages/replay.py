@@ -11,6 +11,7 @@ from flask import jsonify
 from camlog.errors import InputError
 from camlog.serve.desk import Desk
 from camlog.serve.pages import parts
+from camlog.serve.pages.pieces import address
 from camlog.serve.pages.record import _update
 from camlog.sinks.words import clock_text, kind_text
 from camlog.stream import Event
@@ -35,7 +36,7 @@ def layout(desk: Desk, name: str = "", *_: str) -> html.Main:
     player.play(1)
     return html.Main(
         [
-            html.P(dcc.Link("All about this recording", href=f"/recording/{name}"), className="where"),
+            html.P(dcc.Link("All about this recording", href=address("recording", name)), className="where"),
             html.H1(f"Replay of {name}"),
             html.Div("", id="replay-said", role="status"),
             html.Div(
@@ -112,20 +113,35 @@ def register(app: Dash, desk: Desk) -> None:
     @app.callback(
         Output("replay-said", "children"), Output("play", "children"),
         Input("play", "n_clicks"), Input("back", "n_clicks"), Input("on", "n_clicks"), Input("go-to", "value"),
-        Input("speed", "value"), Input({"jump": ALL, "time_s": ALL}, "n_clicks"), Input("place", "search"),
+        Input("speed", "value"), Input({"jump": ALL, "time_s": ALL}, "n_clicks"),
         Input("replay-look", "n_intervals"),
         State("player", "data"),
     )  # fmt: skip
-    def act(_play, _back, _on, go_to, speed, jumped, search, _look, player_id):
+    def act(_play, _back, _on, go_to, speed, jumped, _look, player_id):
         player = desk.players.get(player_id)
         if player is None:
             return "This page was left for a while; load it again to go on.", no_update
         said = no_update
         try:
-            said = _acted(player, ctx.triggered_id, go_to, speed, search, jumped)
+            said = _acted(player, ctx.triggered_id, go_to, speed, jumped)
         except InputError as error:
             said = html.P(str(error), className="notice bad")
         return said, "From the start" if player.ended else "Pause" if player.playing else "Play"
+
+    @app.callback(
+        Output("replay-said", "children", allow_duplicate=True), Input("player", "data"), State("place", "search"),
+        prevent_initial_call="initial_duplicate",
+    )  # fmt: skip
+    def begin_there(player_id, search):
+        """A link to a moment, `?at=SECONDS`, begins a little before it."""
+        player = desk.players.get(player_id)
+        at = parse_qs((search or "").lstrip("?")).get("at", [""])[0]
+        if player is not None and at:
+            try:
+                player.go_to(max(0.0, seconds_of(at) - BEFORE_EVENT_S))
+            except InputError as error:
+                return html.P(str(error), className="notice bad")
+        return no_update
 
     @app.callback(
         Output("replay-guide", "children"), Output("strips", "children", allow_duplicate=True),
@@ -146,7 +162,7 @@ def register(app: Dash, desk: Desk) -> None:
         )
 
 
-def _acted(player, what, go_to: str | None, speed: str, search: str | None, jumped: list) -> object:
+def _acted(player, what, go_to: str | None, speed: str, jumped: list) -> object:
     if what == "play":
         if player.ended:
             player.go_to(0.0)
@@ -163,10 +179,6 @@ def _acted(player, what, go_to: str | None, speed: str, search: str | None, jump
         player.play("max" if speed == "max" else float(speed))
     elif isinstance(what, dict) and any(jumped):
         player.go_to(max(0.0, what["time_s"] - BEFORE_EVENT_S))
-    elif what == "place" and search:
-        at = parse_qs(search.lstrip("?")).get("at", [""])[0]
-        if at:
-            player.go_to(max(0.0, seconds_of(at) - BEFORE_EVENT_S))
     return no_update if what in (None, "replay-look") else ""
 
 
