@@ -35,6 +35,7 @@ INSTALLED_AS = {
     "charset_normalizer": "charset-normalizer",
     "isotp": "can-isotp",
     "markupsafe": "jinja2",  # comes with it
+    "werkzeug": "flask",  # comes with it
 }
 OPTIONAL = {"numba"}  # faster simulated drives where it is there
 

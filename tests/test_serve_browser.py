@@ -272,7 +272,7 @@ def test_replay_of_a_foreign_file_with_a_doubtful_column(chromium, served, tmp_p
                 f"() => document.getElementById('convert-text').textContent !== {question!r} || "
                 "document.getElementById('convert-answer').offsetParent === null", "the answer was not taken",
             )  # fmt: skip
-        assert len(asked) == 3, asked
+        assert len(asked) >= 2 and "intake or the exhaust" in asked[0], asked
         (made,) = served.root.glob("customer.camlog.csv")
         signals = read_trace(made).signals
         assert {"cam_intake_b1_commanded", "cam_intake_b1_actual"} <= set(signals)
