@@ -7,11 +7,6 @@ import json
 import os
 import re
 import shutil
-import signal
-import subprocess
-import sys
-import textwrap
-import threading
 import time
 from email.message import Message
 from pathlib import Path
@@ -22,10 +17,8 @@ import pytest
 from camlog.convert import Question
 from camlog.drive import drive_path
 from camlog.errors import InputError
-from camlog.profile import read_profile
 from camlog.serve import converting, files, tasks
 from camlog.serve import folder as folder_module
-from camlog.serve import jobs as jobs_module
 from camlog.serve.app import make_app, page_for
 from camlog.serve.converting import Conversions
 from camlog.serve.desk import Desk
@@ -42,14 +35,6 @@ QUOTED = "a\"b'.csv"
 HOST = {"Host": "127.0.0.1:8462", "Origin": "http://127.0.0.1:8462"}
 
 
-# ---------------------------------------------------------------- jobs
-# The worker is given functions of the standard library: it then has nothing to load, and starts at once.
-
-
-def forty_two(jobs: Jobs, **named) -> str:
-    return jobs.submit("number", abs, -42, **named)
-
-
 def over(jobs: Jobs, id_: str, within_s: float = 20.0) -> Look:
     until = time.monotonic() + within_s
     while not (look := jobs.look(id_)).over:
@@ -63,124 +48,6 @@ def jobs():
     one = Jobs()
     yield one
     one.close()
-
-
-def test_a_job_is_done_in_a_niced_process_apart(jobs):
-    pid = over(jobs, jobs.submit("who", os.getpid)).result
-    assert pid != os.getpid() and over(jobs, jobs.submit("nice", os.nice, 0)).result >= 10
-    look = over(jobs, forty_two(jobs))
-    assert (look.state, look.result, look.title) == ("done", 42, "number")
-    assert over(jobs, jobs.submit("who", os.getpid)).result == pid  # the same process again
-    assert jobs.look("job-0") is None and jobs.look(None) is None
-
-
-def test_what_fails_is_said_in_words_for_a_page(jobs):
-    plain = over(jobs, jobs.submit("x", read_profile, "/home/somebody/none.toml"))
-    assert plain.state == "failed" and plain.error.startswith("none.toml: cannot be read (No such file")
-    assert "ValueError: invalid literal" in over(jobs, jobs.submit("x", int, "odd")).error
-    assert "The disk refused" in over(jobs, jobs.submit("x", os.mkdir, "/proc/x")).error
-    assert over(jobs, jobs.submit("x", threading.Lock)).state == "failed"  # a result that cannot be sent back
-    assert over(jobs, jobs.submit("x", id, threading.Lock())).state == "failed"  # nor this to the worker
-    assert over(jobs, forty_two(jobs)).result == 42
-
-
-def test_a_worker_that_dies_is_replaced_and_the_job_says_so(jobs):
-    before = over(jobs, jobs.submit("who", os.getpid)).result
-    died, next_ = jobs.submit("crash", os.abort), jobs.submit("who", os.getpid)
-    assert "ended unexpectedly (signal 6)" in over(jobs, died).error
-    after = over(jobs, next_).result
-    assert after not in (before, os.getpid())
-    os.kill(after, signal.SIGKILL)  # while idle
-    time.sleep(0.1)
-    assert over(jobs, forty_two(jobs)).result == 42
-
-
-def test_ctrl_c_in_the_terminal_is_for_the_server_alone(jobs):
-    pid = over(jobs, jobs.submit("who", os.getpid)).result
-    os.kill(pid, signal.SIGINT)
-    time.sleep(0.1)
-    assert over(jobs, jobs.submit("who", os.getpid)).result == pid
-
-
-def test_the_same_job_is_not_queued_twice(jobs):
-    first = jobs.submit("nap", time.sleep, 0.3, key="report /x/a.csv\nprofile")
-    assert jobs.submit("nap", time.sleep, 0.3, key="report /x/a.csv\nprofile") == first
-    assert forty_two(jobs, key="report /x/a.csv.gz") != first
-    assert jobs.latest("report /x/a.csv") == first and jobs.latest("report /x") is None
-    over(jobs, first)
-    assert forty_two(jobs, key="report /x/a.csv\nprofile") != first
-
-
-def test_results_and_waiting_jobs_are_bounded(monkeypatch):
-    monkeypatch.setattr(jobs_module, "KEPT", 3)
-    monkeypatch.setattr(jobs_module, "MOST_WAITING", 6)
-    one = Jobs()
-    try:
-        ids = [one.submit("nap", time.sleep, 0.1), *(forty_two(one) for _ in range(5))]
-        with pytest.raises(InputError, match="too many"):
-            forty_two(one)
-        for id_ in ids:
-            over(one, id_)
-        forty_two(one)
-        assert [one.look(i) is not None for i in ids] == [False] * 3 + [True] * 3
-    finally:
-        one.close()
-
-
-def test_a_job_without_end_is_given_up():
-    one = Jobs(limit_s=0.5)
-    try:
-        assert over(one, one.submit("nap", time.sleep, 60.0)).error == jobs_module.TOO_LONG
-        assert over(one, forty_two(one)).state == "done"
-    finally:
-        one.close()
-
-
-def test_closing_ends_the_worker_and_what_waits_fails():
-    one = Jobs()
-    pid = over(one, one.submit("who", os.getpid)).result
-    running, waiting = one.submit("nap", time.sleep, 60.0), forty_two(one)
-    time.sleep(0.1)
-    began = time.monotonic()
-    one.close()
-    one.close()
-    assert time.monotonic() - began < 5.0 and not alive(pid)
-    assert one.look(running).error == one.look(waiting).error == jobs_module.CLOSED
-    with pytest.raises(InputError):
-        forty_two(one)
-
-
-def alive(pid: int) -> bool:
-    try:
-        return Path(f"/proc/{pid}/stat").read_text().rsplit(")")[1].split()[0] != "Z"
-    except OSError:
-        return False
-
-
-def test_the_worker_ends_when_the_server_is_killed_even_in_mid_job():
-    code = """
-        import os, time
-        from camlog.serve.jobs import Jobs
-        if __name__ == "__main__":
-            jobs = Jobs()
-            who = jobs.submit("who", os.getpid)
-            while not jobs.look(who).over:
-                time.sleep(0.01)
-            print(jobs.look(who).result, flush=True)
-            jobs.submit("nap", time.sleep, 600.0)
-            time.sleep(600)
-    """
-    with subprocess.Popen(
-        [sys.executable, "-c", textwrap.dedent(code)], stdout=subprocess.PIPE, text=True, cwd=SAMPLES.parent
-    ) as server:
-        pid = int(server.stdout.readline())
-        time.sleep(0.2)
-        assert alive(pid)
-        server.kill()
-    until = time.monotonic() + 5.0
-    while alive(pid):
-        assert time.monotonic() < until, "the worker goes on alone"
-        time.sleep(0.05)
 
 
 # ---------------------------------------------------------------- what is analysed
@@ -259,117 +126,12 @@ def test_the_verdict_so_far_writes_nothing(tmp_path):
 # ---------------------------------------------------------------- foreign traces
 
 
-@pytest.fixture
-def foreign(tmp_path: Path):
-    shutil.copy(FOREIGN / "cam_says_nothing.csv", tmp_path / "customer.csv")
-    shutil.copy(FOREIGN / "no_time.csv", tmp_path / "untimed.csv")
-    shutil.copy(FOREIGN / "comma.csv", tmp_path / "plain.csv")
-    (tmp_path / "note.csv").write_text("Dear sir,\nit rattles.\n")
-    conversions = Conversions(Folder(tmp_path))
-    yield conversions
-    conversions.close()
-
-
 def until(conversions: Conversions, id_: str, *states: str, number: int = 0) -> converting.ConversionLook:
     end = time.monotonic() + 10.0
     while (look := conversions.look(id_)).state not in states or look.question_number < number:
         assert time.monotonic() < end, f"{look}"
         time.sleep(0.01)
     return look
-
-
-def test_a_plain_file_is_converted_without_a_question(foreign, tmp_path):
-    look = until(foreign, foreign.start("plain.csv"), "done")
-    assert (
-        look.result["trace"] == "plain.camlog.csv"
-        and look.result["rows"] == 4
-        and not look.result["cam_angles"]
-    )
-    assert {c["signal"] for c in look.result["columns"]} == {
-        "time",
-        "engine_speed",
-        "vehicle_speed",
-        "coolant_temp",
-    }
-    assert look.result["mapping"] is None and foreign.converted("plain.csv") == "plain.camlog.csv"
-    with pytest.raises(InputError, match="converted already"):
-        foreign.start("plain.csv")
-    assert until(foreign, foreign.start("plain.csv", again=True), "done").result["rows"] == 4
-
-
-def test_a_question_waits_for_its_answer(foreign):
-    id_ = foreign.start("customer.csv")
-    look = until(foreign, id_, "asking")
-    assert look.question.about == "angle" and look.question_number == 1
-    assert foreign.start("customer.csv") == id_ == foreign.running("customer.csv")  # from another page
-    foreign.answer(id_, 2, "crank")  # to a question that is not asked yet
-    foreign.answer("convert-99", 1, "crank")
-    assert foreign.look(id_).state == "asking"
-    foreign.answer(id_, 1, "crank")
-    foreign.answer(id_, 1, "cam")  # a second click
-    look = until(foreign, id_, "done")
-    assert look.result["cam_angles"] and "crank degrees, as told" in json.dumps(look.result)
-    assert foreign.running("customer.csv") is None
-
-
-def test_what_is_left_open_stays_in_doubt_with_a_mapping_file_ready(foreign, tmp_path):
-    id_ = foreign.start("customer.csv")
-    until(foreign, id_, "asking")
-    foreign.answer(id_, 1, None)
-    look = until(foreign, id_, "done")
-    assert [c["kind"] for c in look.result["columns"]].count("doubtful") == 2 and not look.result[
-        "cam_angles"
-    ]
-    assert look.result["mapping"] == "customer.map.toml" == foreign.mapping("customer.csv")
-    # Filled in by hand, it is used, and nothing is asked.
-    path = tmp_path / "customer.map.toml"
-    path.write_text('schema = "camlog.map/1"\n[angles]\nangle = "crank"\npositive = "advance"\n')
-    assert until(foreign, foreign.start("customer.csv", again=True), "done").result["cam_angles"]
-    path.write_text("schema = 7")
-    assert "customer.map.toml" in until(foreign, foreign.start("customer.csv", again=True), "failed").error
-
-
-def test_a_figure_is_asked_for_where_no_column_tells_the_time(foreign):
-    id_ = foreign.start("untimed.csv")
-    look = until(foreign, id_, "asking")
-    assert look.question.about == "rate_hz" and not look.question.choices
-    foreign.answer(id_, 1, "ten")  # asked again
-    until(foreign, id_, "asking", number=2)
-    foreign.answer(id_, 2, "10")
-    assert until(foreign, id_, "done").result["rows"] > 0
-
-
-def test_cancelled_or_failed_leaves_nothing(foreign, tmp_path):
-    before = sorted(os.listdir(tmp_path))
-    id_ = foreign.start("customer.csv")
-    until(foreign, id_, "asking")
-    foreign.cancel(id_)
-    until(foreign, id_, "cancelled")
-    look = until(foreign, foreign.start("note.csv"), "failed")
-    assert "note.csv" in look.error and str(tmp_path) not in look.error
-    assert sorted(os.listdir(tmp_path)) == before
-    for wrong in ("none.csv", "../x.csv", "x.toml"):
-        with pytest.raises(InputError):
-            foreign.start(wrong)
-
-
-def test_forgotten_questions_and_too_many_conversions_are_bounded(foreign, monkeypatch, tmp_path):
-    monkeypatch.setattr(converting, "AT_ONCE", 1)
-    id_ = foreign.start("customer.csv")
-    until(foreign, id_, "asking")
-    with pytest.raises(InputError, match="other files"):
-        foreign.start("plain.csv")
-    foreign.cancel(id_)
-    until(foreign, id_, "cancelled")
-    monkeypatch.setattr(converting, "UNANSWERED_S", 0.05)
-    until(foreign, foreign.start("customer.csv"), "cancelled")
-
-
-def test_closing_ends_what_waits(foreign):
-    id_ = foreign.start("customer.csv")
-    until(foreign, id_, "asking")
-    foreign.close()
-    assert foreign.look(id_).state == "cancelled"
 
 
 # ---------------------------------------------------------------- files to and from a browser

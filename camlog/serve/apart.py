@@ -8,6 +8,7 @@ recording as `stop` does: with closing codes and a whole drive file.
 
 from __future__ import annotations
 
+import os
 import signal
 import sys
 import threading
@@ -23,6 +24,7 @@ from camlog.stream import Batch, StreamItem
 if TYPE_CHECKING:
     from camlog.capture.live import LiveSource
 
+RECORDER_NICE = -10
 SEND_INTERVAL_S = 0.05
 # Rows waiting for a server that does not take them: half a minute of a quick adapter.
 WAITING_ITEMS = 2000
@@ -98,6 +100,9 @@ class _Ending:
 
 def run(pipe: Connection, port: str | None, vehicle: str | None, store_vin: bool) -> None:
     """The process: connect, wait for the word, record, until stopped or left alone."""
+    # An answer waits for nobody: before browser and page, where the system lets it (root, or a limit that is set).
+    with suppress(OSError, AttributeError):
+        os.nice(RECORDER_NICE)
     ending = _Ending()
     ending.listen_to_signals()
     sending = threading.Lock()
@@ -179,7 +184,9 @@ def _listen(pipe: Connection, source: LiveSource) -> None:
 
 
 def _on_a_page(error: InputError, port: str | None) -> str:
-    text = str(error) if error.file == port else told(error)  # a port is named whole, a file without its folder
+    text = (
+        str(error) if error.file == port else told(error)
+    )  # a port is named whole, a file without its folder
     for here, there in _ON_A_PAGE.items():
         text = text.replace(here, there)
     return text

@@ -7,7 +7,7 @@ from pathlib import Path
 from types import ModuleType
 from urllib.parse import unquote
 
-from dash import Dash, Input, Output, dcc, html
+from dash import ClientsideFunction, Dash, Input, Output, dcc, html
 
 from camlog.report.page import shipped_text
 from camlog.serve.desk import Desk
@@ -59,6 +59,12 @@ def make_app(desk: Desk) -> Dash:
 
     for page in PAGES.values():
         page.register(app, desk)
+    # In assets/live.js; how long the strips are is each page's own choice.
+    app.clientside_callback(
+        ClientsideFunction(namespace="live", function_name="span"),
+        Output("span-label", "title"),
+        Input("span", "value"),
+    )
 
     @app.server.get("/style.css")
     def style():
@@ -72,7 +78,9 @@ def page_for(desk: Desk, pathname: str):
     parts = [unquote(p) for p in pathname.strip("/").split("/")]
     page = PAGES.get(parts[0])
     if page is None or len(parts) > 2:
-        return html.Main([html.H1("There is no such page"), dcc.Link("To the recordings", href="/recordings")])
+        return html.Main(
+            [html.H1("There is no such page"), dcc.Link("To the recordings", href="/recordings")]
+        )
     return page.layout(desk, *parts[1:])
 
 
@@ -83,7 +91,8 @@ def _shell() -> html.Div:
             dcc.Location(id="place"),
             html.Link(rel="stylesheet", href="/style.css"),
             html.Header(
-                [html.Nav(links), html.Button("Day or night", id="day-or-night", className="quiet")], className="top"
+                [html.Nav(links), html.Button("Day or night", id="day-or-night", className="quiet")],
+                className="top",
             ),
             html.Div(id="page"),
         ]

@@ -43,7 +43,9 @@ class Board:
         self._clock = clock
         self._kept = kept
         self._lock = threading.Lock()
-        self._number = 0  # of the last batch; goes on over a reset, so that a cursor never fits the wrong drive
+        self._number = (
+            0  # of the last batch; goes on over a reset, so that a cursor never fits the wrong drive
+        )
         self.reset()
 
     def reset(self) -> None:
@@ -104,7 +106,9 @@ class Board:
             missed = self._number - cursor
             fresh = not self._first < cursor <= self._number or missed > min(MOST_MISSED, self._kept)
             samples = {
-                name: _listed(*(history.last(min(window_s, KEPT_S), now_s, points) if fresh else history.newer(cursor)))
+                name: _listed(
+                    *(history.last(min(window_s, KEPT_S), now_s, points) if fresh else history.newer(cursor))
+                )
                 for name, history in self._history.items()
             }
             return {
@@ -139,7 +143,11 @@ class Board:
 
     def _gap(self, now_s: float) -> dict[str, Any] | None:
         since = self.state.gap_since_s
-        return None if since is None else {"since": clock_text(since), "seconds": round(max(0.0, now_s - since), 1)}
+        return (
+            None
+            if since is None
+            else {"since": clock_text(since), "seconds": round(max(0.0, now_s - since), 1)}
+        )
 
     def _cam(self, found) -> dict[str, Any]:
         return {

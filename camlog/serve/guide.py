@@ -150,7 +150,9 @@ class Guide:
             groups.setdefault(need.name, []).append(need)
         found = []
         for name in sorted(groups, key=lambda n: _ORDER.index(n) if n in TITLES else len(_ORDER)):
-            found += self._windows(covered) if name == "oil_window" else [self._item(name, groups[name], covered)]
+            found += (
+                self._windows(covered) if name == "oil_window" else [self._item(name, groups[name], covered)]
+            )
         return found
 
     def can_stop(self) -> bool:
@@ -214,7 +216,9 @@ class Guide:
         """The oil's temperature, or the coolant's, as coverage takes it; None where neither was read."""
         with self._lock:
             oil, coolant = self._oil_degc, self._coolant_degc
-        if oil is None or (oil <= OPEN_SENSOR_DEGC and coolant is not None and coolant > OPEN_SENSOR_COOLANT_DEGC):
+        if oil is None or (
+            oil <= OPEN_SENSOR_DEGC and coolant is not None and coolant > OPEN_SENSOR_COOLANT_DEGC
+        ):
             return coolant
         return oil
 

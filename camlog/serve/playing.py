@@ -68,7 +68,10 @@ class Player:
         self.seen_s = time.monotonic()
         self._state = threading.Condition()
         self._playing = self._ended = self._closed = False
-        self._since: tuple[float, float] = (time.monotonic(), self.start_s)  # when it was where, from which it goes on
+        self._since: tuple[float, float] = (
+            time.monotonic(),
+            self.start_s,
+        )  # when it was where, from which it goes on
         self._shown_s = self.start_s
         self._jumped(self.start_s)
         self._thread = threading.Thread(target=self._work, name="replay", daemon=True)
@@ -257,7 +260,9 @@ class Players:
         now = time.monotonic()
         with self._lock:
             by_age = sorted(self._players.values(), key=lambda p: p.seen_s)
-            gone = [p for i, p in enumerate(by_age) if now - p.seen_s > UNSEEN_S or i < len(by_age) - self._most]
+            gone = [
+                p for i, p in enumerate(by_age) if now - p.seen_s > UNSEEN_S or i < len(by_age) - self._most
+            ]
             for player in gone:
                 del self._players[player.id]
         for player in gone:

@@ -153,7 +153,9 @@ class DriveRecorder:
             if self._state != CONNECTED:
                 raise InputError(
                     "nothing is connected" if self._state != RECORDING else "a recording runs already",
-                    remedy="Connect first." if self._state != RECORDING else "Stop it before starting another.",
+                    remedy="Connect first."
+                    if self._state != RECORDING
+                    else "Stop it before starting another.",
                 )
             self._trace = self._folder.path(self._folder.new_trace_name(name))
             self.board = Board(self._clock)
@@ -165,7 +167,9 @@ class DriveRecorder:
         """Put a marker at this moment. Raises InputError where nothing is being recorded."""
         with self._lock:
             if self._state != RECORDING:
-                raise InputError("nothing is being recorded, so nothing was marked", remedy="Start a recording first.")
+                raise InputError(
+                    "nothing is being recorded, so nothing was marked", remedy="Start a recording first."
+                )
             self._order("mark", " ".join(text.split())[:LONGEST_NOTE])
 
     def stop(self) -> None:
@@ -353,7 +357,10 @@ class DriveRecorder:
                 self._no_report = f"The report was not begun: {error} The recording is whole."
 
     def _warnings(self) -> tuple[str, ...]:
-        said = [f"{what} failed; the trace itself is whole, and the recording goes on." for what in self._failed_views]
+        said = [
+            f"{what} failed; the trace itself is whole, and the recording goes on."
+            for what in self._failed_views
+        ]
         if self._left_out:
             said.append(f"The page fell behind by {self._left_out} rows; the trace itself is whole.")
         if self._no_report:

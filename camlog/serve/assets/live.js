@@ -1,7 +1,9 @@
 // The live part of a page: asks the server what is new, keeps the last ten minutes, and draws one strip a frame.
 (function () {
   "use strict";
-  const ASK_MS = 250, HIDDEN_MS = 3000, KEPT_S = 600, POINTS = 360, LOST_AFTER = 4;
+  const ASK_MS = 250, HIDDEN_MS = 3000, KEPT_S = 600, POINTS = 300, LOST_AFTER = 4;
+  // Drawing may take this share of the time of a slow or busy computer; then the strips move less often.
+  const DRAW_SHARE = 0.12, SLOWEST_MS = 1000;
   let span = 60, drive = null, cursor = 0, source = null, failures = 0, now = 0, heard = 0, pace = 0, history = new Map();
   const text = (node, value) => { if (node && node.textContent !== value) node.textContent = value; };
   const by = (id) => document.getElementById(id);
@@ -80,11 +82,13 @@
     }
     return Object.keys(layout).length ? Plotly.update(chart, data, layout) : Plotly.restyle(chart, data);
   }
-  let waiting = [];
+  let waiting = [], busy_ms = 0, pass_ms = 0;
   function drawNext() {
     const chart = waiting.shift();
-    if (!chart) return;
+    if (!chart) { pass_ms = busy_ms; return; }
+    const begun = performance.now();
     if (chart.isConnected) draw(chart);
+    busy_ms += performance.now() - begun;
     setTimeout(() => requestAnimationFrame(drawNext), 12);
   }
   function drawAll() {
@@ -93,6 +97,7 @@
       const box = chart.getBoundingClientRect();
       return chart.data && chart.layout && box.bottom > 0 && box.top < innerHeight && box.width > 0;
     });
+    busy_ms = 0;
     requestAnimationFrame(drawNext);
   }
 
@@ -166,7 +171,7 @@
   // ---- asking
   async function ask() {
     const place = by("live");
-    let wait = document.hidden ? HIDDEN_MS : ASK_MS;
+    let wait = document.hidden ? HIDDEN_MS : Math.max(ASK_MS, Math.min(SLOWEST_MS, pass_ms / DRAW_SHARE));
     if (place) {
       if (source !== place.dataset.source) { source = place.dataset.source; drive = null; cursor = 0; history = new Map(); failures = 0; }
       try {

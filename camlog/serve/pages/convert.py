@@ -258,7 +258,12 @@ def _result(look: ConversionLook) -> list:
     found = look.result
     taken = sum(c["kind"] == "signal" and c["signal"] != "time" for c in found["columns"])
     made = [
-        html.P([f"{found['rows']} rows, {taken} signal{'' if taken == 1 else 's'} in ", html.B(shown(found["trace"]))]),
+        html.P(
+            [
+                f"{found['rows']} rows, {taken} signal{'' if taken == 1 else 's'} in ",
+                html.B(shown(found["trace"])),
+            ]
+        ),
         html.P(dcc.Link("Go to the recording", href=address("recording", found["trace"]), className="main")),
     ]
     if not found["cam_angles"]:

@@ -53,9 +53,7 @@ def strips(cams: Sequence[str], oil: str = "oil_temp") -> list[html.Figure]:
     return made
 
 
-def _strip(
-    title: str, unit: str, lines: Sequence[tuple[str, str, Role]], least: float = 10.0
-) -> html.Figure:
+def _strip(title: str, unit: str, lines: Sequence[tuple[str, str, Role]], least: float = 10.0) -> html.Figure:
     """One strip. The page's script fills it: `meta` says which signal and colour a line has."""
     data = [
         go.Scatter(
@@ -73,7 +71,9 @@ def _strip(
         font={"size": 14},
     )  # fmt: skip
     graph = dcc.Graph(
-        figure=go.Figure(data, layout), config={"staticPlot": True, "responsive": True}, className="strip",
+        figure=go.Figure(data, layout),
+        config={"staticPlot": True, "responsive": True},
+        className="strip",
         style={"height": f"{STRIP_HEIGHT_PX}px"},
     )
     return html.Figure([html.Figcaption(f"{title} [{unit}]"), graph])
@@ -136,9 +136,14 @@ def guide_list(guide: Guide | None, *, live: bool = True) -> list:
     # That something is read at all is worth a line only where it is not.
     items = [item for item in guide.items() if not (item.met and item.name in READING)]
     met = sum(item.met for item in items)
-    made = [html.P(f"{met} of {len(items)} done", className="soft"), html.Ol([_item(i) for i in items], className="guide")]
+    made = [
+        html.P(f"{met} of {len(items)} done", className="soft"),
+        html.Ol([_item(i) for i in items], className="guide"),
+    ]
     if live and guide.can_stop():
-        made.insert(0, html.P([html.B("You can stop now. "), "There is enough for a verdict."], className="next good"))
+        made.insert(
+            0, html.P([html.B("You can stop now. "), "There is enough for a verdict."], className="next good")
+        )
     elif live:
         made.insert(0, html.P([html.B("Next: "), guide.next_instruction()], className="next"))
     return made
@@ -173,7 +178,13 @@ def provisional(guide: Guide | None) -> list:
         sure = "" if condition == "insufficient_data" else f", confidence {confidence:.2f}"
         kind = {"healthy": "good", "insufficient_data": "unknown"}.get(condition, "bad")
         lines.append(
-            html.Li([html.B(f"{cam_text(cam)}: {words}", className=kind), f"{sure}. ", html.Span(reason, className="soft")])
+            html.Li(
+                [
+                    html.B(f"{cam_text(cam)}: {words}", className=kind),
+                    f"{sure}. ",
+                    html.Span(reason, className="soft"),
+                ]
+            )
         )
     when = f"as of {int(found.at_s) // 60:02d}:{int(found.at_s) % 60:02d}"
     state = "the last two looks agree" if found.settled else "may still change"

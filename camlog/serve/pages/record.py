@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
-from flask import jsonify, request
+from flask import current_app, jsonify, request
 
 from camlog.capture.ports import CHECKLIST, likely_ports
 from camlog.errors import InputError
 from camlog.serve.desk import Desk
+from camlog.serve.guard import is_loopback
 from camlog.serve.pages import parts
 from camlog.serve.pages.pieces import address
 from camlog.serve.recording import RecorderStatus
@@ -39,6 +40,7 @@ def layout(desk: Desk, *_: str) -> html.Main:
             html.Section(_ready(), id="ready", hidden=now.state not in _SECTIONS["ready"]),
             html.Section(_driving(), id="driving", hidden=now.state not in _SECTIONS["driving"]),
             html.Div(_lines(now), id="found"),
+            html.Div(pairing_code(), id="pairing"),
             dcc.Interval(id="look", interval=_LOOK_MS),
             dcc.Store(id="strips-of"),
         ],
@@ -84,7 +86,10 @@ def _setup(desk: Desk) -> list:
 
 
 def _connecting() -> list:
-    return [html.H1("Connecting"), html.P("A few seconds: the adapter is reset and the vehicle asked what it supports.")]
+    return [
+        html.H1("Connecting"),
+        html.P("A few seconds: the adapter is reset and the vehicle asked what it supports."),
+    ]
 
 
 def _ready() -> list:
@@ -200,6 +205,20 @@ def _notices(now: RecorderStatus) -> list:
     return made
 
 
+def pairing_code() -> list:
+    """For the page on this computer: how another device is let in. Nothing for the other devices."""
+    guard = current_app.extensions.get("camlog-guard")
+    if guard is None or guard.pairing is None or not is_loopback(request.remote_addr or ""):
+        return []
+    return [
+        html.P(
+            ["Another device is let in once by this code: ", html.B(guard.pairing.code, className="clock"),
+             ". It opens the address that stands in the terminal."],
+            className="soft",
+        )
+    ]  # fmt: skip
+
+
 def _finished(now: RecorderStatus, desk: Desk) -> list:
     if now.state not in ("finished", "failed") or not now.rows:
         return []
@@ -216,7 +235,15 @@ def _finished(now: RecorderStatus, desk: Desk) -> list:
         made.append(html.P(look.error, className="notice bad"))
     else:
         made += [html.P(line) for line in look.result["headline"][:6]]
-        links.insert(0, html.A("Open the report", href=address("results", look.result["report"]), target="_blank", className="main"))
+        links.insert(
+            0,
+            html.A(
+                "Open the report",
+                href=address("results", look.result["report"]),
+                target="_blank",
+                className="main",
+            ),
+        )
     made.append(html.Div(links, className="row"))
     return made
 
@@ -247,11 +274,18 @@ def register(app: Dash, desk: Desk) -> None:
         except InputError as error:
             return html.P(str(error), className="notice bad", role="alert")
 
-    @app.callback(Output("note", "value"), Input("said", "children"), State("note", "value"), prevent_initial_call=True)
+    @app.callback(
+        Output("note", "value"), Input("said", "children"), State("note", "value"), prevent_initial_call=True
+    )
     def note_used(said, note):
         return "" if note and isinstance(said, str) and said.startswith("Marked") else no_update
 
-    @app.callback(Output("port", "options"), Output("vehicle", "options"), Input("look-ports", "n_clicks"), prevent_initial_call=True)
+    @app.callback(
+        Output("port", "options"),
+        Output("vehicle", "options"),
+        Input("look-ports", "n_clicks"),
+        prevent_initial_call=True,
+    )
     def look_again(_):
         return _port_options(desk), _vehicle_options(desk)
 
@@ -272,6 +306,11 @@ def register(app: Dash, desk: Desk) -> None:
             parts.provisional(guide) if driving else no_update,
         )  # fmt: skip
 
+    @app.callback(Output("pairing", "children"), Input("look", "n_intervals"), State("pairing", "children"))
+    def code(_, shown):
+        found = pairing_code()
+        return no_update if bool(shown) == bool(found) and not found else found
+
     @app.callback(
         Output("strips", "children"), Output("strips-of", "data"),
         Input("look", "n_intervals"), State("strips-of", "data"),
@@ -288,7 +327,9 @@ def _acted(desk: Desk, what: str, port, other, vehicle, vin: bool, name, note) -
     recorder = desk.recorder
     if what == "connect":
         if port == OTHER and not (other or "").strip():
-            raise InputError("no port is written", remedy="Write the adapter's port, or choose one from the list.")
+            raise InputError(
+                "no port is written", remedy="Write the adapter's port, or choose one from the list."
+            )
         chosen = None if port == FIND else (other or "").strip() if port == OTHER else port
         recorder.connect(chosen, vehicle or None, store_vin=vin)
         return ""
@@ -322,6 +363,15 @@ def _update(board) -> dict:
 
 def _status(now: RecorderStatus) -> dict:
     seconds = int(now.elapsed_s)
-    clock = f"{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}" if seconds >= 3600 else f"{seconds // 60:02d}:{seconds % 60:02d}"
+    clock = (
+        f"{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
+        if seconds >= 3600
+        else f"{seconds // 60:02d}:{seconds % 60:02d}"
+    )
     word = {"ending": "Ending: reading the codes once more"}.get(now.state, "Recording")
-    return {"state": now.state, "word": word, "clock": clock, "rows": f"{now.rows} rows in {now.name}" if now.name else ""}
+    return {
+        "state": now.state,
+        "word": word,
+        "clock": clock,
+        "rows": f"{now.rows} rows in {now.name}" if now.name else "",
+    }

@@ -16,7 +16,15 @@ from camlog.serve.pages.record import _update
 from camlog.sinks.words import clock_text, kind_text
 from camlog.stream import Event
 
-SPEEDS = ((0.5, "half"), (1, "as recorded"), (2, "2×"), (4, "4×"), (10, "10×"), (30, "30×"), ("max", "as fast as it goes"))
+SPEEDS = (
+    (0.5, "half"),
+    (1, "as recorded"),
+    (2, "2×"),
+    (4, "4×"),
+    (10, "10×"),
+    (30, "30×"),
+    ("max", "as fast as it goes"),
+)
 BEFORE_EVENT_S = 3.0  # a jump lands this long before the event, so that it can be seen coming
 _LOOK_MS = 1000
 
