@@ -75,6 +75,23 @@ def drive_path(trace: str | Path) -> Path:
     return trace.with_name((stem or trace.name) + ".drive.json")
 
 
+def trace_path(drive: str | Path) -> Path:
+    """The other way round: where the trace of a drive file `NAME.drive.json` lies."""
+    drive = Path(drive)
+    return drive.with_name(drive.name.removesuffix(".drive.json") + ".csv")
+
+
+def remarks(drive: Drive | None, trace_sha256: str | None, beside: Path) -> list[str]:
+    """What one should know of a trace and the drive file `beside` it before judging them, a sentence each."""
+    if drive is None:
+        return []
+    if drive.trace_sha256 is None and drive.adapter:
+        return ["the recording did not end cleanly; what was saved until then is here."]
+    if drive.trace_sha256 not in (None, trace_sha256):
+        return [f"the trace was changed after the recording, or {beside.name} belongs to another."]
+    return []
+
+
 def vin_hash(vin: str) -> str:
     """What stands for a vehicle identification number where it is not stored: 4 hexadecimal digits.
 

@@ -39,9 +39,8 @@ def compare(
     from camlog.cli.results import load
     from camlog.profile import read_profile
     from camlog.report import write_comparison
-    from camlog.report.comparison import doubts, headline, told
+    from camlog.report.comparison import changed_sentences, doubts, headline
     from camlog.report.dashboard import read_dashboard
-    from camlog.verify.changes import changes_between
 
     page = page_path(after, out, force)
     read_dashboard(dashboard)  # a slip in it is said before the analysis
@@ -50,8 +49,7 @@ def compare(
     typer.echo(headline(old, new))
     for sentence in doubts(old, new):
         typer.echo(f"Careful: {sentence}")
-    groups = told(changes_between(old, new))
-    changed = groups["worse"] + groups["better"]
+    changed = changed_sentences(old, new)
     for sentence in changed[:SENTENCES_SHOWN]:
         typer.echo(f"  {sentence}")
     if len(changed) > SENTENCES_SHOWN:

@@ -82,6 +82,7 @@ def convert(
 
 def _say(file: Path, found: Conversion) -> None:
     from camlog.convert import offer_mapping
+    from camlog.convert.cams import is_cam_angle
     from camlog.signals import SIGNALS
 
     taken = [c for c in found.columns if c.certain and c.signal and c.signal != "time"]
@@ -110,7 +111,7 @@ def _say(file: Path, found: Conversion) -> None:
                 f"{found.trace_path} --force",
                 err=True,
             )
-    if not any(c.signal.startswith("cam_") and c.signal.endswith(("_commanded", "_actual")) for c in taken):
+    if not any(is_cam_angle(c.signal) for c in taken):
         typer.echo(
             "camlog: no cam angles: the phaser cannot be judged from this trace, only conditions, "
             "codes and misfires. "

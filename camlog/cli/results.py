@@ -42,22 +42,15 @@ def load(path: Path) -> tuple[Trace, Drive | None]:
     A trace that somebody else wrote is converted in memory, where what its columns mean is certain.
     """
     from camlog.convert import read_any
-    from camlog.drive import drive_path
+    from camlog.drive import drive_path, remarks
 
     if path.is_dir():
         raise InputError("is a folder, not a trace", file=path, remedy="Name a trace in it, as in drive.csv.")
     trace, drive, conversion = read_any(path)
-    beside = drive_path(path)
     if conversion is not None:
         typer.echo(f"camlog: {path}: not a camlog trace; read as `camlog convert` would.", err=True)
-    for note in trace.warnings:
+    for note in (*trace.warnings, *remarks(drive, trace.sha256, drive_path(path))):
         typer.echo(f"camlog: {path}: {note}", err=True)
-    if drive is not None and drive.trace_sha256 is None and drive.adapter:
-        typer.echo(f"camlog: {path}: the recording did not end cleanly; what was saved until then is here.", err=True)
-    elif drive is not None and drive.trace_sha256 not in (None, trace.sha256):
-        typer.echo(
-            f"camlog: {path}: the trace was changed after the recording, or {beside.name} belongs to another.", err=True
-        )
     return trace, drive
 
 

@@ -122,9 +122,9 @@ def _first(path: Path, profile: VehicleProfile | None) -> Findings | Drive:
     """The first drive: a trace, or only a drive file as `camlog clear` saves it."""
     if not path.name.endswith(".drive.json"):
         return _findings(path, profile)
-    from camlog.drive import read_drive
+    from camlog.drive import read_drive, trace_path
 
-    trace = path.with_name(path.name.removesuffix(".drive.json") + ".csv")
+    trace = trace_path(path)
     return _findings(trace, profile) if trace.exists() else read_drive(path)
 
 

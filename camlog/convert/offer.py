@@ -22,10 +22,10 @@ def mapping_path(path: Path) -> Path:
     return default_out(path).with_name(default_out(path).name.removesuffix(".camlog.csv") + ".map.toml")
 
 
-def offer_mapping(path: Path, text: str) -> tuple[Path | None, bool]:
-    """Write the ready-made mapping file unless one is there. Returns its path (None: cannot be written), and
-    whether it is new."""
-    for target in (mapping_path(path), Path(mapping_path(path).name)):
+def offer_mapping(path: Path, text: str, *, elsewhere: bool = True) -> tuple[Path | None, bool]:
+    """Write the ready-made mapping file unless one is there: beside the file or, with `elsewhere`, in the present
+    folder where that cannot be. Returns its path (None: cannot be written), and whether it is new."""
+    for target in (mapping_path(path), Path(mapping_path(path).name))[: 1 + elsewhere]:
         try:
             with open(target, "x", encoding="utf-8", errors="replace") as file:
                 file.write(text)

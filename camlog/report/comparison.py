@@ -63,6 +63,12 @@ def _moment(started_at: str) -> float:
     return datetime.fromisoformat(started_at).timestamp()
 
 
+def changed_sentences(before: Findings, after: Findings) -> list[str]:
+    """What changed by more than chance, a sentence each: first what is worse, then what is better."""
+    groups = told(changes_between(before, after))
+    return groups["worse"] + groups["better"]
+
+
 def told(changes: tuple[Change, ...]) -> dict[str, list[str]]:
     """Sentences of the like-for-like comparison: what is better, worse, and the same."""
     groups: dict[str, list[str]] = {"better": [], "worse": [], "same": [], "unknown": []}

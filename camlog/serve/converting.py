@@ -10,10 +10,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from camlog.convert import Conversion, Question, convert, default_out, mapping_path
+from camlog.convert import Conversion, Question, convert, default_out, mapping_path, offer_mapping
+from camlog.convert.cams import is_cam_angle
 from camlog.errors import InputError
 from camlog.serve.folder import Folder
-from camlog.serve.names import kind_of, told
+from camlog.serve.names import fault, kind_of, told
 from camlog.signals import SIGNALS
 
 WORKING, ASKING, DONE, FAILED, CANCELLED = "working", "asking", "done", "failed", "cancelled"
@@ -101,11 +102,8 @@ class _Conversion:
             state, result, error = CANCELLED, None, ""
         except InputError as wrong:
             state, result, error = FAILED, None, told(wrong)
-        except MemoryError:
-            state, result, error = FAILED, None, "This computer has not enough memory for that file."
-        except Exception as fault:  # noqa: BLE001 - told to a person instead of a terminal nobody looks at
-            state, result = FAILED, None
-            error = f"That failed, through a fault of camlog ({type(fault).__name__}: {str(fault)[:200]})."
+        except Exception as wrong:  # noqa: BLE001 - told to a person instead of a terminal nobody looks at
+            state, result, error = FAILED, None, fault(wrong)
         with self._changed:
             self.question = None
             self.state, self.result, self.error = state, result, error
@@ -255,30 +253,9 @@ def told_of(path: Path, found: Conversion) -> dict[str, Any]:
         )  # fmt: skip
     mapping = None
     if found.doubtful:
-        mapping = _ready_mapping(path, found.mapping_text)
-    angles = any(
-        c["kind"] == "signal"
-        and c["signal"].startswith("cam_")
-        and c["signal"].endswith(("_commanded", "_actual"))
-        for c in columns
-    )
+        mapping, _ = offer_mapping(path, found.mapping_text, elsewhere=False)
+    angles = any(c["kind"] == "signal" and is_cam_angle(c["signal"]) for c in columns)
     return {
-        "trace": found.trace_path.name, "rows": found.rows, "notes": list(found.notes), "mapping": mapping,
+        "trace": found.trace_path.name, "rows": found.rows, "notes": list(found.notes), "mapping": mapping and mapping.name,
         "cam_angles": angles, "columns": columns,
     }  # fmt: skip
-
-
-def _ready_mapping(path: Path, text: str) -> str | None:
-    """Name of the mapping file beside a foreign file, made where there is none; None where the disk refuses.
-
-    As `camlog.convert.offer_mapping`, but never in another folder.
-    """
-    target = mapping_path(path)
-    try:
-        with open(target, "x", encoding="utf-8", errors="replace") as file:
-            file.write(text)
-    except FileExistsError:
-        pass
-    except OSError:
-        return None
-    return target.name

@@ -13,7 +13,7 @@ from werkzeug.http import dump_options_header
 from camlog.errors import InputError
 from camlog.serve.desk import Desk
 from camlog.serve.folder import UPLOAD_LIMIT_BYTES
-from camlog.serve.names import kind_of, told
+from camlog.serve.names import address, kind_of, told
 
 # A result page is a file of the folder, and so may be anybody's: it runs in an origin of its own, from which it
 # can reach nothing here or elsewhere (CSP Level 3 `sandbox`, HTML "sandboxing flags"). Its own policy names the
@@ -59,7 +59,7 @@ def place_of(desk: Desk, name: str) -> str:
         page = "recording" if desk.folder.entry(name).kind == "trace" else "convert"
     except InputError:
         page = "convert"  # which says what is wrong with it
-    return f"/{page}/{quote(name, safe='')}"
+    return address(page, name)
 
 
 def _answered(answer) -> flask.Response:

@@ -12,6 +12,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import BinaryIO
 
+from camlog.drive import drive_path, trace_path
 from camlog.errors import InputError
 from camlog.profile import DEMO, SCHEMA, VehicleProfile, read_profile
 from camlog.serve import receiving
@@ -178,11 +179,7 @@ class Folder:
     def snapshots(self) -> list[str]:
         """Drive files without a recording, as `camlog clear` leaves them, newest first."""
         files = self._files()
-        alone = [
-            n
-            for n in files
-            if n.endswith(DRIVE_ENDING) and n.removesuffix(DRIVE_ENDING) + ".csv" not in files
-        ]
+        alone = [n for n in files if n.endswith(DRIVE_ENDING) and trace_path(n).name not in files]
         return sorted(alone, key=lambda n: -files[n].st_mtime)
 
     def _files(self) -> dict[str, os.stat_result]:
@@ -211,10 +208,8 @@ class Folder:
     @staticmethod
     def _companion_names(name: str) -> dict[str, str]:
         """File names beside a trace, and what each is."""
-        # As camlog.drive.drive_path has it, which takes any case of ".csv".
-        drive = (name[:-4] if name.lower().endswith(".csv") else name) + DRIVE_ENDING
         stem = stem_of(name)
-        return {drive: "drive", stem + FINDINGS_ENDING: "findings"} | {
+        return {drive_path(name).name: "drive", stem + FINDINGS_ENDING: "findings"} | {
             stem + ending: what for what, ending in RESULT_ENDINGS.items()
         }
 

@@ -21,6 +21,7 @@ from werkzeug.exceptions import HTTPException
 from werkzeug.http import parse_cookie
 
 from camlog.errors import InputError
+from camlog.serve.names import told
 from camlog.serve.pairing import SESSION_S, Pairing
 from camlog.serve.pairing_page import PAIR_POLICY, pairing_page
 
@@ -197,7 +198,7 @@ def protect(server: flask.Flask, guard: Guard) -> None:
     server.before_request_funcs.setdefault(None, []).insert(0, lambda: _before(guard))
     policy = page_policy(guard.script_hashes)
     server.after_request(lambda response: _after(response, policy))
-    server.register_error_handler(InputError, lambda error: plain(400, shown(error)))
+    server.register_error_handler(InputError, lambda error: plain(400, told(error)))
     for gone in (DependencyException, InvalidResourceError):
         server.register_error_handler(gone, lambda error: plain(404, "There is no such page."))
     server.register_error_handler(Exception, _failed)
@@ -208,14 +209,6 @@ def protect(server: flask.Flask, guard: Guard) -> None:
 def plain(status: int, line: str) -> flask.Response:
     """One line of text."""
     return flask.Response(line + "\n", status, mimetype="text/plain")
-
-
-def shown(error: InputError) -> str:
-    """What a browser is told of an error: of a file only its name, not where this computer keeps it."""
-    if error.file is None:
-        return str(error)
-    name = re.split(r"[/\\]", error.file.rstrip("/\\"))[-1]
-    return str(InputError(error.what, remedy=error.remedy, file=name, line=error.line, column=error.column))
 
 
 def is_loopback(peer: str) -> bool:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from camlog.report.thin import thin
+
 KEPT_S = 600.0
 KEPT_SAMPLES = 30_000  # ten minutes at 50 a second
 # A break in sampling at least this long, and this many usual intervals, is a hole: no line is drawn over it.
@@ -62,17 +64,7 @@ class History:
 
 
 def thinned(values: np.ndarray, points: int) -> np.ndarray:
-    """Indices of at most about `points` values: the lowest and the highest of each slice, and every hole."""
-    if len(values) <= points:
-        return np.arange(len(values))
-    slices = max(1, points // 2)
-    width = -(-len(values) // slices)
-    padded = np.full(slices * width, np.nan)
-    padded[: len(values)] = values
-    table = padded.reshape(slices, width)
-    any_value = ~np.isnan(table).all(axis=1)
-    rows = np.flatnonzero(any_value)
-    low = np.nanargmin(table[rows], axis=1) + rows * width
-    high = np.nanargmax(table[rows], axis=1) + rows * width
-    holes = np.flatnonzero(np.isnan(values))
-    return np.unique(np.concatenate([low, high, holes]))
+    """Indices of at most about `points` values, as the reports thin a line, and every hole."""
+    read = np.flatnonzero(~np.isnan(values))
+    kept, _ = thin(read, values[read], points)
+    return np.union1d(kept, np.flatnonzero(np.isnan(values))).astype(np.int64)

@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from camlog.errors import InputError
+from camlog.serve.names import fault, told
 from camlog.serve.tasks import make_comparison, make_report, make_verification, provisional
 
 __all__ = ["Jobs", "Look", "make_comparison", "make_report", "make_verification", "provisional"]
@@ -249,21 +250,17 @@ def _worker(pipe: Any) -> None:
 
 
 def _called(function: Callable, args: tuple) -> tuple[str, Any]:
-    from camlog.serve.names import told
-
     try:
         return DONE, function(*args)
     except InputError as error:
         return FAILED, told(error)
-    except MemoryError:
-        return FAILED, "This computer has not enough memory for that file."
     except OSError as error:
         return (
             FAILED,
             f"The disk refused: {error.strerror or type(error).__name__}. Check space and rights of the folder.",
         )
     except Exception as error:  # noqa: BLE001 - told to a person instead of a terminal nobody looks at
-        return FAILED, f"That failed, through a fault of camlog ({type(error).__name__}: {str(error)[:200]})."
+        return FAILED, fault(error)
 
 
 def _end_with_server() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import unicodedata
+from urllib.parse import quote
 
 from camlog.errors import InputError
 
@@ -96,6 +97,11 @@ def split_ending(name: str) -> tuple[str, str]:
     return (name[:cut], name[cut:]) if cut > 0 else (name[: -len(ending)], name[-len(ending) :])
 
 
+def address(page: str, name: str) -> str:
+    """Path of a page about a file, whatever its name holds."""
+    return f"/{page}/{quote(name, safe='')}"
+
+
 def told(error: InputError) -> str:
     """What a page says of an error: of a file only its name, and what to do on a page, not in a terminal."""
     remedy = error.remedy
@@ -105,6 +111,13 @@ def told(error: InputError) -> str:
         remedy = "Check the working folder."
     name = None if error.file is None else _SEPARATORS.split(error.file.rstrip("/\\"))[-1]
     return str(InputError(error.what, remedy=remedy, file=name, line=error.line, column=error.column))
+
+
+def fault(error: Exception) -> str:
+    """What a page says of an error that is camlog's own, or of a computer too small for a file."""
+    if isinstance(error, MemoryError):
+        return "This computer has not enough memory for that file."
+    return f"That failed, through a fault of camlog ({type(error).__name__}: {str(error)[:200]})."
 
 
 def _refused(name: str, what: str, remedy: str) -> InputError:

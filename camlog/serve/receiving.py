@@ -11,10 +11,10 @@ from pathlib import Path
 from threading import Lock
 from typing import BinaryIO
 
-from camlog.drive import drive_path, read_drive, sync_directory
+from camlog.convert.source import sha256_of
+from camlog.drive import drive_path, read_drive, sync_directory, trace_path
 from camlog.errors import InputError
 from camlog.serve.names import (
-    DRIVE_ENDING,
     FINDINGS_ENDING,
     RESULT_ENDINGS,
     check_new_name,
@@ -136,17 +136,12 @@ def _fits(root: Path, name: str, kind: str, partial: Path, sha256: str) -> bool:
             beside = drive_path(root / name)
             return not beside.exists() or read_drive(beside).trace_sha256 in (None, sha256)
         if kind == "drive":
-            trace = root / (name.removesuffix(DRIVE_ENDING) + ".csv")
+            trace = trace_path(root / name)
             said = read_drive(partial).trace_sha256
-            return not trace.exists() or said is None or said == _sha256(trace)
+            return not trace.exists() or said is None or said == sha256_of(trace)
     except (InputError, OSError):
         return False
     return True
-
-
-def _sha256(path: Path) -> str:
-    with open(path, "rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _take(partial: Path, target: Path) -> None:

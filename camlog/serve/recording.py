@@ -27,7 +27,8 @@ from camlog.stream import StreamItem
 
 IDLE, CONNECTING, CONNECTED = "idle", "connecting", "connected"
 RECORDING, ENDING, FINISHED, FAILED = "recording", "ending", "finished", "failed"
-BUSY = (CONNECTING, CONNECTED, RECORDING, ENDING)
+GROWING = (RECORDING, ENDING)  # a trace is being written
+BUSY = (CONNECTING, CONNECTED, *GROWING)
 
 _POLL_S = 0.25
 # Closing codes of many modules over a slow adapter, a request under way, and the disk.
@@ -52,6 +53,11 @@ class RecorderStatus:
     error: str | None = None
     warnings: tuple[str, ...] = ()
     report_job: str | None = None
+
+    @property
+    def recording(self) -> str | None:
+        """Name of the trace that is growing at this moment."""
+        return self.name if self.state in GROWING else None
 
 
 class _StreamClock:
@@ -183,7 +189,7 @@ class DriveRecorder:
     def disconnect(self) -> None:
         """Let the adapter go, or put a failed or finished recording aside. Raises InputError in mid-drive."""
         with self._lock:
-            if self._state in (RECORDING, ENDING):
+            if self._state in GROWING:
                 raise InputError("a recording runs", remedy="Stop it first.")
             process, self._process = self._process, None
             receiver, self._receiver = self._receiver, None
@@ -195,7 +201,7 @@ class DriveRecorder:
         """The server ends: a recording ends cleanly, and is waited for."""
         with self._lock:
             process, receiver = self._process, self._receiver
-            recording = self._state in (RECORDING, ENDING)
+            recording = self._state in GROWING
             if self._state == RECORDING:
                 with suppress(InputError):
                     self.stop()
@@ -206,7 +212,7 @@ class DriveRecorder:
     def status(self) -> RecorderStatus:
         """What is going on, at this moment."""
         with self._lock:
-            growing = self._trace if self._state in (RECORDING, ENDING) else None
+            growing = self._trace if self._state in GROWING else None
             elapsed_s = self._clock()
         warnings = self._cautions.told(growing, elapsed_s)  # may look at the disk: nobody waits for that
         with self._lock:
@@ -338,7 +344,7 @@ class DriveRecorder:
             was, self._state = self._state, FAILED
             how = "it was killed" if (status or 0) < 0 else f"status {status}"
             self._error = f"The recorder ended unexpectedly ({how})."
-            if was in (RECORDING, ENDING) and recorded:
+            if was in GROWING and recorded:
                 self._error += f" What was recorded until then is in {self._trace.name} and can be used."
                 self._cautions.broke_off(self._trace.name)
         self._report()

@@ -180,7 +180,7 @@ def opening_lines(running: RunningServer, port: int | None = None) -> list[str]:
 
 
 def _ending(running: RunningServer) -> str:
-    if running.desk.recorder.status().state in ("recording", "ending"):
+    if running.desk.recorder.status().recording is not None:
         return "Ending the recording, with its closing codes ..."
     return "Ending ..."
 

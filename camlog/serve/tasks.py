@@ -45,14 +45,12 @@ def make_report(trace: str, vehicle: str | None) -> dict[str, Any]:
 def make_comparison(before: str, after: str, vehicle: str | None) -> dict[str, Any]:
     """`camlog compare`: writes NAME.comparison.html. Gives `comparison`, `headline` and `cautions`."""
     from camlog.report import write_comparison
-    from camlog.report.comparison import doubts, headline, told
-    from camlog.verify.changes import changes_between
+    from camlog.report.comparison import changed_sentences, doubts, headline
 
     profile = _profile(vehicle)
     old, old_notes = _findings(Path(before), profile)
     new, new_notes = _findings(Path(after), profile)
-    groups = told(changes_between(old, new))
-    changed = groups["worse"] + groups["better"]
+    changed = changed_sentences(old, new)
     lines = [headline(old, new), *changed[:CHANGES_SHOWN]]
     if len(changed) > CHANGES_SHOWN:
         lines.append(f"And {len(changed) - CHANGES_SHOWN} more figures changed.")
@@ -160,7 +158,7 @@ def _findings(path: Path, profile: VehicleProfile | None) -> tuple[Findings, lis
 def _loaded(path: Path) -> tuple[Trace, Drive | None, list[str]]:
     """A trace with its drive file, and what one should know of them."""
     from camlog.convert import read_any
-    from camlog.drive import drive_path
+    from camlog.drive import drive_path, remarks
 
     trace, drive, conversion = read_any(path)
     notes = (
@@ -169,21 +167,17 @@ def _loaded(path: Path) -> tuple[Trace, Drive | None, list[str]]:
         else ["This is not a camlog trace; its columns were understood with certainty."]
     )
     notes += trace.warnings
-    if drive is not None and drive.trace_sha256 is None and drive.adapter:
-        notes.append("The recording did not end cleanly; what was saved until then is here.")
-    elif drive is not None and drive.trace_sha256 not in (None, trace.sha256):
-        beside = drive_path(path).name
-        notes.append(f"The trace was changed after the recording, or {beside} belongs to another.")
+    notes += [note[0].upper() + note[1:] for note in remarks(drive, trace.sha256, drive_path(path))]
     return trace, drive, notes
 
 
 def _first(path: Path, profile: VehicleProfile | None) -> tuple[Findings | Drive, list[str]]:
     """The first drive: a trace, or only a drive file as `camlog clear` saves it."""
-    from camlog.drive import read_drive
+    from camlog.drive import read_drive, trace_path
 
     if not path.name.endswith(DRIVE_ENDING):
         return _findings(path, profile)
-    trace = path.with_name(path.name.removesuffix(DRIVE_ENDING) + ".csv")
+    trace = trace_path(path)
     return _findings(trace, profile) if trace.exists() else (read_drive(path), [])
 
 

@@ -4,14 +4,14 @@
   const ASK_MS = 250, HIDDEN_MS = 3000, KEPT_S = 600, POINTS = 300, LOST_AFTER = 4;
   // Drawing may take this share of the time of a slow or busy computer; then the strips move less often.
   const DRAW_SHARE = 0.12, SLOWEST_MS = 1000;
-  let span = 60, drive = null, cursor = 0, source = null, failures = 0, now = 0, heard = 0, pace = 0, history = new Map();
+  let span = 60, drive = null, cursor = 0, source = null, failures = 0, now = 0, history = new Map();
   const text = (node, value) => { if (node && node.textContent !== value) node.textContent = value; };
   const by = (id) => document.getElementById(id);
 
   // ---- what came in
   function take(data) {
     if (data.fresh || data.id !== drive) history = new Map();
-    drive = data.id; cursor = data.cursor; now = data.now_s; heard = performance.now();
+    drive = data.id; cursor = data.cursor; now = data.now_s;
     for (const [signal, [times, values]] of Object.entries(data.samples)) {
       let kept = history.get(signal);
       if (!kept) history.set(signal, kept = { t: [], v: [] });
@@ -102,10 +102,6 @@
   }
 
   // ---- words and figures
-  function clockText(seconds) {
-    const s = Math.max(0, Math.floor(seconds)), two = (n) => String(n).padStart(2, "0");
-    return (s >= 3600 ? Math.floor(s / 3600) + ":" : "") + two(Math.floor(s / 60) % 60) + ":" + two(s % 60);
-  }
   function camFigures(cams) {
     const place = by("cam-figures");
     if (!place) return;

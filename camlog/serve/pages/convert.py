@@ -11,9 +11,9 @@ from camlog.convert import Question
 from camlog.errors import InputError
 from camlog.serve.converting import ConversionLook
 from camlog.serve.desk import Desk
-from camlog.serve.names import told
+from camlog.serve.names import address, told
 from camlog.serve.pages import pieces
-from camlog.serve.pages.pieces import address, notice, shown
+from camlog.serve.pages.pieces import notice, shown
 
 OPEN = "leave it open"  # cannot be an answer's value: none holds a space
 COLUMNS_SHOWN = 300
@@ -186,8 +186,8 @@ def acted(
     """Do what a button asks for; gives the conversion's id. Raises InputError for what cannot be."""
     conversions = desk.conversions
     if what == "convert-start":
-        target, now = conversions.converted(name), desk.recorder.status()
-        if target is not None and target == now.name and now.state in ("recording", "ending"):
+        target = conversions.converted(name)
+        if target is not None and target == desk.recorder.status().recording:
             raise InputError("is being recorded now", file=target, remedy="Wait until the drive has ended.")
         return conversions.start(name, again=target is not None)
     if id_ is None:

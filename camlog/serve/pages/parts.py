@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import plotly.graph_objects as go
-from dash import dcc, html
+from dash import dcc, html, no_update
+from flask import request
 
 from camlog.report.palette import ACTUAL, COMMAND, ERROR, Role
 from camlog.serve.board import Board
 from camlog.serve.guide import Guide, GuideItem
+from camlog.serve.pages.pieces import state_of
 from camlog.signals import SIGNALS, actual, commanded
-from camlog.sinks.words import cam_text
+from camlog.sinks.words import cam_text, clock_text
 
 WHO_OPERATES = (
     "The driver drives; someone else operates this page. It asks for nothing while the car moves: look at it when "
@@ -21,6 +23,7 @@ WHO_OPERATES = (
 SPANS = ((30, "30 s"), (60, "1 min"), (600, "10 min"))
 USUAL_SPAN_S = 60
 STRIP_HEIGHT_PX = 165
+CATCH_UP_POINTS = 2400  # a signal, for a page that is opened in mid-drive
 
 # Signals whose figures stand large above the charts, with the word for each; the first that is there of a pair.
 FIGURES = (
@@ -118,15 +121,25 @@ def live(source: str) -> html.Div:
     )
 
 
-def shown_cams(board: Board | None) -> list[str]:
-    """Cams a board has seen, in the order of the engine."""
-    return [] if board is None else board.cams()
+def strips_of(board: Board | None, drawn: list[str] | None) -> tuple:
+    """Strips for the cams a board has seen and for oil temperature (coolant where only that is read), and of what
+    they are; no update where there is no drive yet, or `drawn` says that they are there."""
+    if board is None or not board.state.batches:
+        return no_update, no_update
+    seen = board.signals()
+    oil = "coolant_temp" if "oil_temp" not in seen and "coolant_temp" in seen else "oil_temp"
+    wanted = [*board.cams(), oil]
+    return (no_update, no_update) if wanted == drawn else (strips(wanted[:-1], oil), wanted)
 
 
-def oil_signal(board: Board | None) -> str:
-    """The oil temperature, or coolant where only that is read."""
-    seen = board.signals() if board is not None else frozenset()
-    return "coolant_temp" if "oil_temp" not in seen and "coolant_temp" in seen else "oil_temp"
+def live_update(board: Board | None) -> dict:
+    """What is new since the cursor the page's script sends."""
+    if board is None:
+        return {"id": None}
+    asked = request.args
+    cursor = int(asked["cursor"]) if asked.get("cursor", "").isdigit() and asked.get("id") == board.id else 0
+    span = float(asked["span"]) if asked.get("span", "").isdigit() else USUAL_SPAN_S
+    return board.update(cursor, min(max(span, 1.0), 600.0), CATCH_UP_POINTS)
 
 
 def guide_list(guide: Guide | None, *, live: bool = True) -> list:
@@ -176,16 +189,14 @@ def provisional(guide: Guide | None) -> list:
     for cam, (condition, confidence, reason) in found.cams.items():
         words = condition.replace("_", " ")
         sure = "" if condition == "insufficient_data" else f", confidence {confidence:.2f}"
-        kind = {"healthy": "good", "insufficient_data": "unknown"}.get(condition, "bad")
         lines.append(
             html.Li(
                 [
-                    html.B(f"{cam_text(cam)}: {words}", className=kind),
+                    html.B(f"{cam_text(cam)}: {words}", className=state_of(condition)),
                     f"{sure}. ",
                     html.Span(reason, className="soft"),
                 ]
             )
         )
-    when = f"as of {int(found.at_s) // 60:02d}:{int(found.at_s) % 60:02d}"
     state = "the last two looks agree" if found.settled else "may still change"
-    return [html.P(f"Provisional, {when}; {state}.", className="soft"), html.Ul(lines, className="plain")]
+    return [html.P(f"Provisional, as of {clock_text(found.at_s)}; {state}.", className="soft"), html.Ul(lines, className="plain")]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from urllib.parse import quote
 
 from dash import ctx, dcc, html
 
@@ -15,11 +14,6 @@ from camlog.serve.jobs import Look
 # A state has a sign of its own, so that its colour need not be seen.
 SIGNS = {"good": "✓", "bad": "!", "unknown": "?"}
 NO_PROFILE = ""
-
-
-def address(page: str, name: str) -> str:
-    """Path of a page about a file, whatever its name holds."""
-    return f"/{page}/{quote(name, safe='')}"
 
 
 def shown(text: str, longest: int = 200) -> html.Bdi:
@@ -105,15 +99,16 @@ def pressed() -> bool:
     return bool(ctx.triggered) and bool(ctx.triggered[0]["value"])
 
 
-def profile_options(desk: Desk) -> list[dict]:
-    """The profiles to choose from, by what distinguishes them."""
+def profile_options(desk: Desk, none: str = "None: common limits only") -> list[dict]:
+    """The profiles to choose from, by what distinguishes them; `none` is how going without one is called."""
+    found = desk.folder.profiles()
     made = []
-    if desk.vehicle and desk.vehicle not in [p.file for p in desk.folder.profiles()]:
+    if desk.vehicle and desk.vehicle not in [p.file for p in found]:
         made.append({"label": f"{desk.vehicle} (given at the start)", "value": desk.vehicle})
-    for profile in desk.folder.profiles():
+    for profile in found:
         label = profile.title if profile.error is None else f"{profile.file}: {profile.error}"
         made.append({"label": visible(label), "value": profile.file, "disabled": profile.error is not None})
-    return [*made, {"label": "None: common limits only", "value": NO_PROFILE}]
+    return [*made, {"label": none, "value": NO_PROFILE}]
 
 
 def profile_path(desk: Desk, chosen: str | None) -> str | None:

@@ -9,20 +9,21 @@ from camlog.capture.ports import CHECKLIST, likely_ports
 from camlog.errors import InputError
 from camlog.serve.desk import Desk
 from camlog.serve.guard import is_loopback
-from camlog.serve.pages import parts
-from camlog.serve.pages.pieces import address
-from camlog.serve.recording import RecorderStatus
+from camlog.serve.names import address, told
+from camlog.serve.pages import parts, pieces
+from camlog.serve.pages.pieces import notice
+from camlog.serve.recording import GROWING, RecorderStatus
+from camlog.sinks.words import clock_text
 
 FIND = "find"  # port choices that are not a port
 OTHER = "other"
 RATTLE = "rattle heard"
 _LOOK_MS = 1000
-CATCH_UP_POINTS = 2400  # a signal, for a page that is opened in mid-drive
 _SECTIONS = {
     "setup": ("idle", "failed", "finished"),
     "connecting": ("connecting",),
     "ready": ("connected",),
-    "driving": ("recording", "ending"),
+    "driving": GROWING,
 }
 
 
@@ -170,15 +171,7 @@ def _port_options(desk: Desk) -> list[dict]:
 
 
 def _vehicle_options(desk: Desk) -> list[dict]:
-    made = []
-    if desk.vehicle:
-        made.append({"label": f"{desk.vehicle} (given at the start)", "value": desk.vehicle})
-    for profile in desk.folder.profiles():
-        if profile.file != desk.vehicle:
-            made.append({"label": profile.name if profile.error is None else f"{profile.file}: {profile.error}",
-                         "value": profile.file, "disabled": profile.error is not None})  # fmt: skip
-    made.append({"label": "None: standard signals only", "value": ""})
-    return made
+    return pieces.profile_options(desk, "None: standard signals only")
 
 
 def _first_vehicle(desk: Desk) -> str:
@@ -193,16 +186,13 @@ def _lines(now: RecorderStatus) -> list:
     if not now.lines or now.state in ("idle", "finished"):
         return []
     found = html.Ul([html.Li(line) for line in now.lines], className="plain probe")
-    if now.state in ("recording", "ending"):
+    if now.recording is not None:
         return [html.Details([html.Summary("What the adapter and the vehicle offer"), found])]
     return [found]
 
 
 def _notices(now: RecorderStatus) -> list:
-    made = [html.P(text, className="notice") for text in now.warnings]
-    if now.error:
-        made.insert(0, html.P(now.error, className="notice bad", role="alert"))
-    return made
+    return [*([notice(now.error)] if now.error else []), *(notice(text, bad=False) for text in now.warnings)]
 
 
 def pairing_code() -> list:
@@ -222,17 +212,16 @@ def pairing_code() -> list:
 def _finished(now: RecorderStatus, desk: Desk) -> list:
     if now.state not in ("finished", "failed") or not now.rows:
         return []
-    minutes, seconds = divmod(int(now.elapsed_s), 60)
     made = [
         html.H1("Recorded"),
-        html.P([html.B(now.name), f": {now.rows} rows in {minutes}:{seconds:02d}."]),
+        html.P([html.B(now.name), f": {now.rows} rows in {clock_text(now.elapsed_s)}."]),
     ]
     look = desk.jobs.look(now.report_job) if now.report_job else None
     links = [dcc.Link("Everything about this recording", href=address("recording", now.name))]
-    if look is None or look.state in ("waiting", "running"):
+    if look is None or not look.over:
         made.append(html.P("The report is being made ...", role="status"))
     elif look.state == "failed":
-        made.append(html.P(look.error, className="notice bad"))
+        made.append(notice(look.error))
     else:
         made += [html.P(line) for line in look.result["headline"][:6]]
         links.insert(
@@ -254,7 +243,7 @@ def register(app: Dash, desk: Desk) -> None:
     @app.server.get("/live")
     def recording_now():
         board = desk.recorder.board
-        return jsonify({**_update(board), "status": _status(desk.recorder.status())})
+        return jsonify({**parts.live_update(board), "status": _status(desk.recorder.status())})
 
     @app.callback(
         Output("said", "children"),
@@ -272,7 +261,7 @@ def register(app: Dash, desk: Desk) -> None:
         try:
             return _acted(desk, ctx.triggered_id, port, other, vehicle, bool(vin), name, note)
         except InputError as error:
-            return html.P(str(error), className="notice bad", role="alert")
+            return notice(told(error))
 
     @app.callback(
         Output("note", "value"), Input("said", "children"), State("note", "value"), prevent_initial_call=True
@@ -306,21 +295,16 @@ def register(app: Dash, desk: Desk) -> None:
             parts.provisional(guide) if driving else no_update,
         )  # fmt: skip
 
-    @app.callback(Output("pairing", "children"), Input("look", "n_intervals"), State("pairing", "children"))
-    def code(_, shown):
-        found = pairing_code()
-        return no_update if bool(shown) == bool(found) and not found else found
+    @app.callback(Output("pairing", "children"), Input("look", "n_intervals"))
+    def code(_):
+        return pairing_code() or no_update
 
     @app.callback(
         Output("strips", "children"), Output("strips-of", "data"),
         Input("look", "n_intervals"), State("strips-of", "data"),
     )  # fmt: skip
     def draw(_, drawn):
-        board = desk.recorder.board
-        wanted = [*parts.shown_cams(board), parts.oil_signal(board)]
-        if wanted == drawn or board is None:
-            return no_update, no_update
-        return parts.strips(wanted[:-1], wanted[-1]), wanted
+        return parts.strips_of(desk.recorder.board, drawn)
 
 
 def _acted(desk: Desk, what: str, port, other, vehicle, vin: bool, name, note) -> object:
@@ -351,27 +335,11 @@ def _acted(desk: Desk, what: str, port, other, vehicle, vin: bool, name, note) -
     return ""
 
 
-def _update(board) -> dict:
-    """What is new since the cursor the page's script sends."""
-    if board is None:
-        return {"id": None}
-    asked = request.args
-    cursor = int(asked["cursor"]) if asked.get("cursor", "").isdigit() and asked.get("id") == board.id else 0
-    span = float(asked["span"]) if asked.get("span", "").isdigit() else parts.USUAL_SPAN_S
-    return board.update(cursor, min(max(span, 1.0), 600.0), CATCH_UP_POINTS)
-
-
 def _status(now: RecorderStatus) -> dict:
-    seconds = int(now.elapsed_s)
-    clock = (
-        f"{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
-        if seconds >= 3600
-        else f"{seconds // 60:02d}:{seconds % 60:02d}"
-    )
     word = {"ending": "Ending: reading the codes once more"}.get(now.state, "Recording")
     return {
         "state": now.state,
         "word": word,
-        "clock": clock,
+        "clock": clock_text(now.elapsed_s),
         "rows": f"{now.rows} rows in {now.name}" if now.name else "",
     }

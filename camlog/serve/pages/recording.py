@@ -13,9 +13,9 @@ from camlog.serve import jobs
 from camlog.serve.desk import Desk
 from camlog.serve.entries import Entry
 from camlog.serve.jobs import Look
-from camlog.serve.names import DRIVE_ENDING, told
+from camlog.serve.names import DRIVE_ENDING, address, told
 from camlog.serve.pages import pieces
-from camlog.serve.pages.pieces import address, notice, shown
+from camlog.serve.pages.pieces import notice, shown
 from camlog.serve.pages.recording_results import RESULT_WORDS, outcome
 from camlog.sinks.lines import codes_text
 from camlog.sinks.words import clock_text, kind_text
@@ -41,8 +41,7 @@ def layout(desk: Desk, name: str = "", *_: str) -> html.Main:
     if entry.kind == "foreign":
         return html.Main([*heading, *_foreign(entry)], className="recording-page")
     drive = _drive(desk, entry)
-    now = desk.recorder.status()
-    if now.name == name and now.state in ("recording", "ending"):
+    if desk.recorder.status().recording == name:
         heading.append(
             html.P(
                 ["This drive is being recorded now. ", dcc.Link("See it live", href="/")], className="notice"

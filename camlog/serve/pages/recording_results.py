@@ -7,7 +7,8 @@ from typing import Any
 
 from dash import html
 
-from camlog.serve.pages.pieces import address, lines, shown, sign
+from camlog.serve.names import address
+from camlog.serve.pages.pieces import lines, shown, sign
 
 # Kind of a result, the key under which its file is named, and what it is called.
 RESULT_WORDS = {

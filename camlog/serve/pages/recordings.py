@@ -11,8 +11,8 @@ from camlog.serve import files
 from camlog.serve.desk import Desk
 from camlog.serve.entries import Entry
 from camlog.serve.folder import UPLOAD_LIMIT_BYTES
-from camlog.serve.names import TRACE_ENDINGS, told
-from camlog.serve.pages.pieces import address, listed, notice, shown, size_text, verdicts
+from camlog.serve.names import TRACE_ENDINGS, address, told
+from camlog.serve.pages.pieces import listed, notice, shown, size_text, verdicts
 
 SHOWN = 50
 LONGEST_SEARCH = 200
@@ -81,8 +81,7 @@ def _listing(desk: Desk, search: str) -> tuple[list, str]:
         found = desk.folder.recordings(search)
     except InputError as error:
         return [notice(told(error))], told(error)
-    now = desk.recorder.status()
-    running = now.name if now.state in ("recording", "ending") else None
+    running = desk.recorder.status().recording
     told_apart = repr((search, len(found), running, found[:SHOWN]))
     return listing(found, search, running), hashlib.sha256(told_apart.encode("utf-8", "replace")).hexdigest()
 

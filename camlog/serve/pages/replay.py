@@ -10,9 +10,9 @@ from flask import jsonify
 
 from camlog.errors import InputError
 from camlog.serve.desk import Desk
-from camlog.serve.pages import parts
-from camlog.serve.pages.pieces import address
-from camlog.serve.pages.record import _update
+from camlog.serve.names import address, told
+from camlog.serve.pages import parts, pieces
+from camlog.serve.pages.pieces import notice
 from camlog.sinks.words import clock_text, kind_text
 from camlog.stream import Event
 
@@ -34,13 +34,7 @@ def layout(desk: Desk, name: str = "", *_: str) -> html.Main:
     try:
         player = desk.players.open(name)
     except InputError as error:
-        return html.Main(
-            [
-                html.H1("Replay"),
-                html.P(str(error), className="notice bad", role="alert"),
-                dcc.Link("To the recordings", href="/recordings"),
-            ]
-        )
+        return pieces.trouble("Replay", told(error))
     player.play(1)
     return html.Main(
         [
@@ -108,13 +102,12 @@ def register(app: Dash, desk: Desk) -> None:
     def playing_now(player_id: str):
         player = desk.players.get(player_id)
         if player is None:
-            return jsonify({"id": None, "gone": True})
-        found = _update(player.board)
+            return jsonify({"id": None})
+        found = parts.live_update(player.board)
         found["status"] = {
             "state": "ended" if player.ended else "playing" if player.playing else "paused",
             "clock": f"{clock_text(player.position_s)} of {clock_text(player.duration_s)}",
             "position_s": player.position_s,
-            "speed": player.speed if isinstance(player.speed, int | float) else 50,
         }
         return jsonify(found)
 
@@ -133,7 +126,7 @@ def register(app: Dash, desk: Desk) -> None:
         try:
             said = _acted(player, ctx.triggered_id, go_to, speed, jumped)
         except InputError as error:
-            said = html.P(str(error), className="notice bad")
+            said = notice(told(error))
         return said, "From the start" if player.ended else "Pause" if player.playing else "Play"
 
     @app.callback(
@@ -148,7 +141,7 @@ def register(app: Dash, desk: Desk) -> None:
             try:
                 player.go_to(max(0.0, seconds_of(at) - BEFORE_EVENT_S))
             except InputError as error:
-                return html.P(str(error), className="notice bad")
+                return notice(told(error))
         return no_update
 
     @app.callback(
@@ -161,13 +154,7 @@ def register(app: Dash, desk: Desk) -> None:
         player = desk.players.get(player_id)
         if player is None:
             return no_update, no_update, no_update
-        wanted = [*parts.shown_cams(player.board), parts.oil_signal(player.board)]
-        new = wanted != drawn and player.board.state.batches
-        return (
-            parts.guide_list(player.guide, live=False) if player.guide is not None else no_update,
-            parts.strips(wanted[:-1], wanted[-1]) if new else no_update,
-            wanted if new else no_update,
-        )
+        return parts.guide_list(player.guide, live=False), *parts.strips_of(player.board, drawn)
 
 
 def _acted(player, what, go_to: str | None, speed: str, jumped: list) -> object:
