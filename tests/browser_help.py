@@ -28,6 +28,15 @@ def browser() -> Iterator[Browser]:
         running.close()
 
 
+def troubles_of(page: Page) -> list[str]:
+    """What goes wrong in a page from now on: complaints in its console, errors, dialogs (which are dismissed)."""
+    found: list[str] = []
+    page.on("console", lambda m: found.append(m.text) if m.type in ("error", "warning") else None)
+    page.on("pageerror", lambda e: found.append(str(e)))
+    page.on("dialog", lambda d: (found.append(f"dialog: {d.message}"), d.dismiss()))
+    return found
+
+
 class Look:
     """A page opened from a file, with console messages, errors, dialogs and requests as they came."""
 
@@ -35,13 +44,8 @@ class Look:
         self.context = running.new_context(viewport=size, accept_downloads=True, **context)
         self.page: Page = self.context.new_page()
         self.page.set_default_timeout(20_000)
-        self.troubles: list[str] = []
+        self.troubles = troubles_of(self.page)
         self.requests: list[str] = []
-        self.page.on(
-            "console", lambda m: self.troubles.append(m.text) if m.type in ("error", "warning") else None
-        )
-        self.page.on("pageerror", lambda e: self.troubles.append(str(e)))
-        self.page.on("dialog", lambda d: (self.troubles.append(f"dialog: {d.message}"), d.dismiss()))
         self.page.on("request", lambda r: self.requests.append(r.url))
         self.address = path.resolve().as_uri()
         self.page.goto(self.address)

@@ -18,7 +18,7 @@ from camlog.serve.server import RunningServer
 from camlog.simulate.adapter import Fault
 from camlog.simulate.live import simulated_adapter
 from camlog.trace import read_trace
-from tests.browser_help import DESK, PHONE, browser
+from tests.browser_help import DESK, PHONE, browser, troubles_of
 
 ROOT = Path(__file__).resolve().parent.parent
 SAMPLES = ROOT / "sample_logs"
@@ -57,11 +57,7 @@ class Visitor:
         self.page = self.context.new_page()
         self.page.set_default_timeout(20_000)
         self.url = url.rstrip("/")
-        self.troubles, self.hosts = [], set()
-        self.page.on(
-            "console", lambda m: self.troubles.append(m.text) if m.type in ("error", "warning") else None
-        )
-        self.page.on("pageerror", lambda e: self.troubles.append(str(e)))
+        self.troubles, self.hosts = troubles_of(self.page), set()
         self.page.on(
             "request", lambda r: self.hosts.add(re.sub(r"^(\w+:(//[^/]*)?).*", r"\1", r.url, flags=re.S))
         )

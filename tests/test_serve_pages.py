@@ -16,7 +16,7 @@ from camlog.serve.pages.recording_results import on_a_page
 from camlog.serve.server import RunningServer
 from camlog.stream import Event
 from camlog.trace import read_trace
-from tests.browser_help import DESK, PHONE, browser
+from tests.browser_help import DESK, PHONE, browser, troubles_of
 
 SAMPLES = Path(__file__).parent.parent / "sample_logs"
 FOREIGN = Path(__file__).parent / "foreign"
@@ -58,12 +58,7 @@ class Visit:
         self.context = chromium.new_context(viewport=size, **context)
         self.page = self.context.new_page()
         self.page.set_default_timeout(15_000)
-        self.troubles: list[str] = []
-        self.page.on(
-            "console", lambda m: self.troubles.append(m.text) if m.type in ("error", "warning") else None
-        )
-        self.page.on("pageerror", lambda e: self.troubles.append(str(e)))
-        self.page.on("dialog", lambda d: (self.troubles.append(f"dialog {d.message}"), d.dismiss()))
+        self.troubles = troubles_of(self.page)
         self.server = server
 
     def go(self, path: str):

@@ -3,7 +3,7 @@
   "use strict";
   const ASK_MS = 250, HIDDEN_MS = 3000, KEPT_S = 600, POINTS = 300, LOST_AFTER = 4;
   // Drawing may take this share of the time of a slow or busy computer; then the strips move less often.
-  const DRAW_SHARE = 0.12, SLOWEST_MS = 1000;
+  const DRAW_SHARE = 0.08, SLOWEST_MS = 1000;
   let span = 60, drive = null, cursor = 0, source = null, failures = 0, now = 0, history = new Map();
   const text = (node, value) => { if (node && node.textContent !== value) node.textContent = value; };
   const by = (id) => document.getElementById(id);
@@ -82,7 +82,7 @@
     }
     return Object.keys(layout).length ? Plotly.update(chart, data, layout) : Plotly.restyle(chart, data);
   }
-  let waiting = [], busy_ms = 0, pass_ms = 0;
+  let waiting = [], busy_ms = 0, pass_ms = 0, drawn_ms = -SLOWEST_MS;
   function drawNext() {
     const chart = waiting.shift();
     if (!chart) { pass_ms = busy_ms; return; }
@@ -91,8 +91,10 @@
     busy_ms += performance.now() - begun;
     setTimeout(() => requestAnimationFrame(drawNext), 12);
   }
-  function drawAll() {
+  function drawAll(by_hand) {
     if (document.hidden || !window.Plotly || waiting.length) return;
+    if (!by_hand && performance.now() - drawn_ms < Math.min(SLOWEST_MS, pass_ms / DRAW_SHARE)) return;
+    drawn_ms = performance.now();
     waiting = [...document.querySelectorAll(".strip .js-plotly-plot")].filter((chart) => {
       const box = chart.getBoundingClientRect();
       return chart.data && chart.layout && box.bottom > 0 && box.top < innerHeight && box.width > 0;
@@ -167,7 +169,7 @@
   // ---- asking
   async function ask() {
     const place = by("live");
-    let wait = document.hidden ? HIDDEN_MS : Math.max(ASK_MS, Math.min(SLOWEST_MS, pass_ms / DRAW_SHARE));
+    let wait = document.hidden ? HIDDEN_MS : ASK_MS;
     if (place) {
       if (source !== place.dataset.source) { source = place.dataset.source; drive = null; cursor = 0; history = new Map(); failures = 0; }
       try {
@@ -204,8 +206,8 @@
     const dark = root.classList.contains("night") || (!root.classList.contains("day") && matchMedia("(prefers-color-scheme: dark)").matches);
     dress(dark ? "day" : "night");
     try { localStorage.setItem("camlog-light", dark ? "day" : "night"); } catch (error) { /* as above */ }
-    drawAll();
+    drawAll(true);
   });
   window.dash_clientside = window.dash_clientside || {};
-  window.dash_clientside.live = { span(value) { span = Number(value) || 60; drawAll(); return window.dash_clientside.no_update; } };
+  window.dash_clientside.live = { span(value) { span = Number(value) || 60; drawAll(true); return window.dash_clientside.no_update; } };
 })();

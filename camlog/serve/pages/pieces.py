@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import hashlib
+from collections.abc import Iterable, Mapping, Sequence
 
-from dash import ctx, dcc, html
+from dash import ctx, dcc, html, no_update
 
 from camlog.report.page import visible
 from camlog.report.words import CONDITION_WORDS, cam_title
@@ -92,6 +93,19 @@ def working(look: Look) -> html.Div:
     return html.Div(
         [html.Span(word), html.Progress(**{"aria-label": look.title})], className="working", role="status"
     )
+
+
+def digest(shown: object) -> str:
+    """A word that changes when what is shown does."""
+    return hashlib.sha256(repr(shown).encode("utf-8", "replace")).hexdigest()
+
+
+def only_changed(shown: Sequence, before: Sequence[str] | None) -> tuple[list, list[str]]:
+    """Outputs of a callback that runs every second, without those that stand in the page already; and their digests,
+    to be given back as `before`. A page that draws itself anew for nothing costs what its strips could use."""
+    now = [digest(one) for one in shown]
+    old = before or [""] * len(now)
+    return [no_update if a == b else one for one, a, b in zip(shown, now, old, strict=True)], now
 
 
 def pressed() -> bool:

@@ -43,6 +43,7 @@ def layout(desk: Desk, *_: str) -> html.Main:
             html.Div(_lines(now), id="found"),
             html.Div(pairing_code(), id="pairing"),
             dcc.Interval(id="look", interval=_LOOK_MS),
+            dcc.Store(id="looked"),
             dcc.Store(id="strips-of"),
         ],
         className="record",
@@ -281,19 +282,19 @@ def register(app: Dash, desk: Desk) -> None:
     @app.callback(
         *(Output(section, "hidden") for section in _SECTIONS),
         Output("notices", "children"), Output("found", "children"), Output("finished", "children"),
-        Output("guide", "children"), Output("provisional", "children"),
-        Input("look", "n_intervals"), Input("said", "children"),
+        Output("guide", "children"), Output("provisional", "children"), Output("looked", "data"),
+        Input("look", "n_intervals"), Input("said", "children"), State("looked", "data"),
     )  # fmt: skip
-    def look(*_):
+    def look(_, _said, before):
         now = desk.recorder.status()
         driving = now.state in _SECTIONS["driving"]
         guide = desk.recorder.guide if driving else None
-        return (
+        shown = [
             *(now.state not in states for states in _SECTIONS.values()),
-            _notices(now), _lines(now), _finished(now, desk),
-            parts.guide_list(guide) if driving else no_update,
-            parts.provisional(guide) if driving else no_update,
-        )  # fmt: skip
+            _notices(now), _lines(now), _finished(now, desk), parts.guide_list(guide), parts.provisional(guide),
+        ]  # fmt: skip
+        changed, digests = pieces.only_changed(shown, before)
+        return (*changed, digests)
 
     @app.callback(Output("pairing", "children"), Input("look", "n_intervals"))
     def code(_):

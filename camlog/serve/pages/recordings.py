@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from camlog.errors import InputError
@@ -12,7 +10,7 @@ from camlog.serve.desk import Desk
 from camlog.serve.entries import Entry
 from camlog.serve.folder import UPLOAD_LIMIT_BYTES
 from camlog.serve.names import TRACE_ENDINGS, address, told
-from camlog.serve.pages.pieces import listed, notice, shown, size_text, verdicts
+from camlog.serve.pages.pieces import digest, listed, notice, shown, size_text, verdicts
 
 SHOWN = 50
 LONGEST_SEARCH = 200
@@ -82,8 +80,7 @@ def _listing(desk: Desk, search: str) -> tuple[list, str]:
     except InputError as error:
         return [notice(told(error))], told(error)
     running = desk.recorder.status().recording
-    told_apart = repr((search, len(found), running, found[:SHOWN]))
-    return listing(found, search, running), hashlib.sha256(told_apart.encode("utf-8", "replace")).hexdigest()
+    return listing(found, search, running), digest((search, len(found), running, found[:SHOWN]))
 
 
 def listing(found: list[Entry], search: str = "", running: str | None = None) -> list:
