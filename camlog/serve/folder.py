@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 import stat
 import threading
 from collections.abc import Mapping
@@ -271,10 +270,6 @@ class Folder:
         came, the name is none, there is no room, or it is no drive file or profile though it is called one.
         """
         return receiving.receive(self.root, name, stream, length, UPLOAD_LIMIT_BYTES, self._receiving)
-
-    def free_bytes(self) -> int:
-        """Free space on the folder's disk."""
-        return shutil.disk_usage(self.root).free
 
     def _names_folded(self) -> set[str]:
         """Names taken, in whatever case: some disks do not tell them apart."""
