@@ -41,7 +41,7 @@ def strips(cams: Sequence[str], oil: str = "oil_temp") -> list[html.Figure]:
     """Strip charts: each cam's angles, the error of all cams, engine speed and oil temperature."""
     made = [
         _strip(
-            f"{cam_text(cam)[0].upper()}{cam_text(cam)[1:]}: commanded (dashed) and actual", "deg",
+            f"{cam_text(cam)[0].upper()}{cam_text(cam)[1:]}: angle", "deg",
             [(commanded(cam), "commanded", COMMAND), (actual(cam), "actual", ACTUAL)],
         )
         for cam in cams
@@ -66,10 +66,10 @@ def _strip(title: str, unit: str, lines: Sequence[tuple[str, str, Role]], least:
         for signal, name, role in lines
     ]  # fmt: skip
     layout = go.Layout(
-        height=STRIP_HEIGHT_PX, margin={"l": 56, "r": 8, "t": 6, "b": 26}, showlegend=len(lines) > 1,
-        legend={"orientation": "h", "x": 0, "y": 1.0, "yanchor": "top", "bgcolor": "rgba(0,0,0,0)"},
+        height=STRIP_HEIGHT_PX, margin={"l": 56, "r": 8, "t": 22 if len(lines) > 1 else 6, "b": 26}, showlegend=len(lines) > 1,
+        legend={"orientation": "h", "x": 0, "y": 1.0, "yanchor": "bottom", "bgcolor": "rgba(0,0,0,0)"},
         xaxis={"range": [-USUAL_SPAN_S, 0], "fixedrange": True, "zeroline": False},
-        yaxis={"fixedrange": True, "zeroline": False, "nticks": 5, "ticksuffix": ""},
+        yaxis={"fixedrange": True, "zeroline": False, "nticks": 5},
         paper_bgcolor="rgba(0,0,0,0)", plot_bgcolor="rgba(0,0,0,0)", meta={"least": least},
         font={"size": 14},
     )  # fmt: skip
