@@ -215,6 +215,28 @@ def test_what_takes_too_long_is_given_up(tmp_path):
         jobs.close()
 
 
+def test_a_cancelled_job_ends_and_the_next_one_is_done(own, tmp_path):
+    first = own.submit("Long", noted, str(tmp_path / "a"), 60.0, key="report x")
+    waits = own.submit("Waits", noted, str(tmp_path / "b"), 0.0)
+    next_ = own.submit("Next", nothing)
+    end = time.monotonic() + WAIT_S
+    while not (tmp_path / "a").exists() or not (tmp_path / "a").read_text():
+        assert time.monotonic() < end
+        time.sleep(0.01)
+    pid = int((tmp_path / "a").read_text().split()[0])
+    own.cancel(waits)
+    assert own.look(waits).state == "failed" and own.look(waits).error == jobs_module.CANCELLED
+    own.cancel(first)
+    again = own.submit("Long", nothing, key="report x")  # asked for anew, it is not the one being given up
+    assert again != first
+    assert over(own, first).error == jobs_module.CANCELLED
+    assert over(own, next_).result not in (pid, os.getpid()) and over(own, again).state == "done"
+    assert not alive(pid) and (tmp_path / "a").read_text() == f"{pid}\n" and not (tmp_path / "b").exists()
+    own.cancel(next_)
+    own.cancel("none")
+    assert own.look(next_).state == "done"
+
+
 def test_closing_ends_the_worker_and_what_waited_has_failed(tmp_path):
     jobs = Jobs()
     first = jobs.submit("Long", noted, str(tmp_path / "a"), 60.0)

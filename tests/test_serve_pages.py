@@ -217,6 +217,28 @@ def test_a_report_is_made_by_the_keyboard_while_somebody_types(visit):
     visit.until(lambda: "Open the report" in visit.text("main"), "the report is not kept")
 
 
+def _never_done():
+    time.sleep(600)
+
+
+def test_an_analysis_is_cancelled_and_made_after_all(visit):
+    page = visit.go("/recording/repair-before.csv")
+    assert not page.is_visible("#recording-report-cancel")
+    ahead = visit.server.desk.jobs.submit("Long", _never_done)
+    try:
+        visit.press("#recording-report")
+        visit.until(lambda: page.is_visible("#recording-report-cancel"), "nothing to cancel it with")
+        assert "Waiting for another analysis" in visit.text("#recording-report-said")
+        visit.press("#recording-report-cancel")
+        visit.until(lambda: visit.text("#recording-report-said") == "Cancelled.", "it is not cancelled")
+        assert not page.is_visible("#recording-report-cancel")
+        assert not (visit.server.desk.folder.root / "repair-before.report.html").exists()
+    finally:
+        visit.server.desk.jobs.cancel(ahead)
+    visit.press("#recording-report")
+    visit.until(lambda: "slow" in visit.text("#recording-report-said").lower(), "the report is not made after all")
+
+
 def test_a_repair_is_compared_and_verified_against_the_drive_before(visit):
     page = visit.go("/recording/repair-after.csv")
     assert "This recording, repair-after.csv, is the drive after the repair." in visit.text("main")

@@ -36,6 +36,7 @@ CRASHED = (
     "may be too large for this computer's memory."
 )
 TOO_LONG = "The analysis was given up: it took too long."
+CANCELLED = "Cancelled."
 CLOSED = "The server ended before this was done."
 
 
@@ -63,6 +64,7 @@ class _Job:
     args: tuple
     key: str | None
     began_s: float = 0.0
+    cancelled: bool = False
 
 
 class Jobs:
@@ -93,7 +95,7 @@ class Jobs:
                 raise InputError("the server is ending", remedy="Start it again.")
             alive = [job for job in self._jobs.values() if not job.look.over]
             for job in alive:
-                if key is not None and job.key == key:
+                if key is not None and job.key == key and not job.cancelled:
                     return job.look.id
             if len(alive) >= MOST_WAITING:
                 raise InputError(
@@ -126,6 +128,16 @@ class Jobs:
             running = job.look.state == RUNNING
             return replace(job.look, seconds=time.monotonic() - job.began_s) if running else job.look
 
+    def cancel(self, id: str | None) -> None:
+        """Give the job up, at once where it waits and within a second where it runs; one that is over stays as it is."""
+        with self._lock:
+            job = self._jobs.get(id)
+            if job is None or job.look.over:
+                return
+            job.cancelled = True
+            if job.look.state == WAITING:
+                job.look, job.args = replace(job.look, state=FAILED, error=CANCELLED), ()
+
     def close(self) -> None:
         """End the worker; what waits or runs fails."""
         with self._lock:
@@ -141,7 +153,8 @@ class Jobs:
     def _work(self) -> None:
         while (job := self._queue.get()) is not None and not self._closed:
             job.began_s = time.monotonic()
-            self._became(job, state=RUNNING)
+            if not self._begun(job):
+                continue
             try:
                 state, said = self._done_by_worker(job)
             except Exception as error:  # noqa: BLE001 - the thread must live; a person is told
@@ -161,6 +174,13 @@ class Jobs:
         for job in left:
             self._became(job, state=FAILED, error=CLOSED)
 
+    def _begun(self, job: _Job) -> bool:
+        """Whether the job still is to be done, which from now on runs."""
+        with self._lock:
+            if not job.cancelled:
+                job.look = replace(job.look, state=RUNNING)
+            return not job.cancelled
+
     def _became(self, job: _Job, **changes: Any) -> None:
         with self._lock:
             job.look = replace(job.look, **changes)
@@ -174,6 +194,9 @@ class Jobs:
             while not self._pipe.poll(_POLL_S):
                 if self._closed:
                     return FAILED, CLOSED
+                if job.cancelled:
+                    self._end_worker()
+                    return FAILED, CANCELLED
                 if time.monotonic() - job.began_s > self._limit_s:
                     self._end_worker()
                     return FAILED, TOO_LONG

@@ -157,7 +157,7 @@ def _report(entry: Entry) -> html.Section:
             html.H2("Report"),
             html.Div(_kept(entry, "report"), id="recording-report-kept", className="kept"),
             html.Button("Make the report", id="recording-report", className="main"),
-            html.Div(id="recording-report-said", className="result", **{"aria-live": "polite"}),
+            *_becoming("report"),
         ]
     )
 
@@ -179,7 +179,7 @@ def _pair(desk: Desk, entry: Entry) -> html.Section:
             html.P("The same charts in pairs, and each figure before, after and its change.", className="soft"),
             html.Div(_kept(entry, "comparison"), id="recording-comparison-kept", className="kept"),
             html.Button("Compare the two", id="recording-comparison", className="main"),
-            html.Div(id="recording-comparison-said", className="result", **{"aria-live": "polite"}),
+            *_becoming("comparison"),
             html.H3("Verify the repair"),
             html.P(
                 "Is the repair proven by this drive? A list of gates, each passed, failed or not yet shown, on "
@@ -190,9 +190,15 @@ def _pair(desk: Desk, entry: Entry) -> html.Section:
             _field("Codes that have nothing to do with it ", "recording-outside", 200, "such as P0442"),
             html.Div(_kept(entry, "verification"), id="recording-verification-kept", className="kept"),
             html.Button("Verify", id="recording-verification", className="main"),
-            html.Div(id="recording-verification-said", className="result", **{"aria-live": "polite"}),
+            *_becoming("verification"),
         ]
     )  # fmt: skip
+
+
+def _becoming(kind: str) -> tuple[html.Div, html.Button]:
+    """Place of what is said while a result is made and once it is, and the button that gives it up."""
+    said = html.Div(id=f"recording-{kind}-said", className="result", **{"aria-live": "polite"})
+    return said, html.Button(f"Cancel the {kind}", id=f"recording-{kind}-cancel", className="quiet", hidden=True)
 
 
 def _field(word: str, id_: str, longest: int, example: str) -> html.Label:
@@ -291,6 +297,7 @@ def register(app: Dash, desk: Desk) -> None:
     @app.callback(
         *(Output(f"recording-{kind}-said", "children") for kind in KINDS),
         *(Output(f"recording-{kind}-kept", "children") for kind in KINDS),
+        *(Output(f"recording-{kind}-cancel", "hidden") for kind in KINDS),
         Output("recording-verdict", "children"), Output("recording-look", "disabled"),
         Input("recording-look", "n_intervals"), Input("recording-jobs", "data"), Input("recording-told", "data"),
         State("recording-name", "data"),
@@ -300,11 +307,20 @@ def register(app: Dash, desk: Desk) -> None:
         try:
             entry = desk.folder.entry(name)
         except InputError as error:
-            return (notice(told(error)), *(no_update,) * (2 * len(KINDS)), True)
+            return (notice(told(error)), *(no_update,) * (3 * len(KINDS)), True)
         views = [_view(kind, looks, said or {}) for kind in KINDS]
         kept = [[] if _done(looks.get(kind)) else _kept(entry, kind) for kind in KINDS]
-        running = any(look is not None and not look.over for look in looks.values())
-        return (*views, *kept, _verdict(entry), not running)
+        running = [_running(looks.get(kind)) for kind in KINDS]
+        return (*views, *kept, *(not one for one in running), _verdict(entry), not any(running))
+
+    @app.callback(
+        *(Input(f"recording-{kind}-cancel", "n_clicks") for kind in KINDS), State("recording-jobs", "data"),
+        prevent_initial_call=True,
+    )  # fmt: skip
+    def give_up(*given):
+        if pieces.pressed():
+            kind = str(ctx.triggered_id).removeprefix("recording-").removesuffix("-cancel")
+            desk.jobs.cancel((given[-1] or {}).get(kind))
 
     @app.callback(
         Output("recording-other", "options"), Output("recording-other", "value"),
@@ -350,6 +366,10 @@ def _submit(desk: Desk, kind: str, name: str, given: tuple, function, *args) -> 
     return desk.jobs.submit(f"{kind.capitalize()} of {name}", function, *args, key=key)
 
 
+def _running(look: Look | None) -> bool:
+    return look is not None and not look.over
+
+
 def _done(look: Look | None) -> bool:
     return look is not None and look.state == "done"
 
@@ -364,4 +384,6 @@ def _view(kind: str, looks: dict[str, Look | None], said: dict[str, str]) -> lis
         return [notice("This was done too long ago to be told; open the result.", bad=False)]
     if not look.over:
         return [pieces.working(look)]
-    return [notice(look.error)] if look.state == "failed" else outcome(kind, look.result)
+    if look.state == "failed":
+        return [notice(look.error, bad=look.error != jobs.CANCELLED)]
+    return outcome(kind, look.result)
