@@ -340,7 +340,11 @@ def test_a_server_killed_in_mid_drive_finds_the_recording_when_it_is_started_aga
         server.kill()
         server.wait()
         visitor.page.wait_for_selector("#no-link:not([hidden])")
-        assert "does not depend on it" in visitor.text("#no-link")
+        lost = visitor.text("#no-link")
+        assert "if camlog was ended" in lost.lower() and "Marks are not kept" in lost
+        assert visitor.page.locator("#live.lost").count() == 1
+        visitor.page.click("#mark")
+        assert "Not marked" in visitor.text("#marks")
         visitor.troubles.clear()  # the browser's own words about a server that is gone
     end = time.monotonic() + 20.0
     while (found := the_drive(tmp_path))[1].trace_sha256 is None:

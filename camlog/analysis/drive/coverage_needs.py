@@ -58,7 +58,7 @@ def drive_needs(counts: DriveCounts, any_cam: bool, limits: Mapping[str, Limit])
         Need(
             "cam_angles", None, any_cam, VERDICT, float(any_cam), 1.0, "",
             "No cam angles were recorded, so the phaser cannot be judged",
-            "record with a vehicle profile that defines them",
+            "record with a vehicle profile that says where the cam angles are",
         ),
         Need(
             "engine_speed", None, counts.speed_known, DETAIL, None, 1.0, "",

@@ -4,7 +4,7 @@
   const ASK_MS = 250, HIDDEN_MS = 3000, KEPT_S = 600, POINTS = 300, LOST_AFTER = 4;
   // Drawing may take this share of the time of a slow or busy computer; then the strips move less often.
   const DRAW_SHARE = 0.08, SLOWEST_MS = 1000;
-  let span = 60, drive = null, cursor = 0, source = null, failures = 0, now = 0, history = new Map();
+  let span = 60, drive = null, cursor = 0, source = null, failures = 0, answered = "", now = 0, history = new Map();
   const text = (node, value) => { if (node && node.textContent !== value) node.textContent = value; };
   const by = (id) => document.getElementById(id);
 
@@ -167,6 +167,12 @@
   }
 
   // ---- asking
+  function lostText() {
+    const since = answered ? ` since ${answered}; the figures below are of then` : "";
+    return source === "/live"
+      ? `No connection to camlog${since}. Marks are not kept meanwhile. If only this page or the network failed, the recording goes on and the page catches up. If camlog was ended, or its computer, the recording ended with it and is saved up to then: look there.`
+      : `No connection to camlog${since}.`;
+  }
   async function ask() {
     const place = by("live");
     let wait = document.hidden ? HIDDEN_MS : ASK_MS;
@@ -175,16 +181,18 @@
       try {
         const answer = await fetch(`${source}?id=${encodeURIComponent(drive || "")}&cursor=${cursor}&span=${KEPT_S}`,
           { signal: AbortSignal.timeout(5000) });
+        if (answer.status === 401) { location.reload(); return; }  // camlog was started anew: pair again
         if (!answer.ok) throw new Error(String(answer.status));
         const data = await answer.json();
-        failures = 0;
+        failures = 0; answered = new Date().toTimeString().slice(0, 8);
         if (data.id === null) { drive = null; cursor = 0; } else { take(data); drawAll(); }
         words(data);
       } catch (error) { failures += 1; wait = 1000; }
       const lost = by("no-link");
       if (lost) {
         lost.hidden = failures < LOST_AFTER;
-        if (failures >= LOST_AFTER) text(lost, "This page has no connection to the computer that records. A recording does not depend on it and goes on; the page catches up when it is back.");
+        place.classList.toggle("lost", failures >= LOST_AFTER);
+        if (failures >= LOST_AFTER) text(lost, lostText());
       }
     } else source = null;
     setTimeout(ask, wait);
@@ -192,6 +200,9 @@
   ask();
 
   // ---- by hand
+  document.addEventListener("click", (event) => {
+    if (failures > 0 && event.target.closest && event.target.closest("#mark, #mark-note")) text(by("marks"), "Not marked: no connection to camlog.");
+  }, true);
   document.addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;
     if (event.target.matches && event.target.matches("input[type=text], input[type=search], input:not([type]), textarea, select")) return;
@@ -209,5 +220,8 @@
     drawAll(true);
   });
   window.dash_clientside = window.dash_clientside || {};
-  window.dash_clientside.live = { span(value) { span = Number(value) || 60; drawAll(true); return window.dash_clientside.no_update; } };
+  window.dash_clientside.live = {
+    written(value) { return value && value.trim() ? "other" : window.dash_clientside.no_update; },
+    span(value) { span = Number(value) || 60; drawAll(true); return window.dash_clientside.no_update; },
+  };
 })();

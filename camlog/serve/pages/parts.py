@@ -153,20 +153,25 @@ def guide_list(guide: Guide | None, *, live: bool = True) -> list:
         html.P(f"{met} of {len(items)} done", className="soft"),
         html.Ol([_item(i) for i in items], className="guide"),
     ]
-    if live and guide.can_stop():
-        made.insert(
-            0, html.P([html.B("You can stop now. "), "There is enough for a verdict."], className="next good")
-        )
-    elif live:
-        made.insert(0, html.P([html.B("Next: "), guide.next_instruction()], className="next"))
-    return made
+    return [*(next_line(guide) if live else ()), *made]
+
+
+def next_line(guide: Guide | None) -> list:
+    """The one thing to do now."""
+    if guide is None:
+        return []
+    if guide.can_stop():
+        return [
+            html.P([html.B("You can stop now. "), "There is enough for a verdict."], className="next good")
+        ]
+    return [html.P([html.B("Next: "), guide.next_instruction()], className="next")]
 
 
 def _item(item: GuideItem) -> html.Li:
     kind, mark = ("met", "✓") if item.met else ("unmet", "○") if item.possible else ("late", "–")
     so_far = ""
     if item.unit in ("s", "count") and item.have is not None and item.want > 1 and item.name not in READING:
-        so_far = f"{min(item.have, item.want):.0f} of {item.want:.0f}{' s' if item.unit == 's' else ''}"
+        so_far = f"{min(item.have, item.want):.0f} of {item.want:.0f}{' s counted' if item.unit == 's' else ''}"
     text = [
         html.Span(mark, className="tick", **{"aria-hidden": "true"}),
         html.Span([html.B(item.title), " ", html.Span("done" if item.met else so_far, className="soft")]),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 from flask import current_app, jsonify, request
 
 from camlog.capture.ports import CHECKLIST, likely_ports
@@ -11,7 +11,7 @@ from camlog.serve.desk import Desk
 from camlog.serve.guard import is_loopback
 from camlog.serve.names import address, told
 from camlog.serve.pages import parts, pieces
-from camlog.serve.pages.pieces import notice
+from camlog.serve.pages.pieces import notice, shown
 from camlog.serve.recording import GROWING, RecorderStatus
 from camlog.sinks.words import clock_text
 
@@ -53,11 +53,12 @@ def layout(desk: Desk, *_: str) -> html.Main:
 def _setup(desk: Desk) -> list:
     return [
         html.H1("Record a drive"),
+        *_newest(desk),
         html.Fieldset(
             [
                 html.Legend("Adapter"),
                 dcc.RadioItems(id="port", options=_port_options(desk), value=desk.adapter or FIND, className="choices"),
-                html.Label(["Another port: ", dcc.Input(id="other-port", type="text", debounce=True, placeholder="/dev/rfcomm0 or socket://192.168.0.10:35000")]),
+                html.Label(["Another port: ", dcc.Input(id="other-port", type="text", n_submit=0, placeholder="/dev/rfcomm0 or socket://192.168.0.10:35000")]),
                 html.Button("Look for ports again", id="look-ports", className="quiet"),
             ]
         ),
@@ -85,6 +86,18 @@ def _setup(desk: Desk) -> list:
             ]
         ),
     ]  # fmt: skip
+
+
+def _newest(desk: Desk) -> list:
+    """The newest recording: also one that ended with a server that was killed."""
+    try:
+        newest = next((e for e in desk.folder.recordings() if e.kind == "trace"), None)
+    except InputError:  # the list of recordings says it
+        return []
+    if newest is None:
+        return []
+    link = dcc.Link(shown(newest.name), href=address("recording", newest.name))
+    return [html.P(["Newest recording here: ", link, f", {newest.when}"], className="soft")]
 
 
 def _connecting() -> list:
@@ -118,6 +131,7 @@ def _driving() -> list:
             ],
             className="topline",
         ),
+        html.Div(id="next-now"),  # on a phone the list is far below
         html.Div(
             [
                 html.Div(parts.live("/live"), className="see"),
@@ -250,19 +264,24 @@ def register(app: Dash, desk: Desk) -> None:
         Output("said", "children"),
         Input("connect", "n_clicks"), Input("start", "n_clicks"), Input("mark", "n_clicks"),
         Input("mark-note", "n_clicks"), Input("note", "n_submit"), Input("stop", "n_clicks"),
-        Input("disconnect", "n_clicks"),
+        Input("disconnect", "n_clicks"), Input("other-port", "n_submit"),
         State("port", "value"), State("other-port", "value"), State("vehicle", "value"), State("vin", "value"),
         State("name", "value"), State("note", "value"),
         prevent_initial_call=True,
     )  # fmt: skip
     def act(*given):
         port, other, vehicle, vin, name, note = given[-6:]
-        if not any(given[:7]):
+        if not any(given[:-6]):
             return no_update  # the page was just built
         try:
             return _acted(desk, ctx.triggered_id, port, other, vehicle, bool(vin), name, note)
         except InputError as error:
             return notice(told(error))
+
+    app.clientside_callback(
+        ClientsideFunction("live", "written"), Output("port", "value"), Input("other-port", "value"),
+        prevent_initial_call=True,
+    )  # fmt: skip
 
     @app.callback(
         Output("note", "value"), Input("said", "children"), State("note", "value"), prevent_initial_call=True
@@ -282,7 +301,8 @@ def register(app: Dash, desk: Desk) -> None:
     @app.callback(
         *(Output(section, "hidden") for section in _SECTIONS),
         Output("notices", "children"), Output("found", "children"), Output("finished", "children"),
-        Output("guide", "children"), Output("provisional", "children"), Output("looked", "data"),
+        Output("guide", "children"), Output("provisional", "children"), Output("next-now", "children"),
+        Output("looked", "data"),
         Input("look", "n_intervals"), Input("said", "children"), State("looked", "data"),
     )  # fmt: skip
     def look(_, _said, before):
@@ -292,6 +312,7 @@ def register(app: Dash, desk: Desk) -> None:
         shown = [
             *(now.state not in states for states in _SECTIONS.values()),
             _notices(now), _lines(now), _finished(now, desk), parts.guide_list(guide), parts.provisional(guide),
+            parts.next_line(guide),
         ]  # fmt: skip
         changed, digests = pieces.only_changed(shown, before)
         return (*changed, digests)
@@ -310,7 +331,7 @@ def register(app: Dash, desk: Desk) -> None:
 
 def _acted(desk: Desk, what: str, port, other, vehicle, vin: bool, name, note) -> object:
     recorder = desk.recorder
-    if what == "connect":
+    if what in ("connect", "other-port"):
         if port == OTHER and not (other or "").strip():
             raise InputError(
                 "no port is written", remedy="Write the adapter's port, or choose one from the list."
@@ -331,7 +352,7 @@ def _acted(desk: Desk, what: str, port, other, vehicle, vin: bool, name, note) -
         return f"Marked: {note.strip()}"
     if what == "stop":
         recorder.stop()
-        return "Ending: the codes are read once more."
+        return ""  # the page's first line says that it is ending
     recorder.disconnect()
     return ""
 

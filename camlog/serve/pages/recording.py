@@ -23,6 +23,7 @@ from camlog.sinks.words import clock_text, kind_text
 EVENTS_SHOWN = 200
 OTHERS_SHOWN = 8
 NONE = ""  # no drive before
+MORE = "\0more"  # a line that cannot be chosen
 LONGEST_JOB = 300
 _LOOK_MS = 700
 KINDS = tuple(RESULT_WORDS)  # report, comparison, verification
@@ -137,14 +138,18 @@ def _download(entry: Entry, what: str, word: str) -> list:
 def _profile_choice(desk: Desk, entry: Entry) -> html.Fieldset:
     made_with = desk.folder.profile_of(entry)
     said = "Its limits, geometry and oil grade count in report, comparison and verification."
+    same = [p.file for p in desk.folder.profiles() if p.error is None and p.name == entry.vehicle]
+    chosen = made_with or (same[0] if len(same) == 1 else pieces.NO_PROFILE)
     if entry.profile_sha256 is not None and made_with is None:
         said += " The profile this drive was recorded with is not in the folder, or was changed since."
+    if made_with is None and chosen != pieces.NO_PROFILE:
+        said += " Chosen is the one for a vehicle of the same name: look whether it is this one."
     return html.Fieldset(
         [
             html.Legend("Vehicle profile"),
             dcc.RadioItems(
                 id="recording-vehicle", options=pieces.profile_options(desk),
-                value=made_with or pieces.NO_PROFILE, className="choices",
+                value=chosen, className="choices",
             ),
             html.P(said, className="soft small"),
         ]
@@ -234,6 +239,9 @@ def _others(desk: Desk, name: str, search: str, chosen: str | None) -> tuple[lis
     if chosen and chosen not in [o["value"] for o in options]:
         options.insert(0, {"label": chosen, "value": chosen})
     options = [{"label": pieces.visible(o["label"]), "value": o["value"]} for o in options]
+    more = max(0, len(ranked) - OTHERS_SHOWN) + max(0, len(alone) - OTHERS_SHOWN)
+    if more:
+        options.append({"label": f"{more} more are not shown: search for them", "value": MORE, "disabled": True})
     none = {"label": "None: then nothing can be compared, and nothing verified", "value": NONE}
     return [*options, none], chosen or NONE
 

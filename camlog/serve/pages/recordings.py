@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from camlog.errors import InputError
@@ -23,7 +25,11 @@ def layout(desk: Desk, *_: str) -> html.Main:
     return html.Main(
         [
             html.H1("Recordings"),
-            html.P(["Folder: ", shown(desk.folder.root.name or str(desk.folder.root))], className="where soft"),
+            html.P(
+                ["Folder: ", shown(desk.folder.root.name or str(desk.folder.root)), " · ",
+                 html.A("take in a saved trace", href="#take-in")],
+                className="where soft",
+            ),
             html.Label(
                 ["Search ", dcc.Input(id="recordings-search", type="search", debounce=0.15, maxLength=LONGEST_SEARCH,
                                       placeholder="date, vehicle, verdict, mark, code")],
@@ -80,7 +86,9 @@ def _listing(desk: Desk, search: str) -> tuple[list, str]:
     except InputError as error:
         return [notice(told(error))], told(error)
     running = desk.recorder.status().recording
-    return listing(found, search, running), digest((search, len(found), running, found[:SHOWN]))
+    # What grows while it is recorded is not shown: a list drawn anew takes the keyboard's place in it away.
+    told_of = [replace(e, size_bytes=0, modified_s=0.0) if e.name == running else e for e in found[:SHOWN]]
+    return listing(found, search, running), digest((search, len(found), running, told_of))
 
 
 def listing(found: list[Entry], search: str = "", running: str | None = None) -> list:
@@ -107,7 +115,7 @@ def listing(found: list[Entry], search: str = "", running: str | None = None) ->
 
 
 def _item(entry: Entry, running: bool) -> html.Li:
-    facts = [html.Time(entry.when), size_text(entry.size_bytes)]
+    facts = [html.Time(entry.when), *([] if running else [size_text(entry.size_bytes)])]
     if entry.vehicle:
         facts.insert(1, shown(entry.vehicle, 80))
     if running:
