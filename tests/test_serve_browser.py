@@ -159,9 +159,10 @@ def test_record_mark_pull_the_cable_resume_stop_report(chromium, served, car):
 def test_a_wrong_port_is_said_and_the_page_goes_on(chromium, served):
     with Visitor(chromium, served.url) as visitor:
         visitor.go()
-        visitor.page.click("text=Another port, written below")
         visitor.page.fill("#other-port", "/etc/passwd")
-        visitor.page.click("#connect")
+        chosen = visitor.page.locator("#port label").filter(has_text="Another port")
+        assert chosen.locator("input").is_checked()  # what is written is meant
+        visitor.page.press("#other-port", "Enter")
         visitor.page.wait_for_selector("#said .notice")
         assert "is no port of an adapter" in visitor.text("#said")
         visitor.page.fill("#other-port", "socket://127.0.0.1:9")
@@ -360,6 +361,34 @@ def test_a_server_killed_in_mid_drive_finds_the_recording_when_it_is_started_aga
     finally:
         server.send_signal(signal.SIGINT)
         assert server.wait(timeout=30) == 0
+
+
+def test_the_list_leaves_the_keyboard_its_place_while_a_drive_is_recorded(chromium, served):
+    for name in ("healthy", "sticking"):
+        shutil.copy(ROOT / "sample_logs" / f"{name}.csv", served.root)
+    with Visitor(chromium, served.url) as visitor:
+        visitor.go()
+        start(visitor)
+        visitor.go("/recordings")
+        assert "Being recorded now" in visitor.text("#recordings-list")
+        visitor.page.wait_for_timeout(5_000)  # by now the drive file of the running one has come
+        visitor.page.focus("#recordings-list li:last-child a.name")
+        visitor.page.wait_for_timeout(9_000)  # two looks at the folder
+        assert visitor.page.evaluate("document.activeElement.matches('#recordings-list li:last-child a.name')")
+        visitor.go("/")
+        visitor.page.click("#stop")
+        visitor.page.wait_for_selector("#finished a.main")
+
+
+def test_a_page_whose_pairing_has_ended_asks_for_the_code(chromium, served):
+    """The server was started anew: what it answers then is the pairing page's status, 401 (RFC 9110, 15.5.2)."""
+    with Visitor(chromium, served.url, PHONE) as phone:
+        phone.go()
+        phone.page.evaluate("document.body.dataset.before = 'yes'")
+        phone.page.route("**/live?*", lambda route: route.fulfill(status=401, body=""), times=1)
+        phone.until("() => !document.body || !document.body.dataset.before", "the page was not loaded again")
+        phone.page.wait_for_selector("main")
+        phone.troubles.clear()  # the browser's own words about the refused request
 
 
 def test_a_phone_beside_the_laptop_sees_the_same_drive(chromium, served):

@@ -461,7 +461,7 @@ def test_what_a_button_cannot_do_is_said(client, desk, tmp_path):
     assert os.listdir(desk.folder.root).count("too-short.report.html") == 0
 
 
-def test_the_drive_before_is_looked_for_among_the_earlier_ones(repaired):
+def test_the_drive_before_is_looked_for_among_the_earlier_ones(repaired, monkeypatch):
     one = Desk(repaired)
     try:
         shutil.copy(SAMPLES / "healthy.drive.json", repaired / "codes-20240515.drive.json")
@@ -473,6 +473,11 @@ def test_the_drive_before_is_looked_for_among_the_earlier_ones(repaired):
             == "repair-before.csv"
         )
         assert [o["value"] for o in find(page, "recording-vehicle").options] == ["demo", ""]
+        # Which profile it was recorded with nothing says; the only one of the vehicle's name is chosen, and it is told.
+        assert find(page, "recording-vehicle").value == "demo" and "of the same name" in text_of(page)
+        monkeypatch.setattr(recording_page, "OTHERS_SHOWN", 0)
+        more, none = recording_page._others(one, "repair-after.csv", "", None)[0]
+        assert more["disabled"] and more["label"].startswith("2 more are not shown") and none["value"] == ""
     finally:
         (repaired / "codes-20240515.drive.json").unlink()
         one.close()
