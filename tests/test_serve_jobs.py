@@ -55,6 +55,15 @@ def running(jobs, id_):
     return jobs.look(id_)
 
 
+def noted_pid(path):
+    """The worker's process, once `noted` runs in it."""
+    end = time.monotonic() + WAIT_S
+    while not path.exists() or not path.read_text():
+        assert time.monotonic() < end
+        time.sleep(0.01)
+    return int(path.read_text().split()[0])
+
+
 def alive(pid):
     """Whether a process is there and no mere remainder."""
     try:
@@ -219,11 +228,7 @@ def test_a_cancelled_job_ends_and_the_next_one_is_done(own, tmp_path):
     first = own.submit("Long", noted, str(tmp_path / "a"), 60.0, key="report x")
     waits = own.submit("Waits", noted, str(tmp_path / "b"), 0.0)
     next_ = own.submit("Next", nothing)
-    end = time.monotonic() + WAIT_S
-    while not (tmp_path / "a").exists() or not (tmp_path / "a").read_text():
-        assert time.monotonic() < end
-        time.sleep(0.01)
-    pid = int((tmp_path / "a").read_text().split()[0])
+    pid = noted_pid(tmp_path / "a")
     own.cancel(waits)
     assert own.look(waits).state == "failed" and own.look(waits).error == jobs_module.CANCELLED
     own.cancel(first)
@@ -241,11 +246,7 @@ def test_closing_ends_the_worker_and_what_waited_has_failed(tmp_path):
     jobs = Jobs()
     first = jobs.submit("Long", noted, str(tmp_path / "a"), 60.0)
     second = jobs.submit("Waits", nothing)
-    end = time.monotonic() + WAIT_S
-    while not (tmp_path / "a").exists() or not (tmp_path / "a").read_text():
-        assert time.monotonic() < end
-        time.sleep(0.01)
-    pid = int((tmp_path / "a").read_text().split()[0])
+    pid = noted_pid(tmp_path / "a")
     began = time.monotonic()
     jobs.close()
     jobs.close()
