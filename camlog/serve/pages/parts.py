@@ -142,18 +142,17 @@ def live_update(board: Board | None) -> dict:
     return board.update(cursor, min(max(span, 1.0), 600.0), CATCH_UP_POINTS)
 
 
-def guide_list(guide: Guide | None, *, live: bool = True) -> list:
-    """What is still to drive: the next thing first, then every item with its tick."""
+def guide_list(guide: Guide | None) -> list:
+    """What is still to drive: every item with its tick."""
     if guide is None:
         return [html.P("What to drive appears here when the drive begins.", className="soft")]
     # That something is read at all is worth a line only where it is not.
     items = [item for item in guide.items() if not (item.met and item.name in READING)]
     met = sum(item.met for item in items)
-    made = [
+    return [
         html.P(f"{met} of {len(items)} done", className="soft"),
         html.Ol([_item(i) for i in items], className="guide"),
     ]
-    return [*(next_line(guide) if live else ()), *made]
 
 
 def next_line(guide: Guide | None) -> list:

@@ -309,10 +309,11 @@ def register(app: Dash, desk: Desk) -> None:
         now = desk.recorder.status()
         driving = now.state in _SECTIONS["driving"]
         guide = desk.recorder.guide if driving else None
+        next_ = parts.next_line(guide)
         shown = [
             *(now.state not in states for states in _SECTIONS.values()),
-            _notices(now), _lines(now), _finished(now, desk), parts.guide_list(guide), parts.provisional(guide),
-            parts.next_line(guide),
+            _notices(now), _lines(now), _finished(now, desk),
+            [*next_, *parts.guide_list(guide)], parts.provisional(guide), next_,
         ]  # fmt: skip
         changed, digests = pieces.only_changed(shown, before)
         return (*changed, digests)

@@ -154,7 +154,7 @@ def register(app: Dash, desk: Desk) -> None:
         player = desk.players.get(player_id)
         if player is None:
             return no_update, no_update, no_update
-        return parts.guide_list(player.guide, live=False), *parts.strips_of(player.board, drawn)
+        return parts.guide_list(player.guide), *parts.strips_of(player.board, drawn)
 
 
 def _acted(player, what, go_to: str | None, speed: str, jumped: list) -> object:
