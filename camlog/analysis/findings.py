@@ -167,6 +167,14 @@ def _metrics(x: Examination) -> dict[str, Any]:
             "p_only_slow": sticking.p_smooth,
             "jumps": sticking.jumps,
             "limit_cycle": sticking.limit_cycle.kind,
+            "swings": {
+                "judged": sticking.swings.judged,
+                "standing": sticking.swings.standing,
+                "smooth": sticking.swings.smooth,
+                **figure("swing_deg", sticking.swings.swing_deg),
+                "seconds": _number(sticking.swings.seconds),
+                "sticks": sticking.swings.sticks,
+            },
             "reason": sticking.reason,
         },
         "hold": {

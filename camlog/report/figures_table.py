@@ -151,6 +151,9 @@ def _whole(findings: Findings, found: CamFindings) -> Iterator[Row]:
     yield Row("Sticking", "share of the time it should move that it stands still",
               _plain(s.stuck_time_fraction, 0, s.reason or "the command moved too little"), "1",
               limits["stuck_time_fraction"], key="stuck_time_fraction")  # fmt: skip
+    if s.swings.sticks:
+        yield Row("Sticking", "jumps to either side of a command that hardly moves", s.swings.amplitude_deg, "deg",
+                  limits["limit_cycle_deg"])  # fmt: skip
     h = x.hold
     yield Row(
         "Hold",

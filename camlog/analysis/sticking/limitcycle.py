@@ -1,11 +1,8 @@
 """A steady oscillation told apart: stick-slip or leakage.
 
-Two readings of the same cycle. By shape: a cam that sticks stands on plateaus and jumps between them
-(square or trapezoid half cycles), one that leaks swings smoothly (sinusoid); each half cycle is fitted by
-both, as in He, Wang, Pottmann & Qin, Industrial & Engineering Chemistry Research 46 (2007), with the
-trapezoid in place of their triangle because here the stuck part itself is what is read. By phase, where the
-valve duty is known: Horch, Control Engineering Practice 7 (1999), an odd cross-correlation between duty and
-angle is stiction, an even one is not.
+Two readings of the same cycle: by the shape of its half cycles (`halfcycle`), and by phase, where the valve
+duty is known: Horch, Control Engineering Practice 7 (1999), an odd cross-correlation between duty and angle is
+stiction, an even one is not.
 """
 
 from __future__ import annotations
@@ -18,12 +15,11 @@ import numpy as np
 from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.cam.hold import HeldReadings
 from camlog.analysis.cam.oscillation import Oscillation
+from camlog.analysis.sticking.halfcycle import MIN_READINGS_A_HALF, misfits
 
 MIN_HALF_CYCLES = 5
-MIN_READINGS_A_HALF = 5
 # A swing counts where it leaves the middle by this share of the cycle's amplitude.
 SWING_SHARE = 0.3
-RAMP_SHARES = (0.05, 0.1, 0.2)  # rise and fall of a trapezoid as shares of its half cycle
 STICK_INDEX, SMOOTH_INDEX = 0.6, 0.4  # He et al.: above, stiction; below, none; between, undecided
 ODD, EVEN = 2.0 / 3.0, 1.0 / 3.0  # Horch's limits on the difference of the first zero crossings
 CYCLE_MIN_DEG = 0.5
@@ -104,17 +100,12 @@ def shape_index(time_s: np.ndarray, value: np.ndarray, period_s: float) -> tuple
         if not 0.25 * period_s <= end - begin <= 1.5 * period_s:
             continue
         x = np.clip((t - begin) / (end - begin), 0.0, 1.0)
-        smooth += _left(part, np.sin(np.pi * x))
-        trapezoid += min(_left(part, np.minimum(1.0, np.minimum(x, 1.0 - x) / ramp)) for ramp in RAMP_SHARES)
+        left = misfits(x, part)
+        smooth, trapezoid = smooth + left[0], trapezoid + left[1]
         judged += 1
     if judged < MIN_HALF_CYCLES or smooth + trapezoid <= 0:
         return None
     return smooth / (smooth + trapezoid), judged
-
-
-def _left(value: np.ndarray, form: np.ndarray) -> float:
-    """Sum of squares left after the best multiple of `form`."""
-    return float(np.sum(value**2) - np.sum(value * form) ** 2 / max(np.sum(form**2), 1e-12))
 
 
 def classify_cycle(cam: CamData, held: HeldReadings, oscillation: Oscillation) -> LimitCycle:

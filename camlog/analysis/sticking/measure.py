@@ -1,9 +1,9 @@
 """Sticking: the cam stays put while the command leaves it, then jumps.
 
-Three independent looks, weighed together: plateaus followed by jumps that no smooth cam could make
+Four independent looks, weighed together: plateaus followed by jumps that no smooth cam could make
 (`plateaus`), the stiction model of Choudhury, Thornhill & Shah (2005) fitted against a slow but smooth cam
-(`stickfit`), and the shape of any limit cycle at steady command (`limitcycle`). Slowness alone leaves no
-plateau, however slow.
+(`stickfit`), the shape of any limit cycle at steady command (`limitcycle`), and that of single swings about a
+command that drifts (`swings`). Slowness alone leaves no plateau, however slow.
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ from camlog.analysis.sticking.limitcycle import LimitCycle, classify_cycle
 from camlog.analysis.sticking.plateaus import Plateau, find_away, find_plateaus, should_move
 from camlog.analysis.sticking.stickfit import StickFit, fit_sticking
 from camlog.analysis.sticking.stuck import stuck_readings
+from camlog.analysis.sticking.swings import Swings, measure_swings
 
 # How often noise alone makes a smooth cam's plateau look like one with a jump (simulated smooth cams: 1 %).
 CHANCE_JUMP = 0.03
@@ -60,12 +61,12 @@ class Sticking:
     """What a cam's sticking looks like, if it sticks.
 
     `stick_band_deg` how far the command leaves before the cam moves, `jump_deg` how far it then jumps (zero
-    band: none was seen). `stuck_time_fraction` is the share of the time in which the cam should have been
+    band: none was seen; missing where it only hunts). `stuck_time_fraction` is the share of the time in which the cam should have been
     moving that it stood still. `sticks` is the verdict of the tests: True, False, or None where the command
     moved too little; `p_smooth` the probability of the evidence if the cam were only slow. `plateaus` seen,
     `jumps` among them, `at_rest_share` of the jumps that began at rest (a lock pin that will not release),
     `with_supply` plateaus left only as engine speed rose. `never_moved`: the command moved and the cam did
-    not; the band is then unknown and larger than `seen_band_deg`, the farthest the command left.
+    not; the band is then unknown and larger than `seen_band_deg`, the farthest the command left. `swings` is what it does about a command that hardly moves.
     """
 
     stick_band_deg: Estimate
@@ -81,6 +82,7 @@ class Sticking:
     seen_band_deg: float
     fit: StickFit
     limit_cycle: LimitCycle
+    swings: Swings
     reason: str = ""
     windows: tuple[tuple[OilWindow, StickingWindow], ...] = ()
 
@@ -120,8 +122,9 @@ def measure_sticking(
     moved = float(np.ptp(np.quantile(cam.actual_deg[known], [0.005, 0.995]))) if known.any() else 0.0
     never = travelled >= NEVER_MOVES_DEG and moved <= max(2.0 * away.still_deg, 0.1 * travelled)
     p_plateaus = float(stats.binom.sf(len(jumps) - 1, max(len(found), 1), CHANCE_JUMP)) if found else 1.0
-    sticks, p_smooth, reason = _judge(found, jumps, p_plateaus, fit, should_move_s, never)
-    band, jump = _size(jumps, fit, sticks, never)
+    swings = measure_swings(cam, noise)
+    sticks, p_smooth, reason = _judge(found, jumps, p_plateaus, fit, swings, should_move_s, never)
+    band, jump = _size(jumps, fit, swings, sticks, never)
     return Sticking(
         stick_band_deg=band,
         jump_deg=jump,
@@ -138,6 +141,7 @@ def measure_sticking(
         seen_band_deg=float(np.nanmax(away.near_deg[known], initial=0.0)) if known.any() else 0.0,
         fit=fit,
         limit_cycle=cycle,
+        swings=swings,
         reason=reason,
         windows=tuple(_windows(cam, windows, found, stuck, moving, segments.duration_s)),
     )
@@ -152,6 +156,7 @@ def _judge(
     jumps: list[Plateau],
     p_plateaus: float,
     fit: StickFit,
+    swings: Swings,
     should_move_s: float,
     never: bool,
 ) -> tuple[bool | None, float | None, str]:
@@ -168,16 +173,22 @@ def _judge(
         and fitted is not None
         and fitted > MIN_BAND_DEG
     )
-    if by_plateaus or by_fit:
-        p = min(p_plateaus if by_plateaus else 1.0, fit.p_smooth if by_fit else 1.0)
+    if by_plateaus or by_fit or swings.sticks:
+        p = min(
+            p_plateaus if by_plateaus else 1.0,
+            fit.p_smooth if by_fit else 1.0,
+            swings.p_smooth if swings.sticks else 1.0,
+        )
         return True, p, ""
     if should_move_s < MIN_MOVING_S or (fit.explained is None and not found):
         return None, None, "the command moved too little to see whether the cam sticks"
     return False, max(p_plateaus, fit.p_smooth or 0.0), ""
 
 
-def _size(jumps: list[Plateau], fit: StickFit, sticks: bool | None, never: bool) -> tuple[Estimate, Estimate]:
-    """Stick band and jump from whichever of fit and plateaus carries the finding."""
+def _size(
+    jumps: list[Plateau], fit: StickFit, swings: Swings, sticks: bool | None, never: bool
+) -> tuple[Estimate, Estimate]:
+    """Stick band and jump from whichever of fit, plateaus and swings carries the finding."""
     if never:
         reason = "the cam never broke away"
         return missing(reason), missing(reason)
@@ -193,7 +204,11 @@ def _size(jumps: list[Plateau], fit: StickFit, sticks: bool | None, never: bool)
         ):
             if len(chosen) >= MIN_JUMPS:
                 break
-        return _typical([p.band_deg for p in chosen]), _typical([p.jump_deg for p in jumps])
+        jump = _typical([p.jump_deg for p in jumps])
+        hunts = swings.sticks and swings.standing > len(jumps)
+        return _typical([p.band_deg for p in chosen]), swings.swing_deg if hunts else jump
+    if swings.sticks:
+        return missing("the cam hunts: it never waits for its command to leave"), swings.swing_deg
     if sticks is None:
         return missing(fit.stick_band_deg.reason), missing(fit.jump_deg.reason)
     if fitted and (fit.p_smooth is None or fit.p_smooth >= SIGNIFICANT_FIT or fit.explained < SOME_EXPLAINED):

@@ -207,12 +207,16 @@ def _name(
     astray = max((m.chance for m in marks if not m.condition), default=LOW_CHANCE)
     if astray > LIKELY and x.travel.command_span_deg >= SPAN_DEG:
         return _likeliest(x, fine), astray
+    if x.sticking.sticks:
+        return "healthy", LIKELY  # it jumped, too seldom or too little to be named: of such cams half are right
     return "healthy", 1.0 - min(max(*chances.values(), astray), LIKELY)
 
 
 def _wanders_by_sticking(x: Examination) -> bool:
     """Is what it does at a steady command stick-slip? A steady swing shows by its shape, else it stands in
     between."""
+    if x.sticking.swings.sticks:
+        return True
     swing, flutter = x.hold.oscillation, x.hold.flutter_rms_deg.value or 0.0
     if swing.found and (swing.amplitude_deg or 0.0) >= SWING_SHARE * flutter:
         return x.sticking.limit_cycle.kind == "stick_slip"
@@ -273,4 +277,12 @@ def _why_healthy(x: Examination) -> tuple[str, ...]:
     rest = x.rest.offset_deg.value
     if rest is not None:
         reasons.append(f"At rest it stands {abs(rest):.1f} deg from its rest position.")
+    s = x.sticking
+    if s.sticks:
+        seen = (
+            f"stood {s.plateaus} times while its command left it, and jumped after {s.jumps} of them"
+            if s.jumps
+            else "moved more as a cam does that sticks a little than as one that does not"
+        )
+        reasons.append(f"Yet it {seen}: too little to call it sticking, too much to be sure that it does not.")
     return tuple(reasons)

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from camlog.analysis.cam.examine import Examination
 from camlog.analysis.estimate import Estimate, missing
 from camlog.analysis.limits import Limit
+from camlog.analysis.sticking.swings import Swings
 from camlog.analysis.verdict.late import slow_marks, target_marks
 from camlog.analysis.verdict.marks import (
     HIGH_CHANCE,
@@ -202,7 +203,7 @@ def unstable_marks(x: Examination, limits: Limits) -> list[Mark]:
         "Held, the cam moves by {} deg rms from one reading to the next, which it does not at rest",
     )  # fmt: skip
     swing = x.hold.oscillation
-    if swing.found and swing.amplitude_deg is not None:
+    if swing.found and swing.amplitude_deg is not None and not x.sticking.swings.sticks:
         limit = limits["limit_cycle_deg"]
         sticks = x.sticking.limit_cycle.kind == "stick_slip"
         how = "jumps to and fro between plateaus" if sticks else "swings"
@@ -234,10 +235,12 @@ def without_noise(figure: Estimate, noise_deg: float) -> Estimate:
 
 
 def jumps_for_sure(x: Examination) -> bool:
-    """Do plateaus and jumps tell this cam from a slow one, or does the stiction model?"""
+    """Do plateaus and jumps tell this cam from a slow one, or its swings, or does the stiction model?"""
     s = x.sticking
     if not s.sticks or s.p_smooth is None:
         return False
+    if s.swings.sticks:
+        return True
     often = (
         s.jumps >= MOST_STANDS * (s.plateaus - s.with_supply) or (s.stuck_time_fraction or 0.0) > STANDS_LONG
     )
@@ -257,15 +260,16 @@ def _stiction_fits(x: Examination) -> bool:
 def sticking_marks(x: Examination, limits: Limits) -> list[Mark]:
     """Does it stay put while the command leaves, then jump?"""
     s = x.sticking
+    marks = _swing_marks(s.swings, limits["limit_cycle_deg"])
     if not jumps_for_sure(x) or s.stick_band_deg.value is None:
-        return []
+        return marks
     band, jump = limits["stick_band_deg"], limits["jump_deg"]
     chance = chance_beyond(s.stick_band_deg, band.value)
     if not _stiction_fits(x):
         chance = min(chance, chance_beyond(s.jump_deg, jump.value))
-    leaps = "" if not s.jump_deg.value else f", then jumps {s.jump_deg.value:.1f} deg"
+    leaps = "" if not s.jump_deg.value or s.swings.sticks else f", then jumps {s.jump_deg.value:.1f} deg"
     often = f" ({s.jumps} times)" if s.jumps else ""
-    marks = [
+    marks.append(
         mark(
             "stick_band_deg",
             "sticking",
@@ -275,7 +279,7 @@ def sticking_marks(x: Examination, limits: Limits) -> list[Mark]:
             f"The cam stays put until the command has left it by {s.stick_band_deg.value:.1f} deg"
             f"{leaps}{often}",
         )
-    ]
+    )
     share, limit = s.stuck_time_fraction, limits["standing_time_fraction"]
     if share is not None:
         words = (
@@ -285,6 +289,17 @@ def sticking_marks(x: Examination, limits: Limits) -> list[Mark]:
             mark("standing_time_fraction", "sticking", share, limit, chance_beyond(share, limit.value), words)
         )
     return marks
+
+
+def _swing_marks(swings: Swings, limit: Limit) -> list[Mark]:
+    """Does it jump to and fro about a command that hardly moves?"""
+    if not swings.sticks:
+        return []
+    words = (
+        "About a command that hardly moves the cam jumps {} deg to either side, and stands still in between "
+        f"({swings.standing} of {swings.judged} half swings)"
+    )
+    return marks_of("swing_amplitude_deg", "sticking", swings.amplitude_deg, limit, words)
 
 
 def all_marks(x: Examination, limits: Limits) -> tuple[Mark, ...]:

@@ -12,6 +12,7 @@ from camlog.analysis.findings import Findings
 from camlog.report.words import key_mark, number
 
 SPAN_S = 30.0
+SWINGS_S = 8.0  # short enough to see single swings
 STEADY_DEG = 1.5
 
 
@@ -40,7 +41,7 @@ def convincing_stretch(findings: Findings, cam: str) -> Stretch:
     if condition == "sensor":
         times = found.examination.sensor.spikes.times_s
         if times:
-            centre = float(np.median(times)) if len(times) < 3 else _densest(np.asarray(times))
+            centre = float(np.median(times)) if len(times) < 3 else _densest(np.asarray(times), SPAN_S / 2)
             return Stretch(max(centre - SPAN_S / 3, 0.0), centre + 2 * SPAN_S / 3, "can this reading be a cam's?",
                            f"Around a jump no cam can make ({len(times)} of them in the drive).")  # fmt: skip
         return _of(
@@ -49,6 +50,10 @@ def convincing_stretch(findings: Findings, cam: str) -> Stretch:
             "can this reading be a cam's?",
             "The stretch in which the reading is worst.",
         )
+    if condition == "sticking" and found.examination.sticking.swings.sticks:
+        begin = _densest(np.array(found.examination.sticking.swings.standing_s), SWINGS_S)
+        return Stretch(begin, begin + SWINGS_S, "does it move smoothly?",
+                       "The stretch in which it jumps to and fro most, standing still in between.")  # fmt: skip
     if condition in ("sticking", "stuck", "slow"):
         words = {
             "sticking": "does it move smoothly?", "stuck": "does it move at all?", "slow": "does it arrive in time?",
@@ -113,7 +118,7 @@ def _roughness(data: CamData) -> np.ndarray:
     return (rough + 5.0 * np.minimum(missing_s, 5.0) + 2.0 * still) * data.running
 
 
-def _densest(times: np.ndarray) -> float:
-    """The time with the most others in the SPAN_S after it."""
-    count = np.searchsorted(times, times + SPAN_S / 2) - np.arange(len(times))
+def _densest(times: np.ndarray, span_s: float) -> float:
+    """The time with the most others in the `span_s` after it."""
+    count = np.searchsorted(times, times + span_s) - np.arange(len(times))
     return float(times[int(np.argmax(count))])

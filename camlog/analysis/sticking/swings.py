@@ -1,0 +1,152 @@
+"""Swings about a command that hardly moves: does the cam stand on plateaus in between?
+
+A cam that sticks in warm oil hunts several times a second, too short for a plateau to be timed by itself
+(`plateaus`), at a rate that changes with oil and rest, so that no line stands out of its spectrum
+(`oscillation`), and it goes on while the command drifts. Half cycles are therefore taken one at a time:
+between two turns of the error, about the line through the middles of the moves before and after, wherever the
+command itself was straight enough that the swing cannot be an answer to it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.signal import find_peaks
+from scipy.stats import binom
+
+from camlog.analysis.cam.camdata import CamData
+from camlog.analysis.estimate import Estimate, median, missing
+from camlog.analysis.sticking.halfcycle import MIN_READINGS_A_HALF, misfits
+
+# From one turn to the next the cam must move this far: well beyond noise and the steps of a coarse reading,
+# which make a plateau of any turning point.
+SWING_MIN_DEG, SWING_SIGMAS, SWING_COUNTS = 1.5, 8.0, 5.0
+LONGEST_HALF_S = 3.0
+ALIKE = 0.5  # of the two moves about a turn the smaller is at least this share of the larger
+COMMAND_BEFORE_S = 0.5  # what the command did this long ago a healthy cam has answered
+COMMAND_SHARE = 0.35  # of the swing, which the command may leave a straight line by
+MOST = 600
+# A half cycle is one or the other where the worse form leaves this many times what the better one leaves.
+CLEAR = 2.0
+# How often a cam that does not stick seems to stand, chosen on the tuning half of the validity benchmark: of
+# cams with any other fault, and of healthy ones, none stood in more than half of a score of half cycles.
+CHANCE_STANDING = 0.3
+STANDING_LEAST, SMOOTH_MOST = 20, 0.05
+SIGNIFICANT = 0.001
+
+
+@dataclass(frozen=True, slots=True)
+class Swings:
+    """Half cycles about a nearly straight command: how many were `judged`, of these `standing` (clearly on a
+    plateau) and `smooth` (clearly a sinusoid); `swing_deg` from turn to turn, `half_cycle_s` how long one
+    lasts, `seconds` all of them together, `standing_s` when each standing one began."""
+
+    judged: int
+    standing: int
+    smooth: int
+    swing_deg: Estimate
+    half_cycle_s: float | None
+    seconds: float
+    standing_s: tuple[float, ...] = ()
+
+    @property
+    def amplitude_deg(self) -> Estimate:
+        """Half the swing: how far to either side."""
+        halved = {end: v / 2.0 for end in ("value", "low", "high") if (v := getattr(self.swing_deg, end)) is not None}
+        return replace(self.swing_deg, **halved)
+
+    @property
+    def p_smooth(self) -> float:
+        """The probability that so many stand if the cam does not stick."""
+        return float(binom.sf(self.standing - 1, self.judged, CHANCE_STANDING)) if self.judged else 1.0
+
+    @property
+    def sticks(self) -> bool:
+        """Do so many of them stand that the cam surely sticks and jumps?"""
+        enough = self.standing >= STANDING_LEAST and self.smooth <= SMOOTH_MOST * self.judged
+        return enough and self.p_smooth < SIGNIFICANT
+
+
+def measure_swings(cam: CamData, noise_deg: float) -> Swings:
+    """Look at every half cycle of a drive (an even selection where there are very many); `noise_deg` is the
+    reading's noise."""
+    found = np.array(list(_half_cycles(cam, noise_deg))).reshape(-1, 5)
+    if not len(found):
+        return Swings(0, 0, 0, missing("the cam did not swing about a steady command"), None, 0.0)
+    begin, length, swing, smooth, trapezoid = found.T
+    stands = trapezoid * CLEAR < smooth
+    return Swings(
+        judged=len(found),
+        standing=int(np.sum(stands)),
+        smooth=int(np.sum(smooth * CLEAR < trapezoid)),
+        swing_deg=median(swing),
+        half_cycle_s=float(np.median(length)),
+        seconds=float(np.sum(length)),
+        standing_s=tuple(begin[stands].tolist()),
+    )
+
+
+def _half_cycles(cam: CamData, noise_deg: float) -> Iterator[tuple[float, ...]]:
+    """Begin and length (s), swing (deg) and what a sinusoid and a trapezoid leave of each half cycle."""
+    known = np.flatnonzero(cam.running & np.isfinite(cam.error_deg))
+    if len(known) < MIN_READINGS_A_HALF:
+        return
+    t, y, command = cam.actual_time_s[known], cam.error_deg[known], cam.command_at_actual[known]
+    least = max(SWING_MIN_DEG, SWING_SIGMAS * noise_deg, SWING_COUNTS * cam.actual_step_deg)
+    at, way = _turns(y, least)
+    turns = np.arange(1, len(at) - 1)
+    if len(turns) > MOST:
+        turns = turns[np.unique(np.linspace(0, len(turns) - 1, MOST).astype(int))]
+    for k in turns:
+        before, here, after = at[k - 1 : k + 2]
+        moves = way[k] * (y[here] - y[before]), way[k] * (y[here] - y[after])
+        swing = min(moves)
+        if swing < max(least, ALIKE * max(moves)):
+            continue
+        begin_deg, end_deg = 0.5 * (y[before] + y[here]), 0.5 * (y[here] + y[after])
+        first = before + int(np.flatnonzero(way[k] * (y[before : here + 1] - begin_deg) <= 0.0)[-1])
+        last = here + int(np.flatnonzero(way[k] * (y[here : after + 1] - end_deg) <= 0.0)[0])
+        if last - first <= MIN_READINGS_A_HALF or np.max(np.diff(t[first : last + 1])) > cam.actual_max_gap_s:
+            continue
+        begin_s, end_s = _crossing(t, y, first, begin_deg), _crossing(t, y, last - 1, end_deg)
+        if not 0.0 < end_s - begin_s <= LONGEST_HALF_S:
+            continue
+        ordered = slice(int(np.searchsorted(t, begin_s - COMMAND_BEFORE_S)), last + 1)
+        if _off_straight(t[ordered], command[ordered]) > COMMAND_SHARE * swing:
+            continue
+        inside = slice(first + 1, last)
+        part = (t[inside] - begin_s) / (end_s - begin_s)
+        value = way[k] * (y[inside] - (begin_deg + (end_deg - begin_deg) * part))
+        yield (begin_s, end_s - begin_s, swing, *misfits(part, value))
+
+
+def _turns(value: np.ndarray, least: float) -> tuple[np.ndarray, np.ndarray]:
+    """Indices (k,) of turning points at least `least` out of what lies about them, high and low in turn, and
+    which they are (k,): +1 or -1."""
+    high, low = (find_peaks(sign * value, prominence=least)[0] for sign in (1.0, -1.0))
+    at = np.concatenate([high, low])
+    way = np.concatenate([np.ones(len(high)), -np.ones(len(low))])
+    order = np.argsort(at, kind="stable")
+    at, way = at[order], way[order]
+    if not len(at):
+        return at, way
+    # Of several of a kind in a row the most extreme.
+    row = np.cumsum(np.diff(way, prepend=0.0) != 0.0)
+    best = np.lexsort((-way * value[at], row))
+    best = best[np.diff(row[best], prepend=0) != 0]
+    return at[best], way[best]
+
+
+def _crossing(time_s: np.ndarray, value: np.ndarray, index: int, level: float) -> float:
+    """When `value` passes `level` between a reading and the next."""
+    step = value[index + 1] - value[index]
+    part = (level - value[index]) / step if step else 0.5
+    return float(time_s[index] + part * (time_s[index + 1] - time_s[index]))
+
+
+def _off_straight(time_s: np.ndarray, value: np.ndarray) -> float:
+    """How far `value` (n,) leaves a straight line, from its lowest to its highest."""
+    x, y = time_s - np.mean(time_s), value - np.mean(value)
+    return float(np.ptp(y - x * np.sum(x * y) / max(float(np.sum(x * x)), 1e-12)))
