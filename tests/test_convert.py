@@ -218,6 +218,26 @@ def test_questions_are_asked_once_and_answers_are_rules(saved):
     assert not conversion.doubtful
 
 
+def test_what_one_column_was_said_to_be_is_not_offered_for_another(saved):
+    path = saved(
+        "Time (s),Engine speed (rpm),Cam commanded (°CA),Cam actual (°CA)\n"
+        + "".join(f"{i / 10:.1f},{800 + i},{i % 30},{max(i % 30 - 1, 0)}\n" for i in range(300))
+    )
+    offered = {}
+
+    def ask(question):
+        if question.about != "signal":
+            return "advance"
+        offered[question.heading] = [value for value, _ in question.choices]
+        assert question.text == f"What is {question.heading!r}?" and "intake or the exhaust" in question.why
+        return "cam_intake_b1_actual"  # for both: the second time it is no answer any more
+
+    conversion = convert(path, ask=ask)
+    assert "cam_intake_b1_actual" in offered["Cam commanded (°CA)"]
+    assert "cam_intake_b1_actual" not in offered["Cam actual (°CA)"]
+    assert [c.name for c in conversion.doubtful] == ["Cam actual (°CA)"]
+
+
 def test_a_question_left_open_leaves_the_doubt(saved):
     conversion = convert(saved(CAMS), ask=lambda question: None)
     assert len(conversion.doubtful) == 2

@@ -126,6 +126,8 @@ def _ask_with(told):
         told.pause()
         typer.echo("", err=True)
         typer.echo(question.text, err=True)
+        if question.why:
+            typer.echo(question.why, err=True)
         if not question.choices:
             return typer.prompt("Answer (Enter leaves it open)", default="", show_default=False, err=True)
         for number, (value, meaning) in enumerate(question.choices, start=1):

@@ -30,7 +30,7 @@ def settle(
             return matches, mapping
         match, about = doubt
         asked.add(_key(match, about))
-        answer = _answered(_question(match, about), ask)
+        answer = _answered(_question(match, about, _taken(matches, mapping, match)), ask)
         if answer is None:
             continue
         mapping = _with_answer(mapping, match, about, answer)
@@ -41,38 +41,49 @@ def _key(match: ColumnMatch, about: str) -> tuple[int, str]:
     return (-1, about) if about in ("angle", "positive") else (match.index, about)
 
 
-def _question(match: ColumnMatch, about: str) -> Question:
+def _taken(matches: Matches, mapping: Mapping, asked: ColumnMatch) -> set[str]:
+    """Signals that other columns surely are, or were said to be: no two columns mean the same."""
+    return {
+        m.signal
+        for m in matches
+        if m.index != asked.index and m.signal
+        and (m.certain or (rule := mapping.rule(m.name, m.index)) is not None and rule.signal == m.signal)
+    }  # fmt: skip
+
+
+def _question(match: ColumnMatch, about: str, taken: set[str]) -> Question:
     name = match.name or f"column {match.index + 1}"
-    why = match.reason[:1].upper() + match.reason[1:]
+    why = match.reason[:1].upper() + match.reason[1:] + "."
     if about == "signal":
         likely = [match.signal]
         if is_cam_angle(match.signal):
             likely += [s for cam in CAM_IDS for s in (commanded(cam), actual(cam)) if s != match.signal]
-        choices = [(s, SIGNALS[s].title) for s in likely] + [
-            ("-", "none of these; keep it under its own name")
-        ]
-        return Question(about, name, f"What is {name!r}? {why}.", tuple(choices), match.signal)
+        choices = [(s, SIGNALS[s].title) for s in likely if s not in taken]
+        suggestion = match.signal if match.signal not in taken else ""
+        choices.append(("-", "none of these; keep it under its own name"))
+        return Question(about, name, f"What is {name!r}?", tuple(choices), suggestion, why)
     if about == "unit":
         choices = tuple((u, "") for u in possible_units(match.signal))
         return Question(
             about,
             name,
-            f"In which unit is {name!r} ({SIGNALS[match.signal].title})? {why}.",
+            f"In which unit is {name!r} ({SIGNALS[match.signal].title})?",
             choices,
             match.unit,
+            why,
         )
     if about == "angle":
         choices = (("crank", "crankshaft degrees"), ("cam", "camshaft degrees, which count double"))
         return Question(about, "", "Are the cam angles of this file in crank or in cam degrees?", choices, "")
     if about == "positive":
         choices = (("advance", "a positive angle is advance"), ("retard", "a positive angle is retard"))
-        return Question(about, "", f"Does {name!r} count advance or retard positive? {why}.", choices, "")
+        return Question(about, "", f"Does {name!r} count advance or retard positive?", choices, "", why)
     if about == "rest_deg":
         return Question(
             about, name, f"What does {name!r} read, in degrees, with the cam at its locked position?"
         )
-    text = f"{name!r}: {why}. The value is number * factor + offset; both, as in: 0.5 -64"
-    return Question(about, name, text)
+    text = f"What makes {name!r} its value? Number * factor + offset; write both, as in: 0.5 -64"
+    return Question(about, name, text, why=why)
 
 
 def _answered(question: Question, ask: Ask) -> str | None:

@@ -39,10 +39,11 @@ class CamColumn:
     positive: str | None = None
     why: list[str] = None
     doubts: list[str] = None
+    because: dict[str, str] = None
     certain_by_rule: bool = False
 
     def __post_init__(self):
-        self.why, self.doubts = [self.candidate.reason], []
+        self.why, self.doubts, self.because = [self.candidate.reason], [], {}
         self.bank, self.side, self.role = self.candidate.bank, self.candidate.side, self.candidate.role
 
     @property
@@ -52,6 +53,7 @@ class CamColumn:
     def doubt(self, about: str, why: str) -> None:
         if about not in self.doubts:
             self.doubts.append(about)
+            self.because[about] = why
             self.why.append(why)
 
 

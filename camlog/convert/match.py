@@ -202,7 +202,8 @@ def _cam_match(cam: CamColumn, column: _Column, own: bool) -> ColumnMatch:
         cam.why.append(f"{column.rival} could be it as well")
     factor, offset = rule.factor or 1.0, rule.offset or 0.0
     unit = rule.unit or cam.heading.unit or SIGNALS[cam.signal].unit
-    why = [w for w in cam.why if w]
+    settled = {why for about, why in cam.because.items() if about not in doubts}
+    why = [w for w in cam.why if w and w not in settled]
     if cam.role == "duty":
         guess = unit_of_values(cam.signal, column.figures, None)
         if rule.factor is None and not guess.sure and column.figures.count:

@@ -48,7 +48,7 @@ class Question:
     """Something only a person can say: `choices` are (answer, what it means), empty where any number goes.
 
     `about` is the doubt, `heading` the column (empty: about the whole file), `suggestion` the likeliest
-    answer.
+    answer, `why` what is known of the column (may be empty).
     """
 
     about: str
@@ -56,6 +56,7 @@ class Question:
     text: str
     choices: tuple[tuple[str, str], ...] = ()
     suggestion: str = ""
+    why: str = ""
 
 
 Ask = Callable[[Question], "str | None"]

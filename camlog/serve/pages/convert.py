@@ -112,6 +112,7 @@ def _asking() -> list:
     return [
         html.H2("", id="convert-heading"),
         html.P("", id="convert-text", className="next"),
+        html.P("", id="convert-why", className="soft"),
         html.Fieldset(
             [html.Legend("Answer"), dcc.RadioItems(id="convert-choice", options=[], value=OPEN, className="choices")],
             id="convert-choices",
@@ -150,7 +151,7 @@ def register(app: Dash, desk: Desk) -> None:
 
     @app.callback(
         Output("convert-setup", "hidden"), Output("convert-asking", "hidden"), Output("convert-cancelling", "hidden"),
-        Output("convert-heading", "children"), Output("convert-text", "children"),
+        Output("convert-heading", "children"), Output("convert-text", "children"), Output("convert-why", "children"),
         Output("convert-choices", "hidden"), Output("convert-choice", "options"), Output("convert-choice", "value"),
         Output("convert-figures", "hidden"), Output("convert-figure", "value"),
         Output("convert-number", "data"), Output("convert-result", "children"), Output("convert-setup", "children"),
@@ -163,15 +164,15 @@ def register(app: Dash, desk: Desk) -> None:
     def follow(_, id_, name, number):
         look = desk.conversions.look(id_)
         if look is None:
-            return (*(no_update,) * 14, True)
+            return (*(no_update,) * 15, True)
         asked = look.question
-        form = (no_update,) * 8
+        form = (no_update,) * 9
         if asked is not None and look.question_number != number:
             form = form_of(asked, look.question_number)
         over = look.state in ("done", "failed", "cancelled")
         setup = no_update
         if over:
-            form = (*(no_update,) * 7, 0)  # the next conversion's first question is a new one
+            form = (*(no_update,) * 8, 0)  # the next conversion's first question is a new one
             try:
                 setup = _before(desk, name)
             except InputError:
@@ -224,7 +225,7 @@ def _answer(question: Question, choice: Any, figure: Any) -> str | None:
 
 
 def form_of(question: Question, number: int) -> tuple:
-    """What fills the form: heading, text, choices (hidden, options, value), figure (hidden, value), number.
+    """What fills the form: heading, text, reason, choices (hidden, options, value), figure (hidden, value), number.
 
     Nothing is preselected but "leave it open", as Enter leaves it open on a terminal.
     """
@@ -233,7 +234,7 @@ def form_of(question: Question, number: int) -> tuple:
     ]
     options.append({"label": "Leave it open", "value": OPEN})
     return (
-        f"Question {number}", shown(question.text, 2000), not question.choices, options, OPEN,
+        f"Question {number}", shown(question.text, 2000), shown(question.why, 2000), not question.choices, options, OPEN,
         bool(question.choices), "", number,
     )  # fmt: skip
 
