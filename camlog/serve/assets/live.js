@@ -4,13 +4,14 @@
   const ASK_MS = 250, HIDDEN_MS = 3000, KEPT_S = 600, POINTS = 300, LOST_AFTER = 4;
   // Drawing may take this share of the time of a slow or busy computer; then the strips move less often.
   const DRAW_SHARE = 0.08, SLOWEST_MS = 1000;
-  let span = 60, drive = null, cursor = 0, source = null, failures = 0, answered = "", now = 0, history = new Map();
+  let span = 60, drive = null, cursor = 0, source = null, failures = 0, answered = "", now = 0, history = new Map(), marked = new Set();
   const text = (node, value) => { if (node && node.textContent !== value) node.textContent = value; };
   const by = (id) => document.getElementById(id);
 
   // ---- what came in
   function take(data) {
-    if (data.fresh || data.id !== drive) history = new Map();
+    if (data.fresh || data.id !== drive) { history = new Map(); if (data.id !== drive) marked = new Set(); }
+    for (const event of data.events) if (event.kind === "marker") marked.add(event.time_s);
     drive = data.id; cursor = data.cursor; now = data.now_s;
     for (const [signal, [times, values]] of Object.entries(data.samples)) {
       let kept = history.get(signal);
@@ -62,6 +63,7 @@
     const layout = {}, data = { x: [], y: [] };
     let low = Infinity, high = -Infinity;
     for (const line of chart.data) {
+      if (line.meta.signal === "@marks") continue;
       const kept = history.get(line.meta.signal), [x, y] = kept ? thinned(kept, now - span) : [[], []];
       data.x.push(x); data.y.push(y);
       for (const value of y) if (value !== null) { if (value < low) low = value; if (value > high) high = value; }
@@ -80,6 +82,11 @@
         chart.camlogRange = layout["yaxis.range"] = [middle - half, middle + half];
       }
     }
+    const across = chart.camlogRange || [], marks = { x: [], y: [] };
+    for (const at of marked) if (at >= now - span && at <= now && across.length) {
+      marks.x.push(at - now, at - now, at - now); marks.y.push(across[0], across[1], null);
+    }
+    data.x.push(marks.x); data.y.push(marks.y);
     return Object.keys(layout).length ? Plotly.update(chart, data, layout) : Plotly.restyle(chart, data);
   }
   let waiting = [], busy_ms = 0, pass_ms = 0, drawn_ms = -SLOWEST_MS;
@@ -200,10 +207,10 @@
   ask();
 
   // ---- by hand
-  document.addEventListener("click", (event) => {
-    if (failures > 0 && event.target.closest && event.target.closest("#mark, #mark-note")) text(by("marks"), "Not marked: no connection to camlog.");
-  }, true);
+  const notMarked = () => { if (failures > 0) text(by("marks"), "Not marked: no connection to camlog."); };
+  document.addEventListener("click", (event) => { if (event.target.closest && event.target.closest("#mark, #mark-note")) notMarked(); }, true);
   document.addEventListener("keydown", (event) => {
+    if (event.key === "Enter" && event.target.id === "note") notMarked();
     if (event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;
     if (event.target.matches && event.target.matches("input[type=text], input[type=search], input:not([type]), textarea, select")) return;
     const button = by("mark");

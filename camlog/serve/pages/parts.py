@@ -34,6 +34,7 @@ FIGURES = (
 )
 # Needs of the recording itself, not of the driving.
 READING = ("cam_angles", "pair", "engine_speed", "oil_temperature", "sampling")
+MARKED = "marked"
 _SINGLE = Role("@third")
 
 
@@ -57,13 +58,14 @@ def strips(cams: Sequence[str], oil: str = "oil_temp") -> list[html.Figure]:
 
 
 def _strip(title: str, unit: str, lines: Sequence[tuple[str, str, Role]], least: float = 10.0) -> html.Figure:
-    """One strip. The page's script fills it: `meta` says which signal and colour a line has."""
+    """One strip. The page's script fills it: `meta` says which signal and colour a line has. The last line stands
+    where the driver marked something."""
     data = [
         go.Scatter(
-            x=[], y=[], name=name, mode="lines", line={"width": 2.5, "dash": role.dash}, hoverinfo="skip",
-            meta={"signal": signal, "color": role.color.removeprefix("@")},
+            x=[], y=[], name=name, mode="lines", line={"width": width, "dash": role.dash}, hoverinfo="skip",
+            meta={"signal": signal, "color": role.color.removeprefix("@")}, showlegend=name != MARKED,
         )
-        for signal, name, role in lines
+        for signal, name, role, width in [*((*line, 2.5) for line in lines), ("@marks", MARKED, Role("@ink", "dot"), 1.5)]
     ]  # fmt: skip
     layout = go.Layout(
         height=STRIP_HEIGHT_PX, margin={"l": 56, "r": 8, "t": 22 if len(lines) > 1 else 6, "b": 26}, showlegend=len(lines) > 1,
