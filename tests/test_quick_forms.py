@@ -55,6 +55,16 @@ def test_monotone_crossings_are_those_of_isotonic_regression(readings_a_bin, noi
         np.testing.assert_allclose(found, plain, atol=1e-9)
 
 
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("level", LEVELS)
+def test_bins_that_all_lie_at_the_level_give_a_time_among_them_or_none(level):
+    rng = np.random.default_rng(8)
+    count = rng.integers(1, 9, (300, 12)).astype(float)
+    found = monotone_crossings(count, count * np.arange(12.0), count * level, np.array([level]))
+    met = found[np.isfinite(found)]
+    assert len(met) and met.min() >= 0.0 and met.max() <= 11.0
+
+
 def test_no_readings_cross_nothing():
     nothing = np.zeros((3, 10))
     assert np.isnan(monotone_crossings(nothing, nothing, nothing, LEVELS)).all()

@@ -15,6 +15,7 @@ from camlog.simulate.offline import Sampling, simulate_drive
 from camlog.simulate.vehicle.conditions import Condition
 from camlog.simulate.vehicle.draw import draw_setup
 from camlog.simulate.vehicle.drive_cycle import named_drive
+from tests.bench.validity_cases import draw_case
 from tests.steady_plants import cam_of, lag, loop_with_friction, times
 
 SECONDS = 60.0
@@ -27,8 +28,11 @@ def rng():
 
 
 def drifting(seconds=SECONDS):
-    """A command that is never steady: to and fro by 10 deg in 15 s."""
-    return 25.0 + 5.0 * np.sin(2 * np.pi * times(seconds) / 15.0)
+    """A command that is never steady: to and fro by 10 deg in 15 s; at first and at last at the ends of the travel."""
+    t = times(seconds)
+    x = 25.0 + 5.0 * np.sin(2 * np.pi * t / 15.0)
+    x[t < 2.0], x[t > seconds - 2.0] = 0.0, 50.0
+    return x
 
 
 def phase(seconds=SECONDS, slowest=0.8, fastest=2.0):
@@ -69,6 +73,15 @@ def test_a_smooth_swing_of_any_size_never_sticks(rng, hz, amplitude):
     found = swings_of(x, x + amplitude * np.sin(phase(fastest=hz / 15.0)), rng, hz=hz)
     assert found.judged >= 20
     assert not found.sticks and found.standing < 0.1 * found.judged
+    assert found.amplitude_deg.value == pytest.approx(amplitude, rel=0.15)
+    assert found.hunts or hz == 10  # five or six readings a half swing: its shape is seldom clear
+
+
+def test_a_swing_against_a_stop_stands_there_whatever_its_fault(rng):
+    x = np.full(len(times(SECONDS)), 15.0)
+    y = np.clip(x + 25.0 * np.sin(phase()), 0.0, 30.0)  # from stop to stop
+    found = swings_of(x, y, rng)
+    assert found.judged < 5 and not found.sticks and not found.hunts
 
 
 def test_steps_of_a_coarse_reading_are_no_plateaus(rng):
@@ -88,6 +101,16 @@ def test_a_cam_that_follows_and_one_without_readings_have_none(rng):
     assert swings_of(x, lag(x, 0.2), rng).judged == 0
     cam = cam_of(x[:40], x[:40], rng, hz=30)
     assert measure_swings(cam, NOISE_DEG).judged == 0
+
+
+def test_an_invented_car_whose_phaser_leaks_hunts_and_is_called_unstable():
+    case = draw_case(1098, "B")
+    assert case.kind == "internal_leakage"
+    drive = case.drive()
+    (cam,) = (c for c, truth in drive.truth["cams"].items() if truth["condition"] == "unstable")
+    verdict = analyze(drive.trace).cams[cam].verdict
+    assert verdict.condition == "unstable" and verdict.confidence > 0.8
+    assert any("never stands still" in reason for reason in verdict.reasons)
 
 
 @pytest.mark.parametrize("seed", [1, 12])

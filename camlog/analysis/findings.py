@@ -174,6 +174,7 @@ def _metrics(x: Examination) -> dict[str, Any]:
                 **figure("swing_deg", sticking.swings.swing_deg),
                 "seconds": _number(sticking.swings.seconds),
                 "sticks": sticking.swings.sticks,
+                "hunts": sticking.swings.hunts,
             },
             "reason": sticking.reason,
         },

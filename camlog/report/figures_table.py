@@ -154,6 +154,9 @@ def _whole(findings: Findings, found: CamFindings) -> Iterator[Row]:
     if s.swings.sticks:
         yield Row("Sticking", "jumps to either side of a command that hardly moves", s.swings.amplitude_deg, "deg",
                   limits["limit_cycle_deg"])  # fmt: skip
+    if s.swings.hunts:
+        yield Row("Hold", "swings to either side of a command that hardly moves", s.swings.amplitude_deg, "deg",
+                  limits["limit_cycle_deg"])  # fmt: skip
     h = x.hold
     yield Row(
         "Hold",

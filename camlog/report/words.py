@@ -62,6 +62,7 @@ FIGURE_WORDS = {
     "flutter_rms_deg": "wander at a steady command (rms)",
     "drift_deg_per_s": "drift at a steady command",
     "limit_cycle_deg": "swing at a steady command",
+    "hunting_amplitude_deg": "swing to either side of its command",
     "swing_amplitude_deg": "jumps to either side of its command",
     "cold_start_flutter_deg": "flutter at rest after the start (rms)",
     "rest_offset_deg": "off its rest position",

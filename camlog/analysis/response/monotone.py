@@ -46,7 +46,10 @@ def monotone_crossings(
         r, k = row[inner], k[inner]
         lower, upper = lower[inner], upper[inner]
         start, end = middle[r, before[r, k - 1]], middle[r, after[r, k]]
-        found[inner, j] = start + (level - lower) / (upper - lower) * (end - start)
+        # Where both sides are level itself the crossing lies anywhere between: take the middle.
+        rise = upper - lower
+        part = np.divide(level - lower, rise, out=np.full(rise.shape, 0.5), where=rise > 0)
+        found[inner, j] = start + np.clip(part, 0.0, 1.0) * (end - start)
     return found
 
 

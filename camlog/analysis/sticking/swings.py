@@ -1,10 +1,11 @@
-"""Swings about a command that hardly moves: does the cam stand on plateaus in between?
+"""Swings about a command that hardly moves: does the cam stand on plateaus in between, or never?
 
 A cam that sticks in warm oil hunts several times a second, too short for a plateau to be timed by itself
 (`plateaus`), at a rate that changes with oil and rest, so that no line stands out of its spectrum
 (`oscillation`), and it goes on while the command drifts. Half cycles are therefore taken one at a time:
 between two turns of the error, about the line through the middles of the moves before and after, wherever the
-command itself was straight enough that the swing cannot be an answer to it.
+command itself was straight enough that the swing cannot be an answer to it. Where the cam swings against a stop,
+it stands there whatever its fault: such half cycles tell nothing.
 """
 
 from __future__ import annotations
@@ -26,14 +27,17 @@ SWING_MIN_DEG, SWING_SIGMAS, SWING_COUNTS = 1.5, 8.0, 5.0
 LONGEST_HALF_S = 3.0
 ALIKE = 0.5  # of the two moves about a turn the smaller is at least this share of the larger
 COMMAND_BEFORE_S = 0.5  # what the command did this long ago a healthy cam has answered
+STOP_DEG, STOP_SHARE = 1.0, 0.05  # this near the ends of its travel the cam may lie against a stop
 COMMAND_SHARE = 0.35  # of the swing, which the command may leave a straight line by
 MOST = 600
 # A half cycle is one or the other where the worse form leaves this many times what the better one leaves.
 CLEAR = 2.0
-# How often a cam that does not stick seems to stand, chosen on the tuning half of the validity benchmark: of
-# cams with any other fault, and of healthy ones, none stood in more than half of a score of half cycles.
-CHANCE_STANDING = 0.3
-STANDING_LEAST, SMOOTH_MOST = 20, 0.05
+# How often a cam that does not stick seems to stand, and one that does not hunt to swing smoothly; chosen on the
+# tuning half of the validity benchmark. There no cam with another fault, and no healthy one, stood in more than
+# half of a score of half cycles, and only cams that leak, or whose loop or valve hunts, swung smoothly in
+# more than one of five.
+CHANCE_STANDING, CHANCE_SMOOTH = 0.3, 0.1
+STANDING_LEAST, SMOOTH_LEAST, SMOOTH_MOST = 12, 15, 0.05
 SIGNIFICANT = 0.001
 
 
@@ -41,7 +45,7 @@ SIGNIFICANT = 0.001
 class Swings:
     """Half cycles about a nearly straight command: how many were `judged`, of these `standing` (clearly on a
     plateau) and `smooth` (clearly a sinusoid); `swing_deg` from turn to turn, `half_cycle_s` how long one
-    lasts, `seconds` all of them together, `standing_s` when each standing one began."""
+    lasts, `seconds` all of them together, `begun_s` when each began."""
 
     judged: int
     standing: int
@@ -49,7 +53,7 @@ class Swings:
     swing_deg: Estimate
     half_cycle_s: float | None
     seconds: float
-    standing_s: tuple[float, ...] = ()
+    begun_s: tuple[float, ...] = ()
 
     @property
     def amplitude_deg(self) -> Estimate:
@@ -61,6 +65,12 @@ class Swings:
     def p_smooth(self) -> float:
         """The probability that so many stand if the cam does not stick."""
         return float(binom.sf(self.standing - 1, self.judged, CHANCE_STANDING)) if self.judged else 1.0
+
+    @property
+    def hunts(self) -> bool:
+        """Are so many of them smooth that the cam surely hunts about its command without sticking?"""
+        enough = self.smooth >= SMOOTH_LEAST and not self.sticks
+        return enough and float(binom.sf(self.smooth - 1, self.judged, CHANCE_SMOOTH)) < SIGNIFICANT
 
     @property
     def sticks(self) -> bool:
@@ -76,15 +86,14 @@ def measure_swings(cam: CamData, noise_deg: float) -> Swings:
     if not len(found):
         return Swings(0, 0, 0, missing("the cam did not swing about a steady command"), None, 0.0)
     begin, length, swing, smooth, trapezoid = found.T
-    stands = trapezoid * CLEAR < smooth
     return Swings(
         judged=len(found),
-        standing=int(np.sum(stands)),
+        standing=int(np.sum(trapezoid * CLEAR < smooth)),
         smooth=int(np.sum(smooth * CLEAR < trapezoid)),
         swing_deg=median(swing),
         half_cycle_s=float(np.median(length)),
         seconds=float(np.sum(length)),
-        standing_s=tuple(begin[stands].tolist()),
+        begun_s=tuple(begin.tolist()),
     )
 
 
@@ -95,6 +104,7 @@ def _half_cycles(cam: CamData, noise_deg: float) -> Iterator[tuple[float, ...]]:
         return
     t, y, command = cam.actual_time_s[known], cam.error_deg[known], cam.command_at_actual[known]
     least = max(SWING_MIN_DEG, SWING_SIGMAS * noise_deg, SWING_COUNTS * cam.actual_step_deg)
+    stops = _stops(cam.actual_deg[known])
     at, way = _turns(y, least)
     turns = np.arange(1, len(at) - 1)
     if len(turns) > MOST:
@@ -117,6 +127,9 @@ def _half_cycles(cam: CamData, noise_deg: float) -> Iterator[tuple[float, ...]]:
         if _off_straight(t[ordered], command[ordered]) > COMMAND_SHARE * swing:
             continue
         inside = slice(first + 1, last)
+        turned_deg = float(np.median(cam.actual_deg[known[inside]]))
+        if not stops[0] < turned_deg < stops[1]:
+            continue
         part = (t[inside] - begin_s) / (end_s - begin_s)
         value = way[k] * (y[inside] - (begin_deg + (end_deg - begin_deg) * part))
         yield (begin_s, end_s - begin_s, swing, *misfits(part, value))
@@ -137,6 +150,13 @@ def _turns(value: np.ndarray, least: float) -> tuple[np.ndarray, np.ndarray]:
     best = np.lexsort((-way * value[at], row))
     best = best[np.diff(row[best], prepend=0) != 0]
     return at[best], way[best]
+
+
+def _stops(angle_deg: np.ndarray) -> tuple[float, float]:
+    """Between which angles the cam is surely off its stops (a spike or two is no travel)."""
+    low, high = np.quantile(angle_deg, [0.005, 0.995])
+    near = max(STOP_DEG, STOP_SHARE * (high - low))
+    return float(low + near), float(high - near)
 
 
 def _crossing(time_s: np.ndarray, value: np.ndarray, index: int, level: float) -> float:

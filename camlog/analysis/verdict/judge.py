@@ -215,8 +215,9 @@ def _name(
 def _wanders_by_sticking(x: Examination) -> bool:
     """Is what it does at a steady command stick-slip? A steady swing shows by its shape, else it stands in
     between."""
-    if x.sticking.swings.sticks:
-        return True
+    swings = x.sticking.swings
+    if swings.sticks or swings.hunts:
+        return swings.sticks
     swing, flutter = x.hold.oscillation, x.hold.flutter_rms_deg.value or 0.0
     if swing.found and (swing.amplitude_deg or 0.0) >= SWING_SHARE * flutter:
         return x.sticking.limit_cycle.kind == "stick_slip"

@@ -202,8 +202,16 @@ def unstable_marks(x: Examination, limits: Limits) -> list[Mark]:
         "restless_rms_deg", "unstable", _restless(x), limits["flutter_rms_deg"],
         "Held, the cam moves by {} deg rms from one reading to the next, which it does not at rest",
     )  # fmt: skip
-    swing = x.hold.oscillation
-    if swing.found and swing.amplitude_deg is not None and not x.sticking.swings.sticks:
+    swings, swing = x.sticking.swings, x.hold.oscillation
+    if swings.hunts:
+        words = (
+            "About a command that hardly moves the cam swings {} deg to either side and never stands still "
+            f"({swings.judged} half swings in {swings.seconds:.0f} s)"
+        )
+        marks += marks_of(
+            "hunting_amplitude_deg", "unstable", swings.amplitude_deg, limits["limit_cycle_deg"], words
+        )
+    if swing.found and swing.amplitude_deg is not None and not swings.sticks:
         limit = limits["limit_cycle_deg"]
         sticks = x.sticking.limit_cycle.kind == "stick_slip"
         how = "jumps to and fro between plateaus" if sticks else "swings"

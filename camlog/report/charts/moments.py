@@ -31,6 +31,14 @@ def convincing_stretch(findings: Findings, cam: str) -> Stretch:
     found = findings.cams[cam]
     data, condition = found.examination.data, found.verdict.condition
     mark = key_mark(found.verdict)
+    swings = found.examination.sticking.swings
+    if mark is not None and mark.name in ("swing_amplitude_deg", "hunting_amplitude_deg"):
+        begin = _densest(np.array(swings.begun_s), SWINGS_S)
+        if swings.sticks:
+            return Stretch(begin, begin + SWINGS_S, "does it move smoothly?",
+                           "The stretch in which it jumps to and fro most, standing still in between.")  # fmt: skip
+        return Stretch(begin, begin + SWINGS_S, "does it hold still?",
+                       "The stretch in which it swings about its command most.")  # fmt: skip
     if condition == "unstable":
         cold = found.examination.rest.cold_start
         if mark is not None and mark.name == "cold_start_flutter_deg" and cold.start_s is not None:
@@ -50,10 +58,6 @@ def convincing_stretch(findings: Findings, cam: str) -> Stretch:
             "can this reading be a cam's?",
             "The stretch in which the reading is worst.",
         )
-    if condition == "sticking" and found.examination.sticking.swings.sticks:
-        begin = _densest(np.array(found.examination.sticking.swings.standing_s), SWINGS_S)
-        return Stretch(begin, begin + SWINGS_S, "does it move smoothly?",
-                       "The stretch in which it jumps to and fro most, standing still in between.")  # fmt: skip
     if condition in ("sticking", "stuck", "slow"):
         words = {
             "sticking": "does it move smoothly?", "stuck": "does it move at all?", "slow": "does it arrive in time?",
