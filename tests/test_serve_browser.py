@@ -291,6 +291,8 @@ def test_replay_of_a_foreign_file_with_a_doubtful_column(chromium, served, tmp_p
         (made,) = served.root.glob("customer.camlog.csv")
         signals = read_trace(made).signals
         assert {"cam_intake_b1_commanded", "cam_intake_b1_actual"} <= set(signals)
+        visitor.go("/recordings")
+        assert "converted to customer.camlog.csv" in " ".join(visitor.text("#recordings-list").split())
         visitor.go("/replay/customer.camlog.csv?at=60")
         visitor.until(DRAWN, "no strip was drawn")
         place = visitor.page.evaluate("document.getElementById('progress').value")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 from dash import Dash, Input, Output, State, dcc, html, no_update
@@ -88,11 +89,22 @@ def _listing(desk: Desk, search: str) -> tuple[list, str]:
     running = desk.recorder.status().recording
     # What grows while it is recorded is not shown: a list drawn anew takes the keyboard's place in it away.
     told_of = [replace(e, size_bytes=0, modified_s=0.0) if e.name == running else e for e in found[:SHOWN]]
-    return listing(found, search, running), digest((search, len(found), running, told_of))
+    made = _made_of(desk, found)
+    return listing(found, search, running, made), digest((search, len(found), running, told_of, made))
 
 
-def listing(found: list[Entry], search: str = "", running: str | None = None) -> list:
-    """The list of recordings; `running` is the one being recorded."""
+def _made_of(desk: Desk, found: list[Entry]) -> dict[str, str]:
+    """Foreign traces that were converted, and the trace made of each, whatever the search hides."""
+    if not any(e.kind == "foreign" for e in found):
+        return {}
+    return {e.converted_from: e.name for e in desk.folder.recordings() if e.converted_from}
+
+
+def listing(
+    found: list[Entry], search: str = "", running: str | None = None, made: Mapping[str, str] | None = None
+) -> list:
+    """The list of recordings; `running` is the one being recorded, `made` gives the traces that foreign ones were
+    converted to."""
     if not found and search.strip():
         return [html.P("No recording has all of these words.", className="empty", role="status")]
     if not found:
@@ -110,23 +122,30 @@ def listing(found: list[Entry], search: str = "", running: str | None = None) ->
     rest = f"; the newest {SHOWN} are shown, search finds the others" if len(found) > SHOWN else ""
     return [
         html.P(f"{many}{' found' if search.strip() else ''}{rest}", className="soft", role="status"),
-        html.Ul([_item(e, e.name == running) for e in found[:SHOWN]], className="recordings plain"),
+        html.Ul(
+            [_item(e, e.name == running, (made or {}).get(e.name)) for e in found[:SHOWN]], className="recordings plain"
+        ),
     ]
 
 
-def _item(entry: Entry, running: bool) -> html.Li:
+def _item(entry: Entry, running: bool, made: str | None) -> html.Li:
     facts = [html.Time(entry.when), *([] if running else [size_text(entry.size_bytes)])]
     if entry.vehicle:
         facts.insert(1, shown(entry.vehicle, 80))
     if running:
         state = html.P(dcc.Link("Being recorded now", href="/"), className="verdicts")
+    elif entry.kind == "foreign" and made is not None:
+        link = dcc.Link(shown(made), href=address("recording", made))
+        state = html.P(["Somebody else's trace, converted to ", link], className="soft")
     elif entry.kind == "foreign":
         state = html.P("Somebody else's trace, to be converted", className="verdicts soft")
     elif entry.verdicts:
         state = html.P(verdicts(entry.verdicts), className="verdicts")
     else:
         analysed = "findings" in entry.results and not entry.problems
-        state = html.P("No cam angles" if analysed else "Not analysed yet", className="verdicts soft")
+        beside = next((w for w in ("verification", "comparison") if w in entry.results), None)
+        words = "No cam angles" if analysed else f"No report yet; {beside} made" if beside else "Not analysed yet"
+        state = html.P(words, className="verdicts soft")
     more = []
     if entry.markers:
         more.append(html.Span(["Marks: ", *listed(entry.markers, 3)], className="marks"))
