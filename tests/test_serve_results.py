@@ -519,8 +519,9 @@ def step(client, button: str, id_, number=0, choice=None, figure=None, name="cus
 def test_questions_are_answered_on_the_page_and_its_outcome_told(client, desk):
     id_ = step(client, "convert-start", None)["convert-id"]["data"]
     look = until(desk.conversions, id_, "asking")
-    heading, _, no_choices, options, value, no_figure, _, number = convert_page.form_of(look.question, 1)
-    assert heading == "Question 1" and not no_choices and no_figure and number == 1
+    heading, text, why, no_choices, options, value, no_figure, _, number = convert_page.form_of(look.question, 1)
+    assert heading == "Question 1" and "crank or in cam" in text and not why
+    assert not no_choices and no_figure and number == 1
     # Nothing is preselected but leaving it open, as on a terminal.
     assert value == convert_page.OPEN and [o["value"] for o in options] == ["crank", "cam", convert_page.OPEN]
     step(client, "convert-answer", id_, number=7, choice="cam")  # of a page that is behind
