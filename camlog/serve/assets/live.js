@@ -3,7 +3,7 @@
   "use strict";
   const ASK_MS = 250, HIDDEN_MS = 3000, KEPT_S = 600, POINTS = 300, LOST_AFTER = 4;
   // Drawing may take this share of the time of a slow or busy computer; then the strips move less often.
-  const DRAW_SHARE = 0.08, SLOWEST_MS = 1000;
+  const DRAW_SHARE = 0.05, SLOWEST_MS = 1000;
   let span = 60, drive = null, cursor = 0, source = null, failures = 0, answered = "", now = 0, history = new Map(), marked = new Set();
   const text = (node, value) => { if (node && node.textContent !== value) node.textContent = value; };
   const by = (id) => document.getElementById(id);

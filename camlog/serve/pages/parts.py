@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 
 import plotly.graph_objects as go
@@ -35,6 +36,9 @@ FIGURES = (
 # Needs of the recording itself, not of the driving.
 READING = ("cam_angles", "pair", "engine_speed", "oil_temperature", "sampling")
 MARKED = "marked"
+# How a key is drawn beside a strip's title: drawn and empty pixels in turn. Keys stand in the page because a chart
+# that draws them itself takes a third longer for every strip.
+_DASHES = {"solid": (1, 0), "dash": (9, 5), "dot": (3, 4), "dashdot": (9, 4, 3, 4)}
 _SINGLE = Role("@third")
 
 
@@ -63,13 +67,12 @@ def _strip(title: str, unit: str, lines: Sequence[tuple[str, str, Role]], least:
     data = [
         go.Scatter(
             x=[], y=[], name=name, mode="lines", line={"width": width, "dash": role.dash}, hoverinfo="skip",
-            meta={"signal": signal, "color": role.color.removeprefix("@")}, showlegend=name != MARKED,
+            meta={"signal": signal, "color": role.color.removeprefix("@")},
         )
         for signal, name, role, width in [*((*line, 2.5) for line in lines), ("@marks", MARKED, Role("@ink", "dot"), 1.5)]
     ]  # fmt: skip
     layout = go.Layout(
-        height=STRIP_HEIGHT_PX, margin={"l": 56, "r": 8, "t": 22 if len(lines) > 1 else 6, "b": 26}, showlegend=len(lines) > 1,
-        legend={"orientation": "h", "x": 0, "y": 1.0, "yanchor": "bottom", "bgcolor": "rgba(0,0,0,0)"},
+        height=STRIP_HEIGHT_PX, margin={"l": 56, "r": 8, "t": 6, "b": 26}, showlegend=False,
         xaxis={"range": [-USUAL_SPAN_S, 0], "fixedrange": True, "zeroline": False},
         yaxis={"fixedrange": True, "zeroline": False, "nticks": 5},
         paper_bgcolor="rgba(0,0,0,0)", plot_bgcolor="rgba(0,0,0,0)", meta={"least": least},
@@ -81,7 +84,18 @@ def _strip(title: str, unit: str, lines: Sequence[tuple[str, str, Role]], least:
         className="strip",
         style={"height": f"{STRIP_HEIGHT_PX}px"},
     )
-    return html.Figure([html.Figcaption(f"{title} [{unit}]"), graph])
+    keys = [html.Div([_key(name, role) for _, name, role in lines], className="keys")] if len(lines) > 1 else []
+    return html.Figure([html.Figcaption([f"{title} [{unit}]", *keys]), graph])
+
+
+def _key(name: str, role: Role) -> html.Span:
+    """How a line looks, and its name."""
+    at, stops = 0, []
+    for color, width in zip(itertools.cycle((f"var(--{role.color.removeprefix('@')})", "transparent")), _DASHES[role.dash], strict=False):
+        stops.append(f"{color} {at}px {at + width}px")
+        at += width
+    line = {"backgroundImage": f"repeating-linear-gradient(90deg, {', '.join(stops)})"}
+    return html.Span([html.I(className="key", style=line), name])
 
 
 def span_choice() -> html.Div:

@@ -18,7 +18,7 @@ from camlog.sinks.words import clock_text
 FIND = "find"  # port choices that are not a port
 OTHER = "other"
 RATTLE = "rattle heard"
-_LOOK_MS = 1000
+_LOOK_MS, _NOW_AND_THEN_MS = 1000, 2000
 _SECTIONS = {
     "setup": ("idle", "failed", "finished"),
     "connecting": ("connecting",),
@@ -43,6 +43,7 @@ def layout(desk: Desk, *_: str) -> html.Main:
             html.Div(_lines(now), id="found"),
             html.Div(pairing_code(), id="pairing"),
             dcc.Interval(id="look", interval=_LOOK_MS),
+            dcc.Interval(id="look-now-and-then", interval=_NOW_AND_THEN_MS),
             dcc.Store(id="looked"),
             dcc.Store(id="strips-of"),
         ],
@@ -318,15 +319,15 @@ def register(app: Dash, desk: Desk) -> None:
         changed, digests = pieces.only_changed(shown, before)
         return (*changed, digests)
 
-    @app.callback(Output("pairing", "children"), Input("look", "n_intervals"))
+    @app.callback(Output("pairing", "children"), Input("look-now-and-then", "n_intervals"))
     def code(_):
         return pairing_code() or no_update
 
     @app.callback(
         Output("strips", "children"), Output("strips-of", "data"),
-        Input("look", "n_intervals"), State("strips-of", "data"),
+        Input("look-now-and-then", "n_intervals"), Input("driving", "hidden"), State("strips-of", "data"),
     )  # fmt: skip
-    def draw(_, drawn):
+    def draw(_, _driving, drawn):
         return parts.strips_of(desk.recorder.board, drawn)
 
 
