@@ -89,25 +89,27 @@
     data.x.push(marks.x); data.y.push(marks.y);
     return Object.keys(layout).length ? Plotly.update(chart, data, layout) : Plotly.restyle(chart, data);
   }
-  let waiting = [], busy_ms = 0, pass_ms = 0, drawn_ms = -SLOWEST_MS;
+  // Strips are drawn one at a time and spread over the time they may take: several pages on one computer then
+  // seldom draw at once, and no frame waits for more than one strip.
+  let waiting = [], running = false, hurried = false, longest_ms = 0, paused_until_ms = 0;
   function drawNext() {
-    const chart = waiting.shift();
-    if (!chart) { pass_ms = busy_ms; return; }
-    const begun = performance.now();
-    if (chart.isConnected) draw(chart);
-    busy_ms += performance.now() - begun;
-    setTimeout(() => requestAnimationFrame(drawNext), 12);
+    const chart = waiting.shift(), begun_ms = performance.now();
+    if (chart && chart.isConnected) draw(chart);
+    const now_ms = performance.now(), pause_ms = hurried ? 12 : Math.min(longest_ms, Math.max(12, (now_ms - begun_ms) / DRAW_SHARE));
+    running = waiting.length > 0;
+    if (running) setTimeout(() => requestAnimationFrame(drawNext), pause_ms);
+    else paused_until_ms = now_ms + pause_ms;
   }
   function drawAll(by_hand) {
-    if (document.hidden || !window.Plotly || waiting.length) return;
-    if (!by_hand && performance.now() - drawn_ms < Math.min(SLOWEST_MS, pass_ms / DRAW_SHARE)) return;
-    drawn_ms = performance.now();
+    if (document.hidden || !window.Plotly || !by_hand && (running || performance.now() < paused_until_ms)) return;
     waiting = [...document.querySelectorAll(".strip .js-plotly-plot")].filter((chart) => {
       const box = chart.getBoundingClientRect();
       return chart.data && chart.layout && box.bottom > 0 && box.top < innerHeight && box.width > 0;
     });
-    busy_ms = 0;
-    requestAnimationFrame(drawNext);
+    hurried = Boolean(by_hand);
+    longest_ms = SLOWEST_MS / Math.max(1, waiting.length);
+    if (!running) requestAnimationFrame(drawNext);
+    running = true;
   }
 
   // ---- words and figures
