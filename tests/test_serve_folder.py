@@ -329,6 +329,17 @@ def test_notes_and_logs_that_are_no_tables_are_not_listed(folder):
         folder.entry("notes.txt")
 
 
+@pytest.mark.parametrize(
+    ("content", "said"),
+    # Signatures: PNG (ISO/IEC 15948) and the end of a line after it.
+    [(b"\x89PNG\r\n\x1a\n" + bytes(64), "is a picture"), (b"", "is empty")],
+)
+def test_a_csv_that_is_none_is_listed_and_says_so(folder, content, said):
+    (folder.root / "scope.csv").write_bytes(content)
+    (found,) = folder.recordings()
+    assert found.name == "scope.csv" and said in " ".join(found.problems)
+
+
 def test_a_change_is_seen_and_what_is_gone_is_gone(folder):
     record(folder, "x.csv")
     assert folder.recordings()[0].verdicts == {}

@@ -98,7 +98,9 @@ def read_entry(
     try:
         if is_trace(trace):
             kind = "trace"
-        elif not trace.name.lower().endswith(".csv") and not _looks_like_a_table(trace):
+        elif trace.name.lower().endswith(".csv"):
+            _is_text(trace)
+        elif not _looks_like_a_table(trace):
             return None
     except InputError as error:
         problems.append(told(error))
@@ -191,6 +193,14 @@ def _not_too_large(path: Path) -> None:
         raise InputError(
             f"is too large to be read ({size >> 20} MB)", file=path, remedy="Look at what it is."
         )
+
+
+def _is_text(path: Path) -> None:
+    """Raises InputError for what is no text whatever its name says, such as a picture, and for an empty file."""
+    from camlog.convert.source import open_source
+
+    with open_source(path):
+        pass
 
 
 def _looks_like_a_table(path: Path) -> bool:

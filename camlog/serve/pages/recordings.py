@@ -138,7 +138,8 @@ def _item(entry: Entry, running: bool, made: str | None) -> html.Li:
         link = dcc.Link(shown(made), href=address("recording", made))
         state = html.P(["Somebody else's trace, converted to ", link], className="soft")
     elif entry.kind == "foreign":
-        state = html.P("Somebody else's trace, to be converted", className="verdicts soft")
+        words = "Cannot be read as a trace" if entry.problems else "Somebody else's trace, to be converted"
+        state = html.P(words, className="verdicts soft")
     elif entry.verdicts:
         state = html.P(verdicts(entry.verdicts), className="verdicts")
     else:
