@@ -533,6 +533,15 @@ def test_questions_are_answered_on_the_page_and_its_outcome_told(client, desk):
     page = page_for(desk, "/convert/customer.csv")
     assert "It was converted already" in text_of(page) and "Convert it again" in text_of(page)
     assert "Converted from customer.csv" in text_of(page_for(desk, "/recording/customer.camlog.csv"))
+    # Converted again it asks again, with the earlier answer chosen.
+    id_ = step(client, "convert-start", None)["convert-id"]["data"]
+    look = until(desk.conversions, id_, "asking")
+    assert look.earlier == "cam" and convert_page.form_of(look.question, 1, look.earlier)[5] == "cam"
+    step(client, "convert-open", id_, number=1, choice="cam")
+    assert until(desk.conversions, id_, "done").earlier is None
+    id_ = step(client, "convert-start", None)["convert-id"]["data"]
+    assert until(desk.conversions, id_, "asking").earlier is None  # it was left open the last time
+    step(client, "convert-cancel", id_)
 
 
 def test_what_stays_in_doubt_is_told(client, desk):

@@ -26,7 +26,8 @@ _END_S = 5.0
 
 @dataclass(frozen=True, slots=True)
 class ConversionLook:
-    """A conversion at one moment. `question` is what is asked while `state` is `asking`, `question_number` counts from 1.
+    """A conversion at one moment. `question` is what is asked while `state` is `asking`, `question_number` counts from 1,
+    `earlier` is what was answered to it when this file was converted before (None: nothing).
 
     `result`, once done: `trace` (file name), `rows`, `notes`, `mapping` (file name or None), `cam_angles` (whether the
     phaser can be judged), and `columns`: dicts of `heading`, `kind` (`signal`, `doubtful`, `own`, `left_out`),
@@ -39,6 +40,7 @@ class ConversionLook:
     share: float = 0.0
     question: Question | None = None
     question_number: int = 0
+    earlier: str | None = None
     result: dict[str, Any] | None = None
     error: str = ""
 
@@ -50,8 +52,9 @@ class _Cancelled(BaseException):
 class _Conversion:
     """One conversion and its thread."""
 
-    def __init__(self, id_: str, path: Path, mapping: Path | None, again: bool):
+    def __init__(self, id_: str, path: Path, mapping: Path | None, again: bool, answers: dict[tuple[str, str], str]):
         self.id, self.path, self.mapping, self.again = id_, path, mapping, again
+        self._answers = answers  # of this file, kept from one conversion to the next
         self.state, self.share, self.error = WORKING, 0.0, ""
         self.question: Question | None = None
         self.number = 0
@@ -75,6 +78,7 @@ class _Conversion:
                 self.share,
                 self.question,
                 self.number,
+                None if self.question is None else self._answers.get(_about(self.question)),
                 self.result,
                 self.error,
             )
@@ -83,6 +87,10 @@ class _Conversion:
         with self._changed:
             if self.state != ASKING or number != self.number:
                 return  # answered already, by a second click or on another page
+            if answer is None:
+                self._answers.pop(_about(self.question), None)
+            else:
+                self._answers[_about(self.question)] = answer
             self._answer, self.question, self.state = answer, None, WORKING
             self._changed.notify_all()
 
@@ -129,6 +137,10 @@ class _Conversion:
             return self._answer
 
 
+def _about(question: Question) -> tuple[str, str]:
+    return question.about, question.heading
+
+
 class Conversions:
     """Conversions of a folder's foreign traces. Methods may be called from any thread."""
 
@@ -137,6 +149,7 @@ class Conversions:
         self._lock = threading.Lock()
         self._numbers = itertools.count(1)
         self._all: OrderedDict[str, _Conversion] = OrderedDict()
+        self._answers: dict[str, dict[tuple[str, str], str]] = {}
         self._closed = False
 
     def start(self, name: str, again: bool = False) -> str:
@@ -172,7 +185,7 @@ class Conversions:
                     "other files are being converted", remedy="Answer their questions or cancel them first."
                 )
             id_ = f"convert-{next(self._numbers)}"
-            self._all[id_] = _Conversion(id_, path, mapping, again)
+            self._all[id_] = _Conversion(id_, path, mapping, again, self._answers.setdefault(path.name, {}))
             over = [i for i, one in self._all.items() if one.over]
             for old in over[: max(0, len(over) - KEPT)]:
                 del self._all[old]

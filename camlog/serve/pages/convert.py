@@ -168,7 +168,7 @@ def register(app: Dash, desk: Desk) -> None:
         asked = look.question
         form = (no_update,) * 9
         if asked is not None and look.question_number != number:
-            form = form_of(asked, look.question_number)
+            form = form_of(asked, look.question_number, look.earlier)
         over = look.state in ("done", "failed", "cancelled")
         setup = no_update
         if over:
@@ -224,18 +224,21 @@ def _answer(question: Question, choice: Any, figure: Any) -> str | None:
     return " ".join(parts)
 
 
-def form_of(question: Question, number: int) -> tuple:
+def form_of(question: Question, number: int, earlier: str | None = None) -> tuple:
     """What fills the form: heading, text, reason, choices (hidden, options, value), figure (hidden, value), number.
 
-    Nothing is preselected but "leave it open", as Enter leaves it open on a terminal.
+    Nothing is preselected but "leave it open", as Enter leaves it open on a terminal, unless somebody answered it
+    before when this file was converted.
     """
     options = [
         {"label": pieces.visible(meaning or value), "value": value} for value, meaning in question.choices
     ]
     options.append({"label": "Leave it open", "value": OPEN})
+    chosen = earlier if earlier in [value for value, _ in question.choices] else OPEN
+    figure = (earlier or "") if not question.choices else ""
     return (
-        f"Question {number}", shown(question.text, 2000), shown(question.why, 2000), not question.choices, options, OPEN,
-        bool(question.choices), "", number,
+        f"Question {number}", shown(question.text, 2000), shown(question.why, 2000), not question.choices, options, chosen,
+        bool(question.choices), figure, number,
     )  # fmt: skip
 
 
@@ -278,7 +281,7 @@ def _result(look: ConversionLook) -> list:
     if doubtful:
         made.append(html.H2("Still in doubt"))
         made.append(html.Ul([_doubt(c) for c in doubtful]))
-        made.append(html.P("Convert it again to answer what was left open."))
+        made.append(html.P("Convert it again to answer what was left open; your other answers are chosen already."))
         if found["mapping"]:
             link = html.A(shown(found["mapping"]), href=address("files", found["mapping"]))
             made.append(html.P(["Or say it in the mapping file: ", link, ", which lies ready beside it."]))
