@@ -55,6 +55,7 @@ def test_plateaus_are_seen_though_rate_and_command_change(rng):
     assert found.half_cycle_s == pytest.approx(np.median(np.diff(np.interp(
         np.arange(0, phase()[-1], np.pi), phase(), times(SECONDS)))), rel=0.1)  # fmt: skip
     assert found.seconds == pytest.approx(SECONDS, rel=0.1)
+    assert found.share == pytest.approx(1.0, abs=0.1)
 
 
 def test_a_loop_with_friction_stands_in_between(rng):
@@ -64,6 +65,16 @@ def test_a_loop_with_friction_stands_in_between(rng):
     found = measure_sticking(cam)
     assert found.swings.sticks and found.sticks and found.p_smooth < 1e-3
     assert found.jump_deg.value == pytest.approx(found.swings.swing_deg.value)
+
+
+def test_a_few_score_in_hours_of_driving_are_no_finding(rng):
+    seconds = 4800.0
+    x = np.full(len(times(seconds)), 25.0)
+    x[: len(x) // 50], x[-len(x) // 50 :] = 0.0, 50.0
+    square = np.clip(4.0 * signal.square(phase(seconds, 1.2, 1.2)), -3.0, 3.0)
+    hunts = (times(seconds) > 2000.0) & (times(seconds) < 2030.0)
+    found = swings_of(x, x + np.where(hunts, lag(square, 0.02), 0.0), rng)
+    assert found.standing > 50 and found.share < 0.01 and not found.sticks
 
 
 @pytest.mark.parametrize("hz", [10, 20, 30])

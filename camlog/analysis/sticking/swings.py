@@ -28,6 +28,7 @@ LONGEST_HALF_S = 3.0
 ALIKE = 0.5  # of the two moves about a turn the smaller is at least this share of the larger
 COMMAND_BEFORE_S = 0.5  # what the command did this long ago a healthy cam has answered
 STOP_DEG, STOP_SHARE = 1.0, 0.05  # this near the ends of its travel the cam may lie against a stop
+COMMAND_POINTS = 11
 COMMAND_SHARE = 0.35  # of the swing, which the command may leave a straight line by
 MOST = 600
 # A half cycle is one or the other where the worse form leaves this many times what the better one leaves.
@@ -38,6 +39,7 @@ CLEAR = 2.0
 # more than one of five.
 CHANCE_STANDING, CHANCE_SMOOTH = 0.3, 0.1
 STANDING_LEAST, SMOOTH_LEAST, SMOOTH_MOST = 12, 15, 0.05
+SHARE_LEAST = 0.01  # of the running time: in a day's driving a few score come together by themselves
 SIGNIFICANT = 0.001
 
 
@@ -45,7 +47,8 @@ SIGNIFICANT = 0.001
 class Swings:
     """Half cycles about a nearly straight command: how many were `judged`, of these `standing` (clearly on a
     plateau) and `smooth` (clearly a sinusoid); `swing_deg` from turn to turn, `half_cycle_s` how long one
-    lasts, `seconds` all of them together, `begun_s` when each began."""
+    lasts, `seconds` all of them together, `begun_s` when each began. `share` is the part of the time with the engine
+    running that the cam swung like this (those passed over by the selection included)."""
 
     judged: int
     standing: int
@@ -53,6 +56,7 @@ class Swings:
     swing_deg: Estimate
     half_cycle_s: float | None
     seconds: float
+    share: float = 0.0
     begun_s: tuple[float, ...] = ()
 
     @property
@@ -69,23 +73,28 @@ class Swings:
     @property
     def hunts(self) -> bool:
         """Are so many of them smooth that the cam surely hunts about its command without sticking?"""
-        enough = self.smooth >= SMOOTH_LEAST and not self.sticks
+        enough = self.smooth >= SMOOTH_LEAST and self.share >= SHARE_LEAST and not self.sticks
         return enough and float(binom.sf(self.smooth - 1, self.judged, CHANCE_SMOOTH)) < SIGNIFICANT
 
     @property
     def sticks(self) -> bool:
         """Do so many of them stand that the cam surely sticks and jumps?"""
         enough = self.standing >= STANDING_LEAST and self.smooth <= SMOOTH_MOST * self.judged
-        return enough and self.p_smooth < SIGNIFICANT
+        return enough and self.share >= SHARE_LEAST and self.p_smooth < SIGNIFICANT
 
 
 def measure_swings(cam: CamData, noise_deg: float) -> Swings:
     """Look at every half cycle of a drive (an even selection where there are very many); `noise_deg` is the
     reading's noise."""
-    found = np.array(list(_half_cycles(cam, noise_deg))).reshape(-1, 5)
+    known = np.flatnonzero(cam.running & np.isfinite(cam.error_deg))
+    turns = _swinging(cam, known, noise_deg)
+    step = -(-len(turns.number) // MOST) | 1  # odd, so that high and low ones are both taken
+    looked = _half_cycles(cam, known, turns, turns.number[::step])
+    found = np.array(list(looked)).reshape(-1, 5)
     if not len(found):
         return Swings(0, 0, 0, missing("the cam did not swing about a steady command"), None, 0.0)
     begin, length, swing, smooth, trapezoid = found.T
+    running_s = float(np.sum(np.minimum(np.diff(cam.actual_time_s[known]), cam.actual_max_gap_s)))
     return Swings(
         judged=len(found),
         standing=int(np.sum(trapezoid * CLEAR < smooth)),
@@ -93,45 +102,57 @@ def measure_swings(cam: CamData, noise_deg: float) -> Swings:
         swing_deg=median(swing),
         half_cycle_s=float(np.median(length)),
         seconds=float(np.sum(length)),
+        share=min(step * float(np.sum(length)) / max(running_s, 1e-9), 1.0),
         begun_s=tuple(begin.tolist()),
     )
 
 
-def _half_cycles(cam: CamData, noise_deg: float) -> Iterator[tuple[float, ...]]:
-    """Begin and length (s), swing (deg) and what a sinusoid and a trapezoid leave of each half cycle."""
-    known = np.flatnonzero(cam.running & np.isfinite(cam.error_deg))
-    if len(known) < MIN_READINGS_A_HALF:
-        return
+@dataclass(frozen=True, eq=False)
+class _Turns:
+    """Turning points: indices `at` (k,) among the known readings, `way` (k,) +1 high and -1 low, and the `number` (m,)
+    of those about which the cam swings although its command is straight."""
+
+    at: np.ndarray
+    way: np.ndarray
+    number: np.ndarray
+
+
+def _swinging(cam: CamData, known: np.ndarray, noise_deg: float) -> _Turns:
     t, y, command = cam.actual_time_s[known], cam.error_deg[known], cam.command_at_actual[known]
     least = max(SWING_MIN_DEG, SWING_SIGMAS * noise_deg, SWING_COUNTS * cam.actual_step_deg)
-    stops = _stops(cam.actual_deg[known])
     at, way = _turns(y, least)
-    turns = np.arange(1, len(at) - 1)
-    if len(turns) > MOST:
-        turns = turns[np.unique(np.linspace(0, len(turns) - 1, MOST).astype(int))]
-    for k in turns:
-        before, here, after = at[k - 1 : k + 2]
-        moves = way[k] * (y[here] - y[before]), way[k] * (y[here] - y[after])
-        swing = min(moves)
-        if swing < max(least, ALIKE * max(moves)):
-            continue
+    if len(at) < 3:
+        return _Turns(at, way, np.empty(0, dtype=np.int64))
+    moves = np.abs(np.diff(y[at]))
+    swings, larger = np.minimum(moves[:-1], moves[1:]), np.maximum(moves[:-1], moves[1:])
+    middle_s = 0.5 * (t[at[1:]] + t[at[:-1]])
+    bend = _off_straight(t, command, middle_s[:-1] - COMMAND_BEFORE_S, middle_s[1:])
+    good = (swings >= np.maximum(least, ALIKE * larger)) & (bend <= COMMAND_SHARE * swings)
+    # One by itself may answer something; a cam that hunts swings on and on.
+    beside = np.concatenate([[False], good, [False]])
+    return _Turns(at, way, np.flatnonzero(good & (beside[:-2] | beside[2:])) + 1)
+
+
+def _half_cycles(cam: CamData, known: np.ndarray, turns: _Turns, chosen: np.ndarray) -> Iterator[tuple[float, ...]]:
+    """Begin and length (s), swing (deg) and what a sinusoid and a trapezoid leave of each half cycle chosen."""
+    t, y, angle = cam.actual_time_s[known], cam.error_deg[known], cam.actual_deg[known]
+    stops = _stops(angle) if len(chosen) else ()
+    for k in chosen:
+        (before, here, after), way = turns.at[k - 1 : k + 2], turns.way[k]
+        swing = float(min(abs(y[here] - y[before]), abs(y[here] - y[after])))
         begin_deg, end_deg = 0.5 * (y[before] + y[here]), 0.5 * (y[here] + y[after])
-        first = before + int(np.flatnonzero(way[k] * (y[before : here + 1] - begin_deg) <= 0.0)[-1])
-        last = here + int(np.flatnonzero(way[k] * (y[here : after + 1] - end_deg) <= 0.0)[0])
+        first = before + int(np.flatnonzero(way * (y[before : here + 1] - begin_deg) <= 0.0)[-1])
+        last = here + int(np.flatnonzero(way * (y[here : after + 1] - end_deg) <= 0.0)[0])
         if last - first <= MIN_READINGS_A_HALF or np.max(np.diff(t[first : last + 1])) > cam.actual_max_gap_s:
             continue
         begin_s, end_s = _crossing(t, y, first, begin_deg), _crossing(t, y, last - 1, end_deg)
         if not 0.0 < end_s - begin_s <= LONGEST_HALF_S:
             continue
-        ordered = slice(int(np.searchsorted(t, begin_s - COMMAND_BEFORE_S)), last + 1)
-        if _off_straight(t[ordered], command[ordered]) > COMMAND_SHARE * swing:
-            continue
         inside = slice(first + 1, last)
-        turned_deg = float(np.median(cam.actual_deg[known[inside]]))
-        if not stops[0] < turned_deg < stops[1]:
+        if not stops[0] < np.median(angle[inside]) < stops[1]:
             continue
         part = (t[inside] - begin_s) / (end_s - begin_s)
-        value = way[k] * (y[inside] - (begin_deg + (end_deg - begin_deg) * part))
+        value = way * (y[inside] - (begin_deg + (end_deg - begin_deg) * part))
         yield (begin_s, end_s - begin_s, swing, *misfits(part, value))
 
 
@@ -166,7 +187,9 @@ def _crossing(time_s: np.ndarray, value: np.ndarray, index: int, level: float) -
     return float(time_s[index] + part * (time_s[index + 1] - time_s[index]))
 
 
-def _off_straight(time_s: np.ndarray, value: np.ndarray) -> float:
-    """How far `value` (n,) leaves a straight line, from its lowest to its highest."""
-    x, y = time_s - np.mean(time_s), value - np.mean(value)
-    return float(np.ptp(y - x * np.sum(x * y) / max(float(np.sum(x * x)), 1e-12)))
+def _off_straight(time_s: np.ndarray, value: np.ndarray, begin_s: np.ndarray, end_s: np.ndarray) -> np.ndarray:
+    """How far `value` (n,) leaves its best straight line from each `begin_s` to `end_s` (k,), lowest to highest."""
+    part = np.linspace(-0.5, 0.5, COMMAND_POINTS)
+    y = np.interp(0.5 * (begin_s + end_s) + part[:, None] * (end_s - begin_s), time_s, value)
+    slope = part @ y / np.sum(part * part)
+    return np.ptp(y - part[:, None] * slope, axis=0)
