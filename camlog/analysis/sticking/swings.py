@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
 from scipy.signal import find_peaks
 from scipy.stats import binom
 
@@ -88,9 +89,9 @@ def measure_swings(cam: CamData, noise_deg: float) -> Swings:
     reading's noise."""
     known = np.flatnonzero(cam.running & np.isfinite(cam.error_deg))
     turns = _swinging(cam, known, noise_deg)
-    step = -(-len(turns.number) // MOST) | 1  # odd, so that high and low ones are both taken
-    looked = _half_cycles(cam, known, turns, turns.number[::step])
-    found = np.array(list(looked)).reshape(-1, 5)
+    swinging = len(turns.number)
+    chosen = turns.number[np.unique(np.linspace(0, max(swinging - 1, 0), min(swinging, MOST)).astype(int))]
+    found = np.array(list(_half_cycles(cam, known, turns, chosen))).reshape(-1, 5)
     if not len(found):
         return Swings(0, 0, 0, missing("the cam did not swing about a steady command"), None, 0.0)
     begin, length, swing, smooth, trapezoid = found.T
@@ -102,7 +103,7 @@ def measure_swings(cam: CamData, noise_deg: float) -> Swings:
         swing_deg=median(swing),
         half_cycle_s=float(np.median(length)),
         seconds=float(np.sum(length)),
-        share=min(step * float(np.sum(length)) / max(running_s, 1e-9), 1.0),
+        share=min(swinging / len(chosen) * float(np.sum(length)) / max(running_s, 1e-9), 1.0),
         begun_s=tuple(begin.tolist()),
     )
 
@@ -118,11 +119,13 @@ class _Turns:
 
 
 def _swinging(cam: CamData, known: np.ndarray, noise_deg: float) -> _Turns:
+    if len(known) < MIN_READINGS_A_HALF:
+        return _Turns(known[:0], known[:0], known[:0])
     t, y, command = cam.actual_time_s[known], cam.error_deg[known], cam.command_at_actual[known]
     least = max(SWING_MIN_DEG, SWING_SIGMAS * noise_deg, SWING_COUNTS * cam.actual_step_deg)
-    at, way = _turns(y, least)
+    at, way = _turns(y, least, round(2.0 * LONGEST_HALF_S / cam.actual_interval_s) + 1)
     if len(at) < 3:
-        return _Turns(at, way, np.empty(0, dtype=np.int64))
+        return _Turns(at, way, at[:0])
     moves = np.abs(np.diff(y[at]))
     swings, larger = np.minimum(moves[:-1], moves[1:]), np.maximum(moves[:-1], moves[1:])
     middle_s = 0.5 * (t[at[1:]] + t[at[:-1]])
@@ -156,10 +159,12 @@ def _half_cycles(cam: CamData, known: np.ndarray, turns: _Turns, chosen: np.ndar
         yield (begin_s, end_s - begin_s, swing, *misfits(part, value))
 
 
-def _turns(value: np.ndarray, least: float) -> tuple[np.ndarray, np.ndarray]:
-    """Indices (k,) of turning points at least `least` out of what lies about them, high and low in turn, and
-    which they are (k,): +1 or -1."""
-    high, low = (find_peaks(sign * value, prominence=least)[0] for sign in (1.0, -1.0))
+def _turns(value: np.ndarray, least: float, readings: int) -> tuple[np.ndarray, np.ndarray]:
+    """Indices (k,) of turning points at least `least` out of what lies about them, within so many `readings`, high
+    and low in turn, and which they are (k,): +1 or -1."""
+    # That much out of the lowest for a while about it a turn must be, too; it spares most of them the longer look.
+    high = find_peaks(value, height=(minimum_filter1d(value, readings) + least, None), prominence=least)[0]
+    low = find_peaks(-value, height=(least - maximum_filter1d(value, readings), None), prominence=least)[0]
     at = np.concatenate([high, low])
     way = np.concatenate([np.ones(len(high)), -np.ones(len(low))])
     order = np.argsort(at, kind="stable")
