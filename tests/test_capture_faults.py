@@ -7,6 +7,7 @@ they were read at, so that one that is late, of another signal or of another mod
 from __future__ import annotations
 
 import random
+import time
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 
@@ -118,6 +119,20 @@ def test_a_restarted_adapter_is_set_up_again_in_a_moment(drives):
     """At a cold start the first seconds are what it is all about; cranking may restart the adapter just then."""
     assert drives["reset"].result().done.gap_seconds < 1.0
     assert drives["low_voltage"].result().done.gap_seconds < LASTS_S + 1.0
+
+
+@pytest.mark.parametrize(("kind", "why"), [("low_voltage", "low_voltage"), ("reset", "adapter_reset")])
+def test_why_an_adapter_restarted_is_known_though_its_words_came_unasked(tmp_path, kind, why):
+    with SimulatedAdapter(StandingCar(), PROFILE, timing=TimingModel.instant()) as adapter:
+        link = Link(adapter.start_pty(tmp_path / "port"))
+        assert link.sync()
+        adapter._faults.faults = (Fault(kind, adapter.elapsed_s + 0.05, 0.1),)
+        until = time.monotonic() + 5.0
+        while not adapter.fault_log and time.monotonic() < until:
+            time.sleep(0.01)
+        time.sleep(0.1)  # nobody asks: what it says now waits in the port
+        assert not link.sync() and link.restarted_by == why
+        link.close()
 
 
 # ---------------------------------------------------------------- codes

@@ -36,6 +36,12 @@ _SETUP_TRIES = 3
 _EXPECTED: dict[bytes, Callable[[str], bool]] = {_RESET: is_banner, b"ATE0": "OK".__eq__}
 
 
+def _lines_of(text: bytes) -> list[str]:
+    """The lines of what an adapter sent; NUL bytes are sent by some and mean nothing."""
+    told = text.replace(b"\x00", b"").decode("ascii", "replace")
+    return [line.strip() for line in re.split(r"[\r\n>]", told) if line.strip()]
+
+
 class LinkLost(Exception):
     """The port is gone, or the adapter stopped answering; `kind` is `unplugged` or `hung`."""
 
@@ -105,16 +111,17 @@ class Adapter(ELM327):
             if not chunk and time.monotonic() - started > timeout_s:
                 raise LinkLost("hung", f"no prompt from the adapter within {timeout_s:g} s")
         self.last_byte_s = self.clock()
-        # NUL bytes are sent by some adapters and mean nothing.
-        text, _, unasked = bytes(buffer).replace(b"\x00", b"").decode("ascii", "replace").partition(">")
-        parts = [text, UNASKED, unasked] if unasked.strip("\r\n ") else [text]
-        return [line.strip() for part in parts for line in re.split(r"[\r\n>]", part) if line.strip()]
+        text, _, unasked = bytes(buffer).partition(PROMPT)
+        lines = _lines_of(text)
+        return [*lines, UNASKED, *_lines_of(unasked)] if unasked.strip(b"\r\n \x00") else lines
 
-    def drain(self) -> None:
-        """Throw away what still trickles in, until it is quiet for a moment."""
+    def drain(self) -> list[str]:
+        """Take what still trickles in, until it is quiet for a moment; gives its lines, for what they may tell."""
         until = time.monotonic() + _DRAIN_MOST_S
-        while self._read() and time.monotonic() < until:
-            pass
+        trickled = bytearray()
+        while (chunk := self._read()) and time.monotonic() < until:
+            trickled += chunk
+        return _lines_of(bytes(trickled))
 
     def open_again(self) -> None:
         """Open the port anew, the adapter's settings unknown. Raises LinkLost where it is not there."""

@@ -100,6 +100,7 @@ class Link:
         self._header: int | None = None
         self._listen_to: str | None = None
         self._sent_s = 0.0
+        self.restarted_by = "adapter_reset"
         _check_port(port)
         try:
             self._adapter = Adapter(port, baud, protocol, clock)
@@ -233,11 +234,12 @@ class Link:
     def sync(self) -> bool:
         """Wait until the adapter has said all it had to say and listens again.
 
-        False where it has restarted meanwhile and must be set up anew (`restore`). Raises LinkLost where it
-        does not listen.
+        False where it has restarted meanwhile and must be set up anew (`restore`); `restarted_by` then says why as
+        far as it told. Raises LinkLost where it does not listen.
         """
+        heard: list[str] = []
         for _ in range(_SYNC_TRIES):
-            self._adapter.drain()
+            heard += self._adapter.drain()
             try:
                 lines = self.at(_SYNC, _SYNC_TIMEOUT_S)
             except LinkLost as lost:
@@ -248,6 +250,8 @@ class Link:
                 return True
             # An adapter echoes what it gets until it is told not to: it has restarted.
             if lines[:1] == [_SYNC] or any(self.form.sort([line]).problem in RESTARTS for line in lines):
+                told = [self.form.sort([line]).problem for line in (*heard, *lines)]
+                self.restarted_by = next((kind for kind in told if kind in RESTARTS), "adapter_reset")
                 return False
         raise LinkLost("hung", "the adapter does not come to order")
 

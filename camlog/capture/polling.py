@@ -204,8 +204,8 @@ class Poller:
 
     def _into_step(self) -> None:
         if not self.link.sync():
-            self._troubles.note("adapter_reset")
-            raise Gap("adapter_reset")
+            self._troubles.note(self.link.restarted_by)
+            raise Gap(self.link.restarted_by)
 
     def _event(self, kind: str, text: str) -> None:
         self._put(Event(self._now_s(), kind, text))
