@@ -61,7 +61,7 @@ def _cams() -> list[Signal]:
         words = f"{side.capitalize()} cam, bank {bank}"
         found.append(Signal(f"cam_{cam}_commanded", "deg", -120.0, 120.0, None, f"{words}: commanded angle"))
         found.append(Signal(f"cam_{cam}_actual", "deg", -120.0, 120.0, None, f"{words}: actual angle"))
-        found.append(Signal(f"cam_{cam}_duty", "%", 0.0, 100.0, None, f"{words}: control valve duty"))
+        found.append(Signal(f"cam_{cam}_duty", "%", 0.0, 100.0, None, f"{words}: oil control valve duty"))
     return found
 
 

@@ -72,11 +72,11 @@ def test_two_cams_weak_together_with_hot_oil_are_oil_supply(rng):
     assert first.cause == "oil supply" and first.support > 0.9
     assert any("together" in e for e in first.evidence_for)
     assert any("only with hot oil" in e for e in first.evidence_for)
-    assert support(findings, "actuator") < first.support - 0.25
+    assert support(findings, "phaser") < first.support - 0.25
 
 
 @pytest.mark.parametrize("kind", ["slow", "sticking", "stuck"])
-def test_one_cam_weak_beside_a_right_one_is_its_actuator_or_valve_not_the_oil(rng, kind):
+def test_one_cam_weak_beside_a_right_one_is_its_phaser_or_valve_not_the_oil(rng, kind):
     d = drive(rng, 260)
     x = d.command() + np.where(d.share > 0, 6.0 * np.sin(2 * np.pi * 0.15 * d.t), 0.0)
     actual = {
@@ -85,17 +85,17 @@ def test_one_cam_weak_beside_a_right_one_is_its_actuator_or_valve_not_the_oil(rn
     findings = analyze(trace_of(d, rng, {INTAKE: (x, actual), EXHAUST: (-x * 0.7, sound(-x * 0.7))}))
     assert findings.cams[INTAKE].verdict.condition == kind
     assert findings.cams[EXHAUST].verdict.condition == "healthy"
-    assert {c.cause for c in findings.causes[:2]} == {"actuator", "control valve"}
+    assert {c.cause for c in findings.causes[:2]} == {"phaser", "oil control valve"}
     oil = next(c for c in findings.causes if c.cause == "oil supply")
     assert oil.support < 0.3 and any("same oil" in e for e in oil.evidence_against)
 
 
-def test_actuator_and_valve_cannot_be_told_apart_from_angles_and_the_check_that_does_comes_first(rng):
+def test_phaser_and_valve_cannot_be_told_apart_from_angles_and_the_check_that_does_comes_first(rng):
     d = drive(rng, 260)
     findings = found(d, rng, np.full(len(d.share), 12.0))
     for cause in findings.causes[:2]:
         assert cause.next_checks[0].startswith("The data cannot tell")
-        assert "Swap the control valve" in cause.next_checks[0]
+        assert "Swap the oil control valve" in cause.next_checks[0]
 
 
 def test_an_offset_on_both_cams_of_a_bank_is_the_chain(rng):
@@ -103,7 +103,7 @@ def test_an_offset_on_both_cams_of_a_bank_is_the_chain(rng):
     findings = found(d, rng, sound(d.command()) - 9.0, sound(-d.command(28.0)) - 9.0)
     assert {c.verdict.condition for c in findings.cams.values()} == {"offset"}
     first = findings.causes[0]
-    assert first.cause == "base timing" and first.support > 0.9
+    assert first.cause == "mechanical timing" and first.support > 0.9
     assert any("chain" in e for e in first.evidence_for)
     assert "valve cover" not in first.next_checks[0]  # the least invasive check first
     assert any("interference engine" in c for c in findings.cautions)
@@ -113,7 +113,7 @@ def test_an_offset_on_one_cam_only_leaves_its_sensor_and_its_lock_open(rng):
     d = drive(rng)
     both = found(d, rng, sound(d.command()) - 9.0, sound(-d.command(28.0)) - 9.0)
     one = found(d, rng, sound(d.command()) - 9.0)
-    assert support(one, "base timing") < support(both, "base timing")
+    assert support(one, "mechanical timing") < support(both, "mechanical timing")
     assert support(one, "sensor or wiring") > support(both, "sensor or wiring")
 
 
@@ -163,7 +163,7 @@ def test_codes_are_weighed_as_evidence_and_do_not_overrule_the_cam(rng):
     d = drive(rng)
     angles = sound(d.command())
     plain = found(d, rng, angles, known=held())
-    for code, cause in (("P0016", "base timing"), ("P0340", "sensor or wiring"), ("P0520", "oil supply")):
+    for code, cause in (("P0016", "mechanical timing"), ("P0340", "sensor or wiring"), ("P0520", "oil supply")):
         told = found(d, rng, angles, known=held(code))
         assert support(told, cause) > support(plain, cause)
         assert any(code in e for c in told.causes if c.cause == cause for e in c.evidence_for)
@@ -175,7 +175,7 @@ def test_a_correlation_code_and_an_offset_agree(rng):
     d = drive(rng)
     without = found(d, rng, sound(d.command()) - 9.0, known=held())
     told = found(d, rng, sound(d.command()) - 9.0, known=held("P0016"))
-    assert support(told, "base timing") > support(without, "base timing") > 0.3
+    assert support(told, "mechanical timing") > support(without, "mechanical timing") > 0.3
 
 
 # ---------------------------------------------------------------- what every cause says

@@ -1,4 +1,4 @@
-"""Rest: base timing seen where the phaser is locked, and the rattle of the first seconds."""
+"""Rest: mechanical timing seen where the phaser is locked, and the rattle of the first seconds."""
 
 import numpy as np
 import pytest
@@ -115,7 +115,7 @@ def test_an_offset_in_every_window_is_consistent(rng):
 
 
 def test_an_end_stop_shows_the_offset_while_the_valve_pushes_fully(rng):
-    # The demo profile's intake cam travels 0 to 50 deg; base timing is 8 deg late, so it ends at 42.
+    # The demo profile's intake cam travels 0 to 50 deg; mechanical timing is 8 deg late, so it ends at 42.
     profile = read_profile("demo")
     x = np.tile(np.repeat([20.0, 50.0], int(8 / STEP_S)), 4)
     y = np.minimum(lag(x, 0.15), 42.0)

@@ -138,7 +138,7 @@ def test_a_cam_that_hunts_smoothly_about_its_command_is_unstable(rng, size):
     hunting = size * np.sin(2 * np.pi * 0.9 * d.t + 0.4 * np.sin(0.3 * d.t)) * (d.share > 0)
     verdict = verdict_of(d, sound(d.command()) + hunting, rng)
     assert verdict.condition == "unstable", (verdict.reasons, verdict.chances)
-    says(verdict, "Held at a steady command the cam wanders", "deg rms")
+    says(verdict, "Held at a steady command the cam wanders by typically", " deg")
 
 
 def test_a_lock_pin_that_does_not_hold_shows_in_the_first_seconds_after_a_cold_start(rng):
@@ -150,7 +150,7 @@ def test_a_lock_pin_that_does_not_hold_shows_in_the_first_seconds_after_a_cold_s
     verdict = found.cams[INTAKE].verdict
     assert verdict.condition == "unstable", (verdict.reasons, verdict.chances)
     says(verdict, "first seconds after the start", "lock pin")
-    assert found.causes[0].cause == "actuator"
+    assert found.causes[0].cause == "phaser"
 
 
 @pytest.mark.parametrize("offset", [-5.0, 9.0, -17.0])
@@ -208,7 +208,7 @@ def test_a_noisy_sensor_is_told_from_a_restless_cam(rng):
     d = drive(rng)
     verdict = verdict_of(d, sound(d.command()), rng, noise=2.5)
     assert verdict.condition == "sensor", (verdict.reasons, verdict.chances)
-    says(verdict, "jumps by", "deg rms from one sample to the next where the cam is at rest")
+    says(verdict, "jumps by typically", "deg from one sample to the next where the cam is at rest")
 
 
 @pytest.mark.parametrize("hz", [8.0, 25.0])

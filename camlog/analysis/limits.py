@@ -76,7 +76,7 @@ _TABLE: tuple[tuple, ...] = (
     ("flutter_rms_deg", 0.8, "deg", "Flutter about a steady command (root mean square)"),
     ("drift_deg_per_s", 0.5, "deg/s", "Drift at a steady command"),
     ("limit_cycle_deg", 1.2, "deg", "Amplitude of a steady oscillation"),
-    # Rest and base timing
+    # Rest and mechanical timing
     ("rest_offset_deg", 2.5, "deg", "Actual minus rest angle when commanded to rest at warm idle"),
     ("chain_elongation_percent", 0.5, "%", "Elongation of the loaded chain strand"),
     ("cold_start_flutter_deg", 0.9, "deg", "Flutter at rest in the first seconds after a cold start"),

@@ -14,16 +14,16 @@ _FAULTS_OF_A_SIGNAL = {
 
 # One sentence a kind; {cam}, {bank} and {cylinder} are filled in from the code's facts.
 _SENTENCES = {
-    "valve_circuit": "The control valve of the {cam} has an electrical fault: wire, plug, coil or driver.",
-    "valve_circuit_low": "The control valve line of the {cam} is low: a short to ground or an open supply.",
-    "valve_circuit_high": "The control valve line of the {cam} is high: a short to supply or an open coil.",
-    "valve_performance": "The control valve of the {cam} does not pass oil as its current asks for.",
+    "valve_circuit": "The oil control valve of the {cam} has an electrical fault: wire, plug, coil or driver.",
+    "valve_circuit_low": "The oil control valve line of the {cam} is low: a short to ground or an open supply.",
+    "valve_circuit_high": "The oil control valve line of the {cam} is high: a short to supply or an open coil.",
+    "valve_performance": "The oil control valve of the {cam} does not pass oil as its current asks for.",
     "over_advanced": "The {cam} is further advanced than commanded, or does not follow well.",
     "over_retarded": "The {cam} is further retarded than commanded.",
     "cold_over_advanced": "The {cam} is too far advanced in the first moments after a cold start.",
     "cold_over_retarded": "The {cam} is too far retarded in the first moments after a cold start.",
     "slow": "The {cam} gets where it is told to, but takes too long.",
-    "correlation": "The {cam} is not where the crankshaft says it should be: base timing, a phaser off its "
+    "correlation": "The {cam} is not where the crankshaft says it should be: mechanical timing, a phaser off its "
     "rest position, or a trigger wheel.",
     "engine_position": "Both cams of bank {bank} are off against the crankshaft by the same amount: look "
     "at the chain or belt first.",

@@ -34,7 +34,7 @@ from camlog.verify.page import write_verification
 from camlog.verify.verification import Verification, verify
 
 CONDITION = Condition("restricted_flow", 1.0, cams=("intake_b1",))
-JOB = "Invented order: screen of the intake cam's control valve cleaned, oil changed"
+JOB = "Invented order: screen of the intake cam's oil control valve cleaned, oil changed"
 # Some seconds with the engine stopped and the ignition on: the closing snapshot sees what the drive has led
 # to.
 ENDING = (Segment("drive", 8.0, 0.0), Segment("key_on", 6.0))

@@ -78,7 +78,7 @@ def smooth_cases(rng: np.random.Generator) -> Iterator[Case]:
 
 
 def rest_cases(rng: np.random.Generator) -> Iterator[Case]:
-    """Base timing off by -15 to 15 deg, trimmed out under control, seen at rest in two to four idles of 6
+    """Mechanical timing off by -15 to 15 deg, trimmed out under control, seen at rest in two to four idles of 6
     to 30 s."""
     offset = rng.uniform(-15.0, 15.0)
     pieces, at_rest = [], []

@@ -1,6 +1,6 @@
 """Rest: where the cam stands when it is told to rest, and the first seconds after a start.
 
-At rest the phaser is locked, so the reading shows base timing (chain and sprockets) with nothing to correct
+At rest the phaser is locked, so the reading shows mechanical timing (chain and sprockets) with nothing to correct
 it; while the cam is being moved the control loop may trim an offset out, and an end stop shows it again. One
 crank-sprocket tooth of N is 360/N crank degrees; elongation e over n loaded links turns the cam by e n / N
 360 crank degrees.
@@ -29,7 +29,7 @@ IDLE_RPM = 1200.0
 OFF_REST_DEG = 5.0
 MIN_REST_READINGS = 5
 MIN_REST_S = 2.0
-# A stop shows base timing only while the valve pushes against it with all it has.
+# A stop shows mechanical timing only while the valve pushes against it with all it has.
 STOP_BAND_DEG = 1.0
 SATURATED_LOW_PCT, SATURATED_HIGH_PCT = 5.0, 95.0
 # Rest visits whose means differ by less than this agree, whatever their intervals.
@@ -51,7 +51,7 @@ class Rest:
     """Rest offset of one cam, crankshaft degrees, advance positive.
 
     `offset_deg` at warm idle commanded to rest; `conditions` says in words what was not known or not met for
-    that. `spread_deg` is the standard deviation between the visits to rest (`visits`): base timing gives the
+    that. `spread_deg` is the standard deviation between the visits to rest (`visits`): mechanical timing gives the
     same offset every time, a cam that sticks does not. `teeth` the offset in crank-sprocket teeth,
     `nearest_teeth` rounded; `chain_elongation_percent` the elongation that would turn the cam that far (a
     longer chain retards: an advanced cam is not explained by it). `held_offset_deg` is the error while held

@@ -200,8 +200,8 @@ def _rest_need(cam: str, warm_sum, found: CamCounts, limits: Mapping[str, Limit]
     if max(idle_rest_s, rest_s) < want and warm_sum(found.idle_ticks) * TICK_S >= IDLE_WITHOUT_REST_S:
         return Need(
             "rest", cam, False, DETAIL, rest_s, want, "s",
-            "At warm idle the cam was not commanded to rest, so base timing could not be checked at rest",
-            "if a code points at base timing, check the timing marks",
+            "At warm idle the cam was not commanded to rest, so mechanical timing could not be checked at rest",
+            "if a code points at mechanical timing, check the timing marks",
         )  # fmt: skip
     lack = (
         f"Only {max(rest_s, 1.0):.0f} s commanded to rest {warm_words}"

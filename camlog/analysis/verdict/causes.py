@@ -1,7 +1,7 @@
 """What is behind it, ranked over all cams: each cause with its evidence for and against, and the next checks.
 
 The verdicts say what a cam does; here several cams, oil temperature, codes and misfires together say why.
-Two cams weak together with hot oil is oil supply, one alone its actuator or valve, an offset on all cams of a
+Two cams weak together with hot oil is oil supply, one alone its phaser or valve, an offset on all cams of a
 bank the chain. Support is a weight of evidence on the logistic scale (0 to 1); causes do not exclude each
 other.
 """
@@ -15,8 +15,8 @@ from typing import Any
 
 from camlog.analysis.misfire.rates import Misfire
 from camlog.analysis.verdict.checks import (
-    ACTUATOR,
-    BASE_TIMING,
+    PHASER,
+    MECHANICAL_TIMING,
     CAUSES,
     CONTROL_VALVE,
     IGNITION,
@@ -76,10 +76,10 @@ class _Scale:
 
 
 _KEYS = {
-    "actuator": ACTUATOR,
+    "phaser": PHASER,
     "valve": CONTROL_VALVE,
     "oil": OIL_SUPPLY,
-    "timing": BASE_TIMING,
+    "timing": MECHANICAL_TIMING,
     "sensor": SENSOR,
     "ignition": IGNITION,
     "nothing": NOTHING,
@@ -127,38 +127,38 @@ def _one_cam(scale: _Scale, cam: str, verdict: Verdict, oil: OilPattern | None, 
     name, strength, kind = cam_words(cam), verdict.confidence, _slow_when(verdict, oil)
     match verdict.condition:
         case "sticking":
-            scale.put(f"The {name} sticks, then jumps.", strength, actuator=3.0, valve=2.5, oil=1.0)
+            scale.put(f"The {name} sticks, then jumps.", strength, phaser=3.0, valve=2.5, oil=1.0)
         case "stuck":
             scale.put(
                 f"The {name} does not follow its command.",
                 strength,
-                actuator=3.0,
+                phaser=3.0,
                 valve=2.8,
                 oil=1.0,
                 sensor=0.8,
             )
         case "unstable" if rest_flutter:
             scale.put(
-                f"The {name} flutters at rest after the start: its lock pin does not hold.",
+                f"The {name} rattles at rest after the start: its lock pin does not hold.",
                 strength,
-                actuator=4.5,
+                phaser=4.5,
             )
         case "unstable":
             scale.put(
-                f"The {name} does not hold a steady command.", strength, actuator=3.0, valve=2.4, oil=1.2
+                f"The {name} does not hold a steady command.", strength, phaser=3.0, valve=2.4, oil=1.2
             )
         case "offset":
             scale.put(
-                f"The {name} stands off its rest position.", strength, timing=3.5, sensor=1.0, actuator=0.8
+                f"The {name} stands off its rest position.", strength, timing=3.5, sensor=1.0, phaser=0.8
             )
         case "sensor":
             scale.put(f"The {name}'s angle reading is not that of a moving cam.", strength, sensor=5.0)
         case "slow" if kind == "cold_only":
-            scale.put(f"The {name} is slow only with cold oil.", strength, oil=4.2, actuator=1.9, valve=1.9)
+            scale.put(f"The {name} is slow only with cold oil.", strength, oil=4.2, phaser=1.9, valve=1.9)
         case "slow" if kind == "hot_only":
-            scale.put(f"The {name} is weak only with hot oil.", strength, oil=2.5, actuator=2.7, valve=1.0)
+            scale.put(f"The {name} is weak only with hot oil.", strength, oil=2.5, phaser=2.7, valve=1.0)
         case "slow":
-            scale.put(f"The {name} is slow.", strength, oil=2.3, valve=2.6, actuator=2.2)
+            scale.put(f"The {name} is slow.", strength, oil=2.3, valve=2.6, phaser=2.2)
 
 
 def _slow_when(verdict: Verdict, oil: OilPattern | None) -> str:
@@ -179,19 +179,19 @@ def _together(
     judged = [c for c, v in verdicts.items() if v.condition != "insufficient_data"]
     if len(weak) >= 2 and len(weak) == len(judged):
         scale.put(
-            "All cams are weak together: what they share is the oil.", 1.0, oil=2.5, actuator=-1.5, valve=-1.5
+            "All cams are weak together: what they share is the oil.", 1.0, oil=2.5, phaser=-1.5, valve=-1.5
         )
         if all(patterns[c].kind == "hot_only" for c in weak if c in patterns):
             scale.put("They are weak together only with hot oil: pressure.", 1.0, oil=1.0)
         if with_supply >= FEW_RISES:
             scale.put(
                 f"{with_supply} times one moved off only as engine speed, and with it oil pressure, rose.", 1.0,
-                oil=1.5, actuator=-0.5, valve=-0.5,
+                oil=1.5, phaser=-0.5, valve=-0.5,
             )  # fmt: skip
     elif len(weak) == 1 and len(judged) >= 2:
         # Thick oil slows every cam, but narrow passages of one cam make it the first to show.
         thick = _slow_when(faulty[weak[0]], patterns.get(weak[0])) == "cold_only"
-        scale.put("Another cam on the same oil is right.", 1.0, oil=-1.0 if thick else -2.0, actuator=0.4, valve=0.4)
+        scale.put("Another cam on the same oil is right.", 1.0, oil=-1.0 if thick else -2.0, phaser=0.4, valve=0.4)
     off = [c for c, v in faulty.items() if v.condition == "offset"]
     for bank in ("b1", "b2"):
         of_bank = [c for c in judged if c.endswith(bank)]
@@ -202,18 +202,18 @@ def _together(
                 1.0,
                 timing=2.5,
                 sensor=-1.5,
-                actuator=-1.0,
+                phaser=-1.0,
             )
         elif here and len(of_bank) >= 2:
             scale.put(
-                f"Only one cam of bank {bank[1]} stands off.", 1.0, timing=-0.5, sensor=0.8, actuator=0.8
+                f"Only one cam of bank {bank[1]} stands off.", 1.0, timing=-0.5, sensor=0.8, phaser=0.8
             )
 
 
 def _codes(scale: _Scale, codes: CodeEvidence) -> None:
     weights: dict[str, dict[str, float]] = {
-        "cam_performance": {"actuator": 0.6, "valve": 0.6, "oil": 0.4},
-        "slow_response": {"actuator": 0.5, "valve": 0.5, "oil": 0.6},
+        "cam_performance": {"phaser": 0.6, "valve": 0.6, "oil": 0.4},
+        "slow_response": {"phaser": 0.5, "valve": 0.5, "oil": 0.6},
         "cam_crank_correlation": {"timing": 1.6, "sensor": 0.6},
         "sensor_circuit": {"sensor": 1.8},
         "misfire": {"ignition": 0.8},
@@ -226,7 +226,7 @@ def _codes(scale: _Scale, codes: CodeEvidence) -> None:
         names = ", ".join(c.code for c in seen)
         circuit = [c for c in seen if c.facts.kind == "circuit"]
         if family == "cam_performance" and circuit:
-            scale.put(f"{', '.join(c.code for c in circuit)}: the control valve's circuit.", 1.0, valve=2.5)
+            scale.put(f"{', '.join(c.code for c in circuit)}: the oil control valve's circuit.", 1.0, valve=2.5)
             continue
         scale.put(f"The vehicle's own monitor says {names}.", 1.0, **weights[family])
     if codes.surely_none:
@@ -270,7 +270,7 @@ def _nothing(
         scale.put(
             "Every cam follows its command.",
             surest,
-            actuator=-2.0,
+            phaser=-2.0,
             valve=-2.0,
             oil=-1.5,
             timing=-2.0,

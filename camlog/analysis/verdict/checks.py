@@ -5,34 +5,34 @@ Common practice, no source; service information always comes first.
 
 from __future__ import annotations
 
-ACTUATOR = "actuator"
-CONTROL_VALVE = "control valve"
+PHASER = "phaser"
+CONTROL_VALVE = "oil control valve"
 OIL_SUPPLY = "oil supply"
-BASE_TIMING = "base timing"
+MECHANICAL_TIMING = "mechanical timing"
 SENSOR = "sensor or wiring"
 IGNITION = "ignition or fuel"
 NOTHING = "nothing wrong"
 
-CAUSES = (ACTUATOR, CONTROL_VALVE, OIL_SUPPLY, BASE_TIMING, SENSOR, IGNITION, NOTHING)
+CAUSES = (PHASER, CONTROL_VALVE, OIL_SUPPLY, MECHANICAL_TIMING, SENSOR, IGNITION, NOTHING)
 
 NEXT_CHECKS: dict[str, tuple[str, ...]] = {
     OIL_SUPPLY: (
         "Check oil level, age and grade against service information.",
         "Measure oil pressure with a gauge, hot, at idle and at 2,000 rpm, against service information.",
-        "Take out the control valve and look at its screen and the oil passage.",
+        "Take out the oil control valve and look at its screen and the oil passage.",
         "Change oil and filter to the specified grade and drive the same route again.",
     ),
     CONTROL_VALVE: (
         "Check the valve's connector and wiring, and its coil resistance against service information.",
-        "Take out the control valve: screen clean, spool moving freely, no metal in it.",
+        "Take out the oil control valve: screen clean, spool moving freely, no metal in it.",
         "Where two cams carry the same valve, swap them and drive again: see whether the fault moves with the valve.",
     ),
-    ACTUATOR: (
-        "Rule out oil, screen and control valve first: each is cheaper and outside the valve cover.",
+    PHASER: (
+        "Rule out oil, screen and oil control valve first: each is cheaper and outside the valve cover.",
         "Listen at a cold start with the engine cold over night, and mark the moment in a recording.",
         "With the valve cover off and the engine turned by hand: the phaser must be locked at rest and without play.",
     ),
-    BASE_TIMING: (
+    MECHANICAL_TIMING: (
         "Compare cam and crank sensor signals on an oscilloscope with the pattern in service information.",
         "Look at chain, tensioner and guides through the filler opening or an inspection cover where there is one.",
         "Turn the engine by hand to the timing marks; never by the starter (interference engine).",
@@ -52,14 +52,14 @@ NEXT_CHECKS: dict[str, tuple[str, ...]] = {
 
 # The check that tells two causes apart which the data cannot.
 SEPARATED_BY: dict[frozenset[str], str] = {
-    frozenset({ACTUATOR, CONTROL_VALVE}): "Swap the control valve with a good one (another cam's of the same kind) and "
-    "drive again: a fault that moves or goes is the valve, one that stays is the actuator.",
-    frozenset({ACTUATOR, OIL_SUPPLY}): "Measure oil pressure with a gauge, hot: good pressure at the head leaves the actuator.",
-    frozenset({CONTROL_VALVE, OIL_SUPPLY}): "Look at the control valve's screen, then measure oil pressure, hot.",
-    frozenset({BASE_TIMING, SENSOR}): "Turn the engine by hand to the timing marks: marks that meet leave the sensor or "
+    frozenset({PHASER, CONTROL_VALVE}): "Swap the oil control valve with a good one (another cam's of the same kind) and "
+    "drive again: a fault that moves or goes is the valve, one that stays is the phaser.",
+    frozenset({PHASER, OIL_SUPPLY}): "Measure oil pressure with a gauge, hot: good pressure at the head leaves the phaser.",
+    frozenset({CONTROL_VALVE, OIL_SUPPLY}): "Look at the oil control valve's screen, then measure oil pressure, hot.",
+    frozenset({MECHANICAL_TIMING, SENSOR}): "Turn the engine by hand to the timing marks: marks that meet leave the sensor or "
     "its wheel.",
-    frozenset({ACTUATOR, BASE_TIMING}): "Turn the engine by hand to the timing marks with the phaser locked at rest.",
-    frozenset({ACTUATOR, SENSOR}): "Watch the cam sensor on an oscilloscope while the valve is driven: a signal that "
+    frozenset({PHASER, MECHANICAL_TIMING}): "Turn the engine by hand to the timing marks with the phaser locked at rest.",
+    frozenset({PHASER, SENSOR}): "Watch the cam sensor on an oscilloscope while the valve is driven: a signal that "
     "moves with the cam clears the sensor.",
     frozenset({CONTROL_VALVE, SENSOR}): "Watch the cam sensor on an oscilloscope while the valve is driven.",
 }

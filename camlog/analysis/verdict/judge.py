@@ -2,7 +2,7 @@
 
 `signs` sets every figure against its limit, as the chance that it is really beyond. A condition is named
 where its strongest mark is more likely than not and no grosser condition explains the same figures; "healthy"
-only after a drive that could have shown a fault. The cams of an engine are judged together: base timing turns
+only after a drive that could have shown a fault. The cams of an engine are judged together: mechanical timing turns
 every cam of a bank alike.
 """
 
@@ -137,7 +137,7 @@ def _same_chain(
 ) -> dict[str, Verdict]:
     """A cam that was never seen at rest has the chain of the other cam of its bank, which stands off there.
 
-    Where it is only known to be off, or off by that very angle: base timing may hold it against a stop.
+    Where it is only known to be off, or off by that very angle: mechanical timing may hold it against a stop.
     """
     found = dict(verdicts)
     for cam, v in verdicts.items():
@@ -186,7 +186,7 @@ def _name(
     x: Examination, marks: tuple[Mark, ...], chances: Mapping[str, float], alike: bool
 ) -> tuple[str, float]:
     """The condition that explains the figures, grossest first, and the chance that it is right."""
-    # A cam turned by base timing may stand against its stop and never reach its command: its reading is not
+    # A cam turned by mechanical timing may stand against its stop and never reach its command: its reading is not
     # frozen then, nor the cam stuck.
     reading = any(m.chance > LIKELY for m in marks if m.condition == "sensor" and m.name != "sensor_frozen")
     order = ("sensor", "offset", "stuck") if not alike or reading else ("offset", "sensor", "stuck")
@@ -250,7 +250,7 @@ def _lacking(
         return tuple(dict.fromkeys((*said, few)))
     if condition == "offset" and not alike and x.travel.command_span_deg < SPAN_DEG:
         still = (
-            "The cam was never moved: one that does not come back to rest looks like base timing that is off."
+            "The cam was never moved: one that does not come back to rest looks like mechanical timing that is off."
         )
         return tuple(dict.fromkeys((still, *said)))
     if covered is None:

@@ -152,7 +152,7 @@ def target_marks(x: Examination, limits: Mapping[str, Limit]) -> list[Mark]:
         "",
         x.tracking.rms_deg,
         limits["tracking_rms_deg"],
-        "At a steady command the error is {} deg rms",
+        "At a steady command the error is typically {} deg",
     )
     if over.longest_s:
         lasting = limits["hold_error_time_s"]

@@ -35,7 +35,7 @@ def scale_problem(x: Examination, limits: Mapping[str, Limit]) -> str:
     if gain.value <= 0.0:
         return f"The angle moves against the command ({gain.value:.2f} deg for each degree); {CHECK}."
     if abs(x.rest.offset_deg.value or 0.0) > limits["rest_offset_deg"].value:
-        return ""  # base timing that control takes out while it moves the cam bends the relation as well
+        return ""  # mechanical timing that control takes out while it moves the cam bends the relation as well
     wide = 1.0 + limit.value
     if gain.low > wide or gain.high < 1.0 / wide:
         return (

@@ -54,7 +54,7 @@ def sensor_marks(x: Examination, limits: Limits) -> list[Mark]:
     if told_apart:
         marks += marks_of(
             "sensor_noise_rms_deg", "sensor", noise, limits["sensor_noise_rms_deg"],
-            "The angle reading jumps by {} deg rms from one sample to the next where the cam is at rest",
+            "The angle reading jumps by typically {} deg from one sample to the next where the cam is at rest",
         )  # fmt: skip
     limit = limits["sensor_dropout_fraction"]
     if s.dropouts.fraction is not None:
@@ -153,7 +153,7 @@ def stuck_marks(x: Examination, limits: Limits) -> list[Mark]:
 
 
 def offset_marks(x: Examination, limits: Limits) -> list[Mark]:
-    """Is base timing off: the same angle away from rest, every time it rests?"""
+    """Is mechanical timing off: the same angle away from rest, every time it rests?"""
     rest, limit = x.rest, limits["rest_offset_deg"]
     figures = [(rest.offset_deg, None)] if rest.offset_deg else [(e, w) for w, e in rest.windows if e]
     if not figures:
@@ -191,7 +191,7 @@ def unstable_marks(x: Examination, limits: Limits) -> list[Mark]:
         if held.flutter_rms_deg.interval is not None:
             marks += marks_of(
                 "flutter_rms_deg", "unstable", without_noise(held.flutter_rms_deg, noise), limits["flutter_rms_deg"],
-                "Held at a steady command the cam wanders by {} deg rms", window,
+                "Held at a steady command the cam wanders by typically {} deg", window,
             )  # fmt: skip
         if held.drift_deg_per_s.count >= FEW_BLOCKS:
             marks += marks_of(
@@ -200,13 +200,13 @@ def unstable_marks(x: Examination, limits: Limits) -> list[Mark]:
             )  # fmt: skip
     marks += marks_of(
         "restless_rms_deg", "unstable", _restless(x), limits["flutter_rms_deg"],
-        "Held, the cam moves by {} deg rms from one reading to the next, which it does not at rest",
+        "Held, the cam moves by typically {} deg from one reading to the next, which it does not at rest",
     )  # fmt: skip
     swings, swing = x.sticking.swings, x.hold.oscillation
     if swings.hunts:
         words = (
             "About a command that hardly moves the cam swings {} deg to either side and never stands still "
-            f"({swings.judged} half swings in {swings.seconds:.0f} s)"
+            f"({swings.judged} swings from one side to the other in {swings.seconds:.0f} s)"
         )
         marks += marks_of(
             "hunting_amplitude_deg", "unstable", swings.amplitude_deg, limits["limit_cycle_deg"], words
@@ -229,7 +229,7 @@ def unstable_marks(x: Examination, limits: Limits) -> list[Mark]:
     return marks + marks_of(
         "cold_start_flutter_deg", "unstable", without_noise(x.rest.cold_start.flutter_rms_deg, noise),
         limits["cold_start_flutter_deg"],
-        "In the first seconds after the start the cam flutters at rest by {} deg rms: the lock pin does not hold",
+        "In the first seconds after the start the cam rattles at rest by typically {} deg: the lock pin does not hold",
     )  # fmt: skip
 
 
@@ -305,7 +305,7 @@ def _swing_marks(swings: Swings, limit: Limit) -> list[Mark]:
         return []
     words = (
         "About a command that hardly moves the cam jumps {} deg to either side, and stands still in between "
-        f"({swings.standing} of {swings.judged} half swings)"
+        f"(in {swings.standing} of {swings.judged} swings from one side to the other)"
     )
     return marks_of("swing_amplitude_deg", "sticking", swings.amplitude_deg, limit, words)
 

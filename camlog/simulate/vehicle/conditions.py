@@ -55,13 +55,13 @@ CONDITIONS: dict[str, ConditionInfo] = {
         "the chain has jumped one tooth or two: cams stand off by whole teeth", "offset", scope="vehicle"
     ),
     "base_timing_offset": ConditionInfo(
-        "base timing is off, by a stretched chain or a jumped tooth", "offset", scope="vehicle"
+        "mechanical timing is off, by a stretched chain or a jumped tooth", "offset", scope="vehicle"
     ),
     "worn_lock_pin": ConditionInfo(
         "the lock pin does not hold: the cam flutters at rest and rattles at a cold start", "unstable"
     ),
     "sticking_control_valve": ConditionInfo(
-        "the control valve's spool sticks: flow comes late and too much",
+        "the oil control valve's spool sticks: flow comes late and too much",
         "unstable",
         also=("sticking", "slow"),
     ),

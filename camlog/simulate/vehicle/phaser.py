@@ -125,7 +125,7 @@ def phaser_kernel(
             opening, integral = 0.0, 0.0
             duty += (0.0 - duty) * dt / 0.05
         elif at_rest:
-            # At rest the spool is sent to its end: no loop, so what is wrong with base timing shows.
+            # At rest the spool is sent to its end: no loop, so what is wrong with mechanical timing shows.
             rest_time += dt
             opening = -direction
             integral = 0.0
