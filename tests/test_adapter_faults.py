@@ -63,7 +63,7 @@ def until(condition, limit_s=3.0):
 def test_a_message_in_place_of_an_answer(kind):
     with start(Fault(kind, 0.0, LONG_S)) as adapter, terminal(adapter.start_pty(), "ATSP6") as client:
         assert client.ask("010C") == [MESSAGES[kind]]
-        assert client.ask("ATI") == ["ELM327 v2.1"]
+        assert client.ask("ATI") == ["CAMSIM 2.0"]
         assert [(m.kind, m.detail) for m in adapter.fault_log] == [(kind, "010C")]
 
 
@@ -226,7 +226,7 @@ def test_unplugged_and_back_under_the_same_name(tcp, tmp_path):
             serial.serial_for_url(address, timeout=0.1)
         clock.s = 0.75
         with back(address) as again:
-            assert again.ask("ATI") == ["ATI", "ELM327 v2.1"]  # settings are lost: it echoes
+            assert again.ask("ATI") == ["ATI", "CAMSIM 2.0"]  # settings are lost: it echoes
             again.setup("ATH1", "ATSP6")
             assert again.ask("010C") == GOOD
         assert [m.kind for m in adapter.fault_log] == ["unplugged"]
@@ -240,7 +240,7 @@ def test_an_adapter_that_restarts_loses_its_settings():
     ):
         assert client.ask("010C") == GOOD
         clock.s = 0.3
-        assert client.port.read_until(b">") == b"\r\rELM327 v2.1\r\r>"
+        assert client.port.read_until(b">") == b"\r\rCAMSIM 2.0\r\r>"
         assert client.ask("010C") == ["010C", "41 0C 0C B2"]
         assert [m.kind for m in adapter.fault_log] == ["reset"]
 
@@ -283,7 +283,7 @@ def test_a_fault_in_the_middle_of_an_answer_cuts_it():
     with start(Fault("reset", 1.2, 0.1), timing=slow) as adapter, Client(adapter.start_pty()) as client:
         client.setup("ATSP6", "ATH1")
         until(lambda: adapter.elapsed_s > 0.9)
-        assert client.raw("0902").endswith("ELM327 v2.1\r\r>")
+        assert client.raw("0902").endswith("CAMSIM 2.0\r\r>")
 
 
 def test_every_fault_in_random_order_is_met_and_a_client_survives():

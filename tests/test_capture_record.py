@@ -144,7 +144,7 @@ def test_a_value_the_module_leaves_out_is_missing_and_the_rest_is_there(tmp_path
 
 def test_the_drive_file_says_what_is_in_use(served):
     adapter = LiveSource(served(), PROFILE, codes=False).adapter()
-    assert adapter["name"] == "ELM327 v2.1" and adapter["protocol"] == "ISO 15765-4 (CAN 11/500)"
+    assert adapter["name"] == "CAMSIM 2.0" and adapter["protocol"] == "ISO 15765-4 (CAN 11/500)"
     assert adapter["pids_per_request"] == 6 and adapter["identifiers_per_request"] == 3
     assert adapter["module"] == "7E8" and adapter["time_uncertainty_s"] is None
 

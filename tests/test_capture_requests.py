@@ -394,8 +394,8 @@ def test_response_addresses(header, is_29bit, expected):
         ("UNABLE TO CONNECT", "unable_to_connect"),
         ("ERR94", "adapter_reset"),
         ("LV RESET", "low_voltage"),
-        ("ELM327 v1.5", "adapter_reset"),
-        ("ELM327 v2.1", "adapter_reset"),
+        ("ABC12 v3.4", "adapter_reset"),  # the shape of a version line, invented
+        ("CAMSIM 2.0", "adapter_reset"),
         ("?", "not_understood"),
         ("7E8#&", None),
         ("41 0C 1A F8", None),
@@ -413,8 +413,8 @@ def test_status_words(line, kind):
         (["SEARCHING...", *framed(GOOD)], True),
         (["STOPPED"], False),
         (["7E8#44"], False),
-        ([*framed(GOOD), "<", "ELM327 v2.1"], False),
-        (["ELM327 v2.1"], False),
+        ([*framed(GOOD), "<", "CAMSIM 2.0"], False),
+        (["CAMSIM 2.0"], False),
         ([], False),
         (["?"], False),
     ],
@@ -442,7 +442,7 @@ def test_response_pending_before_the_answer_and_instead_of_it():
 
 
 def test_a_restart_explains_everything_else_in_a_reply():
-    assert reply(["7E8#", "ELM327 v2.1"]).problem == "adapter_reset"
+    assert reply(["7E8#", "CAMSIM 2.0"]).problem == "adapter_reset"
     assert reply(["STOPPED", "LV RESET"]).problem == "low_voltage"
 
 

@@ -1,5 +1,7 @@
 """The AT commands: one table of what each is called, how it is written and what it does.
 
+The de facto command set of such adapters, from memory: only what clients need to set an adapter up and ask.
+
 Every function takes the interpreter, the pattern's match and the time, and returns the lines to print.
 A command that is not in the table, or is in the adapter's `unknown_commands`, is answered with "?".
 """
@@ -47,17 +49,8 @@ def _number(attribute: str) -> Action:
     return action
 
 
-def _accepted(adapter: Interpreter, match: re.Match, at_s: float) -> list[str]:
-    # A setting for buses or vehicles of a kind not simulated: kept, and without effect here.
-    adapter.settings.accepted[match.re.pattern] = match[0]
-    return OK
-
-
-def _say(what: str) -> Action:
-    def action(adapter: Interpreter, match: re.Match, at_s: float) -> list[str]:
-        return [getattr(adapter.traits, what)]
-
-    return action
+def _version(adapter: Interpreter, match: re.Match, at_s: float) -> list[str]:
+    return [adapter.traits.banner]
 
 
 def _defaults(adapter: Interpreter, match: re.Match, at_s: float) -> list[str]:
@@ -113,13 +106,7 @@ def _flow_mode(adapter: Interpreter, match: re.Match, at_s: float) -> list[str]:
 
 
 def _voltage(adapter: Interpreter, match: re.Match, at_s: float) -> list[str]:
-    return [f"{adapter.vehicle.supply_v(at_s) + adapter.settings.supply_offset_v:.1f}V"]
-
-
-def _calibrate(adapter: Interpreter, match: re.Match, at_s: float) -> list[str]:
-    stated = int(match[1]) / 100.0
-    adapter.settings.supply_offset_v = stated - adapter.vehicle.supply_v(at_s) if stated else 0.0
-    return OK
+    return [f"{adapter.vehicle.supply_v(at_s):.1f}V"]
 
 
 def _ignition(adapter: Interpreter, match: re.Match, at_s: float) -> list[str]:
@@ -131,58 +118,27 @@ def _close(adapter: Interpreter, match: re.Match, at_s: float) -> list[str]:
     return OK
 
 
-def _key_words(adapter: Interpreter, match: re.Match, at_s: float) -> list[str]:
-    words = adapter.settings.key_words
-    return [f"1:{words[0]:02X} 2:{words[1]:02X}"] if words else ["1:-- 2:--"]
-
-
-def _identifier(adapter: Interpreter, match: re.Match, at_s: float) -> list[str]:
-    if match[1] is None:
-        return [adapter.settings.identifier] if adapter.settings.identifier else UNKNOWN
-    adapter.settings.identifier = match[1]
-    return OK
-
-
-def _bus_init(adapter: Interpreter, match: re.Match, at_s: float) -> list[str]:
-    bus = BUSES.get(adapter.settings.protocol)
-    if bus is None or not bus.needs_init:
-        return UNKNOWN
-    return [adapter.open_bus(bus, at_s)]
-
-
-def _can_status(adapter: Interpreter, match: re.Match, at_s: float) -> list[str]:
-    return ["T:00 R:00"]
-
-
 _H2, _ID = "[0-9A-F]{2}", "[0-9A-F]{3}|[0-9A-F]{8}"
 
 # Reset, monitoring and low power end or delay what is printed; the interpreter does those itself.
-SPECIAL = {"Z": "Z", "WS": "WS", "LP": "LP", "MA": "MA"}
+SPECIAL = {"Z": "Z", "LP": "LP", "MA": "MA"}
 
 COMMANDS: tuple[Command, ...] = tuple(
     Command(name, re.compile(form + r"\Z"), action)
     for name, form, action in (
         ("D", "D", _defaults),
-        ("I", "I", _say("banner")),
-        ("@1", "@1", _say("description")),
-        ("@2", "@2()?", _identifier),
-        ("@3", "@3(.{12})", _identifier),
+        ("I", "I", _version),
         ("E", "E([01])", _switch("echo")),
         ("L", "L([01])", _switch("linefeeds")),
         ("H", "H([01])", _switch("headers")),
         ("S", "S([01])", _switch("spaces")),
-        ("M", "M([01])", _switch("memory")),
-        ("R", "R([01])", _switch("responses")),
         ("DLC", "D([01])", _switch("show_length")),
-        ("AL", "AL", lambda a, m, t: (setattr(a.settings, "allow_long", True), OK)[1]),
-        ("NL", "NL", lambda a, m, t: (setattr(a.settings, "allow_long", False), OK)[1]),
         ("AT", "AT([012])", _number("adaptive")),
         ("ST", f"ST({_H2})", _number("timeout")),
         ("SP", "([ST])P(A?)([0-9A-C])", _protocol),
         ("DP", "DP", _describe_protocol),
         ("DPN", "DPN", _protocol_number),
         ("RV", "RV", _voltage),
-        ("CV", r"CV(\d{4})", _calibrate),
         ("IGN", "IGN", _ignition),
         ("SH", "SH([0-9A-F]{3}|[0-9A-F]{6}|[0-9A-F]{8})", _header),
         ("CP", f"CP({_H2})", _number("priority")),
@@ -195,19 +151,7 @@ COMMANDS: tuple[Command, ...] = tuple(
         ("FCSM", "FCSM([012])", _flow_mode),
         ("FCSH", f"FCSH({_ID})", _number("flow_header")),
         ("FCSD", f"FCSD((?:{_H2}){{1,5}})", _flow_data),
-        ("CS", "CS", _can_status),
-        ("CSM", "CSM([01])", _accepted),
-        ("V", "V([01])", _accepted),
         ("PC", "PC", _close),
-        ("FI", "FI", _bus_init),
-        ("SI", "SI", _bus_init),
-        ("KW", "KW", _key_words),
-        ("KW", "KW([01])", _accepted),
-        ("IB", "IB10", _accepted),
-        ("IIA", f"IIA({_H2})", _accepted),
-        ("SW", f"SW({_H2})", _accepted),
-        ("WM", f"WM((?:{_H2}){{1,6}})", _accepted),
-        ("TA", f"TA({_H2})", _accepted),
     )
 )
 

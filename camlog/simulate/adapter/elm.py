@@ -22,7 +22,6 @@ from camlog.simulate.adapter.vehicle_side import VehicleSide
 _IGNORED = re.compile(r"[\x00-\x20]")
 _HEX_DIGITS = frozenset(string.hexdigits)
 _MAX_LINE = 127  # characters the input buffer holds
-WARM_START_SHARE = 0.1  # of a full reset's time
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,12 +126,11 @@ class Interpreter:
         if text == "MA":
             # Nobody but the adapter talks on a diagnostic bus: silence until a character comes.
             return Reply((), interruptible=True, forever=True)
-        takes = self.timing.reset_s * (WARM_START_SHARE if text == "WS" else 1.0)
-        return self.restart(at_s + takes)
+        return self.restart(at_s + self.timing.reset_s)
 
     def restart(self, at_s: float, message: str | None = None) -> Reply:
         """Start anew at `at_s`: settings lost; a version line, or `message` in its place, and the prompt."""
-        kept = self._kept_protocol if self.settings.memory else AUTOMATIC
+        kept = self._kept_protocol
         self.restore_defaults()
         self._kept_protocol = kept
         self.set_protocol(kept, kept == AUTOMATIC, False)
@@ -143,7 +141,7 @@ class Interpreter:
 
     def restore_defaults(self) -> None:
         """Every setting back to its default; the protocol in use stays unless it was found automatically."""
-        self.settings = Settings(identifier=self.settings.identifier)
+        self.settings = Settings()
         self.disconnect()
 
     def set_protocol(self, number: str, automatic: bool, keep: bool) -> None:
@@ -156,14 +154,12 @@ class Interpreter:
     def disconnect(self) -> None:
         """Close the bus; the next request opens it again."""
         self.active = None
-        self.settings.key_words = None
         self.incoming = Reassembler()
 
     def open_bus(self, bus: Bus, at_s: float) -> str:
         """Try the initialisation sequence of an older bus; the line it prints."""
         if bus is self.vehicle.bus and self.vehicle.awake(at_s):
             self.active = bus
-            self.settings.key_words = (0x08, 0x08) if bus.family == "iso" else (0xE9, 0x8F)
             return f"BUS INIT: {bus.init_dots}OK"
         return f"BUS INIT: {bus.init_dots}ERROR"
 
@@ -188,4 +184,4 @@ class Interpreter:
         bus = self.active or BUSES.get(self.settings.protocol) or self.vehicle.bus
         if bus.is_can:
             return 7 if self.settings.auto_format else 8
-        return 12 if self.settings.allow_long else 7
+        return 7

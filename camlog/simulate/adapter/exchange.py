@@ -162,8 +162,6 @@ class Exchange:
         at_s = max(at_s, self.adapter.bus_free_s)
         sent_s = at_s + self.timing.request_s(bus, len(self.data))
         self.adapter.bus_free_s = sent_s + self.timing.idle_s(bus)
-        if not self.settings.responses:
-            return sent_s
         printed, end_s = self._collect(list(self._arrivals(bus, sent_s)), sent_s, bus)
         if not printed:
             self._print("NO DATA", end_s)

@@ -1,8 +1,8 @@
-"""What a client has set up in an adapter, with the command set's defaults."""
+"""What a client has set up in an adapter, with the defaults of the de facto command set (from memory)."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from camlog.simulate.adapter.buses import Bus
 
@@ -23,9 +23,7 @@ class Settings:
     linefeeds: bool = False
     headers: bool = False
     spaces: bool = True
-    responses: bool = True
     show_length: bool = False
-    allow_long: bool = False
     auto_format: bool = True
     flow_control: bool = True
     flow_mode: int = 0
@@ -41,11 +39,6 @@ class Settings:
     pattern: int | None = None
     protocol: str = AUTOMATIC
     automatic: bool = True
-    memory: bool = True
-    supply_offset_v: float = 0.0
-    identifier: str = ""
-    key_words: tuple[int, int] | None = None
-    accepted: dict[str, str] = field(default_factory=dict)
 
     @property
     def line_end(self) -> str:

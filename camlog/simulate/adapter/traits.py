@@ -15,13 +15,13 @@ class AdapterTraits:
     service 01 request with more than one PID: `yes`, `no_data`, or `first_only`. `response_count` says what
     a count digit after a request does: `yes`, `unknown` (answered with "?") or `ignored`. `unknown_commands`
     are AT commands it answers with "?". `second_module`: a transmission module answers too.
+    `banner` is the version line, of camlog's own making.
     `waits_for_pending`: after a "response pending" it goes on listening for the answer itself.
     `padding` fills CAN frames. Below `reset_below_v` at the connector it restarts.
     """
 
     name: str = "standard"
-    banner: str = "ELM327 v2.1"
-    description: str = "Simulated diagnostic adapter"
+    banner: str = "CAMSIM 2.0"
     protocol: str = "6"
     several_pids: str = "yes"
     response_count: str = "yes"
@@ -40,14 +40,12 @@ PRESETS: dict[str, AdapterTraits] = {
     # What the cheapest copies of an adapter leave out (common practice, no source).
     "clone": AdapterTraits(
         name="clone",
-        banner="ELM327 v1.5",
+        banner="CAMSIM 1.0",
         several_pids="no_data",
         response_count="unknown",
         repeats_on_return=False,
         waits_for_pending=False,
-        unknown_commands=frozenset(
-            {"ST", "AT", "CRA", "CEA", "CF", "CM", "CFC", "FCSM", "FCSH", "FCSD", "AL", "KW"}
-        ),
+        unknown_commands=frozenset({"ST", "AT", "CRA", "CEA", "CF", "CM", "CFC", "FCSM", "FCSH", "FCSD"}),
         buffer_bytes=256,
     ),
     "non-can": AdapterTraits(name="non-can", protocol="3"),
