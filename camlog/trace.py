@@ -34,6 +34,11 @@ from camlog.trace_headings import TIME_HEADING, heading, parse_heading, read_hea
 if TYPE_CHECKING:
     import pandas as pd
 
+# Nobody lets a recording stand this long within a drive: either it did, or a clock was set.
+CLOCK_JUMP_S = 3600.0
+# Beyond this (3,000 years) a time is no time, and its digits are too few to tell readings apart.
+LATEST_TIME_S = 1e11
+
 # Cells that mean "not sampled" beside the empty one: what tables tools write for a missing number.
 _MISSING = ["", " ", "nan", "NaN", "NAN"]
 
@@ -212,8 +217,8 @@ def read_trace(path: str | Path) -> Trace:
     with np.errstate(over="ignore"):
         columns = {n: _scaled(table[:, j], *conversions[j]) for j, n in enumerate(names)}
     time_s = columns.pop("time")
-    if not np.isfinite(time_s).all() or (np.diff(time_s) < 0).any():
-        raise fault_of_time(body, time_s)
+    if not (np.abs(time_s) <= LATEST_TIME_S).all() or (np.diff(time_s) < 0).any():
+        raise fault_of_time(body, time_s, LATEST_TIME_S)
     for name, column in columns.items():
         infinite = np.flatnonzero(np.isinf(column))
         if infinite.size:
@@ -221,9 +226,31 @@ def read_trace(path: str | Path) -> Trace:
                 "a value is infinite", file=path, line=body.line_of_row(int(infinite[0])), column=name,
                 remedy="Leave the cell empty where a value was not read.",
             )  # fmt: skip
+    warnings += clock_warnings(time_s)
     return Trace(
         time_s, columns, dict(zip(names[1:], units[1:], strict=True)), path.name, sha256, tuple(warnings)
     )
+
+
+def clock_warnings(time_s: np.ndarray) -> list[str]:
+    """A sentence where the times leap so far that the clock was set, or the recording stood for hours."""
+    steps = np.diff(time_s)
+    leaps = np.flatnonzero(steps > CLOCK_JUMP_S)
+    if not len(leaps):
+        return []
+    first = leaps[0]
+    more = f" (and {len(leaps) - 1} more such leaps)" if len(leaps) > 1 else ""
+    return [
+        f"The time leaps from {time_s[first]:.10g} s to {time_s[first + 1]:.10g} s, by {_long(steps[first])}{more}: "
+        "the clock was changed, or the recording stood still. What came before and after is judged, nothing between."
+    ]
+
+
+def _long(seconds: float) -> str:
+    for unit, length in (("years", 365.25 * 86400.0), ("days", 86400.0)):
+        if seconds >= 2.0 * length:
+            return f"{seconds / length:.0f} {unit}"
+    return f"{seconds / 3600.0:.1f} hours"
 
 
 def _read_table(raw: bytes, start: int, width: int) -> np.ndarray:

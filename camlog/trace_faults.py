@@ -96,13 +96,19 @@ def _fault_of_row(body: Cells, line: int, cells: list[str]) -> InputError | None
     return None
 
 
-def fault_of_time(body: Cells, time_s: np.ndarray) -> InputError:
-    """The first missing or decreasing time of `time_s`, shape (rows,), as an error."""
+def fault_of_time(body: Cells, time_s: np.ndarray, latest_s: float) -> InputError:
+    """The first time of `time_s`, shape (rows,), that is missing, beyond `latest_s` or decreasing, as an error."""
     missing = np.flatnonzero(~np.isfinite(time_s))
     if missing.size:
         return InputError(
             "the time is missing", file=body.path, line=body.line_of_row(int(missing[0])), column="time",
             remedy="Remove or complete the row.",
+        )  # fmt: skip
+    beyond = np.flatnonzero(np.abs(time_s) > latest_s)
+    if beyond.size:
+        return InputError(
+            f"{time_s[beyond[0]]:.6g} s is no time of a drive", file=body.path,
+            line=body.line_of_row(int(beyond[0])), column="time", remedy="Let times count seconds from 0.",
         )  # fmt: skip
     row = int(np.flatnonzero(np.diff(time_s) < 0)[0]) + 1
     return InputError(

@@ -27,7 +27,7 @@ from camlog.convert.write import TraceRows, write_rows
 from camlog.drive import Drive, drive_path, read_drive, write_drive
 from camlog.errors import InputError
 from camlog.signals import SIGNALS
-from camlog.trace import Trace, read_trace
+from camlog.trace import Trace, clock_warnings, read_trace
 from camlog.units import conversion
 
 Progress = Callable[[float], None]
@@ -133,7 +133,7 @@ def read_any(
             units,
             path.name,
             info["source_sha256"],
-            conversion_.notes,
+            (*conversion_.notes, *clock_warnings(table[:, 0])),
         )
     return trace, drive, conversion_
 

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 GAP_INTERVALS = 4.0
 GAP_MIN_S = 0.5
 GAP_MAX_S = 2.0
+# Nobody knows what a command did between two readings further apart than this, however slow the recording.
+GAP_LONGEST_S = 5.0
 ENGINE_MAX_AGE_S = 5.0  # engine speed and load change fast: an older reading says nothing about now
 # Levels farther apart than this are where the signal was, not counts of it (a command of 0 and 20 has two
 # levels).
@@ -149,12 +151,16 @@ class CamData:
         """`running_at` the actual readings, shape of `actual_deg`."""
         return self.running_at(self.actual_time_s)
 
+    @cached_property
+    def _gap_bounds(self) -> np.ndarray:
+        return np.asarray(self.gaps, dtype=float).T
+
     def in_gap(self, time_s: np.ndarray) -> np.ndarray:
         """True strictly inside a stretch in which nothing was recorded."""
         time_s = np.asarray(time_s, dtype=float)
         if not self.gaps:
             return np.zeros(time_s.shape, dtype=bool)
-        starts, ends = np.asarray(self.gaps, dtype=float).T
+        starts, ends = self._gap_bounds
         before = np.searchsorted(starts, time_s, side="left") - 1
         return (before >= 0) & (time_s < ends[np.maximum(before, 0)])
 
@@ -242,7 +248,8 @@ def _max_gap(interval_s: float) -> float:
     if not np.isfinite(interval_s):
         return GAP_MIN_S
     # A recording slower than the cap still has neighbours; it may not bridge more than one lost sample.
-    return float(max(min(max(GAP_INTERVALS * interval_s, GAP_MIN_S), GAP_MAX_S), 1.5 * interval_s))
+    usual = max(min(max(GAP_INTERVALS * interval_s, GAP_MIN_S), GAP_MAX_S), 1.5 * interval_s)
+    return float(min(usual, GAP_LONGEST_S))
 
 
 def _between(time_s: np.ndarray, at_s: np.ndarray, value: np.ndarray, max_gap_s: float) -> np.ndarray:

@@ -3,7 +3,8 @@
 A reading is *settled* where even a slow but healthy phaser would by now be close to the command. That
 phaser is a reference model, first order plus dead time, run over the command itself: a large move needs
 longer than a small one, a slow ramp stays settled, and a move that came and went does not count as steady.
-All of it works on a uniform grid, so the cost is linear in the length of the drive.
+All of it works on an even grid that leaves the inside of long holes out, so the cost is linear in the number
+of readings, however long the recording stood still or its clock jumped.
 """
 
 from __future__ import annotations
@@ -38,24 +39,40 @@ REST_BAND_DEG = 0.5
 # An error beyond everything commanded in this time is no lag: the time a healthy phaser needs for most of a
 # move.
 ENVELOPE_S = 1.0
+# Of a hole between readings that is longer than this, the grid keeps a little before and after only: before
+# what follows it so much that the reference has arrived, and less where what follows is hardly anything.
+HOLE_S = 10.0
+AFTER_HOLE_S = 5.0
+EDGE_S = 4 * GRID_S
 
 
 @dataclass(frozen=True, eq=False)
 class CommandGrid:
-    """The command on a uniform grid: `time_s`, `command_deg`, `reference_deg` (g,), `known` (g,) bool.
+    """The command on an even grid: `command_deg`, `reference_deg` (g,), `known` (g,) bool.
 
     `reference_deg` is where the slow but healthy phaser would be. Unknown command is held, and not `known`.
+    The grid is even within the runs between long holes: run r begins with cell `first_cell[r]` (k,), which
+    is step `first_step[r]` (k,) of GRID_S after `start_s`.
     """
 
     start_s: float
+    first_cell: np.ndarray
+    first_step: np.ndarray
     command_deg: np.ndarray
     reference_deg: np.ndarray
     known: np.ndarray
 
     def cell(self, time_s: np.ndarray) -> np.ndarray:
-        """Index of the grid cell of each time, clipped to the grid."""
-        cell = ((np.asarray(time_s) - self.start_s) / GRID_S + 0.5).astype(np.int64)
-        return np.clip(cell, 0, len(self.command_deg) - 1)
+        """Index of the grid cell of each time; in a hole that was left out, and outside, the nearest before."""
+        step = ((np.asarray(time_s) - self.start_s) / GRID_S + 0.5).astype(np.int64)
+        run = np.maximum(np.searchsorted(self.first_step, step, side="right") - 1, 0)
+        past = np.append(self.first_cell[1:], len(self.command_deg))[run]
+        return np.clip(self.first_cell[run] + step - self.first_step[run], 0, past - 1)
+
+    def time_s(self, cell: np.ndarray | int) -> np.ndarray:
+        """The time of each cell, s."""
+        run = np.searchsorted(self.first_cell, cell, side="right") - 1
+        return self.start_s + GRID_S * (self.first_step[run] + cell - self.first_cell[run])
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,10 +103,11 @@ class Segments:
 
 
 def command_grid(cam: CamData) -> CommandGrid:
-    """The command of `cam` on a uniform grid of GRID_S, with the slow but healthy phaser's answer to it."""
-    start = float(min(cam.command_time_s[0], cam.actual_time_s[0]))
-    end = float(max(cam.command_time_s[-1], cam.actual_time_s[-1]))
-    time = start + GRID_S * np.arange(int((end - start) / GRID_S) + 2)
+    """The command of `cam` on a grid of GRID_S, with the slow but healthy phaser's answer to it."""
+    start, first_step, size = _runs(cam)
+    past = np.cumsum(size)
+    first_cell = past - size
+    time = start + GRID_S * (np.arange(past[-1]) + np.repeat(first_step - first_cell, size))
     value = cam.command_at(time)
     known = np.isfinite(value)
     if known.any():
@@ -102,7 +120,21 @@ def command_grid(cam: CamData) -> CommandGrid:
     delay = round(SLOW_HEALTHY_DEAD_TIME_S / GRID_S)
     delayed = np.concatenate([np.full(delay, value[0]), value[: len(value) - delay]])[: len(value)]
     reference, _ = lfilter([1.0 - decay], [1.0, -decay], delayed, zi=[decay * value[0]])
-    return CommandGrid(start, value, reference, known & cam.running_at(time))
+    return CommandGrid(start, first_cell, first_step, value, reference, known & cam.running_at(time))
+
+
+def _runs(cam: CamData) -> tuple[float, np.ndarray, np.ndarray]:
+    """The runs of readings between long holes: the first time, and of each run its first step and size."""
+    t = cam.actual_time_s
+    if not np.array_equal(t, cam.command_time_s):
+        t = np.union1d(t, cam.command_time_s)
+    wide = np.flatnonzero(np.diff(t) > HOLE_S)
+    begin, end = t[np.concatenate([[0], wide + 1])], t[np.append(wide, len(t) - 1)]
+    before = np.minimum(AFTER_HOLE_S, 2.0 * (end - begin)) + EDGE_S
+    first = np.maximum(np.floor((begin - before - t[0]) / GRID_S), 0.0).astype(np.int64)
+    last = ((end - t[0]) / GRID_S).astype(np.int64) + 1
+    last[:-1] += round(EDGE_S / GRID_S)
+    return float(t[0]), first, last - first + 1
 
 
 def steady_segments(cam: CamData, grid: CommandGrid | None = None) -> Segments:
@@ -122,7 +154,7 @@ def steady_segments(cam: CamData, grid: CommandGrid | None = None) -> Segments:
     long_enough = (ends - starts) * GRID_S >= MIN_SEGMENT_S
     starts, ends = starts[long_enough], ends[long_enough]
 
-    start_s, end_s = grid.start_s + starts * GRID_S, grid.start_s + ends * GRID_S
+    start_s, end_s = grid.time_s(starts), grid.time_s(ends)
     t = cam.actual_time_s
     duration = reading_duration(t, cam.actual_max_gap_s)
     number = np.searchsorted(start_s, t, side="right") - 1

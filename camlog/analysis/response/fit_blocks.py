@@ -179,7 +179,7 @@ def fit_blocks(cam: CamData, moves: CommandMoves, lengths: tuple[float, float, f
     """
     length, run_in, grid = lengths
     t, y = without_spikes(cam, noise_of(cam))
-    starts = _starts(cam, moves, length)
+    starts = _starts(t, moves, length)
     points = np.arange(0.0, run_in + length + 0.5 * grid, grid)
     ends = starts + length
     lo, hi = np.searchsorted(t, starts), np.searchsorted(t, ends, "right")
@@ -212,13 +212,22 @@ def fit_blocks(cam: CamData, moves: CommandMoves, lengths: tuple[float, float, f
     )  # fmt: skip
 
 
-def _starts(cam: CamData, moves: CommandMoves, length: float) -> np.ndarray:
-    """Where blocks start: shortly before a move, one after the other while a command keeps moving."""
+def _starts(time_s: np.ndarray, moves: CommandMoves, length: float) -> np.ndarray:
+    """Where blocks start: shortly before a move, one after the other while a command keeps moving.
+
+    A hole ends a hold as a move does; blocks of it that would hold none of the readings at `time_s` are skipped.
+    """
     starts: list[float] = []
     free = -np.inf
     for begin, end in zip(moves.start_s.tolist(), moves.end_s.tolist(), strict=True):
         at = max(begin - LEAD_S, free)
         while at < end:
+            if end - at > length:
+                after = np.searchsorted(time_s, at)
+                ahead = time_s[after] - at if after < len(time_s) else end - at
+                at += length * (ahead // length)
+                if at >= end:
+                    break
             starts.append(at)
             at = free = at + length
     return np.array(starts)

@@ -77,7 +77,7 @@ def choose_stretches(cam: CamData, grid: CommandGrid, knee_deg: float) -> Stretc
         (begin, way), tile = starts[number], useful[number]
         if begin + length > len(grid.command_deg) or not grid.known[begin : begin + length].all():
             begin, way = int(tile) * length, 0
-        start_s = grid.start_s + begin * GRID_S
+        start_s = float(grid.time_s(begin))
         a, b = np.searchsorted(t, [start_s, start_s + (length - 1) * GRID_S])
         if b - a < MIN_READINGS or np.max(np.diff(t[a:b])) > 2.0 * cam.actual_max_gap_s:
             continue
@@ -107,7 +107,7 @@ def _on_the_move(cam: CamData, grid: CommandGrid, begin: int, length: int) -> tu
     cells = np.arange(begin, min(begin + length, len(grid.command_deg) - look))
     if len(cells) == 0:
         return begin, 0
-    at_s = grid.start_s + GRID_S * cells
+    at_s = grid.time_s(cells)
     t, a = cam.actual_time_s, cam.actual_deg
     # The cam has moved up to now and goes on moving, and so does its command.
     now, ordered = np.interp(at_s, t, a), grid.command_deg
