@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from camlog.errors import InputError
 from camlog.signals import SIGNALS
 from camlog.stream import Batch
-from camlog.trace import Trace, TraceWriter, heading, parse_heading, clock_warnings, read_trace, write_trace
+from camlog.trace import Trace, TraceWriter, clock_warnings, heading, parse_heading, read_trace, write_trace
 
 HEAD = b"time [s],engine_speed [rpm],coolant_temp [degC]\r\n"
 
