@@ -1,4 +1,4 @@
-"""The one error a user sees: what is wrong, where, and what to do about it."""
+"""The one error a user sees: what is wrong, where, and what to do about it; and what becomes of a fault of camlog's own."""
 
 from __future__ import annotations
 
@@ -38,3 +38,22 @@ class InputError(Exception):
         if self.remedy:
             text = text.rstrip(".") + ". " + self.remedy
         return " ".join(text.split())
+
+
+def saved_details(error: BaseException) -> str:
+    """Save what is needed to find a fault of camlog's own to a new file in the temporary folder; a sentence on it."""
+    import sys
+    import tempfile
+    import traceback
+
+    from camlog import __version__
+
+    details = [f"camlog {__version__}, Python {sys.version}\n", f"{sys.argv!r}\n", *traceback.format_exception(error)]
+    try:
+        with tempfile.NamedTemporaryFile(
+            "w", prefix="camlog-fault-", suffix=".txt", delete=False, encoding="utf-8", errors="backslashreplace"
+        ) as out:
+            out.writelines(details)
+    except OSError as refused:
+        return f"Its details could not be saved ({refused.strerror}): make space and run it again."
+    return f"Its details are in {out.name}: hand that file to whoever maintains camlog."

@@ -19,13 +19,14 @@ from camlog.report import render_report, write_report
 from camlog.report.chart import numbers, plain
 from camlog.report.dashboard import read_dashboard
 from camlog.report.figures_table import Row, rows
-from camlog.report.page import content_policy, json_block, render_page, shipped_text, visible
+from camlog.report.page import content_policy, json_block, render_page, shipped_text
 from camlog.report.palette import COLORS, SERIES, window_role
 from camlog.report.panels import FIRST, first_chart, panel_charts
 from camlog.report.summary import card, headline, next_steps, owner_paragraph
 from camlog.report.thin import line_points, thin
 from camlog.report.words import CONDITION_WORDS, number, with_unit
 from camlog.stream import Event
+from camlog.visible import visible
 from tests.report_drives import findings_of, long_trace, nasty_findings, without_cams
 
 SIZE_LIMIT = 6_000_000

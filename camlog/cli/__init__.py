@@ -4,9 +4,14 @@ from __future__ import annotations
 
 import importlib
 import importlib.util
+import os
 import sys
+import warnings
+from typing import NoReturn
 
 import typer
+
+from camlog.visible import visible, visible_output
 
 COMMANDS = (
     "record",
@@ -58,33 +63,72 @@ def build_app() -> typer.Typer:
 
 
 def main(arguments: list[str] | None = None) -> None:
-    """Run the command line; bad input or usage ends with one line on stderr and status 2."""
-    from camlog.errors import InputError
+    """Run the command line.
 
-    try:
-        status = build_app()(args=arguments, standalone_mode=False)
-    except InputError as error:
-        _fail(str(error))
-    except KeyboardInterrupt:
-        raise SystemExit(EXIT_INTERRUPTED) from None
-    except BrokenPipeError:
-        sys.stderr.close()
-        raise SystemExit(0) from None
-    except Exception as error:
-        # Usage errors come from the command-line library, under a name that differs between its versions.
-        if not hasattr(error, "format_message"):
-            if type(error).__name__ == "Abort":
-                raise SystemExit(EXIT_INTERRUPTED) from None
-            raise
-        text = error.format_message()
-        if type(error).__name__ == "NoArgsIsHelpError":
-            print(text)
+    What a command prints is shown, never sent (`camlog.visible`). Whatever ends it early is one line on stderr
+    and status 2: bad input, usage, a disk or memory that is full, and a fault of camlog's own, whose details
+    are saved to a file of which the line tells.
+    """
+    if not sys.warnoptions:
+        warnings.simplefilter("ignore")  # what a library remarks on stderr is for its developers
+    with visible_output():
+        try:
+            status = build_app()(args=arguments, standalone_mode=False)
+            sys.stdout.flush()
+        except KeyboardInterrupt:
+            raise SystemExit(EXIT_INTERRUPTED) from None
+        except (BrokenPipeError, SystemExit):
+            # Whoever read has enough. The command-line library would make that status 1, and no command ends so.
+            _leave_output()
             raise SystemExit(0) from None
-        place = getattr(getattr(error, "ctx", None), "command_path", "camlog")
-        _fail(f"{text.rstrip('.')}. See `{place} --help`.")
+        except BaseException as error:  # noqa: BLE001  a panic in a compiled library is no Exception
+            _end(error)
     raise SystemExit(status if isinstance(status, int) else 0)
 
 
-def _fail(text: str) -> None:
-    print("camlog: " + " ".join(text.split()), file=sys.stderr)
+def _end(error: BaseException) -> NoReturn:
+    """End with the line that `error` comes to."""
+    from camlog.errors import InputError, saved_details
+
+    # Usage errors come from the command-line library, under names that differ between its versions.
+    kind = type(error).__name__
+    if kind == "Abort":
+        raise SystemExit(EXIT_INTERRUPTED) from None
+    if kind == "NoArgsIsHelpError":
+        print(error.format_message())
+        raise SystemExit(0) from None
+    if isinstance(error, InputError):
+        text = str(error)
+    elif hasattr(error, "format_message"):
+        place = getattr(getattr(error, "ctx", None), "command_path", "camlog")
+        text = f"{error.format_message().rstrip('.')}. See `{place} --help`."
+    elif isinstance(error, OSError) and error.errno is not None:
+        where = f"{error.filename}: " if error.filename else ""
+        text = f"{where}the system refuses ({error.strerror}). Check the path, its permissions and the free space."
+    elif isinstance(error, MemoryError):
+        text = "not enough memory. Close other programs, or take a shorter piece of the drive."
+    else:
+        told = f"{kind}: {error}" if str(error) else kind
+        text = f"an unforeseen fault in camlog ({told[:200]}). {saved_details(error)}"
+    _say_last("camlog: " + " ".join(visible(text).split()))
     raise SystemExit(EXIT_BAD_INPUT) from None
+
+
+def _say_last(line: str) -> None:
+    """The last line on stderr; what standard output cannot take any more is let go."""
+    try:
+        print(line, file=sys.stderr, flush=True)
+    except (OSError, ValueError):
+        pass  # nobody can be told; the status still says it
+    try:
+        sys.stdout.flush()
+    except (OSError, ValueError):
+        _leave_output()
+
+
+def _leave_output() -> None:
+    """What standard output could not take goes nowhere: Python would complain once more on closing."""
+    try:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except (OSError, ValueError):
+        pass  # it has no file beneath

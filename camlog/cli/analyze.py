@@ -68,9 +68,7 @@ def _write(findings, report: Path, figures: Path, dashboard: str | None) -> None
 
 def _print_json(found: list) -> None:
     """One trace: its findings; several: a list of them."""
-    import json
-    import sys
+    from camlog.visible import visible_json
 
     content = found[0].to_dict() if len(found) == 1 else [f.to_dict() for f in found]
-    json.dump(content, sys.stdout, indent=1, ensure_ascii=False, allow_nan=False)
-    sys.stdout.write("\n")
+    typer.echo(visible_json(content))

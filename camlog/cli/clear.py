@@ -39,11 +39,10 @@ def clear(
     import sys
     from datetime import datetime
 
-    from rich.console import Console
-
     from camlog.capture.clear import LOST, PERMANENT_STAY, RULES, clear_codes
     from camlog.capture.connect import open_link
     from camlog.cli.codes import code_table
+    from camlog.console import PlainConsole
     from camlog.errors import InputError
     from camlog.verify.memory import code_words
 
@@ -60,7 +59,7 @@ def clear(
         )
     if not path.parent.is_dir():
         raise InputError("there is no such folder", file=path.parent, remedy="Create it, or choose another.")
-    console = Console(highlight=False)
+    console = PlainConsole()
 
     def confirm(snapshot) -> bool:
         typer.echo(f"Saved all the modules hold: {path}")

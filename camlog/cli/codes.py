@@ -37,15 +37,13 @@ def codes(
     Of every module that answers. Nothing is changed or cleared. A code is evidence, not a verdict: log a
     drive before parts are ordered.
     """
-    import json as json_
-    import sys
-
     from camlog.capture.connect import open_link
     from camlog.capture.link import LinkLost
     from camlog.capture.probe import probe
     from camlog.capture.snapshot import read_snapshot
     from camlog.drive import snapshot_to_dict
     from camlog.errors import InputError
+    from camlog.visible import visible_json
 
     link = open_link(port, baud=baud, say=lambda text: typer.echo(text, err=True))
     try:
@@ -59,12 +57,11 @@ def codes(
     finally:
         link.close()
     if json:
-        json_.dump(snapshot_to_dict(snapshot), sys.stdout, indent=1, ensure_ascii=False)
-        sys.stdout.write("\n")
+        typer.echo(visible_json(snapshot_to_dict(snapshot)))
         return
-    from rich.console import Console
+    from camlog.console import PlainConsole
 
-    console = Console(highlight=False)
+    console = PlainConsole()
     console.print(*snapshot_tables(snapshot), sep="\n")
     console.print(NO_VERDICT)
 

@@ -154,12 +154,13 @@ class _progress:
 
     def __enter__(self) -> Self:
         if sys.stderr.isatty():
-            from rich.console import Console
             from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+
+            from camlog.console import PlainConsole
 
             self._bar = Progress(
                 TextColumn("converting"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn(),
-                console=Console(stderr=True), transient=True,
+                console=PlainConsole(stderr=True), transient=True,
             )  # fmt: skip
             self._task = self._bar.add_task("", total=1.0)
         return self

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -138,12 +136,7 @@ def _play(
                 for marker in keys.take_markers():
                     yield Event(marker.time_s, marker.kind, marker.text)
 
-        try:
-            failures = run(with_markers(), sinks)
-        except BrokenPipeError:
-            # Whoever read the lines has enough. Python would complain once more on closing.
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            return
+        failures = run(with_markers(), sinks)
     for failure in failures:
         typer.echo(f"camlog: the view was dropped: {failure.error}", err=True)
     if out is not None:

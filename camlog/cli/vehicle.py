@@ -24,12 +24,11 @@ def check(file: str = _FILE) -> None:
     bits, and the lowest and highest value each signal can take. A mistake ends with one
     line that names the file, the line, the key and what to do, and status 2.
     """
-    from rich.console import Console
-
+    from camlog.console import PlainConsole
     from camlog.profile import read_profile
     from camlog.profile.summary import summary
 
-    console = Console()
+    console = PlainConsole(highlight=True)
     for part in summary(read_profile(file)):
         console.print(part)
 

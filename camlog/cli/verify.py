@@ -66,6 +66,7 @@ def verify(
     from camlog.errors import InputError
     from camlog.profile import read_profile
     from camlog.verify import verify as verify_repair
+    from camlog.visible import visible_json
 
     page = None if json else _page_path(after, out, force)
     profile = read_profile(vehicle) if vehicle else None
@@ -82,7 +83,7 @@ def verify(
         outside=outside or (),
     )
     if json:
-        typer.echo(found.to_json(), nl=False)
+        typer.echo(visible_json(found.to_dict()))
     else:
         from camlog.verify.page import write_verification
 

@@ -13,10 +13,10 @@ from typing import Any
 
 import numpy as np
 
-from camlog.report.page import visible
 from camlog.report.palette import LIMIT, Role
 from camlog.report.thin import line_points
 from camlog.report.words import unit_words
+from camlog.visible import visible
 
 LEAST_SPAN_DEG = 8.0
 

@@ -11,7 +11,6 @@ import base64
 import hashlib
 import json
 import os
-import unicodedata
 from collections.abc import Sequence
 from functools import lru_cache
 from pathlib import Path
@@ -21,27 +20,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from camlog.report.places import dashboards_folder
-
-# Shown as they are: everything else of Unicode's control, format and separator classes is shown by number.
-_KEPT_CONTROLS = frozenset("\n\t")
-_HIDDEN_CLASSES = frozenset({"Cc", "Cf", "Cs", "Co", "Zl", "Zp"})
-LONGEST_TEXT = 2000  # of any one value: a name of a megabyte would bury the answer
-
-
-def visible(text: str) -> str:
-    """`text` with control, invisible and direction-changing characters written as `[U+202E]`."""
-    if len(text) > LONGEST_TEXT:
-        text = text[:LONGEST_TEXT] + " [cut]"
-    if text.isascii() and text.isprintable():
-        return text
-    return "".join(_shown(c) for c in text)
-
-
-def _shown(character: str) -> str:
-    if character in _KEPT_CONTROLS or unicodedata.category(character) not in _HIDDEN_CLASSES:
-        return character
-    return f"[U+{ord(character):04X}]"
-
+from camlog.visible import visible
 
 def _finalize(value: Any) -> Any:
     if isinstance(value, Markup):

@@ -10,6 +10,7 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
+from camlog.console import PlainConsole
 from camlog.signals import MAX_CYLINDERS, misfire
 from camlog.sinks.keys import KeyReader
 from camlog.sinks.lines import LineSink, codes_text
@@ -51,7 +52,7 @@ class TerminalView:
         self._lock = threading.Lock()
         self._broken: Exception | None = None
         self.state = DriveState(clock)
-        self._console = console or Console()
+        self._console = console or PlainConsole()
         self._degree_sign = self._console.encoding.lower().startswith("utf")
         self._live = Live(
             console=self._console,
@@ -181,7 +182,7 @@ def view_for(
     console: Console | None = None,
 ) -> Sink:
     """The view that fits standard output: drawn in place on a terminal, plain lines into a pipe."""
-    console = console or Console()
+    console = console or PlainConsole()
     if console.is_terminal and not console.is_dumb_terminal:
         return TerminalView(console, title=title, clock=clock, keys=keys)
     return LineSink(clock=clock)

@@ -7,10 +7,10 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from dash import ctx, dcc, html, no_update
 
-from camlog.report.page import visible
 from camlog.report.words import CONDITION_WORDS, cam_title
 from camlog.serve.desk import Desk
 from camlog.serve.jobs import Look
+from camlog.visible import visible
 
 # A state has a sign of its own, so that its colour need not be seen.
 SIGNS = {"good": "✓", "bad": "!", "unknown": "?"}
