@@ -239,11 +239,11 @@ def test_the_command_overwrites_nothing_without_force(drives, tmp_path):
 def test_the_command_refuses_a_slip_in_one_line(drives, tmp_path):
     slip = tmp_path / "mine.toml"
     slip.write_text(
-        'schema = "camlog.dashboard/1"\nname = "x"\n[[panel]]\nchart = "angels"\n', encoding="utf-8"
+        'schema = "camlog.dashboard/1"\nname = "x"\n[[chart]]\nkind = "angels"\n', encoding="utf-8"
     )
     done = run(*drives, "--dashboard", slip)
     assert done.returncode == 2 and done.stdout == "" and done.stderr.count("\n") == 1
-    assert "mine.toml, line 4, panel.1.chart" in done.stderr
+    assert "mine.toml, line 4, chart.1.kind" in done.stderr
     assert run(drives[0], tmp_path / "none.csv").returncode == 2
 
 

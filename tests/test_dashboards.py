@@ -9,7 +9,7 @@ import pytest
 from camlog.errors import InputError
 from camlog.report import render_report
 from camlog.report.dashboard import KINDS, TABLES, read_dashboard, shipped
-from camlog.report.panels import first_chart, panel_charts
+from camlog.report.asked_charts import first_chart, asked_charts
 from camlog.report.places import dashboards_folder
 from tests.report_drives import NASTY, findings_of
 from tests.test_report import text_of
@@ -27,8 +27,8 @@ def test_three_dashboards_are_shipped_and_each_draws():
     assert set(shipped()) == {"cold_start", "repair_check", "test_drive"}
     for name in shipped():
         dashboard = read_dashboard(name)
-        charts = panel_charts(findings_of("cold-rattle"), dashboard)
-        assert len(charts) >= len(dashboard.panels)
+        charts = asked_charts(findings_of("cold-rattle"), dashboard)
+        assert len(charts) >= len(dashboard.charts)
         assert sum(not c.empty for c in charts) >= 5
 
 
@@ -38,16 +38,16 @@ def test_without_a_name_it_is_the_one_for_a_test_drive():
 
 def test_the_cold_start_dashboard_begins_with_the_start_and_cold_oil():
     dashboard = read_dashboard("cold_start")
-    assert dashboard.panels[0].chart == "cold_start" and dashboard.windows == ("cold", "warm")
+    assert dashboard.charts[0].kind == "cold_start" and dashboard.windows == ("cold", "warm")
     assert first_chart(findings_of("cold-rattle"), "exhaust_b1", dashboard).kind == "cold_start"
 
 
-def test_panels_come_in_the_order_of_the_file(tmp_path):
+def test_charts_come_in_the_order_of_the_file(tmp_path):
     path = written(
         tmp_path,
-        HEAD + '[[panel]]\nchart = "misfires"\n[[panel]]\nchart = "rest"\n[[panel]]\nchart = "drive"\n',
+        HEAD + '[[chart]]\nkind = "misfires"\n[[chart]]\nkind = "rest"\n[[chart]]\nkind = "drive"\n',
     )
-    assert [c.kind for c in panel_charts(findings_of("healthy"), read_dashboard(path))] == [
+    assert [c.kind for c in asked_charts(findings_of("healthy"), read_dashboard(path))] == [
         "misfires",
         "rest",
         "rest",
@@ -58,10 +58,10 @@ def test_panels_come_in_the_order_of_the_file(tmp_path):
 def test_signals_cams_windows_and_times_are_those_asked_for(tmp_path):
     text = (
         HEAD
-        + '[[panel]]\nchart = "drive"\nsignals = ["engine_speed", "spark_advance"]\nfrom_s = 10\nto_s = 70\n'
-        '[[panel]]\nchart = "oil"\ncams = ["exhaust_b1"]\nwindows = ["hot"]\ntitle = "Hot only?"\n'
+        + '[[chart]]\nkind = "drive"\nsignals = ["engine_speed", "spark_advance"]\nfrom_s = 10\nto_s = 70\n'
+        '[[chart]]\nkind = "oil"\ncams = ["exhaust_b1"]\nwindows = ["hot"]\ntitle = "Hot only?"\n'
     )
-    drive, oil = panel_charts(findings_of("healthy"), read_dashboard(written(tmp_path, text)))
+    drive, oil = asked_charts(findings_of("healthy"), read_dashboard(written(tmp_path, text)))
     assert [t["name"] for t in drive.traces] == ["Engine speed", "Spark advance"]
     assert drive.layout["xaxis"]["range"] == [10.0, 70.0]
     assert oil.cam == "exhaust_b1" and oil.title == "Exhaust cam, bank 1: Hot only?"
@@ -70,7 +70,7 @@ def test_signals_cams_windows_and_times_are_those_asked_for(tmp_path):
 
 
 def test_tables_come_in_the_order_of_the_file_and_may_be_left_out(tmp_path):
-    path = written(tmp_path, HEAD + 'tables = ["codes", "causes"]\n[[panel]]\nchart = "misfires"\n')
+    path = written(tmp_path, HEAD + 'tables = ["codes", "causes"]\n[[chart]]\nkind = "misfires"\n')
     html = render_report(findings_of("healthy"), dashboard=path)
     found = re.findall(r'<section id="(causes|figures|codes|coverage|recording)"', html)
     assert found == ["codes", "causes"]
@@ -78,8 +78,8 @@ def test_tables_come_in_the_order_of_the_file_and_may_be_left_out(tmp_path):
 
 
 def test_a_recording_with_signals_of_its_own_can_show_them(tmp_path):
-    path = written(tmp_path, HEAD + '[[panel]]\nchart = "drive"\nsignals = ["boost_target"]\n')
-    chart = panel_charts(findings_of("healthy"), read_dashboard(path))[0]
+    path = written(tmp_path, HEAD + '[[chart]]\nkind = "drive"\nsignals = ["boost_target"]\n')
+    chart = asked_charts(findings_of("healthy"), read_dashboard(path))[0]
     assert chart.empty == "None of these signals was recorded."
 
 
@@ -87,7 +87,7 @@ def test_the_worked_example_of_the_documentation_works(tmp_path):
     guide = (dashboards_folder() / "README.md").read_text(encoding="utf-8")
     example = re.search(r"```toml\n(.*?)```", guide, re.S)[1]
     dashboard = read_dashboard(written(tmp_path, example))
-    charts = panel_charts(findings_of("leaking-hot"), dashboard)
+    charts = asked_charts(findings_of("leaking-hot"), dashboard)
     assert [c.kind for c in charts] == ["drive", "steps", "oil", "oil", "angles", "angles"]
     text = text_of(render_report(findings_of("leaking-hot"), dashboard=tmp_path / "mine.toml"))
     assert "Hot oil complaint" in text and "Did pressure fall as the oil got hot?" in text
@@ -95,7 +95,7 @@ def test_the_worked_example_of_the_documentation_works(tmp_path):
     slip = example.replace('signals = ["engine', 'signal = ["engine')
     with pytest.raises(InputError) as caught:
         read_dashboard(written(tmp_path, slip))
-    shown = re.search(r"camlog: hot-oil\.toml, (line \d+, panel\.1\.signal: .*)", guide)[1]
+    shown = re.search(r"camlog: hot-oil\.toml, (line \d+, chart\.1\.signal: .*)", guide)[1]
     assert str(caught.value).endswith(shown)
 
 
@@ -108,21 +108,21 @@ def test_every_chart_table_and_shipped_dashboard_is_in_the_documentation():
 @pytest.mark.parametrize(
     ("text", "line", "key", "remedy"),
     [
-        (HEAD + '[[panel]]\nchrt = "drive"\n', 4, "panel.1.chrt", "Did you mean chart?"),
-        (HEAD + '[[panel]]\nchart = "angels"\n', 4, "panel.1.chart", "Correct it"),
-        (HEAD + '[[panel]]\nchart = "drive"\n[[panel]]\ntitle = "x"\n', 5, "panel.2.chart", "Add chart"),
-        (HEAD, 1, "panel", "Add panel"),
-        ('name = "x"\n[[panel]]\nchart = "drive"\n', 1, "schema", "Add schema"),
-        ('schema = "camlog.dashboard/2"\nname = "x"\n[[panel]]\nchart = "drive"\n', 1, "schema", "Correct it"),
-        (HEAD + 'windows = ["cold", "frozen"]\n[[panel]]\nchart = "drive"\n', 3, "windows", "Correct it"),
-        (HEAD + '[[panel]]\nchart = "drive"\nwindows = ["cold"]\n', 5, "panel.1.windows", "Leave it out"),
-        (HEAD + '[[panel]]\nchart = "steps"\nseconds = "two"\n', 5, "panel.1.seconds", "Correct it"),
-        (HEAD + '[[panel]]\nchart = "drive"\nsignals = ["engine_sped"]\n', 5, "panel.1.signals.1", "Did you mean engine_speed?"),
-        (HEAD + '[[panel]]\nchart = "drive"\nfrom_s = 9\nto_s = 4\n', 6, "panel.1.to_s", "Correct one"),
-        (HEAD + '[[panel]]\nchart = "drive"\nfrom_s = nan\n', 5, "panel.1.from_s", "Correct it"),
-        (HEAD + 'first = "drive"\n[[panel]]\nchart = "drive"\n', 3, "first", "Correct it"),
-        (HEAD + 'tables = ["causes", "causes"]\n[[panel]]\nchart = "drive"\n', 3, "tables", "Correct it"),
-        (HEAD + "[[panel]]\nchart = drive\n", 4, None, "double quotes"),
+        (HEAD + '[[chart]]\nknd = "drive"\n', 4, "chart.1.knd", "Did you mean kind?"),
+        (HEAD + '[[chart]]\nkind = "angels"\n', 4, "chart.1.kind", "Correct it"),
+        (HEAD + '[[chart]]\nkind = "drive"\n[[chart]]\ntitle = "x"\n', 5, "chart.2.kind", "Add kind"),
+        (HEAD, 1, "chart", "Add chart"),
+        ('name = "x"\n[[chart]]\nkind = "drive"\n', 1, "schema", "Add schema"),
+        ('schema = "camlog.dashboard/2"\nname = "x"\n[[chart]]\nkind = "drive"\n', 1, "schema", "Correct it"),
+        (HEAD + 'windows = ["cold", "frozen"]\n[[chart]]\nkind = "drive"\n', 3, "windows", "Correct it"),
+        (HEAD + '[[chart]]\nkind = "drive"\nwindows = ["cold"]\n', 5, "chart.1.windows", "Leave it out"),
+        (HEAD + '[[chart]]\nkind = "steps"\nseconds = "two"\n', 5, "chart.1.seconds", "Correct it"),
+        (HEAD + '[[chart]]\nkind = "drive"\nsignals = ["engine_sped"]\n', 5, "chart.1.signals.1", "Did you mean engine_speed?"),
+        (HEAD + '[[chart]]\nkind = "drive"\nfrom_s = 9\nto_s = 4\n', 6, "chart.1.to_s", "Correct one"),
+        (HEAD + '[[chart]]\nkind = "drive"\nfrom_s = nan\n', 5, "chart.1.from_s", "Correct it"),
+        (HEAD + 'first = "drive"\n[[chart]]\nkind = "drive"\n', 3, "first", "Correct it"),
+        (HEAD + 'tables = ["causes", "causes"]\n[[chart]]\nkind = "drive"\n', 3, "tables", "Correct it"),
+        (HEAD + "[[chart]]\nkind = drive\n", 4, None, "double quotes"),
     ],
 )  # fmt: skip
 def test_a_slip_is_refused_with_file_line_key_and_remedy(tmp_path, text, line, key, remedy):
@@ -132,6 +132,16 @@ def test_a_slip_is_refused_with_file_line_key_and_remedy(tmp_path, text, line, k
     error = caught.value
     assert error.file == str(path) and error.line == line and error.column == key
     assert remedy in error.remedy
+
+
+def test_the_old_names_of_two_keys_are_read_with_a_remark(tmp_path):
+    old = read_dashboard(written(tmp_path, HEAD + '[[panel]]\nchart = "steps"\nseconds = 2\n'))
+    new = read_dashboard(written(tmp_path, HEAD + '[[chart]]\nkind = "steps"\nseconds = 2\n'))
+    assert old.charts == new.charts and new.remarks == ()
+    assert "[[chart]]" in old.remarks[0] and "kind" in old.remarks[0]
+    with pytest.raises(InputError) as caught:
+        read_dashboard(written(tmp_path, HEAD + '[[panel]]\nchrt = "drive"\n'))
+    assert caught.value.column == "panel.1.chrt" and "Did you mean chart?" in caught.value.remedy
 
 
 def test_a_missing_file_names_the_shipped_ones(tmp_path):
@@ -152,7 +162,7 @@ def test_not_text_and_too_large_are_refused(tmp_path):
 
 
 def test_hostile_words_in_a_dashboard_are_text(tmp_path):
-    text = f"schema = \"camlog.dashboard/1\"\nname = '{NASTY[2]}'\npurpose = '{NASTY[1]}'\n[[panel]]\nchart = 'drive'\ntitle = '{NASTY[0]}'\n"
+    text = f"schema = \"camlog.dashboard/1\"\nname = '{NASTY[2]}'\npurpose = '{NASTY[1]}'\n[[chart]]\nkind = 'drive'\ntitle = '{NASTY[0]}'\n"
     html = render_report(findings_of("too-short"), dashboard=written(tmp_path, text))
     page = re.sub(r"<script>.*?</script>", "", html, flags=re.S)
     assert "<script>window" not in page and "<img" not in page and "&lt;img" in page

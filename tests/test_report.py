@@ -21,7 +21,7 @@ from camlog.report.dashboard import read_dashboard
 from camlog.report.figures_table import Row, rows
 from camlog.report.page import content_policy, json_block, render_page, shipped_text
 from camlog.report.palette import COLORS, SERIES, window_role
-from camlog.report.panels import FIRST, first_chart, panel_charts
+from camlog.report.asked_charts import FIRST, first_chart, asked_charts
 from camlog.report.summary import card, headline, next_steps, owner_paragraph
 from camlog.report.thin import line_points, thin
 from camlog.report.words import CONDITION_WORDS, number, with_unit
@@ -114,7 +114,7 @@ def test_a_cold_rattle_is_shown_by_the_seconds_after_the_start():
 @pytest.mark.parametrize("name", ["sticking", "too-short", "timing-offset", "ignition-misfire"])
 def test_plotly_itself_accepts_every_chart(name):
     # Independent reading: the validators of plotly's own Python package.
-    for chart in panel_charts(findings_of(name), read_dashboard()):
+    for chart in asked_charts(findings_of(name), read_dashboard()):
         if not chart.empty:
             spec = json.loads(json.dumps(chart.spec()).replace('"@', '"#'))
             colourless = _without_colours(spec)
@@ -133,14 +133,14 @@ def _without_colours(value):
 def test_every_colour_a_chart_asks_for_is_in_the_style_sheet():
     css = shipped_text("style.css")
     for name in ("sticking", "ignition-misfire", "cold-rattle"):
-        for chart in panel_charts(findings_of(name), read_dashboard()):
+        for chart in asked_charts(findings_of(name), read_dashboard()):
             assert set(re.findall(r'"(@[a-z_]+)"', json.dumps(chart.spec()))) <= set(COLORS)
     for color in COLORS:
         assert css.count(f"--{color[1:]}:") >= 2, color  # light and dark
 
 
 def test_every_chart_asks_a_question_and_answers_it():
-    for chart in panel_charts(findings_of("sticking"), read_dashboard()):
+    for chart in asked_charts(findings_of("sticking"), read_dashboard()):
         assert chart.title.endswith("?")
         assert chart.answer.endswith(".") or chart.empty.endswith(".")
 
@@ -150,7 +150,7 @@ def test_markers_gaps_and_codes_stand_over_the_drive():
     drive = dataclasses.replace(
         findings.drive, events=(Event(30.0, "marker", "rattle heard"), Event(100.0, "gap", "cable pulled"))
     )
-    chart = panel_charts(analyze(findings.trace, drive, findings.profile), read_dashboard())[0]
+    chart = asked_charts(analyze(findings.trace, drive, findings.profile), read_dashboard())[0]
     texts = [t for trace in chart.traces for t in trace.get("text", [])]
     assert "rattle heard" in texts and "cable pulled" in texts
     assert any(re.fullmatch(r"P[0-9A-F]{4}", t) for t in texts)  # the stuck cam set codes
@@ -159,7 +159,7 @@ def test_markers_gaps_and_codes_stand_over_the_drive():
 def test_t63_and_t86_are_marked_where_they_were_measured():
     findings = findings_of("repair-before")
     chart = next(
-        c for c in panel_charts(findings, read_dashboard()) if c.kind == "steps" and c.cam == "intake_b1"
+        c for c in asked_charts(findings, read_dashboard()) if c.kind == "steps" and c.cam == "intake_b1"
     )
     marked = {round(s["x0"], 6) for s in chart.layout["shapes"] if s["x0"] == s.get("x1")}
     by_window = findings.cams["intake_b1"].examination.response.by_window.values()
@@ -176,7 +176,7 @@ def test_t63_and_t86_are_marked_where_they_were_measured():
 def test_the_stick_band_is_drawn_either_side_of_the_command():
     findings = findings_of("sticking")
     chart = next(
-        c for c in panel_charts(findings, read_dashboard()) if c.kind == "follow" and c.cam == "intake_b1"
+        c for c in asked_charts(findings, read_dashboard()) if c.kind == "follow" and c.cam == "intake_b1"
     )
     band = findings.cams["intake_b1"].examination.sticking.stick_band_deg.value
     lines = [t for t in chart.traces if t.get("legendgroup") == "band"]

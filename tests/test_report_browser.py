@@ -32,7 +32,7 @@ def pages(tmp_path_factory):
     few = folder / "few.toml"
     few.write_text(
         'schema = "camlog.dashboard/1"\nname = "Few"\ntables = ["causes"]\n'
-        '[[panel]]\nchart = "drive"\n[[panel]]\nchart = "angles"\n', encoding="utf-8",
+        '[[chart]]\nkind = "drive"\n[[chart]]\nkind = "angles"\n', encoding="utf-8",
     )  # fmt: skip
     made["few"] = folder / "few.html"
     write_report(findings_of("sticking"), made["few"], dashboard=few)

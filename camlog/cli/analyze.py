@@ -21,7 +21,7 @@ def analyze(
     dashboard: Annotated[
         Optional[str],
         typer.Option(
-            help="Which panels the report shows: test_drive, cold_start, repair_check, or a file of your own.",
+            help="Which charts the report shows: test_drive, cold_start, repair_check, or a file of your own.",
             metavar="FILE",
         ),
     ] = None,
@@ -42,7 +42,8 @@ def analyze(
     if not json:
         from camlog.report.dashboard import read_dashboard
 
-        read_dashboard(dashboard)
+        for remark in read_dashboard(dashboard).remarks:
+            typer.echo(f"camlog: {dashboard}: {remark}", err=True)
     found = []
     for path in trace:
         saved, drive = load(path)

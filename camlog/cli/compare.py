@@ -43,7 +43,8 @@ def compare(
     from camlog.report.dashboard import read_dashboard
 
     page = page_path(after, out, force)
-    read_dashboard(dashboard)  # a slip in it is said before the analysis
+    for remark in read_dashboard(dashboard).remarks:  # a slip in it is said before the analysis
+        typer.echo(f"camlog: {dashboard}: {remark}", err=True)
     profile = read_profile(vehicle) if vehicle else None
     old, new = (analyze(*load(path), profile) for path in (before, after))
     typer.echo(headline(old, new))

@@ -16,7 +16,7 @@ from camlog.convert.words import EMPTY_WORDS
 SECONDS_IN = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "day": 86400.0}
 _TIME_WORDS = frozenset(
     "time elapsed seconds millis clock date t relative log recording record session running real system "
-    "device local datetime uptime ms s us min since start logging lap absolute".split()
+    "local datetime uptime ms s us min since start logging lap absolute".split()
 )
 _NAMING = frozenset("time elapsed seconds millis clock date t datetime uptime ms".split())
 # A row of a drive log comes no more often than a fast link answers, and no less than once a minute.
@@ -104,7 +104,7 @@ def _named_time(heading: Heading) -> bool:
         return False
     if "run" in heading.words or "runtime" in heading.words or {"engine", "start"} <= set(heading.words):
         return False  # the engine's run time: a signal of its own, and a time only where there is no other
-    return bool(words & _NAMING) and not words - _TIME_WORDS - {"utc", "gps", "since", "start", "from"}
+    return bool(words & _NAMING) and not words - _TIME_WORDS - {"utc", "since", "start", "from"}
 
 
 def _stamp(

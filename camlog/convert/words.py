@@ -1,7 +1,8 @@
 """Trade words: how headings name what camlog knows. Data only; `camlog.convert.meaning` reads it.
 
 Sources: SAE J1930 terms and acronyms (ECT, IAT, MAF, MAP, TP, VSS, SHRTFT, LONGFT, CMP ...; from memory), SAE
-J1979 parameter numbers (from memory), and plain workshop words in English, German, French, Spanish and
+J1979 parameter numbers (from memory), and plain workshop words (TPS is the throttle position sensor of every trade
+book, gps grams per second in an air-flow table) in English, German, French, Spanish and
 Italian (common practice, no source).
 """
 
@@ -12,10 +13,10 @@ SAME_WORDS: dict[str, str] = {
     # engine speed
     "revs": "rpm", "rev": "rpm", "drehzahl": "rpm", "motordrehzahl": "engine rpm", "regime": "rpm",
     "giri": "rpm",
-    "revoluciones": "rpm", "nmot": "engine rpm", "tach": "rpm", "tachometer": "rpm",
+    "revoluciones": "rpm", "tach": "rpm", "tachometer": "rpm",
     # temperatures
     "temp": "temperature", "tmp": "temperature", "temperatur": "temperature", "temperatura": "temperature",
-    "clt": "coolant temperature", "ect": "coolant temperature", "cts": "coolant temperature",
+    "ect": "coolant temperature", "cts": "coolant temperature",
     "water": "coolant", "kuhlmittel": "coolant", "kuhlwasser": "coolant", "wasser": "coolant",
     "antifreeze": "coolant",
     "refroidissement": "coolant", "refrigerante": "coolant", "refrigerant": "coolant", "eau": "coolant",
@@ -28,7 +29,7 @@ SAME_WORDS: dict[str, str] = {
     "motorol": "oil",
     "oltemperatur": "oil temperature", "oeltemperatur": "oil temperature",
     "motoroltemperatur": "oil temperature",
-    "iat": "intakeair temperature", "mat": "intakeair temperature",
+    "iat": "intakeair temperature",
     "ansauglufttemperatur": "intakeair temperature", "ansaugluft": "intakeair",
     "ladelufttemperatur": "charge air temperature",
     "aat": "ambient temperature", "ambiant": "ambient", "ambiante": "ambient", "ambiente": "ambient",
@@ -76,8 +77,7 @@ SAME_WORDS: dict[str, str] = {
     "vpwr": "module voltage", "volts": "voltage", "volt": "voltage", "spannung": "voltage",
     "tension": "voltage", "voltaje": "voltage", "batterie": "battery", "bateria": "battery",
     "batteria": "battery",
-    "batt": "battery", "bat": "battery", "vbat": "battery voltage", "vbatt": "battery voltage",
-    "ubat": "battery voltage",
+    "bat": "battery", "vbat": "battery voltage", "vbatt": "battery voltage",
     "batteriespannung": "battery voltage", "bordspannung": "battery voltage", "ecu": "module",
     "ecm": "module", "pcm": "module",
     "steuergerat": "module",
@@ -94,7 +94,7 @@ SAME_WORDS: dict[str, str] = {
     "nockenwelle": "cam", "nockenwellen": "cam", "nw": "cam",
     "nockenwellenwinkel": "cam angle", "nockenwellenverstellung": "cam phaser",
     "nockenwellenversteller": "cam phaser",
-    "cames": "cam", "levas": "cam", "camme": "cam", "vvt": "cam phaser", "vct": "cam phaser",
+    "cames": "cam", "levas": "cam", "camme": "cam", "vvt": "cam phaser",
     "phasers": "phaser",
     "inlet": "intake", "inl": "intake", "einlass": "intake", "einlassnockenwelle": "intake cam",
     "admision": "intake",
@@ -163,7 +163,7 @@ OTHER_THINGS = frozenset(
     "gear transmission trans gearbox fuelrail rail boost turbo wheel tire tyre evap purge alternator "
     "generator knock dwell injector injection previous delta b c d e idle warning lamp valid quality "
     "error getriebe getriebeol atf brake clutch steering ac compressor hybrid cell gps altitude latitude "
-    "longitude accuracy bearing heading correlation sync synchronisation synchronization edge edges".split()
+    "longitude heading correlation sync synchronisation synchronization edge edges".split()
 )  # fmt: skip
 
 # What a word makes another thing of for one signal alone: the absolute load of SAE J1979 is another
@@ -237,7 +237,7 @@ UNITS: dict[str, str] = {
     "mph": "mph", "mi/h": "mph", "miles/h": "mph", "mile/h": "mph", "m/s": "m/s", "mps": "m/s",
     "°c": "degC", "c": "degC", "degc": "degC", "celsius": "degC", "degreesc": "degC", "degreec": "degC",
     "ºc": "degC",
-    "gradc": "degC", "℃": "degC", "degreescelsius": "degC", "degcelsius": "degC", "grdc": "degC",
+    "gradc": "degC", "℃": "degC", "degreescelsius": "degC", "degcelsius": "degC",
     "°f": "degF", "f": "degF", "degf": "degF", "fahrenheit": "degF", "degreesf": "degF", "ºf": "degF",
     "℉": "degF",
     "degreesfahrenheit": "degF", "degfahrenheit": "degF", "k": "kelvin", "kelvin": "kelvin",
@@ -263,7 +263,7 @@ UNITS: dict[str, str] = {
     "nm": "N*m", "lb-ft": "lbf*ft", "lbft": "lbf*ft", "hp": "hp", "kw": "kW", "l/h": "l/h", "gal/h": "gal/h",
     "km": "km", "mi": "mi", "miles": "mi", "m": "m", "ft": "ft", "ma": "mA", "a": "A", "hz": "Hz",
     "khz": "kHz",
-    "ohm": "ohm", "ohms": "ohm", "mg": "mg", "mg/stroke": "mg/stroke", "mg/str": "mg/stroke",
+    "ohm": "ohm", "ohms": "ohm", "mg": "mg", "mg/stroke": "mg/stroke",
     "ratio": "ratio",
     "lambda": "ratio", "l": "l", "g": "g", "m/s2": "m/s2", "m/s²": "m/s2",
 }  # fmt: skip

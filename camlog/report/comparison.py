@@ -14,7 +14,7 @@ from camlog.report.chart import Chart, nothing
 from camlog.report.dashboard import Dashboard, read_dashboard
 from camlog.report.document import ChartBook, chart_scripts, facts
 from camlog.report.page import render_page
-from camlog.report.panels import first_chart, panel_charts
+from camlog.report.asked_charts import first_chart, asked_charts
 from camlog.report.words import CONDITION_WORDS, cam_title
 from camlog.verify.changes import Change, changes_between
 
@@ -111,7 +111,7 @@ def render_comparison(
     cards = [_card(book, cam, before, after, dashboard) for cam in cams]
     pairs = [
         {"title": a.title, "charts": [book.add(c) for c in common_axes(a, b)]}
-        for a, b in _paired(panel_charts(before, dashboard, 0.5), panel_charts(after, dashboard, 0.5))
+        for a, b in _paired(asked_charts(before, dashboard, 0.5), asked_charts(after, dashboard, 0.5))
     ]
     changes = metric_changes(before, after)
     sides = [

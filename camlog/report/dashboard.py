@@ -1,4 +1,4 @@
-"""Dashboard definitions: which panels a report shows, in what order, for which signals, cams and oil windows.
+"""Dashboard definitions: which charts a report shows, in what order, for which signals, cams and oil windows.
 
 `dashboards/README.md` explains every key with a worked example. A file that is not right is refused with file,
 line, key and what to do.
@@ -24,14 +24,14 @@ from camlog.signals import CAM_IDS, SIGNALS, is_signal_name
 SCHEMA = "camlog.dashboard/1"
 USUAL = "test_drive"
 MAX_FILE_BYTES = 200_000
-MOST_PANELS = 40
+MOST_CHARTS = 40
 WINDOW_WORDS = ("cold", "warm", "hot", "very_hot")
 TABLES = ("causes", "figures", "codes", "coverage", "recording")
 MISFIRES = "misfires"
 
 
 @dataclass(frozen=True, slots=True)
-class PanelKind:
+class ChartKind:
     """A chart a dashboard may ask for: `per_cam`, and which further keys it takes."""
 
     question: str
@@ -39,26 +39,26 @@ class PanelKind:
     keys: tuple[str, ...] = ("windows",)
 
 
-KINDS: Mapping[str, PanelKind] = {
-    "drive": PanelKind("What was the drive like?", False, ("signals", "from_s", "to_s")),
-    "angles": PanelKind("Does the cam follow its command?", True, ("from_s", "to_s")),
-    "closeup": PanelKind("Where is the verdict seen best?", True, ()),
-    "follow": PanelKind("Where does the cam stand for each command?"),
-    "steps": PanelKind("How does the cam answer a step?", True, ("windows", "seconds")),
-    "oil": PanelKind("Does oil temperature change the response?"),
-    "error": PanelKind("Is the error the same in every oil window?"),
-    "hold": PanelKind("Does the cam hold still?"),
-    "rest": PanelKind("Does the cam come to rest where it should?"),
-    "cold_start": PanelKind("Does the cam stay locked when the engine starts?", True, ("seconds",)),
-    "misfires": PanelKind("Do the misfires go with a cam?", False, ()),
+KINDS: Mapping[str, ChartKind] = {
+    "drive": ChartKind("What was the drive like?", False, ("signals", "from_s", "to_s")),
+    "angles": ChartKind("Does the cam follow its command?", True, ("from_s", "to_s")),
+    "closeup": ChartKind("Where is the verdict seen best?", True, ()),
+    "follow": ChartKind("Where does the cam stand for each command?"),
+    "steps": ChartKind("How does the cam answer a step?", True, ("windows", "seconds")),
+    "oil": ChartKind("Does oil temperature change the response?"),
+    "error": ChartKind("Is the error the same in every oil window?"),
+    "hold": ChartKind("Does the cam hold still?"),
+    "rest": ChartKind("Does the cam come to rest where it should?"),
+    "cold_start": ChartKind("Does the cam stay locked when the engine starts?", True, ("seconds",)),
+    "misfires": ChartKind("Do the misfires go with a cam?", False, ()),
 }
 
 
 @dataclass(frozen=True, slots=True)
-class Panel:
-    """One panel. `cams` and `windows` None: all there are; `from_s`, `to_s` the time shown first."""
+class AskedChart:
+    """One chart a dashboard asks for. `cams` and `windows` None: all there are; `from_s`, `to_s` the time shown first."""
 
-    chart: str
+    kind: str
     title: str = ""
     cams: tuple[str, ...] | None = None
     windows: tuple[str, ...] | None = None
@@ -70,16 +70,20 @@ class Panel:
 
 @dataclass(frozen=True, slots=True)
 class Dashboard:
-    """A dashboard as read; `first` is the chart of the first screen, `auto` the one that shows the verdict best."""
+    """A dashboard as read; `first` is the chart of the first screen, `auto` the one that shows the verdict best.
+
+    `remarks` are sentences for its owner about keys that will no longer be read some day.
+    """
 
     name: str
     purpose: str
-    panels: tuple[Panel, ...]
+    charts: tuple[AskedChart, ...]
     tables: tuple[str, ...] = TABLES
     windows: tuple[str, ...] | None = None
     first: str = "auto"
     file: str = ""
     sha256: str = ""
+    remarks: tuple[str, ...] = ()
 
 
 def shipped() -> tuple[str, ...]:
@@ -162,13 +166,13 @@ _TOP: Mapping[str, tuple[str, Callable[[Any], bool]]] = {
         "auto or a chart of one cam",
         lambda v: isinstance(v, str) and (v == "auto" or v in KINDS and KINDS[v].per_cam),
     ),
-    "panel": (
-        "one or more [[panel]] tables",
+    "chart": (
+        "one or more [[chart]] tables",
         lambda v: isinstance(v, list) and v and all(isinstance(p, dict) for p in v),
     ),
 }
-_PANEL: Mapping[str, tuple[str, Callable[[Any], bool]]] = {
-    "chart": ("one of " + ", ".join(KINDS), lambda v: isinstance(v, str) and v in KINDS),
+_CHART: Mapping[str, tuple[str, Callable[[Any], bool]]] = {
+    "kind": ("one of " + ", ".join(KINDS), lambda v: isinstance(v, str) and v in KINDS),
     "title": _TEXT,
     "cams": _list_of(CAM_IDS),
     "windows": _WINDOWS,
@@ -177,12 +181,15 @@ _PANEL: Mapping[str, tuple[str, Callable[[Any], bool]]] = {
     "to_s": ("seconds, above 0", lambda v: _is_number(v) and v > 0),
     "seconds": ("seconds from 0.5 to 60", lambda v: _is_number(v) and 0.5 <= v <= 60),
 }
-_REQUIRED_TOP, _REQUIRED_PANEL = ("schema", "name", "panel"), ("chart",)
+# How these two keys were called before; still read, with a remark.
+_FORMERLY = {"chart": "panel", "kind": "chart"}
+_REQUIRED_TOP, _REQUIRED_CHART = ("schema", "name", "chart"), ("kind",)
 
 
 class _Reader:
     def __init__(self, path: Path, raw: Mapping[str, Any], lines: Mapping[tuple, int]):
         self.path, self.raw, self.lines = path, raw, lines
+        self.formerly = "panel" in raw and "chart" not in raw
 
     def error(self, what: str, where: tuple, remedy: str) -> InputError:
         key = ".".join(str(part + 1 if isinstance(part, int) else part) for part in where) or None
@@ -191,27 +198,38 @@ class _Reader:
 
     def dashboard(self, sha256: str) -> Dashboard:
         self.check(self.raw, _TOP, _REQUIRED_TOP, ())
-        panels = self.raw["panel"]
-        if len(panels) > MOST_PANELS:
+        key = self.key("chart")
+        charts = self.raw[key]
+        if len(charts) > MOST_CHARTS:
             raise self.error(
-                f"has {len(panels)} panels",
-                ("panel", MOST_PANELS),
-                f"A page holds up to {MOST_PANELS}; make two dashboards.",
+                f"has {len(charts)} charts",
+                (key, MOST_CHARTS),
+                f"A page holds up to {MOST_CHARTS}; make two dashboards.",
             )
         return Dashboard(
             name=self.raw["name"].strip(),
             purpose=self.raw.get("purpose", "").strip(),
-            panels=tuple(self.panel(p, ("panel", i)) for i, p in enumerate(panels)),
+            charts=tuple(self.chart(c, (key, i)) for i, c in enumerate(charts)),
             tables=tuple(self.raw.get("tables", TABLES)),
             windows=tuple(self.raw["windows"]) if "windows" in self.raw else None,
             first=self.raw.get("first", "auto"),
             file=self.path.name,
             sha256=sha256,
+            remarks=(
+                ("[[panel]] is called [[chart]] now, and chart in it kind; the old names are still read.",)
+                if self.formerly
+                else ()
+            ),
         )
+
+    def key(self, name: str) -> str:
+        """How this file calls a key of today."""
+        return _FORMERLY.get(name, name) if self.formerly else name
 
     def check(
         self, table: Mapping[str, Any], known: Mapping[str, Any], required: tuple[str, ...], where: tuple
     ) -> None:
+        known, required = {self.key(k): v for k, v in known.items()}, [self.key(k) for k in required]
         for key, value in table.items():
             if key not in known:
                 near = get_close_matches(key, known, n=1)
@@ -226,15 +244,16 @@ class _Reader:
             if key not in table:
                 raise self.error("is missing", (*where, key), f"Add {key}: {known[key][0]}.")
 
-    def panel(self, table: Mapping[str, Any], where: tuple) -> Panel:
-        self.check(table, _PANEL, _REQUIRED_PANEL, where)
-        kind = KINDS[table["chart"]]
-        allowed = {"chart", "title", *kind.keys, *(["cams"] if kind.per_cam else [])}
-        for key in table:
-            if key not in allowed:
+    def chart(self, table: Mapping[str, Any], where: tuple) -> AskedChart:
+        self.check(table, _CHART, _REQUIRED_CHART, where)
+        key = self.key("kind")
+        kind = KINDS[table[key]]
+        allowed = {key, "title", *kind.keys, *(["cams"] if kind.per_cam else [])}
+        for other in table:
+            if other not in allowed:
                 raise self.error(
-                    f"does not go with the chart {table['chart']}", (*where, key),
-                    f"Leave it out; this chart takes {', '.join(sorted(allowed - {'chart'}))}.",
+                    f"does not go with the chart {table[key]}", (*where, other),
+                    f"Leave it out; this chart takes {', '.join(sorted(allowed - {key}))}.",
                 )  # fmt: skip
         for i, name in enumerate(table.get("signals", ())):
             if name not in SIGNALS and name != MISFIRES:
@@ -247,8 +266,8 @@ class _Reader:
         start, end = table.get("from_s"), table.get("to_s")
         if end is not None and end <= (start or 0.0):
             raise self.error("should be later than from_s", (*where, "to_s"), "Correct one of the two.")
-        return Panel(
-            chart=table["chart"],
+        return AskedChart(
+            kind=table[key],
             title=table.get("title", "").strip(),
             cams=tuple(table["cams"]) if "cams" in table else None,
             windows=tuple(table["windows"]) if "windows" in table else None,

@@ -13,7 +13,7 @@ from camlog.report.chart import Chart
 from camlog.report.dashboard import Dashboard, read_dashboard
 from camlog.report.figures_table import Row, grouped, misfire_rows, rows
 from camlog.report.page import render_page, shipped_text
-from camlog.report.panels import first_chart, panel_charts
+from camlog.report.asked_charts import first_chart, asked_charts
 from camlog.report.words import cam_title, duration
 
 FIRST_CHART_PX = 210
@@ -100,7 +100,7 @@ def render_report(findings: Findings, *, dashboard: str | Path | Dashboard | Non
     for found in summary.cams_in_order(findings):
         chart = book.add(first_chart(findings, found.cam, dashboard), height=FIRST_CHART_PX, first=True)
         cards.append(summary.card(found) | {"chart": chart})
-    evidence: Sequence[dict[str, Any]] = [book.add(chart) for chart in panel_charts(findings, dashboard)]
+    evidence: Sequence[dict[str, Any]] = [book.add(chart) for chart in asked_charts(findings, dashboard)]
     return render_page(
         "report.html",
         scripts=chart_scripts(),

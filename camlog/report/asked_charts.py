@@ -1,4 +1,4 @@
-"""From a dashboard to its charts: each panel drawn, for each cam it asks for."""
+"""From a dashboard to its charts: each one drawn, for each cam it is asked for."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from camlog.analysis.findings import Findings
 from camlog.analysis.limits import window_word
 from camlog.report.chart import Chart
 from camlog.report.charts import angles, by_window, cold_start, drive, follow, misfires, oil, steps
-from camlog.report.dashboard import KINDS, Dashboard, Panel
+from camlog.report.dashboard import KINDS, AskedChart, Dashboard
 from camlog.report.words import cam_title, key_mark
 
 # Points of all lines over time together, in one report: what keeps an eight-hour drive within its size.
@@ -47,9 +47,9 @@ def first_chart(findings: Findings, cam: str, dashboard: Dashboard) -> Chart:
     if kind == "cold_start":
         chart = cold_start.chart(findings, cam, with_speed=False)
     else:
-        chart = _one(findings, Panel(kind), cam, windows_of(findings, dashboard.windows), MOST_POINTS)
+        chart = _one(findings, AskedChart(kind), cam, windows_of(findings, dashboard.windows), MOST_POINTS)
     if chart.empty and kind != "closeup":
-        chart = _one(findings, Panel("closeup"), cam, windows_of(findings, None), MOST_POINTS)
+        chart = _one(findings, AskedChart("closeup"), cam, windows_of(findings, None), MOST_POINTS)
     layout = chart.layout
     if chart.kind == "steps" and not chart.empty:
         # Too low a picture for two labels as close as 86 and 100 %.
@@ -58,37 +58,37 @@ def first_chart(findings: Findings, cam: str, dashboard: Dashboard) -> Chart:
     return replace(chart, layout=layout, title=_without_cam(chart.title, cam))
 
 
-def panel_charts(findings: Findings, dashboard: Dashboard, share: float = 1.0) -> list[Chart]:
+def asked_charts(findings: Findings, dashboard: Dashboard, share: float = 1.0) -> list[Chart]:
     """All charts of a dashboard, in its order; `share` of the points, where two drives share a page."""
     budget = _budget(findings, dashboard, share)
-    return [chart for panel in dashboard.panels for chart in _panel(findings, dashboard, panel, budget)]
+    return [chart for asked in dashboard.charts for chart in _drawn(findings, dashboard, asked, budget)]
 
 
 def _budget(findings: Findings, dashboard: Dashboard, share: float) -> int:
     lines = 0
-    for panel in dashboard.panels:
-        if panel.chart == "drive":
-            lines += len(panel.signals or drive.USUAL)
-        elif panel.chart == "angles":
-            lines += 3 * len(list(_cams(findings, panel)))
+    for asked in dashboard.charts:
+        if asked.kind == "drive":
+            lines += len(asked.signals or drive.USUAL)
+        elif asked.kind == "angles":
+            lines += 3 * len(list(_cams(findings, asked)))
     return int(min(max(share * TIME_POINTS / max(lines, 1), FEWEST_POINTS), MOST_POINTS))
 
 
-def _cams(findings: Findings, panel: Panel) -> Iterable[str]:
-    return [cam for cam in findings.cams if panel.cams is None or cam in panel.cams]
+def _cams(findings: Findings, asked: AskedChart) -> Iterable[str]:
+    return [cam for cam in findings.cams if asked.cams is None or cam in asked.cams]
 
 
-def _panel(findings: Findings, dashboard: Dashboard, panel: Panel, budget: int) -> list[Chart]:
-    windows = windows_of(findings, panel.windows or dashboard.windows)
-    cams = _cams(findings, panel) if KINDS[panel.chart].per_cam else [""]
-    return [_timed(_one(findings, panel, cam, windows, budget), panel) for cam in cams]
+def _drawn(findings: Findings, dashboard: Dashboard, asked: AskedChart, budget: int) -> list[Chart]:
+    windows = windows_of(findings, asked.windows or dashboard.windows)
+    cams = _cams(findings, asked) if KINDS[asked.kind].per_cam else [""]
+    return [_timed(_one(findings, asked, cam, windows, budget), asked) for cam in cams]
 
 
-def _one(findings: Findings, panel: Panel, cam: str, windows: tuple[OilWindow, ...], budget: int) -> Chart:
-    title = f"{cam_title(cam)}: {panel.title}" if panel.title and cam else panel.title
-    match panel.chart:
+def _one(findings: Findings, asked: AskedChart, cam: str, windows: tuple[OilWindow, ...], budget: int) -> Chart:
+    title = f"{cam_title(cam)}: {asked.title}" if asked.title and cam else asked.title
+    match asked.kind:
         case "drive":
-            return drive.chart(findings, budget, panel.signals or drive.USUAL, title)
+            return drive.chart(findings, budget, asked.signals or drive.USUAL, title)
         case "angles":
             return angles.chart(findings, cam, budget, title)
         case "closeup":
@@ -96,7 +96,7 @@ def _one(findings: Findings, panel: Panel, cam: str, windows: tuple[OilWindow, .
         case "follow":
             return follow.chart(findings, cam, windows, title)
         case "steps":
-            return steps.chart(findings, cam, windows, title, panel.seconds)
+            return steps.chart(findings, cam, windows, title, asked.seconds)
         case "oil":
             return oil.chart(findings, cam, windows, title)
         case "error":
@@ -106,19 +106,19 @@ def _one(findings: Findings, panel: Panel, cam: str, windows: tuple[OilWindow, .
         case "rest":
             return by_window.rest_chart(findings, cam, windows, title)
         case "cold_start":
-            return cold_start.chart(findings, cam, title, panel.seconds)
+            return cold_start.chart(findings, cam, title, asked.seconds)
         case _:
             return misfires.chart(findings, title)
 
 
-def _timed(chart: Chart, panel: Panel) -> Chart:
-    if not chart.timed or (panel.from_s is None and panel.to_s is None):
+def _timed(chart: Chart, asked: AskedChart) -> Chart:
+    if not chart.timed or (asked.from_s is None and asked.to_s is None):
         return chart
     axis = dict(chart.layout["xaxis"])
     low, high = axis["range"]
     axis["range"] = [
-        panel.from_s if panel.from_s is not None else low,
-        panel.to_s if panel.to_s is not None else high,
+        asked.from_s if asked.from_s is not None else low,
+        asked.to_s if asked.to_s is not None else high,
     ]
     return replace(chart, layout=chart.layout | {"xaxis": axis})
 
