@@ -38,7 +38,7 @@ READINESS_MONITORS = (
 
 @dataclass(frozen=True, slots=True)
 class Drive:
-    """A drive file's content; see design section 4.
+    """A drive file's content, schema `camlog.drive/1`.
 
     `started_at` is an ISO 8601 time with zone or None; `vehicle` holds `name`
     and `vin` (None unless the VIN was asked for); `adapter` what the
@@ -119,7 +119,7 @@ def _finite(value: Any) -> Any:
 
 
 def snapshot_to_dict(snapshot: CodeSnapshot) -> dict[str, Any]:
-    """A code snapshot as the JSON object of design section 4."""
+    """A code snapshot as the JSON object of a drive file."""
 
     def codes(found: tuple[TroubleCode, ...] | None) -> list[dict[str, str]] | None:
         return None if found is None else [{"code": c.code, "ecu": c.ecu} for c in found]

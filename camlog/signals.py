@@ -1,7 +1,7 @@
 """The vocabulary: every signal camlog knows, with its one canonical unit.
 
 Angles are crankshaft degrees, advance positive, zero at the phaser's rest
-(locked) position. Names are trade words; units are those of design section 3.
+(locked) position. Names are trade words; each signal has one unit.
 """
 
 from __future__ import annotations

@@ -16,7 +16,7 @@ import serial
 
 from camlog.stream import CodeSnapshot, MonitorTest, TroubleCode
 
-VIN = "9CLGSM5TEST3D0ABZ"
+VIN = "ZZZGSM5TEST3D0ABZ"
 
 VALUES = {
     "engine_speed": 812.5,

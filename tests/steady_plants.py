@@ -48,7 +48,9 @@ def command(
 
 
 def stiction(x: np.ndarray, stick_band: float, jump: float) -> np.ndarray:
-    """Choudhury, Thornhill & Shah's two-parameter model: output (n,) for input (n,)."""
+    """Choudhury, Thornhill & Shah's two-parameter model: output (n,) for input (n,).
+
+    `stick_band` is their S, dead band plus stick band; `jump` their J."""
     y = np.empty(len(x))
     out, stuck_at, direction = x[0], x[0], 1.0
     stuck, same_way = True, False

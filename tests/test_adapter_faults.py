@@ -1,4 +1,7 @@
-"""Faults on the link, one by one: what a client sees, that it is logged, that nothing wrong looks right."""
+"""Faults on the link, one by one: what a client sees, that it is logged, that nothing wrong looks right.
+
+What an adapter prints and does in each fault: de facto behaviour of such adapters, from memory.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The simulated adapter takes the time its timing model says: no more, no less.
+"""The simulated adapter takes the time its timing model says: no more, no less. How long real adapters take: common practice, no source.
 
 Times are compared with what a client really waits. On a busy computer a reply may come late by as long as the
 computer was busy elsewhere, so each time is the least of several; none may ever come early.

@@ -71,7 +71,7 @@ def test_the_trace_goes_beside_the_file_and_never_over_anything(saved):
 
 def test_the_drive_file_says_where_each_signal_came_from(saved):
     path = saved(
-        "Log of 5 May, vehicle 1ABCDEFGH23456789\nTime (ms),RPM,Coolant "
+        "Log of 5 May, vehicle ZZZABCDEFGH234567\nTime (ms),RPM,Coolant "
         "(°F),Gear\n500,700,180,D\n600,705,180,D\n"
     )
     adapter = read_drive(convert(path).drive_path).adapter
@@ -86,7 +86,7 @@ def test_the_drive_file_says_where_each_signal_came_from(saved):
     assert by_signal[None]["heading"] == "Gear" and "words" in by_signal[None]["reason"]
     assert adapter["time"]["first"] == 500 and adapter["time"]["factor_s"] == 0.001
     # A vehicle identification number is nobody else's business.
-    assert "1ABCDEFGH23456789" not in convert(path, force=True).drive_path.read_text()
+    assert "ZZZABCDEFGH234567" not in convert(path, force=True).drive_path.read_text()
 
 
 def test_values_are_written_in_the_unit_they_came_in(saved):

@@ -1,6 +1,6 @@
 """Foreign traces, as customers send them: every file of the corpus converts to what it says, or is refused
 for the reason that is true of it. The files and their values are invented; `tests/foreign/expected.toml`
-says what each shows."""
+says what each shows. Unit factors: NIST SP 811 (from memory)."""
 
 from __future__ import annotations
 

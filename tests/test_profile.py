@@ -144,17 +144,17 @@ def test_what_the_field_cannot_hold_is_clipped_and_a_missing_value_has_no_count(
 
 @st.composite
 def fields_in_eight_bytes(draw):
-    """A field as a DBC file writes it, and as a profile does."""
+    """A field as cantools counts its bits, and as a profile does."""
     little = draw(st.booleans())
     length = draw(st.integers(1, 32))
     if little:
-        # DBC counts from the least significant bit; so where the most significant one lies follows.
+        # cantools counts from the least significant bit; so where the most significant one lies follows.
         lowest = draw(st.integers(0, 64 - length))
-        dbc_start, start_byte, start_bit = lowest, lowest // 8, (lowest + length - 1) % 8
+        start_there, start_byte, start_bit = lowest, lowest // 8, (lowest + length - 1) % 8
     else:
         first = draw(st.integers(0, 64 - length))  # counted from the top bit of byte 0
         start_byte, start_bit = first // 8, 7 - first % 8
-        dbc_start = start_byte * 8 + start_bit
+        start_there = start_byte * 8 + start_bit
     factor = draw(st.sampled_from([0.01, 0.5, 1.0, -0.25, 3.0]))
     offset = draw(st.sampled_from([0.0, -64.0, 12.5]))
     signed = draw(st.booleans())
@@ -163,7 +163,7 @@ def fields_in_eight_bytes(draw):
         "little" if little else "big", signed, factor, offset, "kPa",
     )  # fmt: skip
     theirs = cantools.database.can.Signal(
-        "s", dbc_start, length, "little_endian" if little else "big_endian", signed,
+        "s", start_there, length, "little_endian" if little else "big_endian", signed,
         conversion=BaseConversion.factory(scale=factor, offset=offset),
     )  # fmt: skip
     message = cantools.database.can.Message(1, "m", 8, [theirs], strict=True)
@@ -172,8 +172,8 @@ def fields_in_eight_bytes(draw):
 
 @settings(max_examples=200, deadline=None)
 @given(fields_in_eight_bytes(), st.binary(min_size=8, max_size=8))
-def test_bits_and_scaling_read_as_an_independent_dbc_decoder_reads_them(field, data):
-    # Outside check: the cantools package, an independent implementation of DBC signals.
+def test_bits_and_scaling_read_as_an_independent_decoder_reads_them(field, data):
+    # Outside check: the cantools package, an independent implementation of bit fields in messages.
     ours, message = field
     assert ours.decode(data) == pytest.approx(message.decode(data)["s"], rel=1e-9, abs=1e-9)
     assert ours.raw(data) == message.decode(data, scaling=False)["s"]

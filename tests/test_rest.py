@@ -57,7 +57,7 @@ def test_an_offset_that_control_does_not_trim_is_the_same_everywhere(rng):
 
 def test_elongation_follows_from_links_and_teeth():
     # e = angle / 360 x N / n: 8 deg with 21 teeth and 42 links is 1.11 %; a chain at the general limit of
-    # 3 % (ISO 606 practice, from memory) would turn this cam by 0.03 x 42 / 21 x 360 = 21.6 deg.
+    # 3 % (usual limit of roller chain: common practice, no source) would turn this cam by 0.03 x 42 / 21 x 360 = 21.6 deg.
     teeth, nearest, percent = geometry(Estimate(-8.0, -8.5, -7.5, 10), ENGINE)
     assert percent.value == pytest.approx(1.111, abs=0.001)
     assert (percent.low, percent.high) == (pytest.approx(1.0417, abs=1e-3), pytest.approx(1.1806, abs=1e-3))

@@ -1,4 +1,8 @@
-"""The simulated adapter: what a client meets, from command set to control module, judged by python-obd."""
+"""The simulated adapter: what a client meets, from command set to control module, judged by python-obd.
+
+What an adapter prints (status words, echo, prompt, bus initialisation, search): de facto behaviour of such adapters,
+from memory.
+"""
 
 from __future__ import annotations
 

@@ -246,7 +246,7 @@ def test_air_flow_agrees_with_speed_density():
     setup = draw_setup(4)
     plant = Plant(setup, hot_cruise(1.0), compiled=COMPILED)
     v = plant.signals(plant.run(6000))
-    # Ideal gas: displacement * speed / 2 * density * an efficiency between 0.7 and 1.
+    # Ideal gas (dry air: 287.05 J/(kg K), ISO 2533, from memory): displacement * speed / 2 * density * an efficiency between 0.7 and 1.
     density = v["manifold_pressure"] * 1000.0 / (287.05 * (v["intake_air_temp"] + 273.15))
     efficiency = v["mass_air_flow"] / (setup.engine.displacement_l * v["engine_speed"] / 120.0 * density)
     assert np.all((efficiency > 0.7) & (efficiency < 1.0))

@@ -235,9 +235,9 @@ def test_a_pending_code_that_was_gone_by_the_end():
     assert found.outcome == "not_verified_yet" and "pending_codes" in open_names(found)
 
 
-@pytest.mark.parametrize("code", ["P0011", "P1345"])
+@pytest.mark.parametrize("code", ["P0011", "P1FFF"])
 def test_a_code_stored_by_another_module(code):
-    """P1345 is a maker's own code (SAE J2012, from memory): nobody here can say it is not about the cam."""
+    """P1FFF is a maker's own code (SAE J2012, from memory): nobody here can say it is not about the cam."""
     after = snapshot(repair().after, -1, stored=(TroubleCode(code, "7E9"),))
     found = verify(after, repair().before)
     assert found.outcome == "fault_still_there" and "module 7E9" in gate(found, "stored_codes").evidence

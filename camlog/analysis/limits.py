@@ -67,7 +67,7 @@ _TABLE: tuple[tuple, ...] = (
     ("gain_error", 0.1, "1", "Departure of the static gain from one"),
     ("scale_error", 0.25, "1", "Departure of the gain from one that no fault of a cam explains"),
     # Sticking
-    ("stick_band_deg", 1.5, "deg", "Stick band: how far the command leaves before the cam moves"),
+    ("stick_band_deg", 1.5, "deg", "Dead band plus stick band: how far the command leaves before the cam moves"),
     ("jump_deg", 1.5, "deg", "Jump when the cam breaks away"),
     ("stuck_time_fraction", 0.5, "1", "Share of the moving command during which the cam stays put"),
     ("standing_time_fraction", 0.1, "1", "Share of the moving command through which a cam may stand still"),

@@ -1,4 +1,4 @@
-"""Read a vehicle profile (TOML, design section 8), key by key; an error names file, line, key and remedy."""
+"""Read a vehicle profile (TOML, schema `camlog.vehicle/1`), key by key; an error names file, line, key and remedy."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """Where a value lies in a response, and how it becomes a number: bits, linear scaling, cam angles.
 
-Bits are addressed as in DBC and ODX, with one rule for both byte orders: `start_bit` is
+Bits are addressed as in ODX (ISO 22901-1), with one rule for both byte orders: `start_bit` is
 the position (7 the top, 0 the bottom) of the value's MOST significant bit within its byte.
 
 - big-endian: `start_byte` holds the most significant bit; the value goes on downwards
@@ -33,7 +33,7 @@ class SignalDefinition:
     or camshaft degrees, `positive` which way counts up, and `rest_deg` (crankshaft
     degrees, advance positive) what the module reports at the phaser's rest position.
 
-    `decode` gives the canonical value: the signal's unit of design section 3, cam angles
+    `decode` gives the canonical value: the signal's unit in `camlog.signals`, cam angles
     in crankshaft degrees, advance positive, zero at rest.
     """
 

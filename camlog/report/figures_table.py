@@ -145,7 +145,7 @@ def _whole(findings: Findings, found: CamFindings) -> Iterator[Row]:
     )
     s = x.sticking
     yield Row(
-        "Sticking", "stick band", s.stick_band_deg, "deg", limits["stick_band_deg"], key="stick_band_deg"
+        "Sticking", "dead band plus stick band", s.stick_band_deg, "deg", limits["stick_band_deg"], key="stick_band_deg"
     )
     yield Row("Sticking", "jump", s.jump_deg, "deg", limits["jump_deg"], key="jump_deg")
     yield Row("Sticking", "share of the time it should move that it stands still",
@@ -246,7 +246,7 @@ def _by_window(findings: Findings, found: CamFindings) -> Iterator[Row]:
     for window, s in x.sticking.windows:
         yield Row(
             "Sticking",
-            "stick band",
+            "dead band plus stick band",
             s.stick_band_deg,
             "deg",
             limits["stick_band_deg"],

@@ -54,7 +54,7 @@ CAUSE_FOR_OWNER = {
 
 # What the number beside a verdict is, by the mark it comes from.
 FIGURE_WORDS = {
-    "stick_band_deg": "stick band",
+    "stick_band_deg": "of command before it moves",
     "jump_deg": "jump",
     "stuck_time_fraction": "of the time it should move it stands still",
     "t63": "to 63 % of a step",

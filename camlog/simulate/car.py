@@ -11,7 +11,7 @@ from camlog.stream import CodeSnapshot
 class Car(Protocol):
     """A vehicle as its control module knows it: a simulated one, or a saved trace played back.
 
-    Times are seconds of vehicle time. Values are canonical (design section 3):
+    Times are seconds of vehicle time. Values are in the units of `camlog.signals`:
     crankshaft degrees, advance positive, zero at rest.
     """
 

@@ -158,7 +158,7 @@ class SimilarConditions:
 def similar_conditions(trace: Trace, freeze_frame: Mapping[str, Any] | None) -> SimilarConditions:
     """Were the conditions of a freeze frame met again in this drive (13 CCR 1968.2(c), similar conditions)?
 
-    `freeze_frame` maps signal names to values (design section 4). Engine speed within 375 rpm, load within
+    `freeze_frame` maps signal names to values, as a drive file holds it. Engine speed within 375 rpm, load within
     20 percent of the stored value, and the same warm-up state (coolant below or from 71 °C).
     """
     frame = {

@@ -47,7 +47,7 @@ AT_REST_DEG = 1.5
 
 @dataclass(frozen=True, slots=True)
 class StickingWindow:
-    """Sticking in one oil window, from plateaus alone."""
+    """Sticking in one oil window, from plateaus alone. `stick_band_deg` is dead band plus stick band."""
 
     stick_band_deg: Estimate
     jump_deg: Estimate

@@ -1,7 +1,7 @@
 """The two-parameter stiction model, run over many candidate cams at once.
 
 Choudhury, Thornhill & Shah, Control Engineering Practice 13 (2005): after a reversal the output stays put
-until the input has travelled the stick band S, then jumps by J and follows, (S - J) / 2 behind; after a
+until the input has travelled S (dead band plus stick band), then jumps by J and follows, (S - J) / 2 behind; after a
 halt it stays until the input has gone on by J. Behind it here a first-order lag with dead time and rate
 limit, so that S = J = 0 is the slow but smooth cam and the two hypotheses are one family.
 """
@@ -22,7 +22,7 @@ RETREAT_DEG = 0.15
 @dataclass(frozen=True, eq=False)
 class Candidates:
     """Parameters of c candidate cams, each array (c,): degrees, seconds, degrees a second (may be
-    infinite)."""
+    infinite). `stick_band_deg` is the whole of S, dead band plus stick band."""
 
     stick_band_deg: np.ndarray
     jump_deg: np.ndarray

@@ -1,4 +1,4 @@
-"""Where does the cam stand for each command? Commanded against actual, with the stick band drawn."""
+"""Where does the cam stand for each command? Commanded against actual, with dead band plus stick band drawn."""
 
 from __future__ import annotations
 
@@ -45,10 +45,10 @@ def chart(findings: Findings, cam: str, windows: tuple[OilWindow, ...], title: s
     ends = np.array([low, high])
     traces.append(line(ends, ends, "as commanded", "deg", LIMIT, width=2.0) | {"hoverinfo": "skip"})
     band = x.sticking.stick_band_deg.value
-    said = "No stick band was found."
+    said = "The cam moves off with its command: no dead band or stick band was found."
     if band:
         role = Role("@error", "dash")
-        for sign, name in ((1.0, f"stick band {number(band)} deg"), (-1.0, "")):
+        for sign, name in ((1.0, f"dead band plus stick band, {number(band)} deg"), (-1.0, "")):
             traces.append(
                 line(ends, ends + sign * band, name, "deg", role, width=2.0)
                 | {"hoverinfo": "skip", "showlegend": bool(name), "legendgroup": "band"}
