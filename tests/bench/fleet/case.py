@@ -85,14 +85,21 @@ class Case:
         truth = {}
         for cam in cams:
             concerned = fault is not None and cam in fault.cams
-            truth[cam] = _truth(fault, sound[cam], cams[cam], car.rpm > 300.0) if concerned else Truth("healthy")
+            truth[cam] = (
+                _truth(fault, sound[cam], cams[cam], car.rpm > 300.0) if concerned else Truth("healthy")
+            )
         return Recording(
-            record(rng, self.rate_hz, car.road, cams, car.phaser.drive == "oil", misfires), drive, profile, truth
+            record(rng, self.rate_hz, car.road, cams, car.phaser.drive == "oil", misfires),
+            drive,
+            profile,
+            truth,
         )
 
     def drive(self) -> tuple[Car, dict[str, CamSignals], dict[str, CamSignals], Fault | None]:
         """The car, each cam as it is without the fault and as it is, and the fault (None: healthy)."""
-        road = drive_along(chances(self.family, self.seed, "road"), self.minutes, self.start, self.poor == "parked")
+        road = drive_along(
+            chances(self.family, self.seed, "road"), self.minutes, self.start, self.poor == "parked"
+        )
         car = Car(FAMILIES[self.family], self.seed, road, still=self.poor == "parked")
         sound = {cam: car.drive(cam) for cam in car.command.cams}
         if self.kind == "healthy":

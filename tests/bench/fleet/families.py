@@ -44,7 +44,7 @@ _ALL = [
         "Quick oil-pressure phaser under a sharp loop without anti-windup: 6 to 8 deg of overshoot are normal.",
         "from memory",
         Phaser("oil", (160.0, 260.0), cold=(1.3, 2.2), pressure=(0.2, 0.5), friction=(0.0, 0.2), lag_s=0.03),
-        Controller((10.0, 14.0), (0.12, 0.25), anti_windup=False, valve_lag_s=(0.02, 0.03)),
+        Controller((9.0, 12.0), (0.2, 0.4), anti_windup=False, valve_lag_s=(0.015, 0.025)),
         Command(DUAL, (35.0, 48.0), (20.0, 35.0), steps=[0.0, 4.0, 6.0], from_oil=[-40.0, 0.0]),
         Sensor([8.0, 12.0], noise=(0.03, 0.15), resolution=[0.1, 0.5]),
     ),
@@ -89,7 +89,7 @@ _ALL = [
     ),
     Family(
         "gives_up_holding",
-        "A V engine, intake cams only; the module that gives up holds its last duty and lets the cam drift.",
+        "A V engine, intake cams only; the module that gives up applies the stored hold duty and lets the cam drift.",
         "from memory",
         Phaser("oil", (70.0, 120.0), cold=(1.5, 2.5), pressure=(0.4, 0.8), leak=(0.5, 2.0), spring=(0.0, 0.15)),
         Controller(

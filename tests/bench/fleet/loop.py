@@ -36,11 +36,11 @@ class Fixed(NamedTuple):
 
     start: float
     travel: float
-    behind: float
+    behind_rest: float
     cam_torque: bool
     inward: float
     spring: float
-    lag: float
+    lag_s: float
     gain: float  # effort a degree
     integral_s: float
     anti_windup: bool
@@ -55,7 +55,7 @@ class Fixed(NamedTuple):
     filter_s: float
     period_s: float
     valve_lag_s: float
-    overlap: float
+    valve_overlap: float
     parks: bool
     limited: bool
     events: float
@@ -86,7 +86,7 @@ def run(a, c):
     newest = 0
     edge, clock, wrong_s, pulse = 0.0, 0.0, 0.0, 0.0
     known = recent[0] - c.learned
-    moving, locked, gave_up, last_out = False, abs(x) < 0.5, -1, out
+    moving, locked, gave_up = False, abs(x) < 0.5, -1
     sent = np.full(256, out)
     for i in range(n):
         goal = a.asked[i]
@@ -118,7 +118,7 @@ def run(a, c):
             if a.turn[i] <= 0.0:
                 out = -1.0 if c.parks else 0.0
             elif gave_up >= 0 and not c.gives_up_to_rest:
-                out = last_out
+                out = 0.0  # the stored hold duty
             elif resting and c.parks:
                 out = -1.0
             elif c.on_off > 0.0:
@@ -137,7 +137,7 @@ def run(a, c):
             if c.gives_up > 0.0 and gave_up < 0:
                 wrong_s = wrong_s + c.period_s if abs(error) > c.gives_up else 0.0
                 if wrong_s > c.patience_s:
-                    gave_up, last_out = i, wound
+                    gave_up = i
 
         sent[i % 256] = out
         late = sent[(i - int(a.delay[i])) % 256]
@@ -145,7 +145,7 @@ def run(a, c):
             valve = late
         spool += (valve - spool) * min(STEP_S / c.valve_lag_s, 1.0)
         effort = spool - c.hold_error
-        effort = effort - c.overlap if effort > c.overlap else min(effort + c.overlap, 0.0)
+        effort = effort - c.valve_overlap if effort > c.valve_overlap else min(effort + c.valve_overlap, 0.0)
         effort -= c.spring * x / c.travel
         full = a.speed[i] * (c.inward if effort < 0.0 else 1.0)
         wanted = effort * full - a.leak[i] + a.push[i]
@@ -179,7 +179,7 @@ def run(a, c):
                     swing = np.sin(2.0 * np.pi * pulse)
                     wanted *= np.pi * max(swing if wanted > 0.0 else -swing, 0.0)
             before = v
-            v += (wanted - v) * min(STEP_S / c.lag, 1.0)
+            v += (wanted - v) * min(STEP_S / c.lag_s, 1.0)
             if before * v < 0.0 and force < stick:
                 moving = False  # it turns round, so it stands for a moment
             if not moving:
@@ -187,8 +187,8 @@ def run(a, c):
             x += v * STEP_S
         if x > c.travel:
             x, v = c.travel, min(v, 0.0)
-        elif x < -c.behind:
-            x, v = -c.behind, max(v, 0.0)
+        elif x < -c.behind_rest:
+            x, v = -c.behind_rest, max(v, 0.0)
         command[i] = setpoint if c.limited else goal
         reading[i] = known
         duty[i] = 50.0 + 50.0 * out

@@ -48,7 +48,7 @@ class Controller:
     `bandwidth` (1/s) is the speed asked for per degree of error; `integral_s` the integral time, 0 for none.
     `hold_error` is how far the stored hold duty lies from the valve's own, as a share of the full effort.
     `on_off` (deg) above 0 makes a switch of it with that dead band. `dither` is a share of the full effort.
-    `gives_up` (deg) above 0: after an error beyond it for `patience_s`, it commands rest or holds its output.
+    `gives_up` (deg) above 0: after an error beyond it for `patience_s`, it commands rest or the stored hold duty.
     `setpoint_rate` (deg/s) above 0 limits the set-point, `filter_s` smooths it.
     """
 
