@@ -520,7 +520,7 @@ def test_memory_does_not_grow_with_the_file(tmp_path):
         for k in range(120):
             out.write(block.replace("{t}", f"{k}.5"))
     code = (
-        "import resource, sys, pandas, orjson, clevercsv\nfrom camlog.convert import convert\n"
+        "import resource, sys, pandas, orjson\nfrom camlog.convert import convert\n"
         "before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss\n"
         "found = convert(sys.argv[1])\n"
         "print(found.rows, (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) // 1024)\n"

@@ -397,3 +397,11 @@ def test_dialects_of_short_and_of_very_wide_files_are_found():
     wide = [";".join(f"{i + j},5" for j in range(600)) for i in range(10)]
     assert find_dialect(wide).separator == ";"
     assert find_dialect(["Dear sir", "nothing here"]) is None
+
+
+@pytest.mark.parametrize("separator", [",", ";", "\t", "|"])
+def test_single_quotes_are_found_with_every_separator(separator):
+    lines = [separator.join(f"'{cell}'" for cell in row) for row in (["time", f"speed{separator} rpm"], *[["1", "2"]] * 5)]
+    found = find_dialect(lines)
+    assert (found.separator, found.quote) == (separator, "'")
+    assert [len(row) for row in found.rows(lines)] == [2] * 6

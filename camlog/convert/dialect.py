@@ -1,7 +1,6 @@
 """How a foreign table is cut into cells: separator and quotation mark.
 
-clevercsv proposes (van den Burg, Nazábal & Sutton 2019: regular rows of well-formed cells); its proposal
-stands unless the lines say otherwise, and lines too long for it are counted instead.
+Each separator is tried; the one that cuts most rows into the same number of whole cells is taken.
 """
 
 from __future__ import annotations
@@ -13,8 +12,6 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 SEPARATORS = (",", ";", "\t", "|")
-# Its time grows with the square of a line's length.
-_MAX_CHARACTERS = 1500
 _SAMPLE_LINES = 60
 _JOINED_LINES = 20
 
@@ -45,50 +42,26 @@ def find_dialect(lines: Sequence[str]) -> Dialect | None:
     lines = [line for line in lines if line.strip()]
     if not lines:
         return None
-    counted = _by_counting(lines)
-    proposed = _proposal(lines)
-    if proposed is None or counted is None:
-        return proposed or counted
-    if proposed.separator == counted.separator:
-        return proposed
-    # A decimal comma makes regular commas too: the separator with more regular rows of numbers wins.
-    return max((proposed, counted), key=lambda d: _regularity(d, lines))
-
-
-def _proposal(lines: Sequence[str]) -> Dialect | None:
-    # The later lines: a preamble stands at the start, and is prose.
-    sample = [line for line in lines[-_SAMPLE_LINES:] if len(line) <= _MAX_CHARACTERS]
-    if len(sample) < min(3, len(lines)):
-        return None
-    import clevercsv  # slow to import: only where a foreign file is read
-
-    try:
-        found = clevercsv.Detector().detect("\n".join(sample) + "\n", delimiters=list(SEPARATORS))
-    except Exception:  # noqa: BLE001 - a proposal is all it is; the counting stands on its own
-        return None
-    if found is None or found.delimiter not in SEPARATORS:
-        return None
-    return Dialect(found.delimiter, found.quotechar or _quote(lines))
+    quote = _quote(lines)
+    regularity, separator = max((_regularity(Dialect(s, quote), lines), s) for s in SEPARATORS)
+    return Dialect(separator, quote) if regularity > 0 else None
 
 
 def _quote(lines: Sequence[str]) -> str:
     single = sum(line.count("'") for line in lines)
     double = sum(line.count('"') for line in lines)
-    framed = sum(
-        cell.strip()[:1] == "'" == cell.strip()[-1:] for line in lines[:50] for cell in line.split(";")
+    framed = any(
+        len(cell) > 1 and cell[0] == "'" == cell[-1]
+        for line in lines[:50]
+        for separator in SEPARATORS
+        for cell in map(str.strip, line.split(separator))
     )
     return "'" if single and not double and framed else '"'
 
 
-def _by_counting(lines: Sequence[str]) -> Dialect | None:
-    quote = _quote(lines)
-    found = [(_regularity(Dialect(s, quote), lines), s) for s in SEPARATORS]
-    best = max(found)
-    return Dialect(best[1], quote) if best[0] > 0 else None
-
-
 def _regularity(dialect: Dialect, lines: Sequence[str]) -> float:
     """Share of lines with the usual number of cells, times the share of cells that are not mixtures."""
+    # The later lines: a preamble stands at the start, and is prose.
     rows = list(dialect.rows(lines[-_SAMPLE_LINES:]))
     widths = Counter(len(row) for row in rows if len(row) > 1)
     if not widths:

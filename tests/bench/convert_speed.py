@@ -107,7 +107,7 @@ resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024}))
 """
 _CAMLOG = """
 import json, sys, time, resource
-import pandas, orjson, clevercsv, pint, camlog.convert
+import pandas, orjson, pint, camlog.convert
 from camlog.units import conversion
 conversion("degF", "degC")
 start = time.process_time()
