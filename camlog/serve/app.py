@@ -16,6 +16,7 @@ from dash import ClientsideFunction, Dash, Input, Output, dcc, html
 from camlog.report.page import shipped_text
 from camlog.serve.desk import Desk
 from camlog.serve.pages import convert, record, recording, recordings, replay
+from camlog.serve.sent import check_sent
 
 # Path of each page, and the page. The first part of a path is the page, the second what it is about.
 PAGES: dict[str, ModuleType] = {
@@ -69,6 +70,8 @@ def make_app(desk: Desk) -> Dash:
         Output("span-label", "title"),
         Input("span", "value"),
     )
+
+    check_sent(app)
 
     @app.server.get("/style.css")
     def style():

@@ -13,6 +13,7 @@ from camlog.report.palette import ACTUAL, COMMAND, ERROR, Role
 from camlog.serve.board import Board
 from camlog.serve.guide import Guide, GuideItem
 from camlog.serve.pages.pieces import state_of
+from camlog.serve.sent import whole_number
 from camlog.signals import SIGNALS, actual, commanded
 from camlog.sinks.words import cam_text, clock_text
 
@@ -153,9 +154,9 @@ def live_update(board: Board | None) -> dict:
     if board is None:
         return {"id": None}
     asked = request.args
-    cursor = int(asked["cursor"]) if asked.get("cursor", "").isdigit() and asked.get("id") == board.id else 0
-    span = float(asked["span"]) if asked.get("span", "").isdigit() else USUAL_SPAN_S
-    return board.update(cursor, min(max(span, 1.0), 600.0), CATCH_UP_POINTS)
+    cursor = whole_number(asked.get("cursor")) if asked.get("id") == board.id else None
+    span = whole_number(asked.get("span")) or USUAL_SPAN_S
+    return board.update(cursor or 0, min(max(float(span), 1.0), 600.0), CATCH_UP_POINTS)
 
 
 def guide_list(guide: Guide | None) -> list:

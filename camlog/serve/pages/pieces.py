@@ -104,7 +104,7 @@ def only_changed(shown: Sequence, before: Sequence[str] | None) -> tuple[list, l
     """Outputs of a callback that runs every second, without those that stand in the page already; and their digests,
     to be given back as `before`. A page that draws itself anew for nothing costs what its strips could use."""
     now = [digest(one) for one in shown]
-    old = before or [""] * len(now)
+    old = before if before and len(before) == len(now) else [""] * len(now)
     return [no_update if a == b else one for one, a, b in zip(shown, now, old, strict=True)], now
 
 

@@ -13,6 +13,7 @@ from camlog.serve.desk import Desk
 from camlog.serve.names import address, told
 from camlog.serve.pages import parts, pieces
 from camlog.serve.pages.pieces import notice
+from camlog.serve.sent import number
 from camlog.sinks.words import clock_text, kind_text
 from camlog.stream import Event
 
@@ -171,7 +172,7 @@ def _acted(player, what, go_to: str | None, speed: str, jumped: list) -> object:
     elif what == "go-to" and go_to:
         player.go_to(seconds_of(go_to))
     elif what == "speed":
-        player.play("max" if speed == "max" else float(speed))
+        player.play("max" if speed == "max" else number(speed, "the speed"))
     elif isinstance(what, dict) and any(jumped):
         player.go_to(max(0.0, what["time_s"] - BEFORE_EVENT_S))
     return no_update if what in (None, "replay-look") else ""
