@@ -296,7 +296,7 @@ def _pair(guard: Guard) -> flask.Response:
         return flask.redirect("/", 303)
     if request.method != "POST":
         return _pairing_page(guard, ask.peer, 200)
-    if pairing.wait_s(ask.peer) > 0.0:
+    if not pairing.code or pairing.wait_s(ask.peer) > 0.0:
         return _pairing_page(guard, ask.peer, 429)
     token = pairing.try_code(request.form.get("code", ""), ask.peer)
     if token is None:
@@ -310,7 +310,8 @@ def _pair(guard: Guard) -> flask.Response:
 
 def _pairing_page(guard: Guard, peer: str, status: int, wrong: bool = False) -> flask.Response:
     wait_s = guard.pairing.wait_s(peer)
-    response = flask.Response(pairing_page(wait_s, wrong), status, mimetype="text/html")
+    page = pairing_page(wait_s, wrong, withdrawn=not guard.pairing.code)
+    response = flask.Response(page, status, mimetype="text/html")
     response.headers["Content-Security-Policy"] = PAIR_POLICY
     # With "no-referrer" a browser sends "Origin: null" with the form (Fetch, "append a request Origin
     # header").

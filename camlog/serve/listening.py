@@ -6,6 +6,7 @@ import logging
 import socket
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable, Sequence
 
 from waitress import wasyncore
@@ -13,19 +14,24 @@ from waitress.adjustments import Adjustments
 from waitress.channel import HTTPChannel
 from waitress.parser import HTTPRequestParser
 from waitress.server import TcpWSGIServer
-from waitress.task import ErrorTask, ThreadedTaskDispatcher
+from waitress.task import ErrorTask, ThreadedTaskDispatcher, WSGITask
 from waitress.utilities import Error
 
-from camlog.serve.guard import CLOSED_POLICY, HEADERS, UPLOAD_ROUTE, Ask, Guard, is_loopback
+from camlog.serve.guard import CLOSED_POLICY, HEADERS, PAIR_ROUTE, UPLOAD_ROUTE, Ask, Guard, is_loopback
+from camlog.serve.pairing import device_of
 
 THREADS = 12
 IDLE_S = 30  # a connection on which nothing moves, in either direction
 REQUEST_S = 20.0  # the longest that a request may take to arrive
 UPLOAD_BYTES_PER_S = 20_000.0  # slower than that, over its whole time, an upload is given up
+ANSWER_S = 30.0  # how long an answer may be read too slowly
+ANSWER_BYTES_PER_S = 5_000.0  # what is too slow
 HEAD_LIMIT_BYTES = 32_768
-CONNECTIONS = 200
-GUEST_CONNECTIONS = 120  # from other devices, so that this computer always gets in
+# Connections at once. Where there are as many, a new one takes the place of one that waits: see `_least_needed`.
+OWN_CONNECTIONS = 70  # from this computer, which the other devices cannot take from it
+GUEST_CONNECTIONS = 120  # from all other devices
 CONNECTIONS_PER_GUEST = 24
+CONNECTIONS = 200  # above those, and the listening sockets: waitress would stop accepting here
 UPLOADS = 3  # at once
 _CHECK_S = 2  # how often connections are looked over
 _TURN_S = 1.0
@@ -121,11 +127,10 @@ class _Parser(HTTPRequestParser):
         self.began = time.monotonic()
         self.upload = False  # whether a file is arriving with it
         self._channel = channel
+        self._taken = False  # whether the guard took it
 
     def parse_header(self, header_plus: bytes) -> None:
         super().parse_header(header_plus)
-        if self.body_rcv is None:
-            return  # looked at, like all others, in front of the application
         path = "/" + self.path.lstrip("/")
         guard = self._channel.server.guard
         # A proxy's headers are dropped before an application sees them; here nothing reads them.
@@ -133,6 +138,9 @@ class _Parser(HTTPRequestParser):
             Ask(self.command, self.request_uri, path, self._channel.addr[0], self.headers)
         )
         limit = guard.body_limit(self.command, path)
+        self._taken = refused is None and path != PAIR_ROUTE
+        if self.body_rcv is None:
+            return  # answered, or refused, in front of the application like all others
         if refused is not None:
             self._refuse(refused.status, refused.line)
         elif self.content_length > limit:
@@ -147,6 +155,8 @@ class _Parser(HTTPRequestParser):
         taken = super().received(data)
         if self.error is not None:
             self.expect_continue = False  # it is not waited for
+        elif self._taken and (self.completed or self.upload):
+            self._channel.known = True
         return taken
 
     def overdue(self, now: float) -> bool:
@@ -194,18 +204,56 @@ class _Answer(ErrorTask):
         self.write(body)
 
 
-class _Channel(HTTPChannel):
-    """A connection."""
+class _Task(WSGITask):
+    """A request being answered."""
 
+    def execute(self) -> None:
+        super().execute()
+        if self.channel.total_outbufs_len > self.channel.adj.outbuf_high_watermark:
+            # A request sent behind this one would keep a thread waiting until this answer is read.
+            self.close_on_finish = True
+
+
+class _Channel(HTTPChannel):
+    """A connection. `known` once a whole request on it was taken by the guard: it is from this computer, or from
+    a paired device. `own` where it is from this computer."""
+
+    task_class = _Task
     error_task_class = _Answer
+    known = False
+    _sent_bytes = 0
+    _unread_since: tuple[float, int] | None = None  # when an answer began to wait for its reader, and what was sent
+
+    def __init__(self, server, connection: socket.socket, address: tuple, adj: Adjustments, map: dict):
+        self.own, self.device = is_loopback(address[0]), device_of(address[0])
+        super().__init__(server, connection, address, adj, map=map)
+
+    def send(self, data: bytes, do_close: bool = True) -> int:
+        sent = super().send(data, do_close)
+        self._sent_bytes += sent
+        return sent
 
     def parser_class(self, adj: Adjustments) -> _Parser:
         return _Parser(adj, self)
 
     def stuck(self, now: float) -> bool:
-        """Whether a request on it does not get on."""
+        """Whether a request on it does not get on, or nobody reads its answer; asked every few seconds."""
+        if not self.total_outbufs_len:
+            self._unread_since = None
+        elif self._unread_since is None:
+            self._unread_since = (now, self._sent_bytes)
+        elif now - self._unread_since[0] > ANSWER_S:
+            if self._sent_bytes - self._unread_since[1] < ANSWER_S * ANSWER_BYTES_PER_S:
+                return True
+            self._unread_since = (now, self._sent_bytes)
         request = self.request
         return request is not None and request.overdue(now)
+
+    @property
+    def useful(self) -> bool:
+        """Whether a request is being answered, or a file or an answer on its way that was asked for."""
+        uploading = self.request is not None and self.request.upload
+        return bool(self.requests or (self.known and (uploading or self.total_outbufs_len)))
 
 
 class _Server(TcpWSGIServer):
@@ -218,13 +266,26 @@ class _Server(TcpWSGIServer):
     def channel_class(
         self, _server, connection: socket.socket, address: tuple, adj: Adjustments, map: dict
     ) -> None:
-        guests = [c.addr[0] for c in self.active_channels.values() if not is_loopback(c.addr[0])]
-        if not is_loopback(address[0]) and (
-            len(guests) >= GUEST_CONNECTIONS or guests.count(address[0]) >= CONNECTIONS_PER_GUEST
-        ):
+        if self._make_room(device_of(address[0]), is_loopback(address[0])):
+            _Channel(self, connection, address, adj, map=map)
+        else:
             connection.close()
-            return
-        _Channel(self, connection, address, adj, map=map)
+
+    def _make_room(self, device: str, own: bool) -> bool:
+        """Whether there is, or could be made, a place for one more connection of a device."""
+        beside = [c for c in self.active_channels.values() if c.own == own]
+        if not own:
+            same = [c for c in beside if c.device == device]
+            if len(same) >= CONNECTIONS_PER_GUEST:
+                beside = same
+            elif len(beside) < GUEST_CONNECTIONS:
+                return True
+        elif len(beside) < OWN_CONNECTIONS:
+            return True
+        gone = _least_needed(beside)
+        if gone is not None:
+            gone.handle_close()
+        return gone is not None
 
     def uploads(self) -> int:
         """How many files are arriving at this moment."""
@@ -238,3 +299,15 @@ class _Server(TcpWSGIServer):
             unread = channel.total_outbufs_len and channel.last_activity < wall - IDLE_S
             if unread or channel.stuck(monotonic):
                 channel.handle_close()
+
+
+def _least_needed(channels: Sequence[_Channel]) -> _Channel | None:
+    """The connection to close for a new one: of strangers before known ones, of these the idle before those with a
+    request half sent, then of the device that has most, then the oldest. None where each is of use."""
+    held = Counter(c.device for c in channels)
+    waiting = [c for c in channels if not c.useful]
+    return min(
+        waiting,
+        key=lambda c: (c.known, c.known and c.request is not None, -held[c.device], c.creation_time),
+        default=None,
+    )

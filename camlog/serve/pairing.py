@@ -9,18 +9,20 @@ import math
 import secrets
 import threading
 import time
-from collections import OrderedDict, deque
+from collections import OrderedDict
 from collections.abc import Callable
 
 DIGITS = 8
 SESSION_S = 12 * 3600.0  # a working day; sessions also end with the server
 MOST_VIEWERS = 12
 TOKEN_BYTES = 32
-WRONG_PER_CODE = 5  # wrong tries, from wherever, after which the code is another one
-MEMORY_S = 3600.0  # how long a wrong try counts
-FIRST_WAIT_S = 2.0  # an address's first wrong try; each further one doubles it
+# Wrong tries from all devices after which a code is withdrawn. Of 10^8 codes, this many tries find one with
+# odds of 1 in 10,000, as 100 tries of the 6 random digits that NIST SP 800-63B allows (5.1.1.2, 5.2.2; from
+# memory). One device alone cannot get there: its own waits leave it some 20 tries in the first hour.
+WRONG_PER_CODE = 10_000
+MEMORY_S = 3600.0  # how long a wrong try of a device counts
+FIRST_WAIT_S = 2.0  # after a device's first wrong try; each further one doubles it
 LONGEST_WAIT_S = 900.0
-LONGEST_COMMON_WAIT_S = 300.0  # over all addresses: together at most some two dozen tries an hour
 _MOST_ADDRESSES = 1000
 _LONGEST_TRY = 64  # characters
 
@@ -28,7 +30,12 @@ _LONGEST_TRY = 64  # characters
 class Pairing:
     """The present code, the waiting times of wrong tries, and the paired viewers.
 
-    `on_new_code` is told each code that replaces one, and why ("used" or "guessed at"). All times are those
+    A wrong try makes the device that made it wait, and no other: a stranger cannot keep an honest device out.
+    A code also stays what it is while wrong ones are tried, so that there is time to type it: a new one would
+    not be harder to guess. After `WRONG_PER_CODE` wrong tries no code is taken until `renew` makes another.
+
+    `on_new_code` is told each code that replaces one, and why: "used", "asked for", or "guessed at" where the
+    present one was withdrawn and `code` is therefore "". All times are those
     of `clock` (s, monotonic). Codes and tokens come from the system's random source. Only hashes of tokens
     are kept. Used from several threads.
     """
@@ -46,14 +53,15 @@ class Pairing:
         self._lock = threading.Lock()
         self._digits = _new_digits()
         self._wrong_with_code = 0
-        self._wrong: deque[float] = deque()  # when, over all addresses
-        self._wrong_from: OrderedDict[str, tuple[int, float]] = OrderedDict()  # network: (how many, last)
+        self._wrong_from: OrderedDict[str, tuple[int, float]] = OrderedDict()  # device: (how many, last)
         self._sessions: OrderedDict[bytes, float] = OrderedDict()  # hash of token: end; last seen last
 
     @property
     def code(self) -> str:
-        """The present code, in two groups, as in "1234 5678"."""
+        """The present code, in two groups, as in "1234 5678"; "" where it was withdrawn."""
         digits = self._digits
+        if self._wrong_with_code >= WRONG_PER_CODE:
+            return ""
         return f"{digits[: DIGITS // 2]} {digits[DIGITS // 2 :]}"
 
     def try_code(self, code: str, address: str) -> str | None:
@@ -61,12 +69,12 @@ class Pairing:
         told = None
         with self._lock:
             now = self._clock()
-            if self._wait_s(address, now) > 0.0:
+            if self._wrong_with_code >= WRONG_PER_CODE or self._wait_s(address, now) > 0.0:
                 return None
             tried = "".join(c for c in code[:_LONGEST_TRY] if c not in " -\t\r\n\u00a0")
             if hmac.compare_digest(tried.encode("utf-8", "replace"), self._digits.encode("ascii")):
                 token = secrets.token_urlsafe(TOKEN_BYTES)
-                self._wrong_from.pop(_network(address), None)
+                self._wrong_from.pop(device_of(address), None)
                 self._drop_ended(now)
                 while len(self._sessions) >= self._most_viewers:
                     self._sessions.popitem(last=False)  # the one not seen for the longest time
@@ -78,12 +86,20 @@ class Pairing:
                 self._note_wrong(address, now)
                 self._wrong_with_code += 1
                 if self._wrong_with_code >= WRONG_PER_CODE:
-                    self._replace()
                     told = "guessed at"
             new = self.code
         if told and self._on_new_code:
             self._on_new_code(new, told)
         return token
+
+    def renew(self) -> None:
+        """Another code, and no device has to wait: for whoever sits at this computer, never for another device."""
+        with self._lock:
+            self._replace()
+            self._wrong_from.clear()
+            new = self.code
+        if self._on_new_code:
+            self._on_new_code(new, "asked for")
 
     def wait_s(self, address: str) -> float:
         """How long (s) no code is taken from an address; 0 where it may try."""
@@ -114,37 +130,24 @@ class Pairing:
         self._wrong_with_code = 0
 
     def _note_wrong(self, address: str, now: float) -> None:
-        self._wrong.append(now)
-        network = _network(address)
-        count, _ = self._wrong_from.pop(network, (0, now))
-        self._wrong_from[network] = (count + 1, now)
+        device = device_of(address)
+        count, _ = self._wrong_from.pop(device, (0, now))
+        self._wrong_from[device] = (count + 1, now)
         while len(self._wrong_from) > _MOST_ADDRESSES:
             self._wrong_from.popitem(last=False)
 
     def _wait_s(self, address: str, now: float) -> float:
-        while self._wrong and now - self._wrong[0] >= MEMORY_S:
-            self._wrong.popleft()
-        network = _network(address)
-        count, last = self._wrong_from.get(network, (0, -math.inf))
+        device = device_of(address)
+        count, last = self._wrong_from.get(device, (0, -math.inf))
         if now - last >= MEMORY_S:
-            self._wrong_from.pop(network, None)
-            count = 0
-        own = _growing(count, FIRST_WAIT_S, LONGEST_WAIT_S) - (now - last) if count else 0.0
-        several = len(self._wrong) - WRONG_PER_CODE + 1
-        common = (
-            _growing(several, FIRST_WAIT_S, LONGEST_COMMON_WAIT_S) - (now - self._wrong[-1])
-            if several > 0
-            else 0.0
-        )
-        return max(own, common, 0.0)
+            self._wrong_from.pop(device, None)
+            return 0.0
+        wait_s = min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** min(count - 1, 30))
+        return max(wait_s - (now - last), 0.0)
 
     def _drop_ended(self, now: float) -> None:
         for key in [key for key, end in self._sessions.items() if now >= end]:
             del self._sessions[key]
-
-
-def _growing(count: int, first_s: float, longest_s: float) -> float:
-    return min(longest_s, first_s * 2.0 ** min(count - 1, 30))
 
 
 def _new_digits() -> str:
@@ -155,7 +158,7 @@ def _hash(token: str) -> bytes:
     return hashlib.sha256(token.encode("utf-8", "replace")).digest()
 
 
-def _network(address: str) -> str:
+def device_of(address: str) -> str:
     """What one device can hold: an IPv4 address, or the 64 bits of an IPv6 network."""
     try:
         ip = ipaddress.ip_address(address)

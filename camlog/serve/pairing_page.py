@@ -43,13 +43,18 @@ camlog serve runs</label>
 """
 
 
-def pairing_page(wait_s: float = 0.0, wrong: bool = False) -> str:
-    """The page; `wait_s` is how long (s) this device has to wait before its next try."""
+def pairing_page(wait_s: float = 0.0, wrong: bool = False, withdrawn: bool = False) -> str:
+    """The page; `wait_s` is how long (s) this device has to wait before its next try, `withdrawn` whether no
+    code is taken before there is a new one."""
     said = []
+    if withdrawn:
+        said.append("Too many wrong codes were tried on this network, and none is taken now. Press \"New code\" "
+                    "on camlog's Record page, on the computer with the adapter.")  # fmt: skip
     if wrong:
         said.append("That was not the code. It may have been used already: look again at the computer.")
     if wait_s > 0.0:
-        said.append(f"After wrong codes there is a wait: try again in {waiting(wait_s)}.")
+        said.append(f"After wrong codes there is a wait: try again in {waiting(wait_s)}, or press \"New code\" on "
+                    "camlog's Record page, on the computer with the adapter.")  # fmt: skip
     return _PAGE.format(said=f'<p class="said" role="alert">{" ".join(said)}</p>' if said else "")
 
 

@@ -188,7 +188,12 @@ def _ending(running: RunningServer) -> str:
 def _new_code(code: str, why: str) -> str:
     if why == "used":
         return f"A device was paired. The next pairing code: {code}"
-    return f"Wrong pairing codes were tried. The pairing code is now: {code}"
+    if why == "guessed at":
+        return (
+            "Too many wrong pairing codes were tried, and none is taken now. For a new one, press \"New code\" on "
+            "the Record page on this computer."
+        )
+    return f"The pairing code is now: {code}"
 
 
 def _whatever_happens(say: Callable[[str], None]) -> Callable[[str], None]:

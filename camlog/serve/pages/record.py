@@ -10,6 +10,7 @@ from camlog.errors import InputError
 from camlog.serve.desk import Desk
 from camlog.serve.guard import is_loopback
 from camlog.serve.names import address, told
+from camlog.serve.pairing import Pairing
 from camlog.serve.pages import parts, pieces
 from camlog.serve.pages.pieces import notice, shown
 from camlog.serve.recording import GROWING, RecorderStatus
@@ -41,7 +42,7 @@ def layout(desk: Desk, *_: str) -> html.Main:
             html.Section(_ready(), id="ready", hidden=now.state not in _SECTIONS["ready"]),
             html.Section(_driving(), id="driving", hidden=now.state not in _SECTIONS["driving"]),
             html.Div(_lines(now), id="found"),
-            html.Div(pairing_code(), id="pairing"),
+            _pairing(),
             dcc.Interval(id="look", interval=_LOOK_MS),
             dcc.Interval(id="look-now-and-then", interval=_NOW_AND_THEN_MS),
             dcc.Store(id="looked"),
@@ -211,17 +212,33 @@ def _notices(now: RecorderStatus) -> list:
     return [*([notice(now.error)] if now.error else []), *(notice(text, bad=False) for text in now.warnings)]
 
 
-def pairing_code() -> list:
-    """For the page on this computer: how another device is let in. Nothing for the other devices."""
+def _own_pairing() -> Pairing | None:
+    """The pairing of other devices, where this computer itself asks; None for another device."""
     guard = current_app.extensions.get("camlog-guard")
-    if guard is None or guard.pairing is None or not is_loopback(request.remote_addr or ""):
+    return guard.pairing if guard is not None and is_loopback(request.remote_addr or "") else None
+
+
+def _pairing() -> html.Div:
+    """For the page on this computer: how another device is let in. Hidden from the other devices."""
+    return html.Div(
+        [
+            html.P(pairing_code(), id="pairing", className="soft"),
+            html.Button("New code", id="new-code", className="quiet"),
+        ],
+        hidden=_own_pairing() is None,
+    )
+
+
+def pairing_code() -> list:
+    """The present code, or what to do where there is none; nothing for the other devices."""
+    pairing = _own_pairing()
+    if pairing is None:
         return []
+    if not pairing.code:
+        return ["Too many wrong codes were tried by other devices. Press \"New code\" to let one in."]
     return [
-        html.P(
-            ["Another device is let in once by this code: ", html.B(guard.pairing.code, className="clock"),
-             ". It opens the address that stands in the terminal."],
-            className="soft",
-        )
+        "Another device is let in once by this code: ", html.B(pairing.code, className="clock"),
+        ". It opens the address that stands in the terminal. A new code lets a device try again that has to wait.",
     ]  # fmt: skip
 
 
@@ -319,8 +336,13 @@ def register(app: Dash, desk: Desk) -> None:
         changed, digests = pieces.only_changed(shown, before)
         return (*changed, digests)
 
-    @app.callback(Output("pairing", "children"), Input("look-now-and-then", "n_intervals"))
-    def code(_):
+    @app.callback(
+        Output("pairing", "children"), Input("look-now-and-then", "n_intervals"), Input("new-code", "n_clicks")
+    )
+    def code(_, asked):
+        pairing = _own_pairing()
+        if pairing is not None and asked and ctx.triggered_id == "new-code":
+            pairing.renew()
         return pairing_code() or no_update
 
     @app.callback(
