@@ -50,8 +50,8 @@ def read_headings(cells: list[str], path: Path) -> tuple[list[str], list[str], l
     if not cells or parsed[0] is None or parsed[0][0] != "time" or not parsed[0][1]:
         found = cells[0][:60] if cells else ""
         raise InputError(
-            f"is not a camlog trace: the first heading is {found!r}, not {TIME_HEADING!r}",
-            file=path, line=1, remedy="Use `camlog convert` for a trace that another program wrote.",
+            f"is not a camlog recording: the first heading is {found!r}, not {TIME_HEADING!r}",
+            file=path, line=1, remedy="Use `camlog convert` for a recording that another program wrote.",
         )  # fmt: skip
     names, units, conversions = [], [], []
     for number, (cell, heading_) in enumerate(zip(cells, parsed, strict=True), start=1):

@@ -8,8 +8,8 @@ import pytest
 
 from camlog.errors import InputError
 from camlog.report import render_report
+from camlog.report.asked_charts import asked_charts, first_chart
 from camlog.report.dashboard import KINDS, TABLES, read_dashboard, shipped
-from camlog.report.asked_charts import first_chart, asked_charts
 from camlog.report.places import dashboards_folder
 from tests.report_drives import NASTY, findings_of
 from tests.test_report import text_of

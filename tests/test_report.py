@@ -16,12 +16,12 @@ from camlog.analysis.limits import LIMITS
 from camlog.drive import Drive
 from camlog.profile import read_profile
 from camlog.report import render_report, write_report
+from camlog.report.asked_charts import FIRST, asked_charts, first_chart
 from camlog.report.chart import numbers, plain
 from camlog.report.dashboard import read_dashboard
 from camlog.report.figures_table import Row, rows
 from camlog.report.page import content_policy, json_block, render_page, shipped_text
 from camlog.report.palette import COLORS, SERIES, window_role
-from camlog.report.asked_charts import FIRST, first_chart, asked_charts
 from camlog.report.summary import card, headline, next_steps, owner_paragraph
 from camlog.report.thin import line_points, thin
 from camlog.report.words import CONDITION_WORDS, number, with_unit
@@ -275,7 +275,7 @@ def test_codes_readiness_lamp_and_freeze_frame_are_shown():
     assert codes.codes
     for code in codes.codes:
         assert code.code in text
-    assert f"Warning lamp: {'on' if codes.mil else 'off'}" in text
+    assert f"MIL (warning lamp): {'on' if codes.mil else 'off'}" in text
     assert "Monitors since the last clear" in text and "egr vvt system" in text
     if codes.freeze_frame:
         assert "Freeze frame" in text

@@ -119,7 +119,7 @@ def test_a_trace_that_would_be_written_through_a_link_is_refused(folder, convers
 @pytest.mark.parametrize("name", ["car.toml", "cam_two_banks.drive.json", "x.map.toml", "x.report.html"])
 def test_only_traces_are_converted(folder, conversions, name):
     bring(folder, "cam_two_banks.csv", name)
-    with pytest.raises(InputError, match="trace"):
+    with pytest.raises(InputError, match="recording"):
         conversions.start(name)
     assert written(folder) == {name}
 

@@ -292,7 +292,7 @@ def test_signals_of_the_terminal_a_view_that_fails_and_full_jobs_cost_no_row(fol
     recorder.guide.accept = lambda item: 1 / 0
     rows = recorder.status().rows
     until(lambda: recorder.status().rows > rows + 20)
-    assert any("list of what to drive failed; the trace itself is whole" in w for w in recorder.status().warnings)
+    assert any("list of what to drive failed; the recording itself is whole" in w for w in recorder.status().warnings)
     os.kill(process.pid, signal.SIGTERM)  # a service manager ends all processes at once
     until(lambda: state(recorder) == "finished", what=str(recorder.status()))
     trace, drive = trace_of(recorder)
@@ -468,4 +468,4 @@ def test_a_page_that_fell_behind_is_told_and_rows_are_still_counted(folder):
     rows = [Batch(n * 0.1, {"engine_speed": 800.0}) for n in range(30)]
     recorder._take("items", rows, 7)
     assert recorder.status().rows == 37
-    assert "The page fell behind by 7 rows; the trace itself is whole." in recorder.status().warnings
+    assert "The page fell behind by 7 rows; the recording itself is whole." in recorder.status().warnings

@@ -335,7 +335,7 @@ def find(component, id_: str):
 def test_the_list_shows_names_as_text_and_links_that_hold(desk):
     page = page_for(desk, "/recordings")
     said, links = text_of(page), links_of(page)
-    assert EVIL in said and QUOTED in said and "4 recordings" in said and "Somebody else's trace" in said
+    assert EVIL in said and QUOTED in said and "4 recordings" in said and "Somebody else's recording" in said
     assert f"/recording/{quote(EVIL, safe='')}" in links and "/convert/customer.csv" in links
     for link in links:
         if link.startswith("/recording/"):
@@ -486,14 +486,14 @@ def test_the_drive_before_is_looked_for_among_the_earlier_ones(repaired, monkeyp
 def test_a_verification_is_told_gate_by_gate(verified):
     view = recording_page._view("verification", {"verification": Look("x", "x", "done", verified)}, {})
     said = text_of(view)
-    assert "Verified: all 19 gates passed." in said and said.count("✓ passed") == 19 and "Careful" in said
+    assert "Verified: all 19 checks passed." in said and said.count("✓ passed") == 19 and "Careful" in said
     assert links_of(view) == ["/results/repair-after.verification.html"]
 
 
 def test_a_foreign_trace_is_sent_to_convert(desk):
     page = page_for(desk, "/recording/customer.csv")
     assert "/convert/customer.csv" in links_of(page) and find(page, "recording-report") is None
-    assert "is a camlog trace already" in text_of(page_for(desk, "/convert/too-short.csv"))
+    assert "is a camlog recording already" in text_of(page_for(desk, "/convert/too-short.csv"))
     for missing in (
         "/recording/none.csv",
         "/convert/none.csv",

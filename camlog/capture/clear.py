@@ -26,7 +26,7 @@ _TRIES = 3
 _CLEAR_TIMEOUT_S = 10.0  # a module may ask for time while it erases
 
 LOST = (
-    "the stored and pending codes of every module, and the warning lamp they light",
+    "the stored and pending codes of every module, and the MIL (warning lamp) they light",
     "the freeze frame: the conditions under which the fault was set",
     "readiness: every monitor must run again, which takes days of ordinary driving",
     "the modules' own test results, their misfire counts and the counters since the last clear",

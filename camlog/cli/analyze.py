@@ -1,4 +1,4 @@
-"""`camlog analyze`: from a trace to the verdict."""
+"""`camlog analyze`: from a recording to the verdict."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ import typer
 
 
 def analyze(
-    trace: Annotated[list[Path], typer.Argument(help="One or more saved traces, as in drive.csv.", metavar="TRACE...")],
+    trace: Annotated[list[Path], typer.Argument(help="One or more saved recordings, as in drive.csv.", metavar="TRACE...")],
     vehicle: Annotated[
         Optional[str],
         typer.Option(help="Vehicle profile: engine geometry, oil grade and limits of this vehicle; 'demo'.", metavar="FILE"),
     ] = None,
     out: Annotated[
-        Optional[Path], typer.Option(help="Folder for the results. Default: beside each trace.", metavar="DIR")
+        Optional[Path], typer.Option(help="Folder for the results. Default: beside each recording.", metavar="DIR")
     ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print the findings as JSON and write no files.")] = False,
     dashboard: Annotated[
@@ -30,7 +30,7 @@ def analyze(
     """Say what each cam does with its command, and why.
 
     Writes NAME.report.html and NAME.findings.json and prints the verdict. Codes and events come from the drive file
-    beside the trace, where there is one. With a vehicle profile the limits of this vehicle count.
+    beside the recording, where there is one. With a vehicle profile the limits of this vehicle count.
     """
     from camlog.analysis import analyze as analyze_trace
     from camlog.cli.results import load, results_paths, verdict_lines

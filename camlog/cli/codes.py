@@ -110,13 +110,14 @@ def code_table(snapshot: CodeSnapshot) -> Table:
 
     from camlog.codes.explain import explain
     from camlog.codes.trouble import is_code
+    from camlog.unknown import UNKNOWN_ASCII
 
     lamp = {True: "on", False: "off", None: "not read"}[snapshot.mil]
-    table = _table(f"Codes (warning lamp {lamp})", "kind", "code", "module", "what it says")
+    table = _table(f"Codes (MIL (warning lamp) {lamp})", "kind", "code", "module", "what it says")
     for kind in ("stored", "pending", "permanent"):
         found = getattr(snapshot, kind)
         if found is None:
-            table.add_row(kind, "-", "", NOT_ANSWERED)
+            table.add_row(kind, UNKNOWN_ASCII, "", NOT_ANSWERED)
         elif not found:
             table.add_row(kind, "none", "", "")
         for code in found or ():

@@ -29,13 +29,13 @@ class Direction(StrEnum):
 
 def convert(
     file: Path = typer.Argument(
-        ..., metavar="FILE", help="The saved trace: CSV or the like, or one in .gz or .zip."
+        ..., metavar="FILE", help="The saved recording: CSV or the like, or one in .gz or .zip."
     ),
     map_: Path | None = typer.Option(
         None, "--map", metavar="MAP.toml", help="What its columns are, where camlog cannot tell."
     ),
     out: Path | None = typer.Option(
-        None, "--out", metavar="NAME.csv", help="The trace to write; NAME.camlog.csv beside FILE by default."
+        None, "--out", metavar="NAME.csv", help="The recording to write; NAME.camlog.csv beside FILE by default."
     ),
     rate: float | None = typer.Option(
         None, "--rate", metavar="HZ", help="Rows a second, where no column tells the time."
@@ -46,9 +46,9 @@ def convert(
     positive: Direction | None = typer.Option(
         None, "--positive", help="What its cam angles count positive, where the file does not say."
     ),
-    force: bool = typer.Option(False, "--force", help="Overwrite the trace and its drive file."),
+    force: bool = typer.Option(False, "--force", help="Overwrite the recording and its drive file."),
 ) -> None:
-    """Turn a customer's saved trace, whoever wrote it, into a camlog trace.
+    """Turn a customer's saved recording, whoever wrote it, into one of camlog's.
 
     It reads tables of text: any separator, decimal comma, text encoding, lines above the headings, a row a
     moment or a row a reading. Columns are known by the words and units of their headings, and checked against
@@ -66,8 +66,8 @@ def convert(
 
         camlog convert customer.csv --angles cam --positive retard
 
-    Nothing is guessed: columns in doubt stay in the trace under their own name, and are not judged. The drive
-    file beside the trace says where each signal came from.
+    Nothing is guessed: columns in doubt stay in the recording under their own name, and are not judged. The drive
+    file beside the recording says where each signal came from.
     """
     from camlog.convert import convert as convert_file
 
@@ -113,7 +113,7 @@ def _say(file: Path, found: Conversion) -> None:
             )
     if not any(is_cam_angle(c.signal) for c in taken):
         typer.echo(
-            "camlog: no cam angles: the phaser cannot be judged from this trace, only conditions, "
+            "camlog: no cam angles: the phaser cannot be judged from this recording, only conditions, "
             "codes and misfires. "
             "Log commanded and actual angle of each cam next time.",
             err=True,

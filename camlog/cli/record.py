@@ -27,7 +27,7 @@ def record(
     ] = None,
     out: Annotated[
         Optional[Path],
-        typer.Option(help="Trace to write. Default: drive-DATE-TIME.csv in this folder.", metavar="NAME.csv"),
+        typer.Option(help="Recording to write. Default: drive-DATE-TIME.csv in this folder.", metavar="NAME.csv"),
     ] = None,
     minutes: Annotated[
         Optional[float], typer.Option(help="End by itself after this many minutes.", min=0.01, metavar="M")
@@ -45,9 +45,9 @@ def record(
             help="Store the vehicle identification number in the drive file; without it, four digits of its hash, to "
             "tell whether a later drive is of the same car.",
         ),] = False,
-    force: Annotated[bool, typer.Option("--force", help="Overwrite an existing trace.")] = False,
+    force: Annotated[bool, typer.Option("--force", help="Overwrite an existing recording.")] = False,
 ) -> None:
-    """Log a test drive to a trace file.
+    """Log a test drive to a recording.
 
     Before you start: ignition on, adapter in the connector with its lamp lit. For a cold-start rattle, start the
     recording with the ignition on and the engine off, wait for the first line, then start the engine.
@@ -75,7 +75,7 @@ def record(
             )
     trace = out or Path(datetime.now().strftime("drive-%Y%m%d-%H%M%S.csv"))
     if trace.suffix.lower() != ".csv":
-        raise InputError("the trace's name must end in .csv", file=trace, remedy="For example: --out drive.csv")
+        raise InputError("the recording's name must end in .csv", file=trace, remedy="For example: --out drive.csv")
     if trace.exists() and not force:
         raise InputError("is there already", file=trace, remedy="Choose another name, or add --force to overwrite it.")
     if not trace.parent.is_dir():
@@ -99,4 +99,4 @@ def record(
 
         say("On the way: " + ", ".join(f"{PROBLEMS.get(k, k)} x{n}" for k, n in done.errors.items()))
     for failure in done.view_failures:
-        say(f"The view failed ({failure.error}); the trace is whole.")
+        say(f"The view failed ({failure.error}); the recording is whole.")

@@ -13,12 +13,12 @@ if TYPE_CHECKING:
 
 
 def replay(
-    trace: Path = typer.Argument(..., metavar="TRACE", help="The saved trace, as in drive.csv."),
+    trace: Path = typer.Argument(..., metavar="TRACE", help="The saved recording, as in drive.csv."),
     speed: str = typer.Option("1", "--speed", metavar="N|max", help="2 is twice as fast; max does not wait."),
     start: float | None = typer.Option(None, "--start", metavar="S", help="Begin at this second of it."),
     end: float | None = typer.Option(None, "--end", metavar="S", help="Stop at this second of it."),
     out: Path | None = typer.Option(
-        None, "--out", metavar="NAME.csv", help="Save the stretch as a trace of its own, from second 0."
+        None, "--out", metavar="NAME.csv", help="Save the stretch as a recording of its own, from second 0."
     ),
     force: bool = typer.Option(False, "--force", help="Overwrite what --out names."),
     as_adapter: bool = typer.Option(
@@ -51,7 +51,7 @@ def replay(
 
         camlog record --port PORT --vehicle FILE
 
-    Events and codes come from the drive file beside the trace, where there is one.
+    Events and codes come from the drive file beside the recording, where there is one.
     """
     from camlog.cli.results import load
     from camlog.errors import InputError
@@ -107,7 +107,7 @@ def _play(
     from camlog.stream import Event, run
 
     if out is not None and out.resolve() == path.resolve():
-        raise InputError("is the trace being replayed", file=out, remedy="Give --out another name.")
+        raise InputError("is the recording being replayed", file=out, remedy="Give --out another name.")
     position = [start or 0.0]
     with KeyReader(lambda: position[0]) as keys:
         items = replay(

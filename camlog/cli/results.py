@@ -45,10 +45,10 @@ def load(path: Path) -> tuple[Trace, Drive | None]:
     from camlog.drive import drive_path, remarks
 
     if path.is_dir():
-        raise InputError("is a folder, not a trace", file=path, remedy="Name a trace in it, as in drive.csv.")
+        raise InputError("is a folder, not a recording", file=path, remedy="Name a recording in it, as in drive.csv.")
     trace, drive, conversion = read_any(path)
     if conversion is not None:
-        typer.echo(f"camlog: {path}: not a camlog trace; read as `camlog convert` would.", err=True)
+        typer.echo(f"camlog: {path}: not a camlog recording; read as `camlog convert` would.", err=True)
     for note in (*trace.warnings, *remarks(drive, trace.sha256, drive_path(path))):
         typer.echo(f"camlog: {path}: {note}", err=True)
     return trace, drive
@@ -74,13 +74,15 @@ def results_paths(trace: Path, out: Path | None, force: bool) -> tuple[Path, Pat
 
 def verdict_lines(findings: Findings) -> Iterator[str]:
     """The verdict in a screenful: each cam, misfires, causes with the next checks, and what was missing."""
+    from camlog.report.words import cause_words, evidence_words
+
     yield f"{findings.trace.name}: {findings.trace.duration_s / 60:.1f} minutes"
     source = findings.conditions.windows.source
     if findings.cams and source != "oil_temp":
         stand_in = "coolant temperature stands in for it" if source else "figures are not split by temperature"
-        yield f"No oil temperature in this trace: {stand_in}."
+        yield f"No oil temperature in this recording: {stand_in}."
     if not findings.cams:
-        yield "No cam angles in this trace: the phaser cannot be judged from it."
+        yield "No cam angles in this recording: the phaser cannot be judged from it."
     for cam in findings.cams.values():
         yield from _cam_lines(cam)
     if findings.misfire.pattern.kind not in ("none", "unknown"):
@@ -90,7 +92,7 @@ def verdict_lines(findings: Findings) -> Iterator[str]:
         yield "Codes: " + ", ".join(seen.code for group in families.values() for seen in group)
     likely = [c for c in findings.causes if c.support >= WORTH_SAYING][:CAUSES_SHOWN]
     for cause in likely:
-        yield from _wrapped(f"Likely {cause.cause} (support {cause.support:.2f}): {' '.join(cause.evidence_for)}", "  ")
+        yield from _wrapped(f"Likely {cause_words(cause.cause)} ({evidence_words(cause.support)}): {' '.join(cause.evidence_for)}", "  ")
     if likely:
         for number, check in enumerate(likely[0].next_checks[:CHECKS_SHOWN], start=1):
             yield from _wrapped(f"  {number}. {check}", "     ")
@@ -105,11 +107,12 @@ def verdict_lines(findings: Findings) -> Iterator[str]:
 
 def _cam_lines(found: CamFindings) -> Iterator[str]:
     from camlog.codes.explain import cam_words
+    from camlog.report.words import condition_word, sureness
 
     verdict = found.verdict
     name = cam_words(found.cam)
-    sure = "" if verdict.condition == "insufficient_data" else f", confidence {verdict.confidence:.2f}"
-    yield f"{name[0].upper()}{name[1:]}: {verdict.condition.replace('_', ' ')} ({_WORDS[verdict.condition]}{sure})"
+    sure = "" if verdict.condition == "insufficient_data" else f", {sureness(verdict.confidence)}"
+    yield f"{name[0].upper()}{name[1:]}: {condition_word(verdict).lower()} ({_WORDS[verdict.condition]}{sure})"
     for reason in verdict.reasons[:REASONS_SHOWN]:
         # Said once, at the end, instead of in every line.
         short = reason.replace(f"; {COMMON_PRACTICE})", ")").replace(f" ({COMMON_PRACTICE})", "")

@@ -23,7 +23,7 @@ def verify(
     before: Annotated[
         Path | None,
         typer.Option(
-            help="The drive before the repair (its trace), or the snapshot that camlog clear saved "
+            help="The drive before the repair (its recording), or the snapshot that camlog clear saved "
             "(NAME.drive.json). Without it the conditions of the fault are not known, and nothing can be "
             "verified.",
             metavar="BEFORE",
@@ -53,8 +53,8 @@ def verify(
 ) -> None:
     """Prove a repair: no codes, monitors run again, fault conditions met, every cam healthy, misfires gone.
 
-    Every gate is passed, failed or not yet shown, each with its evidence and what is still to do. Verified
-    only where every gate passed; then the exit status is 0, else 1.
+    Every check is passed, failed or not yet shown, each with its evidence and what is still to do. Verified
+    only where every check passed; then the exit status is 0, else 1.
 
     Clear the codes after the repair (camlog clear), start the recording before the cold engine, drive ten
     minutes with

@@ -62,7 +62,7 @@ def other_columns(layout: Layout, table: Table) -> tuple[ColumnMatch, ...]:
                     None,
                     "",
                     0.0,
-                    "holds words, and a trace holds numbers only",
+                    "holds words, and a recording holds numbers only",
                     True,
                     column.index,
                 )

@@ -13,6 +13,7 @@ from camlog.analysis.estimate import Estimate
 from camlog.analysis.findings import Findings
 from camlog.report.figures_table import Row, misfire_rows, rows
 from camlog.report.words import number, unit_words
+from camlog.unknown import UNKNOWN
 from camlog.verify.changes import Change, Figure, change_of, corrected
 
 
@@ -47,7 +48,7 @@ class MetricChange:
         """The change with its unit, signed: after minus before."""
         c = self.change
         if c.value is None:
-            return "–"
+            return UNKNOWN
         return f"{_signed(c.value)} {unit_words(self.change.figure.unit)}".strip()
 
     @property

@@ -8,14 +8,14 @@ from typing import Any
 
 from camlog.analysis.findings import Findings
 from camlog.report import records, summary
+from camlog.report.asked_charts import asked_charts, first_chart
 from camlog.report.axes import common_axes
 from camlog.report.changes import MetricChange, metric_changes
 from camlog.report.chart import Chart, nothing
 from camlog.report.dashboard import Dashboard, read_dashboard
 from camlog.report.document import ChartBook, chart_scripts, facts
 from camlog.report.page import render_page
-from camlog.report.asked_charts import first_chart, asked_charts
-from camlog.report.words import CONDITION_WORDS, cam_title
+from camlog.report.words import cam_title, condition_word
 from camlog.verify.changes import Change, changes_between
 
 FIRST_CHART_PX = 200
@@ -34,7 +34,7 @@ def headline(before: Findings, after: Findings) -> str:
 
 def _was(findings: Findings, cam: str) -> str:
     found = findings.cams.get(cam)
-    return "not recorded" if found is None else CONDITION_WORDS[found.verdict.condition].lower()
+    return "not recorded" if found is None else condition_word(found.verdict).lower()
 
 
 def doubts(before: Findings, after: Findings) -> list[str]:

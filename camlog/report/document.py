@@ -9,12 +9,12 @@ from typing import Any
 
 from camlog.analysis.findings import Findings
 from camlog.report import records, summary
+from camlog.report.asked_charts import asked_charts, first_chart
 from camlog.report.chart import Chart
 from camlog.report.dashboard import Dashboard, read_dashboard
 from camlog.report.figures_table import Row, grouped, misfire_rows, rows
 from camlog.report.page import render_page, shipped_text
-from camlog.report.asked_charts import first_chart, asked_charts
-from camlog.report.words import cam_title, duration
+from camlog.report.words import cam_title, cause_words, duration, evidence_words
 
 FIRST_CHART_PX = 210
 
@@ -122,6 +122,8 @@ def render_report(findings: Findings, *, dashboard: str | Path | Dashboard | Non
         recording=records.recording(findings, dashboard, __version__),
         cautions=findings.cautions,
         cam_title=cam_title,
+        cause_words=cause_words,
+        evidence_words=evidence_words,
     )
 
 

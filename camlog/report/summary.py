@@ -9,8 +9,8 @@ from camlog.report.words import (
     CAUSE_FOR_OWNER,
     CONDITION_FOR_OWNER,
     CONDITION_MEANS,
-    CONDITION_WORDS,
     cam_title,
+    condition_word,
     duration,
     key_figure,
     state_of,
@@ -32,18 +32,13 @@ def headline(findings: Findings) -> str:
     """The answer in one line."""
     if not findings.cams:
         return "The cams cannot be judged: no cam angles were recorded."
-    verdicts = {c.cam: c.verdict.condition for c in cams_in_order(findings)}
-    kinds = set(verdicts.values())
-    if len(verdicts) > 1 and len(kinds) == 1:
-        kind = kinds.pop()
-        every = "Both cams" if len(verdicts) == 2 else f"All {len(verdicts)} cams"
-        if kind == "insufficient_data":
+    words = {c.cam: condition_word(c.verdict).lower() for c in cams_in_order(findings)}
+    if len(words) > 1 and len(set(words.values())) == 1:
+        every = "Both cams" if len(words) == 2 else f"All {len(words)} cams"
+        if all(c.verdict.condition == "insufficient_data" for c in findings.cams.values()):
             return f"{every}: not enough data for a verdict."
-        return f"{every}: {CONDITION_WORDS[kind].lower()}."
-    parts = []
-    for cam, kind in verdicts.items():
-        parts.append(f"{cam_title(cam)}: {CONDITION_WORDS[kind].lower()}.")
-    return " ".join(parts)
+        return f"{every}: {next(iter(words.values()))}."
+    return " ".join(f"{cam_title(cam)}: {word}." for cam, word in words.items())
 
 
 def card(found: CamFindings) -> dict[str, Any]:
@@ -55,7 +50,7 @@ def card(found: CamFindings) -> dict[str, Any]:
         "cam": found.cam,
         "title": cam_title(found.cam),
         "state": state_of(verdict),
-        "word": CONDITION_WORDS[verdict.condition],
+        "word": condition_word(verdict),
         "means": CONDITION_MEANS[verdict.condition],
         "sure": sureness(verdict.confidence) if judged else "",
         "figure": key_figure(verdict),

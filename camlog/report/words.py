@@ -7,7 +7,9 @@ import math
 from camlog.analysis.estimate import Estimate
 from camlog.analysis.limits import Limit
 from camlog.analysis.verdict.judge import Verdict
+from camlog.analysis.verdict.checks import PHASER
 from camlog.analysis.verdict.marks import Mark
+from camlog.unknown import UNKNOWN
 
 CONDITION_WORDS = {
     "healthy": "Healthy",
@@ -19,6 +21,9 @@ CONDITION_WORDS = {
     "sensor": "Sensor fault",
     "insufficient_data": "Not enough data",
 }
+
+# The kinds of unstable, by the figure that carries the verdict; every other figure is hunting.
+UNSTABLE_KINDS = {"drift_deg_per_s": "Drifting", "cold_start_flutter_deg": "Rattling at start"}
 
 CONDITION_MEANS = {
     "healthy": "follows its command",
@@ -73,6 +78,8 @@ FIGURE_WORDS = {
     "sensor_jump_deg_per_s": "impossible jumps",
     "sensor_frozen": "of the drive without any motion",
 }
+# Support of a cause from which its evidence is called so (common practice, no source).
+EVIDENCE_STRENGTHS = ((0.8, "strong"), (0.5, "good"), (0.3, "some"))
 COUNTED = frozenset({"sensor_jump_deg_per_s"})
 TIMED = frozenset({"time_over_limit_s"})
 UNIT_WORDS = {"degC": "°C", "deg": "deg", "1": "", "count": ""}
@@ -92,7 +99,7 @@ def unit_words(unit: str) -> str:
 def number(value: float | None) -> str:
     """A number with the figures that matter, as one reads it aloud; `–` where there is none."""
     if value is None or not math.isfinite(value):
-        return "–"
+        return UNKNOWN
     size = abs(value)
     if size >= 99.95:
         return f"{value:,.0f}"
@@ -108,7 +115,7 @@ def number(value: float | None) -> str:
 def with_unit(value: float | None, unit: str) -> str:
     """`2.5 deg`, `24 %` for a share, `–` where there is none."""
     if value is None or not math.isfinite(value):
-        return "–"
+        return UNKNOWN
     if unit == "1":
         return f"{100 * value:.0f} %" if 0 <= value <= 1 else number(value)
     return f"{number(value)} {unit_words(unit)}".strip()
@@ -162,6 +169,25 @@ def key_figure(verdict: Verdict) -> dict[str, str] | None:
         "words": words + (f", oil {mark.oil}" if mark.oil else ""),
         "limit": "" if mark.name in TIMED else limit_words(mark.limit),
     }
+
+
+def condition_word(verdict: Verdict) -> str:
+    """A verdict in a word or two: `Sticking`; for an unstable cam, which kind: hunting, drifting, rattling at start."""
+    if verdict.condition != "unstable":
+        return CONDITION_WORDS[verdict.condition]
+    mark = key_mark(verdict)
+    return CONDITION_WORDS["unstable"] if mark is None else UNSTABLE_KINDS.get(mark.name, "Hunting")
+
+
+def cause_words(cause: str) -> str:
+    """A cause at its first use: the phaser is explained once."""
+    return "phaser (VVT actuator)" if cause == PHASER else cause
+
+
+def evidence_words(support: float) -> str:
+    """How well a cause is supported: `strong evidence, 91 %`."""
+    strength = next((w for least, w in EVIDENCE_STRENGTHS if support >= least), "weak")
+    return f"{strength} evidence, {100 * support:.0f} %"
 
 
 def state_of(verdict: Verdict) -> str:

@@ -156,7 +156,7 @@ class Conversions:
         """Convert a file of the folder; gives the id, that of the running one where there is one of this file.
 
         `NAME.map.toml` is used where it is there. Raises InputError for a file that is not there or no trace, where it
-        was converted already without `again`, where another file is just becoming the same trace, and where too many
+        was converted already without `again`, where another file is just becoming the same recording, and where too many
         run.
         """
         path = self._trace(name)
@@ -171,14 +171,14 @@ class Conversions:
                     return one.id
                 if default_out(one.path) == default_out(path):
                     raise InputError(
-                        f"{one.path.name} is just becoming the same trace", file=name,
+                        f"{one.path.name} is just becoming the same recording", file=name,
                         remedy="Finish or cancel that first, or rename one of the two files.",
                     )  # fmt: skip
             if target.exists() and not again:
                 raise InputError(
                     "was converted already",
                     file=name,
-                    remedy=f"Its trace is {target.name}; or convert it again.",
+                    remedy=f"Its recording is {target.name}; or convert it again.",
                 )
             if len(running) >= AT_ONCE:
                 raise InputError(
@@ -239,7 +239,7 @@ class Conversions:
     def _trace(self, name: str) -> Path:
         path = self._folder.existing(name)
         if kind_of(name) != "trace":
-            raise InputError("is not a trace", file=name, remedy="Choose one in the list of recordings.")
+            raise InputError("is not a recording", file=name, remedy="Choose one in the list of recordings.")
         return path
 
     def _mapping(self, path: Path) -> Path | None:

@@ -27,7 +27,7 @@ _KINDS = {
     **dict.fromkeys(RESULT_ENDINGS.values(), "result"),
     **dict.fromkeys(TRACE_ENDINGS, "trace"),
 }
-KNOWN = "a trace (.csv, .txt, .tsv, .log, .dat, .gz, .zip), a drive file (.drive.json) or a vehicle profile (.toml)"
+KNOWN = "a recording (.csv, .txt, .tsv, .log, .dat, .gz, .zip), a drive file (.drive.json) or a vehicle profile (.toml)"
 
 LONGEST_NAME_BYTES = 255
 LONGEST_NEW_NAME_BYTES = 200  # leaves room for `.verification.html.partial`

@@ -364,11 +364,11 @@ class DriveRecorder:
 
     def _warnings(self) -> tuple[str, ...]:
         said = [
-            f"{what} failed; the trace itself is whole, and the recording goes on."
+            f"{what} failed; the recording itself is whole, and the recording goes on."
             for what in self._failed_views
         ]
         if self._left_out:
-            said.append(f"The page fell behind by {self._left_out} rows; the trace itself is whole.")
+            said.append(f"The page fell behind by {self._left_out} rows; the recording itself is whole.")
         if self._no_report:
             said.append(self._no_report)
         return tuple(said)

@@ -164,7 +164,7 @@ def _loaded(path: Path) -> tuple[Trace, Drive | None, list[str]]:
     notes = (
         []
         if conversion is None
-        else ["This is not a camlog trace; its columns were understood with certainty."]
+        else ["This recording was not written by camlog; its columns were understood with certainty."]
     )
     notes += trace.warnings
     notes += [note[0].upper() + note[1:] for note in remarks(drive, trace.sha256, drive_path(path))]
@@ -188,6 +188,7 @@ def _of(path: Path, notes: list[str]) -> list[str]:
 def _verdict_lines(findings: Findings) -> list[str]:
     """The verdict in a screenful: each cam, what to check next, and what was missing."""
     from camlog.report import summary
+    from camlog.report.words import cause_words
 
     lines = [summary.headline(findings)]
     for found in summary.cams_in_order(findings):
@@ -205,7 +206,7 @@ def _verdict_lines(findings: Findings) -> list[str]:
     for cause in summary.likely_causes(findings):
         if cause.cause == "nothing wrong":
             continue
-        lines.append(f"Likely {cause.cause}: {' '.join(cause.evidence_for)}")
+        lines.append(f"Likely {cause_words(cause.cause)}: {' '.join(cause.evidence_for)}")
     if findings.coverage.missing:
         lines.append("Still to drive: " + " ".join(findings.coverage.missing[:3]))
     return lines

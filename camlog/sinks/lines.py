@@ -10,6 +10,7 @@ from typing import TextIO
 from camlog.sinks.state import DriveState, Shown
 from camlog.sinks.words import clock_text, kind_text, rate_text, value_text
 from camlog.stream import CodeSnapshot, Event, StreamItem
+from camlog.unknown import UNKNOWN_ASCII
 
 LINE_INTERVAL_S = 5.0
 _SHOWN = {"engine_speed": "engine", "vehicle_speed": "road", "coolant_temp": "coolant", "oil_temp": "oil"}
@@ -80,7 +81,7 @@ class LineSink:
 
 
 def _angle(shown: Shown | None) -> str:
-    return "-" if shown is None or shown.stale else f"{shown.value:.1f}"
+    return UNKNOWN_ASCII if shown is None or shown.stale else f"{shown.value:.1f}"
 
 
 def codes_text(snapshot: CodeSnapshot) -> str:

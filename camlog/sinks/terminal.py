@@ -17,6 +17,7 @@ from camlog.sinks.lines import LineSink, codes_text
 from camlog.sinks.state import DriveState, Shown
 from camlog.sinks.words import cam_text, clock_text, kind_text, rate_text, value_text
 from camlog.stream import Event, Sink, StreamItem
+from camlog.unknown import UNKNOWN, UNKNOWN_ASCII
 
 REFRESH_PER_S = 4  # as often as an eye can follow numbers; each drawing takes a few milliseconds
 _ROWS = {
@@ -54,6 +55,7 @@ class TerminalView:
         self.state = DriveState(clock)
         self._console = console or PlainConsole()
         self._degree_sign = self._console.encoding.lower().startswith("utf")
+        self._unknown = UNKNOWN if self._degree_sign else UNKNOWN_ASCII
         self._live = Live(
             console=self._console,
             get_renderable=self._draw,
@@ -121,7 +123,7 @@ class TerminalView:
 
     def _number(self, signal: str, shown: Shown | None) -> Text:
         if shown is None:
-            return Text("-")
+            return Text(self._unknown)
         text = Text(value_text(signal, shown.value, degree_sign=self._degree_sign))
         if shown.stale:
             text.append(f" ({shown.age_s:.0f} s ago)")
@@ -135,7 +137,7 @@ class TerminalView:
         for word in ("commanded", "actual", "difference", *(["valve duty"] if with_duty else [])):
             table.add_column(word, justify="right")
         for cam in cams:
-            difference = "-" if cam.difference_deg is None else f"{cam.difference_deg:+.1f} deg"
+            difference = self._unknown if cam.difference_deg is None else f"{cam.difference_deg:+.1f} deg"
             angles = [
                 self._number(f"cam_{cam.cam}_{part}", getattr(cam, part)) for part in ("commanded", "actual")
             ]

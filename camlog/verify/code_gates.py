@@ -78,7 +78,7 @@ def _permanent(memory: Memory, conditions: Conditions) -> Gate:
     if memory.closing.permanent is None:
         return make.not_shown(
             "The car did not answer about permanent codes; older cars keep none.",
-            "This car cannot show it. The other gates must carry the proof, and you must judge it.",
+            "This car cannot show it. The other checks must carry the proof, and you must judge it.",
             answerable=False,
         )
     found = memory.held(memory.closing, "permanent")
@@ -119,15 +119,15 @@ def _others(memory: Memory) -> Gate:
 
 
 def _lamp(memory: Memory) -> Gate:
-    make = GateMaker("lamp", "Warning lamp off")
+    make = GateMaker("lamp", "MIL (warning lamp) off")
     if memory.closing is None or memory.closing.mil is None:
         return make.not_shown("The state of the lamp was not read at the end of the drive.", READ_AGAIN)
     if memory.closing.mil:
         return make.failed(
-            "The module commanded the warning lamp on at the end of the drive.",
+            "The module commanded the MIL on at the end of the drive.",
             "Find the code that lights it: camlog codes.",
         )
-    return make.passed("The module commanded the warning lamp off at the end of the drive.")
+    return make.passed("The module commanded the MIL off at the end of the drive.")
 
 
 def _since_clear(memory: Memory, conditions: Conditions, driven_km: float | None) -> Gate:

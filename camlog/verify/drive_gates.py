@@ -201,7 +201,7 @@ def _engine_off(off: list[tuple[float, float]], start_s: float, end_s: float) ->
 
 
 def _seconds(value: float | None) -> str:
-    return "unknown" if value is None else f"{value:.0f} s"
+    return "not known" if value is None else f"{value:.0f} s"
 
 
 def _minutes(seconds: float) -> str:

@@ -55,7 +55,7 @@ def _monitor(memory: Memory, name: str) -> Gate:
     if state == "unsupported":
         return make.not_shown(
             "This car has no such monitor, or does not report it.",
-            "This car cannot show it. The other gates must carry the proof, and you must judge it.",
+            "This car cannot show it. The other checks must carry the proof, and you must judge it.",
             answerable=False,
         )
     if state == "incomplete":

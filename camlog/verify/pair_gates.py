@@ -33,7 +33,7 @@ def _files(after: Findings, before: Findings | None, before_drive: Drive | None)
     unknown = [f"{who}: {words}" for who, ok, words in states if ok is None]
     if unknown:
         return make.not_shown(
-            " ".join(unknown), "Record with camlog, and keep each trace and its drive file together."
+            " ".join(unknown), "Record with camlog, and keep each recording and its drive file together."
         )
     return make.passed(
         "The hashes in the drive files match what lies there: nothing was changed after the recording."
@@ -43,15 +43,15 @@ def _files(after: Findings, before: Findings | None, before_drive: Drive | None)
 def _file_state(drive: Drive | None, trace: Trace | None) -> tuple[bool | None, str]:
     """True, False or None where it cannot be told, and why."""
     if drive is None:
-        return None, "there is no drive file beside the trace."
+        return None, "there is no drive file beside the recording."
     if drive.intact is False:
         return False, "its drive file was changed after the recording."
     if trace is not None and drive.trace_sha256 and trace.sha256 and drive.trace_sha256 != trace.sha256:
-        return False, "its trace is not the one the drive file was written for."
+        return False, "its recording is not the one the drive file was written for."
     if drive.intact is None:
         return None, "its drive file carries no seal, so a change would not show."
     if trace is not None and not (drive.trace_sha256 and trace.sha256):
-        return None, "the drive file does not hold the trace's hash: the recording was not ended."
+        return None, "the drive file does not hold the recording's hash: the recording was not ended."
     return True, ""
 
 
@@ -103,7 +103,7 @@ def _order(after: Findings, before: Findings | None, before_drive: Drive | None)
     first, second = _begun(before_drive), _begun(after.drive)
     if first is None or second is None:
         return make.not_shown(
-            "Not both drives tell when they were made.", "Keep each trace and its drive file together."
+            "Not both drives tell when they were made.", "Keep each recording and its drive file together."
         )
     end = first + timedelta(seconds=before.trace.duration_s if before is not None else 0.0)
     words = f"First drive from {first:%Y-%m-%d %H:%M}, second from {second:%Y-%m-%d %H:%M}."

@@ -89,7 +89,7 @@ def play(
     short = verify(_findings(folder / "short.csv", profile), before, job=JOB)
     say(
         f"After 3 minutes in the yard: {_outcome(short)} ({len(short.open_gates)} of {len(short.gates)} "
-        "gates open)."
+        "checks open)."
     )
     recorder(repaired, _ended(permanent_code_drive(3)), state, folder / "after.csv")
     full = verify(_findings(folder / "after.csv", profile), before, job=JOB)
@@ -121,7 +121,7 @@ def _held(path: Path) -> str:
         for name in ("stored", "pending", "permanent")
         if (found := getattr(last, name))
     ]
-    return (", ".join(parts) or "no codes") + (", warning lamp on" if last.mil else ", warning lamp off")
+    return (", ".join(parts) or "no codes") + (", MIL (warning lamp) on" if last.mil else ", MIL (warning lamp) off")
 
 
 def _codes(codes) -> str:

@@ -76,14 +76,14 @@ class Verification:
     def reason(self) -> str:
         """Why, in a sentence or two."""
         if self.outcome == VERIFIED:
-            return f"all {len(self.gates)} gates passed."
+            return f"all {len(self.gates)} checks passed."
         if self.outcome == STILL_THERE:
             faults = [g for g in self.gates if g.shows_fault]
             # What the cam does says more than what the module noted of it.
             return min(faults, key=lambda g: not g.name.startswith("cam_")).evidence
         count = len(self.open_gates)
         first = next((g for g in self.gates if g.state == FAILED), self.open_gates[0])
-        more = "" if count == 1 else f" {count} gates of {len(self.gates)} are open."
+        more = "" if count == 1 else f" {count} checks of {len(self.gates)} are open."
         return f"{first.evidence}{more}"
 
     @property

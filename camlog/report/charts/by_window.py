@@ -79,7 +79,7 @@ def hold_chart(findings: Findings, cam: str, windows: tuple[OilWindow, ...], tit
     }  # fmt: skip
     worst = max(rows, key=lambda r: r[1].flutter_rms_deg.value)
     said = (
-        f"Most with oil {worst[0]}: it wanders by {with_unit(worst[1].flutter_rms_deg.value, 'deg')} rms "
+        f"Most with oil {worst[0]}: it wanders by typically {with_unit(worst[1].flutter_rms_deg.value, 'deg')} "
         f"(limit {number(flutter.value)} deg, {flutter.source})."
     )
     if hold.oscillation.found and hold.oscillation.amplitude_deg is not None:

@@ -59,7 +59,7 @@ def chart(
         said = f"Flutter: not measured, {flutter.reason}."
     else:
         said = (
-            f"In the first {WATCHED_S:g} s at rest it flutters by {with_unit(flutter.value, 'deg')} rms, "
+            f"In the first {WATCHED_S:g} s at rest it flutters by typically {with_unit(flutter.value, 'deg')}, "
             f"noise of the reading included (limit {number(limit.value)} deg, {limit.source})."
         )
     if cold.temp_degc is not None:

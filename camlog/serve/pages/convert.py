@@ -32,7 +32,7 @@ def layout(desk: Desk, name: str = "", *_: str) -> html.Main:
         before = _before(desk, name)
         is_own = _is_own(desk, name)
     except InputError as error:
-        return pieces.trouble("No such trace", told(error))
+        return pieces.trouble("No such recording", told(error))
     heading = [
         html.P(dcc.Link("All recordings", href="/recordings"), className="where"),
         html.H1(["Convert ", shown(name)]),
@@ -40,7 +40,7 @@ def layout(desk: Desk, name: str = "", *_: str) -> html.Main:
     if is_own:
         link = dcc.Link("Everything about this recording", href=address("recording", name), className="main")
         return html.Main(
-            [*heading, html.P("This is a camlog trace already."), html.P(link)], className="convert-page"
+            [*heading, html.P("This is a camlog recording already."), html.P(link)], className="convert-page"
         )
     running = desk.conversions.running(name)
     return html.Main(
@@ -85,13 +85,13 @@ def _before(desk: Desk, name: str) -> list:
         return [*made, html.Button("Convert", id="convert-start", className="main")]
     link = dcc.Link(shown(converted), href=address("recording", converted))
     source = _source(desk, converted)
-    other = f"A trace of that name was made from another file, {source}. " if source not in ("", name) else ""
+    other = f"A recording of that name was made from another file, {source}. " if source not in ("", name) else ""
     return [
         *made,
         html.P(
             [
                 shown(other or "It was converted already. "),
-                f"Converted{'' if other else ' again'}, that trace and its drive file are overwritten: ",
+                f"Converted{'' if other else ' again'}, that recording and its drive file are overwritten: ",
                 link,
             ],
             className="notice",
@@ -273,7 +273,7 @@ def _result(look: ConversionLook) -> list:
     if not found["cam_angles"]:
         made.append(
             notice(
-                "No cam angles: the phaser cannot be judged from this trace, only conditions, codes and "
+                "No cam angles: the phaser cannot be judged from this recording, only conditions, codes and "
                 "misfires. Log commanded and actual angle of each cam next time.",
             )
         )

@@ -184,7 +184,7 @@ def next_line(guide: Guide | None) -> list:
 
 
 def _item(item: GuideItem) -> html.Li:
-    kind, mark = ("met", "✓") if item.met else ("unmet", "○") if item.possible else ("late", "–")
+    kind, mark = ("met", "✓") if item.met else ("unmet", "○") if item.possible else ("late", "×")
     so_far = ""
     if item.unit in ("s", "count") and item.have is not None and item.want > 1 and item.name not in READING:
         so_far = f"{min(item.have, item.want):.0f} of {item.want:.0f}{' s counted' if item.unit == 's' else ''}"

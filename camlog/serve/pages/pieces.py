@@ -10,10 +10,11 @@ from dash import ctx, dcc, html, no_update
 from camlog.report.words import CONDITION_WORDS, cam_title
 from camlog.serve.desk import Desk
 from camlog.serve.jobs import Look
+from camlog.unknown import UNKNOWN
 from camlog.visible import visible
 
 # A state has a sign of its own, so that its colour need not be seen.
-SIGNS = {"good": "✓", "bad": "!", "unknown": "?"}
+SIGNS = {"good": "✓", "bad": "!", "unknown": UNKNOWN}
 NO_PROFILE = ""
 
 

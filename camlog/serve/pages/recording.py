@@ -58,7 +58,7 @@ def layout(desk: Desk, name: str = "", *_: str) -> html.Main:
             html.Div(
                 [
                     dcc.Link("Replay", href=address("replay", name), className="main"),
-                    html.A("Download the trace", href=address("files", name), className="quiet"),
+                    html.A("Download the recording", href=address("files", name), className="quiet"),
                     *_download(entry, "drive", "Download the drive file"),
                     *_download(entry, "findings", "Download the findings"),
                 ],
@@ -90,7 +90,7 @@ def _verdict(entry: Entry) -> list | str:
 def _foreign(entry: Entry) -> list:
     return [
         *(notice(problem) for problem in entry.problems),
-        html.P("This trace was not written by camlog. Converted, it can be analysed and replayed."),
+        html.P("This recording was not written by camlog. Converted, it can be analysed and replayed."),
         html.Div(
             [
                 dcc.Link("Convert it", href=address("convert", entry.name), className="main"),
@@ -187,7 +187,7 @@ def _pair(desk: Desk, entry: Entry) -> html.Section:
             *_becoming("comparison"),
             html.H3("Verify the repair"),
             html.P(
-                "Is the repair proven by this drive? A list of gates, each passed, failed or not yet shown, on "
+                "Is the repair proven by this drive? A list of checks, each passed, failed or not yet shown, on "
                 "one page to print and sign.",
                 className="soft",
             ),

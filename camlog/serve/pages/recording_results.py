@@ -1,4 +1,4 @@
-"""What came of an analysis, on the page: headline, gates, what is to do, cautions, link to the result."""
+"""What came of an analysis, on the page: headline, checks, what is to do, cautions, link to the result."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def _gates(gates: list[dict[str, str]]) -> html.Div:
         for g in gates
     ]
     return html.Div(
-        html.Table([html.Caption("Gates"), html.Tbody(rows)], className="gates"), className="table"
+        html.Table([html.Caption("Checks"), html.Tbody(rows)], className="gates"), className="table"
     )
 
 

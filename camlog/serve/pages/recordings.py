@@ -28,7 +28,7 @@ def layout(desk: Desk, *_: str) -> html.Main:
             html.H1("Recordings"),
             html.P(
                 ["Folder: ", shown(desk.folder.root.name or str(desk.folder.root)), " · ",
-                 html.A("take in a saved trace", href="#take-in")],
+                 html.A("take in a saved recording", href="#take-in")],
                 className="where soft",
             ),
             html.Label(
@@ -49,9 +49,9 @@ def take_in() -> html.Section:
     """Where a file is handed in; filled by `assets/upload.js`, as Dash has no field for large files."""
     return html.Section(
         [
-            html.H2("Take in a saved trace"),
+            html.H2("Take in a saved recording"),
             html.P(
-                "From this device into the folder: a trace of camlog or of any other make, its drive file, or "
+                "From this device into the folder: a recording of camlog or of any other make, its drive file, or "
                 "a vehicle profile. Nothing is overwritten.",
                 className="soft",
             ),
@@ -136,9 +136,9 @@ def _item(entry: Entry, running: bool, made: str | None) -> html.Li:
         state = html.P(dcc.Link("Being recorded now", href="/"), className="verdicts")
     elif entry.kind == "foreign" and made is not None:
         link = dcc.Link(shown(made), href=address("recording", made))
-        state = html.P(["Somebody else's trace, converted to ", link], className="soft")
+        state = html.P(["Somebody else's recording, converted to ", link], className="soft")
     elif entry.kind == "foreign":
-        words = "Cannot be read as a trace" if entry.problems else "Somebody else's trace, to be converted"
+        words = "Cannot be read as a recording" if entry.problems else "Somebody else's recording, to be converted"
         state = html.P(words, className="verdicts soft")
     elif entry.verdicts:
         state = html.P(verdicts(entry.verdicts), className="verdicts")
