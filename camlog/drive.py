@@ -88,7 +88,7 @@ def remarks(drive: Drive | None, trace_sha256: str | None, beside: Path) -> list
     if drive.trace_sha256 is None and drive.adapter:
         return ["the recording did not end cleanly; what was saved until then is here."]
     if drive.trace_sha256 not in (None, trace_sha256):
-        return [f"the recording's file was changed after it ended, or {beside.name} belongs to another."]
+        return [f"the file was changed after the recording, or {beside.name} belongs to another."]
     return []
 
 
