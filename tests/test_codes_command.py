@@ -45,7 +45,7 @@ def test_the_table_has_every_code_of_every_module_and_no_verdict(port, capsys):
         "P0700",
         "7E9",
         "P0014",
-        "lamp on",
+        "MIL (warning lamp) on",
         "Freeze frame",
         "750",
         "340 km",
@@ -67,7 +67,7 @@ def test_as_json_it_is_a_drive_files_snapshot(port, capsys):
 def test_what_was_not_answered_is_not_called_none():
     text = shown(CodeSnapshot(0.0, stored=(), pending=None, permanent=None))
     assert text.count("not answered by this vehicle") == 2 and text.count("none") == 1
-    assert "lamp not read" in text and "not read" in text
+    assert "MIL (warning lamp) not read" in text and "not read" in text
 
 
 def test_test_results_are_named_and_set_against_their_limits():

@@ -113,7 +113,7 @@ def code_table(snapshot: CodeSnapshot) -> Table:
     from camlog.unknown import UNKNOWN_ASCII
 
     lamp = {True: "on", False: "off", None: "not read"}[snapshot.mil]
-    table = _table(f"Codes (MIL (warning lamp) {lamp})", "kind", "code", "module", "what it says")
+    table = _table(f"Codes; MIL (warning lamp) {lamp}", "kind", "code", "module", "what it says")
     for kind in ("stored", "pending", "permanent"):
         found = getattr(snapshot, kind)
         if found is None:
