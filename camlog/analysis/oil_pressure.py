@@ -1,0 +1,115 @@
+"""Is the oil pressure too low for the engine speed? One rule for a live drive and a saved one.
+
+The limit rises with engine speed up to FLAT_RPM: a pump's pressure is regulated above that. Two readings in a row must
+lie below it, and the engine must have run for some seconds, so that neither one odd reading nor a start counts.
+All common practice, no source; a vehicle profile's limit wins.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from camlog.analysis.limits import LIMITS, Limit
+from camlog.trace import Trace
+
+LIMIT_NAME = "oil_pressure_min_kpa_per_1000_rpm"
+FLAT_RPM = 2000.0
+RUNNING_RPM = 400.0  # above every cranking speed, below every idle
+AFTER_START_S = 10.0  # pressure builds within a few seconds
+SPEED_REACH_S = 2.0  # the limit comes from the lowest engine speed this long before a pressure reading
+MOST_APART_S = 30.0  # readings further apart than this are not "in a row"
+LOW_READINGS = 2
+
+
+@dataclass(frozen=True, slots=True)
+class LowPressure:
+    """A pressure below its limit: kPa, at an engine speed in rpm, and when, s."""
+
+    time_s: float
+    pressure_kpa: float
+    limit_kpa: float
+    engine_speed_rpm: float
+    limit: Limit
+
+    @property
+    def figure(self) -> str:
+        """`15 kPa at 700 rpm, where at least 49 kPa is expected (70 kPa for each 1,000 rpm; ...)`."""
+        return (
+            f"{self.pressure_kpa:.0f} kPa at {self.engine_speed_rpm:.0f} rpm, where at least {self.limit_kpa:.0f} kPa is "
+            f"expected ({self.limit.value:g} kPa for each 1,000 rpm; {self.limit.source})"
+        )
+
+
+class OilPressureWatch:
+    """Follows oil pressure and engine speed. `worst` is the furthest below its limit so far, `low` whether it is now."""
+
+    def __init__(self, limits: Mapping[str, Limit] = LIMITS):
+        self._limit = limits[LIMIT_NAME]
+        self._speeds: deque[tuple[float, float]] = deque()
+        self._running_since_s: float | None = None
+        self._in_a_row: list[LowPressure] = []
+        self.low = False
+        self.worst: LowPressure | None = None
+
+    def accept(self, time_s: float, values: Mapping[str, float]) -> None:
+        """Take readings of one time; signals other than the two do not matter."""
+        speed, pressure = values.get("engine_speed"), values.get("oil_pressure")
+        if speed is not None and math.isfinite(speed):
+            self._speed(time_s, speed)
+        if pressure is not None and math.isfinite(pressure):
+            self._pressure(time_s, pressure)
+
+    def _speed(self, time_s: float, speed: float) -> None:
+        self._speeds.append((time_s, speed))
+        while self._speeds[0][0] < time_s - SPEED_REACH_S:
+            self._speeds.popleft()
+        if speed < RUNNING_RPM:
+            self._running_since_s, self._in_a_row, self.low = None, [], False
+        elif self._running_since_s is None:
+            self._running_since_s = time_s
+
+    def _pressure(self, time_s: float, pressure: float) -> None:
+        speeds = [v for t, v in self._speeds if t >= time_s - SPEED_REACH_S]
+        if not speeds or self._running_since_s is None or time_s < self._running_since_s + AFTER_START_S:
+            return
+        speed = min(speeds)
+        least = self._limit.value * min(speed, FLAT_RPM) / 1000.0
+        if pressure >= least:
+            self._in_a_row, self.low = [], False
+            return
+        if self._in_a_row and time_s - self._in_a_row[-1].time_s > MOST_APART_S:
+            self._in_a_row = []
+        self._in_a_row.append(LowPressure(time_s, pressure, least, speed, self._limit))
+        if len(self._in_a_row) < LOW_READINGS:
+            return
+        self.low = True
+        # Of a run the milder of two readings is believed, until more follow.
+        surest = max(self._in_a_row[-LOW_READINGS:], key=lambda r: r.pressure_kpa / r.limit_kpa)
+        if self.worst is None or surest.pressure_kpa / surest.limit_kpa < self.worst.pressure_kpa / self.worst.limit_kpa:
+            self.worst = surest
+        del self._in_a_row[:-LOW_READINGS]
+
+
+def low_oil_pressure(trace: Trace, limits: Mapping[str, Limit] = LIMITS) -> LowPressure | None:
+    """The lowest oil pressure of a drive against its limit, or None: not low, or not recorded with engine speed."""
+    watch = OilPressureWatch(limits)
+    read = {name: trace.samples(name) for name in ("engine_speed", "oil_pressure")}
+    if not all(len(times) for times, _ in read.values()):
+        return None
+    readings = sorted(
+        (float(t), name, float(v)) for name, (times, values) in read.items() for t, v in zip(times, values, strict=True)
+    )  # engine speed before oil pressure where both came at once
+    for time_s, name, value in readings:
+        watch.accept(time_s, {name: value})
+    return watch.worst
+
+
+def alarm(low: LowPressure) -> str:
+    """What a live view says of a low pressure."""
+    return (
+        f"OIL PRESSURE LOW: {low.figure}. Stop the engine as soon as it is safe to, and do not start it again: check the "
+        "oil level, then the pressure with a gauge."
+    )
