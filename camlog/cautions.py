@@ -39,7 +39,7 @@ _TABLE = (
     ),
     Caution(
         DRIVE, "a crash on a test drive", "with everything that asks for a drive",
-        "Drive only where traffic, law and the car's state allow; the driver drives, someone else operates.",
+        "Drive only where traffic, law and the state of the car allow; the driver drives, someone else operates.",
     ),
     Caution(
         OPERATE, "a driver who looks at a screen", "beside everything that is operated during a drive",
@@ -47,7 +47,7 @@ _TABLE = (
     ),
     Caution(
         PEDALS, "a pedal that is blocked", "before a recording",
-        "Fix adapter and cable so that they stay clear of the pedals and the driver's feet.",
+        "Fix adapter and cable so that they stay clear of the pedals and of the feet of the driver.",
     ),
     Caution(
         IDLE, "exhaust gas in a closed room", "with everything that lets the engine run at a standstill",
@@ -71,9 +71,9 @@ _TABLE = (
         "extinguisher at hand.",
     ),
     Caution(
-        VALVE_SUPPLY, "a burnt coil or driver, a cam that moves", "where a valve is driven from a supply",
-        "Drive the valve only with the voltage, polarity and time of service information, unplugged from its module, "
-        "engine off, hands clear.",
+        VALVE_SUPPLY, "a burnt coil or driver, an engine that stalls or races", "where a valve is driven from a supply",
+        "Drive a valve only with the voltage, polarity and time of service information, through a fuse and unplugged from "
+        "its module; the engine may stall or race.",
     ),
     Caution(
         RAISED, "a vehicle that falls", "where somebody works under the vehicle",

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+from camlog.analysis.do_not_run import LiveCare
+from camlog.analysis.limits import limits_for
 from camlog.capture.live import LiveSource
 from camlog.capture.record import Recording, record
 from camlog.drive import drive_path, read_drive
@@ -39,7 +41,8 @@ def demo(folder: Path, say: Callable[[str], None] = print) -> Recording:
         say(f"Connecting to its adapter on {port} through python-obd ...")
         source = LiveSource(port, profile, baud=115_200)
         with KeyReader(source.now_s, on_marker=source.add_event, on_end=source.stop) as keys:
-            view = view_for(title="Recording the simulated car", clock=source.now_s, keys=keys)
+            care = LiveCare(limits_for(profile))
+            view = view_for(title="Recording the simulated car", clock=source.now_s, keys=keys, care=care)
             done = record(source, folder / "demo.csv", views=[view], minutes=MINUTES)
     trace = read_trace(done.trace)
     drive = read_drive(drive_path(done.trace))

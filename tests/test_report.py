@@ -86,7 +86,7 @@ def test_a_misfire_with_healthy_cams_points_away_from_the_cams():
     findings = findings_of("ignition-misfire")
     assert headline(findings) == "Both cams: healthy."
     assert "ignition" in owner_paragraph(findings)
-    assert any("coil" in item.lower() for item in next_steps(findings)["items"])
+    assert any("coil" in item["text"].lower() for item in next_steps(findings)["items"])
 
 
 def test_without_cam_angles_the_report_says_that_it_cannot_judge():

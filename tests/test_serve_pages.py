@@ -260,9 +260,9 @@ def test_a_repair_is_compared_and_verified_against_the_drive_before(visit):
     page.fill("#recording-outside", "p0442, P0456")
     visit.press("#recording-verification")
     visit.until(
-        lambda: "all 19 checks passed" in visit.text("#recording-verification-said"), "it is not verified"
+        lambda: "all 20 checks passed" in visit.text("#recording-verification-said"), "it is not verified"
     )
-    assert page.locator(".gates .sign").count() == 19
+    assert page.locator(".gates .sign").count() == 20
     visit.press("#recording-comparison")
     visit.until(
         lambda: "slow before, healthy after" in visit.text("#recording-comparison-said"), "no comparison came"

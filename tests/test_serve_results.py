@@ -88,7 +88,7 @@ def test_the_report_says_what_the_command_would(reported, repaired):
 
 def test_a_repair_is_verified_with_every_gate_told(verified, repaired):
     json.dumps(verified, allow_nan=False)
-    assert verified["verified"] and verified["outcome"] == "verified" and len(verified["gates"]) == 19
+    assert verified["verified"] and verified["outcome"] == "verified" and len(verified["gates"]) == 20
     page = (repaired / verified["page"]).read_text()
     assert "order 7" in page
 
@@ -486,7 +486,7 @@ def test_the_drive_before_is_looked_for_among_the_earlier_ones(repaired, monkeyp
 def test_a_verification_is_told_gate_by_gate(verified):
     view = recording_page._view("verification", {"verification": Look("x", "x", "done", verified)}, {})
     said = text_of(view)
-    assert "Verified: all 19 checks passed." in said and said.count("✓ passed") == 19 and "Careful" in said
+    assert "Verified: all 20 checks passed." in said and said.count("✓ passed") == 20 and "Careful" in said
     assert links_of(view) == ["/results/repair-after.verification.html"]
 
 

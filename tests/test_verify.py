@@ -42,8 +42,8 @@ P0011 = (TroubleCode("P0011", "7E8"),)
 def test_a_repaired_car_after_a_full_drive_is_verified_by_every_gate():
     found = verify(repair().after, repair().before, job="Order 12")
     assert found.outcome == "verified" and found.verified
-    assert set(states(found).values()) == {"passed"} and len(found.gates) == 19
-    assert found.todo == () and found.headline == "Verified: all 19 checks passed."
+    assert set(states(found).values()) == {"passed"} and len(found.gates) == 20
+    assert found.todo == () and found.headline == "Verified: all 20 checks passed."
     assert all(g.evidence for g in found.gates)
 
 

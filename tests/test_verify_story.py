@@ -136,7 +136,7 @@ def test_the_command_verifies_from_the_files_and_tells_it_by_its_status(told, tm
     )
     out = capsys.readouterr().out
     assert (
-        out.startswith("Verified: all 19 checks passed.") and (tmp_path / "after.verification.html").exists()
+        out.startswith("Verified: all 20 checks passed.") and (tmp_path / "after.verification.html").exists()
     )
     assert run(folder / "short.csv", "--before", folder / "before.csv", "--out", tmp_path) == 1
     assert "Not verified yet" in capsys.readouterr().out

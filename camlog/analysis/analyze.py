@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
+from camlog import cautions
+from camlog.analysis import do_not_run
 from camlog.analysis.cam.camdata import CamData, cam_data
 from camlog.analysis.cam.examine import Examination, examine
 from camlog.analysis.drive.conditions import conditions as drive_conditions
@@ -12,7 +14,9 @@ from camlog.analysis.drive.windows import OIL_WINDOWS, OilWindow
 from camlog.analysis.findings import CamFindings, Findings
 from camlog.analysis.limits import limits_for, t63_limit
 from camlog.analysis.misfire.rates import measure_misfire
-from camlog.analysis.verdict.causes import rank_causes
+from camlog.analysis.oil_pressure import low_oil_pressure
+from camlog.analysis.verdict.causes import Cause, rank_causes
+from camlog.analysis.verdict.checks import MECHANICAL_TIMING
 from camlog.analysis.verdict.code_evidence import code_evidence
 from camlog.analysis.verdict.judge import judge_all
 from camlog.analysis.verdict.late import REFERENCE_STEP_DEG, fitted_t63
@@ -21,20 +25,6 @@ from camlog.drive import Drive
 from camlog.profile import VehicleProfile
 from camlog.signals import CAM_IDS
 from camlog.trace import Trace
-
-CAUTIONS = (
-    "This is advice to a qualified technician, not a roadworthiness statement. Service information, local rules and "
-    "licensed practice come first.",
-    "On a test drive the driver drives and someone else operates the laptop.",
-    "Hot oil and rotating parts: let the engine cool, and support the vehicle on rated stands.",
-)
-TIMING_CAUTION = (
-    "An interference engine is damaged by wrong timing: turn it by hand first. Torque and procedure from service "
-    "information."
-)
-CODES_CAUTION = (
-    "Clearing codes erases evidence and readiness; local emission rules decide when it is allowed. Save a record first."
-)
 
 
 def analyze(
@@ -59,19 +49,32 @@ def analyze(
     }
     verdicts = judge_all(examined, covered.per_cam, limits)
     patterns = {cam: _response_pattern(x, limits) for cam, x in examined.items()}
-    misfire = measure_misfire(trace, conditions.windows, [s.time_s for s in conditions.starts], profile, data, limits)
+    starts_s = [s.time_s for s in conditions.starts]
+    misfire = measure_misfire(trace, conditions.windows, starts_s, profile, data, limits)
     codes = code_evidence(drive)
     causes = rank_causes(
         verdicts, patterns, misfire, codes, sufficient=covered.sufficient,
         rest_flutter=[c for c, v in verdicts.items() if _only_rest_flutter(v)],
         with_supply=sum(x.sticking.with_supply for x in examined.values()),
     )  # fmt: skip
+    refused = do_not_run.reasons(
+        verdicts=verdicts, examined=examined, causes=causes, codes=codes, misfire=misfire,
+        pressure=low_oil_pressure(trace, limits), events=drive.events if drive is not None else (),
+        starts_s=starts_s, limits=limits,
+    )  # fmt: skip
+    if refused:
+        # Nothing of the result may ask anybody to run or drive this engine.
+        covered = covered.without_driving()
+        verdicts = judge_all(examined, covered.per_cam, limits)
+        causes = do_not_run.without_running(causes, refused)
+    first_lines = do_not_run.sentences(refused)
     cams = {
         cam: CamFindings(cam, verdicts[cam], x, covered.per_cam.get(cam), patterns[cam]) for cam, x in examined.items()
     }
     return Findings(
         trace=trace, conditions=conditions, cams=cams, misfire=misfire, codes=codes, causes=causes, coverage=covered,
-        cautions=_cautions(cams, codes.codes), limits=limits, profile=profile, drive=drive,
+        cautions=(*first_lines, *_cautions(cams, causes, codes.codes, bool(refused))), do_not_run=first_lines,
+        limits=limits, profile=profile, drive=drive,
     )  # fmt: skip
 
 
@@ -99,10 +102,15 @@ def _only_rest_flutter(verdict) -> bool:
     return beyond == {"cold_start_flutter_deg"}
 
 
-def _cautions(cams: dict[str, CamFindings], codes: Sequence[object]) -> tuple[str, ...]:
-    found = list(CAUTIONS)
-    if any(c.verdict.condition not in ("healthy", "insufficient_data") for c in cams.values()):
-        found.append(TIMING_CAUTION)
+def _cautions(
+    cams: Mapping[str, CamFindings], causes: Sequence[Cause], codes: Sequence[object], refused: bool
+) -> tuple[str, ...]:
+    """The cautions of these findings, besides the ones that stand beside each check."""
+    keys = [cautions.ADVICE] if refused else [cautions.ADVICE, cautions.DRIVE]
+    timing = any(c.cause == MECHANICAL_TIMING for c in do_not_run.leading(causes))
+    if timing or any(c.verdict.condition not in ("healthy", "insufficient_data") for c in cams.values()):
+        keys += [cautions.TIMING, cautions.TORQUE]
     if codes:
-        found.append(CODES_CAUTION)
-    return tuple(found)
+        keys.append(cautions.EVIDENCE)
+    beside = [c for cause in do_not_run.leading(causes) for check in cause.next_checks for c in check.cautions]
+    return tuple(dict.fromkeys((*cautions.sentences(keys), *beside)))

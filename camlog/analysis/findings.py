@@ -74,7 +74,11 @@ class CamFindings:
 
 @dataclass(frozen=True)
 class Findings:
-    """What a drive says: per cam, about misfires, codes and causes, and what it did not contain."""
+    """What a drive says: per cam, about misfires, codes and causes, and what it did not contain.
+
+    `do_not_run` are the first lines of every result where the engine may not be run or driven: that it may not, why,
+    and what to check first; empty otherwise. `cautions` begins with them.
+    """
 
     trace: Trace
     conditions: Conditions
@@ -84,6 +88,7 @@ class Findings:
     causes: tuple[Cause, ...]
     coverage: Coverage
     cautions: tuple[str, ...]
+    do_not_run: tuple[str, ...] = ()
     limits: Mapping[str, Limit] = field(default_factory=dict)
     profile: VehicleProfile | None = None
     drive: Drive | None = None
@@ -104,6 +109,7 @@ class Findings:
                     "signals": {name: _signal(self.trace, name) for name in self.trace.signals},
                     "warnings": list(self.trace.warnings),
                 },
+                "do_not_run": list(self.do_not_run),
                 "profile": None
                 if profile is None
                 else {"name": profile.name, "sha256": profile.sha256, "limits": dict(profile.limits)},

@@ -12,12 +12,12 @@ from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from camlog.analysis.drive.engine import RUNNING_RPM
 from camlog.analysis.limits import LIMITS, Limit
 from camlog.trace import Trace
 
 LIMIT_NAME = "oil_pressure_min_kpa_per_1000_rpm"
 FLAT_RPM = 2000.0
-RUNNING_RPM = 400.0  # above every cranking speed, below every idle
 AFTER_START_S = 10.0  # pressure builds within a few seconds
 SPEED_REACH_S = 2.0  # the limit comes from the lowest engine speed this long before a pressure reading
 MOST_APART_S = 30.0  # readings further apart than this are not "in a row"

@@ -31,10 +31,6 @@ LOST = (
     "readiness: every monitor must run again, which takes days of ordinary driving",
     "the modules' own test results, their misfire counts and the counters since the last clear",
 )
-RULES = (
-    "Local emission rules may forbid clearing before an inspection; a car whose monitors are not ready "
-    "fails many of them."
-)
 PERMANENT_STAY = (
     "Permanent codes stay: no tester can clear them. Each erases itself once its monitor has passed and "
     "one drive was long enough (10 minutes running, 5 of them at 40 km/h or more, 30 s of idle on end; 13 "

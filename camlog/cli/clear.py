@@ -34,13 +34,16 @@ def clear(
     Ignition on, engine off. camlog reads all the modules hold, saves it, shows it, says what clearing takes
     away, and asks. Then it clears and reads back. Without a saved snapshot nothing is cleared.
 
+    Where nothing is stored or pending, clearing would only erase readiness: then it is not asked for.
+
     Keep the snapshot: camlog verify --before takes it where there is no recording from before the repair.
     """
     import sys
     from datetime import datetime
 
-    from camlog.capture.clear import LOST, PERMANENT_STAY, RULES, clear_codes
+    from camlog.capture.clear import LOST, PERMANENT_STAY, clear_codes
     from camlog.capture.connect import open_link
+    from camlog.cautions import CLEAR_RULES, LEARNED, READINESS_ONLY, caution, sentences
     from camlog.cli.codes import code_table
     from camlog.console import PlainConsole
     from camlog.errors import InputError
@@ -64,10 +67,16 @@ def clear(
     def confirm(snapshot) -> bool:
         typer.echo(f"Saved all the modules hold: {path}")
         console.print(code_table(snapshot))
+        if snapshot.stored == () and snapshot.pending == ():
+            typer.echo(caution(READINESS_ONLY))
+            if not yes:
+                typer.echo("There is nothing to clear. Where monitors are to run anew all the same, add --yes.")
+                return False
         typer.echo("Clearing takes away for good:")
         for loss in LOST:
             typer.echo(f"  - {loss}")
-        typer.echo(RULES)
+        for sentence in sentences((LEARNED, CLEAR_RULES)):
+            typer.echo(sentence)
         if yes:
             return True
         try:

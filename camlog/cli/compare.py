@@ -36,10 +36,10 @@ def compare(
     Writes NAME.comparison.html beside AFTER. Whether a repair is proven is for `camlog verify` to say.
     """
     from camlog.analysis import analyze
-    from camlog.cli.results import load
+    from camlog.cli.results import caution_lines, load, stop_lines
     from camlog.profile import read_profile
     from camlog.report import write_comparison
-    from camlog.report.comparison import changed_sentences, doubts, headline
+    from camlog.report.comparison import both_cautions, changed_sentences, doubts, headline
     from camlog.report.dashboard import read_dashboard
 
     page = page_path(after, out, force)
@@ -47,6 +47,8 @@ def compare(
         typer.echo(f"camlog: {dashboard}: {remark}", err=True)
     profile = read_profile(vehicle) if vehicle else None
     old, new = (analyze(*load(path), profile) for path in (before, after))
+    for line in stop_lines(new.do_not_run):
+        typer.echo(line)
     typer.echo(headline(old, new))
     for sentence in doubts(old, new):
         typer.echo(f"Careful: {sentence}")
@@ -57,6 +59,8 @@ def compare(
         typer.echo(f"  and {len(changed) - SENTENCES_SHOWN} more")
     if not changed:
         typer.echo("  No figure changed by more than chance over conditions that both drives share.")
+    for line in caution_lines(both_cautions(old, new), new.do_not_run):
+        typer.echo(line)
     write_comparison(old, new, page, dashboard=dashboard)
     typer.echo(f"Comparison: {page}")
 

@@ -53,7 +53,7 @@ def record(
     recording with the ignition on and the engine off, wait for the first line, then start the engine.
 
     While it runs: m sets a marker (type what you heard, then Enter), q or Ctrl-C ends. The driver drives; someone
-    else works the laptop. Whatever happens to the cable, the adapter or this computer, the rows so far are on disk.
+    else operates camlog; drive only where traffic, law and the state of the car allow. Whatever happens to the cable, the adapter or this computer, the rows so far are on disk.
     """
     import sys
     from datetime import datetime
@@ -61,6 +61,7 @@ def record(
 
     from camlog.capture.connect import connection_lines, open_source
     from camlog.capture.record import record as record_drive
+    from camlog.cautions import DRIVE, IDLE, OPERATE, PEDALS, sentences
     from camlog.errors import InputError
     from camlog.profile import read_profile
     from camlog.signals import SIGNALS
@@ -84,14 +85,19 @@ def record(
 
     say = lambda text: typer.echo(text, err=True)  # noqa: E731
     if sys.stderr.isatty():
-        say("The driver drives; someone else works the laptop.")
+        for sentence in sentences((OPERATE, DRIVE, PEDALS, IDLE)):
+            say(sentence)
     say("Connecting (a few seconds) ...")
+    from camlog.analysis.do_not_run import LiveCare  # takes a second or two: not before the first word
+    from camlog.analysis.limits import limits_for
+
+    care = LiveCare(limits_for(profile))
     source = open_source(port, profile, baud=baud, only=signal or None, store_vin=vin, say=say)
     for line in connection_lines(source):
         say(line)
     keys = KeyReader(source.now_s, on_marker=source.add_event, on_end=source.stop)
     with keys:
-        view = view_for(clock=source.now_s, keys=keys)
+        view = view_for(clock=source.now_s, keys=keys, care=care)
         done = record_drive(source, trace, views=[view], minutes=minutes, force=force)
     say(f"{done.rows} rows in {done.trace}, codes and events in {done.drive}")
     if done.errors:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -76,6 +76,7 @@ def verdict_lines(findings: Findings) -> Iterator[str]:
     """The verdict in a screenful: each cam, misfires, causes with the next checks, and what was missing."""
     from camlog.report.words import cause_words, evidence_words
 
+    yield from stop_lines(findings.do_not_run)
     yield f"{findings.trace.name}: {findings.trace.duration_s / 60:.1f} minutes"
     source = findings.conditions.windows.source
     if findings.cams and source != "oil_temp":
@@ -93,16 +94,45 @@ def verdict_lines(findings: Findings) -> Iterator[str]:
     likely = [c for c in findings.causes if c.support >= WORTH_SAYING][:CAUSES_SHOWN]
     for cause in likely:
         yield from _wrapped(f"Likely {cause_words(cause.cause)} ({evidence_words(cause.support)}): {' '.join(cause.evidence_for)}", "  ")
-    if likely:
-        for number, check in enumerate(likely[0].next_checks[:CHECKS_SHOWN], start=1):
+    said = set(findings.do_not_run)
+    leading = likely or (findings.causes[:1] if findings.do_not_run else ())
+    if leading:
+        checks = leading[0].next_checks if findings.do_not_run else leading[0].next_checks[:CHECKS_SHOWN]
+        for number, check in enumerate(checks, start=1):
             yield from _wrapped(f"  {number}. {check}", "     ")
+            for sentence in check.cautions:
+                if sentence not in said:
+                    yield from _wrapped(f"     Careful: {sentence}", "     ")
+            said.update(check.cautions)
     missing = findings.coverage.missing[:MISSING_SHOWN]
-    if missing:
+    if missing and findings.do_not_run:
+        for sentence in missing:
+            yield from _wrapped(f"  {sentence}", "    ")
+    elif missing:
         yield "Still to drive:"
+        said.add(findings.coverage.caution)
+        yield from _wrapped(f"  Careful: {findings.coverage.caution}", "    ")
         for sentence in missing:
             yield from _wrapped(f"  - {sentence}", "    ")
     yield f"Limits are {COMMON_PRACTICE}, unless one names another; a vehicle profile's [limits] win."
-    yield from _wrapped(findings.cautions[0], "")
+    yield from caution_lines(findings.cautions, said)
+
+
+def stop_lines(lines: Sequence[str]) -> Iterator[str]:
+    """The first lines of a result where the engine may not be run; nothing where it may."""
+    for number, line in enumerate(lines):
+        yield from _wrapped(line.upper() if number == 0 else f"  {line}", "    ")
+    if lines:
+        yield ""
+
+
+def caution_lines(cautions: Iterable[str], said: Collection[str] = ()) -> Iterator[str]:
+    """Every caution that applies, but for those that stand above already."""
+    left = [c for c in cautions if c not in said]
+    if left:
+        yield "Careful:"
+    for sentence in left:
+        yield from _wrapped(f"  - {sentence}", "    ")
 
 
 def _cam_lines(found: CamFindings) -> Iterator[str]:

@@ -56,10 +56,10 @@ def verify(
     Every check is passed, failed or not yet shown, each with its evidence and what is still to do. Verified
     only where every check passed; then the exit status is 0, else 1.
 
-    Clear the codes after the repair (camlog clear), start the recording before the cold engine, drive ten
-    minutes with
-    five of them above 40 km/h, let it idle for half a minute, drive as the customer does when it shows, and
-    leave the ignition on for some seconds with the engine off before you end the recording.
+    Where codes are stored, clear them after the repair (camlog clear). Start the recording before the cold engine,
+    drive ten minutes with five of them above 40 km/h, let it idle for half a minute, drive as the customer does when it
+    shows, and leave the ignition on for some seconds with the engine off before you end the recording. Drive only where
+    traffic, law and the state of the car allow; the driver drives, someone else operates.
 
     Writes NAME.verification.html, one side to print and sign.
     """
@@ -133,13 +133,13 @@ def lines(found) -> list[str]:
     """The verification for a terminal."""
     import textwrap
 
-    from camlog.cli.results import WIDTH
+    from camlog.cli.results import WIDTH, caution_lines, stop_lines
     from camlog.verify.page import chosen_changes
 
     def wrapped(text: str, indent: str) -> list[str]:
         return textwrap.wrap(text, WIDTH, initial_indent=indent, subsequent_indent=indent + "  ") or [""]
 
-    made = wrapped(found.headline, "")
+    made = [*stop_lines(found.after.do_not_run), *wrapped(found.headline, "")]
     for gate in found.gates:
         made += wrapped(f"{STATE_WORDS[gate.state]:>13}  {gate.title}", "")
         if gate.state != "passed":
@@ -153,4 +153,7 @@ def lines(found) -> list[str]:
         made.append("To do:")
         for number, text in enumerate(found.todo, start=1):
             made += wrapped(f"{number}. {text}", "  ")
-    return made
+    said = {*found.after.do_not_run, found.todo_caution}
+    if found.todo_caution:
+        made += wrapped(f"Careful: {found.todo_caution}", "  ")
+    return [*made, *caution_lines(found.after.cautions, said)]

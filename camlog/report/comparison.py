@@ -32,6 +32,12 @@ def headline(before: Findings, after: Findings) -> str:
     )
 
 
+def both_cautions(before: Findings, after: Findings) -> list[str]:
+    """The cautions of the present car first, then what else the first drive called for; not to run it is of now."""
+    then = [c for c in before.cautions if c not in before.do_not_run]
+    return list(dict.fromkeys((*after.cautions, *then)))
+
+
 def _was(findings: Findings, cam: str) -> str:
     found = findings.cams.get(cam)
     return "not recorded" if found is None else condition_word(found.verdict).lower()
@@ -124,6 +130,7 @@ def render_comparison(
         charts={"end_s": max(_end_s(before), _end_s(after)), "charts": book.specs},
         headline=headline(before, after),
         facts=[facts(before), facts(after)],
+        do_not_run=after.do_not_run,
         doubts=doubts(before, after),
         cards=cards,
         told=told(changes_between(before, after)),
@@ -134,7 +141,7 @@ def render_comparison(
         dashboard=dashboard,
         sides=[{"word": word, "recording": r, "codes": records.codes(f), "covered": summary.coverage_words(f)}
                for word, f, r in sides],
-        cautions=list(dict.fromkeys((*before.cautions, *after.cautions))),
+        cautions=both_cautions(before, after),
     )  # fmt: skip
 
 

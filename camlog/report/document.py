@@ -107,6 +107,7 @@ def render_report(findings: Findings, *, dashboard: str | Path | Dashboard | Non
         charts={"end_s": _end_s(findings), "charts": book.specs},
         facts=facts(findings),
         headline=summary.headline(findings),
+        do_not_run=findings.do_not_run,
         owner=summary.owner_paragraph(findings),
         cards=cards,
         steps=summary.next_steps(findings),

@@ -7,6 +7,7 @@ from typing import Any
 from camlog.analysis.findings import Findings
 from camlog.drive import READINESS_MONITORS
 from camlog.report.dashboard import Dashboard
+from camlog.report.summary import checks
 from camlog.report.words import duration, number, with_unit
 from camlog.signals import unit_of
 
@@ -22,7 +23,7 @@ def causes(findings: Findings) -> list[dict[str, Any]]:
     return [
         {
             "cause": c.cause[:1].upper() + c.cause[1:], "support": f"{100 * c.support:.0f} %", "share": c.support,
-            "evidence_for": c.evidence_for, "evidence_against": c.evidence_against, "next_checks": c.next_checks,
+            "evidence_for": c.evidence_for, "evidence_against": c.evidence_against, "next_checks": checks(c.next_checks),
         }
         for c in findings.causes if c.support >= SEPARATE_BELOW or c.evidence_for
     ]  # fmt: skip
@@ -104,7 +105,7 @@ def coverage(findings: Findings) -> dict[str, Any]:
     """What each oil window held, and what was missing."""
     windows, seconds = findings.conditions.windows.windows, findings.conditions.windows.seconds or ()
     return {
-        "missing": findings.coverage.missing,
+        "missing": findings.coverage.missing, "caution": findings.coverage.caution,
         "windows": [(w.label, duration(s)) for w, s in zip(windows, seconds, strict=False)],
         "per_cam": [
             {

@@ -36,7 +36,7 @@ def write_sample_reports(folder: str | Path, say: Callable[[str], None] = print)
         page = folder / f"{path.stem}.report.html"
         write_report(findings, page)
         written.append(page)
-        say(f"{path.stem}: {headline(findings)}")
+        say(f"{path.stem}: {headline(findings)}{''.join(f' {line}' for line in findings.do_not_run[:1])}")
         if path.stem in PAIR:
             pair[path.stem] = findings
     if len(pair) == len(PAIR):

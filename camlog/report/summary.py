@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 from camlog.analysis.findings import CamFindings, Findings
+from camlog.analysis.verdict.checks import Check
 from camlog.report.words import (
     CAUSE_FOR_OWNER,
     CONDITION_FOR_OWNER,
@@ -72,27 +74,35 @@ def likely_causes(findings: Findings) -> list[Any]:
 
 
 def next_steps(findings: Findings) -> dict[str, Any]:
-    """The first physical checks; a healthy or unjudged drive has its own."""
+    """The first physical checks, each with its cautions; a healthy or unjudged drive has its own.
+
+    `caution` stands under the whole list; `items` are dictionaries of `text` and `cautions`.
+    """
     causes = likely_causes(findings)
     undecided = [c for c in findings.cams.values() if c.verdict.condition == "insufficient_data"]
     faulty = any(state_of(c.verdict) == "bad" for c in findings.cams.values())
+    steps = {"title": "Check next", "items": [], "causes": causes, "weak": False, "caution": ""}
+    if findings.do_not_run:
+        return steps | {"title": "Check first", "items": checks((*causes, *findings.causes)[0].next_checks)}
     if not findings.cams or (undecided and not faulty):
         missing = list(findings.coverage.missing) or [m for c in undecided for m in c.verdict.reasons]
-        return {
-            "title": "Drive this next",
-            "items": list(dict.fromkeys(missing))[:3],
-            "causes": causes,
-            "weak": False,
-        }
+        items = [{"text": text, "cautions": ()} for text in list(dict.fromkeys(missing))[:3]]
+        return steps | {"title": "Drive this next", "items": items, "caution": findings.coverage.caution}
     if not causes:
-        return {
-            "title": "Check next",
-            "items": ["No cause stands out: see the figures below."],
-            "causes": [],
-            "weak": False,
-        }
+        items = [{"text": "No cause stands out: see the figures below.", "cautions": ()}]
+        return steps | {"items": items}
     weak = causes[0].support < WORTH_SAYING
-    return {"title": "Check next", "items": list(causes[0].next_checks)[:3], "causes": causes, "weak": weak}
+    return steps | {"items": checks(causes[0].next_checks[:3]), "weak": weak}
+
+
+def checks(found: Iterable[Check]) -> list[dict[str, Any]]:
+    """Checks with the cautions that stand beside each; one that stands beside an earlier check is not repeated."""
+    said: set[str] = set()
+    made = []
+    for check in found:
+        made.append({"text": str(check), "cautions": [c for c in check.cautions if c not in said]})
+        said.update(check.cautions)
+    return made
 
 
 def owner_paragraph(findings: Findings) -> str:
@@ -101,6 +111,11 @@ def owner_paragraph(findings: Findings) -> str:
     drove = f"A drive of {duration(c.duration_s)} was recorded from the engine's own sensors."
     faulty = [x for x in cams_in_order(findings) if state_of(x.verdict) == "bad"]
     unknown = [x for x in cams_in_order(findings) if state_of(x.verdict) == "unknown"]
+    if findings.do_not_run:
+        return (
+            f"{drove} It shows that this engine may be damaged if it runs on: please do not start or drive the car. The "
+            "workshop will have it towed and look at what is listed here first."
+        )
     if not findings.cams:
         return f"{drove} This recording holds no camshaft angles, so nothing can be said about the cam adjusters."
     causes = [x for x in likely_causes(findings) if x.cause != "nothing wrong" and x.support >= WORTH_SAYING]
@@ -135,4 +150,4 @@ def coverage_words(findings: Findings) -> dict[str, Any]:
         title, state = "Enough to name a fault, not enough to clear every cam.", "unknown"
     else:
         title, state = "The drive was not enough for a verdict.", "unknown"
-    return {"title": title, "state": state, "missing": list(covered.missing)}
+    return {"title": title, "state": state, "missing": list(covered.missing), "caution": covered.caution}

@@ -7,9 +7,10 @@ import re
 import threading
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
+from camlog.analysis.do_not_run import LiveCare
 from camlog.analysis.drive.coverage import Coverage, CoverageTracker
 from camlog.analysis.drive.coverage_needs import DETAIL, HEALTHY, VERDICT, Need
 from camlog.analysis.drive.windows import OPEN_SENSOR_COOLANT_DEGC, OPEN_SENSOR_DEGC
@@ -70,12 +71,13 @@ class GuideItem:
 class Provisional:
     """The verdict so far: `cams` maps a cam to condition, confidence and reason; `at_s` how much was driven.
 
-    `settled`: the look before said the same.
+    `settled`: the look before said the same. `do_not_run` are the first lines where the engine may not be run.
     """
 
     cams: dict[str, tuple[str, float, str]]
     at_s: float
     settled: bool
+    do_not_run: tuple[str, ...] = ()
 
 
 class Guide:
@@ -114,15 +116,17 @@ class Guide:
             self._tracker = CoverageTracker(profile=self._profile)
             self._covered: Coverage | None = None
             self._covered_s = 0.0
+            self._care = LiveCare(self._limits)
             self._oil_degc: float | None = None
             self._coolant_degc: float | None = None
 
     # ------------------------------------------------------------------ the stream
     def accept(self, item: StreamItem) -> None:
         """Take one item of the stream."""
-        if not isinstance(item, Batch):
-            return
         with self._lock:
+            self._care.accept(item)
+            if not isinstance(item, Batch):
+                return
             self._tracker.accept(item)
             oil, coolant = item.values.get("oil_temp"), item.values.get("coolant_temp")
             if oil is not None and math.isfinite(oil):
@@ -132,6 +136,13 @@ class Guide:
 
     def close(self) -> None:
         """Nothing to close."""
+
+    # ------------------------------------------------------------------ whether to drive
+    def do_not_run(self) -> tuple[str, ...]:
+        """Why the engine is to be stopped, or not to be run or driven: the first thing said; empty where it may run."""
+        with self._lock:
+            seen = self._verdict.do_not_run if self._verdict is not None else ()
+            return tuple(dict.fromkeys((*self._care.sentences(), *seen)))
 
     # ------------------------------------------------------------------ what to drive
     def coverage(self) -> Coverage:
@@ -148,12 +159,14 @@ class Guide:
         groups: dict[str, list[Need]] = {}
         for need in covered.needs:
             groups.setdefault(need.name, []).append(need)
+        refused = bool(self.do_not_run())
         found = []
         for name in sorted(groups, key=lambda n: _ORDER.index(n) if n in TITLES else len(_ORDER)):
             found += (
                 self._windows(covered) if name == "oil_window" else [self._item(name, groups[name], covered)]
             )
-        return found
+        # Nobody is asked to drive an engine that may not be run.
+        return [replace(i, instruction="") for i in found] if refused else found
 
     def can_stop(self) -> bool:
         """Enough for any verdict, and the last two looks at the trace agree."""
@@ -163,6 +176,8 @@ class Guide:
 
     def next_instruction(self) -> str:
         """The one thing to do now, in words a driver can be told."""
+        if stop := self.do_not_run():
+            return stop[0]
         if self.can_stop():
             return "You can stop now: there is enough for a verdict."
         open_items = [item for item in self.items() if not item.met and item.possible]
@@ -210,7 +225,9 @@ class Guide:
             same = before is not None and {c: v[0] for c, v in before.cams.items()} == {
                 c: v[0] for c, v in cams.items()
             }
-            self._verdict = Provisional(cams, float(result["seconds"]), bool(cams) and same)
+            self._verdict = Provisional(
+                cams, float(result["seconds"]), bool(cams) and same, tuple(result.get("do_not_run", ()))
+            )
 
     def _temperature(self) -> float | None:
         """The oil's temperature, or the coolant's, as coverage takes it; None where neither was read."""

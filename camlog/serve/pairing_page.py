@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+from camlog.cautions import OPERATE, caution
+
 PAIR_POLICY = (
     "default-src 'none'; style-src 'unsafe-inline'; img-src data:; form-action 'self'; "
     "frame-ancestors 'none'; base-uri 'none'"
@@ -36,7 +38,7 @@ camlog serve runs</label>
 <input id="code" name="code" inputmode="numeric" pattern="[0-9 \\-]*" maxlength="12" required autofocus>
 <button>Pair</button>
 </form>
-<p>Each code pairs one device. The driver drives; someone else works this page.</p>
+<p>Each code pairs one device. {care}</p>
 </main>
 </body>
 </html>
@@ -55,7 +57,9 @@ def pairing_page(wait_s: float = 0.0, wrong: bool = False, withdrawn: bool = Fal
     if wait_s > 0.0:
         said.append(f"After wrong codes there is a wait: try again in {waiting(wait_s)}, or press \"New code\" on "
                     "camlog's Record page, on the computer with the adapter.")  # fmt: skip
-    return _PAGE.format(said=f'<p class="said" role="alert">{" ".join(said)}</p>' if said else "")
+    return _PAGE.format(
+        care=caution(OPERATE), said=f'<p class="said" role="alert">{" ".join(said)}</p>' if said else ""
+    )
 
 
 def waiting(wait_s: float) -> str:

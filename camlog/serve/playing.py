@@ -145,7 +145,7 @@ class Player:
         self._reel = _Reel(replay(self._trace, self._drive, speed="max", start_s=from_s))
         if place_s <= before_s:  # else the guide goes on from where it is
             self.guide.reset()
-            self._guide_reel = _Reel(self._trace.batches())
+            self._guide_reel = _Reel(replay(self._trace, self._drive, speed="max"))
         self._ended = False
         self._since = (time.monotonic(), place_s)
         self._shown_s = place_s

@@ -6,6 +6,7 @@ profile's path, `demo`, or None. Each overwrites what it wrote before. All raise
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,7 +26,7 @@ REASONS_SHOWN = 2
 def make_report(trace: str, vehicle: str | None) -> dict[str, Any]:
     """`camlog analyze`: writes NAME.report.html and NAME.findings.json.
 
-    Gives `report` (file name), `headline` (lines) and `cautions` (lines).
+    Gives `report` (file name), `headline`, `do_not_run` (what comes before all else) and `cautions`, all lines.
     """
     from camlog.analysis.findings import write_findings
     from camlog.report import write_report
@@ -38,14 +39,15 @@ def make_report(trace: str, vehicle: str | None) -> dict[str, Any]:
     return {
         "report": report.name,
         "headline": _verdict_lines(findings),
-        "cautions": [*notes, *findings.cautions],
+        "do_not_run": list(findings.do_not_run),
+        "cautions": [*notes, *_others(findings.cautions, findings)],
     }
 
 
 def make_comparison(before: str, after: str, vehicle: str | None) -> dict[str, Any]:
-    """`camlog compare`: writes NAME.comparison.html. Gives `comparison`, `headline` and `cautions`."""
+    """`camlog compare`: writes NAME.comparison.html. Gives `comparison`, and lines as `make_report`."""
     from camlog.report import write_comparison
-    from camlog.report.comparison import changed_sentences, doubts, headline
+    from camlog.report.comparison import both_cautions, changed_sentences, doubts, headline
 
     profile = _profile(vehicle)
     old, old_notes = _findings(Path(before), profile)
@@ -59,7 +61,10 @@ def make_comparison(before: str, after: str, vehicle: str | None) -> dict[str, A
     page = _result(Path(after), RESULT_ENDINGS["comparison"])
     _written(page, lambda: write_comparison(old, new, page))
     notes = [*doubts(old, new), *_of(Path(before), old_notes), *_of(Path(after), new_notes)]
-    return {"comparison": page.name, "headline": lines, "cautions": [*notes, *new.cautions]}
+    return {
+        "comparison": page.name, "headline": lines, "do_not_run": list(new.do_not_run),
+        "cautions": [*notes, *_others(both_cautions(old, new), new)],
+    }  # fmt: skip
 
 
 def make_verification(
@@ -68,7 +73,7 @@ def make_verification(
     """`camlog verify`: writes NAME.verification.html. `before` is a trace, or a drive file alone.
 
     Gives `page`, `verified`, `outcome`, `headline`, `gates` (state, words, title, evidence), `changes`,
-    `todo` and `cautions`.
+    `todo`, `todo_caution`, `do_not_run` and `cautions`.
     """
     from camlog.verify import verify
     from camlog.verify.page import STATE_WORDS, chosen_changes, write_verification
@@ -98,14 +103,15 @@ def make_verification(
     return {
         "page": page.name, "verified": found.verified, "outcome": found.outcome, "headline": [found.headline],
         "gates": gates, "changes": [c.sentence for c in chosen_changes(found)], "todo": list(found.todo),
-        "cautions": [*notes, *second.cautions],
+        "todo_caution": found.todo_caution, "do_not_run": list(second.do_not_run),
+        "cautions": [*notes, *_others(second.cautions, second)],
     }  # fmt: skip
 
 
 def provisional(trace: str, vehicle: str | None) -> dict[str, Any]:
     """The verdict on a trace that is still being written. Writes nothing.
 
-    Gives `cams` (condition, confidence, reason of each) and `seconds`, how much of a drive it rests on.
+    Gives `cams` (condition, confidence, reason of each), `seconds`, how much of a drive it rests on, and `do_not_run`.
     """
     from camlog.analysis import analyze
     from camlog.drive import drive_path, read_drive
@@ -121,7 +127,12 @@ def provisional(trace: str, vehicle: str | None) -> dict[str, Any]:
         }
         for cam, found in findings.cams.items()
     }  # fmt: skip
-    return {"cams": cams, "seconds": round(saved.duration_s, 3)}
+    return {"cams": cams, "seconds": round(saved.duration_s, 3), "do_not_run": list(findings.do_not_run)}
+
+
+def _others(cautions: Iterable[str], findings: Findings) -> list[str]:
+    """The cautions that do not stand first already."""
+    return [c for c in cautions if c not in findings.do_not_run]
 
 
 # ---------------------------------------------------------------- inside
@@ -207,6 +218,6 @@ def _verdict_lines(findings: Findings) -> list[str]:
         if cause.cause == "nothing wrong":
             continue
         lines.append(f"Likely {cause_words(cause.cause)}: {' '.join(cause.evidence_for)}")
-    if findings.coverage.missing:
-        lines.append("Still to drive: " + " ".join(findings.coverage.missing[:3]))
+    if findings.coverage.missing and not findings.do_not_run:
+        lines.append(f"Still to drive: {' '.join(findings.coverage.missing[:3])} {findings.coverage.caution}")
     return lines

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Callable
-from typing import TextIO
+from collections.abc import Callable, Sequence
+from typing import Protocol, TextIO
 
 from camlog.sinks.state import DriveState, Shown
 from camlog.sinks.words import clock_text, kind_text, rate_text, value_text
@@ -16,11 +16,20 @@ LINE_INTERVAL_S = 5.0
 _SHOWN = {"engine_speed": "engine", "vehicle_speed": "road", "coolant_temp": "coolant", "oil_temp": "oil"}
 
 
+class Care(Protocol):
+    """Follows a drive, and says in sentences that the engine must be stopped or may not be driven."""
+
+    def accept(self, item: StreamItem) -> None: ...
+
+    def sentences(self) -> Sequence[str]: ...
+
+
 class LineSink:
     """Writes plain lines to `out` (standard output by default).
 
     `clock` gives the present time of the stream in seconds; `wall` paces the lines. Values that are too
-    old to be the present ones are left out of a line, not repeated.
+    old to be the present ones are left out of a line, not repeated. What `care` says is written at once, each sentence
+    once.
     """
 
     essential = False
@@ -32,7 +41,10 @@ class LineSink:
         interval_s: float = LINE_INTERVAL_S,
         clock: Callable[[], float] | None = None,
         wall: Callable[[], float] = time.monotonic,
+        care: Care | None = None,
     ):
+        self._care = care
+        self._said: set[str] = set()
         self._out = sys.stdout if out is None else out
         self._interval_s = interval_s
         self._wall = wall
@@ -42,6 +54,7 @@ class LineSink:
     def accept(self, item: StreamItem) -> None:
         """Note an item; write a line where one is due."""
         self.state.accept(item)
+        self._stop(item)
         if isinstance(item, Event):
             text = f": {item.text}" if item.text else ""
             self._line(item.time_s, kind_text(item.kind) + text)
@@ -59,6 +72,15 @@ class LineSink:
         if state.events["adapter_error"]:
             parts.append(f"adapter errors {state.events['adapter_error']}")
         self._line(state.elapsed_s, ", ".join(parts))
+
+    def _stop(self, item: StreamItem) -> None:
+        if self._care is None:
+            return
+        self._care.accept(item)
+        for sentence in self._care.sentences():
+            if sentence not in self._said:
+                self._said.add(sentence)
+                self._line(item.time_s, sentence)
 
     def _line(self, time_s: float, text: str) -> None:
         self._out.write(f"{clock_text(time_s)}  {text}\n")

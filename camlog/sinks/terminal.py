@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from rich.console import Console, Group, RenderableType
 from rich.live import Live
@@ -13,7 +13,7 @@ from rich.text import Text
 from camlog.console import PlainConsole
 from camlog.signals import MAX_CYLINDERS, misfire
 from camlog.sinks.keys import KeyReader
-from camlog.sinks.lines import LineSink, codes_text
+from camlog.sinks.lines import Care, LineSink, codes_text
 from camlog.sinks.state import DriveState, Shown
 from camlog.sinks.words import cam_text, clock_text, kind_text, rate_text, value_text
 from camlog.stream import Event, Sink, StreamItem
@@ -35,7 +35,8 @@ class TerminalView:
     """Draws the state of the drive in place, at most four times a second.
 
     `clock` gives the present time of the stream in seconds, so that time goes on while nothing arrives;
-    `keys` is the KeyReader whose hint and typed text are shown. `title` stands in the first line.
+    `keys` is the KeyReader whose hint and typed text are shown. `title` stands in the first line; above it what `care`
+    says of an engine that must be stopped or may not be driven.
     """
 
     essential = False
@@ -47,8 +48,10 @@ class TerminalView:
         title: str = "Recording",
         clock: Callable[[], float] | None = None,
         keys: KeyReader | None = None,
+        care: Care | None = None,
     ):
         self._title = title
+        self._care = care
         self._keys = keys
         self._lock = threading.Lock()
         self._broken: Exception | None = None
@@ -70,6 +73,8 @@ class TerminalView:
             raise self._broken
         with self._lock:
             self.state.accept(item)
+            if self._care is not None:
+                self._care.accept(item)
 
     def close(self) -> None:
         """Draw once more and leave the last picture standing."""
@@ -88,13 +93,17 @@ class TerminalView:
 
     def picture(self) -> RenderableType:
         """The whole view as it is now."""
-        parts: list[RenderableType] = [self._heading(), self._values()]
+        parts: list[RenderableType] = [Text(s, style="bold red") for s in self._stop()]
+        parts += [self._heading(), self._values()]
         cams = self.state.cams()
         if cams:
             parts.append(self._cam_table(cams))
         parts.append(self._running())
         hint = self._hint()
         return Group(*parts, *([hint] if hint else []))
+
+    def _stop(self) -> Sequence[str]:
+        return self._care.sentences() if self._care is not None else ()
 
     def _heading(self) -> Text:
         text = Text(f"{clock_text(self.state.elapsed_s)}  ", style="bold")
@@ -182,9 +191,10 @@ def view_for(
     clock: Callable[[], float] | None = None,
     keys: KeyReader | None = None,
     console: Console | None = None,
+    care: Care | None = None,
 ) -> Sink:
     """The view that fits standard output: drawn in place on a terminal, plain lines into a pipe."""
     console = console or PlainConsole()
     if console.is_terminal and not console.is_dumb_terminal:
-        return TerminalView(console, title=title, clock=clock, keys=keys)
-    return LineSink(clock=clock)
+        return TerminalView(console, title=title, clock=clock, keys=keys, care=care)
+    return LineSink(clock=clock, care=care)

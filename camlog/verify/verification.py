@@ -5,13 +5,14 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 
 from camlog.analysis.findings import Findings
+from camlog.cautions import DRIVE, caution
 from camlog.codes.trouble import parse_code
 from camlog.drive import Drive
 from camlog.errors import InputError
@@ -20,7 +21,7 @@ from camlog.verify.cam_gates import cam_gates
 from camlog.verify.changes import Change, changes_between
 from camlog.verify.code_gates import code_gates
 from camlog.verify.drive_gates import drive_gates
-from camlog.verify.gate import FAILED, PASSED, Gate
+from camlog.verify.gate import FAILED, PASSED, Gate, GateMaker
 from camlog.verify.memory import JOB_FAMILIES, family_or_none, memory_of
 from camlog.verify.misfire_gate import misfire_gate
 from camlog.verify.monitor_gates import monitor_gates
@@ -36,6 +37,7 @@ OUTCOME_WORDS = {
 # Where one of these failed nobody knows what the other gates are about.
 FOUNDATIONS = frozenset({"files", "same_vehicle", "order"})
 SPEED_HOLD_S = 5.0
+CHECKS_DONE = "When the checks are done and what they show is repaired, record the drive that is to prove it."
 
 
 @dataclass(frozen=True)
@@ -89,8 +91,15 @@ class Verification:
     @property
     def todo(self) -> tuple[str, ...]:
         """What to do next, each once, in the order of the gates; what no drive can show comes last."""
+        if self.after.do_not_run:
+            return (self.after.do_not_run[0], CHECKS_DONE)
         ordered = sorted(self.open_gates, key=lambda g: not g.answerable)
         return tuple(dict.fromkeys(g.todo for g in ordered if g.todo))
+
+    @property
+    def todo_caution(self) -> str:
+        """What stands beside `todo`, which may ask for a drive; empty where nothing is to do, or nothing to be driven."""
+        return caution(DRIVE) if self.todo and not self.after.do_not_run else ""
 
     def to_dict(self) -> dict[str, Any]:
         """The JSON object `camlog.verification/1`."""
@@ -107,7 +116,9 @@ class Verification:
             if self.before is None and self.before_drive is None
             else _drive_dict(self.before, self.before_drive),
             "gates": [g.to_dict() for g in self.gates],
+            "do_not_run": list(self.after.do_not_run),
             "todo": list(self.todo),
+            "todo_caution": self.todo_caution,
             "changes": [c.to_dict() for c in self.changes],
             "cautions": list(self.after.cautions),
         }
@@ -136,7 +147,8 @@ def verify(
     first_drive = first.drive if first is not None else before
     end_s = float(after.trace.time_s[-1]) if len(after.trace.time_s) else 0.0
     memory = memory_of(after.drive, end_s, _known(first, first_drive), declared)
-    gates = (
+    gates: tuple[Gate, ...] = (
+        _fit_to_run(after),
         *code_gates(memory, after.conditions, driven_km(after.trace)),
         *monitor_gates(memory),
         *drive_gates(after, memory),
@@ -144,7 +156,17 @@ def verify(
         misfire_gate(after),
         *pair_gates(after, first, first_drive),
     )
+    if after.do_not_run:
+        gates = tuple(replace(g, todo="") for g in gates)  # most of them ask for a drive
     return Verification(_outcome(gates), gates, job, after, first, first_drive)
+
+
+def _fit_to_run(after: Findings) -> Gate:
+    make = GateMaker("fit_to_run", "Engine may be run")
+    if after.do_not_run:
+        return make.failed(after.do_not_run[1], after.do_not_run[0], fault=True)
+    unread = "" if len(after.trace.samples("oil_pressure")[0]) else " Oil pressure was not recorded."
+    return make.passed(f"Nothing in this drive says that the engine may not be run.{unread}")
 
 
 def _known(first: Findings | None, drive: Drive | None) -> Drive | None:

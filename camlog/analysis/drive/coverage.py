@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,10 +16,12 @@ import numpy as np
 from camlog import signals
 from camlog.analysis.drive.coverage_counts import DriveCounts, coverage_signals
 from camlog.analysis.drive.coverage_needs import (
+    CHECKS_FIRST,
     HEALTHY,
     VERDICT,
     Need,
     cam_needs,
+    cam_sentences,
     drive_needs,
     oil_window_needs,
     pair_interval_s,
@@ -29,6 +31,7 @@ from camlog.analysis.drive.coverage_needs import (
 from camlog.analysis.drive.ticks import TICK_S, TickStream, tick_table
 from camlog.analysis.drive.windows import OIL_WINDOWS, OilWindow
 from camlog.analysis.limits import Limit, limits_for
+from camlog.cautions import DRIVE, caution
 from camlog.signals import CAM_IDS
 from camlog.stream import Batch, StreamItem
 from camlog.trace import Trace
@@ -71,7 +74,8 @@ class Coverage:
     `sufficient`: enough for any verdict on every cam, healthy included; `judgeable`: enough to name a fault.
 
     `missing` are sentences, gravest first; some may remain in a sufficient drive (a cold start that was not
-    recorded). `per_cam` maps a cam id to its own coverage.
+    recorded). `per_cam` maps a cam id to its own coverage. `refused`: the engine may not be run, so `missing` asks for
+    nothing.
     """
 
     sufficient: bool
@@ -79,10 +83,28 @@ class Coverage:
     missing: tuple[str, ...]
     needs: tuple[Need, ...]
     per_cam: Mapping[str, CamCoverage]
+    refused: bool = False
 
     def to_dict(self) -> dict[str, Any]:
         """The `coverage` object of Findings."""
-        return {"sufficient": self.sufficient, "judgeable": self.judgeable, "missing": list(self.missing)}
+        return {
+            "sufficient": self.sufficient, "judgeable": self.judgeable, "missing": list(self.missing),
+            "caution": self.caution,
+        }  # fmt: skip
+
+    @property
+    def caution(self) -> str:
+        """What stands beside `missing` where it asks for a drive; empty where it asks for nothing."""
+        return caution(DRIVE) if self.missing and not self.refused else ""
+
+    def without_driving(self) -> Coverage:
+        """The same coverage of an engine that may not be run: what was missing, without what to drive."""
+
+        per_cam = {
+            cam: replace(found, missing=cam_sentences(self.needs, cam, ask=False)) for cam, found in self.per_cam.items()
+        }
+        missing = sentences(self.needs, len(self.per_cam), ask=False)
+        return replace(self, missing=(CHECKS_FIRST, *missing) if missing else (), per_cam=per_cam, refused=True)
 
 
 def coverage(
@@ -200,8 +222,7 @@ def _cam_coverage(
         cam=cam,
         sufficient=VERDICT not in unmet and HEALTHY not in unmet,
         judgeable=VERDICT not in unmet,
-        missing=sentences([n for n in own if n.cam is not None], 1)
-        + sentences([n for n in own if n.cam is None], 0),
+        missing=cam_sentences(needs, cam),
         pair_interval_s=pair_interval_s(found),
         windows=tuple(
             WindowCoverage(

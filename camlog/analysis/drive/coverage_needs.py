@@ -18,6 +18,7 @@ VERDICT = "verdict"  # nothing can be said about the cam
 HEALTHY = "healthy"  # a fault may be seen, but "healthy" may not be said
 DETAIL = "detail"  # one question stays open
 _ORDER = (VERDICT, HEALTHY, DETAIL)
+CHECKS_FIRST = "Nothing is to be driven with this engine: the checks come first. For a verdict this recording lacked:"
 
 # This much warm idle without a rest command: this engine does not rest its cam at idle.
 IDLE_WITHOUT_REST_S = 60.0
@@ -241,8 +242,11 @@ def oil_window_needs(
     return [Need("oil_window", None, not lacking, DETAIL, min(seconds), want, "s", lack, remedy)]
 
 
-def sentences(needs: Iterable[Need], cam_count: int) -> tuple[str, ...]:
-    """One sentence an unmet need, gravest first; the same lack of several cams is said once."""
+def sentences(needs: Iterable[Need], cam_count: int, *, ask: bool = True) -> tuple[str, ...]:
+    """One sentence an unmet need, gravest first; the same lack of several cams is said once.
+
+    `ask` False leaves out what to drive, for an engine that may not be run.
+    """
     groups: dict[tuple[str, str], list[Need]] = {}
     for need in sorted((n for n in needs if not n.met), key=lambda n: _ORDER.index(n.blocks)):
         groups.setdefault((need.lack, need.remedy), []).append(need)
@@ -252,8 +256,16 @@ def sentences(needs: Iterable[Need], cam_count: int) -> tuple[str, ...]:
         # A lack that every cam shares needs no names.
         prefix = ", ".join(_cam_words(c) for c in named) + ": " if named and len(named) < cam_count else ""
         text = prefix + (lack[0].lower() + lack[1:] if prefix else lack)
-        said.append(f"{text[0].upper()}{text[1:]}; {remedy}.")
+        said.append(f"{text[0].upper()}{text[1:]}{f'; {remedy}' if ask else ''}.")
     return tuple(said)
+
+
+def cam_sentences(needs: Iterable[Need], cam: str, *, ask: bool = True) -> tuple[str, ...]:
+    """The sentences of one cam's own needs, then those of the whole drive."""
+    own = [n for n in needs if n.cam in (cam, None)]
+    return sentences([n for n in own if n.cam is not None], 1, ask=ask) + sentences(
+        [n for n in own if n.cam is None], 0, ask=ask
+    )
 
 
 def _cam_words(cam: str) -> str:

@@ -25,6 +25,7 @@ from camlog.analysis.verdict.checks import (
     OIL_SUPPLY,
     SENSOR,
     SEPARATED_BY,
+    Check,
 )
 from camlog.analysis.verdict.code_evidence import CodeEvidence
 from camlog.analysis.verdict.judge import Verdict
@@ -46,7 +47,7 @@ class Cause:
     support: float
     evidence_for: tuple[str, ...]
     evidence_against: tuple[str, ...]
-    next_checks: tuple[str, ...]
+    next_checks: tuple[Check, ...]
 
     def to_dict(self) -> dict[str, Any]:
         return {
@@ -54,7 +55,8 @@ class Cause:
             "support": round(self.support, 3),
             "evidence_for": list(self.evidence_for),
             "evidence_against": list(self.evidence_against),
-            "next_checks": list(self.next_checks),
+            "next_checks": [str(c) for c in self.next_checks],
+            "check_cautions": [list(c.cautions) for c in self.next_checks],
         }
 
 
@@ -288,7 +290,7 @@ def _with_separation(causes: list[Cause]) -> list[Cause]:
     check = SEPARATED_BY.get(frozenset({first.cause, second.cause}))
     if check is None or second.support < WORTH_SAYING or first.support - second.support > CLOSE:
         return causes
-    note = f"The data cannot tell {first.cause} from {second.cause}. {check}"
+    note = check.with_text(f"The data cannot tell {first.cause} from {second.cause}. {check}")
     told = [
         Cause(c.cause, c.support, c.evidence_for, c.evidence_against, (note, *c.next_checks))
         for c in (first, second)

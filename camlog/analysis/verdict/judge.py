@@ -246,7 +246,7 @@ def _lacking(
     watched, want = x.tracking.excursions.watched_s, limits["needed_running_s"].value
     said = covered.missing if covered is not None else ()
     if watched < want:
-        few = f"The cam could be watched for only {watched:.0f} s; let the engine run for {want:.0f} s."
+        few = f"The cam could be watched for only {watched:.0f} s; {want:.0f} s of a running engine are needed."
         return tuple(dict.fromkeys((*said, few)))
     if condition == "offset" and not alike and x.travel.command_span_deg < SPAN_DEG:
         still = (

@@ -9,6 +9,7 @@ import plotly.graph_objects as go
 from dash import dcc, html, no_update
 from flask import request
 
+from camlog.cautions import DRIVE, caution
 from camlog.report.palette import ACTUAL, COMMAND, ERROR, Role
 from camlog.serve.board import Board
 from camlog.serve.guide import Guide, GuideItem
@@ -17,10 +18,6 @@ from camlog.serve.sent import whole_number
 from camlog.signals import SIGNALS, actual, commanded
 from camlog.sinks.words import cam_text, clock_text
 
-WHO_OPERATES = (
-    "The driver drives; someone else operates this page. It asks for nothing while the car moves: look at it when "
-    "it is safe."
-)
 # Seconds a strip shows, and how that is called.
 SPANS = ((30, "30 s"), (60, "1 min"), (600, "10 min"))
 USUAL_SPAN_S = 60
@@ -164,18 +161,21 @@ def guide_list(guide: Guide | None) -> list:
     if guide is None:
         return [html.P("What to drive appears here when the drive begins.", className="soft")]
     # That something is read at all is worth a line only where it is not.
+    if guide.do_not_run():
+        return [html.P("Nothing is to be driven with this engine: the checks come first.", className="next bad")]
     items = [item for item in guide.items() if not (item.met and item.name in READING)]
     met = sum(item.met for item in items)
     return [
         html.P(f"{met} of {len(items)} done", className="soft"),
+        html.P(caution(DRIVE), className="caution"),
         html.Ol([_item(i) for i in items], className="guide"),
     ]
 
 
 def next_line(guide: Guide | None) -> list:
     """The one thing to do now."""
-    if guide is None:
-        return []
+    if guide is None or guide.do_not_run():
+        return []  # what is to be done then stands at the top of the page
     if guide.can_stop():
         return [
             html.P([html.B("You can stop now. "), "There is enough for a verdict."], className="next good")

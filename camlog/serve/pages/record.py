@@ -6,6 +6,7 @@ from dash import ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html,
 from flask import current_app, jsonify, request
 
 from camlog.capture.ports import CHECKLIST, likely_ports
+from camlog.cautions import DRIVE, IDLE, OPERATE, PEDALS, sentences
 from camlog.errors import InputError
 from camlog.serve.desk import Desk
 from camlog.serve.guard import is_loopback
@@ -13,6 +14,7 @@ from camlog.serve.names import address, told
 from camlog.serve.pairing import Pairing
 from camlog.serve.pages import parts, pieces
 from camlog.serve.pages.pieces import notice, shown
+from camlog.serve.pages.recording_results import stop
 from camlog.serve.recording import GROWING, RecorderStatus
 from camlog.sinks.words import clock_text
 
@@ -33,9 +35,9 @@ def layout(desk: Desk, *_: str) -> html.Main:
     now = desk.recorder.status()
     return html.Main(
         [
-            html.P(parts.WHO_OPERATES, className="caution"),
+            html.P(" ".join(sentences((OPERATE, DRIVE, PEDALS, IDLE))), className="caution"),
             html.Div("", id="said", role="status", **{"aria-live": "polite"}),
-            html.Div(_notices(now), id="notices"),
+            html.Div(_notices(now, desk), id="notices"),
             html.Section(_finished(now, desk), id="finished"),
             html.Section(_setup(desk), id="setup", hidden=now.state not in _SECTIONS["setup"]),
             html.Section(_connecting(), id="connecting", hidden=now.state not in _SECTIONS["connecting"]),
@@ -208,8 +210,10 @@ def _lines(now: RecorderStatus) -> list:
     return [found]
 
 
-def _notices(now: RecorderStatus) -> list:
-    return [*([notice(now.error)] if now.error else []), *(notice(text, bad=False) for text in now.warnings)]
+def _notices(now: RecorderStatus, desk: Desk) -> list:
+    """First whether the engine is to be stopped, then what went wrong with the recording."""
+    guide = desk.recorder.guide if now.state in GROWING else None
+    return [*stop(guide.do_not_run() if guide is not None else ()), *([notice(now.error)] if now.error else []), *(notice(text, bad=False) for text in now.warnings)]
 
 
 def _own_pairing() -> Pairing | None:
@@ -256,6 +260,7 @@ def _finished(now: RecorderStatus, desk: Desk) -> list:
     elif look.state == "failed":
         made.append(notice(look.error))
     else:
+        made[:0] = stop(look.result["do_not_run"])
         made += [html.P(line) for line in look.result["headline"][:6]]
         links.insert(
             0,
@@ -330,7 +335,7 @@ def register(app: Dash, desk: Desk) -> None:
         next_ = parts.next_line(guide)
         shown = [
             *(now.state not in states for states in _SECTIONS.values()),
-            _notices(now), _lines(now), _finished(now, desk),
+            _notices(now, desk), _lines(now), _finished(now, desk),
             [*next_, *parts.guide_list(guide)], parts.provisional(guide), next_,
         ]  # fmt: skip
         changed, digests = pieces.only_changed(shown, before)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from typing import Any
 
 from dash import html
@@ -30,6 +31,7 @@ def outcome(kind: str, result: dict[str, Any]) -> list:
             html.P([sign(state), html.B(shown(result["headline"][0], 2000))], className=f"headline {state}")
         ]
         made += _listed("To do", [on_a_page(text) for text in result["todo"]], html.Ol)
+        made += [html.P(result["todo_caution"], className="caution")] if result["todo_caution"] else []
         made.append(_gates(result["gates"]))
         made += _listed(
             "What has changed between the two drives, by more than chance", result["changes"], html.Ul
@@ -37,7 +39,22 @@ def outcome(kind: str, result: dict[str, Any]) -> list:
     link = html.A(
         word, href=address("results", result[key]), target="_blank", rel="noopener", className="main"
     )
-    return [*made, html.P(link), cautions(result["cautions"])]
+    return [*stop(result["do_not_run"]), *made, html.P(link), cautions(result["cautions"])]
+
+
+def stop(texts: Sequence[str]) -> list:
+    """What comes before all else where the engine may not be run; nothing where it may."""
+    if not texts:
+        return []
+    return [
+        html.Div(
+            [
+                html.P([sign("bad"), html.B(shown(texts[0], 1000))], className="first"),
+                html.Ul([html.Li(shown(t, 2000)) for t in texts[1:]]),
+            ],
+            className="do-not-run", role="alert",
+        )
+    ]  # fmt: skip
 
 
 def on_a_page(text: str) -> str:

@@ -13,6 +13,7 @@ from camlog.serve.desk import Desk
 from camlog.serve.names import address, told
 from camlog.serve.pages import parts, pieces
 from camlog.serve.pages.pieces import notice
+from camlog.serve.pages.recording_results import stop
 from camlog.serve.sent import number
 from camlog.sinks.words import clock_text, kind_text
 from camlog.stream import Event
@@ -155,7 +156,8 @@ def register(app: Dash, desk: Desk) -> None:
         player = desk.players.get(player_id)
         if player is None:
             return no_update, no_update, no_update
-        return parts.guide_list(player.guide), *parts.strips_of(player.board, drawn)
+        guide = player.guide
+        return [*stop(guide.do_not_run()), *parts.guide_list(guide)], *parts.strips_of(player.board, drawn)
 
 
 def _acted(player, what, go_to: str | None, speed: str, jumped: list) -> object:
