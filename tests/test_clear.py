@@ -242,6 +242,25 @@ def test_the_answer_must_be_typed_out(tmp_path, served, capsys, monkeypatch, ans
     assert ("Nothing was cleared" in out) == (count == 0)
 
 
+def test_with_nothing_stored_clearing_is_not_offered_for_it_would_only_erase_readiness(
+    tmp_path, served, capsys, monkeypatch
+):
+    import io
+
+    car = StandingCar(STOPPED, snapshot=dataclasses.replace(SNAPSHOT, stored=(), pending=()))
+    typed = io.StringIO("clear\n")
+    typed.isatty = lambda: True
+    monkeypatch.setattr("sys.stdin", typed)
+    status, out, _ = run(capsys, "--port", served(car), "--save", tmp_path / "codes.drive.json")
+    assert status == 0 and car.cleared == 0
+    assert "would only erase readiness" in out and "Type clear" not in out and "Nothing was cleared" in out
+
+
+def test_the_command_names_learned_values_and_the_relearn(tmp_path, served, capsys):
+    _, out, _ = run(capsys, "--port", served(StandingCar(STOPPED)), "--save", tmp_path / "c.drive.json", "--yes")
+    assert "Learned values may be lost" in out and "relearn by service information" in out
+
+
 def test_without_a_terminal_or_a_yes_nothing_happens(tmp_path, capsys, monkeypatch):
     import io
 
