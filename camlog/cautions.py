@@ -77,7 +77,7 @@ _TABLE = (
     ),
     Caution(
         RAISED, "a vehicle that falls", "where somebody works under the vehicle",
-        "Support a raised vehicle on rated stands on firm ground; never get under one that stands on a jack.",
+        "Set a raised vehicle on rated stands on firm ground; never get under one that stands on a jack.",
     ),
     Caution(
         TIMING, "valves that meet pistons", "wherever timing is among the leading causes, or a timing drive or phaser is worked on",
