@@ -6,20 +6,22 @@ import dataclasses
 import hashlib
 import json
 import math
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from camlog.errors import InputError
+from camlog.errors import InputError, check_saved
+from camlog.new_files import write_text
 from camlog.signals import SIGNALS
 from camlog.stream import EVENT_KINDS, CodeSnapshot, Event, MonitorTest, TroubleCode
 
 SCHEMA = "camlog.drive/1"
 # A hash over the file's content: it shows a change made afterwards by hand, not a forger's.
 SEAL = "content_sha256"
+# The same over a file that was made from another one. It is not called a seal, and never gives what a seal gives.
+DERIVED_SEAL = "derived_content_sha256"
 READINESS_STATES = ("complete", "incomplete", "unsupported")
 READINESS_MONITORS = (
     "misfire",
@@ -37,14 +39,30 @@ READINESS_MONITORS = (
 
 
 @dataclass(frozen=True, slots=True)
+class Ancestor:
+    """A file that another was made from.
+
+    `sha256` of its trace (None: not known) and its `file` name; `as_recorded`: True where its own drive file
+    vouched for it, False where it contradicted it, None where there was none or it was no recording of camlog's;
+    `simulated` where its readings came from a simulated adapter; `made` says how it became what stands after it.
+    """
+
+    sha256: str | None
+    file: str = ""
+    as_recorded: bool | None = None
+    simulated: bool = False
+    made: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Drive:
     """A drive file's content, schema `camlog.drive/1`.
 
     `started_at` is an ISO 8601 time with zone or None; `vehicle` holds `name`
     and `vin` (None unless the VIN was asked for); `adapter` what the
-    connection probe found. `intact` says of a file that was read whether it is
+    connection probe found. `ancestry` are the files it was made from, the first one first. `intact` says of a file that was read whether it is
     as camlog wrote it: False where it was changed afterwards, None where it has
-    no seal.
+    no seal, as no file made from another has.
     """
 
     started_at: str | None = None
@@ -53,12 +71,15 @@ class Drive:
     trace_sha256: str | None = None
     events: tuple[Event, ...] = ()
     code_snapshots: tuple[CodeSnapshot, ...] = ()
+    ancestry: tuple[Ancestor, ...] = ()
     intact: bool | None = field(default=None, compare=False)
 
     def to_dict(self) -> dict[str, Any]:
         """The JSON object of the drive file; a number that is not finite becomes null."""
+        ancestry = {"ancestry": [dataclasses.asdict(a) for a in self.ancestry]} if self.ancestry else {}
         return {
             "schema": SCHEMA,
+            **ancestry,
             "started_at": self.started_at,
             "vehicle": _finite(self.vehicle),
             "adapter": _finite(self.adapter),
@@ -92,6 +113,54 @@ def remarks(drive: Drive | None, trace_sha256: str | None, beside: Path) -> list
     return []
 
 
+@dataclass(frozen=True, slots=True)
+class Trust:
+    """`as_recorded`: True where trace and drive file are as camlog recorded them, False where they contradict that,
+    None where it cannot be told; `reasons` for what is not True, a sentence each. It never exceeds that of what the
+    file was made from, and a file that was made from another is never True."""
+
+    as_recorded: bool | None
+    reasons: tuple[str, ...] = ()
+
+
+def trust(drive: Drive | None, trace_sha256: str | None) -> Trust:
+    """How far a recording is trusted to be what an adapter on a vehicle gave, and why not.
+
+    `trace_sha256` is that of the trace as it lies there, None or empty where there is none. What it rests on shows
+    a change made by hand afterwards; a forger who knows the file format could still make a file that passes.
+    """
+    if drive is None:
+        return Trust(None, ("there is no drive file beside the trace.",))
+    wrong, unknown = [], []
+    if drive.intact is False:
+        wrong.append("its drive file was changed after it was written.")
+    if drive.trace_sha256 and trace_sha256 and drive.trace_sha256 != trace_sha256:
+        wrong.append("its trace is not the one the drive file was written for.")
+    for ancestor in drive.ancestry:
+        source = f"{ancestor.made or 'made'} from {ancestor.file or 'another file'}"
+        if ancestor.as_recorded is False:
+            wrong.append(f"it was {source}, which had been changed after the recording.")
+        else:
+            unknown.append(f"it was {source}; only the recording itself can be trusted.")
+        if ancestor.simulated:
+            wrong.append("its readings came from a simulated adapter and prove nothing.")
+    if drive.adapter.get("simulated"):
+        wrong.append("its readings came from a simulated adapter and prove nothing.")
+    if drive.intact is None and not drive.ancestry:
+        unknown.append("its drive file carries no seal, so a change would not show.")
+    if not (drive.trace_sha256 and trace_sha256):
+        unknown.append("the drive file does not hold the trace's hash: the recording was not ended.")
+    return Trust(False if wrong else None if unknown else True, tuple(dict.fromkeys((*wrong, *unknown))))
+
+
+def descent(drive: Drive | None, trace_sha256: str | None, file: str, made: str) -> tuple[Ancestor, ...]:
+    """The ancestry of a file that is `made` ("cut", "converted") from the trace `file` and its drive file."""
+    earlier = drive.ancestry if drive is not None else ()
+    simulated = drive is not None and bool(drive.adapter.get("simulated"))
+    known = trust(drive, trace_sha256).as_recorded
+    return (*earlier, Ancestor(trace_sha256 or None, file, known, simulated, made))
+
+
 def vin_hash(vin: str) -> str:
     """What stands for a vehicle identification number where it is not stored: 4 hexadecimal digits.
 
@@ -102,7 +171,7 @@ def vin_hash(vin: str) -> str:
 
 def _seal(content: Mapping[str, Any]) -> str:
     """SHA-256 over what a drive file says, whatever its spacing and order of keys."""
-    said = {k: v for k, v in content.items() if k != SEAL}
+    said = {k: v for k, v in content.items() if k not in (SEAL, DERIVED_SEAL)}
     text = json.dumps(said, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
     return hashlib.sha256(text.encode("utf-8", errors="replace")).hexdigest()
 
@@ -140,41 +209,18 @@ def snapshot_to_dict(snapshot: CodeSnapshot) -> dict[str, Any]:
     }
 
 
-def write_drive(drive: Drive, path: str | Path) -> None:
+def write_drive(drive: Drive, path: str | Path, *, replace: bool = True) -> None:
     """Write a drive file so that a reader sees the old or the new one, never half of it.
 
-    Raises OSError where the disk refuses, ValueError or TypeError where an event's or a snapshot's time
-    is not finite or a value is nothing JSON can carry; the file that was there is then untouched.
+    Raises InputError where one is there and `replace` is not set, OSError where the disk refuses, ValueError or
+    TypeError where an event's or a snapshot's time is not finite or a value is nothing JSON can carry; the file
+    that was there is then untouched.
     """
-    path = Path(path)
     content = drive.to_dict()
-    text = json.dumps(content | {SEAL: _seal(content)}, indent=1, ensure_ascii=False, allow_nan=False)
-    partial = path.with_name(path.name + ".partial")
-    try:
-        # Text typed or sent by an adapter may hold half characters, which UTF-8 has no bytes for.
-        with open(partial, "w", encoding="utf-8", errors="replace") as out:
-            out.write(text + "\n")
-            out.flush()
-            os.fsync(out.fileno())
-        os.replace(partial, path)
-        sync_directory(path.parent)
-    except BaseException:
-        partial.unlink(missing_ok=True)
-        raise
-
-
-def sync_directory(path: Path) -> None:
-    """Have a folder's list of names on disk, so that a new file is found after a power cut."""
-    try:
-        folder = os.open(path, os.O_RDONLY)
-    except OSError:
-        return  # some systems and network drives do not open folders; the file itself is safe
-    try:
-        os.fsync(folder)
-    except OSError:
-        pass
-    finally:
-        os.close(folder)
+    seal = DERIVED_SEAL if drive.ancestry else SEAL
+    text = json.dumps(content | {seal: _seal(content)}, indent=1, ensure_ascii=False, allow_nan=False)
+    # Text typed or sent by an adapter may hold half characters, which UTF-8 has no bytes for.
+    write_text(text + "\n", path, replace=replace)
 
 
 def read_drive(path: str | Path) -> Drive:
@@ -183,6 +229,7 @@ def read_drive(path: str | Path) -> Drive:
     Raises InputError, naming the key, where the file is not JSON of schema `camlog.drive/1`.
     """
     path = Path(path)
+    check_saved(path)
     try:
         raw = json.loads(path.read_bytes().decode("utf-8-sig"), **_STRICT)
     except OSError as error:
@@ -199,7 +246,12 @@ def read_drive(path: str | Path) -> Drive:
         )
         remedy = "Move it away to go on without it, or restore it."
         raise InputError(what, file=path, line=line, remedy=remedy) from error
-    return _DriveReader(path).drive(raw)
+    try:
+        return _DriveReader(path).drive(raw)
+    except RecursionError as error:
+        raise InputError(
+            "is nested too deep to be a drive file", file=path, remedy="Move it away to go on without it."
+        ) from error
 
 
 def _refuse_constant(name: str) -> None:
@@ -263,12 +315,26 @@ class _DriveReader:
                 self.snapshot(s, f"code_snapshots[{i}]")
                 for i, s in enumerate(self.list(raw, "code_snapshots"))
             ),
+            ancestry=tuple(self.ancestor(a, f"ancestry[{i}]") for i, a in enumerate(self.list(raw, "ancestry"))),
             intact=self.intact(raw),
         )
 
     def intact(self, raw: dict) -> bool | None:
-        seal = self.optional(raw.get(SEAL), SEAL, str, "text")
-        return None if seal is None else seal == _seal(raw)
+        seals = {key: self.optional(raw.get(key), key, str, "text") for key in (SEAL, DERIVED_SEAL)}
+        if any(seal is not None and seal != _seal(raw) for seal in seals.values()):
+            return False
+        # Either mark of having been made from another file is enough to take the seal's word away.
+        return True if seals[SEAL] and not seals[DERIVED_SEAL] and not raw.get("ancestry") else None
+
+    def ancestor(self, raw: Any, key: str) -> Ancestor:
+        self.check(raw, key, dict, "an object")
+        return Ancestor(
+            self.optional(raw.get("sha256"), f"{key}.sha256", str, "text"),
+            self.text(raw, "file", key),
+            self.optional(raw.get("as_recorded"), f"{key}.as_recorded", bool, "true or false"),
+            self.optional(raw.get("simulated"), f"{key}.simulated", bool, "true or false") is True,
+            self.text(raw, "made", key),
+        )
 
     def list(self, raw: dict, key: str, prefix: str = "") -> list:
         return self.check([] if raw.get(key) is None else raw[key], prefix + key, list, "a list")

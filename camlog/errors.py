@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import stat
 from pathlib import Path
 
 
@@ -38,6 +39,21 @@ class InputError(Exception):
         if self.remedy:
             text = text.rstrip(".") + ". " + self.remedy
         return " ".join(text.split())
+
+
+def check_saved(path: Path) -> None:
+    """Raises InputError where `path` is a pipe or a device: it could be read once, or would never end.
+
+    What cannot be looked at is left to whoever opens it.
+    """
+    try:
+        mode = path.stat().st_mode
+    except (OSError, ValueError):
+        return
+    if not (stat.S_ISREG(mode) or stat.S_ISDIR(mode)):
+        raise InputError(
+            "is a pipe or a device, and only a saved file can be read", file=path, remedy="Save it to a file first."
+        )
 
 
 def saved_details(error: BaseException) -> str:

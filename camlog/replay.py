@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from camlog.drive import Drive
+from camlog.drive import Drive, descent
 from camlog.errors import InputError
 from camlog.signals import SIGNALS
 from camlog.stream import Batch, CodeSnapshot, Event, StreamItem
@@ -143,14 +143,16 @@ def rebased(items: Iterable[StreamItem], start_s: float) -> Iterator[StreamItem]
         yield dataclasses.replace(item, time_s=max(0.0, item.time_s - start_s))
 
 
-def cut_drive(drive: Drive | None, start_s: float) -> Drive:
-    """What a stretch from `start_s` on begins its drive file with; events and codes come with the stream."""
+def cut_drive(drive: Drive | None, start_s: float, trace: Trace) -> Drive:
+    """What a stretch of `trace` from `start_s` on begins its drive file with; events and codes come with the stream."""
+    ancestry = descent(drive, trace.sha256, trace.name, f"cut at {start_s:g} s")
     drive = drive or Drive()
     started_at = drive.started_at
     if started_at is not None:
         moved = datetime.fromisoformat(started_at) + timedelta(seconds=start_s)
         started_at = moved.isoformat(timespec="milliseconds")
-    return dataclasses.replace(drive, started_at=started_at, trace_sha256=None, events=(), code_snapshots=())
+    begun = dataclasses.replace(drive, started_at=started_at, trace_sha256=None, events=(), code_snapshots=())
+    return dataclasses.replace(begun, ancestry=ancestry)
 
 
 class TraceCar:

@@ -25,7 +25,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from camlog.errors import InputError
+from camlog.errors import InputError, check_saved
+from camlog.new_files import whole_file
 from camlog.signals import SIGNALS, is_signal_name
 from camlog.stream import Batch
 from camlog.trace_faults import Cells, fault_of_cells, fault_of_time
@@ -173,10 +174,12 @@ class TraceWriter:
 
 def write_trace(trace: Trace, path: str | Path) -> None:
     """Write a whole trace to `path`, replacing what is there; rows without any value are left out."""
-    with open(path, "w", encoding="utf-8", newline="") as out:
+    with whole_file(path, replace=True) as raw:
+        out = io.TextIOWrapper(raw, encoding="utf-8", newline="")
         writer = TraceWriter(out, list(trace.columns), trace.units)
         for batch in trace.batches():
             writer.write(batch)
+        out.detach()  # with all that is in it written; the file is not ours to close
 
 
 def read_trace(path: str | Path) -> Trace:
@@ -190,6 +193,7 @@ def read_trace(path: str | Path) -> Trace:
     an unknown unit, a known signal without one, a repeated heading, or no rows.
     """
     path = Path(path)
+    check_saved(path)
     try:
         raw = path.read_bytes()
     except OSError as error:

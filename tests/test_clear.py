@@ -130,7 +130,7 @@ def test_without_a_saved_snapshot_nothing_is_cleared(tmp_path, served, monkeypat
     with pytest.raises(InputError, match="could not be saved .*nothing was cleared"):
         cleared(port, tmp_path / "no-such-folder" / "codes.drive.json")
 
-    def full(drive, path):
+    def full(drive, path, **_):
         raise OSError(28, os.strerror(28))
 
     monkeypatch.setattr(clear_module, "write_drive", full)
@@ -145,7 +145,7 @@ def test_a_snapshot_that_does_not_read_back_as_it_was_stops_it(tmp_path, served,
     monkeypatch.setattr(
         clear_module,
         "write_drive",
-        lambda drive, path: real(dataclasses.replace(drive, code_snapshots=()), path),
+        lambda drive, path, **how: real(dataclasses.replace(drive, code_snapshots=()), path, **how),
     )
     with pytest.raises(InputError, match="does not read back"):
         cleared(served(car), tmp_path / "codes.drive.json")

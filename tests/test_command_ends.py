@@ -153,3 +153,10 @@ def test_json_for_a_program_keeps_every_character(capsys, tmp_path):
     status, out, _ = ended(capsys, "analyze", "--json", "--vehicle", tmp_path / "own.toml", drive)
     assert status == 0 and not [c for c in SENT if c in out]
     assert json.loads(out)["profile"]["name"] == STEERING
+
+
+@pytest.mark.parametrize("words", [["analyze"], ["convert"], ["replay"], ["verify"], ["compare", SAMPLE], ["vehicle", "check"]])
+def test_a_pipe_is_refused_instead_of_waited_for(capsys, tmp_path, words):
+    os.mkfifo(tmp_path / "drive.csv")
+    status, _, err = ended(capsys, *words, tmp_path / "drive.csv")
+    assert status == 2 and "is a pipe or a device" in err.splitlines()[-1]

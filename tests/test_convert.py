@@ -432,7 +432,7 @@ def test_a_full_disk_leaves_nothing_behind(saved, monkeypatch):
     def full(descriptor):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("camlog.convert.write.os.fsync", full)
+    monkeypatch.setattr("camlog.new_files.os.fsync", full)
     assert "No space left" in refusal(path).what
     assert [p.name for p in path.parent.iterdir()] == ["customer.csv"]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import os
 import pty
@@ -153,7 +154,7 @@ def test_a_replay_saved_again_is_the_same_file(tmp_path):
     first, again = tmp_path / "first.csv", tmp_path / "again.csv"
     write_trace(saved_drive(), first)
     trace = read_trace(first)
-    run(replay(trace, DRIVE, speed="max"), [TraceFileSink(again, trace.signals, drive=cut_drive(DRIVE, 0.0))])
+    run(replay(trace, DRIVE, speed="max"), [TraceFileSink(again, trace.signals, drive=cut_drive(DRIVE, 0.0, trace))])
     assert again.read_bytes() == first.read_bytes()
     drive = read_drive(drive_path(again))
     assert sorted(drive.events, key=lambda e: e.time_s) == sorted(DRIVE.events, key=lambda e: e.time_s)
@@ -161,8 +162,9 @@ def test_a_replay_saved_again_is_the_same_file(tmp_path):
 
 
 def test_a_stretch_becomes_a_drive_of_its_own():
-    assert cut_drive(DRIVE, 90.5).started_at == "2024-05-01T09:31:30.500+02:00"
-    assert cut_drive(None, 5.0) == Drive()
+    assert cut_drive(DRIVE, 90.5, saved_drive()).started_at == "2024-05-01T09:31:30.500+02:00"
+    alone = cut_drive(None, 5.0, saved_drive())
+    assert len(alone.ancestry) == 1 and dataclasses.replace(alone, ancestry=()) == Drive()
     assert [e.time_s for e in rebased([Event(7.0, "marker"), Batch(8.25, {})], 7.0)] == [0.0, 1.25]
 
 

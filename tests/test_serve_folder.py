@@ -67,7 +67,7 @@ def test_a_folder_that_cannot_be_used_is_said(tmp_path):
 
 
 def test_what_a_killed_server_half_received_is_taken_away_but_not_what_arrives_now(tmp_path):
-    old, new = tmp_path / ".received-1.partial", tmp_path / ".received-2.partial"
+    old, new = tmp_path / ".camlog-1.partial", tmp_path / ".camlog-2.partial"
     for path in (old, new):
         path.write_bytes(b"x")
     os.utime(old, (1, 1))

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 import math
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -27,6 +26,7 @@ from camlog.analysis.verdict.code_evidence import CodeEvidence
 from camlog.analysis.verdict.judge import Verdict
 from camlog.analysis.verdict.oil_effect import OilPattern
 from camlog.drive import Drive
+from camlog.new_files import write_text
 from camlog.profile import VehicleProfile
 from camlog.trace import Trace
 
@@ -127,12 +127,9 @@ class Findings:
         return json.dumps(self.to_dict(), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def write_findings(findings: Findings, path: str | Path) -> None:
-    """Write `NAME.findings.json`, whole or not at all."""
-    path = Path(path)
-    partial = path.with_name(path.name + ".partial")
-    partial.write_text(findings.to_json(), encoding="utf-8")
-    os.replace(partial, path)
+def write_findings(findings: Findings, path: str | Path, *, replace: bool = True) -> None:
+    """Write `NAME.findings.json`, whole or not at all. Raises InputError where one is there and `replace` is not set."""
+    write_text(findings.to_json(), path, replace=replace)
 
 
 # ---------------------------------------------------------------- figures

@@ -77,7 +77,7 @@ def clear_codes(
             "is there already", file=path, remedy="Choose another name, or add --force to overwrite it."
         )
     try:
-        return _clear(link, path, confirm)
+        return _clear(link, path, confirm, force)
     except LinkLost as lost:
         raise InputError(
             f"the connection broke ({lost})",
@@ -86,14 +86,14 @@ def clear_codes(
         ) from lost
 
 
-def _clear(link: Link, path: Path, confirm: Callable[[CodeSnapshot], bool]) -> Cleared | None:
+def _clear(link: Link, path: Path, confirm: Callable[[CodeSnapshot], bool], force: bool) -> Cleared | None:
     begun = datetime.now().astimezone()
     capabilities = probe(link)
     capabilities.address(link, capabilities.header)
     _must_stand(link, capabilities)
     drive = _snapshot(link, capabilities, begun)
     before = drive.code_snapshots[0]
-    _save(drive, path)
+    _save(drive, path, force)
     if not confirm(before):
         return None
     # While somebody read and answered, the engine may have been started.
@@ -150,10 +150,10 @@ def _snapshot(link: Link, capabilities: Capabilities, begun: datetime) -> Drive:
     )
 
 
-def _save(drive: Drive, path: Path) -> None:
+def _save(drive: Drive, path: Path, force: bool) -> None:
     """Write the snapshot and read it back; clearing goes on only where the file says the same."""
     try:
-        write_drive(drive, path)
+        write_drive(drive, path, replace=force)
         found = read_drive(path)
     except (OSError, InputError) as error:
         why = error.strerror if isinstance(error, OSError) else error.what

@@ -51,7 +51,7 @@ def analyze(
         found.append(findings)
         if json:
             continue
-        _write(findings, *places[path], dashboard)
+        _write(findings, *places[path], dashboard, force)
         for line in verdict_lines(findings):
             typer.echo(line)
         typer.echo(f"Report: {places[path][0]}")
@@ -59,12 +59,12 @@ def analyze(
         _print_json(found)
 
 
-def _write(findings, report: Path, figures: Path, dashboard: str | None) -> None:
+def _write(findings, report: Path, figures: Path, dashboard: str | None, force: bool) -> None:
     from camlog.analysis.findings import write_findings
     from camlog.report import write_report
 
-    write_report(findings, report, dashboard=dashboard)
-    write_findings(findings, figures)
+    write_report(findings, report, dashboard=dashboard, replace=force)
+    write_findings(findings, figures, replace=force)
 
 
 def _print_json(found: list) -> None:

@@ -38,6 +38,7 @@ def clear(
 
     Keep the snapshot: camlog verify --before takes it where there is no recording from before the repair.
     """
+    import os
     import sys
     from datetime import datetime
 
@@ -56,7 +57,7 @@ def clear(
         raise InputError(
             "the snapshot's name must end in .drive.json", file=path, remedy="As in: before.drive.json"
         )
-    if path.exists() and not force:
+    if os.path.lexists(path) and not force:
         raise InputError(
             "is there already", file=path, remedy="Choose another name, or add --force to overwrite it."
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Annotated, Optional
 
@@ -61,7 +62,7 @@ def compare(
         typer.echo("  No figure changed by more than chance over conditions that both drives share.")
     for line in caution_lines(both_cautions(old, new), new.do_not_run):
         typer.echo(line)
-    write_comparison(old, new, page, dashboard=dashboard)
+    write_comparison(old, new, page, dashboard=dashboard, replace=force)
     typer.echo(f"Comparison: {page}")
 
 
@@ -71,7 +72,7 @@ def page_path(after: Path, out: Path | None, force: bool) -> Path:
 
     folder = after.parent if out is None else out
     path = folder / f"{after.name.removesuffix('.csv')}.comparison.html"
-    if path.exists() and not force:
+    if os.path.lexists(path) and not force:
         raise InputError(
             "is there already", file=path, remedy="Add --force to overwrite it, or choose --out DIR."
         )

@@ -55,6 +55,7 @@ def record(
     While it runs: m sets a marker (type what you heard, then Enter), q or Ctrl-C ends. The driver drives; someone
     else operates camlog; drive only where traffic, law and the state of the car allow. Whatever happens to the cable, the adapter or this computer, the rows so far are on disk.
     """
+    import os
     import sys
     from datetime import datetime
     from difflib import get_close_matches
@@ -77,7 +78,7 @@ def record(
     trace = out or Path(datetime.now().strftime("drive-%Y%m%d-%H%M%S.csv"))
     if trace.suffix.lower() != ".csv":
         raise InputError("the recording's name must end in .csv", file=trace, remedy="For example: --out drive.csv")
-    if trace.exists() and not force:
+    if os.path.lexists(trace) and not force:
         raise InputError("is there already", file=trace, remedy="Choose another name, or add --force to overwrite it.")
     if not trace.parent.is_dir():
         raise InputError("there is no such folder", file=trace.parent, remedy="Create it, or choose another.")

@@ -122,7 +122,7 @@ def _play(
         sinks = []
         if out is not None:
             base_s = float(trace.time_s[0]) if start is None else start
-            begun = cut_drive(drive, base_s)
+            begun = cut_drive(drive, base_s, trace)
             sinks.append(TraceFileSink(out, trace.signals, drive=begun, force=force, units=trace.units))
             items = rebased(items, base_s)
         view = view_for(title=f"Replaying {path.name}", keys=keys)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import textwrap
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from pathlib import Path
@@ -60,7 +61,7 @@ def results_paths(trace: Path, out: Path | None, force: bool) -> tuple[Path, Pat
     stem = trace.name.removesuffix(".csv")
     paths = folder / f"{stem}.report.html", folder / f"{stem}.findings.json"
     for path in paths:
-        if path.exists() and not force:
+        if os.path.lexists(path) and not force:
             raise InputError("is there already", file=path, remedy="Add --force to overwrite it, or choose --out DIR.")
     if out is not None:
         try:

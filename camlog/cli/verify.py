@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -87,7 +88,7 @@ def verify(
     else:
         from camlog.verify.page import write_verification
 
-        write_verification(found, page)
+        write_verification(found, page, replace=force)
         for line in lines(found):
             typer.echo(line)
         typer.echo(f"Page: {page}")
@@ -98,7 +99,7 @@ def _page_path(after: Path, out: Path | None, force: bool) -> Path:
     from camlog.errors import InputError
 
     path = (after.parent if out is None else out) / f"{after.name.removesuffix('.csv')}.verification.html"
-    if path.exists() and not force:
+    if os.path.lexists(path) and not force:
         raise InputError(
             "is there already", file=path, remedy="Add --force to overwrite it, or choose --out DIR."
         )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from camlog.errors import InputError
+from camlog.new_files import write_text
 
 
 def default_out(path: Path) -> Path:
@@ -27,10 +28,9 @@ def offer_mapping(path: Path, text: str, *, elsewhere: bool = True) -> tuple[Pat
     folder where that cannot be. Returns its path (None: cannot be written), and whether it is new."""
     for target in (mapping_path(path), Path(mapping_path(path).name))[: 1 + elsewhere]:
         try:
-            with open(target, "x", encoding="utf-8", errors="replace") as file:
-                file.write(text)
+            write_text(text, target, replace=False)
             return target, True
-        except FileExistsError:
+        except InputError:
             return target, False
         except OSError:
             continue

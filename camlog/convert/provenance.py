@@ -11,8 +11,8 @@ from camlog.convert.model import ColumnMatch, Conversion
 from camlog.convert.remarks import events, snapshots
 from camlog.convert.table import Table
 from camlog.convert.write import TraceRows
-from camlog.drive import Drive
-from camlog.errors import InputError
+from camlog.drive import Drive, descent
+from camlog.errors import InputError, check_saved
 from camlog.signals import is_signal_name
 from camlog.trace_headings import parse_heading, read_heading_row
 
@@ -24,6 +24,7 @@ _VEHICLE_NUMBER = re.compile(r"\b(?=[A-HJ-NPR-Z0-9]*\d)[A-HJ-NPR-Z0-9]{17}\b", r
 def is_trace(path: Path) -> bool:
     """True for a file whose headings are those of a camlog trace. Raises InputError where it cannot be
     read."""
+    check_saved(path)
     try:
         with open(path, "rb") as file:
             raw = file.read(_HEAD_BYTES).removeprefix(b"\xef\xbb\xbf")
@@ -146,6 +147,7 @@ def drive_of(
         vehicle=earlier.vehicle if earlier else {"name": None, "vin": None},
         adapter=adapter,
         trace_sha256=sha256,
+        ancestry=descent(earlier, info["source_sha256"], info["source_file"], "converted"),
         events=earlier.events if earlier else events(remarks, by_index),
         code_snapshots=earlier.code_snapshots if earlier else snapshots(info["preamble"], remarks, by_index),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -26,6 +27,7 @@ from camlog.convert.text import TextBlocks
 from camlog.convert.write import TraceRows, write_rows
 from camlog.drive import Drive, drive_path, read_drive, write_drive
 from camlog.errors import InputError
+from camlog.new_files import there_already
 from camlog.signals import SIGNALS
 from camlog.trace import Trace, clock_warnings, read_trace
 from camlog.units import conversion
@@ -63,10 +65,8 @@ def convert(
     beside = drive_path(target)
     if not force:
         for file in (target, beside):
-            if file.exists():
-                raise InputError(
-                    "is there already", file=file, remedy="Give another name with --out, or add --force."
-                )
+            if os.path.lexists(file):
+                raise there_already(file)
     if target.resolve() == path.resolve():
         raise InputError("is the file being converted", file=target, remedy="Give --out another name.")
     with _understood(path, said, ask, _part(progress, 0.0, _READING_SHARE)) as work:
@@ -86,7 +86,7 @@ def convert(
             _earlier_drive(path),
         )
         try:
-            write_drive(drive, beside)
+            write_drive(drive, beside, replace=force)
         except OSError as error:
             raise InputError(
                 f"cannot be written ({error.strerror or error})", file=beside, remedy="Check the folder."

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from camlog.convert.limits import EXPANSION_FREE_BYTES, MAX_ARCHIVE_MEMBERS, MAX_EXPANSION, MAX_UNPACKED_BYTES
-from camlog.errors import InputError
+from camlog.errors import InputError, check_saved
 
 _GZIP = b"\x1f\x8b"
 _ZIP = (b"PK\x03\x04", b"PK\x05\x06", b"PK\x07\x08")
@@ -119,6 +119,7 @@ def open_source(path: str | Path) -> Iterator[Source]:
     names that lead outside it, and kinds of files that are no text.
     """
     path = Path(path)
+    check_saved(path)
     try:
         disk = open(path, "rb")
     except (OSError, ValueError) as error:

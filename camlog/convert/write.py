@@ -8,7 +8,6 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
-import os
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
@@ -20,6 +19,7 @@ from camlog.convert.model import ColumnMatch
 from camlog.convert.ranges import out_of_range
 from camlog.convert.table import Table
 from camlog.errors import InputError
+from camlog.new_files import whole_file
 from camlog.signals import SIGNALS
 from camlog.trace_headings import TIME_HEADING, heading
 from camlog.units import conversion
@@ -208,15 +208,10 @@ def write_rows(
 
     Raises InputError where the file is there already (unless `force`) or the disk refuses.
     """
-    if path.exists() and not force:
-        raise InputError(
-            "is there already", file=path, remedy="Give another name with --out, or add --force."
-        )
-    partial = path.with_name(path.name + ".partial")
     digest = hashlib.sha256()
     total = max(1, rows._table.store.rows)
     try:
-        with open(partial, "wb") as out:
+        with whole_file(path, replace=force) as out:
 
             def put(data: bytes) -> None:
                 out.write(data)
@@ -227,17 +222,10 @@ def write_rows(
                 put(rows_as_text(block))
                 if progress is not None:
                     progress(rows.rows / total)
-            out.flush()
-            os.fsync(out.fileno())
-        os.replace(partial, path)
     except OSError as error:
-        partial.unlink(missing_ok=True)
         raise InputError(
             f"cannot be written ({error.strerror or error})",
             file=path,
             remedy="Check the folder and its free space.",
         ) from error
-    except BaseException:
-        partial.unlink(missing_ok=True)
-        raise
     return digest.hexdigest()

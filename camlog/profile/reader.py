@@ -11,7 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from camlog.errors import InputError
+from camlog.errors import InputError, check_saved
 from camlog.profile import fields
 from camlog.profile.checks import cam_of, check_profile
 from camlog.profile.fields import SCHEMA
@@ -40,6 +40,7 @@ def read_profile(path: str | Path, known_limits: Collection[str] | None = None) 
 
 
 def _content(path: Path) -> bytes:
+    check_saved(path)
     try:
         with open(path, "rb") as file:
             content = file.read(MAX_FILE_BYTES + 1)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from camlog.errors import InputError
+from camlog.new_files import write_text
 from camlog.profile.reader import TEMPLATE
 from camlog.signals import SIGNALS
 
@@ -30,12 +31,7 @@ def write_template(path: str | Path, force: bool = False) -> Path:
     """
     path = Path(path)
     try:
-        with open(path, "w" if force else "x", encoding="utf-8", newline="\n") as out:
-            out.write(template_text())
-    except FileExistsError as error:
-        raise InputError(
-            "exists already", file=path, remedy="Give another name, or --force to replace it."
-        ) from error
+        write_text(template_text(), path, replace=force)
     except OSError as error:
         raise InputError(
             f"cannot be written ({error.strerror})", file=path, remedy="Check the folder and its permissions."

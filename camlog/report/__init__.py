@@ -21,11 +21,16 @@ def render_report(findings: Findings, *, dashboard: str | Path | None = None) ->
     return render(findings, dashboard=dashboard)
 
 
-def write_report(findings: Findings, path: str | Path, *, dashboard: str | Path | None = None) -> None:
-    """Write the report to `path`, whole or not at all. Raises InputError for the dashboard, OSError for the disk."""
+def write_report(
+    findings: Findings, path: str | Path, *, dashboard: str | Path | None = None, replace: bool = True
+) -> None:
+    """Write the report to `path`, whole or not at all.
+
+    Raises InputError for the dashboard, and where something is there and `replace` is not set; OSError for the disk.
+    """
     from camlog.report.page import write_page
 
-    write_page(render_report(findings, dashboard=dashboard), path)
+    write_page(render_report(findings, dashboard=dashboard), path, replace=replace)
 
 
 def render_comparison(before: Findings, after: Findings, *, dashboard: str | Path | None = None) -> str:
@@ -36,9 +41,14 @@ def render_comparison(before: Findings, after: Findings, *, dashboard: str | Pat
 
 
 def write_comparison(
-    before: Findings, after: Findings, path: str | Path, *, dashboard: str | Path | None = None
+    before: Findings,
+    after: Findings,
+    path: str | Path,
+    *,
+    dashboard: str | Path | None = None,
+    replace: bool = True,
 ) -> None:
-    """Write the comparison to `path`, whole or not at all. Raises InputError for the dashboard, OSError for the disk."""
+    """Write the comparison to `path`, whole or not at all. Raises as `write_report` does."""
     from camlog.report.page import write_page
 
-    write_page(render_comparison(before, after, dashboard=dashboard), path)
+    write_page(render_comparison(before, after, dashboard=dashboard), path, replace=replace)

@@ -10,7 +10,6 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
-import os
 from collections.abc import Sequence
 from functools import lru_cache
 from pathlib import Path
@@ -19,6 +18,7 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+from camlog.new_files import write_text
 from camlog.report.places import dashboards_folder
 from camlog.visible import visible
 
@@ -91,13 +91,6 @@ def render_page(template_name: str, *, scripts: Sequence[str] = (), **context: A
     )
 
 
-def write_page(text: str, path: str | Path) -> None:
-    """Write a page, whole or not at all."""
-    path = Path(path)
-    partial = path.with_name(path.name + ".partial")
-    try:
-        partial.write_text(text, encoding="utf-8", errors="replace")
-        os.replace(partial, path)
-    except BaseException:
-        partial.unlink(missing_ok=True)
-        raise
+def write_page(text: str, path: str | Path, *, replace: bool = True) -> None:
+    """Write a page, whole or not at all. Raises InputError where one is there and `replace` is not set."""
+    write_text(text, path, replace=replace)

@@ -13,6 +13,7 @@ from typing import BinaryIO
 
 from camlog.drive import drive_path, trace_path
 from camlog.errors import InputError
+from camlog.new_files import tidy
 from camlog.profile import DEMO, SCHEMA, VehicleProfile, read_profile
 from camlog.serve import receiving
 from camlog.serve.entries import Entry, read_entry
@@ -82,7 +83,7 @@ class Folder:
         self._receiving = threading.Lock()
         self._entries: dict[str, tuple[tuple, Entry | None, str]] = {}
         self._profiles: dict[str, tuple[tuple, Profile | None]] = {}
-        receiving.tidy(self.root)
+        tidy(self.root)
 
     # ------------------------------------------------------------------ names
     def path(self, name: str) -> Path:

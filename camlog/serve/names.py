@@ -30,7 +30,7 @@ _KINDS = {
 KNOWN = "a recording (.csv, .txt, .tsv, .log, .dat, .gz, .zip), a drive file (.drive.json) or a vehicle profile (.toml)"
 
 LONGEST_NAME_BYTES = 255
-LONGEST_NEW_NAME_BYTES = 200  # leaves room for `.verification.html.partial`
+LONGEST_NEW_NAME_BYTES = 200  # leaves room for `.verification.html`
 # Joiners belong to some languages' words; other invisible or direction-changing characters hide something.
 _JOINERS = "\u200c\u200d"
 _HIDDEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})

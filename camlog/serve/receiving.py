@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import os
-import secrets
 import shutil
-import time
 from pathlib import Path
 from threading import Lock
 from typing import BinaryIO
 
 from camlog.convert.source import sha256_of
-from camlog.drive import drive_path, read_drive, sync_directory, trace_path
+from camlog.drive import drive_path, read_drive, trace_path
 from camlog.errors import InputError
+from camlog.new_files import name_new, open_temporary, sync_directory
 from camlog.serve.names import (
     FINDINGS_ENDING,
     RESULT_ENDINGS,
@@ -29,8 +28,6 @@ PART_BYTES = 1 << 20
 # Of these a few kilobytes are usual; a trace may be as large as the limit.
 SMALL_LIMIT_BYTES = {"drive": 20_000_000, "profile": 1_000_000, "map": 1_000_000}
 TAKEN_IN = ("trace", "drive", "profile", "map")
-_PREFIX, _SUFFIX = ".received-", ".partial"
-_STALE_S = 3600.0
 _FREE_CHECK_PARTS = 16
 
 
@@ -46,10 +43,13 @@ def receive(root: Path, name: str, stream: BinaryIO, length: int | None, limit: 
     if length is not None and length > limit:
         raise _too_large(name, limit)
     _check_room(root, name, length or 0)
-    partial = root / f"{_PREFIX}{secrets.token_hex(8)}{_SUFFIX}"
+    try:
+        descriptor, partial = open_temporary(root)
+    except OSError as error:
+        raise _disk(name, error) from error
     try:
         try:
-            sha256 = _written(partial, name, stream, length, limit)
+            sha256 = _written(descriptor, root, name, stream, length, limit)
         except OSError as error:
             raise _disk(name, error) from error
         _check_content(kind, partial, name)
@@ -59,26 +59,16 @@ def receive(root: Path, name: str, stream: BinaryIO, length: int | None, limit: 
         partial.unlink(missing_ok=True)
 
 
-def tidy(root: Path) -> None:
-    """Take away what a server that was killed had half received."""
-    for left in root.glob(f"{_PREFIX}*{_SUFFIX}"):
-        try:
-            if time.time() - left.lstat().st_mtime > _STALE_S:
-                left.unlink()
-        except OSError:
-            continue
-
-
-def _written(partial: Path, name: str, stream: BinaryIO, length: int | None, limit: int) -> str:
+def _written(descriptor: int, root: Path, name: str, stream: BinaryIO, length: int | None, limit: int) -> str:
     digest, size, parts = hashlib.sha256(), 0, 0
-    with open(partial, "xb") as out:
+    with os.fdopen(descriptor, "wb") as out:
         while part := stream.read(PART_BYTES):
             size += len(part)
             if size > limit:
                 raise _too_large(name, limit)
             parts += 1
             if parts % _FREE_CHECK_PARTS == 0:
-                _check_room(partial.parent, name, 0)
+                _check_room(root, name, 0)
             out.write(part)
             digest.update(part)
         out.flush()
@@ -113,7 +103,7 @@ def _placed(root: Path, partial: Path, name: str, kind: str, sha256: str) -> str
     while True:
         if wished.casefold() not in taken and _fits(root, wished, kind, partial, sha256):
             try:
-                _take(partial, root / wished)
+                name_new(partial, root / wished)
             except FileExistsError:
                 taken.add(wished.casefold())
                 continue
@@ -142,23 +132,6 @@ def _fits(root: Path, name: str, kind: str, partial: Path, sha256: str) -> bool:
     except (InputError, OSError):
         return False
     return True
-
-
-def _take(partial: Path, target: Path) -> None:
-    """Name a file, never another's: FileExistsError where somebody else was quicker."""
-    try:
-        os.link(partial, target)
-        return
-    except FileExistsError:
-        raise
-    except (OSError, NotImplementedError):
-        pass  # a disk without links
-    os.close(os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666))
-    try:
-        os.replace(partial, target)
-    except BaseException:
-        target.unlink(missing_ok=True)
-        raise
 
 
 def _check_room(root: Path, name: str, needed: int) -> None:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import json
 import math
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from camlog.errors import InputError
+from camlog.new_files import write_text
 from camlog.profile import VehicleProfile, read_profile
 from camlog.simulate.adapter import SimulatedAdapter, TimingModel, parse_fault, preset
 from camlog.simulate.adapter.buses import BUSES
@@ -39,10 +39,8 @@ class LiveCar:
         if self.state is None:
             return
         kept = {"schema": STATE_SCHEMA, "seed": self.seed, "memory": self.car.state()}
-        partial = self.state.with_name(self.state.name + ".partial")
         try:
-            partial.write_text(json.dumps(kept, indent=1) + "\n", encoding="utf-8")
-            os.replace(partial, self.state)
+            write_text(json.dumps(kept, indent=1) + "\n", self.state, replace=True)
         except OSError as error:
             raise InputError(
                 f"the car's state cannot be written ({error.strerror})",

@@ -18,8 +18,9 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-from camlog.drive import Drive, drive_path, sync_directory, write_drive
+from camlog.drive import Drive, drive_path, write_drive
 from camlog.errors import InputError
+from camlog.new_files import claim, hold, open_temporary, sync_directory, there_already
 from camlog.stream import EVENT_KINDS, Batch, CodeSnapshot, Event, StreamItem
 from camlog.trace import TraceWriter
 
@@ -33,8 +34,8 @@ _COPY_BYTES = 1 << 20
 class _RowFile:
     """An open file that takes each text whole or not at all, and knows its length and hash."""
 
-    def __init__(self, path: Path, flags: int):
-        self.fd = os.open(path, os.O_WRONLY | os.O_CREAT | flags, 0o666)
+    def __init__(self, descriptor: int):
+        self.fd = descriptor
         self.length = 0
         self.sha256 = hashlib.sha256()
 
@@ -225,12 +226,13 @@ class TraceFileSink:
     def _add_columns(self, names: list[str]) -> None:
         """Put a file with more columns in the place of the one being written; keep that where it fails."""
         old, signals = self._file, [*self._signals, *names]
-        partial = self.path.with_name(self.path.name + ".partial")
         empty_cells = b"," * len(names)
         with self._disk_lock:
-            new = None
+            new = partial = None
             try:
-                new = _RowFile(partial, os.O_TRUNC)
+                descriptor, partial = open_temporary(self.path.parent)
+                new = _RowFile(descriptor)
+                hold(new.fd)
                 writer = TraceWriter(new, signals, self._units)
                 with open(self.path, "rb") as rows:
                     rows.readline()
@@ -243,7 +245,8 @@ class TraceFileSink:
             except OSError as error:
                 if new:
                     os.close(new.fd)
-                partial.unlink(missing_ok=True)
+                if partial:
+                    partial.unlink(missing_ok=True)
                 self._left_out.update(names)
                 self.add_event(
                     "adapter_error",
@@ -257,18 +260,17 @@ class TraceFileSink:
     # ------------------------------------------------------------------ the disk
     def _open(self, force: bool) -> None:
         try:
-            if force:
-                # First the drive file: an old one must never stand beside a new trace.
+            if not force and os.path.lexists(self.drive_path):
+                raise there_already(self.drive_path)
+            self._file = _RowFile(claim(self.path, replace=force))
+            if force:  # an old one must never stand beside a new trace
                 self.drive_path.unlink(missing_ok=True)
-            for taken in () if force else (self.path, self.drive_path):
-                if os.path.lexists(taken):
-                    raise FileExistsError(errno.EEXIST, "exists", str(taken))
-            self._file = _RowFile(self.path, os.O_TRUNC if force else os.O_EXCL)
         except FileExistsError as error:
+            raise there_already(self.path) from error
+        except BlockingIOError as error:
             raise InputError(
-                "is there already", file=error.filename or self.path,
-                remedy="Choose another name with --out, or add --force to overwrite it.",
-            ) from error  # fmt: skip
+                "is being recorded by another camlog", file=self.path, remedy="Choose another name with --out."
+            ) from error
         except OSError as error:
             raise InputError(
                 f"cannot be written ({error.strerror})", file=self.path,

@@ -36,10 +36,11 @@ def verification_page(found: Verification) -> str:
     )
 
 
-def write_verification(found: Verification, path: str | Path) -> None:
-    """Write `NAME.verification.html`, whole or not at all. Raises InputError where the disk refuses."""
+def write_verification(found: Verification, path: str | Path, *, replace: bool = True) -> None:
+    """Write `NAME.verification.html`, whole or not at all. Raises InputError where the disk refuses, or one is there
+    and `replace` is not set."""
     try:
-        write_page(verification_page(found), path)
+        write_page(verification_page(found), path, replace=replace)
     except OSError as error:
         raise InputError(
             f"cannot be written ({error.strerror})", file=path, remedy="Choose another folder with --out."

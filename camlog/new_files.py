@@ -1,0 +1,185 @@
+"""Files are written whole or not at all, each by one: the one place where every writer gets its file from.
+
+A file grows under a temporary name in the folder where it is to lie, and gets its own name when it is whole and on
+the disk. Temporary names cannot be foreseen and are made anew, so nobody's link or file is ever written through;
+they are hidden, so that what a killed program leaves is neither taken for a result nor in the way of one.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import secrets
+import stat
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import BinaryIO
+
+from camlog.errors import InputError
+
+try:
+    import fcntl
+except ImportError:  # a system without it: two recorders on one file are then only told apart where neither forces
+    fcntl = None
+
+_PREFIX, _SUFFIX = ".camlog-", ".partial"
+_STALE_S = 3600.0
+_NO_FOLLOW = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+
+
+def open_temporary(folder: Path) -> tuple[int, Path]:
+    """A new, empty file in `folder`, open for writing: its descriptor and path. Raises OSError."""
+    while True:
+        path = folder / f"{_PREFIX}{secrets.token_hex(8)}{_SUFFIX}"
+        with suppress(FileExistsError):
+            return os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666), path
+
+
+@contextmanager
+def whole_file(path: str | Path, *, replace: bool) -> Iterator[BinaryIO]:
+    """A file to write the bytes of `path` to; it gets that name when the block ends without an error.
+
+    What is there already stays as it is until then, and for good where the block or the disk fails. With
+    `replace` it is replaced, a link itself and not what it leads to. Raises InputError where something is there
+    and `replace` is not set, OSError where the disk refuses.
+    """
+    path = Path(path)
+    _must_be_a_file(path)
+    descriptor, temporary = open_temporary(path.parent)
+    try:
+        with os.fdopen(descriptor, "wb") as out:
+            yield out
+            out.flush()
+            os.fsync(out.fileno())
+        if replace:
+            os.replace(temporary, path)
+        else:
+            name_new(temporary, path)
+        sync_directory(path.parent)
+    except FileExistsError as error:
+        raise there_already(path) from error
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def write_text(text: str, path: str | Path, *, replace: bool) -> None:
+    """Write `text` as UTF-8, as `whole_file` does; half characters, for which there are no bytes, become `?`."""
+    with whole_file(path, replace=replace) as out:
+        out.write(text.encode("utf-8", "replace"))
+
+
+def _must_be_a_file(path: Path) -> None:
+    with suppress(FileNotFoundError):
+        mode = os.lstat(path).st_mode
+        if not (stat.S_ISREG(mode) or stat.S_ISLNK(mode)):
+            raise InputError("cannot be written: it is no file", file=path, remedy="Name a file.")
+
+
+def there_already(path: Path) -> InputError:
+    """The error about a name that is taken."""
+    return InputError(
+        "is there already", file=path, remedy="Choose another name or folder with --out, or add --force to overwrite it."
+    )
+
+
+def name_new(temporary: Path, path: Path) -> None:
+    """Give a file its name, never another's: FileExistsError where something, be it a dead link, has it."""
+    try:
+        os.link(temporary, path)
+        temporary.unlink()
+        return
+    except FileExistsError:
+        raise
+    except (OSError, NotImplementedError):
+        pass  # a disk without links
+    os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666))
+    try:
+        os.replace(temporary, path)
+    except BaseException:
+        path.unlink(missing_ok=True)
+        raise
+
+
+def claim(path: Path, *, replace: bool) -> int:
+    """Make a new empty file `path` that is this program's to write to for as long as it is open; its descriptor.
+
+    Raises FileExistsError where something is there and `replace` is not set, BlockingIOError where another
+    program holds it so, and OSError where the disk refuses.
+    """
+    _must_be_a_file(path)
+    descriptor, temporary = open_temporary(path.parent)
+    try:
+        hold(descriptor)
+        while True:
+            try:
+                name_new(temporary, path)
+                return descriptor
+            except FileExistsError:
+                if not replace:
+                    raise
+            if _replaced(temporary, path):
+                return descriptor
+    except BaseException:
+        os.close(descriptor)
+        raise
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def _replaced(temporary: Path, path: Path) -> bool:
+    """Put a file in the place of one that nobody holds; False where that has changed meanwhile."""
+    try:
+        old = os.open(path, os.O_RDONLY | _NO_FOLLOW)
+    except FileNotFoundError:
+        return False
+    except OSError as error:
+        if error.errno not in (errno.ELOOP, errno.EMLINK, errno.EACCES):
+            raise
+        os.replace(temporary, path)  # a link, or what we may not read: nobody records into it
+        return True
+    try:
+        hold(old)
+        there = os.lstat(path)
+        if (there.st_dev, there.st_ino) != (os.fstat(old).st_dev, os.fstat(old).st_ino):
+            return False
+        os.replace(temporary, path)
+        return True
+    except FileNotFoundError:
+        return False
+    finally:
+        os.close(old)
+
+
+def hold(descriptor: int) -> None:
+    """Keep an open file for this program until it is closed. Raises BlockingIOError where another one has it."""
+    if fcntl is not None:
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise
+        except OSError:
+            pass  # a network disk without locks
+
+
+def tidy(folder: Path) -> None:
+    """Take away what a program that was killed had half written there, an hour ago or longer."""
+    for left in folder.glob(f"{_PREFIX}*{_SUFFIX}"):
+        with suppress(OSError):
+            if time.time() - left.lstat().st_mtime > _STALE_S:
+                left.unlink()
+
+
+def sync_directory(path: Path) -> None:
+    """Have a folder's list of names on disk, so that a new file is found after a power cut."""
+    try:
+        folder = os.open(path, os.O_RDONLY)
+    except OSError:
+        return  # some systems and network drives do not open folders; the file itself is safe
+    try:
+        os.fsync(folder)
+    except OSError:
+        pass
+    finally:
+        os.close(folder)

@@ -1,0 +1,132 @@
+"""Files are written whole, each by one: no name that can be foreseen, never through a link, one of two wins."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+
+import pytest
+
+from camlog.drive import Drive, drive_path, write_drive
+from camlog.errors import InputError
+from camlog.new_files import whole_file
+from camlog.profile import write_template
+from camlog.report.page import write_page
+from camlog.sinks import TraceFileSink
+from camlog.stream import Batch
+from camlog.trace import Trace, read_trace, write_trace
+
+ROW = Batch(0.0, {"engine_speed": 700.0})
+
+
+def trace() -> Trace:
+    import numpy as np
+
+    return Trace(np.array([0.0, 1.0]), {"engine_speed": np.array([700.0, 710.0])})
+
+
+WRITERS = {
+    "page": lambda path: write_page("<html>", path),
+    "drive": lambda path: write_drive(Drive(), path),
+    "trace": lambda path: write_trace(trace(), path),
+    "profile": lambda path: write_template(path, force=True),
+    "recording": lambda path: TraceFileSink(path, ["engine_speed"], force=True).close(),
+}
+
+
+@pytest.mark.parametrize("writer", WRITERS.values(), ids=WRITERS)
+def test_nothing_is_written_through_a_link_of_the_name_or_of_one_that_can_be_guessed(tmp_path, writer):
+    victim, path = tmp_path / "victim", tmp_path / "drive.csv"
+    victim.write_text("kept")
+    for name in ("drive.csv", "drive.csv.partial", "drive.csv.tmp", ".drive.csv.partial", "drive.drive.json.partial"):
+        (tmp_path / name).symlink_to(victim)
+    writer(path)
+    assert victim.read_text() == "kept"
+    assert path.is_file() and not path.is_symlink() and path.stat().st_size > 0
+    assert (tmp_path / "drive.csv.partial").is_symlink()
+
+
+@pytest.mark.parametrize("writer", WRITERS)
+def test_a_write_that_fails_leaves_what_was_there_and_nothing_else(tmp_path, monkeypatch, writer):
+    path = tmp_path / "drive.csv"
+    path.write_text("before")
+
+    def full(_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises((OSError, InputError)):
+        WRITERS[writer](path)
+    left = {p.name: p.read_text() for p in tmp_path.iterdir()}
+    # A recording takes the place of the old one before its first row, as it was told to.
+    assert left == ({} if writer == "recording" else {"drive.csv": "before"})
+
+
+def test_a_full_disk_leaves_no_empty_profile(tmp_path, monkeypatch):
+    monkeypatch.setattr("camlog.profile.template.template_text", lambda: (_ for _ in ()).throw(OSError(28, "No space")))
+    with pytest.raises(InputError, match="cannot be written"):
+        write_template(tmp_path / "own.toml")
+    assert not list(tmp_path.iterdir())
+
+
+def test_without_replace_even_a_dead_link_is_somebodys_name(tmp_path):
+    (tmp_path / "page.html").symlink_to(tmp_path / "nowhere")
+    with pytest.raises(InputError, match="is there already.*--force"):
+        write_page("<html>", tmp_path / "page.html", replace=False)
+    assert not (tmp_path / "nowhere").exists() and len(list(tmp_path.iterdir())) == 1
+
+
+def test_a_device_is_never_replaced(tmp_path):
+    os.mkfifo(tmp_path / "pipe")
+    for replace in (True, False):
+        with pytest.raises(InputError, match="it is no file"), whole_file(tmp_path / "pipe", replace=replace):
+            pass
+
+
+def _write_at_once(path, start, told):
+    start.wait(10)
+    try:
+        with whole_file(path, replace=False) as out:
+            out.write(b"x" * 100_000)
+        told.put("wrote")
+    except InputError as error:
+        told.put(str(error))
+
+
+def test_of_writers_at_once_one_wins_and_the_others_say_so(tmp_path):
+    context = multiprocessing.get_context("fork")
+    start, told = context.Barrier(4), context.Queue()
+    running = [context.Process(target=_write_at_once, args=(tmp_path / "one.csv", start, told)) for _ in range(4)]
+    for process in running:
+        process.start()
+    said = sorted(told.get(timeout=20) for _ in running)
+    for process in running:
+        process.join(20)
+    assert said.count("wrote") == 1 and sum("is there already" in s for s in said) == 3
+    assert [p.name for p in tmp_path.iterdir()] == ["one.csv"] and (tmp_path / "one.csv").stat().st_size == 100_000
+
+
+@pytest.mark.parametrize("force", [False, True])
+def test_a_recording_that_runs_is_not_taken_over_even_with_force(tmp_path, force):
+    path = tmp_path / "drive.csv"
+    first = TraceFileSink(path, ["engine_speed"])
+    first.accept(ROW)
+    with pytest.raises(InputError, match="recorded by another camlog" if force else "is there already"):
+        TraceFileSink(path, ["engine_speed"], force=force)
+    first.accept(Batch(1.0, {"engine_speed": 710.0, "oil_temp": 80.0}))  # a column more: the file is made anew
+    with pytest.raises(InputError):
+        TraceFileSink(path, ["engine_speed"], force=force)
+    first.close()
+    assert len(read_trace(path).time_s) == 2
+    if force:
+        TraceFileSink(path, ["engine_speed"], force=True).close()
+        assert not len(path.read_bytes().splitlines()) > 1
+
+
+def test_what_a_killed_program_left_is_in_nobodys_way(tmp_path):
+    left = tmp_path / ".camlog-0123456789abcdef.partial"
+    left.write_text("half")
+    sink = TraceFileSink(tmp_path / "drive.csv", ["engine_speed"])
+    sink.accept(ROW)
+    sink.close()
+    assert drive_path(tmp_path / "drive.csv").exists() and left.read_text() == "half"
