@@ -169,7 +169,7 @@ def worst(name: str) -> Findings:
 
 
 WORST = {
-    "two teeth off, all misfiring": ("-35.1 deg off its rest position, about 2 teeth", "Every cylinder misfires", "P0016"),
+    "two teeth off, all misfiring": ("35.1 deg retarded of its rest position, about 2 teeth", "Every cylinder misfires", "P0016"),
     "15 kPa at hot idle": ("15 kPa at 7", "70 kPa for each 1,000 rpm"),
 }
 
@@ -182,7 +182,7 @@ def test_the_first_lines_say_not_to_run_or_drive_it_with_the_figures_and_nothing
     terminal = list(verdict_lines(found))
     assert terminal[0] == first.upper()
     report = render_report(found)
-    assert 0 < report.index(first) < report.index('id="answer"') < report.index('id="evidence"')
+    assert 0 < report.index(first) < report.index("<h1>") < report.index('id="answer"') < report.index('id="evidence"')
     data = json.loads(found.to_json())
     assert data["do_not_run"][0] == data["cautions"][0] == first
     assert data["do_not_run"][-1].startswith("Check first: ")
@@ -205,7 +205,7 @@ def test_verification_and_comparison_begin_with_it_too(name):
     assert page.index(first) < page.index('class="outcome')
     assert printed[0] == first.upper() and proof.to_dict()["do_not_run"] == list(found.do_not_run)
     both = render_comparison(before, found)
-    assert both.index(first) < both.index('id="answer"')
+    assert both.index(first) < both.index("<h1>")
     for said in (text_of(page), " ".join(printed), json.dumps(proof.to_dict(), ensure_ascii=False)):
         assert not ASKS_TO_RUN.search(said), ASKS_TO_RUN.search(said)
 

@@ -136,8 +136,10 @@ def _timing(
 ) -> Iterable[Reason]:
     off = [cam for cam, verdict in verdicts.items() if _may_be_off(verdict)]
     checks = (_BY_HAND, _CHAIN)
-    for cam in off:
-        yield Reason(f"Mechanical timing may be off: {_how_far(cam, examined[cam], limits)}.", checks)
+    if off:
+        stands = "; ".join(_how_far(cam, examined[cam]) for cam in off)
+        limit = limits["rest_offset_deg"]
+        yield Reason(f"Mechanical timing may be off: {stands} (limit {limit.value:g} deg, {limit.source}).", checks)
     # Codes alone have a reason of their own, which leaves the permanent ones out.
     timing = next((c for c in causes if c.cause == MECHANICAL_TIMING and c.support >= WORTH_SAYING), None)
     if timing is not None and not off:
@@ -152,12 +154,13 @@ def _may_be_off(verdict: Verdict) -> bool:
     return verdict.condition == "offset"
 
 
-def _how_far(cam: str, x: Examination, limits: Mapping[str, Limit]) -> str:
+def _how_far(cam: str, x: Examination) -> str:
     offset, teeth = x.rest.offset_deg.value, x.rest.nearest_teeth
     if offset is None:
         return f"the {cam_words(cam)} stands off its rest position"
     words = f", about {abs(teeth)} {'tooth' if abs(teeth) == 1 else 'teeth'}" if teeth else ""
-    return f"the {cam_words(cam)} stands {offset:+.1f} deg off its rest position{words}; limit {limits['rest_offset_deg']}"
+    side = "advanced" if offset > 0.0 else "retarded"
+    return f"the {cam_words(cam)} stands {abs(offset):.1f} deg {side} of its rest position{words}"
 
 
 def _codes(held: Sequence[CodeFacts]) -> Iterable[Reason]:
