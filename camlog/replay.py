@@ -149,8 +149,11 @@ def cut_drive(drive: Drive | None, start_s: float, trace: Trace) -> Drive:
     drive = drive or Drive()
     started_at = drive.started_at
     if started_at is not None:
-        moved = datetime.fromisoformat(started_at) + timedelta(seconds=start_s)
-        started_at = moved.isoformat(timespec="milliseconds")
+        try:
+            moved = datetime.fromisoformat(started_at) + timedelta(seconds=start_s)
+            started_at = moved.isoformat(timespec="milliseconds")
+        except OverflowError:  # a clock that leapt by thousands of years
+            started_at = None
     begun = dataclasses.replace(drive, started_at=started_at, trace_sha256=None, events=(), code_snapshots=())
     return dataclasses.replace(begun, ancestry=ancestry)
 

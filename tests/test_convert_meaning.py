@@ -405,3 +405,10 @@ def test_single_quotes_are_found_with_every_separator(separator):
     found = find_dialect(lines)
     assert (found.separator, found.quote) == (separator, "'")
     assert [len(row) for row in found.rows(lines)] == [2] * 6
+
+
+def test_a_signal_of_camlogs_own_name_in_a_unit_of_another_kind_is_in_doubt(tmp_path):
+    path = tmp_path / "odd.csv"
+    path.write_text("Time (s),oil_temp [rpm],Engine speed (1/min)\n" + "".join(f"{i},{60 + i},{700 + i}\n" for i in range(50)))
+    (oil,) = convert(path).doubtful
+    assert oil.signal == "oil_temp" and oil.doubts == ("unit",) and "rpm is no unit of oil_temp" in oil.reason

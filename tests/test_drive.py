@@ -301,3 +301,11 @@ def test_events_of_any_text_come_back(tmp_path_factory, events):
     path = tmp_path_factory.getbasetemp() / "events.drive.json"
     write_drive(Drive(events=tuple(events)), path)
     assert read_drive(path).events == tuple(events)
+
+
+@pytest.mark.parametrize("when", ["9999-12-31T23:59:59-14:00", "0001-01-01T00:00:00+14:00"])
+def test_a_start_at_an_end_of_the_calendar_is_refused(tmp_path, when):
+    path = tmp_path / "x.drive.json"
+    path.write_text(json.dumps({"schema": "camlog.drive/1", "started_at": when}))
+    with pytest.raises(InputError, match="started_at should be"):
+        read_drive(path)

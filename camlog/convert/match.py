@@ -260,8 +260,10 @@ def _plain_match(column: _Column, system: str | None) -> ColumnMatch:
         why.append(guess.reason)
         if not guess.sure and rule.factor is None:
             doubts.append("factor" if guess.factor != 1.0 else "unit")
-    elif rule.factor is None and candidate.reason not in (OWN_NAME, AS_TOLD):
-        fault = _fault(signal, unit, figures)
+    else:
+        fault = _wrong_kind(signal, unit)
+        if not fault and rule.factor is None and candidate.reason not in (OWN_NAME, AS_TOLD):
+            fault = _fault(signal, unit, figures)
         if fault:
             why.append(fault)
             doubts.append("unit")
@@ -275,11 +277,16 @@ def _plain_match(column: _Column, system: str | None) -> ColumnMatch:
     )  # fmt: skip
 
 
-def _fault(signal: str, unit: str, figures: ColumnFigures) -> str:
+def _wrong_kind(signal: str, unit: str) -> str:
+    """What is wrong with a unit of another kind than the signal's; empty where nothing is."""
     try:
         conversion(unit, SIGNALS[signal].unit)
     except ValueError:
         return f"{unit} is no unit of {signal}"
+    return ""
+
+
+def _fault(signal: str, unit: str, figures: ColumnFigures) -> str:
     if SIGNALS[signal].unit == "%":
         guess = unit_of_values(signal, figures, None)
         if not guess.sure and guess.factor == 100 / 255:
