@@ -106,7 +106,8 @@ def remarks(drive: Drive | None, trace_sha256: str | None, beside: Path) -> list
     """What one should know of a trace and the drive file `beside` it before judging them, a sentence each."""
     if drive is None:
         return []
-    if drive.trace_sha256 is None and drive.adapter:
+    converted = drive.adapter.get("name") == "converted"  # in memory: there is no trace file to know the hash of
+    if drive.trace_sha256 is None and drive.adapter and not converted:
         return ["the recording did not end cleanly; what was saved until then is here."]
     if drive.trace_sha256 not in (None, trace_sha256):
         return [f"the file was changed after the recording, or {beside.name} belongs to another."]

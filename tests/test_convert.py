@@ -613,3 +613,12 @@ def test_the_help_is_instructions():
     text = " ".join(command("--help").stdout.split())
     for words in ("--map", "--rate", "--angles", "--positive", "--force", "Nothing is guessed", "crank"):
         assert words in text
+
+
+def test_a_foreign_file_read_in_memory_is_not_called_a_recording_cut_short(tmp_path):
+    from camlog.drive import remarks
+
+    path = tmp_path / "customer.csv"
+    path.write_text("Time (s),Engine RPM (rpm)\n" + "".join(f"{i / 10},{700 + i % 7}\n" for i in range(100)))
+    trace, drive, _ = read_any(path)
+    assert remarks(drive, trace.sha256, path) == []

@@ -5,7 +5,7 @@
 Nine modes in turn (`analyze`, `convert`, `compare`, `verify`, `replay`, and the files beside a trace: `profile`, `map`,
 `drive`, `dashboard`), 10,000 cases by default. Each takes sound files of invented drives, damages them as a careless
 copy, another program or an attacker would, and runs the command in a process that is used for many cases. Ends by
-printing how many ended with a fault of camlog's own, took over 20 s, took over 1 GB, or ended with a wrong status: 0 or
+printing how many ended with a fault of camlog's own, took over 20 s of the processor, took over 1 GB, or ended with a wrong status: 0 or
 2 with one clear line, and for `verify` 1 too, but never 0.
 """
 
@@ -28,6 +28,8 @@ from pathlib import Path
 
 CASES, WORKERS = 10_000, 2
 MOST_S, MOST_MIB = 20.0, 1024.0
+# By the clock on the wall: a computer that is busy with other things too takes longer, a wait that never ends is caught.
+MOST_WALL_S = 180
 MODES = ("analyze", "convert", "compare", "verify", "replay", "profile", "map", "drive", "dashboard")
 ROWS = 200
 NASTY_CELLS = (
@@ -185,7 +187,7 @@ def damaged_toml(text: str, rng: random.Random) -> bytes:
 
 
 class TookTooLong(BaseException):
-    """Raised inside a case that takes over MOST_S."""
+    """Raised inside a case that takes over MOST_WALL_S."""
 
 
 def make_base(folder: Path) -> None:
@@ -267,9 +269,9 @@ def one(task: tuple[int, str, Path, Path | None]) -> tuple[str, str, str, float]
     out, err = io.StringIO(), io.StringIO()
     _forget_peak()
     status: object = None
-    began = time.monotonic()
+    began = time.process_time()
     signal.signal(signal.SIGALRM, _too_long)
-    signal.alarm(int(MOST_S) + 5)
+    signal.alarm(MOST_WALL_S)
     try:
         with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
             main(words)
@@ -278,7 +280,7 @@ def one(task: tuple[int, str, Path, Path | None]) -> tuple[str, str, str, float]
     except BaseException as error:  # noqa: BLE001  nothing may come through
         status = f"{type(error).__name__}: {error}"[:200]
     signal.alarm(0)
-    took = time.monotonic() - began
+    took = time.process_time() - began
     lines = err.getvalue().splitlines()
     wrong = ""
     if took > MOST_S or "TookTooLong" in err.getvalue():
