@@ -76,6 +76,17 @@ def step_of(name: str) -> float:
     return next((how.step for signal, how in PIDS.values() if signal == name), 1.0)
 
 
+def time_errors(name: str, times: np.ndarray, values: np.ndarray, lead_s: float = 0.0) -> np.ndarray:
+    """By how much longer ago or later than `times` say each value of a signal was true, s; 0 within one count.
+
+    `lead_s` is vehicle time at time 0.
+    """
+    start, climb = RAMPS[name]
+    half = 0.5 * step_of(name) + 1e-9
+    read_s = (values - start) / climb - lead_s - times
+    return np.sign(read_s) * np.maximum(0.0, np.abs(read_s) - half / climb)
+
+
 @dataclass(frozen=True)
 class Recorded:
     """A recording and what stood behind it. `lead_s` is vehicle time at the stream's beginning."""
@@ -97,11 +108,7 @@ class Recorded:
 
     def time_errors(self, name: str) -> np.ndarray:
         """By how much longer ago or later than its row says each value of a signal was true, s; 0 within one count."""
-        times, values = self.trace.samples(name)
-        start, climb = RAMPS[name]
-        half = 0.5 * step_of(name) + 1e-9
-        read_s = (values - start) / climb - self.lead_s - times
-        return np.sign(read_s) * np.maximum(0.0, np.abs(read_s) - half / climb)
+        return time_errors(name, *self.trace.samples(name), self.lead_s)
 
     def check_values(self, allowed_s: float | None = None) -> None:
         """Every value is what the car had at its time, as exactly as the drive file says times are known."""

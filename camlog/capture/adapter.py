@@ -3,7 +3,8 @@
 python-obd opens the port, sets the adapter up, finds the protocol and brings the parser
 for it. It waits by sleeping and reads until a time is over; here its private write, read
 and send are replaced by ones that go by the adapter's prompt, so that connecting takes as
-long as the adapter needs, and a port that is gone or silent is told apart at once.
+long as the adapter needs, and a port that is gone, silent or babbling is told apart at once.
+Every read ends at its time or size, whatever arrives, and no later than the deadline.
 """
 
 from __future__ import annotations
@@ -18,17 +19,26 @@ import serial
 from obd import OBDStatus
 from obd.elm327 import ELM327
 
+from camlog.capture import urls
+from camlog.capture.clocks import Deadline
 from camlog.capture.lines import is_banner
 
 # python-obd reports every hiccup of a bad cable at CRITICAL; here they become events instead.
 logging.getLogger("obd").setLevel(logging.CRITICAL + 1)
+# Network ports by camlog's own handler, whose waits end.
+serial.protocol_handler_packages.insert(0, urls.__name__)
 
 PROMPT = b">"
 UNASKED = "<"  # no adapter prints a line of this alone
+_MEANS_NOTHING = b"\r\n \x00"
 SEARCH_TIMEOUT_S = 12.0  # a protocol search over all protocols may take this long
 SETUP_TIMEOUT_S = 4.0  # the slowest command of the adapter's own is its reset
 _POLL_S = 0.05
-_WRITE_TIMEOUT_S = 2.0
+_WRITE_TIMEOUT_S = 1.0
+# An answer is no longer than this: 16 modules with 4,095 bytes each (ISO 15765-2) come to some 150 kB.
+MOST_BYTES = 200_000
+_CHUNK_BYTES = 4096
+_SILENT_S = 0.3  # a port that sent nothing for this long is silent
 _DRAIN_MOST_S = 0.6
 _RESET = b"ATZ"
 _SETUP_TRIES = 3
@@ -43,7 +53,7 @@ def _lines_of(text: bytes) -> list[str]:
 
 
 class LinkLost(Exception):
-    """The port is gone, or the adapter stopped answering; `kind` is `unplugged` or `hung`."""
+    """The port is gone, or the adapter stopped answering; `kind` is `unplugged`, `hung`, or `babbling` (no prompt)."""
 
     def __init__(self, kind: str, text: str):
         super().__init__(text)
@@ -58,13 +68,17 @@ class PortInUse(LinkLost):
 
 
 class Adapter(ELM327):
-    """python-obd's connection with bounded reads and times. `clock` counts monotonic seconds.
+    """python-obd's connection with bounded reads and times. `clock` counts monotonic seconds; nothing waits longer
+    than to the `deadline`.
 
     Raises LinkLost from the constructor and everything that talks, where the port is gone or silent.
     """
 
-    def __init__(self, port: str, baud: int | None, protocol: str | None, clock: Callable[[], float]):
+    def __init__(
+        self, port: str, baud: int | None, protocol: str | None, clock: Callable[[], float], deadline: Deadline
+    ):
         self.clock = clock
+        self.deadline = deadline
         self.reply_timeout_s = SEARCH_TIMEOUT_S
         self.last_byte_s = 0.0
         self._name = port
@@ -87,39 +101,53 @@ class Adapter(ELM327):
     def protocol(self):
         return getattr(self, "_ELM327__protocol", None)
 
-    def write_line(self, command: bytes) -> None:
-        """Send a line, after throwing away what nobody read."""
+    def write_line(self, command: bytes) -> bool:
+        """Send a line, after throwing away what nobody read; True where that was more than a prompt and white space."""
         try:
             port = self._port()
-            port.reset_input_buffer()
+            unread = bytearray()
+            while port.in_waiting and len(unread) < MOST_BYTES:
+                unread += port.read(min(port.in_waiting, _CHUNK_BYTES))
             port.write(command + b"\r")
-            port.flush()
         except PortInUse:
             self.drop()
             raise
         except Exception as error:  # a port that goes away breaks in whatever layer notices first
             raise self._gone() from error
+        return bool(unread.strip(_MEANS_NOTHING + PROMPT))
 
     def read_lines(self, timeout_s: float | None = None) -> list[str]:
         """Lines up to the prompt. Where more came with it, `UNASKED` and those lines: it spoke unasked."""
         timeout_s = self.reply_timeout_s if timeout_s is None else timeout_s
-        buffer = bytearray()
-        started = time.monotonic()
-        while PROMPT not in buffer:
+        until_s = time.monotonic() + timeout_s
+        came = bytearray()
+        heard_s = float("-inf")
+        while True:
             chunk = self._read()
-            buffer += chunk
-            if not chunk and time.monotonic() - started > timeout_s:
+            came += chunk
+            self.last_byte_s = self.clock()
+            if PROMPT in chunk:
+                break
+            now_s = time.monotonic()
+            heard_s = now_s if chunk else heard_s
+            if now_s > until_s or self.deadline.passed or len(came) > MOST_BYTES:
+                if now_s - heard_s < _SILENT_S:
+                    raise LinkLost("babbling", f"{len(came)} characters within {timeout_s:g} s, but no prompt")
                 raise LinkLost("hung", f"no prompt from the adapter within {timeout_s:g} s")
-        self.last_byte_s = self.clock()
-        text, _, unasked = bytes(buffer).partition(PROMPT)
+        text, _, unasked = bytes(came).partition(PROMPT)
         lines = _lines_of(text)
-        return [*lines, UNASKED, *_lines_of(unasked)] if unasked.strip(b"\r\n \x00") else lines
+        return [*lines, UNASKED, *_lines_of(unasked)] if unasked.strip(_MEANS_NOTHING) else lines
 
     def drain(self) -> list[str]:
         """Take what still trickles in, until it is quiet for a moment; gives its lines, for what they may tell."""
-        until = time.monotonic() + _DRAIN_MOST_S
+        until_s = time.monotonic() + _DRAIN_MOST_S
         trickled = bytearray()
-        while (chunk := self._read()) and time.monotonic() < until:
+        while (
+            not self.deadline.passed
+            and time.monotonic() < until_s
+            and len(trickled) < MOST_BYTES
+            and (chunk := self._read())
+        ):
             trickled += chunk
         return _lines_of(bytes(trickled))
 
@@ -165,7 +193,7 @@ class Adapter(ELM327):
     def _read(self) -> bytes:
         try:
             port = self._port()
-            return port.read(port.in_waiting or 1)
+            return port.read(min(port.in_waiting or 1, _CHUNK_BYTES))
         except PortInUse:
             self.drop()
             raise

@@ -22,8 +22,10 @@ import serial
 from obd import OBDStatus
 from obd.protocols.protocol import Message
 
-from camlog.capture.adapter import SEARCH_TIMEOUT_S, Adapter, LinkLost
+from camlog.capture.adapter import SEARCH_TIMEOUT_S, UNASKED, Adapter, LinkLost
+from camlog.capture.clocks import Deadline
 from camlog.capture.lines import CAN_29_BIT, RESTARTS, LineForm
+from camlog.capture.urls.protocol_socket import CONNECT_TIMEOUT_S
 from camlog.errors import InputError
 
 __all__ = ["Link", "LinkLost", "Received", "Reply", "no_adapter", "response_id"]
@@ -33,13 +35,13 @@ __all__ = ["Link", "LinkLost", "Received", "Reply", "no_adapter", "response_id"]
 REPLY_TIMEOUT_S = 6.0
 POLL_TIMEOUT_S = 1.5
 OLDER_POLL_TIMEOUT_S = 4.0  # the older buses are woken for 2.4 s when they fell asleep
-CONNECT_TIMEOUT_S = 3.0
 _SYNC_TIMEOUT_S = 1.0
 _SYNC_TRIES = 4
 # "Which protocol?": every adapter knows it, no frame looks like its answer, and without its first
 # character, which a busy adapter swallows, it is no request that could reach the vehicle.
 _SYNC = "ATDPN"
 _SYNC_ANSWER = re.compile(r"A?[0-9A-C]\Z")
+NEGATIVE = b"\x7f"  # service byte of a refusal (ISO 14229-1)
 FUNCTIONAL_11_BIT, FUNCTIONAL_29_BIT = 0x7DF, 0x18DB33F1  # ISO 15765-4: requests to all modules
 
 
@@ -83,7 +85,7 @@ class Link:
     """An open connection to an adapter and, through it, to a vehicle.
 
     Raises InputError from the constructor where there is no port, no adapter
-    behind it, or no vehicle; LinkLost later when the connection breaks.
+    behind it, or no vehicle; LinkLost later when the connection breaks, or the `deadline` passes.
     """
 
     def __init__(
@@ -93,17 +95,20 @@ class Link:
         baud: int | None = None,
         protocol: str | None = None,
         clock: Callable[[], float] = time.monotonic,
+        deadline: Deadline | None = None,
     ):
         self.port = port
+        self.deadline = Deadline() if deadline is None else deadline
         self.clock = clock
         self.others: frozenset[str] = frozenset()  # modules known to answer besides the one listened to
         self._header: int | None = None
         self._listen_to: str | None = None
         self._sent_s = 0.0
+        self._unasked = False
         self.restarted_by = "adapter_reset"
         _check_port(port)
         try:
-            self._adapter = Adapter(port, baud, protocol, clock)
+            self._adapter = Adapter(port, baud, protocol, clock, self.deadline)
         except LinkLost as lost:
             raise no_adapter(port, str(lost)) from lost
         except (OSError, serial.SerialException, ValueError, UnicodeError, IndexError, TypeError) as error:
@@ -190,11 +195,13 @@ class Link:
         """Send a request; `receive` waits for what comes back."""
         # Before writing: whatever the system does meanwhile, the module is asked after this moment.
         self._sent_s = self.clock()
-        self._adapter.write_line(command)
+        self._unasked = self._adapter.write_line(command)
 
     def receive(self, timeout_s: float | None = None) -> Received:
-        """The reply to what was sent last."""
+        """The reply to what was sent last. After something that came unasked before it, nobody knows that it is."""
         lines = self._adapter.read_lines(timeout_s)
+        if self._unasked:
+            lines = [UNASKED, *lines]
         return Received(lines, self._sent_s, self._adapter.last_byte_s, self._listen_to)
 
     def parse(self, received: Received) -> Reply:
@@ -226,6 +233,8 @@ class Link:
         """One request and its parsed reply; afterwards the adapter is in step and set up again."""
         self.send(command)
         reply = self.parse(self.receive(timeout_s))
+        refused = all(bytes(m.data[:1]) == NEGATIVE for m in reply.messages)
+        self.deadline.reply(reply.in_step and (not refused or reply.problem == "no_data"))
         if not reply.in_step and (reply.problem in RESTARTS or not self.sync()):
             self.restore()
         return reply
@@ -278,7 +287,12 @@ class Link:
         return bool(self.ask(b"0100", SEARCH_TIMEOUT_S).messages)
 
     def close(self) -> None:
+        """Reset the adapter and close the port."""
         self._adapter.close()
+
+    def drop(self) -> None:
+        """Close the port at once, without a word to the adapter."""
+        self._adapter.drop()
 
 
 def response_id(request_header: int | None, is_29bit: bool) -> str | None:

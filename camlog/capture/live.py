@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterable, Iterator
 from datetime import datetime
 from typing import Any
 
+from camlog.capture.clocks import Deadline, DriveClock
 from camlog.capture.link import Link, LinkLost
 from camlog.capture.polling import Poller, RoundTrips
 from camlog.capture.probe import Capabilities, probe
@@ -27,7 +28,17 @@ from camlog.stream import CodeSnapshot, Event, StreamItem
 
 __all__ = ["PROBLEMS", "LiveSource"]
 
-_LAST_WORDS_S = 10.0  # the request under way may still be waiting for a silent adapter
+# The slowest vehicles (an older bus, a profile of many identifiers) are examined in half a minute.
+CONNECT_WITHIN_S = 120.0
+# At the end: for the request under way, and then for all that gives no answer while the closing codes are read.
+# Together with what closing the port takes, an adapter that answers nothing of use is let go within two seconds.
+LAST_REQUEST_S = 0.4
+CLOSING_WASTED_S = 0.8
+CLOSING_MOST_S = 45.0
+# Over a link where each request takes this long, closing codes would take minutes.
+CLOSING_SLOWEST_S = 0.5
+_LOOK_S = 0.1
+_STUCK_S = 0.3  # after the deadline: the system itself (a port being opened) does not come back
 
 
 class LiveSource:
@@ -37,7 +48,10 @@ class LiveSource:
     opened and probed, the plan of requests made, and the codes read. `stream()`
     then yields batches, events and code snapshots until `stop()` or `minutes`.
 
-    `clock` counts monotonic seconds; times in the stream start at 0 when streaming starts.
+    `clock` counts monotonic seconds; times in the stream start at 0 when streaming starts and count a sleep of
+    the computer. However the adapter behaves, connecting ends within `CONNECT_WITHIN_S`, and the stream within two
+    seconds after `stop()` or the last of its minutes; only an adapter that goes on answering as it should is given the
+    time to read the closing codes.
     """
 
     def __init__(
@@ -54,18 +68,21 @@ class LiveSource:
         self.port = port
         self.profile = profile
         self.baud = baud
-        self.clock = clock
+        self.clock = clock if isinstance(clock, DriveClock) else DriveClock(clock)
         self.codes = codes
         self._trips = RoundTrips()
         self._poller: Poller | None = None
         self._queue: queue.Queue[StreamItem | None] = queue.Queue()
         self._stop = threading.Event()
+        self._deadline = Deadline()
+        self._closing = False
         self._abandoned = False
         self._failed: BaseException | None = None
         self._start_s: float | None = None
         self._troubles = Troubles(self.now_s, lambda text: self.add_event(Event(self.now_s(), "adapter_error", text)))
         self.errors = self._troubles.counts
-        self.link = Link(port, baud=baud, clock=clock)
+        self._deadline.set(CONNECT_WITHIN_S)
+        self.link = self._connect()
         try:
             self.capabilities: Capabilities = probe(self.link, profile)
             self.plan: Plan = make_plan(self.capabilities, only)
@@ -143,54 +160,92 @@ class LiveSource:
 
     def stop(self) -> None:
         """End the stream after the request under way and the closing code snapshot."""
+        if not self._stop.is_set() and not self._closing:
+            self._deadline.at_most(LAST_REQUEST_S)
         self._stop.set()
 
     def stream(self, minutes: float | None = None) -> Iterator[StreamItem]:
         """The live stream. Ends after `minutes` or `stop()`; closes the link."""
         self._start_s = self.clock()
+        self.clock.stood_still_s()  # before the recording, nothing was missed
+        self._deadline.never()
+        if minutes is not None:
+            self._deadline.set(60.0 * minutes + LAST_REQUEST_S)
+        if self._stop.is_set():
+            self._deadline.at_most(LAST_REQUEST_S)
         self._poller = Poller(
             self.link,
             self.capabilities,
             self.plan,
-            now_s=self.now_s,
+            clock=self.clock,
             start_s=self._start_s,
             end_s=None if minutes is None else 60.0 * minutes,
             put=self._queue.put,
             troubles=self._troubles,
             trips=self._trips,
             stop=self._stop,
-            connect=lambda: Link(self.port, baud=self.baud, clock=self.clock),
+            deadline=self._deadline,
+            connect=self._connect,
         )
         worker = threading.Thread(target=self._work, args=(self._poller,), name="capture", daemon=True)
         worker.start()
         try:
             if self.first_snapshot:
                 yield self.first_snapshot
-            while (item := self._queue.get()) is not None:
+            while (item := self._next_item()) is not None:
                 yield item
         except BaseException:
             self._abandoned = True  # nobody is left to take a closing snapshot
             raise
         finally:
             self._stop.set()
-            worker.join(timeout=_LAST_WORDS_S)
-            self.link.close()
+            self._deadline.at_most(0.0)
+            worker.join(timeout=_STUCK_S)
+            if worker.is_alive() or not self._poller.works:
+                self.link.drop()  # it would not hear a last word
+            else:
+                self.link.close()
         if self._failed:
             raise self._failed
+
+    def _connect(self) -> Link:
+        return Link(self.port, baud=self.baud, clock=self.clock, deadline=self._deadline)
+
+    def _next_item(self) -> StreamItem | None:
+        """What the capture thread found next; None at its end, or where it does not come back from the system."""
+        while True:
+            try:
+                return self._queue.get(timeout=_LOOK_S)
+            except queue.Empty:
+                if self._deadline.left_s < -_STUCK_S:
+                    self._abandoned = True
+                    return None
 
     def _work(self, poller: Poller) -> None:
         try:
             poller.run()
             self.link = poller.link
-            if self.codes and not poller.in_gap and not self._abandoned:
-                self._queue.put(self._snapshot(self.now_s()))
+            if self.codes and poller.works and not self._abandoned:
+                self._close_with_codes()
         except LinkLost as lost:
             self._troubles.note(lost.kind)
         except BaseException as error:  # noqa: BLE001 - handed to the reader of the stream
             self._failed = error
         finally:
             self.link = poller.link
+            if self._abandoned:
+                self.link.drop()
             self._queue.put(None)
+
+    def _close_with_codes(self) -> None:
+        """Read the codes once more, for as long as answers go on coming."""
+        if (self._trips.usual_s() or 0.0) > CLOSING_SLOWEST_S:
+            self.add_event(Event(self.now_s(), "adapter_error", "answers come too slowly to read the codes once more"))
+            return
+        self._closing = True
+        self._deadline.set(CLOSING_WASTED_S, CLOSING_MOST_S)
+        if self.link.sync() or self.link.restore():
+            self._queue.put(self._snapshot(self.now_s()))
 
     def _snapshot(self, time_s: float = 0.0) -> CodeSnapshot:
         snapshot = read_snapshot(self.link, self.capabilities, time_s)

@@ -7,6 +7,7 @@ from collections import deque
 from collections.abc import Callable
 from threading import Event as Flag
 
+from camlog.capture.clocks import Deadline, DriveClock
 from camlog.capture.lines import RESTARTS
 from camlog.capture.link import Link, LinkLost, Received, Reply
 from camlog.capture.probe import Capabilities
@@ -18,6 +19,7 @@ from camlog.stream import Batch, Event, StreamItem
 
 BACKOFF_S = (0.1, 0.3, 0.5, 1.0, 2.0)  # waits between tries to come back; the last repeats
 SILENCE_S = 1.5  # this long without one good answer is a gap
+LATELY_S = 1.0  # answers that came within this time are what the adapter does now
 REOPEN_AFTER = 2  # tries on the open port before it is opened anew
 ANEW_EVERY = 6  # every so many tries all is begun anew: the adapter may be another, at another speed
 PENDING_PAUSE_S = 0.1  # after "response pending" and no answer: what still comes must not meet the next request
@@ -30,6 +32,7 @@ _USUAL_STEP = 20
 # Replies that are well formed and answer something else: one may have been lost before them.
 _OUT_OF_STEP = frozenset({"wrong_service", "wrong_echo"})
 _ANSWERED = (None, "out_of_range", "left_out")
+SILENT = ("hung", "babbling")  # troubles that opening the port anew may end
 
 
 class Gap(Exception):
@@ -69,8 +72,8 @@ class RoundTrips:
 class Poller:
     """Asks for what is planned until `stop` is set or `end_s` is reached, and puts what comes.
 
-    `now_s` gives seconds since the stream began, `start_s` the clock's reading then; `put` takes batches and
-    events; `connect` opens the link anew from the start.
+    `clock` counts seconds, `start_s` is its reading when the stream began, and all other times count from there; `put`
+    takes batches and events; `connect` opens the link anew from the start. `deadline` ends every wait.
     """
 
     def __init__(
@@ -79,31 +82,48 @@ class Poller:
         capabilities: Capabilities,
         plan: Plan,
         *,
-        now_s: Callable[[], float],
+        clock: DriveClock,
         start_s: float,
         end_s: float | None,
         put: Callable[[StreamItem], None],
         troubles: Troubles,
         trips: RoundTrips,
         stop: Flag,
+        deadline: Deadline,
         connect: Callable[[], Link],
     ):
+        self._clock, self._start_s, self._end_s = clock, start_s, end_s
         self.link = link
         self.in_gap = False
         self.gap_seconds = 0.0
         self.requests_sent = 0
         self._capabilities = capabilities
-        self._schedule = Schedule(plan, now_s())
+        self._schedule = Schedule(plan, self._now_s())
         self._failing = Failing()
-        self._now_s, self._start_s, self._end_s = now_s, start_s, end_s
-        self._put, self._troubles, self._trips, self._stop, self._connect = put, troubles, trips, stop, connect
+        self._put, self._troubles, self._trips = put, troubles, trips
+        self._stop, self._deadline, self._connect = stop, deadline, connect
         self._under_way: Request | None = None
-        self._last_good_s = now_s()
+        self._last_good_s = self._last_timely_s = self._now_s()
         self._bad_since_s: float | None = None
 
     @property
     def going(self) -> bool:
-        return not self._stop.is_set() and (self._end_s is None or self._now_s() < self._end_s)
+        ended = self._stop.is_set() or self._deadline.passed
+        return not ended and (self._end_s is None or self._now_s() < self._end_s)
+
+    @property
+    def works(self) -> bool:
+        """True where answers came as they should until just now."""
+        return not self.in_gap and self._now_s() - self._last_timely_s < LATELY_S
+
+    def _now_s(self) -> float:
+        return self._clock() - self._start_s
+
+    def _wait(self, seconds: float) -> None:
+        """Wait, but not beyond the end of the recording."""
+        if self._end_s is not None:
+            seconds = min(seconds, self._end_s - self._now_s())
+        self._stop.wait(max(0.0, seconds))
 
     def run(self) -> None:
         """Ask until the end; a link that breaks is a gap, not the end."""
@@ -112,13 +132,18 @@ class Poller:
                 if self._under_way is None:
                     self._send_next()
                 if self._under_way is None:
-                    self._stop.wait(min(0.05, max(0.0, self._schedule.next_due_s() - self._now_s())))
-                    continue
-                self._turn()
+                    self._wait(min(0.05, self._schedule.next_due_s() - self._now_s()))
+                else:
+                    self._turn()
+                self._look_for_standstill()
             except (LinkLost, Gap) as lost:
+                self._under_way = None
+                if not self.going:
+                    if not self.works:
+                        self._troubles.note(lost.kind)
+                    break  # else the wait was cut short, which tells nothing of the adapter
                 if isinstance(lost, LinkLost):
                     self._troubles.note(lost.kind)
-                self._under_way = None
                 self._come_back(lost.kind)
         self._finish()
 
@@ -155,7 +180,7 @@ class Poller:
             self._into_step()
         elif problem == "pending":
             self._finish()
-            self._stop.wait(PENDING_PAUSE_S)
+            self._wait(PENDING_PAUSE_S)
         if self._bad_since_s is not None and self._now_s() - self._bad_since_s > SILENCE_S:
             self._finish()
             raise Gap(problem or "no_data")
@@ -171,8 +196,10 @@ class Poller:
             self._troubles.note(kind)
         # Out of step, nobody knows which request a frame answers.
         good = reply.in_step and answer.problem in _ANSWERED
-        if good and self._is_timely(reply) and answer.values:
-            self._put(Batch(max(0.0, reply.time_s - self._start_s), answer.values))
+        if good and self._is_timely(reply):
+            self._last_timely_s = self._now_s()
+            if answer.values:
+                self._put(Batch(max(0.0, reply.time_s - self._start_s), answer.values))
         if reply.problem in RESTARTS or not reply.messages:
             return good, reply.problem
         return good, answer.problem or reply.problem
@@ -211,11 +238,22 @@ class Poller:
         self._put(Event(self._now_s(), kind, text))
 
     # ---------------------------------------------------------------- gaps
+    def _look_for_standstill(self) -> None:
+        """Raise Gap where this program did not run for a while: what the adapter said since is of an unknown age."""
+        if self._clock.standing_still:
+            self._finish()
+            raise Gap("stood_still")
+
     def _come_back(self, kind: str) -> None:
         """Say the gap, then try with growing waits until the vehicle answers again or the recording ends."""
         self.in_gap = True
         since_s = self._last_good_s
-        self._event("gap", f"no answers since {since_s:.1f} s: {PROBLEMS.get(kind, kind)}")
+        why = PROBLEMS.get(kind, kind)
+        if stood_still_s := self._clock.stood_still_s():
+            since_s = min(since_s, self._now_s() - stood_still_s)
+            why = f"{PROBLEMS['stood_still']} for {stood_still_s:.1f} s"
+            self._troubles.note("stood_still")
+        self._event("gap", f"no answers since {since_s:.1f} s: {why}")
         attempt = 0
         while self.going:
             if self._try_again(attempt, kind):
@@ -225,8 +263,9 @@ class Poller:
                 self._event("reconnect", f"answers again after {now_s - since_s:.1f} s")
                 self._failing.forget()
                 self._last_good_s, self._bad_since_s = now_s, None
+                self._clock.stood_still_s()  # where it stood still meanwhile, the gap tells
                 return
-            self._stop.wait(BACKOFF_S[min(attempt, len(BACKOFF_S) - 1)])
+            self._wait(BACKOFF_S[min(attempt, len(BACKOFF_S) - 1)])
             attempt += 1
 
     def _try_again(self, attempt: int, kind: str) -> bool:
@@ -235,7 +274,7 @@ class Poller:
         try:
             if attempt % ANEW_EVERY == ANEW_EVERY - 1:
                 return self._begin_anew()
-            if kind == "unplugged" or not link.is_open or (kind == "hung" and attempt >= REOPEN_AFTER):
+            if kind == "unplugged" or not link.is_open or (kind in SILENT and attempt >= REOPEN_AFTER):
                 ready = link.reconnect()
             else:
                 ready = (kind not in RESTARTS and link.sync()) or link.restore()

@@ -38,6 +38,8 @@ PROBLEMS = {
     "not_addressed": "adapter did not take a module's address",
     "unplugged": "adapter unplugged",
     "hung": "adapter does not answer",
+    "babbling": "adapter sends and sends, but never ends an answer",
+    "stood_still": "this computer slept, or camlog was stopped",
 }
 
 

@@ -1,0 +1,316 @@
+"""However an adapter misbehaves, a recording ends within two seconds when it is told to, and no value is wrong.
+
+Recorded by the command itself, ended by Ctrl-C. The car's values tell the time they were read at.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import sys
+import threading
+import time
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from camlog.capture.clocks import DriveClock
+from camlog.capture.link import Link
+from camlog.capture.live import LiveSource
+from camlog.capture.polling import RoundTrips
+from camlog.capture.record import record
+from camlog.capture.troubles import PROBLEMS
+from camlog.capture.urls.protocol_socket import Serial
+from camlog.drive import Drive, drive_path, read_drive
+from camlog.simulate.adapter import SimulatedAdapter, TimingModel
+from camlog.trace import Trace, read_trace
+from tests.capture_help import PROFILE, climbing_car, recorded, time_errors
+from tests.misbehaving_adapters import KINDS, MisbehavingPty, MisbehavingTcp
+
+ENDS_WITHIN_S = 2.0
+MISBEHAVES_S = 1.1
+TIMING = TimingModel(ecu_latency_s=0.004, wait_s=0.01, search_s=0.01, reset_s=0.02, no_answer_s=0.03)
+# A process is forked from one that has the command loaded: each costs a few milliseconds.
+_server = multiprocessing.get_context("forkserver")
+_server.set_forkserver_preload(["camlog.cli.record", "camlog.capture.record", "camlog.sinks", "tests.test_capture_hold"])
+
+
+def run_camlog(arguments: list[str], printed: str) -> None:
+    """`camlog` with what it prints in a file; for a process of its own."""
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+    out = os.open(printed, os.O_CREAT | os.O_WRONLY | os.O_TRUNC, 0o600)
+    for stream in (1, 2):
+        os.dup2(out, stream)
+    sys.stdin = None
+    from camlog.cli import main
+
+    main(arguments)
+
+
+class Command:
+    """`camlog record` in a process of its own; ended with the `with` block, whatever happens."""
+
+    def __init__(self, folder: Path, port: str, *arguments: str):
+        self.trace, self._printed = folder / "drive.csv", folder / "printed"
+        command = ["record", "--port", port, "--baud", "38400", "--vehicle", "demo", "--out", str(self.trace), *arguments]
+        self.process = _server.Process(target=run_camlog, args=(command, str(self._printed)))
+
+    def __enter__(self) -> Command:
+        self.process.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.process.kill()
+        self.process.join()
+
+    @property
+    def printed(self) -> str:
+        return self._printed.read_text(errors="replace") if self._printed.exists() else ""
+
+    def wait_for_rows(self, size: int = 2500) -> None:
+        until = time.monotonic() + 30.0
+        while not (self.trace.exists() and self.trace.stat().st_size > size):
+            assert self.process.is_alive() and time.monotonic() < until, self.printed
+            time.sleep(0.02)
+
+    def ended_after_s(self, within_s: float = 20.0) -> float:
+        """Seconds until it has ended by itself."""
+        began = time.monotonic()
+        self.process.join(within_s)
+        assert not self.process.is_alive(), "it does not end"
+        return time.monotonic() - began
+
+    def interrupted_after_s(self) -> float:
+        """Seconds from Ctrl-C to its end."""
+        os.kill(self.process.pid, signal.SIGINT)
+        return self.ended_after_s()
+
+
+@dataclass(frozen=True)
+class Ended:
+    """A recording that was ended."""
+
+    took_s: float
+    status: int
+    printed: str
+    trace: Trace
+    drive: Drive
+
+
+def ended_by_ctrl_c(folder: Path, kind: str, port_class=MisbehavingPty) -> Ended:
+    folder.mkdir()
+    port = port_class(folder / "port") if port_class is MisbehavingPty else port_class()
+    with SimulatedAdapter(climbing_car(), PROFILE, timing=TIMING) as adapter:
+        with Command(folder, adapter._serve(port)) as run:
+            run.wait_for_rows()
+            port.turn(kind)
+            time.sleep(MISBEHAVES_S)
+            took_s = run.interrupted_after_s()
+            return Ended(
+                took_s, run.process.exitcode, run.printed, read_trace(run.trace), read_drive(drive_path(run.trace))
+            )
+
+
+def check(ended: Ended) -> None:
+    assert ended.took_s < ENDS_WITHIN_S
+    assert ended.status == 0 and "Traceback" not in ended.printed and "rows in" in ended.printed
+    assert ended.drive.trace_sha256 == ended.trace.sha256
+    allowed_s = ended.drive.adapter["time_uncertainty_max_s"] + 1e-3
+    # The process's own time zero is not known here: the rows from before the trouble tell it.
+    lead_s = np.median(time_errors("cam_intake_b1_actual", *first(ended.trace, "cam_intake_b1_actual", 10)))
+    for name in ended.trace.signals:
+        errors = time_errors(name, *ended.trace.samples(name), lead_s)
+        # Each is known within that, and so is the zero.
+        assert np.abs(errors).max(initial=0.0) <= 2 * allowed_s, name
+
+
+def first(trace: Trace, name: str, count: int):
+    return [a[:count] for a in trace.samples(name)]
+
+
+@pytest.fixture(scope="module", autouse=True)
+def drives(tmp_path_factory) -> dict[str, Future]:
+    folder = tmp_path_factory.mktemp("hold")
+    warm = _server.Process(target=run_camlog, args=(["--version"], str(folder / "warm")))
+    warm.start()
+    warm.join()  # the imports, once
+    with ThreadPoolExecutor(8) as pool:
+        yield {
+            kind: pool.submit(ended_by_ctrl_c, folder / str(number), kind) for number, kind in enumerate(KINDS)
+        } | {
+            f"network {kind}": pool.submit(ended_by_ctrl_c, folder / f"n{number}", kind, MisbehavingTcp)
+            for number, kind in enumerate(NETWORK)
+        }
+
+
+NETWORK = ("drips", "floods", "sends a book without end")
+
+
+def test_there_are_thirty():
+    assert len(KINDS) >= 30
+
+
+@pytest.mark.parametrize("kind", [*KINDS, *(f"network {k}" for k in NETWORK)])
+def test_ctrl_c_ends_a_recording_whatever_the_adapter_does(drives, kind):
+    check(drives[kind].result())
+
+
+HARMLESS = {"sends NULs", "writes small", "shuffles lines"}  # nothing that the vehicle says is lost
+
+
+@pytest.mark.parametrize("kind", sorted(KINDS.keys() - HARMLESS))
+def test_the_trouble_is_an_event(drives, kind):
+    assert drives[kind].result().drive.events
+
+
+# ---------------------------------------------------------------- other ends
+
+
+def test_the_minutes_end_although_the_adapter_never_stops_sending(tmp_path):
+    port = MisbehavingPty(tmp_path / "port")
+    with SimulatedAdapter(climbing_car(), PROFILE, timing=TIMING) as adapter:
+        source = LiveSource(adapter._serve(port), PROFILE, baud=38400)
+        timer = threading.Timer(0.3, port.turn, ["drips"])
+        timer.start()
+        began = time.monotonic()
+        done = record(source, tmp_path / "drive.csv", minutes=1.0 / 60)
+        assert 0.9 < time.monotonic() - began < 1.0 + ENDS_WITHIN_S
+    assert done.rows and done.errors["babbling"]
+
+
+@pytest.mark.parametrize("kind", ["drips", "is no adapter", "floods"])
+def test_ctrl_c_ends_connecting_and_what_is_no_adapter_is_given_up(tmp_path, kind):
+    (port := MisbehavingPty(tmp_path / "port")).turn(kind)
+    with SimulatedAdapter(climbing_car(), PROFILE, timing=TIMING) as adapter, Command(tmp_path, adapter._serve(port)) as run:
+        until(lambda: "Connecting" in run.printed)
+        if kind in ("drips", "is no adapter"):
+            run.process.join(0.3)
+            assert run.interrupted_after_s() < ENDS_WITHIN_S
+            assert run.process.exitcode in (130, 2) and "Traceback" not in run.printed
+        else:
+            assert run.ended_after_s() < 15.0
+            assert run.process.exitcode == 2 and "no adapter found" in run.printed.splitlines()[-1]
+    assert not run.trace.exists()
+
+
+def test_a_port_that_never_opens_holds_nobody_up(tmp_path, monkeypatch):
+    """Opening a paired or a network port may block in the system for as long as that likes."""
+    released = threading.Event()
+    with SimulatedAdapter(climbing_car(), PROFILE, timing=TIMING) as adapter:
+        source = LiveSource(adapter.start_tcp(), PROFILE)
+        monkeypatch.setattr(Serial, "open", lambda self: released.wait(20.0))
+        timer = threading.Timer(0.3, adapter.stop)
+        timer.start()
+        thread = ThreadPoolExecutor(1).submit(record, source, tmp_path / "drive.csv")
+        until(lambda: source.errors["unplugged"])
+        time.sleep(0.3)
+        began = time.monotonic()
+        source.stop()
+        done = thread.result(5.0)
+        assert time.monotonic() - began < ENDS_WITHIN_S
+        released.set()
+    assert [e.kind for e in read_drive(done.drive).events][-1] == "gap" and done.rows == len(read_trace(done.trace).time_s)
+
+
+def test_a_port_that_was_never_open_is_closed_without_a_word():
+    Serial(None).close()
+
+
+# ---------------------------------------------------------------- suspend, frozen
+
+
+class Sleeping:
+    """A computer that sleeps: `counted` says whether its monotonic clock goes on meanwhile."""
+
+    def __init__(self, counted: bool):
+        self._counted, self.slept_s = counted, 0.0
+
+    def clock(self) -> float:
+        return time.monotonic() + (self.slept_s if self._counted else 0.0)
+
+    def real(self) -> float:
+        return time.monotonic() + 5000.0 + self.slept_s
+
+
+@pytest.mark.parametrize("counted", [True, False])
+def test_a_suspended_computer_is_a_gap_of_its_length(tmp_path, counted):
+    computer = Sleeping(counted)
+
+    def during(adapter, source):
+        time.sleep(0.3)
+        computer.slept_s = 600.0  # the car lives on in its own time: nothing is compared with it beyond the gap
+        time.sleep(0.3)
+
+    drive = recorded(
+        tmp_path / "drive", during=during, clock=DriveClock(computer.clock, computer.real), timing=TIMING, rows_after=5
+    )
+    gap = max(np.diff(drive.trace.time_s))
+    assert gap == pytest.approx(600.0, abs=1.0) and drive.done.gap_seconds == pytest.approx(600.0, abs=1.0)
+    texts = drive.texts()
+    assert drive.kinds().count("gap") == drive.kinds().count("reconnect") == 1
+    said = next(t for t in texts if PROBLEMS["stood_still"] in t and t.startswith("no answers"))
+    assert float(said.split(" for ")[1].split()[0]) == pytest.approx(600.0, abs=1.0)
+    # What lay in the port all that time is not the answer of this moment.
+    before = drive.trace.time_s[:-1][np.diff(drive.trace.time_s) > 100.0][0]
+    for name in ("cam_intake_b1_actual", "engine_speed"):
+        times, values = drive.trace.samples(name)
+        shifted = np.where(times > before + 100.0, times - 600.0, times)
+        assert np.abs(time_errors(name, shifted, values, drive.lead_s)).max() < 0.3
+
+
+def test_an_answer_from_before_a_sleep_is_not_taken_for_a_fresh_one(tmp_path):
+    """The request goes out, the computer sleeps, and the answer that lay in the port meanwhile is read."""
+    computer = Sleeping(counted=False)
+    with SimulatedAdapter(climbing_car(), PROFILE, timing=TIMING) as adapter:
+        link = Link(adapter.start_pty(tmp_path / "port"), baud=38400, clock=DriveClock(computer.clock, computer.real))
+        link.send(b"010C")
+        time.sleep(0.1)
+        computer.slept_s = 90.0
+        reply = link.parse(link.receive())
+        link.close()
+    assert reply.messages and reply.round_trip_s > 90.0 and not RoundTrips().timely(reply.round_trip_s)
+
+
+def test_a_clock_that_is_set_is_no_sleep():
+    """A wall clock that went back, or one held up between two readings, adds nothing."""
+    now = [100.0, 100.0]
+    clock = DriveClock(lambda: now[0], lambda: now[1])
+    now[:] = 101.0, 40.0
+    assert clock() == 101.0 and not clock.standing_still
+    now[:] = 102.0, 41.2
+    assert clock() == 102.0
+    now[:] = 103.0, 72.0
+    assert clock() == pytest.approx(133.0, abs=0.3) and clock.stood_still_s() == pytest.approx(31.0, abs=0.3)
+    assert clock.stood_still_s() == 0.0
+
+
+def test_a_frozen_process_is_a_gap_of_its_length(tmp_path):
+    frozen_s = 2.6
+    with SimulatedAdapter(climbing_car(), PROFILE, timing=TIMING) as adapter:
+        with Command(tmp_path, adapter.start_pty(tmp_path / "port")) as run:
+            run.wait_for_rows()
+            os.kill(run.process.pid, signal.SIGSTOP)
+            time.sleep(frozen_s)
+            os.kill(run.process.pid, signal.SIGCONT)
+            run.wait_for_rows(run.trace.stat().st_size + 1000)
+            assert run.interrupted_after_s() < 5.0
+            trace, drive = read_trace(run.trace), read_drive(drive_path(run.trace))
+    said = next(e.text for e in drive.events if e.kind == "gap")
+    assert PROBLEMS["stood_still"] in said
+    assert float(said.split(" for ")[1].split()[0]) == pytest.approx(frozen_s, abs=0.7)
+    assert max(np.diff(trace.time_s)) == pytest.approx(frozen_s, abs=0.9)
+    lead_s = np.median(time_errors("cam_intake_b1_actual", *first(trace, "cam_intake_b1_actual", 10)))
+    for name in trace.signals:
+        errors = time_errors(name, *trace.samples(name), lead_s)
+        assert np.abs(errors).max(initial=0.0) <= 2 * drive.adapter["time_uncertainty_max_s"] + 1e-3, name
+
+
+def until(condition, seconds=15.0):
+    end = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < end
+        time.sleep(0.02)
