@@ -34,9 +34,9 @@ CONNECT_WITHIN_S = 120.0
 # Together with what closing the port takes, an adapter that answers nothing of use is let go within two seconds.
 LAST_REQUEST_S = 0.4
 CLOSING_WASTED_S = 0.8
-CLOSING_MOST_S = 45.0
-# Over a link where each request takes this long, closing codes would take minutes.
-CLOSING_SLOWEST_S = 0.5
+# The closing codes may take this many times as long as the first ones: slower, the adapter has become unusable.
+CLOSING_TIMES = 3.0
+CLOSING_LEAST_S, CLOSING_MOST_S = 1.2, 45.0
 _LOOK_S = 0.1
 _STUCK_S = 0.3  # after the deadline: the system itself (a port being opened) does not come back
 
@@ -50,8 +50,8 @@ class LiveSource:
 
     `clock` counts monotonic seconds; times in the stream start at 0 when streaming starts and count a sleep of
     the computer. However the adapter behaves, connecting ends within `CONNECT_WITHIN_S`, and the stream within two
-    seconds after `stop()` or the last of its minutes; only an adapter that goes on answering as it should is given the
-    time to read the closing codes.
+    seconds after `stop()` or the last of its minutes; only an adapter that goes on answering as it did is given the
+    time that reading the closing codes takes.
     """
 
     def __init__(
@@ -95,7 +95,9 @@ class LiveSource:
             vin = read_vin(self.link)
             self.vin = vin if store_vin else None
             self.vin_hash = vin_hash(vin) if vin else None
+            began_s = self.clock()
             self.first_snapshot = self._snapshot() if codes else None
+            self._codes_took_s = self.clock() - began_s
         except LinkLost as lost:
             self.link.close()
             raise InputError(
@@ -239,11 +241,9 @@ class LiveSource:
 
     def _close_with_codes(self) -> None:
         """Read the codes once more, for as long as answers go on coming."""
-        if (self._trips.usual_s() or 0.0) > CLOSING_SLOWEST_S:
-            self.add_event(Event(self.now_s(), "adapter_error", "answers come too slowly to read the codes once more"))
-            return
         self._closing = True
-        self._deadline.set(CLOSING_WASTED_S, CLOSING_MOST_S)
+        most_s = min(CLOSING_MOST_S, max(CLOSING_LEAST_S, CLOSING_TIMES * self._codes_took_s))
+        self._deadline.set(CLOSING_WASTED_S, most_s)
         if self.link.sync() or self.link.restore():
             self._queue.put(self._snapshot(self.now_s()))
 
