@@ -22,6 +22,9 @@ SCHEMA = "camlog.drive/1"
 SEAL = "content_sha256"
 # The same over a file that was made from another one. It is not called a seal, and never gives what a seal gives.
 DERIVED_SEAL = "derived_content_sha256"
+# Begins the version line of camlog's simulated adapter, and with it the adapter's name in a drive file.
+SIMULATED_ADAPTER = "CAMSIM"
+SIMULATED_REMARK = "the adapter is a simulated one: these are no readings of a vehicle and prove nothing."
 READINESS_STATES = ("complete", "incomplete", "unsupported")
 READINESS_MONITORS = (
     "misfire",
@@ -74,6 +77,11 @@ class Drive:
     ancestry: tuple[Ancestor, ...] = ()
     intact: bool | None = field(default=None, compare=False)
 
+    @property
+    def is_simulated(self) -> bool:
+        """True where the readings came from a simulated adapter or were played back by one: they prove nothing."""
+        return bool(self.adapter.get("simulated")) or is_simulated_adapter(str(self.adapter.get("name") or ""))
+
     def to_dict(self) -> dict[str, Any]:
         """The JSON object of the drive file; a number that is not finite becomes null."""
         ancestry = {"ancestry": [dataclasses.asdict(a) for a in self.ancestry]} if self.ancestry else {}
@@ -87,6 +95,11 @@ class Drive:
             "events": [dataclasses.asdict(event) for event in self.events],
             "code_snapshots": [snapshot_to_dict(s) for s in self.code_snapshots],
         }
+
+
+def is_simulated_adapter(name: str) -> bool:
+    """True for the version line of camlog's own simulated adapter."""
+    return name.upper().startswith(SIMULATED_ADAPTER)
 
 
 def drive_path(trace: str | Path) -> Path:
@@ -106,12 +119,13 @@ def remarks(drive: Drive | None, trace_sha256: str | None, beside: Path) -> list
     """What one should know of a trace and the drive file `beside` it before judging them, a sentence each."""
     if drive is None:
         return []
+    found = [SIMULATED_REMARK] if drive.is_simulated else []
     converted = drive.adapter.get("name") == "converted"  # in memory: there is no trace file to know the hash of
     if drive.trace_sha256 is None and drive.adapter and not converted:
-        return ["the recording did not end cleanly; what was saved until then is here."]
-    if drive.trace_sha256 not in (None, trace_sha256):
-        return [f"the file was changed after the recording, or {beside.name} belongs to another."]
-    return []
+        found.append("the recording did not end cleanly; what was saved until then is here.")
+    elif drive.trace_sha256 not in (None, trace_sha256):
+        found.append(f"the file was changed after the recording, or {beside.name} belongs to another.")
+    return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +159,7 @@ def trust(drive: Drive | None, trace_sha256: str | None) -> Trust:
             unknown.append(f"it was {source}; only the recording itself can be trusted.")
         if ancestor.simulated:
             wrong.append("its readings came from a simulated adapter and prove nothing.")
-    if drive.adapter.get("simulated"):
+    if drive.is_simulated:
         wrong.append("its readings came from a simulated adapter and prove nothing.")
     if drive.intact is None and not drive.ancestry:
         unknown.append("its drive file carries no seal, so a change would not show.")
@@ -157,7 +171,7 @@ def trust(drive: Drive | None, trace_sha256: str | None) -> Trust:
 def descent(drive: Drive | None, trace_sha256: str | None, file: str, made: str) -> tuple[Ancestor, ...]:
     """The ancestry of a file that is `made` ("cut", "converted") from the trace `file` and its drive file."""
     earlier = drive.ancestry if drive is not None else ()
-    simulated = drive is not None and bool(drive.adapter.get("simulated"))
+    simulated = drive is not None and drive.is_simulated
     known = trust(drive, trace_sha256).as_recorded
     return (*earlier, Ancestor(trace_sha256 or None, file, known, simulated, made))
 

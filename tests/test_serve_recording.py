@@ -29,6 +29,7 @@ from camlog.simulate.adapter import Fault, SimulatedAdapter, TimingModel
 from camlog.stream import Batch, CodeSnapshot, Event
 from camlog.trace import read_trace
 from tests.capture_help import PROFILE, RAMPS, STANDARD, climbing_car, ramp
+from tests.misbehaving_adapters import MisbehavingPty
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_logs"
 QUICK = TimingModel(
@@ -272,6 +273,41 @@ def test_a_recorder_that_does_not_end_is_ended(recorder, adapter, monkeypatch):
     until(lambda: state(recorder) == "failed", 5.0)
     trace, _ = trace_of(recorder)
     assert len(trace.time_s) >= 20
+
+
+@pytest.fixture
+def misbehaving(tmp_path):
+    """An adapter that does as it should until it is told to turn."""
+    port = MisbehavingPty(tmp_path / "port")
+    with SimulatedAdapter(climbing_car(), PROFILE, timing=QUICK) as found:
+        found.port, found.turn = found._serve(port), port.turn
+        yield found
+
+
+@pytest.mark.parametrize("kind", ["drips", "floods", "says nothing"])
+def test_stop_and_disconnect_work_whatever_the_adapter_does(recorder, misbehaving, kind):
+    recording(recorder, misbehaving)
+    misbehaving.turn(kind)
+    time.sleep(1.1)
+    began = time.monotonic()
+    recorder.stop()
+    until(lambda: state(recorder) == "finished", what=str(recorder.status()))
+    assert time.monotonic() - began < 2.0
+    trace, drive = trace_of(recorder)
+    assert drive.trace_sha256 == trace.sha256 and drive.events
+    recorder.connect(misbehaving.port, "demo")
+    time.sleep(0.2)
+    assert state(recorder) == "connecting"
+    began = time.monotonic()
+    recorder.disconnect()
+    assert time.monotonic() - began < 2.0 and state(recorder) == "idle"
+
+
+def test_a_simulated_adapter_is_shown_as_one(recorder, adapter):
+    connected(recorder, adapter)
+    assert any("simulated" in w and "prove nothing" in w for w in recorder.status().warnings)
+    recorder.disconnect()
+    assert not recorder.status().warnings
 
 
 class Full:

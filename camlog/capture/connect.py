@@ -8,6 +8,7 @@ from typing import TypeVar
 from camlog.capture.link import Link
 from camlog.capture.live import LiveSource
 from camlog.capture.ports import likely_ports, no_port_found
+from camlog.drive import SIMULATED_REMARK
 from camlog.errors import InputError
 from camlog.profile import VehicleProfile
 
@@ -70,6 +71,8 @@ def connection_lines(source: LiveSource) -> list[str]:
         f"{capabilities.max_pids} {'signal' if capabilities.max_pids == 1 else 'signals'} a request; response count "
         + {None: "not used", "single": "used for short answers"}.get(capabilities.count_digit, "used"),
     ]
+    if source.adapter()["simulated"]:
+        lines.append(f"  note: {SIMULATED_REMARK}")
     lines += [f"  {name}: {', '.join(signals)}" for name, signals in groups.items() if signals]
     lines += [f"  note: {note}" for note in capabilities.notes]
     if not any(s.startswith("cam_") for s in source.signals):

@@ -15,6 +15,7 @@ from datetime import datetime
 from typing import Any
 
 from camlog.capture.clocks import Deadline, DriveClock
+from camlog.capture.identity import known, read_identity
 from camlog.capture.link import Link, LinkLost
 from camlog.capture.polling import Poller, RoundTrips
 from camlog.capture.probe import Capabilities, probe
@@ -95,6 +96,7 @@ class LiveSource:
             vin = read_vin(self.link)
             self.vin = vin if store_vin else None
             self.vin_hash = vin_hash(vin) if vin else None
+            self._identity = known(self.capabilities, self.link.protocol_id, vin)
             began_s = self.clock()
             self.first_snapshot = self._snapshot() if codes else None
             self._codes_took_s = self.clock() - began_s
@@ -188,6 +190,7 @@ class LiveSource:
             stop=self._stop,
             deadline=self._deadline,
             connect=self._connect,
+            change=self._change,
         )
         worker = threading.Thread(target=self._work, args=(self._poller,), name="capture", daemon=True)
         worker.start()
@@ -212,6 +215,10 @@ class LiveSource:
 
     def _connect(self) -> Link:
         return Link(self.port, baud=self.baud, clock=self.clock, deadline=self._deadline)
+
+    def _change(self, link: Link) -> str | None:
+        self.capabilities.address(link, self.capabilities.header)
+        return self._identity.change(read_identity(link, self._identity))
 
     def _next_item(self) -> StreamItem | None:
         """What the capture thread found next; None at its end, or where it does not come back from the system."""

@@ -73,7 +73,8 @@ class Poller:
     """Asks for what is planned until `stop` is set or `end_s` is reached, and puts what comes.
 
     `clock` counts seconds, `start_s` is its reading when the stream began, and all other times count from there; `put`
-    takes batches and events; `connect` opens the link anew from the start. `deadline` ends every wait.
+    takes batches and events; `connect` opens the link anew from the start. `deadline` ends every wait. `change` says
+    of a link that is back what answers there in the place of what answered before, None where it is the same.
     """
 
     def __init__(
@@ -91,6 +92,7 @@ class Poller:
         stop: Flag,
         deadline: Deadline,
         connect: Callable[[], Link],
+        change: Callable[[Link], str | None],
     ):
         self._clock, self._start_s, self._end_s = clock, start_s, end_s
         self.link = link
@@ -101,7 +103,7 @@ class Poller:
         self._schedule = Schedule(plan, self._now_s())
         self._failing = Failing()
         self._put, self._troubles, self._trips = put, troubles, trips
-        self._stop, self._deadline, self._connect = stop, deadline, connect
+        self._stop, self._deadline, self._connect, self._change = stop, deadline, connect, change
         self._under_way: Request | None = None
         self._last_good_s = self._last_timely_s = self._now_s()
         self._bad_since_s: float | None = None
@@ -126,7 +128,10 @@ class Poller:
         self._stop.wait(max(0.0, seconds))
 
     def run(self) -> None:
-        """Ask until the end; a link that breaks is a gap, not the end."""
+        """Ask until the end; a link that breaks is a gap, not the end.
+
+        Raises InputError where another adapter or vehicle answers after a gap.
+        """
         while self.going:
             try:
                 if self._under_way is None:
@@ -257,6 +262,7 @@ class Poller:
         attempt = 0
         while self.going:
             if self._try_again(attempt, kind):
+                self._must_be_the_same()
                 now_s = self._now_s()
                 self.gap_seconds += now_s - since_s
                 self.in_gap = False
@@ -281,6 +287,21 @@ class Poller:
             return ready and link.vehicle_answers()
         except LinkLost:
             return False
+
+    def _must_be_the_same(self) -> None:
+        """Raise InputError where what answers after a gap is not what answered before."""
+        try:
+            # Twice: what ended the gap may spoil an answer still.
+            change = self._change(self.link) and self._change(self.link)
+        except LinkLost:
+            return  # the next request meets it
+        if change:
+            self._event("adapter_error", f"{change}: the recording ends here")
+            raise InputError(
+                f"{change}, so the recording ended",
+                file=self.link.port,
+                remedy="What was recorded until then is kept. Record what is connected now into a file of its own.",
+            )
 
     def _begin_anew(self) -> bool:
         self.link.close()

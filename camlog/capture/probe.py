@@ -25,6 +25,7 @@ from camlog.capture.requests import (
     supported_by_map,
 )
 from camlog.codes.service06 import misfire_mid
+from camlog.drive import is_simulated_adapter
 from camlog.errors import InputError
 from camlog.profile import VehicleProfile
 from camlog.signals import BY_PID, MAX_CYLINDERS
@@ -83,6 +84,7 @@ class Capabilities:
         """What goes into the drive file's `adapter` object."""
         return {
             "name": self.adapter,
+            "simulated": is_simulated_adapter(self.adapter),
             "protocol": self.protocol,
             "module": self.module,
             "pids_per_request": self.max_pids,

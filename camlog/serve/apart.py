@@ -1,6 +1,6 @@
 """The recorder's own process: connection, capture and trace file, out of the way of everything a page asks for.
 
-It talks with the server over a pipe. To the server: `("say", text)` while connecting, `("connected", lines)`,
+It talks with the server over a pipe. To the server: `("say", text)` while connecting, `("connected", lines, simulated)`,
 `("items", [...], left out so far)`, `("recorded", rows, texts, left out)` and `("failed", text)`. From it:
 `("start", path, minutes)`, `("mark", text)`, `("stop",)`. The end of the pipe, a server that died, ends the
 recording as `stop` does: with closing codes and a whole drive file.
@@ -155,7 +155,7 @@ def _record(
     source = open_source(port, profile, store_vin=store_vin, say=lambda text: send(("say", text)))
     order: tuple[Any, ...] = ("stop",)
     try:
-        send(("connected", connection_lines(source)))
+        send(("connected", connection_lines(source), source.adapter()["simulated"]))
         while (order := pipe.recv())[0] not in ("start", "stop"):
             pass
     except (OSError, EOFError):

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from camlog.drive import SIMULATED_REMARK
 from camlog.errors import InputError
 from camlog.profile import VehicleProfile, read_profile
 from camlog.serve import apart
@@ -33,7 +34,7 @@ BUSY = (CONNECTING, CONNECTED, *GROWING)
 _POLL_S = 0.25
 # Closing codes of many modules over a slow adapter, a request under way, and the disk.
 ENDS_WITHIN_S = 60.0
-LETS_GO_WITHIN_S = 3.0
+LETS_GO_WITHIN_S = 1.5
 LONGEST_NOTE = 200
 LONGEST_PORT = 200
 _BOARD, _GUIDE = "The figures and charts", "The list of what to drive"
@@ -119,6 +120,7 @@ class DriveRecorder:
         self._trace: Path | None = None
         self._rows: int | None = None
         self._left_out = 0
+        self._simulated = False
         self._ending_since_s: float | None = None
         self._failed_views: list[str] = []
         self._no_report: str | None = None
@@ -305,7 +307,8 @@ class DriveRecorder:
         if kind == "say":
             self._lines.append(said[0])
         elif kind == "connected":
-            self._lines += said[0]
+            lines, self._simulated = said
+            self._lines += lines
             self._state = CONNECTED
         elif kind == "items":
             items, self._left_out = said
@@ -363,7 +366,8 @@ class DriveRecorder:
                 self._no_report = f"The report was not begun: {error} The recording is whole."
 
     def _warnings(self) -> tuple[str, ...]:
-        said = [
+        said = [SIMULATED_REMARK[0].upper() + SIMULATED_REMARK[1:]] if self._simulated else []
+        said += [
             f"{what} failed; the recording itself is whole, and the recording goes on."
             for what in self._failed_views
         ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from camlog.drive import SIMULATED_ADAPTER
 from camlog.errors import InputError
 
 
@@ -15,13 +16,13 @@ class AdapterTraits:
     service 01 request with more than one PID: `yes`, `no_data`, or `first_only`. `response_count` says what
     a count digit after a request does: `yes`, `unknown` (answered with "?") or `ignored`. `unknown_commands`
     are AT commands it answers with "?". `second_module`: a transmission module answers too.
-    `banner` is the version line, of camlog's own making.
+    `banner` is the version line; a recording tells a simulated adapter by how it begins.
     `waits_for_pending`: after a "response pending" it goes on listening for the answer itself.
     `padding` fills CAN frames. Below `reset_below_v` at the connector it restarts.
     """
 
     name: str = "standard"
-    banner: str = "CAMSIM 2.0"
+    banner: str = f"{SIMULATED_ADAPTER} 2.0"
     protocol: str = "6"
     several_pids: str = "yes"
     response_count: str = "yes"
@@ -40,7 +41,7 @@ PRESETS: dict[str, AdapterTraits] = {
     # What the cheapest copies of an adapter leave out (common practice, no source).
     "clone": AdapterTraits(
         name="clone",
-        banner="CAMSIM 1.0",
+        banner=f"{SIMULATED_ADAPTER} 1.0",
         several_pids="no_data",
         response_count="unknown",
         repeats_on_return=False,

@@ -1,0 +1,70 @@
+"""Is it still the same adapter and the same vehicle? Asked after every break, before a recording goes on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from camlog.capture.lines import is_banner
+from camlog.capture.link import Link
+from camlog.capture.probe import Capabilities
+from camlog.capture.requests import supported_by_map
+from camlog.capture.snapshot import read_vin
+from camlog.drive import vin_hash
+
+_TRIES = 3
+_FIRST_PIDS = frozenset(range(0x01, 0x21))
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """Who answers: version line and bus, and of the vehicle its engine module, the first range of its supported PIDs
+    and, where it tells one, the hash of its identification number. Empty or None: not known."""
+
+    adapter: str
+    protocol: str
+    module: str
+    pids: frozenset[int]
+    vin_hash: str | None
+
+    def change(self, now: Identity) -> str | None:
+        """What is another one `now`, in words; None where nothing known differs."""
+        if self.adapter and now.adapter and now.adapter != self.adapter:
+            return f"another adapter answers now, {now.adapter} instead of {self.adapter}"
+        if self.vin_hash and now.vin_hash:
+            same = self.vin_hash == now.vin_hash
+        else:
+            same = not (self.pids and now.pids) or self.pids == now.pids
+        if not same or now.protocol != self.protocol:
+            return "another vehicle answers now"
+        return None
+
+
+def known(capabilities: Capabilities, protocol: str, vin: str | None) -> Identity:
+    """The identity of what was just connected to."""
+    return Identity(
+        capabilities.adapter,
+        protocol,
+        capabilities.module,
+        capabilities.all_pids & _FIRST_PIDS,
+        None if vin is None else vin_hash(vin),
+    )
+
+
+def read_identity(link: Link, before: Identity) -> Identity:
+    """Ask again who answers, as far as that was known `before`; the link addresses the engine module.
+
+    Raises LinkLost.
+    """
+    adapter = ""
+    for _ in range(_TRIES):
+        lines = link.at("ATI")
+        if lines and is_banner(lines[-1]):
+            adapter = lines[-1]
+            break
+    pids: frozenset[int] = frozenset()
+    for message in link.ask(b"0100").messages:
+        data = bytes(message.data)
+        if len(data) >= 6 and data[:2] == b"\x41\x00" and before.module in ("", link.form.module(message.frames[0].raw)):
+            pids = frozenset(supported_by_map(0x00, data[2:6]))
+    vin = read_vin(link) if before.vin_hash else None
+    return Identity(adapter, link.protocol_id, before.module, pids, None if vin is None else vin_hash(vin))
