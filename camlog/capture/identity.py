@@ -42,7 +42,7 @@ class Identity:
 def known(capabilities: Capabilities, protocol: str, vin: str | None) -> Identity:
     """The identity of what was just connected to."""
     return Identity(
-        capabilities.adapter,
+        capabilities.adapter if is_banner(capabilities.adapter) else "",
         protocol,
         capabilities.module,
         capabilities.all_pids & _FIRST_PIDS,

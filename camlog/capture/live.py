@@ -78,6 +78,7 @@ class LiveSource:
         self._deadline = Deadline()
         self._closing = False
         self._abandoned = False
+        self._hears = True
         self._failed: BaseException | None = None
         self._start_s: float | None = None
         self._troubles = Troubles(self.now_s, lambda text: self.add_event(Event(self.now_s(), "adapter_error", text)))
@@ -206,7 +207,7 @@ class LiveSource:
             self._stop.set()
             self._deadline.at_most(0.0)
             worker.join(timeout=_STUCK_S)
-            if worker.is_alive() or not self._poller.works:
+            if worker.is_alive() or not self._hears:
                 self.link.drop()  # it would not hear a last word
             else:
                 self.link.close()
@@ -234,9 +235,11 @@ class LiveSource:
         try:
             poller.run()
             self.link = poller.link
-            if self.codes and poller.works and not self._abandoned:
+            self._hears = poller.works
+            if self.codes and self._hears and not self._abandoned:
                 self._close_with_codes()
         except LinkLost as lost:
+            self._hears = False
             self._troubles.note(lost.kind)
         except BaseException as error:  # noqa: BLE001 - handed to the reader of the stream
             self._failed = error
