@@ -78,7 +78,7 @@ def _nothing(printed):
 
 def _in_pieces(printed):
     for byte in printed:
-        yield 0.01, bytes((byte,))
+        yield 0.025, bytes((byte,))
 
 
 def _twice(printed):

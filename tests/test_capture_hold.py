@@ -275,6 +275,19 @@ def test_an_answer_from_before_a_sleep_is_not_taken_for_a_fresh_one(tmp_path):
     assert reply.messages and reply.round_trip_s > 90.0 and not RoundTrips().timely(reply.round_trip_s)
 
 
+def test_after_something_that_came_unasked_nobody_knows_what_a_reply_answers(tmp_path):
+    port = MisbehavingPty(tmp_path / "port")
+    with SimulatedAdapter(climbing_car(), PROFILE, timing=TIMING) as adapter:
+        link = Link(adapter._serve(port), baud=38400)
+        assert link.ask(b"010C").in_step
+        port.write(b"7E804410C0C80\r\r>")  # the same answer once more, late
+        link.send(b"010C")
+        first_reply = link.parse(link.receive())
+        again = link.ask(b"010C")
+        link.close()
+    assert not first_reply.in_step and first_reply.problem and again.messages
+
+
 def test_a_clock_that_is_set_is_no_sleep():
     """A wall clock that went back, or one held up between two readings, adds nothing."""
     now = [100.0, 100.0]
