@@ -33,6 +33,7 @@ from tests.misbehaving_adapters import KINDS, MisbehavingPty, MisbehavingTcp
 
 ENDS_WITHIN_S = 2.0
 MISBEHAVES_S = 1.1
+CODES_WITHIN_S = 4.0  # where the adapter answers as it should, the codes are read once more
 TIMING = TimingModel(ecu_latency_s=0.004, wait_s=0.01, search_s=0.01, reset_s=0.02, no_answer_s=0.03)
 # A process is forked from one that has the command loaded: each costs a few milliseconds.
 _server = multiprocessing.get_context("forkserver")
@@ -72,7 +73,7 @@ class Command:
         return self._printed.read_text(errors="replace") if self._printed.exists() else ""
 
     def wait_for_rows(self, size: int = 2500) -> None:
-        until = time.monotonic() + 30.0
+        until = time.monotonic() + 60.0
         while not (self.trace.exists() and self.trace.stat().st_size > size):
             assert self.process.is_alive() and time.monotonic() < until, self.printed
             time.sleep(0.02)
@@ -115,8 +116,8 @@ def ended_by_ctrl_c(folder: Path, kind: str, port_class=MisbehavingPty) -> Ended
             )
 
 
-def check(ended: Ended) -> None:
-    assert ended.took_s < ENDS_WITHIN_S
+def check(ended: Ended, within_s: float = ENDS_WITHIN_S) -> None:
+    assert ended.took_s < within_s
     assert ended.status == 0 and "Traceback" not in ended.printed and "rows in" in ended.printed
     assert ended.drive.trace_sha256 == ended.trace.sha256
     allowed_s = ended.drive.adapter["time_uncertainty_max_s"] + 1e-3
@@ -138,7 +139,7 @@ def drives(tmp_path_factory) -> dict[str, Future]:
     warm = _server.Process(target=run_camlog, args=(["--version"], str(folder / "warm")))
     warm.start()
     warm.join()  # the imports, once
-    with ThreadPoolExecutor(8) as pool:
+    with ThreadPoolExecutor(6) as pool:
         yield {
             kind: pool.submit(ended_by_ctrl_c, folder / str(number), kind) for number, kind in enumerate(KINDS)
         } | {
@@ -156,7 +157,7 @@ def test_there_are_thirty():
 
 @pytest.mark.parametrize("kind", [*KINDS, *(f"network {k}" for k in NETWORK)])
 def test_ctrl_c_ends_a_recording_whatever_the_adapter_does(drives, kind):
-    check(drives[kind].result())
+    check(drives[kind].result(), ENDS_WITHIN_S + (CODES_WITHIN_S if kind in HARMLESS else 0.0))
 
 
 HARMLESS = {"sends NULs", "writes small", "shuffles lines"}  # nothing that the vehicle says is lost
@@ -281,6 +282,7 @@ def test_after_something_that_came_unasked_nobody_knows_what_a_reply_answers(tmp
         link = Link(adapter._serve(port), baud=38400)
         assert link.ask(b"010C").in_step
         port.write(b"7E804410C0C80\r\r>")  # the same answer once more, late
+        until(lambda: link._adapter.port.in_waiting)
         link.send(b"010C")
         first_reply = link.parse(link.receive())
         again = link.ask(b"010C")
