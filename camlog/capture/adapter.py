@@ -34,7 +34,7 @@ _MEANS_NOTHING = b"\r\n \x00"
 SEARCH_TIMEOUT_S = 12.0  # a protocol search over all protocols may take this long
 SETUP_TIMEOUT_S = 4.0  # the slowest command of the adapter's own is its reset
 _POLL_S = 0.05
-_WRITE_TIMEOUT_S = 1.0
+_WRITE_TIMEOUT_S = 2.0
 # An answer is no longer than this: 16 modules with 4,095 bytes each (ISO 15765-2) come to some 150 kB.
 MOST_BYTES = 200_000
 _CHUNK_BYTES = 4096
