@@ -164,7 +164,6 @@ KINDS: dict[str, tuple[Answer, tuple[float, bytes] | None]] = {
     "sends NULs": (_changed(lambda p: b"".join(bytes((b, 0)) for b in p)), None),
     "sets the top bit": (_changed(lambda p: bytes(b if b == 0x3E else b | 0x80 for b in p)), None),
     "writes small": (_changed(bytes.lower), None),
-    "leaves line ends out": (_changed(lambda p: p.replace(b"\r", b"")), None),
     "shuffles lines": (_shuffled(), None),
     "escapes": (_changed(lambda p: b"\x1b[2J\x1b]0;x\x07" + p), None),
     "does not understand": (_instead(b"?\r\r>"), None),
