@@ -73,7 +73,7 @@ class Command:
         return self._printed.read_text(errors="replace") if self._printed.exists() else ""
 
     def wait_for_rows(self, size: int = 2500) -> None:
-        until = time.monotonic() + 60.0
+        until = time.monotonic() + 120.0
         while not (self.trace.exists() and self.trace.stat().st_size > size):
             assert self.process.is_alive() and time.monotonic() < until, self.printed
             time.sleep(0.02)
@@ -140,7 +140,7 @@ def drives(tmp_path_factory) -> dict[str, Future]:
     warm = _server.Process(target=run_camlog, args=(["--version"], str(folder / "warm")))
     warm.start()
     warm.join()  # the imports, once
-    with ThreadPoolExecutor(6) as pool:
+    with ThreadPoolExecutor(4) as pool:
         yield {
             kind: pool.submit(ended_by_ctrl_c, folder / str(number), kind) for number, kind in enumerate(KINDS)
         } | {
