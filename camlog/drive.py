@@ -24,6 +24,8 @@ SEAL = "content_sha256"
 DERIVED_SEAL = "derived_content_sha256"
 # Begins the version line of camlog's simulated adapter, and with it the adapter's name in a drive file.
 SIMULATED_ADAPTER = "CAMSIM"
+# The name of the adapter in drives that were simulated at once, without any.
+SIMULATED_OFFLINE = "simulated, offline"
 SIMULATED_REMARK = "the adapter is a simulated one: these are no readings of a vehicle and prove nothing."
 READINESS_STATES = ("complete", "incomplete", "unsupported")
 READINESS_MONITORS = (
@@ -79,8 +81,10 @@ class Drive:
 
     @property
     def is_simulated(self) -> bool:
-        """True where the readings came from a simulated adapter or were played back by one: they prove nothing."""
-        return bool(self.adapter.get("simulated")) or is_simulated_adapter(str(self.adapter.get("name") or ""))
+        """True where the readings came from a simulated adapter, or were made from such or played back by one: they
+        prove nothing."""
+        marked = bool(self.adapter.get("simulated")) or any(a.simulated for a in self.ancestry)
+        return marked or is_simulated_adapter(str(self.adapter.get("name") or ""))
 
     def to_dict(self) -> dict[str, Any]:
         """The JSON object of the drive file; a number that is not finite becomes null."""
@@ -98,8 +102,14 @@ class Drive:
 
 
 def is_simulated_adapter(name: str) -> bool:
-    """True for the version line of camlog's own simulated adapter."""
-    return name.upper().startswith(SIMULATED_ADAPTER)
+    """True for the version line of camlog's own simulated adapter, and for what stands in its place offline."""
+    return name.upper().startswith((SIMULATED_ADAPTER, SIMULATED_OFFLINE.upper()))
+
+
+def simulated_words(*drives: Drive | None) -> str:
+    """What a page says first of drives of which one is simulated; empty where none is."""
+    found = any(d is not None and d.is_simulated for d in drives)
+    return SIMULATED_REMARK[0].upper() + SIMULATED_REMARK[1:] if found else ""
 
 
 def drive_path(trace: str | Path) -> Path:
@@ -138,10 +148,12 @@ class Trust:
     reasons: tuple[str, ...] = ()
 
 
-def trust(drive: Drive | None, trace_sha256: str | None) -> Trust:
-    """How far a recording is trusted to be what an adapter on a vehicle gave, and why not.
+def trust(drive: Drive | None, trace_sha256: str | None, *, codes_alone: bool = False) -> Trust:
+    """How far a recording is trusted to be as camlog wrote it, and why not; whether it came from a vehicle is for
+    `Drive.is_simulated` to say.
 
-    `trace_sha256` is that of the trace as it lies there, None or empty where there is none. What it rests on shows
+    `trace_sha256` is that of the trace as it lies there, None or empty where there is none; with `codes_alone` none is
+    asked for, as beside the codes that were saved before clearing. What it rests on shows
     a change made by hand afterwards; a forger who knows the file format could still make a file that passes.
     """
     if drive is None:
@@ -157,13 +169,9 @@ def trust(drive: Drive | None, trace_sha256: str | None) -> Trust:
             wrong.append(f"it was {source}, which had been changed after the recording.")
         else:
             unknown.append(f"it was {source}; only the recording itself can be trusted.")
-        if ancestor.simulated:
-            wrong.append("its readings came from a simulated adapter and prove nothing.")
-    if drive.is_simulated:
-        wrong.append("its readings came from a simulated adapter and prove nothing.")
     if drive.intact is None and not drive.ancestry:
         unknown.append("its drive file carries no seal, so a change would not show.")
-    if not (drive.trace_sha256 and trace_sha256):
+    if not codes_alone and not (drive.trace_sha256 and trace_sha256):
         unknown.append("the drive file does not hold the trace's hash: the recording was not ended.")
     return Trust(False if wrong else None if unknown else True, tuple(dict.fromkeys((*wrong, *unknown))))
 

@@ -221,7 +221,10 @@ def drives(tmp_path):
 
 def test_the_command_writes_the_page_and_says_what_changed(drives, tmp_path):
     done = run(*drives, "--vehicle", "demo", "--dashboard", "repair_check")
-    assert done.returncode == 0 and done.stderr == ""
+    assert done.returncode == 0
+    # All that is to be said of the samples is that they are simulated.
+    said = done.stderr.splitlines()
+    assert len(said) == 2 and all("prove nothing" in line for line in said)
     assert "Intake cam, bank 1: slow before, healthy after." in done.stdout
     assert "better, and more than chance" in done.stdout
     written = tmp_path / "repair-after.comparison.html"

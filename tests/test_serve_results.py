@@ -86,11 +86,15 @@ def test_the_report_says_what_the_command_would(reported, repaired):
     }
 
 
-def test_a_repair_is_verified_with_every_gate_told(verified, repaired):
+def test_a_simulated_repair_passes_every_other_check_and_proves_nothing(verified, repaired):
     json.dumps(verified, allow_nan=False)
-    assert verified["verified"] and verified["outcome"] == "verified" and len(verified["gates"]) == 20
+    assert not verified["verified"] and verified["outcome"] == "proves_nothing" and len(verified["gates"]) == 23
+    states = {g["title"]: g["state"] for g in verified["gates"] if g["state"] != "passed"}
+    assert states == {"Fault conditions met again": "not_applicable", "Recorded on a vehicle": "not_shown"}
     page = (repaired / verified["page"]).read_text()
-    assert "order 7" in page
+    assert "order 7" in page and "prove nothing" in page
+    entry = Folder(repaired).entry("repair-after.csv")
+    assert "prove nothing" in entry.simulated
 
 
 def test_verification_refuses_what_cannot_be(repaired, tmp_path):
@@ -100,9 +104,11 @@ def test_verification_refuses_what_cannot_be(repaired, tmp_path):
     with pytest.raises(InputError, match="bears on cams"):
         tasks.make_verification(after, None, None, "", ("P0011",))
     shutil.copy(SAMPLES / "repair-before.drive.json", tmp_path / "codes-1.drive.json")
-    # What `camlog clear` saved says what was wrong, and there is nothing to compare.
-    known = tasks.make_verification(after, str(tmp_path / "codes-1.drive.json"), None)
-    assert not known["changes"] and known["verified"]
+    # A saved memory stands in for a first drive, but this one holds no code: then it shows no fault.
+    known = tasks.make_verification(after, str(tmp_path / "codes-1.drive.json"), "demo")
+    assert not known["changes"] and known["outcome"] == "not_verified_yet"
+    open_ones = [g["title"] for g in known["gates"] if g["state"] == "not_shown"]
+    assert open_ones == ["Recorded on a vehicle", "Fault in the first drive"]
     unknown = tasks.make_verification(after, None, None)
     assert not unknown["verified"] and unknown["todo"]
 
@@ -473,8 +479,7 @@ def test_the_drive_before_is_looked_for_among_the_earlier_ones(repaired, monkeyp
             == "repair-before.csv"
         )
         assert [o["value"] for o in find(page, "recording-vehicle").options] == ["demo", ""]
-        # Which profile it was recorded with nothing says; the only one of the vehicle's name is chosen, and it is told.
-        assert find(page, "recording-vehicle").value == "demo" and "of the same name" in text_of(page)
+        assert find(page, "recording-vehicle").value == "demo" and "of the same name" not in text_of(page)
         monkeypatch.setattr(recording_page, "OTHERS_SHOWN", 0)
         more, none = recording_page._others(one, "repair-after.csv", "", None)[0]
         assert more["disabled"] and more["label"].startswith("2 more are not shown") and none["value"] == ""
@@ -483,10 +488,26 @@ def test_the_drive_before_is_looked_for_among_the_earlier_ones(repaired, monkeyp
         one.close()
 
 
+def test_a_profile_of_the_vehicles_name_is_chosen_where_nothing_says_which_it_was(tmp_path):
+    for ending in (".csv", ".drive.json"):
+        shutil.copy(SAMPLES / f"too-short{ending}", tmp_path)
+    one = Desk(tmp_path)
+    try:
+        page = page_for(one, "/recording/too-short.csv")
+        assert find(page, "recording-vehicle").value == "demo" and "of the same name" in text_of(page)
+        # Invented readings say so wherever they are shown.
+        for address in ("/recording/too-short.csv", "/replay/too-short.csv"):
+            assert "prove nothing" in text_of(page_for(one, address))
+        assert "proves nothing" in text_of(page_for(one, "/recordings"))
+    finally:
+        one.close()
+
+
 def test_a_verification_is_told_gate_by_gate(verified):
     view = recording_page._view("verification", {"verification": Look("x", "x", "done", verified)}, {})
     said = text_of(view)
-    assert "Verified: all 20 checks passed." in said and said.count("✓ passed") == 20 and "Careful" in said
+    assert "Proves nothing: all other checks pass" in said and said.count("✓ passed") == 21 and "not applicable" in said
+    assert "Careful" in said
     assert links_of(view) == ["/results/repair-after.verification.html"]
 
 

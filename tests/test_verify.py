@@ -21,6 +21,7 @@ from camlog.simulate.vehicle.setup import healthy_twin
 from camlog.stream import MonitorTest, TroubleCode
 from camlog.verify import verify
 from camlog.verify.cam_gates import required_windows
+from camlog.verify.page import verification_page
 from tests.verify_help import (
     PROFILE,
     again,
@@ -42,8 +43,8 @@ P0011 = (TroubleCode("P0011", "7E8"),)
 def test_a_repaired_car_after_a_full_drive_is_verified_by_every_gate():
     found = verify(repair().after, repair().before, job="Order 12")
     assert found.outcome == "verified" and found.verified
-    assert set(states(found).values()) == {"passed"} and len(found.gates) == 20
-    assert found.todo == () and found.headline == "Verified: all 20 checks passed."
+    assert set(states(found).values()) == {"passed"} and len(found.gates) == 23
+    assert found.todo == () and found.headline == "Verified: all 23 checks passed."
     assert all(g.evidence for g in found.gates)
 
 
@@ -205,7 +206,11 @@ def test_a_fault_without_a_freeze_frame_leaves_its_conditions_unknown():
 def test_a_complaint_without_any_code_has_no_conditions_to_meet():
     none = {"stored": (), "pending": (), "permanent": (), "freeze_frame": None}
     before = snapshot(snapshot(repair().before, -1, **none), 0, **none)
-    assert gate(verify(repair().after, before), "freeze_frame").state == "passed"
+    found = verify(repair().after, before)
+    assert gate(found, "freeze_frame").state == "not_applicable"
+    # Not applicable keeps nothing from being verified: the slow cam is the fault that is gone.
+    assert found.verified and found.headline == "Verified: all 22 checks passed; 1 is not applicable."
+    assert "not applicable" in verification_page(found)
     unread = snapshot(snapshot(before, -1, stored=None), 0, stored=None)
     assert gate(verify(repair().after, unread), "freeze_frame").state == "not_shown"
 

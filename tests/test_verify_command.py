@@ -38,7 +38,7 @@ def run(capsys, *arguments):
 def test_verified_ends_with_0_and_a_page(folder, tmp_path, capsys):
     drives = (folder / "after.csv", "--before", folder / "before.csv", "--vehicle", "demo")
     status, out, err = run(capsys, *drives, "--out", tmp_path / "new", "--job", "Order <12>")
-    assert status == 0 and err == "" and out.splitlines()[0] == "Verified: all 20 checks passed."
+    assert status == 0 and err == "" and out.splitlines()[0] == "Verified: all 23 checks passed."
     page = (tmp_path / "new" / "after.verification.html").read_text(encoding="utf-8")
     assert "Order &lt;12&gt;" in page and "<h1>Verified</h1>" in page
 

@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import dataclasses
+import html
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from camlog.drive import read_drive, write_drive
+import camlog.profile
+from camlog.analysis import analyze
+from camlog.analysis.limits import LIMITS
+from camlog.drive import Ancestor, read_drive, write_drive
 from camlog.profile import read_profile
 from camlog.stream import TroubleCode
 from camlog.trace import read_trace, write_trace
 from camlog.verify import verify
+from camlog.verify.page import verification_page
 from tests.verify_help import again, closing, file_of, gate, open_names, readiness, repair, snapshot
 
 
@@ -96,21 +102,134 @@ def test_a_drive_of_another_car():
 
 
 def test_a_drive_of_a_car_nobody_can_identify():
-    unknown = file_of(repair().after, vehicle={"name": None, "vin": None})
+    profile = repair().after.drive.vehicle["profile_sha256"]
+    unknown = file_of(repair().after, vehicle={"name": None, "vin": None, "profile_sha256": profile})
     found = verify(unknown, repair().before)
     assert open_names(found) == {"same_vehicle"} and not gate(found, "same_vehicle").answerable
 
 
-def test_a_drive_made_with_another_vehicle_profile():
-    other = dataclasses.replace(
-        repair().after, profile=dataclasses.replace(read_profile("demo"), sha256="f" * 64)
+DEMO_PROFILE = Path(camlog.profile.__file__).with_name("demo.toml")
+LOOSE = {"misfire_per_1000_rev": 500.0, "hold_error_deg": 90.0, "hold_error_time_s": 1000.0}
+
+
+def judged_with(findings, profile):
+    return analyze(findings.trace, findings.drive, profile)
+
+
+def loosened(path):
+    """The demo profile with limits that forgive everything."""
+    text = DEMO_PROFILE.read_text(encoding="utf-8")
+    path.write_text(text + "\n[limits]\n" + "".join(f"{k} = {v}\n" for k, v in LOOSE.items()), encoding="utf-8")
+    return read_profile(str(path))
+
+
+def test_a_profile_loosened_after_the_recordings(tmp_path):
+    """Whoever verifies with other limits than the recordings were made under is told so, limit by limit."""
+    profile = loosened(tmp_path / "loose.toml")
+    found = verify(judged_with(repair().after, profile), judged_with(repair().before, profile))
+    said = gate(found, "profile")
+    assert not found.verified and said.state == "not_shown"
+    assert "first drive" in said.evidence and "second drive" in said.evidence
+    page = html.unescape(verification_page(found))
+    for name, value in LOOSE.items():
+        own = LIMITS[name]
+        assert f"{name} {value:g} {own.unit} (camlog's own: {own.value:g})" in page
+
+
+def test_limits_that_both_recordings_were_made_under_count_and_are_named(tmp_path):
+    profile = loosened(tmp_path / "loose.toml")
+    both = [
+        judged_with(file_of(f, vehicle={**f.drive.vehicle, "profile_sha256": profile.sha256}), profile)
+        for f in (repair().after, repair().before)
+    ]
+    said = gate(verify(*both), "profile")
+    assert said.state == "passed" and "misfire_per_1000_rev 500 per 1,000 rev (camlog's own: 2)" in said.evidence
+
+
+@pytest.mark.parametrize("which", ["after", "before"])
+def test_a_drive_made_with_another_vehicle_profile_or_none_that_is_named(which):
+    for sha256 in ("e" * 64, None):
+        pair = {"after": repair().after, "before": repair().before}
+        vehicle = {**pair[which].drive.vehicle, "profile_sha256": sha256}
+        found = verify(**(pair | {which: file_of(pair[which], vehicle=vehicle)}))
+        assert open_names(found) == {"profile"} and gate(found, "profile").state == "not_shown"
+
+
+def test_no_profile_in_use_where_the_recordings_had_one():
+    found = verify(judged_with(repair().after, None), judged_with(repair().before, None))
+    assert "profile" in open_names(found) and "none is in use" in gate(found, "profile").evidence
+
+
+def test_a_first_drive_judged_by_other_limits_than_the_second():
+    limits = {**repair().before.limits, "flutter_rms_deg": LIMITS["rest_offset_deg"]}
+    found = verify(repair().after, dataclasses.replace(repair().before, limits=limits))
+    assert open_names(found) == {"profile"} and "flutter_rms_deg" in gate(found, "profile").evidence
+
+
+def test_one_limit_does_not_open_the_recordings_holes_too(tmp_path):
+    """`hold_error_time_s` forgives a cam's error, not a hole in the recording."""
+    trace = repair().after.trace
+    keep = ~((trace.time_s > 60.0) & (trace.time_s < 75.0))
+    gappy = dataclasses.replace(
+        trace, time_s=trace.time_s[keep], columns={k: v[keep] for k, v in trace.columns.items()}
     )
-    assert gate(verify(other, repair().before), "same_vehicle").state == "failed"
-    vehicle = {**repair().after.drive.vehicle, "profile_sha256": "e" * 64}
-    assert (
-        gate(verify(file_of(repair().after, vehicle=vehicle), repair().before), "same_vehicle").state
-        == "failed"
+    after = analyze(gappy, repair().after.drive, loosened(tmp_path / "loose.toml"))
+    assert "recording" in open_names(verify(after, repair().before))
+
+
+@pytest.mark.parametrize("as_recorded", [True, None, False])
+def test_a_file_made_from_another_is_no_proof(as_recorded):
+    """Cut or converted from what was recorded as it was, from what nobody knows, or from a changed file."""
+    made = (Ancestor("a" * 64, "drive.csv", as_recorded, made="cut at 5 s"),)
+    for after, before in (
+        (file_of(repair().after, ancestry=made), repair().before),
+        (repair().after, file_of(repair().before, ancestry=made)),
+        (repair().after, file_of(repair().before, ancestry=made).drive),
+    ):
+        found = verify(after, before)
+        assert open_names(found) == {"files"} and "cut at 5 s from drive.csv" in gate(found, "files").evidence
+
+
+SIMULATED = {"name": "CAMSIM 2.0", "simulated": True}
+
+
+def test_simulated_recordings_pass_every_check_and_prove_nothing():
+    found = verify(file_of(repair().after, adapter=SIMULATED), file_of(repair().before, adapter=SIMULATED))
+    assert found.outcome == "proves_nothing" and not found.verified
+    assert found.headline == (
+        "Proves nothing: all other checks pass, on simulated recordings; nothing here was read from a vehicle."
     )
+    page = html.unescape(verification_page(found))
+    assert "<h1>Proves nothing</h1>" in page and "no readings of a vehicle and prove nothing" in page
+
+
+@pytest.mark.parametrize("which", ["after", "before"])
+@pytest.mark.parametrize(
+    "marked",
+    [
+        {"adapter": SIMULATED}, {"adapter": {"name": "CAMSIM 1.0"}}, {"adapter": {"name": "other", "simulated": True}},
+        {"adapter": {}}, {"adapter": {"name": None}},
+    ],
+)  # fmt: skip
+def test_one_simulated_drive_or_of_an_unknown_adapter_is_no_proof(which, marked):
+    pair = {"after": repair().after, "before": repair().before}
+    found = verify(**(pair | {which: file_of(pair[which], **marked)}))
+    assert found.outcome == "not_verified_yet" and open_names(found) == {"on_a_vehicle"}
+
+
+def test_a_cut_of_a_simulated_recording_is_simulated():
+    made = (Ancestor("a" * 64, "drive.csv", True, simulated=True, made="cut at 5 s"),)
+    found = verify(file_of(repair().after, ancestry=made), file_of(repair().before, ancestry=made))
+    assert {"files", "on_a_vehicle"} <= open_names(found) and found.outcome == "not_verified_yet"
+
+
+def test_a_first_drive_that_shows_no_fault_proves_no_repair():
+    """An earlier drive of the same car, healthy and without codes, in the place of the one with the fault."""
+    none = snapshot(repair().after, 0, permanent=())
+    earlier = file_of(none, started_at="2024-05-03T08:00:00+00:00")
+    found = verify(repair().after, earlier)
+    assert "fault_shown" in open_names(found) and not found.verified
+    assert "fault_shown" in open_names(verify(repair().after, earlier.drive))
 
 
 @pytest.fixture
@@ -260,6 +379,42 @@ def test_a_monitor_that_reads_complete_because_it_was_before_the_repair():
     assert found.outcome == "not_verified_yet"
     assert {"monitor_egr_vvt_system", "monitor_misfire", "monitor_components"} <= open_names(found)
     assert "may have been complete" in gate(found, "monitor_misfire").evidence
+
+
+@pytest.mark.parametrize("monitor", ["misfire", "components"])
+def test_a_monitor_that_completed_without_a_clearing_after_the_first_drive(monitor):
+    """Incomplete in the first drive, complete in the second, and the counters only ever rose: no clearing between."""
+    before = repair().before
+    later = {k: v + 20.0 for k, v in closing(before).since_clear.items()}
+    same = {m: s for m, s in closing(before).readiness.items()} | {monitor: "incomplete"}
+    before = readiness(readiness(before, 0, **same), -1, **same)
+    after = snapshot(snapshot(repair().after, 0, since_clear=later, readiness=same), -1, since_clear=later)
+    found = verify(after, before)
+    assert gate(found, f"monitor_{monitor}").state == "not_shown"
+
+
+@pytest.mark.parametrize("monitor", ["misfire", "components"])
+def test_a_monitor_that_always_reads_complete_has_not_been_seen_to_run(monitor):
+    """Continuous monitors read complete at once on many cars (SAE J1979, from memory)."""
+    found = verify(readiness(repair().after, 0, **{monitor: "complete"}), repair().before)
+    said = gate(found, f"monitor_{monitor}")
+    assert open_names(found) == {f"monitor_{monitor}"} and not said.answerable
+    # Driven since the clear, it may have completed before the recording: that can be made up for.
+    driven = snapshot(readiness(repair().after, 0, **{monitor: "complete"}), 0, since_clear={"time_min": 5.0})
+    said = gate(verify(driven, repair().before), f"monitor_{monitor}")
+    assert said.state == "not_shown" and said.answerable and "begin the next recording" in said.todo
+
+
+def test_a_clearing_in_the_middle_of_the_first_drive_did_not_follow_it():
+    first = repair().before
+    old = {k: v + 500.0 for k, v in closing(first).since_clear.items()}
+    now = {k: v + 5.0 for k, v in closing(first).since_clear.items()}
+    before = snapshot(first, 0, since_clear=old)
+    none = {"stored": (), "pending": (), "permanent": ()}
+    before = snapshot(before, -1, **none)
+    after = snapshot(snapshot(repair().after, 0, since_clear=now), -1, since_clear=now)
+    after = readiness(after, 0, **closing(first).readiness)
+    assert {"monitor_misfire", "monitor_components"} <= open_names(verify(after, before))
 
 
 def test_a_monitor_read_complete_only_before_the_clearing():

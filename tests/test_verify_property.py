@@ -1,22 +1,25 @@
-"""Removing evidence never turns "not verified" into "verified". Invented data, for mechanics."""
+"""Removing evidence never turns "not verified" into "verified", and a proof falls with each piece that is removed or
+swapped. Invented data, for mechanics."""
 
 from __future__ import annotations
 
 import dataclasses
 from functools import lru_cache
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from camlog.analysis import analyze
 from camlog.analysis.findings import Findings
-from camlog.drive import Drive
+from camlog.drive import Ancestor, Drive
 from camlog.stream import TroubleCode
 from camlog.verify import verify
 from tests.verify_help import PROFILE, closing, file_of, readiness, repair, snapshot
 
 LISTS = ("stored", "pending", "permanent")
 CAMS = ("intake_b1", "exhaust_b1")
+SIMULATED = {"name": "CAMSIM 2.0", "simulated": True}
 MONITORS = ("misfire", "components", "egr_vvt_system")
 
 
@@ -46,7 +49,22 @@ def not_verified() -> tuple[tuple[Findings, Findings], ...]:
         (file_of(r.after, intact=False), r.before),
         (file_of(r.after, trace_sha256="a" * 64), r.before),
         *((_never_run(r.after, monitor), r.before) for monitor in MONITORS),
+        (file_of(r.after, adapter=SIMULATED), file_of(r.before, adapter=SIMULATED)),
+        (file_of(r.after, ancestry=(Ancestor("a" * 64, "drive.csv", None, made="cut"),)), r.before),
+        (_other_profile(r.after), r.before),
+        (r.after, _other_profile(r.before)),
+        (r.after, _without_fault(r.after)),
     )
+
+
+def _other_profile(f: Findings) -> Findings:
+    return file_of(f, vehicle={**f.drive.vehicle, "profile_sha256": "e" * 64})
+
+
+def _without_fault(f: Findings) -> Findings:
+    """A healthy drive, on the day of the one with the fault."""
+    healthy = snapshot(f, 0, permanent=())
+    return file_of(healthy, started_at=repair().before.drive.started_at)
 
 
 def _never_run(f: Findings, monitor: str) -> Findings:
@@ -108,6 +126,10 @@ REMOVALS = [
     lambda place: lambda f: file_of(f, code_snapshots=_one_end(f.drive.code_snapshots, place)),
     lambda place: lambda f: file_of(f, vehicle={"name": None, "vin": None}),
     lambda place: lambda f: file_of(f, started_at=None),
+    lambda place: lambda f: file_of(f, adapter={}),
+    lambda place: lambda f: file_of(
+        f, vehicle={k: v for k, v in f.drive.vehicle.items() if k != "profile_sha256"}
+    ),
     lambda place: lambda f: file_of(f, intact=None),
     lambda place: lambda f: file_of(f, trace_sha256=None),
     lambda place: lambda f: _with_cams(f, {k: v for k, v in f.cams.items() if k != CAMS[place]}),
@@ -128,7 +150,7 @@ removal = st.builds(lambda how, place: how(place), st.sampled_from(REMOVALS), st
 
 @settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
-    number=st.integers(0, 17),
+    number=st.integers(0, 22),
     from_after=st.lists(removal, max_size=4),
     from_before=st.lists(removal, max_size=4),
     first=st.sampled_from(["whole", "whole", "file only", "none"]),
@@ -166,7 +188,74 @@ def test_a_gate_that_loses_its_evidence_is_never_worse_proven_but_passed(how, of
 
 
 def test_there_is_a_reason_for_each_pair():
-    assert len(not_verified()) == 18
+    assert len(not_verified()) == 23
     assert not any(verify(a, b).verified for a, b in not_verified())
     assert verify(repair().after, repair().before).verified
     assert not verify(repair().after, Drive()).verified
+
+
+# Each of these takes away or swaps, in one drive of the proven pair, something that the proof stands on.
+OF_EITHER = {
+    "no snapshots": lambda f, other: file_of(f, code_snapshots=()),
+    "no number": lambda f, other: file_of(f, vehicle={**f.drive.vehicle, "vin_hash": None}),
+    "another number": lambda f, other: file_of(f, vehicle={**f.drive.vehicle, "vin_hash": "0000"}),
+    "no profile": lambda f, other: file_of(f, vehicle={**f.drive.vehicle, "profile_sha256": None}),
+    "another profile": lambda f, other: _other_profile(f),
+    "no date": lambda f, other: file_of(f, started_at=None),
+    "the other's date": lambda f, other: file_of(f, started_at=other.drive.started_at),
+    "no seal": lambda f, other: file_of(f, intact=None),
+    "broken seal": lambda f, other: file_of(f, intact=False),
+    "no hash": lambda f, other: file_of(f, trace_sha256=None),
+    "the other's hash": lambda f, other: file_of(f, trace_sha256=other.drive.trace_sha256),
+    "the other's recording": lambda f, other: dataclasses.replace(f, trace=other.trace),
+    "the other's drive file": lambda f, other: dataclasses.replace(f, drive=other.drive),
+    "the other's codes": lambda f, other: file_of(f, code_snapshots=other.drive.code_snapshots),
+    "no adapter": lambda f, other: file_of(f, adapter={}),
+    "a simulated adapter": lambda f, other: file_of(f, adapter=SIMULATED),
+    "made from another": lambda f, other: file_of(f, ancestry=(Ancestor("a" * 64, "x.csv", True, made="cut"),)),
+    "no stored list": lambda f, other: snapshot(f, -1, stored=None),
+    "no pending list": lambda f, other: snapshot(f, -1, pending=None),
+}  # fmt: skip
+OF_SECOND = {
+    "no permanent list": lambda f, other: snapshot(f, -1, permanent=None),
+    "no lamp": lambda f, other: snapshot(f, -1, mil=None),
+    "no counters": lambda f, other: snapshot(f, -1, since_clear=None),
+    "no readiness": lambda f, other: snapshot(f, -1, readiness={}),
+    "the first drive's readiness": lambda f, other: readiness(f, 0, **closing(other).readiness),
+    "one cam": lambda f, other: _with_cams(f, {k: v for k, v in f.cams.items() if k != "intake_b1"}),
+    "two cylinders": lambda f, other: _two_cylinders(f),
+    "the faulty cams": lambda f, other: _with_cams(f, other.cams),
+}
+OF_FIRST = {"no freeze frame": lambda f, other: snapshot(snapshot(f, -1, freeze_frame=None), 0, freeze_frame=None)}
+TAKEN = [
+    *((what, "after") for what in (*OF_EITHER, *OF_SECOND)), *((what, "before") for what in (*OF_EITHER, *OF_FIRST)),
+]  # fmt: skip
+
+
+def _taken(what: str, which: str) -> tuple[Findings, Findings]:
+    pair = {"after": repair().after, "before": repair().before}
+    other = pair["before" if which == "after" else "after"]
+    change = {**OF_EITHER, **OF_SECOND, **OF_FIRST}[what]
+    changed = pair | {which: change(pair[which], other)}
+    return changed["after"], changed["before"]
+
+
+@pytest.mark.parametrize(("what", "which"), TAKEN)
+def test_a_proof_falls_with_each_piece_of_its_evidence(what, which):
+    assert not verify(*_taken(what, which)).verified
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(
+    taken=st.sampled_from(TAKEN),
+    from_after=st.lists(removal, max_size=3),
+    from_before=st.lists(removal, max_size=3),
+    swapped=st.booleans(),
+)
+def test_what_is_removed_besides_gives_no_proof_back(taken, from_after, from_before, swapped):
+    after, before = _taken(*taken)
+    for how in from_after:
+        after = how(after)
+    for how in from_before:
+        before = how(before)
+    assert not verify(*((before, after) if swapped else (after, before))).verified

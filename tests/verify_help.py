@@ -36,14 +36,14 @@ class Repair:
 
 @lru_cache(maxsize=1)
 def repair() -> Repair:
-    """A phaser starved of oil sets P0011 over two drives, is repaired, and driven again."""
+    """A phaser starved of oil sets P0011 over two drives, is repaired, and driven again after each of two clearings."""
     faulty = demo_setup(CONDITION)
     first, state = drive(faulty, permanent_code_drive(1), None, 1)
     before, state = drive(faulty, permanent_code_drive(2), state, 2)
     good = healthy_twin(faulty)
     state = cleared(good, state)
     short, state = drive(good, parked_drive(4.0), state, 3)
-    after, _ = drive(good, permanent_code_drive(7), state, 4)
+    after, _ = drive(good, permanent_code_drive(7), cleared(good, state), 4)
     return Repair(first, before, short, after)
 
 
@@ -55,7 +55,11 @@ def drive(setup: VehicleSetup, cycle: DriveCycle, state: dict | None, day: int) 
     file = dataclasses.replace(
         done.drive,
         started_at=(FIRST_DAY + timedelta(days=day)).isoformat(),
-        vehicle={"name": setup.name, "vin": None, "vin_hash": vin_hash(setup.vin)},
+        vehicle={
+            "name": setup.name, "vin": None, "vin_hash": vin_hash(setup.vin), "profile_sha256": PROFILE.sha256,
+        },
+        # These tests are about the other checks, so this car stands for a vehicle.
+        adapter={"name": "invented adapter", "simulated": False},
         trace_sha256=trace.sha256,
         code_snapshots=(done.drive.code_snapshots[0], closing),
         intact=True,

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from camlog.profile import VehicleProfile
 
 NOT_VERIFIED = 1
-STATE_WORDS = {"passed": "passed", "failed": "FAILED", "not_shown": "not yet shown"}
+STATE_WORDS = {"passed": "passed", "failed": "FAILED", "not_shown": "not yet shown", "not_applicable": "not applicable"}
 
 
 def verify(
@@ -54,8 +54,9 @@ def verify(
 ) -> None:
     """Prove a repair: no codes, monitors run again, fault conditions met, every cam healthy, misfires gone.
 
-    Every check is passed, failed or not yet shown, each with its evidence and what is still to do. Verified
-    only where every check passed; then the exit status is 0, else 1.
+    Every check is passed, failed, not yet shown or not applicable, each with its evidence and what is still to do.
+    Verified only where every check passed or is not applicable; then the exit status is 0, else 1. Recordings of a
+    simulated adapter prove nothing, whatever the checks say.
 
     Where codes are stored, clear them after the repair (camlog clear). Start the recording before the cold engine,
     drive ten minutes with five of them above 40 km/h, let it idle for half a minute, drive as the customer does when it

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from camlog.analysis.findings import Findings
+from camlog.drive import simulated_words
 from camlog.report import records, summary
 from camlog.report.asked_charts import asked_charts, first_chart
 from camlog.report.axes import common_axes
@@ -126,6 +127,7 @@ def render_comparison(
     ]
     return render_page(
         "comparison.html",
+        simulated=simulated_words(before.drive, after.drive),
         scripts=chart_scripts(),
         charts={"end_s": max(_end_s(before), _end_s(after)), "charts": book.specs},
         headline=headline(before, after),

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from camlog.analysis.findings import Findings
+from camlog.drive import simulated_words
 from camlog.report import records, summary
 from camlog.report.asked_charts import asked_charts, first_chart
 from camlog.report.chart import Chart
@@ -103,6 +104,7 @@ def render_report(findings: Findings, *, dashboard: str | Path | Dashboard | Non
     evidence: Sequence[dict[str, Any]] = [book.add(chart) for chart in asked_charts(findings, dashboard)]
     return render_page(
         "report.html",
+        simulated=simulated_words(findings.drive),
         scripts=chart_scripts(),
         charts={"end_s": _end_s(findings), "charts": book.specs},
         facts=facts(findings),

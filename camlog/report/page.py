@@ -69,11 +69,11 @@ def shipped_text(name: str) -> str:
     return (dashboards_folder() / name).read_text(encoding="utf-8")
 
 
-def render_page(template_name: str, *, scripts: Sequence[str] = (), **context: Any) -> str:
+def render_page(template_name: str, *, simulated: str = "", scripts: Sequence[str] = (), **context: Any) -> str:
     """Fill a template of `dashboards/` that extends `page.html` (blocks title, head, content).
 
     `scripts` are JavaScript texts, put at the end of the page in that order; no other script runs. A template
-    gets `**context`, `version`, the style sheet, and the filter `json_block`. Values are escaped unless they
+    gets `**context`, `simulated` (what is said of recordings that are no vehicle's), `version`, the style sheet, and the filter `json_block`. Values are escaped unless they
     are markupsafe.Markup. Raises jinja2.UndefinedError where the template asks for what is not there.
     """
     from camlog import __version__
@@ -85,6 +85,7 @@ def render_page(template_name: str, *, scripts: Sequence[str] = (), **context: A
             version=__version__,
             style=Markup(shipped_text("style.css")),
             policy=content_policy(scripts),
+            simulated=simulated,
             scripts=[Markup(s) for s in scripts],
             **context,
         )

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from camlog.convert.provenance import is_trace
-from camlog.drive import Drive, read_drive
+from camlog.drive import Drive, read_drive, simulated_words
 from camlog.errors import InputError
 from camlog.report.words import CONDITION_WORDS, cam_title
 from camlog.serve.names import told
@@ -33,7 +33,7 @@ class Entry:
     condition, empty while not analysed; `codes` are all that were read in the drive. `ended_cleanly` is None
     where nothing says it. `results` maps `report`, `comparison`, `verification`, `findings` and `drive` to
     the files that are there.
-    `problems` are sentences on what is wrong with its files.
+    `problems` are sentences on what is wrong with its files; `simulated` says of a simulated drive that it is one.
     """
 
     name: str
@@ -51,6 +51,7 @@ class Entry:
     profile_sha256: str | None = None
     trace_sha256: str | None = None
     converted_from: str = ""
+    simulated: str = ""
 
     @property
     def began_s(self) -> float:
@@ -126,6 +127,7 @@ def _facts(drive: Drive) -> dict[str, Any]:
         "ended_cleanly": True if drive.trace_sha256 is not None else False if drive.adapter else None,
         "profile_sha256": sha256 if isinstance(sha256, str) else None,
         "trace_sha256": drive.trace_sha256,
+        "simulated": simulated_words(drive),
         "converted_from": source if isinstance(source, str) else "",
     }
 

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from camlog.drive import Drive, vin_hash
+from camlog.drive import SIMULATED_OFFLINE, Drive, vin_hash
 from camlog.errors import InputError
 from camlog.signals import SIGNALS, actual, commanded, duty, misfire
 from camlog.simulate.vehicle.compiled import numba_available
@@ -39,7 +39,7 @@ SLOW_GROUPS = (
 )
 STARTED_AT = "2024-05-14T08:00:00+00:00"  # of a car's first drive; each further one is a day later
 BETWEEN_DRIVES = timedelta(days=1)
-INVENTED_ADAPTER = {"name": "simulated, offline"}
+INVENTED_ADAPTER = {"name": SIMULATED_OFFLINE, "simulated": True}
 
 
 @dataclass(frozen=True, slots=True)

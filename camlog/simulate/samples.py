@@ -17,12 +17,16 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 from camlog.drive import drive_path, write_drive
+from camlog.profile import read_profile
 from camlog.simulate.offline import STARTED_AT, Sampling, SimulatedDrive, simulate_drive
 from camlog.simulate.vehicle.conditions import Condition
+from camlog.simulate.vehicle.control_module import VehicleMemory
 from camlog.simulate.vehicle.draw import demo_setup
 from camlog.simulate.vehicle.drive_cycle import draw_drive, permanent_code_drive
+from camlog.simulate.vehicle.setup import VehicleSetup
 from camlog.stream import Event
 from camlog.trace import Trace, write_trace
 
@@ -67,7 +71,7 @@ SAMPLES: tuple[Sample, ...] = (
     Sample("too-short", "A minute and a half at idle and a short pull: too little for any verdict.", minutes=1.5, seed=19),
     Sample("repair-before", "A blocked screen: the intake cam is slow at every oil temperature.",
            Condition("restricted_flow", 0.9, cams=INTAKE), seed=20, proof=True),
-    Sample("repair-after", "The same car after the repair.", seed=20, proof=True, days_later=2),
+    Sample("repair-after", "The same car after the repair and a clearing of its codes.", seed=20, proof=True, days_later=2),
 )  # fmt: skip
 
 
@@ -79,14 +83,25 @@ def simulate_sample(sample: Sample) -> SimulatedDrive:
         if sample.proof
         else draw_drive(sample.seed, sample.minutes, sample.start, sample.style)
     )
-    found = simulate_drive(setup, cycle, sample.sampling)
+    state = cleared_state(setup) if sample.proof and sample.condition is None else None
+    found = simulate_drive(setup, cycle, sample.sampling, state)
     started = datetime.fromisoformat(STARTED_AT) + timedelta(days=sample.days_later)
     drive = dataclasses.replace(
         found.drive,
         started_at=started.isoformat(),
+        # A proof asks for the profile that both drives were recorded with.
+        vehicle={**found.drive.vehicle, **({"profile_sha256": read_profile("demo").sha256} if sample.proof else {})},
         events=(*found.drive.events, *(Event(t, "marker", text) for t, text in sample.markers)),
     )
     return dataclasses.replace(found, trace=_rounded(found.trace, f"{sample.name}.csv"), drive=drive)
+
+
+def cleared_state(setup: VehicleSetup) -> dict[str, Any]:
+    """The memory of a car long in use whose codes have just been cleared."""
+    memory = VehicleMemory(setup)
+    memory.aged()
+    memory.clear()
+    return memory.to_dict()
 
 
 def _rounded(trace: Trace, name: str) -> Trace:

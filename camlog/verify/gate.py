@@ -5,15 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-PASSED, FAILED, NOT_SHOWN = "passed", "failed", "not_shown"
+PASSED, FAILED, NOT_SHOWN, NOT_APPLICABLE = "passed", "failed", "not_shown", "not_applicable"
 
 
 @dataclass(frozen=True, slots=True)
 class Gate:
     """One gate with its evidence.
 
-    `state` is "passed", "failed" or "not_shown"; `evidence` says what the files hold, `todo` the shortest
-    thing to do where the gate is not passed. `answerable` is False where this car cannot give the answer at
+    `state` is "passed", "failed", "not_shown", or "not_applicable" where the car gave nothing to hold the drive
+    against, which is known from evidence and never from missing evidence; `evidence` says what the files hold,
+    `todo` the shortest thing to do where the gate is open. `answerable` is False where this car cannot give the answer at
     all: such a gate never passes, and the technician must judge it by other means. `shows_fault` marks a
     failed gate whose evidence is the fault itself, not a flaw of the proof.
     """
@@ -25,6 +26,11 @@ class Gate:
     todo: str = ""
     answerable: bool = True
     shows_fault: bool = False
+
+    @property
+    def is_open(self) -> bool:
+        """True where the gate keeps a repair from being verified."""
+        return self.state not in (PASSED, NOT_APPLICABLE)
 
     def to_dict(self) -> dict[str, Any]:
         return {
@@ -42,6 +48,9 @@ class GateMaker:
 
     def passed(self, evidence: str) -> Gate:
         return Gate(self.name, self.title, PASSED, evidence)
+
+    def not_applicable(self, evidence: str) -> Gate:
+        return Gate(self.name, self.title, NOT_APPLICABLE, evidence)
 
     def failed(self, evidence: str, todo: str, *, fault: bool = False) -> Gate:
         return Gate(self.name, self.title, FAILED, evidence, todo, shows_fault=fault)

@@ -64,13 +64,27 @@ class Memory:
         """Whether it was cleared after the first drive last held the fault; None where nobody can tell."""
         if not self.before:
             return None
-        # Permanent codes outlast a clearing, so they say nothing about it.
-        holding = [i for i, s in enumerate(self.before) if self.held(s, "stored") or self.held(s, "pending")]
-        all_of_them = (*self.before[max(holding, default=0) :], *self.during)
-        pairs = [cleared_between(a, b) for a, b in pairwise(all_of_them)]
+        pairs = [cleared_between(a, b) for a, b in pairwise(self._since_before)]
         if any(pairs):
             return True
         return None if None in pairs else False
+
+    @property
+    def since_clear(self) -> tuple[CodeSnapshot, ...]:
+        """The snapshots taken after the last clearing that followed the first drive; empty where none did."""
+        found = self._since_before
+        cleared = [i for i, (a, b) in enumerate(pairwise(found)) if cleared_between(a, b)]
+        return found[cleared[-1] + 1 :] if cleared else ()
+
+    @property
+    def _since_before(self) -> tuple[CodeSnapshot, ...]:
+        """From the snapshot on that last shows the first drive's fault."""
+        before = self.before or ()
+        if self.needed_before > 1:  # a recording shows the fault up to its end
+            return (*before[-1:], *self.during)
+        # Permanent codes outlast a clearing, so they say nothing about it.
+        holding = [i for i, s in enumerate(before) if self.held(s, "stored") or self.held(s, "pending")]
+        return (*before[max(holding, default=0) :], *self.during)
 
     def in_question(self, code: str) -> bool:
         """True for a code that bears on the job, or whose meaning nobody here can exclude."""

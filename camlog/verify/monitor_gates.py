@@ -11,7 +11,7 @@ from camlog.codes.service06 import misfire_cylinder
 from camlog.drive import Drive
 from camlog.verify.code_gates import NOT_READ, READ_AGAIN
 from camlog.verify.gate import Gate, GateMaker
-from camlog.verify.memory import Memory
+from camlog.verify.memory import Memory, counter
 
 # What makes a monitor run, in the driver's words: common practice, no source.
 MONITORS = {
@@ -25,6 +25,13 @@ HOW_TO_RUN = {
     "misfire": "Drive for 10 minutes at changing speed and load, from a start on.",
     "components": "Let the engine run for some minutes, with some driving.",
 }
+# Monitors that run all the time read complete on many cars whether or not they have run since the clear (SAE J1979,
+# 13 CCR 1968.2, both from memory).
+ALWAYS_RUNNING = ("misfire", "components")
+CLEAR_AND_RECORD = (
+    "Clear the codes after the repair (camlog clear saves them first; with nothing stored add --yes), where local rules "
+    "allow it, and begin the next recording before the engine is started."
+)
 STALE = (
     "It reads complete, but nothing shows that the memory was cleared after the first drive: it may have "
     "been complete since before the repair."
@@ -67,19 +74,21 @@ def _monitor(memory: Memory, name: str) -> Gate:
         )
     results = [t for t in tests if t.run and name == "egr_vvt_system"]
     words = f" Its results (MID/TID): {'; '.join(map(_test_words, results))}." if results else ""
-    if memory.opening is not None and memory.opening.readiness.get(name) == "incomplete":
-        return make.passed("It was incomplete when the drive began and complete at its end." + words)
     if memory.cleared_in_drive:
         return make.not_shown(
             "The memory was cleared in the middle of this recording.",
             "Record a whole drive that begins after the clearing.",
         )
+    ran_in_this_drive = memory.opening is not None and memory.opening.readiness.get(name) == "incomplete"
+    if ran_in_this_drive and (name not in ALWAYS_RUNNING or memory.before is None):
+        return make.passed("It was incomplete when the drive began and complete at its end." + words)
     if memory.before is not None and memory.cleared_since_before is not True:
         return make.not_shown(
             STALE,
-            "Clear the codes after the repair (camlog clear saves them first), where local rules allow it, "
-            "and drive again.",
+            CLEAR_AND_RECORD,
         )
+    if name in ALWAYS_RUNNING:
+        return _seen_to_run(make, memory, name)
     if memory.closing.since_clear is None:
         return make.not_shown(
             "It reads complete, but the car does not tell since when its memory has been filling.",
@@ -87,6 +96,21 @@ def _monitor(memory: Memory, name: str) -> Gate:
             answerable=memory.before is None,
         )
     return make.passed("Complete since the last clear." + words)
+
+
+def _seen_to_run(make: GateMaker, memory: Memory, name: str) -> Gate:
+    """Of a monitor that may read complete at all times: seen incomplete since the clear, and complete at the end."""
+    read = [s for s in memory.since_clear if name in s.readiness]
+    if any(s.readiness[name] == "incomplete" for s in read):
+        return make.passed("It was incomplete after the clear that followed the first drive, and has completed since.")
+    never_incomplete = bool(read) and counter(read[0], "time_min") == 0 and read[0] is not memory.closing
+    return make.not_shown(
+        "It reads complete, but was never seen incomplete since the clear; on many cars it always reads complete.",
+        "This car cannot show it. The other checks must carry the proof, and you must judge it."
+        if never_incomplete
+        else CLEAR_AND_RECORD,
+        answerable=not never_incomplete,
+    )
 
 
 def _belongs(result: TestResult, monitor: str) -> bool:

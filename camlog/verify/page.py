@@ -5,13 +5,16 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from camlog.drive import simulated_words
 from camlog.errors import InputError
 from camlog.report.page import render_page, write_page
 from camlog.verify.changes import Change
-from camlog.verify.verification import NOT_YET, OUTCOME_WORDS, STILL_THERE, VERIFIED, Verification
+from camlog.verify.verification import OUTCOME_WORDS, STILL_THERE, VERIFIED, Verification
 
-STATE_WORDS = {"passed": "passed", "failed": "failed", "not_shown": "not yet shown"}
-OUTCOME_CLASS = {VERIFIED: "good", STILL_THERE: "bad", NOT_YET: "unknown"}
+STATE_WORDS = {
+    "passed": "passed", "failed": "failed", "not_shown": "not yet shown", "not_applicable": "not applicable",
+}  # fmt: skip
+OUTCOME_CLASS = {VERIFIED: "good", STILL_THERE: "bad"}
 MAX_CHANGES = 6  # on one printed side; the JSON holds them all
 
 
@@ -20,9 +23,10 @@ def verification_page(found: Verification) -> str:
     said = found.to_dict()
     return render_page(
         "verification.html",
+        simulated=simulated_words(found.before_drive, found.after.drive),
         outcome=OUTCOME_WORDS[found.outcome],
         reason=found.reason[:1].upper() + found.reason[1:],
-        outcome_class=OUTCOME_CLASS[found.outcome],
+        outcome_class=OUTCOME_CLASS.get(found.outcome, "unknown"),
         found=said,
         gates=[_gate(g) for g in said["gates"]],
         passed=sum(g["state"] == "passed" for g in said["gates"]),

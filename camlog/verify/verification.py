@@ -1,4 +1,4 @@
-"""Proof of repair: a list of gates, and verified only where every one of them passed."""
+"""Proof of repair: a list of gates, and verified only where every one of them passed or is not applicable."""
 
 from __future__ import annotations
 
@@ -21,18 +21,21 @@ from camlog.verify.cam_gates import cam_gates
 from camlog.verify.changes import Change, changes_between
 from camlog.verify.code_gates import code_gates
 from camlog.verify.drive_gates import drive_gates
-from camlog.verify.gate import FAILED, PASSED, Gate, GateMaker
+from camlog.verify.gate import FAILED, NOT_APPLICABLE, Gate, GateMaker
 from camlog.verify.memory import JOB_FAMILIES, family_or_none, memory_of
 from camlog.verify.misfire_gate import misfire_gate
 from camlog.verify.monitor_gates import monitor_gates
-from camlog.verify.pair_gates import pair_gates
+from camlog.verify.pair_gates import all_simulated, pair_gates
 
 SCHEMA = "camlog.verification/1"
 VERIFIED, NOT_YET, STILL_THERE = "verified", "not_verified_yet", "fault_still_there"
+# Every check passes, but on recordings of a simulated adapter.
+PROVES_NOTHING = "proves_nothing"
 OUTCOME_WORDS = {
     VERIFIED: "Verified",
     NOT_YET: "Not verified yet",
     STILL_THERE: "The fault is still there",
+    PROVES_NOTHING: "Proves nothing",
 }
 # Where one of these failed nobody knows what the other gates are about.
 FOUNDATIONS = frozenset({"files", "same_vehicle", "order"})
@@ -42,7 +45,7 @@ CHECKS_DONE = "When the checks are done and what they show is repaired, record t
 
 @dataclass(frozen=True)
 class Verification:
-    """The answer: `outcome` is "verified", "not_verified_yet" or "fault_still_there".
+    """The answer: `outcome` is "verified", "not_verified_yet", "fault_still_there" or "proves_nothing".
 
     `gates` in the order a technician reads them; `job` is the shop's own text; `before` is None where only
     the first drive's file was given, or nothing.
@@ -66,8 +69,8 @@ class Verification:
 
     @property
     def open_gates(self) -> tuple[Gate, ...]:
-        """The gates that did not pass."""
-        return tuple(g for g in self.gates if g.state != PASSED)
+        """The gates that keep the repair from being verified."""
+        return tuple(g for g in self.gates if g.is_open)
 
     @property
     def headline(self) -> str:
@@ -78,7 +81,10 @@ class Verification:
     def reason(self) -> str:
         """Why, in a sentence or two."""
         if self.outcome == VERIFIED:
-            return f"all {len(self.gates)} checks passed."
+            left = sum(g.state == NOT_APPLICABLE for g in self.gates)
+            return f"all {len(self.gates) - left} checks passed" + (f"; {left} is not applicable." if left else ".")
+        if self.outcome == PROVES_NOTHING:
+            return "all other checks pass, on simulated recordings; nothing here was read from a vehicle."
         if self.outcome == STILL_THERE:
             faults = [g for g in self.gates if g.shows_fault]
             # What the cam does says more than what the module noted of it.
@@ -154,11 +160,12 @@ def verify(
         *drive_gates(after, memory),
         *cam_gates(after, first),
         misfire_gate(after),
-        *pair_gates(after, first, first_drive),
+        *pair_gates(after, first, first_drive, memory),
     )
     if after.do_not_run:
         gates = tuple(replace(g, todo="") for g in gates)  # most of them ask for a drive
-    return Verification(_outcome(gates), gates, job, after, first, first_drive)
+    simulated = all_simulated(after, first, first_drive)
+    return Verification(_outcome(gates, simulated), gates, job, after, first, first_drive)
 
 
 def _fit_to_run(after: Findings) -> Gate:
@@ -184,10 +191,12 @@ def _outside(text: str) -> str:
     return code
 
 
-def _outcome(gates: Iterable[Gate]) -> str:
-    gates = tuple(gates)
-    if all(g.state == PASSED for g in gates):
+def _outcome(gates: tuple[Gate, ...], simulated: bool) -> str:
+    still_open = {g.name for g in gates if g.is_open}
+    if not still_open:
         return VERIFIED
+    if simulated and still_open == {"on_a_vehicle"}:
+        return PROVES_NOTHING
     if any(g.state == FAILED and g.name in FOUNDATIONS for g in gates):
         return NOT_YET
     return STILL_THERE if any(g.shows_fault for g in gates) else NOT_YET

@@ -121,6 +121,8 @@ def _facts(entry: Entry) -> html.Dl:
         ("Ended cleanly", ended[entry.ended_cleanly]),
         ("Size", pieces.size_text(entry.size_bytes)),
     ]
+    if entry.simulated:
+        rows.append(("Simulated", entry.simulated))
     if entry.converted_from:
         rows.append(("Converted from", shown(entry.converted_from)))
     if entry.markers:
@@ -187,7 +189,7 @@ def _pair(desk: Desk, entry: Entry) -> html.Section:
             *_becoming("comparison"),
             html.H3("Verify the repair"),
             html.P(
-                "Is the repair proven by this drive? A list of checks, each passed, failed or not yet shown, on "
+                "Is the repair proven by this drive? A list of checks, each passed, failed, not yet shown or not applicable, on "
                 "one page to print and sign.",
                 className="soft",
             ),

@@ -17,7 +17,7 @@ RESULT_WORDS = {
     "comparison": ("comparison", "Open the comparison"),
     "verification": ("page", "Open the page to print and sign"),
 }
-_GATE_STATES = {"passed": "good", "failed": "bad", "not_shown": "unknown"}
+_GATE_STATES = {"passed": "good", "failed": "bad", "not_shown": "unknown", "not_applicable": "unknown"}
 _OUTCOME_STATES = {"verified": "good", "fault_still_there": "bad"}
 
 

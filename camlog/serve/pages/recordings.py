@@ -152,6 +152,8 @@ def _item(entry: Entry, running: bool, made: str | None) -> html.Li:
         more.append(html.Span(["Marks: ", *listed(entry.markers, 3)], className="marks"))
     if entry.codes:
         more.append(html.Span(["Codes: ", *listed(entry.codes)], className="codes"))
+    if entry.simulated:
+        more.append(html.Span("Simulated: proves nothing"))
     if entry.ended_cleanly is False and not running:
         more.append(html.Span("Did not end cleanly", className="bad"))
     page = "convert" if entry.kind == "foreign" else "recording"

@@ -42,6 +42,7 @@ def layout(desk: Desk, name: str = "", *_: str) -> html.Main:
         [
             html.P(dcc.Link("All about this recording", href=address("recording", name)), className="where"),
             html.H1(f"Replay of {name}"),
+            *([html.P(simulated, className="caution")] if (simulated := desk.folder.entry(name).simulated) else []),
             html.Div("", id="replay-said", role="status"),
             html.Div(
                 [
