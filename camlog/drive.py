@@ -93,8 +93,8 @@ class Drive:
             "schema": SCHEMA,
             **ancestry,
             "started_at": self.started_at,
-            "vehicle": _finite(self.vehicle),
-            "adapter": _finite(self.adapter),
+            "vehicle": finite(self.vehicle),
+            "adapter": finite(self.adapter),
             "trace_sha256": self.trace_sha256,
             "events": [dataclasses.asdict(event) for event in self.events],
             "code_snapshots": [snapshot_to_dict(s) for s in self.code_snapshots],
@@ -199,12 +199,12 @@ def _seal(content: Mapping[str, Any]) -> str:
     return hashlib.sha256(text.encode("utf-8", errors="replace")).hexdigest()
 
 
-def _finite(value: Any) -> Any:
+def finite(value: Any) -> Any:
     """The same value for JSON, which has no NaN: what could not be measured is null."""
     if isinstance(value, Mapping):
-        return {str(k): _finite(v) for k, v in value.items()}
+        return {str(k): finite(v) for k, v in value.items()}
     if isinstance(value, (list, tuple)):
-        return [_finite(v) for v in value]
+        return [finite(v) for v in value]
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return value
@@ -223,11 +223,11 @@ def snapshot_to_dict(snapshot: CodeSnapshot) -> dict[str, Any]:
         "pending": codes(snapshot.pending),
         "permanent": codes(snapshot.permanent),
         "readiness": dict(snapshot.readiness),
-        "freeze_frame": _finite(snapshot.freeze_frame),
-        "since_clear": _finite(snapshot.since_clear),
+        "freeze_frame": finite(snapshot.freeze_frame),
+        "since_clear": finite(snapshot.since_clear),
         # A test without a value is no result, and there is no other way to write one.
         "monitor_tests": [
-            _finite(dataclasses.asdict(t)) for t in snapshot.monitor_tests if math.isfinite(t.value)
+            finite(dataclasses.asdict(t)) for t in snapshot.monitor_tests if math.isfinite(t.value)
         ],
     }
 

@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 
 from camlog.analysis import analyze
+from camlog.convert import read_any
 from camlog.errors import InputError
+from camlog.report import render_report
 from camlog.report.places import sample_logs_folder
 from camlog.trace import Trace, read_trace, write_trace
 
@@ -55,9 +57,27 @@ def test_a_leap_of_the_clock_is_said(drive, tmp_path):
     assert not drive.warnings
 
 
+@pytest.mark.parametrize("factor", [1e-9, 1e-300, 1e4])
+def test_times_in_a_wrong_unit_are_no_fault_of_the_analysis(drive, factor):
+    assert analyze(replace(drive, time_s=drive.time_s * factor)).cams
+
+
 @pytest.mark.parametrize("time", ["1e150", "-1e12", "9e307"])
 def test_a_time_no_drive_has_is_refused_where_it_stands(tmp_path, time):
     path = tmp_path / "late.csv"
     path.write_text(f"time [s],engine_speed [rpm]\n0,700\n{time},710\n")
     with pytest.raises(InputError, match="line 3, time: .*no time of a drive"):
         read_trace(path)
+
+
+def test_a_foreign_file_with_a_time_no_drive_has_is_refused(tmp_path):
+    path = tmp_path / "late.csv"
+    path.write_text("Time (s),Engine RPM (rpm)\n" + "".join(f"{i if i < 90 else 3e19},{700 + i % 7}\n" for i in range(100)))
+    with pytest.raises(InputError, match="no time of a drive"):
+        read_any(path)
+
+
+def test_values_no_sensor_gives_still_make_a_page(drive):
+    cam = "cam_intake_b1_actual"
+    huge = replace(drive, columns={**drive.columns, cam: drive.columns[cam] * 1e306, "engine_load": drive.columns["engine_load"] * 1e306})
+    assert "<html" in render_report(analyze(huge))

@@ -70,7 +70,7 @@ def convert(
     if target.resolve() == path.resolve():
         raise InputError("is the file being converted", file=target, remedy="Give --out another name.")
     with _understood(path, said, ask, _part(progress, 0.0, _READING_SHARE)) as work:
-        rows = TraceRows(work.table, work.matches, work.figures)
+        rows = TraceRows(work.table, work.matches, work.figures, path)
         sha256 = write_rows(rows, target, force, _part(progress, _READING_SHARE, 1.0))
         if not rows.rows:
             target.unlink(missing_ok=True)
@@ -109,7 +109,7 @@ def read_any(
         doubtful = [m for m in work.matches if m.doubtful]
         if doubtful:
             raise work.doubt_error(doubtful)
-        rows = TraceRows(work.table, work.matches, work.figures)
+        rows = TraceRows(work.table, work.matches, work.figures, path)
         blocks = list(rows.blocks())
         if not blocks:
             raise _without_values(path)

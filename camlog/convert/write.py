@@ -21,6 +21,7 @@ from camlog.convert.table import Table
 from camlog.errors import InputError
 from camlog.new_files import whole_file
 from camlog.signals import SIGNALS
+from camlog.trace import LATEST_TIME_S
 from camlog.trace_headings import TIME_HEADING, heading
 from camlog.units import conversion
 
@@ -35,10 +36,13 @@ class TraceRows:
     `blocks` gives them once: arrays (rows, 1 + columns), time in seconds from 0 and one column each of
     `kept`, in the written unit, NaN where nothing was read; rows without any value are left out. `failed`
     counts, for each signal, the values outside what its sensor can report, which are left out.
+    Raises InputError about `file` where a time is none a drive can have.
     """
 
-    def __init__(self, table: Table, matches: Sequence[ColumnMatch], figures: Sequence[ColumnFigures]):
-        self._table = table
+    def __init__(
+        self, table: Table, matches: Sequence[ColumnMatch], figures: Sequence[ColumnFigures], file: Path
+    ):
+        self._table, self._file = table, file
         self._figures = {column.index: f for column, f in zip(table.columns, figures, strict=True)}
         place = {column.index: j for j, column in enumerate(table.columns, start=1)}
         self.kept = [m for m in matches if m.written_as is not None]
@@ -96,6 +100,12 @@ class TraceRows:
                 self.first_s = float(out[0, 0])
             if self.first_s:
                 out[:, 0] = np.round(out[:, 0] - self.first_s, _TIME_DECIMALS)
+            beyond = np.flatnonzero(np.abs(out[:, 0]) > LATEST_TIME_S)
+            if beyond.size:
+                raise InputError(
+                    f"{out[beyond[0], 0]:.6g} s after its start is no time of a drive", file=self._file, column="time",
+                    remedy="Look at the column of times, and at its unit.",
+                )
             self.rows += len(out)
             yield out
 

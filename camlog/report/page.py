@@ -18,6 +18,7 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+from camlog.drive import finite
 from camlog.new_files import write_text
 from camlog.report.places import dashboards_folder
 from camlog.visible import visible
@@ -32,7 +33,11 @@ def _finalize(value: Any) -> Any:
 
 def json_block(value: Any) -> Markup:
     """`value` as JSON for a `<script type="application/json">` block; nothing in it can end the block."""
-    text = json.dumps(value, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+    options = {"ensure_ascii": True, "allow_nan": False, "separators": (",", ":")}
+    try:
+        text = json.dumps(value, **options)
+    except ValueError:  # a scale around values that no sensor gives has no end; the chart then finds its own
+        text = json.dumps(finite(value), **options)
     return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))
 
 

@@ -25,6 +25,10 @@ if TYPE_CHECKING:
 GAP_INTERVALS = 4.0
 GAP_MIN_S = 0.5
 GAP_MAX_S = 2.0
+# Beyond every angle, speed and count: a reading of 1e300 is as wrong as one of this, and its square is a number.
+LARGEST_VALUE = 1e7
+# No adapter reads faster: times nearer to each other are no times, and counts of them would have no end.
+INTERVAL_LEAST_S = 1e-6
 # Nobody knows what a command did between two readings further apart than this, however slow the recording.
 GAP_LONGEST_S = 5.0
 ENGINE_MAX_AGE_S = 5.0  # engine speed and load change fast: an older reading says nothing about now
@@ -227,7 +231,7 @@ def quantisation_step(value: np.ndarray) -> float:
 
 
 def _clean(time_s: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Finite, in time order, one value a time (the last: a later answer replaces an earlier one)."""
+    """Finite and within LARGEST_VALUE, in time order, one value a time (the last replaces an earlier answer)."""
     keep = np.isfinite(time_s) & np.isfinite(value)
     if not keep.all():
         time_s, value = time_s[keep], value[keep]
@@ -237,11 +241,11 @@ def _clean(time_s: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.ndarra
         time_s, value = time_s[order], value[order]
         last = np.append(np.diff(time_s) > 0, True)
         time_s, value = time_s[last], value[last]
-    return time_s, value
+    return time_s, np.clip(value, -LARGEST_VALUE, LARGEST_VALUE)
 
 
 def _median_interval(time_s: np.ndarray) -> float:
-    return float(np.median(np.diff(time_s))) if len(time_s) > 1 else float("nan")
+    return max(float(np.median(np.diff(time_s))), INTERVAL_LEAST_S) if len(time_s) > 1 else float("nan")
 
 
 def _max_gap(interval_s: float) -> float:

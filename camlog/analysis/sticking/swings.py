@@ -123,7 +123,7 @@ def _swinging(cam: CamData, known: np.ndarray, noise_deg: float) -> _Turns:
         return _Turns(known[:0], known[:0], known[:0])
     t, y, command = cam.actual_time_s[known], cam.error_deg[known], cam.command_at_actual[known]
     least = max(SWING_MIN_DEG, SWING_SIGMAS * noise_deg, SWING_COUNTS * cam.actual_step_deg)
-    at, way = _turns(y, least, round(2.0 * LONGEST_HALF_S / cam.actual_interval_s) + 1)
+    at, way = _turns(y, least, min(round(2.0 * LONGEST_HALF_S / cam.actual_interval_s), len(y)) + 1)
     if len(at) < 3:
         return _Turns(at, way, at[:0])
     moves = np.abs(np.diff(y[at]))
