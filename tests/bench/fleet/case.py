@@ -149,7 +149,7 @@ def draw_poor(family: str, seed: int) -> Case:
     kind = "healthy" if rng.random() < 0.5 else _fault_kind(rng, FAMILIES[family])
     case, poor = _case(rng, family, seed, kind), POOR[rng.integers(3)]
     if poor == "short":
-        return dataclasses.replace(case, poor=poor, minutes=float(rng.uniform(0.4, 1.0)))
+        return dataclasses.replace(case, poor=poor, minutes=float(rng.uniform(0.5, 1.0)))
     if poor == "parked":
         return dataclasses.replace(case, poor=poor, minutes=float(rng.uniform(3.0, 8.0)))
     return dataclasses.replace(case, poor=poor, rate_hz=float(rng.uniform(0.25, 1.05)))

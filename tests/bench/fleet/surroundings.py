@@ -47,6 +47,9 @@ def drive_of(
             after.append("P0524")
     if minor < 0.05:
         before, after = [*before, "P0455"], [*after, "P0455"]
+    if minor > 0.96:  # an old code that has nothing to do with this drive
+        cam = int(rng.integers(len(cams)))
+        before, after = [*before, CODES["over_advanced"][cam]], [*after, CODES["over_advanced"][cam]]
     events = []
     if fault is not None and fault.kind == "rattle" and listens < 0.7:
         events.append(Event(float(rng.uniform(4.0, 15.0)), "marker", "rattle heard"))
