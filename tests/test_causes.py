@@ -31,7 +31,8 @@ def found(d, rng, intake, exhaust=None, known=None, **how):
 
 
 def support(findings, cause):
-    return next(c.support for c in findings.causes if c.cause == cause)
+    # "Nothing wrong" is no cause of an engine that may not be run.
+    return next((c.support for c in findings.causes if c.cause == cause), 0.0)
 
 
 def with_misfires(trace, per_second, seed=5):

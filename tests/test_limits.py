@@ -6,7 +6,8 @@ from types import SimpleNamespace
 import pytest
 
 from camlog.analysis.drive.conditions import OIL_WINDOWS, OilWindow
-from camlog.analysis.limits import COMMON_PRACTICE, LIMITS, limits_for, slew_limit, t63_limit, window_word
+from camlog.analysis.figures import limit_of
+from camlog.analysis.limits import COMMON_PRACTICE, LIMITS, limits_for, t63_limit, window_word
 from camlog.errors import InputError
 
 
@@ -27,7 +28,7 @@ def test_the_published_habit_of_five_degrees_for_four_and_a_half_seconds_is_the_
 
 def test_cold_oil_is_given_more_time_than_hot_oil():
     times = [t63_limit(LIMITS, w).value for w in OIL_WINDOWS]
-    slews = [slew_limit(LIMITS, w).value for w in OIL_WINDOWS]
+    slews = [limit_of("slew_deg_per_s", LIMITS, w).value for w in OIL_WINDOWS]
     assert times == sorted(times, reverse=True) and times[0] > times[-1]
     assert slews == sorted(slews) and slews[0] < slews[-1]
 
@@ -76,9 +77,8 @@ def test_a_limit_that_is_no_number_is_refused(value):
 
 def test_a_limit_reads_as_it_stands_in_a_report():
     assert str(LIMITS["hold_error_deg"]) == "5 deg (common practice, no source)"
-    # A bare number says what it is.
-    assert str(LIMITS["stuck_time_fraction"]).startswith("0.5 (share of the moving command")
-    assert str(LIMITS["stuck_time_fraction"]).endswith("; common practice, no source)")
+    # A share stands in percent, like the figures it is read beside.
+    assert str(LIMITS["stuck_time_fraction"]) == "25 % (common practice, no source)"
 
 
 def test_the_limits_cannot_be_changed_by_accident():

@@ -8,7 +8,8 @@ import pytest
 
 from camlog.analysis.drive.conditions import OIL_WINDOWS, windows_of
 from camlog.analysis.estimate import Estimate, missing
-from camlog.analysis.limits import LIMITS, slew_limit, t63_limit
+from camlog.analysis.figures import limit_of
+from camlog.analysis.limits import LIMITS, t63_limit
 from camlog.analysis.verdict.oil_effect import WindowMetric, oil_pattern, viscosity_at, viscosity_slope
 from camlog.errors import InputError
 from camlog.trace import Trace
@@ -24,7 +25,7 @@ def t63(window, value, relative=0.1):
 
 def slew(window, value, relative=0.1):
     estimate = Estimate(value, value * (1 - relative), value * (1 + relative), 12)
-    return WindowMetric(window, estimate, slew_limit(LIMITS, window), worse="low")
+    return WindowMetric(window, estimate, limit_of("slew_deg_per_s", LIMITS, window), worse="low")
 
 
 @pytest.mark.parametrize(

@@ -442,7 +442,7 @@ def test_numbers_are_said_with_the_figures_that_matter(value, said):
 
 def test_shares_are_percent_and_temperatures_have_their_sign():
     assert (
-        with_unit(0.84, "1") == "84 %" and with_unit(92.0, "degC") == "92 °C" and with_unit(None, "s") == "–"
+        with_unit(0.84, "share") == "84 %" and with_unit(92.0, "degC") == "92 °C" and with_unit(None, "s") == "–"
     )
 
 

@@ -3,23 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 from camlog import cautions
 from camlog.analysis import do_not_run
 from camlog.analysis.cam.camdata import CamData, cam_data
 from camlog.analysis.cam.examine import Examination, examine
+from camlog.analysis.drive.conditions import Conditions
 from camlog.analysis.drive.conditions import conditions as drive_conditions
+from camlog.analysis.drive.coverage import Coverage
 from camlog.analysis.drive.coverage import coverage as drive_coverage
-from camlog.analysis.drive.windows import OIL_WINDOWS, OilWindow
+from camlog.analysis.drive.windows import OilWindow, oil_windows
+from camlog.analysis.figures import REFERENCE_STEP_DEG, fitted_t63
 from camlog.analysis.findings import CamFindings, Findings
-from camlog.analysis.limits import limits_for, t63_limit
+from camlog.analysis.limits import Limit, limits_for, t63_limit
 from camlog.analysis.misfire.rates import measure_misfire
 from camlog.analysis.oil_pressure import low_oil_pressure
 from camlog.analysis.verdict.causes import Cause, rank_causes
 from camlog.analysis.verdict.checks import MECHANICAL_TIMING
 from camlog.analysis.verdict.code_evidence import code_evidence
+from camlog.analysis.verdict.engine_supply import engine_supply
 from camlog.analysis.verdict.judge import judge_all
-from camlog.analysis.verdict.late import REFERENCE_STEP_DEG, fitted_t63
 from camlog.analysis.verdict.oil_effect import OilPattern, WindowMetric, oil_pattern
 from camlog.drive import Drive
 from camlog.profile import VehicleProfile
@@ -27,52 +31,79 @@ from camlog.signals import CAM_IDS
 from camlog.trace import Trace
 
 
-def analyze(
+@dataclass(frozen=True)
+class Examined:
+    """Everything measured in a drive before anything is judged; each mapping has one entry a cam."""
+
+    limits: Mapping[str, Limit]
+    conditions: Conditions
+    data: Mapping[str, CamData]
+    covered: Coverage
+    cams: Mapping[str, Examination]
+
+
+def examine_drive(
     trace: Trace,
     drive: Drive | None = None,
     profile: VehicleProfile | None = None,
-    windows: Sequence[OilWindow] = OIL_WINDOWS,
-) -> Findings:
-    """Analyze a drive.
-
-    `drive` adds codes, events and gaps; `profile` engine geometry, oil grade, cam travel and limits of this
-    vehicle. A trace without cam angles gives findings without cams, which say so. Nothing is read or written.
-    """
+    windows: Sequence[OilWindow] | None = None,
+) -> Examined:
+    """Measure every figure of every cam of a drive; arguments as for `analyze`."""
     limits = limits_for(profile)
+    windows = windows or oil_windows(limits)
     conditions = drive_conditions(trace, drive, windows, limits)
     data = _cams(trace, profile, conditions.gap_intervals)
     covered = drive_coverage(trace, windows=windows, profile=profile, limits=limits)
     engine = profile.engine if profile is not None else None
-    examined = {
+    cams = {
         cam: examine(found, conditions.windows, limits, engine, [d for other, d in data.items() if other != cam])
         for cam, found in data.items()
     }
-    verdicts = judge_all(examined, covered.per_cam, limits)
+    return Examined(limits, conditions, data, covered, cams)
+
+
+def analyze(
+    trace: Trace,
+    drive: Drive | None = None,
+    profile: VehicleProfile | None = None,
+    windows: Sequence[OilWindow] | None = None,
+) -> Findings:
+    """Analyze a drive.
+
+    `drive` adds codes, events and gaps; `profile` engine geometry, oil grade, cam travel and limits of this
+    vehicle; `windows` are those of the limits unless given. A trace without cam angles gives findings without cams,
+    which say so. Nothing is read or written.
+    """
+    known = examine_drive(trace, drive, profile, windows)
+    limits, examined, covered = known.limits, known.cams, known.covered
+    events = drive.events if drive is not None else ()
+    complaint = " ".join(e.text for e in events if e.kind == "marker")
+    codes, pressure = code_evidence(drive), low_oil_pressure(trace, limits)
+    verdicts = judge_all(examined, covered.per_cam, limits, codes=codes, complaint=complaint)
     patterns = {cam: _response_pattern(x, limits) for cam, x in examined.items()}
-    starts_s = [s.time_s for s in conditions.starts]
-    misfire = measure_misfire(trace, conditions.windows, starts_s, profile, data, limits)
-    codes = code_evidence(drive)
+    starts_s = [s.time_s for s in known.conditions.starts]
+    misfire = measure_misfire(trace, known.conditions.windows, starts_s, profile, known.data, limits)
     causes = rank_causes(
         verdicts, patterns, misfire, codes, sufficient=covered.sufficient,
-        rest_flutter=[c for c, v in verdicts.items() if _only_rest_flutter(v)],
-        with_supply=sum(x.sticking.with_supply for x in examined.values()),
+        with_supply=sum(x.sticking.with_supply for x in examined.values()), pressure=pressure,
+        supply=engine_supply(trace, limits),
     )  # fmt: skip
     refused = do_not_run.reasons(
-        verdicts=verdicts, examined=examined, causes=causes, codes=codes, misfire=misfire,
-        pressure=low_oil_pressure(trace, limits), events=drive.events if drive is not None else (),
-        starts_s=starts_s, limits=limits,
+        verdicts=verdicts, examined=examined, causes=causes, codes=codes, misfire=misfire, pressure=pressure,
+        events=events, starts_s=starts_s, limits=limits,
     )  # fmt: skip
     if refused:
         # Nothing of the result may ask anybody to run or drive this engine.
         covered = covered.without_driving()
-        verdicts = judge_all(examined, covered.per_cam, limits)
+        verdicts = judge_all(examined, covered.per_cam, limits, codes=codes, complaint=complaint)
         causes = do_not_run.without_running(causes, refused)
     first_lines = do_not_run.sentences(refused)
     cams = {
-        cam: CamFindings(cam, verdicts[cam], x, covered.per_cam.get(cam), patterns[cam]) for cam, x in examined.items()
+        cam: CamFindings(cam, verdicts[cam], x, covered.per_cam.get(cam), patterns[cam])
+        for cam, x in examined.items()
     }
     return Findings(
-        trace=trace, conditions=conditions, cams=cams, misfire=misfire, codes=codes, causes=causes, coverage=covered,
+        trace=trace, conditions=known.conditions, cams=cams, misfire=misfire, codes=codes, causes=causes, coverage=covered,
         cautions=(*first_lines, *_cautions(cams, causes, codes.codes, bool(refused))), do_not_run=first_lines,
         limits=limits, profile=profile, drive=drive,
     )  # fmt: skip
@@ -90,16 +121,11 @@ def _response_pattern(x: Examination, limits) -> OilPattern:
         steps = (response.advance, response.retard)
         figures = [s.t63 for s in steps if s.t63.value is not None or s.t63.low is not None]
         fits = [fitted_t63(response.fit, sign * REFERENCE_STEP_DEG) for sign in (1.0, -1.0)]
-        figures += [f for f in fits if f is not None]
+        figures += [f for f in fits if f.value is not None]
         if figures:
             slower = max(figures, key=lambda e: e.value if e.value is not None else e.low)
             metrics.append(WindowMetric(window, slower, t63_limit(limits, window)))
     return oil_pattern(metrics)
-
-
-def _only_rest_flutter(verdict) -> bool:
-    beyond = {m.name for m in verdict.marks if m.condition == "unstable" and m.chance > 0.5}
-    return beyond == {"cold_start_flutter_deg"}
 
 
 def _cautions(

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 from camlog.analysis.cam.examine import Examination
 from camlog.analysis.drive.engine import RUNNING_RPM
+from camlog.analysis.figures import limit_of
 from camlog.analysis.limits import Limit
 from camlog.analysis.misfire.rates import Misfire
 from camlog.analysis.oil_pressure import LowPressure, OilPressureWatch, alarm
@@ -26,7 +27,7 @@ from camlog.codes.families import CORRELATION, CodeFacts, facts
 from camlog.errors import InputError
 from camlog.stream import Batch, CodeSnapshot, Event, StreamItem
 
-LIKELY = 0.5  # chance of an offset from which mechanical timing "may be off", with a verdict or without
+MAY_BE = 0.25  # probability of an offset from which mechanical timing "may be off", whatever the verdict
 LEAST_SUPPORT = 0.1  # of the best cause, to be among the leading ones
 # A rattle at start is over within some seconds; one marked this long after the start stays.
 RATTLE_STAYS_S = 20.0
@@ -138,7 +139,7 @@ def _timing(
     checks = (_BY_HAND, _CHAIN)
     if off:
         stands = "; ".join(_how_far(cam, examined[cam]) for cam in off)
-        limit = limits["rest_offset_deg"]
+        limit = limit_of("rest_offset_deg", limits)
         yield Reason(f"Mechanical timing may be off: {stands} (limit {limit.value:g} deg, {limit.source}).", checks)
     # Codes alone have a reason of their own, which leaves the permanent ones out.
     timing = next((c for c in causes if c.cause == MECHANICAL_TIMING and c.support >= WORTH_SAYING), None)
@@ -148,10 +149,8 @@ def _timing(
 
 
 def _may_be_off(verdict: Verdict) -> bool:
-    """Judged offset, or not judged while an offset is likely."""
-    if verdict.condition == "insufficient_data":
-        return verdict.chances.get("offset", 0.0) > LIKELY
-    return verdict.condition == "offset"
+    """Judged offset, or an offset is not unlikely."""
+    return verdict.condition == "offset" or verdict.probabilities["offset"] >= MAY_BE
 
 
 def _how_far(cam: str, x: Examination) -> str:
@@ -208,7 +207,7 @@ def _flutter(
     verdicts: Mapping[str, Verdict], examined: Mapping[str, Examination], limits: Mapping[str, Limit]
 ) -> Iterable[Reason]:
     """A cam that flutters at rest after the start and still does with the engine warm: its rattle stays."""
-    limit = limits["cold_start_flutter_deg"]
+    limit = limit_of("cold_start_flutter_deg", limits)
     for cam, verdict in verdicts.items():
         start, later = examined[cam].rest.cold_start.flutter_rms_deg, examined[cam].rest.flutter_rms_deg
         if verdict.condition != "unstable" or start.value is None or later.low is None:

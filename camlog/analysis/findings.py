@@ -25,6 +25,7 @@ from camlog.analysis.verdict.causes import Cause
 from camlog.analysis.verdict.code_evidence import CodeEvidence
 from camlog.analysis.verdict.judge import Verdict
 from camlog.analysis.verdict.oil_effect import OilPattern
+from camlog.analysis.verdict.weigh import Weighed, table
 from camlog.drive import Drive
 from camlog.new_files import write_text
 from camlog.profile import VehicleProfile
@@ -50,19 +51,14 @@ class CamFindings:
             "condition": verdict.condition,
             "confidence": round(verdict.confidence, 3),
             "reasons": list(verdict.reasons),
-            "chances": {name: round(chance, 3) for name, chance in verdict.chances.items()},
+            "probabilities": {name: round(p, 4) for name, p in verdict.probabilities.items()},
+            "unlike": verdict.unlike or None,
+            "questions": {name: answer.to_dict() for name, answer in verdict.questions.items()},
             **_metrics(x),
             "oil_pattern": self.oil_pattern.to_dict(),
             "windows": [self._window(w, row) for w, row in _by_window(x).items()],
             "missing": [] if self.coverage is None else list(self.coverage.missing),
-            "marks": [
-                {
-                    "name": m.name, "speaks_for": m.condition or None, "value": _number(m.value), "limit": m.limit.value,
-                    "unit": m.limit.unit, "limit_source": m.limit.source, "chance_beyond": round(m.chance, 3),
-                    "oil": m.oil or None,
-                }
-                for m in verdict.marks
-            ],
+            "evidence": [_evidence(w) for w in verdict.evidence],
         }  # fmt: skip
 
     def _window(self, window: OilWindow, row: Mapping[str, Any]) -> dict[str, Any]:
@@ -114,6 +110,7 @@ class Findings:
                 if profile is None
                 else {"name": profile.name, "sha256": profile.sha256, "limits": dict(profile.limits)},
                 "conditions": self.conditions.to_dict(),
+                "confidence_tested_on": table().tested,
                 "cams": {cam: found.to_dict() for cam, found in self.cams.items()},
                 "misfire": self.misfire.to_dict(),
                 "codes": self.codes.to_dict(),
@@ -133,6 +130,18 @@ def write_findings(findings: Findings, path: str | Path, *, replace: bool = True
 
 
 # ---------------------------------------------------------------- figures
+
+
+def _evidence(w: Weighed) -> dict[str, Any]:
+    """One figure as it was weighed: value, limit, and the log odds it adds to each fault against healthy."""
+    window = w.measured.window
+    return {
+        "figure": w.figure.name, "title": w.figure.title, "question": w.figure.question, "unit": w.figure.unit,
+        **figure("value", w.measured.estimate),
+        "limit": w.limit.value, "limit_source": w.limit.source, "times_limit": round(w.times_limit, 3),
+        "oil": window.words if window is not None else None, "part": w.measured.part or None,
+        "log_odds": {c: round(v, 3) for c, v in w.says.items()},
+    }  # fmt: skip
 
 
 def figure(key: str, value: Estimate) -> dict[str, Any]:

@@ -92,7 +92,10 @@ def verdict_lines(findings: Findings) -> Iterator[str]:
     families = findings.codes.by_family
     if families:
         yield "Codes: " + ", ".join(seen.code for group in families.values() for seen in group)
-    likely = [c for c in findings.causes if c.support >= WORTH_SAYING][:CAUSES_SHOWN]
+    from camlog.analysis.do_not_run import leading
+
+    likely = [c for c in findings.causes if c.support >= WORTH_SAYING] or list(leading(findings.causes))
+    likely = likely[:CAUSES_SHOWN]
     for cause in likely:
         yield from _wrapped(f"Likely {cause_words(cause.cause)} ({evidence_words(cause.support)}): {' '.join(cause.evidence_for)}", "  ")
     said = set(findings.do_not_run)

@@ -6,6 +6,9 @@ import re
 from collections.abc import Sequence
 from pathlib import Path
 
+import numpy as np
+
+from camlog.convert.figures import ColumnFigures
 from camlog.convert.layout import Layout, SourceColumn
 from camlog.convert.model import ColumnMatch, Conversion
 from camlog.convert.remarks import events, snapshots
@@ -13,7 +16,7 @@ from camlog.convert.table import Table
 from camlog.convert.write import TraceRows
 from camlog.drive import Drive, descent
 from camlog.errors import InputError, check_saved
-from camlog.signals import is_signal_name
+from camlog.signals import CAM_IDS, actual, commanded, is_signal_name
 from camlog.trace_headings import parse_heading, read_heading_row
 
 _HEAD_BYTES = 65536
@@ -71,9 +74,29 @@ def other_columns(layout: Layout, table: Table) -> tuple[ColumnMatch, ...]:
     return tuple(found)
 
 
-def notes_of(table: Table, matches: Sequence[ColumnMatch], rows: TraceRows) -> tuple[str, ...]:
+def _repeated_commands(matches: Sequence[ColumnMatch], figures: Sequence[ColumnFigures]) -> list[str]:
+    """A sentence for each cam whose actual angle is its command's column over again, value for value."""
+    written = {m.written_as: (m, f) for m, f in zip(matches, figures, strict=True) if m.written_as}
+    notes = []
+    for cam in CAM_IDS:
+        pair = [written.get(name) for name in (commanded(cam), actual(cam))]
+        if None in pair:
+            continue
+        (first, one), (second, two) = pair
+        if one.changes and (one.count, one.low, one.high, one.changes) == (two.count, two.low, two.high, two.changes):
+            if np.array_equal(one.sample, two.sample):
+                notes.append(
+                    f"The columns {first.name!r} and {second.name!r} repeat each other value for value: an actual angle "
+                    "lags its command, so one of them is not what it is called, and the cam cannot be judged by them."
+                )
+    return notes
+
+
+def notes_of(
+    table: Table, matches: Sequence[ColumnMatch], rows: TraceRows, figures: Sequence[ColumnFigures]
+) -> tuple[str, ...]:
     """What a person should know of the conversion, in sentences."""
-    notes = list(table.notes)
+    notes = [*table.notes, *_repeated_commands(matches, figures)]
     clock = table.clock
     if clock.rows_per_time > _COARSE_ROWS and table.timing.kind != "rate":
         notes.append(

@@ -207,7 +207,7 @@ class _Work:
         others = other_columns(self.layout, self.table)
         columns = tuple(sorted((*self.matches, *others), key=lambda m: m.index))
         return Conversion(
-            trace, drive, columns, notes_of(self.table, self.matches, rows), rows.rows, self.mapping_text()
+            trace, drive, columns, notes_of(self.table, self.matches, rows, self.figures), rows.rows, self.mapping_text()
         )
 
     def doubt_error(self, doubtful: list[ColumnMatch]) -> InputError:

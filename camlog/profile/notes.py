@@ -11,7 +11,9 @@ from camlog.profile.scaling import SignalDefinition
 
 def notes(profile: VehicleProfile) -> tuple[str, ...]:
     """Sentences on what may be right but often is not; empty where nothing stands out."""
-    return tuple(note for cam in profile.cams for note in _of_cam(cam, profile))
+    from camlog.analysis.limits import limits_for, strange_limits
+
+    return (*(note for cam in profile.cams for note in _of_cam(cam, profile)), *strange_limits(limits_for(profile)))
 
 
 def _of_cam(cam: Cam, profile: VehicleProfile) -> Iterator[str]:

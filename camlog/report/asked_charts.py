@@ -11,7 +11,7 @@ from camlog.analysis.limits import window_word
 from camlog.report.chart import Chart
 from camlog.report.charts import angles, by_window, cold_start, drive, follow, misfires, oil, steps
 from camlog.report.dashboard import KINDS, AskedChart, Dashboard
-from camlog.report.words import cam_title, key_mark
+from camlog.report.words import cam_title, key_evidence
 
 # Points of all lines over time together, in one report: what keeps an eight-hour drive within its size.
 TIME_POINTS = 44_000
@@ -32,7 +32,7 @@ FIRST = {
 def windows_of(findings: Findings, words: tuple[str, ...] | None) -> tuple[OilWindow, ...]:
     """The oil windows that go by these words; all where None."""
     known = findings.conditions.windows.windows
-    return tuple(w for w in known if words is None or window_word(w) in words)
+    return tuple(w for w in known if words is None or window_word(w, findings.limits) in words)
 
 
 def first_chart(findings: Findings, cam: str, dashboard: Dashboard) -> Chart:
@@ -41,8 +41,8 @@ def first_chart(findings: Findings, cam: str, dashboard: Dashboard) -> Chart:
     kind = dashboard.first
     if kind == "auto":
         kind = FIRST.get(found.verdict.condition, "closeup")
-        mark = key_mark(found.verdict)
-        if kind == "closeup" and mark is not None and mark.name == "cold_start_flutter_deg":
+        key = key_evidence(found.verdict)
+        if kind == "closeup" and key is not None and key.figure.name == "cold_start_flutter_deg":
             kind = "cold_start"
     if kind == "cold_start":
         chart = cold_start.chart(findings, cam, with_speed=False)

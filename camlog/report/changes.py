@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 
 from camlog.analysis.estimate import Estimate
 from camlog.analysis.findings import Findings
+from camlog.numbers import number, unit_words
 from camlog.report.figures_table import Row, misfire_rows, rows
-from camlog.report.words import number, unit_words
 from camlog.unknown import UNKNOWN
 from camlog.verify.changes import Change, Figure, change_of, corrected
 

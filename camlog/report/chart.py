@@ -13,9 +13,9 @@ from typing import Any
 
 import numpy as np
 
+from camlog.numbers import unit_words
 from camlog.report.palette import LIMIT, Role
 from camlog.report.thin import line_points
-from camlog.report.words import unit_words
 from camlog.visible import visible
 
 LEAST_SPAN_DEG = 8.0

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from camlog.analysis.findings import Findings
+from camlog.analysis.verdict.weigh import table
 from camlog.drive import simulated_words
 from camlog.report import records, summary
 from camlog.report.asked_charts import asked_charts, first_chart
@@ -15,6 +16,7 @@ from camlog.report.chart import Chart
 from camlog.report.dashboard import Dashboard, read_dashboard
 from camlog.report.figures_table import Row, grouped, misfire_rows, rows
 from camlog.report.page import render_page, shipped_text
+from camlog.report.weighing import weighing
 from camlog.report.words import cam_title, cause_words, duration, evidence_words
 
 FIRST_CHART_PX = 210
@@ -100,7 +102,7 @@ def render_report(findings: Findings, *, dashboard: str | Path | Dashboard | Non
     cards = []
     for found in summary.cams_in_order(findings):
         chart = book.add(first_chart(findings, found.cam, dashboard), height=FIRST_CHART_PX, first=True)
-        cards.append(summary.card(found) | {"chart": chart})
+        cards.append(summary.card(found) | {"chart": chart, "weighing": weighing(found)})
     evidence: Sequence[dict[str, Any]] = [book.add(chart) for chart in asked_charts(findings, dashboard)]
     return render_page(
         "report.html",
@@ -125,6 +127,7 @@ def render_report(findings: Findings, *, dashboard: str | Path | Dashboard | Non
         recording=records.recording(findings, dashboard, __version__),
         cautions=findings.cautions,
         cam_title=cam_title,
+        tested=table().tested,
         cause_words=cause_words,
         evidence_words=evidence_words,
     )

@@ -23,6 +23,7 @@ from camlog.new_files import write_text
 from camlog.report.places import dashboards_folder
 from camlog.visible import visible
 
+
 def _finalize(value: Any) -> Any:
     if isinstance(value, Markup):
         return value

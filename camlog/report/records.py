@@ -6,9 +6,10 @@ from typing import Any
 
 from camlog.analysis.findings import Findings
 from camlog.drive import READINESS_MONITORS
+from camlog.numbers import number, with_unit
 from camlog.report.dashboard import Dashboard
 from camlog.report.summary import checks
-from camlog.report.words import duration, number, with_unit
+from camlog.report.words import duration
 from camlog.signals import unit_of
 
 LISTS = ("stored", "pending", "permanent")

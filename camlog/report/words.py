@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import math
-
 from camlog.analysis.estimate import Estimate
-from camlog.analysis.limits import Limit
-from camlog.analysis.verdict.judge import Verdict
+from camlog.analysis.figures import QUESTIONS
 from camlog.analysis.verdict.checks import PHASER
-from camlog.analysis.verdict.marks import Mark
-from camlog.unknown import UNKNOWN
+from camlog.analysis.verdict.judge import Verdict
+from camlog.analysis.verdict.weigh import Weighed
+from camlog.numbers import number, with_unit
 
 CONDITION_WORDS = {
     "healthy": "Healthy",
@@ -57,68 +55,14 @@ CAUSE_FOR_OWNER = {
     "nothing wrong": "nothing that this drive shows",
 }
 
-# What the number beside a verdict is, by the mark it comes from.
-FIGURE_WORDS = {
-    "stick_band_deg": "of command before it moves",
-    "jump_deg": "jump",
-    "stuck_time_fraction": "of the time it should move it stands still",
-    "t63": "to 63 % of a step",
-    "slew": "fastest move",
-    "flutter_rms_deg": "typical wander at a steady command",
-    "drift_deg_per_s": "drift at a steady command",
-    "limit_cycle_deg": "swing at a steady command",
-    "hunting_amplitude_deg": "swing to either side of its command",
-    "swing_amplitude_deg": "jumps to either side of its command",
-    "cold_start_flutter_deg": "typical rattle at rest after the start",
-    "rest_offset_deg": "off its rest position",
-    "p95_abs_deg": "error at a steady command (95 % of readings)",
-    "time_over_limit_s": "far off its command",
-    "sensor_noise_rms_deg": "typical noise of the reading",
-    "sensor_dropout_fraction": "of the readings missing",
-    "sensor_jump_deg_per_s": "impossible jumps",
-    "sensor_frozen": "of the drive without any motion",
-}
 # Support of a cause from which its evidence is called so (common practice, no source).
 EVIDENCE_STRENGTHS = ((0.8, "strong"), (0.5, "good"), (0.3, "some"))
-COUNTED = frozenset({"sensor_jump_deg_per_s"})
-TIMED = frozenset({"time_over_limit_s"})
-UNIT_WORDS = {"degC": "°C", "deg": "deg", "1": "", "count": ""}
 
 
 def cam_title(cam: str) -> str:
     """`intake_b1` as a heading: `Intake cam, bank 1`."""
     side, _, bank = cam.partition("_b")
     return f"{side.capitalize()} cam, bank {bank}"
-
-
-def unit_words(unit: str) -> str:
-    """A unit as it is printed: `degC` is °C, a bare number has none."""
-    return UNIT_WORDS.get(unit, unit)
-
-
-def number(value: float | None) -> str:
-    """A number with the figures that matter, as one reads it aloud; `–` where there is none."""
-    if value is None or not math.isfinite(value):
-        return UNKNOWN
-    size = abs(value)
-    if size >= 99.95:
-        return f"{value:,.0f}"
-    if size >= 9.995:
-        return f"{value:.1f}".removesuffix(".0")
-    if size >= 0.995:
-        return f"{value:.2f}".rstrip("0").rstrip(".")
-    if size < 0.0005:
-        return "0" if size == 0 else f"{value:.1e}"
-    return f"{value:.2g}"
-
-
-def with_unit(value: float | None, unit: str) -> str:
-    """`2.5 deg`, `24 %` for a share, `–` where there is none."""
-    if value is None or not math.isfinite(value):
-        return UNKNOWN
-    if unit == "1":
-        return f"{100 * value:.0f} %" if 0 <= value <= 1 else number(value)
-    return f"{number(value)} {unit_words(unit)}".strip()
 
 
 def interval_words(figure: Estimate) -> str:
@@ -140,34 +84,28 @@ def duration(seconds: float) -> str:
     return f"{whole // 3600} h {whole % 3600 // 60} min"
 
 
-def limit_words(limit: Limit) -> str:
-    return with_unit(limit.value, limit.unit)
-
-
-def key_mark(verdict: Verdict) -> Mark | None:
-    """The mark that carries the verdict: of a fault its surest, of a healthy cam its error at steady command."""
+def key_evidence(verdict: Verdict) -> Weighed | None:
+    """What carries the verdict: of a fault the weightiest figure, of a healthy cam its error at a steady command."""
     if verdict.condition == "insufficient_data":
         return None
     if verdict.condition == "healthy":
-        return next((m for m in verdict.marks if m.name == "p95_abs_deg"), None)
-    own = [m for m in verdict.marks if m.condition == verdict.condition and m.value is not None]
-    return max(own, key=lambda m: m.chance, default=None)
+        return next((w for w in verdict.evidence if w.figure.name == "p95_abs_deg"), None)
+    # A figure of the question that names this fault tells more than one that many faults share.
+    own = [w for w in verdict.evidence if QUESTIONS[w.figure.question].faults[0] == verdict.condition and w.times_limit > 1.0]
+    return max(own or verdict.evidence, key=verdict.says, default=None)
 
 
 def key_figure(verdict: Verdict) -> dict[str, str] | None:
     """The number beside the verdict: `value` with its unit, `words` for what it is, `limit`."""
-    mark = key_mark(verdict)
-    if mark is None:
+    w = key_evidence(verdict)
+    if w is None:
         return None
-    if mark.name in COUNTED:
-        return {"value": f"{mark.value:.0f}", "words": FIGURE_WORDS[mark.name], "limit": ""}
-    unit = "s" if mark.name in TIMED else mark.limit.unit
-    value = abs(mark.value) if mark.name == "rest_offset_deg" else mark.value
-    words = FIGURE_WORDS.get(mark.name, mark.limit.title)
+    oil = w.measured.window.words if w.measured.window is not None else ""
+    part = f" in {w.measured.part}" if w.measured.part else ""
     return {
-        "value": with_unit(value, unit),
-        "words": words + (f", oil {mark.oil}" if mark.oil else ""),
-        "limit": "" if mark.name in TIMED else limit_words(mark.limit),
+        "value": w.figure.shown(w.measured),
+        "words": w.figure.title + part + (f", oil {oil}" if oil else ""),
+        "limit": with_unit(w.limit.value, w.figure.unit),
     }
 
 
@@ -175,8 +113,8 @@ def condition_word(verdict: Verdict) -> str:
     """A verdict in a word or two: `Sticking`; for an unstable cam, which kind: hunting, drifting, rattling at start."""
     if verdict.condition != "unstable":
         return CONDITION_WORDS[verdict.condition]
-    mark = key_mark(verdict)
-    return CONDITION_WORDS["unstable"] if mark is None else UNSTABLE_KINDS.get(mark.name, "Hunting")
+    key = key_evidence(verdict)
+    return CONDITION_WORDS["unstable"] if key is None else UNSTABLE_KINDS.get(key.figure.name, "Hunting")
 
 
 def cause_words(cause: str) -> str:

@@ -15,8 +15,9 @@ from camlog.analysis.cam.segments import GRID_S, Segments, command_grid, steady_
 from camlog.analysis.cam.tracking import settled_blocks
 from camlog.analysis.drive.windows import OilWindow, window_index
 from camlog.analysis.estimate import Estimate, blocks_of, missing, root_mean_square
+from camlog.analysis.figures import limit_of
 from camlog.analysis.findings import CamFindings, Findings
-from camlog.analysis.limits import Limit, t63_limit
+from camlog.analysis.limits import Limit
 from camlog.analysis.misfire.poisson import rate
 from camlog.analysis.response.fopdt import FopdtFit
 from camlog.analysis.response.step_curves import KnownLag, StepCurves, step_curves
@@ -38,12 +39,8 @@ MOVE_BLOCK_S = 3.0
 # Speed at which a slow but healthy cam would move now.
 RATE_EDGES_DEG_S = (2.0, 5.0, 10.0, 20.0, 40.0)
 RATE_CELLS = len(RATE_EDGES_DEG_S) + 1
-LIMIT_OF = {
-    "rms_deg": "tracking_rms_deg",
-    "moving_rms_deg": "hold_error_deg",
-    "flutter_rms_deg": "flutter_rms_deg",
-    "rest_offset_deg": "rest_offset_deg",
-}
+# What is compared here is read against the limit of a figure of the registry, of another name where it is none itself.
+LIMIT_OF = {"moving_rms_deg": "p95_abs_deg", "t63_advance": "t63_s", "t63_retard": "t63_s"}
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,9 +137,7 @@ def cam_figures(cam: str, before: Findings, after: Findings) -> list[Figure]:
 
 
 def _limit(figure: Figure, limits: Mapping[str, Limit]) -> float:
-    if figure.name.startswith("t63"):
-        return t63_limit(limits, figure.window).value
-    return limits[LIMIT_OF[figure.name]].value
+    return limit_of(LIMIT_OF.get(figure.name, figure.name), limits, figure.window).value
 
 
 def _steady(cam: str, window: OilWindow, number: int, one: Side, two: Side) -> list[Figure]:

@@ -7,26 +7,28 @@ reach, is asked for only where the first drive was bad in it.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable, Mapping
 
 from camlog.analysis.drive.coverage import WindowCoverage
 from camlog.analysis.drive.windows import OilWindow
+from camlog.analysis.figures import BY_NAME, QUESTIONS
 from camlog.analysis.findings import CamFindings, Findings
 from camlog.analysis.limits import Limit
-from camlog.analysis.verdict.marks import SPAN_DEG, Mark, oil_words
+from camlog.analysis.verdict.judge import view
+from camlog.analysis.verdict.weigh import Weighed
 from camlog.codes.explain import cam_words
 from camlog.verify.gate import Gate, GateMaker
 
-LIKELY = 0.5
-# Common practice, no source: what is to prove a repair must be clear of its limit, not just inside it.
-DOUBTFUL = 0.2
+# Common practice, no source: what is to prove a repair must be surer than what names a cam healthy.
+PROOF_AT = 0.9
+# A command that never moved farther than this shows neither a stuck nor a slow cam.
+SPAN_DEG = 8.0
 # A second drive that asks for less than this part of the first one's travel does not show the same motion.
 TRAVEL_SHARE = 0.5
 RARE_FROM_DEGC = 100.0
 # Figures of the first drive that the second must have measured again where they were bad.
 MEASURED_AGAIN = frozenset(
-    {"t63", "flutter_rms_deg", "drift_deg_per_s", "cold_start_flutter_deg", "p95_abs_deg"}
+    {"t63_s", "flutter_rms_deg", "drift_deg_per_s", "cold_start_flutter_deg", "p95_abs_deg", "rest_offset_deg"}
 )
 REASONS_SHOWN = 2
 MISSING_SHOWN = 3
@@ -83,26 +85,29 @@ def _cam_gate(name: str, after: Findings, before: Findings | None) -> Gate:
         )
     if (still := _hardly_moved(now, then)) is not None:
         return make.not_shown(still, f"Drive so that it is moved as far as in the first drive: {TO_MOVE}.")
-    near = [m for m in verdict.marks if m.chance > DOUBTFUL]
-    if near:
-        mark = max(near, key=lambda m: m.chance)
+    doubts = [QUESTIONS[name].title for name, a in verdict.questions.items() if a.answer == "no"]
+    if verdict.confidence < PROOF_AT or doubts:
+        against = min(verdict.evidence, key=verdict.says, default=None)
+        why = f" What speaks against it most: {against.figure.sentence(against.measured)}; the limit is {against.limit}." if against else ""
         return make.not_shown(
-            f"Too near its limit to prove a repair: {mark.sentence}", "Drive again for a surer figure."
+            f"Healthy with a probability of {100 * verdict.confidence:.0f} %, too little to prove a repair "
+            f"({100 * PROOF_AT:.0f} %).{why}",
+            "Drive again, longer, for surer figures.",
         )
     needed = required_windows(then, after.limits, after.conditions.windows.windows)
     open_ones = [w for w in needed if not _shown(w, now, then, after.limits)]
     if open_ones:
-        oil = " and ".join(oil_words(w) for w in open_ones)
+        oil = " and ".join(w.words for w in open_ones)
         return make.not_shown(
             f"Not enough was driven with oil {oil} to see it move there.", f"With oil {oil}: {TO_MOVE}."
         )
-    if again := _not_measured_again(now, then):
+    if again := _not_measured_again(name, after, then):
         return make.not_shown(
-            f"What was bad in the first drive was not measured again: {again.sentence}",
+            f"What was bad in the first drive was not measured again: {again.figure.sentence(again.measured)}.",
             _how_to_measure(again),
         )
     shown = (
-        f"Shown with oil {', '.join(oil_words(w) for w in needed)}."
+        f"Shown with oil {', '.join(w.words for w in needed)}."
         if needed
         else "Healthy in the first drive too."
     )
@@ -121,9 +126,9 @@ def _required(window: OilWindow, then: CamFindings | None, limits: Mapping[str, 
     covered = then is not None and _covered(_coverage(then, window), limits)
     if then is None:
         return not rare
-    bad = [m for m in then.verdict.marks if m.chance > LIKELY]
-    here = any(m.oil == oil_words(window) for m in bad)
-    everywhere = any(not m.oil for m in bad)
+    bad = _bad(then)
+    here = any(w.measured.window == window for w in bad)
+    everywhere = any(w.measured.window is None for w in bad)
     if rare:
         return here or (everywhere and covered)
     condition = then.verdict.condition
@@ -163,30 +168,34 @@ def _hardly_moved(now: CamFindings, then: CamFindings | None) -> str | None:
     return f"It was commanded over {span:.0f} deg only; {why}." if span < least else None
 
 
-def _not_measured_again(now: CamFindings, then: CamFindings | None) -> Mark | None:
+def _bad(found: CamFindings) -> list[Weighed]:
+    """The figures beyond their limit that speak for a fault."""
+    return [w for w in found.verdict.evidence if w.times_limit > 1.0 and max(w.says.values(), default=0.0) > 0.0]
+
+
+def _not_measured_again(name: str, after: Findings, then: CamFindings | None) -> Weighed | None:
     """A figure beyond its limit in the first drive that the second did not measure; None where none."""
     if then is None:
         return None
-    have = Counter((m.name, m.oil) for m in now.verdict.marks)
-    for mark in then.verdict.marks:
-        if mark.chance <= LIKELY:
-            continue
-        if mark.name in MEASURED_AGAIN:
-            key = (mark.name, mark.oil)
-            if not have[key]:
-                return mark
-            have[key] -= 1
-        if mark.name == "rest_offset_deg" and not now.examination.rest.offset_deg:
-            return mark
+    seen = view({c: f.examination for c, f in after.cams.items()}, name)
+    have = {
+        (figure, m.window, m.part)
+        for figure in MEASURED_AGAIN
+        for m in BY_NAME[figure].values(seen)
+        if m.estimate.value is not None and m.amount >= BY_NAME[figure].least
+    }
+    for w in _bad(then):
+        if w.figure.name in MEASURED_AGAIN and (w.figure.name, w.measured.window, w.measured.part) not in have:
+            return w
     return None
 
 
-def _how_to_measure(mark: Mark) -> str:
-    oil = f"With oil {mark.oil}: " if mark.oil else ""
+def _how_to_measure(w: Weighed) -> str:
+    oil = f"With oil {w.measured.window.words}: " if w.measured.window is not None else ""
     text = {
-        "t63": f"{TO_MOVE}.",
+        "t63_s": f"{TO_MOVE}.",
         "cold_start_flutter_deg": "begin recording before starting the engine that stood over night.",
         "rest_offset_deg": "let the warm engine idle for 30 s without touching the pedal.",
-    }.get(mark.name, "hold 2,000 rpm steadily for 20 s.")
+    }.get(w.figure.name, "hold 2,000 rpm steadily for 20 s.")
     text = oil + text
     return text[:1].upper() + text[1:]

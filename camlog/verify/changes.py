@@ -20,7 +20,6 @@ from camlog.analysis.drive.windows import OilWindow
 from camlog.analysis.estimate import Estimate, t_quantile
 from camlog.analysis.findings import Findings
 from camlog.analysis.misfire.poisson import rate_ratio
-from camlog.analysis.verdict.marks import oil_words
 from camlog.codes.explain import cam_words
 
 ALL_TEMPERATURES = OilWindow(-math.inf, math.inf)
@@ -90,7 +89,7 @@ class Change:
         """The change in one plain sentence, and whether it is more than chance."""
         f = self.figure
         place = f"{_capital(cam_words(f.cam))}: " if f.cam else ""
-        oil = f" with oil {oil_words(f.window)}" if f.window is not None else ""
+        oil = f" with oil {f.window.words}" if f.window is not None else ""
         text = f"{place}{f.title}{oil} {_words(f.before, f.unit)} before, {_words(f.after, f.unit)} after"
         if self.value is None and self.low is None and self.high is None:
             return f"{text}: cannot be compared ({self.reason})."

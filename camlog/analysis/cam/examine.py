@@ -9,8 +9,10 @@ import numpy as np
 
 from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.cam.hold import Hold, held_readings, measure_hold
+from camlog.analysis.cam.motion import Motion, measure_motion
+from camlog.analysis.cam.noise import reading_noise_deg
 from camlog.analysis.cam.rest import Rest, measure_rest
-from camlog.analysis.cam.segments import command_grid, steady_segments
+from camlog.analysis.cam.segments import command_grid, envelope_error, steady_segments
 from camlog.analysis.cam.tracking import Tracking, measure_tracking
 from camlog.analysis.drive.windows import Windows
 from camlog.analysis.limits import LIMITS, Limit
@@ -43,6 +45,7 @@ class Examination:
     hold: Hold
     rest: Rest
     sensor: Sensor
+    motion: Motion
 
 
 def examine(
@@ -80,6 +83,9 @@ def examine(
         hold=hold,
         rest=measure_rest(data, windows, limits, engine=engine, segments=segments),
         sensor=sensor,
+        motion=measure_motion(
+            data, segments, envelope_error(data, grid), reading_noise_deg(data, segments.settled)
+        ),
     )
 
 

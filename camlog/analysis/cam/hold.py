@@ -31,6 +31,10 @@ TREND_PARAMETERS = 2.0  # a straight line: its height and its slope
 ALIKE_SAMPLE = 20_000
 ALIKE_MOST = 80
 ALIKE_CORRELATION = 0.05
+# Long enough to be motion and not noise, short beside a leak's creep.
+LOPSIDED_S = 0.4
+LOPSIDED_LEAST_DEG = 0.3
+MIN_LOPSIDED = 30
 NOT_HELD = "the command was never steady for long enough to watch the cam hold it"
 # Cam torque pulses come at several hertz even at idle: slower sampling folds them to any lower frequency.
 TORQUE_PULSE_HZ = 10.0
@@ -49,7 +53,7 @@ class HoldWindow:
 class Hold:
     """How a cam holds a steady command.
 
-    `held_s` is the time measured, `oscillation` the strongest steady oscillation or none, `aliasing` a
+    `held_s` is the time measured, `lopsided` how unlike its motion is both ways (see `lopsided`), `oscillation` the strongest steady oscillation or none, `aliasing` a
     sentence where the sampling is too slow to say how fast the cam really flutters (empty otherwise).
     """
 
@@ -57,6 +61,7 @@ class Hold:
     drift_deg_per_s: Estimate
     oscillation: Oscillation
     held_s: float
+    lopsided: Estimate
     aliasing: str = ""
     windows: tuple[tuple[OilWindow, HoldWindow], ...] = ()
 
@@ -95,7 +100,7 @@ def measure_hold(
         )
     if not len(held.index):
         nothing = missing(NOT_HELD)
-        return Hold(nothing, nothing, no_oscillation(NOT_HELD), 0.0, aliasing)
+        return Hold(nothing, nothing, no_oscillation(NOT_HELD), 0.0, nothing, aliasing)
     slope, slope_index = piece_slopes(cam, segments)
     rows, oscillations = [], []
     for window, mask in by_window(cam, windows):
@@ -110,7 +115,7 @@ def measure_hold(
     overall = _window(cam, held, whole, slope)
     strongest = max(oscillations, key=lambda o: (o.found, o.amplitude_deg or 0.0))
     return Hold(
-        overall.flutter_rms_deg, overall.drift_deg_per_s, strongest, overall.held_s, aliasing, tuple(rows)
+        overall.flutter_rms_deg, overall.drift_deg_per_s, strongest, overall.held_s, lopsided(cam, held), aliasing, tuple(rows)
     )  # fmt: skip
 
 
@@ -190,6 +195,27 @@ def alike_readings(index: np.ndarray, residual: np.ndarray, number: np.ndarray) 
         share = min(TREND_PARAMETERS * total / length, 0.5)
         taken = share / (1.0 - share) * power
     return total
+
+
+def lopsided(cam: CamData, held: HeldReadings) -> Estimate:
+    """Skewness of the held cam's motion over LOPSIDED_S: 0 alike both ways, large where it creeps one way and is pushed back.
+
+    A leaking phaser sinks and is caught; one that sticks or hunts goes both ways alike. The interval is the skewness's own
+    for so many independent steps (six over their number, Cramer, Mathematical Methods of Statistics, ch. 27).
+    """
+    interval = cam.actual_interval_s
+    if not len(held.index) or not interval > 0:
+        return missing(NOT_HELD)
+    lag = max(round(LOPSIDED_S / interval), 1)
+    together = (held.index[lag:] - held.index[:-lag] == lag) & (held.block[lag:] == held.block[:-lag])
+    step = (held.residual_deg[lag:] - held.residual_deg[:-lag])[together]
+    power = float(np.mean(step**2)) if len(step) else 0.0
+    count = len(step) // lag
+    if count < MIN_LOPSIDED or power**0.5 < LOPSIDED_LEAST_DEG:
+        return missing("the held cam hardly moves", count)
+    skew = float(np.mean(step**3)) / power**1.5
+    half = 1.96 * (6.0 / count) ** 0.5
+    return Estimate(skew, skew - half, skew + half, count)
 
 
 def piece_slopes(cam: CamData, segments: Segments) -> tuple[np.ndarray, np.ndarray]:

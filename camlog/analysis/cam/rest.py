@@ -55,7 +55,7 @@ class Rest:
     same offset every time, a cam that sticks does not. `teeth` the offset in crank-sprocket teeth,
     `nearest_teeth` rounded; `chain_elongation_percent` the elongation that would turn the cam that far (a
     longer chain retards: an advanced cam is not explained by it). `held_offset_deg` is the error while held
-    off rest, `trimmed` whether control takes the offset out. `stops` the offsets at the ends of the travel,
+    off rest, `shift_deg` how far the rest position moved once within the drive, `trimmed` whether control takes the offset out. `stops` the offsets at the ends of the travel,
     `beyond_range_deg` how far the cam was ever steadily read outside its travel. `flutter_rms_deg` at warm
     rest.
     """
@@ -74,6 +74,7 @@ class Rest:
     flutter_rms_deg: Estimate
     cold_start: ColdStart
     consistent: bool | None
+    shift_deg: Estimate
     windows: tuple[tuple[OilWindow, Estimate], ...] = ()
 
 
@@ -124,6 +125,7 @@ def measure_rest(
         flutter_rms_deg=_flutter(cam, segments, chosen),
         cold_start=measure_cold_start(cam, rest_commanded(cam), limits["cold_oil_degc"].value),
         consistent=_consistent([estimate for _, estimate in per_window]),
+        shift_deg=_shift(_visit_means(cam, segments, at_rest)),
         windows=per_window,
     )
 
@@ -183,6 +185,24 @@ def _visit_means(cam: CamData, segments: Segments, keep: np.ndarray) -> np.ndarr
     size = np.bincount(visit)
     means = np.bincount(visit, cam.actual_deg[keep]) / size
     return means[size >= MIN_REST_READINGS]
+
+
+def _shift(means: np.ndarray) -> Estimate:
+    """How far the rest position moved once for good within the drive: the best single step through the visits' means.
+
+    Known as well as the visits before and after agree among themselves.
+    """
+    if len(means) < 2:
+        return missing("fewer than two visits to rest", len(means))
+    best = None
+    for split in range(1, len(means)):
+        before, after = means[:split], means[split:]
+        left = float(np.sum((before - before.mean()) ** 2) + np.sum((after - after.mean()) ** 2))
+        if best is None or left < best[0]:
+            best = (left, float(after.mean() - before.mean()))
+    left, shift = best
+    half = 2.0 * (max(left, 0.01 * len(means)) / max(len(means) - 2, 1)) ** 0.5
+    return Estimate(shift, shift - half, shift + half, len(means))
 
 
 def _flutter(cam: CamData, segments: Segments, keep: np.ndarray) -> Estimate:

@@ -65,6 +65,7 @@ class CamCoverage:
     missing: tuple[str, ...]
     pair_interval_s: float | None
     windows: tuple[WindowCoverage, ...]
+    needs: tuple[Need, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -101,7 +102,8 @@ class Coverage:
         """The same coverage of an engine that may not be run: what was missing, without what to drive."""
 
         per_cam = {
-            cam: replace(found, missing=cam_sentences(self.needs, cam, ask=False)) for cam, found in self.per_cam.items()
+            cam: replace(found, missing=cam_sentences(self.needs, cam, ask=False),
+                         needs=tuple(replace(n, remedy="") for n in found.needs)) for cam, found in self.per_cam.items()
         }
         missing = sentences(self.needs, len(self.per_cam), ask=False)
         return replace(self, missing=(CHECKS_FIRST, *missing) if missing else (), per_cam=per_cam, refused=True)
@@ -235,4 +237,5 @@ def _cam_coverage(
             )
             for w in windows
         ),
+        needs=tuple(own),
     )

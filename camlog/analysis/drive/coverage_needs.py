@@ -21,7 +21,7 @@ _ORDER = (VERDICT, HEALTHY, DETAIL)
 CHECKS_FIRST = "Nothing is to be driven with this engine: the checks come first. For a verdict this recording lacked:"
 
 # This much warm idle without a rest command: this engine does not rest its cam at idle.
-IDLE_WITHOUT_REST_S = 60.0
+IDLE_WITHOUT_REST_S = 30.0
 # What is asked of the driver on top of what is needed: the command settles first, and idle begins late.
 SETTLING_S = 5.0
 ASKED_HOLD_S = 20.0

@@ -8,11 +8,12 @@ a declared stand-in, else unknown.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
+from camlog.analysis.limits import LIMITS, Limit
 from camlog.trace import Trace
 
 # Oil changes by well under 1 degC in this time, so a slow poll or a short gap still tells the window.
@@ -43,6 +44,12 @@ class OilWindow:
             return f"above {self.min_degc:g} °C"
         return f"below {self.max_degc:g} °C" if high else "all temperatures"
 
+    @property
+    def words(self) -> str:
+        """As it stands in a sentence: `below 40 °C`, `40 to 70 °C`; empty where every window is meant."""
+        low, high = math.isfinite(self.min_degc), math.isfinite(self.max_degc)
+        return self.label.replace("–", " to ") if low or high else ""
+
     def to_dict(self) -> dict[str, float | None]:
         """The window's two keys in Findings; None for an open end."""
         return {
@@ -51,12 +58,13 @@ class OilWindow:
         }
 
 
-OIL_WINDOWS: tuple[OilWindow, ...] = (
-    OilWindow(-math.inf, 40.0),
-    OilWindow(40.0, 70.0),
-    OilWindow(70.0, 100.0),
-    OilWindow(100.0, math.inf),
-)
+def oil_windows(limits: Mapping[str, Limit] = LIMITS) -> tuple[OilWindow, ...]:
+    """The windows that the limits' oil temperatures bound: cold, warm, hot, very hot."""
+    edges = [limits[name].value for name in ("cold_oil_degc", "warm_oil_degc", "very_hot_oil_degc")]
+    return tuple(OilWindow(low, high) for low, high in zip([-math.inf, *edges], [*edges, math.inf], strict=True))
+
+
+OIL_WINDOWS: tuple[OilWindow, ...] = oil_windows()
 
 
 @dataclass(frozen=True)

@@ -66,7 +66,8 @@ class Sticking:
     moved too little; `p_smooth` the probability of the evidence if the cam were only slow. `plateaus` seen,
     `jumps` among them, `at_rest_share` of the jumps that began at rest (a lock pin that will not release),
     `with_supply` plateaus left only as engine speed rose. `never_moved`: the command moved and the cam did
-    not; the band is then unknown and larger than `seen_band_deg`, the farthest the command left. `swings` is what it does about a command that hardly moves.
+    not; the band is then unknown and larger than `seen_band_deg`, the farthest the command left. `swings` is what it does
+    about a command that hardly moves. `moving_s` is the time in which it should have been moving.
     """
 
     stick_band_deg: Estimate
@@ -83,6 +84,7 @@ class Sticking:
     fit: StickFit
     limit_cycle: LimitCycle
     swings: Swings
+    moving_s: float = 0.0
     reason: str = ""
     windows: tuple[tuple[OilWindow, StickingWindow], ...] = ()
 
@@ -142,6 +144,7 @@ def measure_sticking(
         fit=fit,
         limit_cycle=cycle,
         swings=swings,
+        moving_s=should_move_s,
         reason=reason,
         windows=tuple(_windows(cam, windows, found, stuck, moving, segments.duration_s)),
     )

@@ -9,33 +9,35 @@ other.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from camlog.analysis.misfire.rates import Misfire
+from camlog.analysis.oil_pressure import LowPressure
 from camlog.analysis.verdict.checks import (
-    PHASER,
-    MECHANICAL_TIMING,
     CAUSES,
     CONTROL_VALVE,
     IGNITION,
+    MECHANICAL_TIMING,
     NEXT_CHECKS,
     NOTHING,
     OIL_SUPPLY,
+    PHASER,
     SENSOR,
     SEPARATED_BY,
     Check,
 )
 from camlog.analysis.verdict.code_evidence import CodeEvidence
+from camlog.analysis.verdict.engine_supply import EngineSupply
 from camlog.analysis.verdict.judge import Verdict
 from camlog.analysis.verdict.oil_effect import OilPattern
+from camlog.cams import bank_of
 from camlog.codes.explain import cam_words
 
 PRIOR = -3.0  # of any cause before evidence: about one in twenty
 CLOSE = 0.25  # two causes whose support differs by less cannot be told apart
 WORTH_SAYING = 0.3
-SURE = 0.5
 FEW_RISES = 2
 
 
@@ -95,20 +97,25 @@ def rank_causes(
     codes: CodeEvidence,
     *,
     sufficient: bool,
-    rest_flutter: Sequence[str] = (),
     with_supply: int = 0,
+    pressure: LowPressure | None = None,
+    supply: EngineSupply | None = None,
 ) -> tuple[Cause, ...]:
     """All causes, best supported first.
 
-    `rest_flutter` are the cams that flutter at rest after a start, `with_supply` how often a cam that stood
-    still moved off only as engine speed rose.
+    `with_supply` is how often a cam that stood still moved off only as engine speed rose, `pressure` the lowest oil
+    pressure where one was too low, `supply` what the engine's own signals say of fuel trims and voltage.
     """
     scale = _Scale()
     faulty = {c: v for c, v in verdicts.items() if v.condition not in ("healthy", "insufficient_data")}
     for cam, verdict in faulty.items():
-        _one_cam(scale, cam, verdict, oil_patterns.get(cam), cam in rest_flutter)
+        _one_cam(scale, cam, verdict, oil_patterns.get(cam), _rattles(verdict))
     _together(scale, verdicts, faulty, oil_patterns, with_supply)
     _codes(scale, codes)
+    if pressure is not None:
+        scale.put(f"Oil pressure is low: {pressure.figure}.", 1.0, oil=4.0, phaser=-1.0, valve=-0.5)
+    if supply is not None:
+        _supply(scale, supply)
     _misfires(scale, misfire, faulty)
     _nothing(scale, verdicts, faulty, misfire, codes, sufficient)
     causes = [
@@ -163,9 +170,30 @@ def _one_cam(scale: _Scale, cam: str, verdict: Verdict, oil: OilPattern | None, 
             scale.put(f"The {name} is slow.", strength, oil=2.3, valve=2.6, phaser=2.2)
 
 
+def _rattles(verdict: Verdict) -> bool:
+    """Is it only the start that is not quiet?"""
+    starts, holds = verdict.questions.get("starts_quietly"), verdict.questions.get("holds")
+    return starts is not None and starts.answer == "no" and (holds is None or holds.answer != "no")
+
+
+def _way(verdict: Verdict) -> int:
+    """Which way an offset cam stands off: +1 advanced, -1 retarded, 0 not known."""
+    for w in verdict.evidence:
+        if w.figure.name in ("rest_offset_deg", "constant_error_deg") and w.measured.estimate.value:
+            return 1 if w.measured.estimate.value > 0 else -1
+    return 0
+
+
+def _supply(scale: _Scale, supply: EngineSupply) -> None:
+    if supply.low_voltage:
+        scale.put(supply.low_voltage, 1.0, valve=0.8, sensor=0.8)
+    if supply.fuel_trim:
+        scale.put(supply.fuel_trim, 1.0, ignition=0.8)
+
+
 def _slow_when(verdict: Verdict, oil: OilPattern | None) -> str:
     """The oil pattern, also where only the cam's lag against its own with warm oil shows it."""
-    if any(m.name == "cold_slowness_ratio" and m.chance > SURE for m in verdict.marks):
+    if any(w.figure.name == "cold_slowness_ratio" and w.times_limit > 1.0 for w in verdict.evidence):
         return "cold_only" if oil is None or oil.kind in ("unknown", "none") else oil.kind
     return oil.kind if oil else "unknown"
 
@@ -195,20 +223,29 @@ def _together(
         thick = _slow_when(faulty[weak[0]], patterns.get(weak[0])) == "cold_only"
         scale.put("Another cam on the same oil is right.", 1.0, oil=-1.0 if thick else -2.0, phaser=0.4, valve=0.4)
     off = [c for c, v in faulty.items() if v.condition == "offset"]
-    for bank in ("b1", "b2"):
-        of_bank = [c for c in judged if c.endswith(bank)]
+    for bank in sorted({bank_of(c) for c in judged}):
+        of_bank = [c for c in judged if bank_of(c) == bank]
         here = [c for c in of_bank if c in off]
-        if len(of_bank) >= 2 and len(here) == len(of_bank):
+        ways = {_way(faulty[c]) for c in here}
+        if len(of_bank) >= 2 and len(here) == len(of_bank) and ways <= {0, -1}:
             scale.put(
-                f"Every cam of bank {bank[1]} stands off: what they share is the chain.",
-                1.0,
-                timing=2.5,
-                sensor=-1.5,
-                phaser=-1.0,
-            )
+                f"Every cam of bank {bank} stands off retarded: what they share is the chain, which only retards as it wears.",
+                1.0, timing=2.5, sensor=-1.5, phaser=-1.0,
+            )  # fmt: skip
+        elif len(of_bank) >= 2 and len(here) == len(of_bank) and ways <= {0, 1}:
+            scale.put(
+                f"Every cam of bank {bank} stands off advanced: no worn chain does that; a chain set some teeth off, or a "
+                "sensor or its wheel, can.",
+                1.0, timing=0.8, sensor=0.5, phaser=-1.0,
+            )  # fmt: skip
+        elif len(of_bank) >= 2 and len(here) == len(of_bank):
+            scale.put(
+                f"The cams of bank {bank} stand off opposite ways, which a shared chain cannot do.",
+                1.0, timing=-1.0, sensor=0.8, phaser=0.5,
+            )  # fmt: skip
         elif here and len(of_bank) >= 2:
             scale.put(
-                f"Only one cam of bank {bank[1]} stands off.", 1.0, timing=-0.5, sensor=0.8, phaser=0.8
+                f"Only one cam of bank {bank} stands off.", 1.0, timing=-0.5, sensor=0.8, phaser=0.8
             )
 
 

@@ -1,289 +1,258 @@
-"""The verdict on each cam: which condition its figures speak for, how surely, and why.
+"""The verdict on each cam: questions answered one by one, and the condition that follows from all figures together.
 
-`signs` sets every figure against its limit, as the chance that it is really beyond. A condition is named
-where its strongest mark is more likely than not and no grosser condition explains the same figures; "healthy"
-only after a drive that could have shown a fault. The cams of an engine are judged together: mechanical timing turns
-every cam of a bank alike.
+`weigh` turns figures into probabilities. Here they become answers ("yes", "no", "cannot tell"), a condition with its
+confidence, and reasons: the figures that weigh most, in the words of the registry. Nothing here compares a figure
+with a limit, except one that the vehicle's own service information set.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from collections.abc import Set as AbstractSet
-from dataclasses import dataclass, replace
+import math
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 from camlog.analysis.cam.examine import Examination
 from camlog.analysis.drive.coverage import CamCoverage
+from camlog.analysis.figures import CONDITIONS, FAULTS, QUESTIONS, View
 from camlog.analysis.limits import Limit
-from camlog.analysis.verdict.late import DESCRIBES_R2, bank_marks
-from camlog.analysis.verdict.marks import HIGH_CHANCE, LIKELY, LOW_CHANCE, SPAN_DEG, Mark, likely
-from camlog.analysis.verdict.scale import scale_problem
-from camlog.analysis.verdict.signs import all_marks, jumps_for_sure
+from camlog.analysis.verdict.code_evidence import CodeEvidence
+from camlog.analysis.verdict.refuse import refusal
+from camlog.analysis.verdict.weigh import (
+    Table,
+    Weighed,
+    beyond_makers_limit,
+    distance,
+    probabilities,
+    table,
+    weigh,
+)
+from camlog.cams import on_chain_of, twins_of
 
-CONDITIONS = ("healthy", "sticking", "slow", "stuck", "unstable", "offset", "sensor", "insufficient_data")
-FAULTS = ("sensor", "stuck", "offset", "unstable", "sticking", "slow")
+VERDICTS = (*CONDITIONS, "insufficient_data")
+# "No" is answered where it is this probable, "yes" likewise; but only where the figures measured would have made it "no",
+# had they been bad: a question that could not have been answered with "no" is not answered with "yes".
+ANSWERED_AT = 0.8
+# A condition is named where it is this probable; below, only where a question was answered with a fault.
+NAMED_AT = 0.5
+# "Healthy" needs these questions answered with yes, and one of the second line.
+HEALTHY_NEEDS = ("moves", "follows")
+HEALTHY_NEEDS_ONE = ("in_time", "smooth", "holds")
+# A figure surely beyond a limit of the vehicle's own service information is a fault by definition: at least this probable.
+SERVICE_AT = 0.8
+# A figure that moves the odds by less than this factor (a tenth, as log odds) is no reason.
+WORTH_SAYING = 0.1
+RATTLE = "rattle"
+# Of the running time needed: below the first nothing is said, however gross it looks; "healthy" takes the second where the
+# moves it needs were not all seen with warm oil.
+SHORTEST_SHARE, COLD_SHARE = 0.5, 2.5
 
-# A hunting cam stands still only at its turning points, a sticking one in between: share of the time it
-# should move.
-STICKY_SHARE = 0.05
-OTHER_BANK = {"1": "2", "2": "1"}
-# From the chance the figures give to the share of verdicts that are right, chosen on the tuning half of the
-# validity benchmark: at even odds, at most, and how fast it rises.
-CONFIDENCE_LEAST, CONFIDENCE_MOST, CONFIDENCE_POWER = 0.50, 0.97, 1.5
-# A swing of this amplitude for each degree rms of flutter is most of the flutter (a pure sinusoid: 1.41).
-SWING_SHARE = 0.7
-# So surely slow that what it does at a steady command is still its arriving.
-SURELY = 0.9
-# Weaker signs of sticking, enough to name a cam that is surely not where it should be.
-SOME_P, SOME_EXPLAINED, SOME_SHARE = 0.05, 0.3, 0.1
-SOME_WANDER = 0.2
-# A cam that sticks jumps most times it has stood; one without oil pressure moves off as softly as it stopped.
-JUMPS_OF_STANDS = 0.4
-WEAK = ("slow", "sticking", "stuck")
-WITH_SUPPLY = 2
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """The answer to one question: "yes", "no" or "cannot_tell"; `probability` of the likelier of yes and no.
+
+    `needs` says what to drive where the answer could not be given, one sentence each.
+    """
+
+    answer: str
+    probability: float
+    needs: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict:
+        """The answer as it stands in Findings."""
+        return {"answer": self.answer, "probability": round(self.probability, 3), "needs": list(self.needs)}
 
 
 @dataclass(frozen=True)
 class Verdict:
-    """`condition` is one of CONDITIONS; `confidence` 0 to 1 is the chance that it is right, 0 where none is
-    named.
+    """The verdict on one cam.
 
-    `reasons` are sentences, gravest first; `chances` the chance of each fault's signature; `marks` every
-    figure that was judged.
+    `condition` is one of VERDICTS; `confidence` 0 to 1 is its probability, 0 where the drive cannot tell.
+    `probabilities` of all CONDITIONS sum to 1. `reasons` are sentences, weightiest first. `evidence` holds every
+    figure that was weighed, `unlike` a sentence where the cam is unlike all cars the table was fitted on.
     """
 
     condition: str
     confidence: float
     reasons: tuple[str, ...]
-    chances: Mapping[str, float]
-    marks: tuple[Mark, ...] = ()
+    probabilities: Mapping[str, float]
+    questions: Mapping[str, Answer] = field(default_factory=dict)
+    evidence: tuple[Weighed, ...] = ()
+    unlike: str = ""
+
+    @property
+    def runner_up(self) -> str:
+        """What the condition is weighed against: the likeliest other one."""
+        return max((c for c in CONDITIONS if c != self.condition), key=lambda c: self.probabilities[c])
+
+    def says(self, weighed: Weighed) -> float:
+        """Log odds that one figure adds to the condition named: a fault over healthy, healthy over the likeliest fault."""
+        if self.condition in FAULTS:
+            return weighed.favours(self.condition)
+        # For "healthy" all that it clears the cam of, together.
+        return -sum(weighed.says.values())
+
+    @property
+    def likeliest(self) -> str:
+        """The likeliest fault."""
+        return max(FAULTS, key=lambda c: self.probabilities[c])
 
 
 def judge_all(
-    examined: Mapping[str, Examination], covered: Mapping[str, CamCoverage], limits: Mapping[str, Limit]
+    examined: Mapping[str, Examination],
+    covered: Mapping[str, CamCoverage],
+    limits: Mapping[str, Limit],
+    *,
+    codes: CodeEvidence | None = None,
+    complaint: str = "",
+    numbers: Table | None = None,
 ) -> dict[str, Verdict]:
-    """The verdict on every cam of an engine from its figures and from what the drive contained."""
-    marks = {cam: all_marks(x, limits) for cam, x in examined.items()}
-    for cam, x in examined.items():
-        if (twin := examined.get(cam[:-1] + OTHER_BANK[cam[-1]])) is not None:
-            marks[cam] += tuple(bank_marks(x, twin, limits))
-    alike = _offset_alike(examined, marks, limits["rest_offset_deg"].value)
-    verdicts = {
-        cam: _judge(x, marks[cam], covered.get(cam), limits, cam in alike) for cam, x in examined.items()
+    """The verdict on every cam of an engine.
+
+    `covered` says what the drive contained, `codes` what the vehicle's own monitors say, `complaint` what was marked or told ("rattle heard"), `numbers` is the
+    fitted table unless another is given.
+    """
+    numbers = numbers or table()
+    return {
+        cam: _judge(view(examined, cam, codes), covered.get(cam), limits, complaint, numbers) for cam in examined
     }
-    return _weak_together(examined, _same_chain(examined, verdicts, limits["rest_offset_deg"].value))
+
+
+def view(examined: Mapping[str, Examination], cam: str, codes: CodeEvidence | None = None) -> View:
+    """One cam among the cams of its engine; `codes` of the drive, where they were read."""
+    twins = twins_of(cam, examined)
+    return View(
+        examined[cam],
+        tuple(examined[c] for c in on_chain_of(cam, examined)),
+        examined[twins[0]] if twins else None,
+        tuple(x for c, x in examined.items() if c != cam),
+        Counter(c.family for c in codes.for_cam(cam)) if codes is not None and codes.known else None,
+    )
 
 
 def _judge(
-    x: Examination,
-    marks: tuple[Mark, ...],
-    covered: CamCoverage | None,
-    limits: Mapping[str, Limit],
-    alike: bool,
+    cam: View, covered: CamCoverage | None, limits: Mapping[str, Limit], complaint: str, numbers: Table
 ) -> Verdict:
-    chances = dict.fromkeys(FAULTS, LOW_CHANCE)
-    for mark in marks:
-        if mark.condition:
-            chances[mark.condition] = max(chances[mark.condition], mark.chance)
-    problem = scale_problem(x, limits)
+    evidence = tuple(weigh(cam, limits, numbers))
+    apart, _ = distance(evidence, numbers.families)
+    far = max(apart - numbers.far_from, 0.0)
+    heat = numbers.temperature * (1.0 + numbers.far_slope * far)
+    beyond = tuple(beyond_makers_limit(cam, limits, numbers))
+    chances = _with_service(probabilities(evidence, numbers.prior, heat), beyond)
+    answers = _answers(evidence, covered, numbers, heat, beyond)
+    unlike = (
+        f"This cam is unlike every car that the verdicts were tested on ({apart:.1f} times as far from the nearest kind "
+        "as its own cars usually are): the confidence is lowered for it."
+        if far > 0.0
+        else ""
+    )
+    problem = refusal(cam.x, limits)
     if problem:
-        return Verdict("insufficient_data", 0.0, (problem,), chances, marks)
-    condition, chance = _name(x, marks, chances, alike)
-    if condition in FAULTS and chances[condition] <= LIKELY:
-        # Only that it is not where it should be is sure: that is what the verdict rests on.
-        marks = tuple(
-            replace(m, condition=condition) if not m.condition and m.chance > LIKELY else m for m in marks
+        flat = probabilities((), numbers.prior, 1.0)
+        unknown = {name: Answer("cannot_tell", 0.5, (problem,)) for name in QUESTIONS}
+        return Verdict("insufficient_data", 0.0, (problem,), flat, unknown, evidence)
+    condition = _condition(chances, answers, covered)
+    if condition == "healthy" and RATTLE in complaint.lower() and answers["starts_quietly"].answer == "cannot_tell":
+        why = (
+            "A rattle was reported, and this drive could not show whether the lock pin holds: many start rattles never "
+            "reach the reported angle. What was measured is in order.",
+            *answers["starts_quietly"].needs,
         )
-    lacking = _lacking(x, condition, covered, limits, alike)
-    if lacking:
-        return Verdict("insufficient_data", 0.0, lacking, chances, marks)
-    confidence = calibrated(chance)
-    if condition == "healthy":
-        return Verdict(condition, confidence, _why_healthy(x), chances, marks)
-    told = [m for m in marks if m.chance > LIKELY]
-    told.sort(key=lambda m: (m.condition != condition, -m.chance))
-    return Verdict(condition, confidence, tuple(dict.fromkeys(m.sentence for m in told)), chances, marks)
+        return Verdict("insufficient_data", 0.0, why, chances, answers, evidence, unlike)
+    found = Verdict(condition, chances.get(condition, 0.0), (), chances, answers, evidence, unlike)
+    reasons = _reasons(found, covered, beyond)
+    return Verdict(condition, found.confidence, reasons, chances, answers, evidence, unlike)
 
 
-def calibrated(chance: float) -> float:
-    """The chance that a verdict is right, from the chance its figures alone give it.
-
-    A figure beside its limit says less than its interval claims, and no figure knows what was never thought
-    of. The validity benchmark shows on halves that chose nothing that of verdicts given at 0.9 nine in ten
-    hold.
-    """
-    sure = (min(max(chance, LIKELY), HIGH_CHANCE) - LIKELY) / (HIGH_CHANCE - LIKELY)
-    return CONFIDENCE_LEAST + (CONFIDENCE_MOST - CONFIDENCE_LEAST) * sure**CONFIDENCE_POWER
+def _names(weighed: Weighed) -> str:
+    figure = weighed.figure
+    return figure.speaks_for[0] if figure.speaks_for else QUESTIONS[figure.question].faults[0]
 
 
-def _offset_alike(
-    examined: Mapping[str, Examination], marks: Mapping[str, tuple[Mark, ...]], same_deg: float
-) -> AbstractSet[str]:
-    """Cams that stand off at rest by the same angle as every other of their bank, or engine: they share the
-    chain."""
-    at_rest = {cam: offset for cam, x in examined.items() if (offset := _rest_offset(x)) is not None}
-    alike: set[str] = set()
-    for group in ("b1", "b2", ""):
-        here = {cam: offset for cam, offset in at_rest.items() if cam.endswith(group)}
-        if len(here) < 2 or max(here.values()) - min(here.values()) > same_deg:
-            continue
-        if all(likely(marks[cam], "offset") for cam in here):
-            alike |= set(here)
-    return alike
+def _with_service(chances: Mapping[str, float], beyond: Sequence[Weighed]) -> dict[str, float]:
+    """The probabilities with the fault of the worst figure beyond the maker's limit at SERVICE_AT or more."""
+    if not beyond:
+        return dict(chances)
+    fault = _names(max(beyond, key=lambda w: w.rank))
+    share = max(chances[fault], SERVICE_AT)
+    left = (1.0 - share) / max(1.0 - chances[fault], 1e-12)
+    return {c: share if c == fault else p * left for c, p in chances.items()}
 
 
-def _same_chain(
-    examined: Mapping[str, Examination], verdicts: Mapping[str, Verdict], same_deg: float
-) -> dict[str, Verdict]:
-    """A cam that was never seen at rest has the chain of the other cam of its bank, which stands off there.
+def _condition(chances: Mapping[str, float], answers: Mapping[str, Answer], covered: CamCoverage | None) -> str:
+    best = max(CONDITIONS, key=lambda c: chances[c])
+    needs = {n.name: n for n in covered.needs} if covered is not None else {}
+    met = {name: n.met for name, n in needs.items()}
+    running = needs.get("running")
+    ran = math.inf if running is None or running.have is None else running.have / running.want
+    if ran < SHORTEST_SHARE:
+        return "insufficient_data"
+    if best != "healthy":
+        if not met.get("sampling", True) and best != "sensor":
+            # Read too seldom for the finer questions: only what is plain is named. Readings that fail are a finding.
+            return best if chances[best] >= ANSWERED_AT else "insufficient_data"
+        faulty = any(a.answer == "no" for a in answers.values())
+        return best if chances[best] >= NAMED_AT or faulty else "insufficient_data"
+    # Long enough, and read often enough, that a fault would have been seen.
+    warm = all(met.get(n, True) for n in ("steps_advance", "steps_retard", "hold"))
+    shown = (covered is None or covered.judgeable) and met.get("sampling", True) and ran >= (1.0 if warm else COLD_SHARE)
+    shown = shown and all(answers[q].answer == "yes" for q in HEALTHY_NEEDS) and answers["reading"].answer != "no"
+    shown = shown and any(answers[q].answer == "yes" for q in HEALTHY_NEEDS_ONE)
+    # A question answered with a fault leaves no "healthy", and too little to name the fault either.
+    return best if shown and chances[best] >= NAMED_AT else "insufficient_data"
 
-    Where it is only known to be off, or off by that very angle: mechanical timing may hold it against a stop.
-    """
-    found = dict(verdicts)
-    for cam, v in verdicts.items():
-        if v.condition not in (*WEAK, "unstable"):
-            continue
-        for other, o in verdicts.items():
-            if other == cam or other[-2:] != cam[-2:] or o.condition != "offset":
-                continue
-            p95, off = examined[cam].tracking.p95_abs_deg.value, _rest_offset(examined[other])
-            unseen = _rest_offset(examined[cam]) is None and p95 is not None and off is not None
-            if v.chances[v.condition] <= LIKELY or (unseen and abs(p95 - abs(off)) <= same_deg):
-                why = "The other cam on the same chain stands off its rest position by as much."
-                marks = tuple(
-                    replace(m, condition="offset") if m.name == "p95_abs_deg" else m for m in v.marks
-                )
-                found[cam] = replace(v, condition="offset", reasons=(*v.reasons, why), marks=marks)
+
+def _answers(
+    evidence: Sequence[Weighed], covered: CamCoverage | None, numbers: Table, heat: float, beyond: Sequence[Weighed]
+) -> dict[str, Answer]:
+    """Each question answered from its own figures alone."""
+    found = {}
+    for question in QUESTIONS.values():
+        own = [w for w in evidence if w.figure.question == question.name]
+        prior = numbers.no_prior[question.name]
+        no = 1.0 / (1.0 + math.exp(-prior - sum(w.says_no for w in own) / heat))
+        if any(w.figure.question == question.name for w in beyond):
+            no = max(no, SERVICE_AT)
+        at_worst = prior + sum(w.could_say_no for w in own) / heat
+        if no >= ANSWERED_AT:
+            found[question.name] = Answer("no", no)
+        elif 1.0 - no >= ANSWERED_AT and at_worst >= math.log(ANSWERED_AT / (1.0 - ANSWERED_AT)):
+            found[question.name] = Answer("yes", 1.0 - no)
+        else:
+            found[question.name] = Answer("cannot_tell", max(no, 1.0 - no), _needs(question.needs, covered))
     return found
 
 
-def _weak_together(
-    examined: Mapping[str, Examination], verdicts: Mapping[str, Verdict]
-) -> dict[str, Verdict]:
-    """Cams that are all weak, and moved off as engine speed rose, lack oil pressure: slow, whatever their
-    jumps."""
-    told = {cam: v for cam, v in verdicts.items() if v.condition != "insufficient_data"}
-    rose = sum(examined[cam].sticking.with_supply for cam in told)
-    if len(told) < 2 or rose < WITH_SUPPLY or any(v.condition not in WEAK for v in told.values()):
-        return dict(verdicts)
-    why = (
-        f"All cams are weak together, and {rose} times one moved off only as engine speed, and with it oil "
-        "pressure, rose."
-    )
-    return {
-        cam: replace(v, condition="slow", reasons=(*v.reasons, why)) if v.condition == "sticking" else v
-        for cam, v in verdicts.items()
-    }
-
-
-def _rest_offset(x: Examination) -> float | None:
-    if x.rest.offset_deg.value is not None:
-        return x.rest.offset_deg.value
-    return next((e.value for _, e in x.rest.windows if e.value is not None), None)
-
-
-def _name(
-    x: Examination, marks: tuple[Mark, ...], chances: Mapping[str, float], alike: bool
-) -> tuple[str, float]:
-    """The condition that explains the figures, grossest first, and the chance that it is right."""
-    # A cam turned by mechanical timing may stand against its stop and never reach its command: its reading is not
-    # frozen then, nor the cam stuck.
-    reading = any(m.chance > LIKELY for m in marks if m.condition == "sensor" and m.name != "sensor_frozen")
-    order = ("sensor", "offset", "stuck") if not alike or reading else ("offset", "sensor", "stuck")
-    for gross in order if alike else ("sensor", "stuck", "offset"):
-        if chances[gross] > LIKELY:
-            return gross, chances[gross]
-    fine = {name: chances[name] for name in ("sticking", "slow", "unstable")}
-    if fine["slow"] >= SURELY and fine["sticking"] <= LIKELY:
-        return "slow", fine["slow"]
-    if jumps_for_sure(x) and max(fine["sticking"], fine["unstable"]) > LIKELY and _wanders_by_sticking(x):
-        # It wanders because it sticks and jumps.
-        return "sticking", max(fine["sticking"], fine["unstable"])
-    if fine["sticking"] > LIKELY and fine["unstable"] > LIKELY:
-        fine.pop("sticking")
-    best = max(fine, key=fine.__getitem__)
-    if fine[best] > LIKELY:
-        return best, fine[best]
-    astray = max((m.chance for m in marks if not m.condition), default=LOW_CHANCE)
-    if astray > LIKELY and x.travel.command_span_deg >= SPAN_DEG:
-        return _likeliest(x, fine), astray
-    if x.sticking.sticks:
-        return "healthy", LIKELY  # it jumped, too seldom or too little to be named: of such cams half are right
-    return "healthy", 1.0 - min(max(*chances.values(), astray), LIKELY)
-
-
-def _wanders_by_sticking(x: Examination) -> bool:
-    """Is what it does at a steady command stick-slip? A steady swing shows by its shape, else it stands in
-    between."""
-    swings = x.sticking.swings
-    if swings.sticks or swings.hunts:
-        return swings.sticks
-    swing, flutter = x.hold.oscillation, x.hold.flutter_rms_deg.value or 0.0
-    if swing.found and (swing.amplitude_deg or 0.0) >= SWING_SHARE * flutter:
-        return x.sticking.limit_cycle.kind == "stick_slip"
-    return (x.sticking.stuck_time_fraction or 0.0) > STICKY_SHARE
-
-
-def _likeliest(x: Examination, chances: Mapping[str, float]) -> str:
-    """What a cam that is surely not where it should be most likely does."""
-    s = x.sticking
-    model = (
-        s.fit.p_smooth is not None and s.fit.p_smooth < SOME_P and (s.fit.explained or 0.0) >= SOME_EXPLAINED
-    )
-    stands = (s.stuck_time_fraction or 0.0) > SOME_SHARE and s.jumps >= JUMPS_OF_STANDS * max(s.plateaus, 1)
-    if model or jumps_for_sure(x) or stands:
-        return "sticking"
-    follows = x.response.fit.r2 is not None and x.response.fit.r2 >= DESCRIBES_R2
-    if chances["unstable"] > SOME_WANDER and chances["unstable"] > chances["slow"] and not follows:
-        return "unstable"
-    return "slow"
-
-
-def _lacking(
-    x: Examination, condition: str, covered: CamCoverage | None, limits: Mapping[str, Limit], alike: bool
-) -> tuple[str, ...]:
-    """What the drive lacks for this verdict; empty where it holds."""
-    watched, want = x.tracking.excursions.watched_s, limits["needed_running_s"].value
-    said = covered.missing if covered is not None else ()
-    if watched < want:
-        few = f"The cam could be watched for only {watched:.0f} s; {want:.0f} s of a running engine are needed."
-        return tuple(dict.fromkeys((*said, few)))
-    if condition == "offset" and not alike and x.travel.command_span_deg < SPAN_DEG:
-        still = (
-            "The cam was never moved: one that does not come back to rest looks like mechanical timing that is off."
-        )
-        return tuple(dict.fromkeys((still, *said)))
+def _needs(names: Sequence[str], covered: CamCoverage | None) -> tuple[str, ...]:
     if covered is None:
         return ()
-    if condition == "healthy":
-        return () if covered.sufficient else said
-    lost, interval = x.sensor.dropouts.fraction or 0.0, covered.pair_interval_s
-    if (
-        condition == "sensor"
-        and interval
-        and interval * (1.0 - lost) <= limits["needed_pair_interval_s"].value
-    ):
-        return ()  # the command came often enough; that the angle did not is the finding
-    return () if covered.judgeable else said
+    lacking = [n for n in covered.needs if not n.met and n.name in names]
+    return tuple(dict.fromkeys(f"{n.lack}; {n.remedy}." if n.remedy else f"{n.lack}." for n in lacking))
 
 
-def _why_healthy(x: Examination) -> tuple[str, ...]:
-    reasons = []
-    p95 = x.tracking.p95_abs_deg.value
-    if p95 is not None:
-        reasons.append(f"At a steady command the error stays within {p95:.1f} deg (95 % of readings).")
-    steps = x.response.advance.steps + x.response.retard.steps
-    if steps:
-        reasons.append(f"It arrived in time in {steps} measured command steps.")
-    rest = x.rest.offset_deg.value
-    if rest is not None:
-        reasons.append(f"At rest it stands {abs(rest):.1f} deg from its rest position.")
-    s = x.sticking
-    if s.sticks:
-        seen = (
-            f"stood {s.plateaus} times while its command left it, and jumped after {s.jumps} of them"
-            if s.jumps
-            else "moved more as a cam does that sticks a little than as one that does not"
+def _reasons(verdict: Verdict, covered: CamCoverage | None, beyond: Sequence[Weighed]) -> tuple[str, ...]:
+    """What lies beyond the maker's limit, then the weightiest figures; what the drive lacks where it cannot tell."""
+    first = tuple(f"{w.figure.sentence(w.measured)}; beyond the maker's limit {w.limit}." for w in beyond)
+    if verdict.condition == "insufficient_data":
+        open_ = [n for a in verdict.questions.values() if a.answer == "cannot_tell" for n in a.needs]
+        missing = covered.missing if covered is not None else ()
+        return tuple(dict.fromkeys((*open_, *missing))) or (
+            "What was measured speaks neither clearly for a fault nor clearly against one.",
         )
-        reasons.append(f"Yet it {seen}: too little to call it sticking, too much to be sure that it does not.")
-    return tuple(reasons)
+    # A fault rests on figures beyond their limit, "healthy" on figures within.
+    good = verdict.condition == "healthy"
+    right_side = [w for w in verdict.evidence if (w.times_limit <= 1.0) == good and (w.figure.says_good or not good)]
+    weighty = sorted(right_side or verdict.evidence, key=lambda w: -verdict.says(w))
+    sentences = list(first)
+    said_first = {w.figure.name for w in beyond}
+    for w in weighty:
+        if verdict.says(w) < WORTH_SAYING or w.figure.name in said_first:
+            continue
+        said = w.figure.sentence(w.measured)
+        if good:
+            oil = w.measured.window.words if w.measured.window is not None else ""
+            said = f"{w.figure.title[:1].upper()}{w.figure.title[1:]}: {w.figure.shown(w.measured)}"
+            said += f" with oil {oil}" if oil else ""
+        sentences.append(f"{said}; the limit is {w.limit}.")
+    return tuple(sentences)

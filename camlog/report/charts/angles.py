@@ -7,12 +7,14 @@ from typing import Any
 import numpy as np
 
 from camlog.analysis.cam.camdata import CamData
+from camlog.analysis.figures import limit_of
 from camlog.analysis.findings import Findings
+from camlog.numbers import number, with_unit
 from camlog.report.chart import Chart, angle_axis, axis_key, level, row_axes, signal_line, time_axis
 from camlog.report.charts.moments import convincing_stretch
 from camlog.report.charts.times import duration_s, gap_shapes, window_shapes
 from camlog.report.palette import ACTUAL, COMMAND, ERROR
-from camlog.report.words import cam_title, number, with_unit
+from camlog.report.words import cam_title
 
 KIND, CLOSE_KIND = "angles", "closeup"
 
@@ -20,7 +22,7 @@ KIND, CLOSE_KIND = "angles", "closeup"
 def chart(findings: Findings, cam: str, budget: int, title: str = "") -> Chart:
     """Commanded and actual angle, and the error below, over the whole recording."""
     data = findings.cams[cam].examination.data
-    limit = findings.limits["hold_error_deg"].value
+    limit = limit_of("p95_abs_deg", findings.limits).value
     known = np.isfinite(data.error_deg)
     gaps = findings.conditions.gap_intervals
     traces = [
@@ -65,7 +67,7 @@ def _layout(shapes: list[dict[str, Any]], end_s: float, top_deg: float) -> dict[
 
 def _answer(findings: Findings, cam: str) -> str:
     x = findings.cams[cam].examination
-    tracking, limit = x.tracking, findings.limits["hold_error_deg"]
+    tracking, limit = x.tracking, limit_of("p95_abs_deg", findings.limits)
     if tracking.p95_abs_deg.value is None:
         steady = f"Error at a steady command: not measured, {tracking.p95_abs_deg.reason}."
     else:

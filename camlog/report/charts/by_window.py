@@ -7,10 +7,12 @@ from typing import Any
 
 from camlog.analysis.drive.windows import OilWindow
 from camlog.analysis.estimate import Estimate
+from camlog.analysis.figures import limit_of
 from camlog.analysis.findings import Findings
+from camlog.numbers import number, with_unit
 from camlog.report.chart import Chart, area, axis_key, error_bars, level, nothing, points, row_axes
 from camlog.report.palette import Role
-from camlog.report.words import cam_title, number, with_unit
+from camlog.report.words import cam_title
 
 ERROR_KIND, HOLD_KIND, REST_KIND = "error", "hold", "rest"
 _BIAS = Role("@actual", "solid", "circle")
@@ -28,7 +30,7 @@ def error_chart(findings: Findings, cam: str, windows: tuple[OilWindow, ...], ti
             ERROR_KIND, title, tracking.bias_deg.reason or "No settled readings in these oil windows.", cam
         )
     labels = [label for label, _ in rows]
-    limit = findings.limits["hold_error_deg"]
+    limit = limit_of("p95_abs_deg", findings.limits)
     traces = [
         _points(labels, [t.bias_deg for _, t in rows], "mean error", "deg", _BIAS),
         _points(labels, [t.p95_abs_deg for _, t in rows], "95 % of readings within", "deg", _SPREAD),
@@ -59,7 +61,7 @@ def hold_chart(findings: Findings, cam: str, windows: tuple[OilWindow, ...], tit
             HOLD_KIND, title, hold.flutter_rms_deg.reason or "Not measured in these oil windows.", cam
         )
     labels = [label for label, _ in rows]
-    flutter, drift = findings.limits["flutter_rms_deg"], findings.limits["drift_deg_per_s"]
+    flutter, drift = limit_of("flutter_rms_deg", findings.limits), limit_of("drift_deg_per_s", findings.limits)
     traces = [
         _points(labels, [h.flutter_rms_deg for _, h in rows], "flutter (rms)", "deg", _SPREAD),
         _points(labels, [h.drift_deg_per_s for _, h in rows], "drift", "deg/s", _BIAS, row=1),
@@ -103,7 +105,7 @@ def rest_chart(findings: Findings, cam: str, windows: tuple[OilWindow, ...], tit
     if not rows:
         return nothing(REST_KIND, title, rest.offset_deg.reason or "Not measured in these oil windows.", cam)
     labels = [label for label, _ in rows]
-    limit = findings.limits["rest_offset_deg"]
+    limit = limit_of("rest_offset_deg", findings.limits)
     traces = [_points(labels, [e for _, e in rows], "off its rest position", "deg", _BIAS)]
     shapes = [
         area(-limit.value, limit.value),

@@ -5,10 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from camlog.analysis.cam.coldstart import WATCHED_S
+from camlog.analysis.figures import limit_of
 from camlog.analysis.findings import Findings
+from camlog.numbers import number, with_unit
 from camlog.report.chart import Chart, angle_axis, axis_key, line, nothing, row_axes, signal_line, stretch
 from camlog.report.palette import ACTUAL, COMMAND, SERIES
-from camlog.report.words import cam_title, number, with_unit
+from camlog.report.words import cam_title
 
 KIND = "cold_start"
 BEFORE_S, AFTER_S = 2.0, 20.0
@@ -29,7 +31,7 @@ def chart(
             cam,
         )
     start, after = cold.start_s, seconds or AFTER_S
-    limit = findings.limits["cold_start_flutter_deg"]
+    limit = limit_of("cold_start_flutter_deg", findings.limits)
 
     def cut(t: np.ndarray, v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         a, b = np.searchsorted(t, [start - BEFORE_S, start + after])

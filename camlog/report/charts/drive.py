@@ -9,10 +9,11 @@ import numpy as np
 
 from camlog import signals
 from camlog.analysis.findings import Findings
+from camlog.numbers import unit_words
 from camlog.report.chart import Chart, axis_key, nothing, plain, row_axes, signal_line, time_axis
 from camlog.report.charts.times import duration_s, event_traces, events, gap_shapes, window_shapes
 from camlog.report.palette import SERIES
-from camlog.report.words import duration, unit_words
+from camlog.report.words import duration
 
 KIND = "drive"
 USUAL = ("engine_speed", "vehicle_speed", "coolant_temp", "oil_temp", "oil_pressure", "misfires")

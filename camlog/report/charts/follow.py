@@ -7,11 +7,13 @@ from typing import Any
 import numpy as np
 
 from camlog.analysis.drive.windows import OilWindow, window_index
+from camlog.analysis.figures import limit_of
 from camlog.analysis.findings import Findings
+from camlog.numbers import number
 from camlog.report.chart import Chart, line, nothing, points
 from camlog.report.palette import LIMIT, Role, window_role
 from camlog.report.thin import spread_choice
-from camlog.report.words import cam_title, number
+from camlog.report.words import cam_title
 
 KIND = "follow"
 MOST_POINTS = 1600  # a cam; the farthest from the diagonal are always among them
@@ -53,7 +55,7 @@ def chart(findings: Findings, cam: str, windows: tuple[OilWindow, ...], title: s
                 line(ends, ends + sign * band, name, "deg", role, width=2.0)
                 | {"hoverinfo": "skip", "showlegend": bool(name), "legendgroup": "band"}
             )
-        limit = findings.limits["stick_band_deg"]
+        limit = limit_of("stick_band_deg", findings.limits)
         said = (
             f"The command leaves the cam by {number(band)} deg before it moves "
             f"(limit {number(limit.value)} deg, {limit.source})."

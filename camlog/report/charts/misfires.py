@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from camlog.analysis.findings import Findings
+from camlog.numbers import number
 from camlog.report.chart import Chart, error_bars, level, nothing, points
 from camlog.report.palette import Role
-from camlog.report.words import cam_title, number
+from camlog.report.words import cam_title
 
 KIND = "misfires"
 UNIT = "per 1,000 rev"

@@ -9,11 +9,14 @@ import numpy as np
 from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.cam.coldstart import WATCHED_S
 from camlog.analysis.findings import Findings
-from camlog.report.words import key_mark, number
+from camlog.numbers import number
+from camlog.report.words import key_evidence
 
 SPAN_S = 30.0
 SWINGS_S = 8.0  # short enough to see single swings
 STEADY_DEG = 1.5
+# Figures that are best seen where it swings about a command that hardly moves.
+SWINGS = ("standing_swing_deg", "smooth_swing_deg", "swing_time_fraction", "cycle_shape")
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,9 +33,9 @@ def convincing_stretch(findings: Findings, cam: str) -> Stretch:
     """The stretch of SPAN_S in which the cam's verdict is seen best, by what the verdict is."""
     found = findings.cams[cam]
     data, condition = found.examination.data, found.verdict.condition
-    mark = key_mark(found.verdict)
+    key = key_evidence(found.verdict)
     swings = found.examination.sticking.swings
-    if mark is not None and mark.name in ("swing_amplitude_deg", "hunting_amplitude_deg"):
+    if key is not None and key.figure.name in SWINGS and len(swings.begun_s):
         begin = _densest(np.array(swings.begun_s), SWINGS_S)
         if swings.sticks:
             return Stretch(begin, begin + SWINGS_S, "does it move smoothly?",
@@ -41,7 +44,7 @@ def convincing_stretch(findings: Findings, cam: str) -> Stretch:
                        "The stretch in which it swings about its command most.")  # fmt: skip
     if condition == "unstable":
         cold = found.examination.rest.cold_start
-        if mark is not None and mark.name == "cold_start_flutter_deg" and cold.start_s is not None:
+        if key is not None and key.figure.name == "cold_start_flutter_deg" and cold.start_s is not None:
             return Stretch(cold.start_s - 1.0, cold.start_s + WATCHED_S + 4.0, "does it hold still after the start?",
                            "From the moment the engine starts.")  # fmt: skip
         return _of(data, _unsteadiness(data), "does it hold still?",

@@ -8,14 +8,15 @@ from typing import Any
 import numpy as np
 
 from camlog.analysis.drive.windows import OilWindow
+from camlog.analysis.figures import limit_of
 from camlog.analysis.findings import Findings
-from camlog.analysis.limits import t63_limit
 from camlog.analysis.response.step_pool import StepSummary
 from camlog.errors import InputError
+from camlog.numbers import number
 from camlog.oil import kinematic_viscosity
 from camlog.report.chart import Chart, error_bars, nothing, points
 from camlog.report.palette import Role
-from camlog.report.words import cam_title, number
+from camlog.report.words import cam_title
 
 KIND = "oil"
 LABELLED_SHARE = 0.18
@@ -97,7 +98,7 @@ def _healthy_band(
 ) -> tuple[list[dict[str, Any]], list[float]]:
     steps: list[list[float]] = []  # start, end, limit; neighbours with one limit are one
     for window in windows:
-        limit = t63_limit(findings.limits, window).value
+        limit = limit_of("t63_s", findings.limits, window).value
         start, end = max(window.min_degc, low), min(window.max_degc, high)
         if start < end:
             if steps and steps[-1][1:] == [start, limit]:

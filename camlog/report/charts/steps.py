@@ -8,14 +8,15 @@ import numpy as np
 
 from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.drive.windows import OilWindow
+from camlog.analysis.figures import limit_of
 from camlog.analysis.findings import Findings
-from camlog.analysis.limits import t63_limit
 from camlog.analysis.response.step_pool import T63, T86, StepSummary
 from camlog.analysis.response.steps import CommandSteps, find_steps
+from camlog.numbers import number
 from camlog.report.chart import Chart, line, nothing
 from camlog.report.palette import Role, window_role
 from camlog.report.thin import spread_choice
-from camlog.report.words import cam_title, number
+from camlog.report.words import cam_title
 
 KIND = "steps"
 MOST_STEPS = 10  # of one direction and window; an even choice over the drive
@@ -92,7 +93,7 @@ def answer(findings: Findings, cam: str, windows: tuple[OilWindow, ...]) -> str:
     """The slowest window and direction against its limit, in a sentence."""
     rows = []
     for window, r in findings.cams[cam].examination.response.by_window.items():
-        limit = t63_limit(findings.limits, window)
+        limit = limit_of("t63_s", findings.limits, window)
         for word, s in (("advance", r.advance), ("retard", r.retard)):
             value = s.t63.value if s.t63.value is not None else s.t63.low
             if value is not None and window in windows:

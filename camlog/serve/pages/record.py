@@ -11,10 +11,10 @@ from camlog.errors import InputError
 from camlog.serve.desk import Desk
 from camlog.serve.guard import is_loopback
 from camlog.serve.names import address, told
-from camlog.serve.pairing import Pairing
 from camlog.serve.pages import parts, pieces
 from camlog.serve.pages.pieces import notice, shown
 from camlog.serve.pages.recording_results import stop
+from camlog.serve.pairing import Pairing
 from camlog.serve.recording import GROWING, RecorderStatus
 from camlog.sinks.words import clock_text
 

@@ -1,0 +1,45 @@
+"""How numbers are printed for people: one way, one unit, no more digits than the interval supports."""
+
+from __future__ import annotations
+
+import math
+
+from camlog.unknown import UNKNOWN
+
+UNIT_WORDS = {"degC": "°C", "1": "", "share": "%", "count": "", "1/min": "a minute"}
+
+
+def unit_words(unit: str) -> str:
+    """A unit as it is printed: `degC` is °C, a bare number has none."""
+    return UNIT_WORDS.get(unit, unit)
+
+
+def number(value: float | None, doubt: float | None = None) -> str:
+    """A number with the figures that matter, as one reads it aloud; `–` where there is none.
+
+    `doubt` is half its interval: no digit is printed that lies below a tenth of it.
+    """
+    if value is None or not math.isfinite(value):
+        return UNKNOWN
+    size = abs(value)
+    digits = 3 if size >= 0.995 else 2
+    if doubt and math.isfinite(doubt) and doubt > 0 and size > 0:
+        digits = min(digits, max(math.floor(math.log10(size)) - math.floor(math.log10(doubt)) + 1, 1))
+    if size >= 99.95:
+        return f"{value:,.0f}"
+    if size < 0.0005:
+        return "0" if size == 0 else f"{value:.1e}"
+    rounded = float(f"{value:.{digits}g}")
+    decimals = max(digits - 1 - math.floor(math.log10(size)), 0)
+    text = f"{rounded:.{decimals}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def with_unit(value: float | None, unit: str, doubt: float | None = None) -> str:
+    """`2.5 deg`, `24 %` for a share, `–` where there is none."""
+    if value is None or not math.isfinite(value):
+        return UNKNOWN
+    if unit == "share":
+        share = f"{100 * value:.0f}" if abs(value) >= 0.1 or value == 0 else number(100 * value)
+        return f"{share} %"
+    return f"{number(value, doubt)} {unit_words(unit)}".strip()
