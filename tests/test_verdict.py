@@ -440,3 +440,20 @@ def test_time_that_goes_backwards_does_not_make_a_fault(rng):
     swapped = np.arange(200, len(time) - 1, 400)
     time[swapped], time[swapped + 1] = time[swapped + 1].copy(), time[swapped].copy()
     assert judged(dataclasses.replace(trace, time_s=time)).condition in ("healthy", "insufficient_data")
+
+
+# ---------------------------------------------------------------- the complaint
+
+
+def test_a_rattle_that_the_drive_could_not_show_never_ends_in_healthy(rng):
+    from camlog.drive import Drive
+    from camlog.stream import Event
+
+    d = drive(rng)  # begins warm and running: no start was recorded
+    trace = trace_of(d, rng, {INTAKE: (d.command(), sound(d.command()))})
+    assert judged(trace).condition == "healthy"
+    heard = Drive(started_at="2026-01-01T08:00:00+00:00", vehicle={"name": "Invented", "vin": None}, adapter={},
+                  events=(Event(5.0, "marker", "rattle heard"),), code_snapshots=())  # fmt: skip
+    verdict = judged(trace, drive=heard)
+    withheld(verdict)
+    assert "many start rattles never reach the reported angle" in verdict.reasons[0]

@@ -169,7 +169,9 @@ def _hardly_moved(now: CamFindings, then: CamFindings | None) -> str | None:
 
 
 def _bad(found: CamFindings) -> list[Weighed]:
-    """The figures beyond their limit that speak for a fault."""
+    """The figures beyond their limit that speak for a fault; of a cam called healthy none was bad."""
+    if found.verdict.condition == "healthy":
+        return []
     return [w for w in found.verdict.evidence if w.times_limit > 1.0 and max(w.says.values(), default=0.0) > 0.0]
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from camlog.analysis.cam.examine import Examination
 from camlog.analysis.drive.coverage import CamCoverage
@@ -114,9 +114,24 @@ def judge_all(
     fitted table unless another is given.
     """
     numbers = numbers or table()
-    return {
-        cam: _judge(view(examined, cam, codes), covered.get(cam), limits, complaint, numbers) for cam in examined
-    }
+    views = {cam: view(examined, cam, codes) for cam in examined}
+    found = {cam: _judge(v, covered.get(cam), limits, numbers) for cam, v in views.items()}
+    if RATTLE in complaint.lower() and not any(v.questions["starts_quietly"].answer == "no" for v in found.values()):
+        return {cam: _unheard(v) for cam, v in found.items()}
+    return found
+
+
+def _unheard(verdict: Verdict) -> Verdict:
+    """A healthy verdict withheld: a rattle was reported, no cam was found to rattle, and this one could not show it."""
+    quiet = verdict.questions["starts_quietly"]
+    if verdict.condition != "healthy" or quiet.answer != "cannot_tell":
+        return verdict
+    why = (
+        "A rattle was reported, and this drive could not show whether the lock pin holds: many start rattles never "
+        "reach the reported angle. What was measured is in order.",
+        *quiet.needs,
+    )
+    return replace(verdict, condition="insufficient_data", confidence=0.0, reasons=why)
 
 
 def view(examined: Mapping[str, Examination], cam: str, codes: CodeEvidence | None = None) -> View:
@@ -131,9 +146,7 @@ def view(examined: Mapping[str, Examination], cam: str, codes: CodeEvidence | No
     )
 
 
-def _judge(
-    cam: View, covered: CamCoverage | None, limits: Mapping[str, Limit], complaint: str, numbers: Table
-) -> Verdict:
+def _judge(cam: View, covered: CamCoverage | None, limits: Mapping[str, Limit], numbers: Table) -> Verdict:
     evidence = tuple(weigh(cam, limits, numbers))
     apart, _ = distance(evidence, numbers.families)
     far = max(apart - numbers.far_from, 0.0)
@@ -153,13 +166,6 @@ def _judge(
         unknown = {name: Answer("cannot_tell", 0.5, (problem,)) for name in QUESTIONS}
         return Verdict("insufficient_data", 0.0, (problem,), flat, unknown, evidence)
     condition = _condition(chances, answers, covered)
-    if condition == "healthy" and RATTLE in complaint.lower() and answers["starts_quietly"].answer == "cannot_tell":
-        why = (
-            "A rattle was reported, and this drive could not show whether the lock pin holds: many start rattles never "
-            "reach the reported angle. What was measured is in order.",
-            *answers["starts_quietly"].needs,
-        )
-        return Verdict("insufficient_data", 0.0, why, chances, answers, evidence, unlike)
     found = Verdict(condition, chances.get(condition, 0.0), (), chances, answers, evidence, unlike)
     reasons = _reasons(found, covered, beyond)
     return Verdict(condition, found.confidence, reasons, chances, answers, evidence, unlike)
