@@ -105,7 +105,7 @@ def test_what_this_drive_can_no_longer_bring_is_said_and_holds_nothing_up():
 )
 def test_a_cold_engine_is_told_to_warm_up_before_it_is_told_to_hurry(temperatures, said):
     guide = Guide(DEMO)
-    for n in range(800):
+    for n in range(1300):  # 130 s: longer than the engine has to run for a verdict
         angle = 10.0 if n % 100 < 50 else 30.0
         guide.accept(Batch(n * 0.1, {"engine_speed": 1200.0, **temperatures, COMMANDED: angle, ACTUAL: angle,
                                      "cam_exhaust_b1_commanded": -angle, "cam_exhaust_b1_actual": -angle}))  # fmt: skip
