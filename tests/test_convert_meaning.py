@@ -412,3 +412,11 @@ def test_a_signal_of_camlogs_own_name_in_a_unit_of_another_kind_is_in_doubt(tmp_
     path.write_text("Time (s),oil_temp [rpm],Engine speed (1/min)\n" + "".join(f"{i},{60 + i},{700 + i}\n" for i in range(50)))
     (oil,) = convert(path).doubtful
     assert oil.signal == "oil_temp" and oil.doubts == ("unit",) and "rpm is no unit of oil_temp" in oil.reason
+
+
+def test_a_cam_angle_in_a_unit_of_another_kind_is_in_doubt_even_where_a_mapping_says_so(tmp_path):
+    path, said = tmp_path / "odd.csv", tmp_path / "odd.map.toml"
+    path.write_text("Time (s),Intake cam actual,RPM\n" + "".join(f"{i},{i % 30},{700 + i}\n" for i in range(50)))
+    said.write_text('schema = "camlog.map/1"\n[[column]]\nheading = "Intake cam actual"\nunit = "s"\n')
+    (cam,) = convert(path, mapping=said).doubtful
+    assert "unit" in cam.doubts and "s is no unit of" in cam.reason

@@ -204,7 +204,11 @@ def _cam_match(cam: CamColumn, column: _Column, own: bool) -> ColumnMatch:
     unit = rule.unit or cam.heading.unit or SIGNALS[cam.signal].unit
     settled = {why for about, why in cam.because.items() if about not in doubts}
     why = [w for w in cam.why if w and w not in settled]
-    if cam.role == "duty":
+    wrong = _wrong_kind(cam.signal, unit)
+    if wrong:
+        doubts.append("unit")
+        why.append(wrong)
+    elif cam.role == "duty":
         guess = unit_of_values(cam.signal, column.figures, None)
         if rule.factor is None and not guess.sure and column.figures.count:
             doubts.append("factor")

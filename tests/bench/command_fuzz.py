@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import copy
 import io
 import json
 import multiprocessing
@@ -138,7 +139,7 @@ def damaged_drive(text: str, rng: random.Random) -> bytes:
     content = json.loads(text)
     for _ in range(rng.randint(1, 3)):
         place, key = _somewhere(content, rng)
-        place[key] = rng.choice(NASTY_VALUES)
+        place[key] = copy.deepcopy(rng.choice(NASTY_VALUES))
     raw = json.dumps(content)
     if rng.random() < 0.1:
         raw = raw.replace("null", _nested(rng.choice([30, 900, 100_000])), 1)
