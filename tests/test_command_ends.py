@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import pty
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -26,6 +27,12 @@ def ended(capsys, *words) -> tuple[int, str, str]:
     return end.value.code, *capsys.readouterr()
 
 
+@pytest.fixture
+def bare(tmp_path) -> Path:
+    """The sample without its drive file, which says that it is simulated: nothing is remarked on it."""
+    return Path(shutil.copyfile(SAMPLE, tmp_path / "bare.csv"))
+
+
 class Panic(BaseException):
     """As a compiled library ends: no Exception."""
 
@@ -41,14 +48,14 @@ class Panic(BaseException):
         (OSError(30, "Read-only file system"), "the system refuses (Read-only file system)"),
     ],
 )
-def test_whatever_happens_inside_ends_as_one_line_and_status_2(capsys, monkeypatch, tmp_path, fault, says):
+def test_whatever_happens_inside_ends_as_one_line_and_status_2(capsys, monkeypatch, tmp_path, bare, fault, says):
     def fails(*_, **__):
         raise fault
 
     monkeypatch.setattr("camlog.analysis.analyze", fails)
     monkeypatch.setenv("TMPDIR", str(tmp_path))
     monkeypatch.setattr("tempfile.tempdir", None)
-    for words in (["analyze", "--json", SAMPLE], ["verify", "--json", SAMPLE], ["compare", "--out", tmp_path, SAMPLE, SAMPLE]):
+    for words in (["analyze", "--json", bare], ["verify", "--json", bare], ["compare", "--out", tmp_path, bare, bare]):
         status, out, err = ended(capsys, *words)
         (line,) = err.splitlines()
         assert status == 2 and line.startswith("camlog: ") and says in line and not out
@@ -69,9 +76,9 @@ def test_a_result_that_finds_no_room_is_an_error_and_not_not_verified(words):
     assert "Traceback" not in done.stderr and "Exception ignored" not in done.stderr
 
 
-def test_who_stops_reading_ends_a_command_quietly():
+def test_who_stops_reading_ends_a_command_quietly(bare):
     with subprocess.Popen(
-        [sys.executable, "-m", "camlog", "replay", SAMPLE, "--speed", "max"], stdout=subprocess.PIPE, stderr=subprocess.PIPE
+        [sys.executable, "-m", "camlog", "replay", bare, "--speed", "max"], stdout=subprocess.PIPE, stderr=subprocess.PIPE
     ) as running:
         running.stdout.close()
         assert running.stderr.read() == b"" and running.wait(60) == 0

@@ -55,7 +55,10 @@ def check(content: bytes, folder) -> Conversion | None:
     written = as_written(out)
     assert foreign_values(conversion, written, numbers_in(content)) == []
     trace = read_trace(out)
-    assert trace.time_s[0] == 0 and (np.diff(trace.time_s) >= 0).all() and not trace.warnings
+    assert trace.time_s[0] == 0 and (np.diff(trace.time_s) >= 0).all()
+    # A damaged stamp may leap by hours: the trace says so, once, and nothing else.
+    leaps = bool((np.diff(trace.time_s) > 3600.0).any())
+    assert [w.startswith("The time leaps from ") for w in trace.warnings] == [True] * leaps
     assert all(c.certain or c.doubts for c in conversion.columns)
     return conversion
 

@@ -360,13 +360,13 @@ def test_headers_spaces_and_the_form_of_long_answers(client):
     assert terminal.raw("010C") == "41 0C 0C B2 \r\r>"
     assert terminal.ask("0902") == [
         "014",
-        "0: 49 02 01 39 43 4C",
+        "0: 49 02 01 5A 5A 5A",
         "1: 47 53 4D 35 54 45 53",
         "2: 54 33 44 30 41 42 5A",
     ]
     assert terminal.ask("ATH1") == ["OK"]
     assert terminal.ask("010C") == ["7E8 04 41 0C 0C B2 00 00 00"]
-    assert terminal.ask("0902")[0] == "7E8 10 14 49 02 01 39 43 4C"
+    assert terminal.ask("0902")[0] == "7E8 10 14 49 02 01 5A 5A 5A"
     assert terminal.ask("ATS0") == ["OK"]
     assert terminal.ask("010C") == ["7E804410C0CB2000000"]
     assert terminal.ask("ATD1") == ["OK"] and terminal.ask("010C") == ["7E8804410C0CB2000000"]
