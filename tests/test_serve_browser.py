@@ -12,6 +12,7 @@ import time
 from pathlib import Path
 
 import pytest
+from playwright.sync_api import Error
 
 from camlog.drive import drive_path, read_drive
 from camlog.serve.server import RunningServer
@@ -70,9 +71,18 @@ class Visitor:
     def until(self, script, what):
         """Until a script gives true; under the page's policy no other kind of waiting works."""
         end = time.monotonic() + 20.0
-        while not self.page.evaluate(script):
+        while not self._now(script):
             assert time.monotonic() < end, what
             time.sleep(0.05)
+
+    def _now(self, script):
+        """What a script gives; nothing while the page is just being loaded again."""
+        try:
+            return self.page.evaluate(script)
+        except Error as trouble:
+            if "context was destroyed" not in str(trouble):
+                raise
+            return None
 
     def text(self, selector):
         return self.page.inner_text(selector)
@@ -103,8 +113,7 @@ def start(visitor):
 
 def drawn(visitor, otherwise):
     """Until the first strip has been drawn. Only what is in view is drawn, and on a phone the strips are further down."""
-    visitor.page.locator(".strip").first.scroll_into_view_if_needed()
-    visitor.until(DRAWN, otherwise)
+    visitor.until(f"() => {{document.querySelector('.strip')?.scrollIntoView();return ({DRAWN})()}}", otherwise)
     visitor.page.evaluate("window.scrollTo(0, 0)")
 
 
