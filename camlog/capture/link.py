@@ -106,6 +106,7 @@ class Link:
         self._sent_s = 0.0
         self._unasked = False
         self.restarted_by = "adapter_reset"
+        self._left: list[str] = []  # lines of an answer nobody used; they may tell of a restart
         _check_port(port)
         try:
             self._adapter = Adapter(port, baud, protocol, clock, self.deadline)
@@ -204,6 +205,10 @@ class Link:
             lines = [UNASKED, *lines]
         return Received(lines, self._sent_s, self._adapter.last_byte_s, self._listen_to)
 
+    def let_end(self) -> None:
+        """Let a request under way end, its answer unused but for what it tells `sync` of a restart."""
+        self._left = self._adapter.read_lines(self.poll_timeout_s)
+
     def parse(self, received: Received) -> Reply:
         """Messages out of a received reply, by python-obd's protocol parser; never raises."""
         found = self.form.sort(received.lines)
@@ -246,7 +251,7 @@ class Link:
         False where it has restarted meanwhile and must be set up anew (`restore`); `restarted_by` then says why as
         far as it told. Raises LinkLost where it does not listen.
         """
-        heard: list[str] = []
+        heard, self._left = self._left, []
         for _ in range(_SYNC_TRIES):
             heard += self._adapter.drain()
             try:

@@ -232,7 +232,7 @@ class Poller:
         if self._under_way is not None:
             self._under_way = None
             with contextlib.suppress(LinkLost):  # whatever is done next will meet it too
-                self.link.receive(self.link.poll_timeout_s)
+                self.link.let_end()
 
     def _into_step(self) -> None:
         if not self.link.sync():
