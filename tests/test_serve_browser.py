@@ -416,7 +416,7 @@ def test_a_page_whose_pairing_has_ended_asks_for_the_code(chromium, served):
         phone.page.evaluate("document.body.dataset.before = 'yes'")
         phone.page.route("**/live?*", lambda route: route.fulfill(status=401, body=""), times=1)
         phone.until("() => !document.body || !document.body.dataset.before", "the page was not loaded again")
-        phone.page.wait_for_selector("main")
+        phone.go()
 
 
 def test_a_phone_beside_the_laptop_sees_the_same_drive(chromium, served):
