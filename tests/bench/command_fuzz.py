@@ -288,7 +288,7 @@ def one(task: tuple[int, str, Path, Path | None]) -> tuple[str, str, str, float]
         wrong = "over 20 s"
     elif "unforeseen fault" in err.getvalue() or "Traceback" in err.getvalue() + out.getvalue() or isinstance(status, str):
         wrong = "traceback"
-    elif _peak_mib() > MOST_MIB:
+    elif _peak_mib() > MOST_MIB or "not enough memory" in err.getvalue():
         wrong = "over 1 GB"
     elif status not in ((1, 2) if words[0] == "verify" else (0, 2)):
         wrong = "wrong status"
