@@ -57,6 +57,13 @@ def test_a_leap_of_the_clock_is_said(drive, tmp_path):
     assert not drive.warnings
 
 
+def test_two_readings_fifty_years_apart_are_little_work(drive):
+    few = replace(
+        drive, time_s=np.array([0.0, FIFTY_YEARS_S]), columns={n: v[3000:3002] for n, v in drive.columns.items()}
+    )
+    assert {c.verdict.condition for c in analyze(few).cams.values()} <= {"insufficient_data"}
+
+
 @pytest.mark.parametrize("factor", [1e-9, 1e-300, 1e4])
 def test_times_in_a_wrong_unit_are_no_fault_of_the_analysis(drive, factor):
     assert analyze(replace(drive, time_s=drive.time_s * factor)).cams

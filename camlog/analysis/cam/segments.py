@@ -44,6 +44,8 @@ ENVELOPE_S = 1.0
 HOLE_S = 10.0
 AFTER_HOLE_S = 5.0
 EDGE_S = 4 * GRID_S
+# Readings so far apart that a window asked for in intervals would be longer have no known command in it anyway.
+LONGEST_WINDOW_S = 60.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -225,7 +227,7 @@ def by_window(
 
 def _cells(window_s: float) -> int:
     # Odd, so that the filter's origin can put the window wholly into the past.
-    return 2 * round(window_s / GRID_S / 2.0) + 1
+    return 2 * round(min(window_s, LONGEST_WINDOW_S) / GRID_S / 2.0) + 1
 
 
 def _trailing(window_s: float) -> int:
