@@ -10,8 +10,8 @@ import numpy as np
 from camlog.analysis import analyze
 from camlog.analysis.findings import Findings
 from camlog.drive import Drive
+from camlog.places import sample_logs_folder
 from camlog.profile import read_profile
-from camlog.report.places import sample_logs_folder
 from camlog.report.samples import analyze_sample
 from camlog.stream import CodeSnapshot, Event, MonitorTest, TroubleCode
 from camlog.trace import Trace, read_trace

@@ -27,10 +27,10 @@ from camlog.cli.compare import compare as compare_command
 from camlog.cli.results import verdict_lines
 from camlog.cli.verify import lines as verify_lines
 from camlog.drive import Drive, read_drive
+from camlog.places import sample_logs_folder
 from camlog.profile import read_profile
 from camlog.report import render_report
 from camlog.report.comparison import render_comparison
-from camlog.report.places import sample_logs_folder
 from camlog.report.summary import owner_paragraph
 from camlog.serve.guide import Guide
 from camlog.serve.pages import parts

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from camlog.cli import main
-from camlog.report.places import sample_logs_folder
+from camlog.places import sample_logs_folder
 
 SAMPLE = sample_logs_folder() / "too-short.csv"
 # What a terminal obeys: ESC c resets it, ESC ] renames the window, U+009B is another ESC [, U+202E turns the reading.

@@ -16,6 +16,7 @@ import pytest
 from camlog.analysis.estimate import Estimate
 from camlog.analysis.limits import LIMITS
 from camlog.drive import drive_path
+from camlog.places import sample_logs_folder
 from camlog.report import render_comparison
 from camlog.report.axes import common_axes
 from camlog.report.changes import MetricChange, metric_changes
@@ -23,7 +24,6 @@ from camlog.report.chart import Chart, line
 from camlog.report.comparison import counted, doubts, headline
 from camlog.report.figures_table import Row
 from camlog.report.palette import ACTUAL
-from camlog.report.places import sample_logs_folder
 from camlog.verify.changes import Figure, change_of
 from tests.browser_help import DESK, PHONE, Look, browser
 from tests.report_drives import findings_of, nasty_findings, without_cams

@@ -11,8 +11,8 @@ import pytest
 from camlog.analysis import analyze
 from camlog.convert import read_any
 from camlog.errors import InputError
+from camlog.places import sample_logs_folder
 from camlog.report import render_report
-from camlog.report.places import sample_logs_folder
 from camlog.trace import Trace, read_trace, write_trace
 
 WEEK_S, FIFTY_YEARS_S = 604_800.0, 1.58e9

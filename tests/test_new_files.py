@@ -10,8 +10,8 @@ import pytest
 from camlog.drive import Drive, drive_path, write_drive
 from camlog.errors import InputError
 from camlog.new_files import whole_file
+from camlog.page import write_page
 from camlog.profile import write_template
-from camlog.report.page import write_page
 from camlog.sinks import TraceFileSink
 from camlog.stream import Batch
 from camlog.trace import Trace, read_trace, write_trace

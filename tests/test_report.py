@@ -14,13 +14,13 @@ from camlog.analysis import analyze
 from camlog.analysis.estimate import Estimate
 from camlog.analysis.limits import LIMITS
 from camlog.drive import Drive
+from camlog.page import content_policy, json_block, render_page, shipped_text
 from camlog.profile import read_profile
 from camlog.report import render_report, write_report
 from camlog.report.asked_charts import FIRST, asked_charts, first_chart
 from camlog.report.chart import numbers, plain
 from camlog.report.dashboard import read_dashboard
 from camlog.report.figures_table import Row, rows
-from camlog.report.page import content_policy, json_block, render_page, shipped_text
 from camlog.report.palette import COLORS, SERIES, window_role
 from camlog.report.summary import card, headline, next_steps, owner_paragraph
 from camlog.report.thin import line_points, thin

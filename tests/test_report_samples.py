@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from camlog.drive import drive_path, read_drive
-from camlog.report.places import sample_logs_folder
+from camlog.places import sample_logs_folder
 from camlog.report.samples import write_sample_reports
 from camlog.simulate.samples import SAMPLES, TRUTH_SCHEMA, main, simulate_sample, write_sample
 from camlog.trace import read_trace

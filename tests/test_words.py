@@ -13,8 +13,8 @@ from typer.testing import CliRunner
 
 from camlog.cli import COMMANDS, build_app
 from camlog.cli.results import verdict_lines
+from camlog.places import sample_logs_folder
 from camlog.report import render_comparison, render_report
-from camlog.report.places import sample_logs_folder
 from camlog.report.summary import card, headline
 from camlog.report.words import condition_word
 from camlog.serve.app import make_app, page_for

@@ -28,7 +28,7 @@ def write_report(
 
     Raises InputError for the dashboard, and where something is there and `replace` is not set; OSError for the disk.
     """
-    from camlog.report.page import write_page
+    from camlog.page import write_page
 
     write_page(render_report(findings, dashboard=dashboard), path, replace=replace)
 
@@ -49,6 +49,6 @@ def write_comparison(
     replace: bool = True,
 ) -> None:
     """Write the comparison to `path`, whole or not at all. Raises as `write_report` does."""
-    from camlog.report.page import write_page
+    from camlog.page import write_page
 
     write_page(render_comparison(before, after, dashboard=dashboard), path, replace=replace)

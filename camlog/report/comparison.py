@@ -8,6 +8,7 @@ from typing import Any
 
 from camlog.analysis.findings import Findings
 from camlog.drive import simulated_words
+from camlog.page import render_page
 from camlog.report import records, summary
 from camlog.report.asked_charts import asked_charts, first_chart
 from camlog.report.axes import common_axes
@@ -15,7 +16,6 @@ from camlog.report.changes import MetricChange, metric_changes
 from camlog.report.chart import Chart, nothing
 from camlog.report.dashboard import Dashboard, read_dashboard
 from camlog.report.document import ChartBook, chart_scripts, facts
-from camlog.report.page import render_page
 from camlog.report.words import cam_title, condition_word
 from camlog.verify.changes import Change, changes_between
 

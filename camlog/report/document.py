@@ -10,12 +10,12 @@ from typing import Any
 from camlog.analysis.findings import Findings
 from camlog.analysis.verdict.weigh import table
 from camlog.drive import simulated_words
+from camlog.page import render_page, shipped_text
 from camlog.report import records, summary
 from camlog.report.asked_charts import asked_charts, first_chart
 from camlog.report.chart import Chart
 from camlog.report.dashboard import Dashboard, read_dashboard
 from camlog.report.figures_table import Row, grouped, misfire_rows, rows
-from camlog.report.page import render_page, shipped_text
 from camlog.report.weighing import weighing
 from camlog.report.words import cam_title, cause_words, duration, evidence_words
 

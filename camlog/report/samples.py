@@ -8,9 +8,9 @@ from pathlib import Path
 from camlog.analysis import analyze
 from camlog.analysis.findings import Findings
 from camlog.drive import drive_path, read_drive
+from camlog.places import sample_logs_folder
 from camlog.profile import read_profile
 from camlog.report import write_comparison, write_report
-from camlog.report.places import sample_logs_folder
 from camlog.report.summary import headline
 from camlog.trace import read_trace
 

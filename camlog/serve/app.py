@@ -13,7 +13,7 @@ import numpy  # noqa: F401
 import pandas  # noqa: F401
 from dash import ClientsideFunction, Dash, Input, Output, dcc, html
 
-from camlog.report.page import shipped_text
+from camlog.page import shipped_text
 from camlog.serve.desk import Desk
 from camlog.serve.pages import convert, record, recording, recordings, replay
 from camlog.serve.sent import check_sent

@@ -7,7 +7,7 @@ from typing import Any
 
 from camlog.drive import simulated_words
 from camlog.errors import InputError
-from camlog.report.page import render_page, write_page
+from camlog.page import render_page, write_page
 from camlog.verify.changes import Change
 from camlog.verify.verification import OUTCOME_WORDS, STILL_THERE, VERIFIED, Verification
 

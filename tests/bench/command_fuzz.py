@@ -194,8 +194,8 @@ class TookTooLong(BaseException):
 def make_base(folder: Path) -> None:
     """Sound files: short stretches of sample drives with their drive files, a foreign one, profile, map, dashboard."""
     from camlog.convert import convert
+    from camlog.places import dashboards_folder, sample_logs_folder
     from camlog.profile.reader import DEMO
-    from camlog.report.places import dashboards_folder, sample_logs_folder
 
     for name in ("sticking", "healthy", "repair-before"):
         lines = (sample_logs_folder() / f"{name}.csv").read_text().splitlines()

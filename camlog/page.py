@@ -20,7 +20,7 @@ from markupsafe import Markup
 
 from camlog.drive import finite
 from camlog.new_files import write_text
-from camlog.report.places import dashboards_folder
+from camlog.places import dashboards_folder
 from camlog.visible import visible
 
 
