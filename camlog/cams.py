@@ -23,3 +23,8 @@ def on_chain_of(cam: str, cams: Iterable[str]) -> list[str]:
 def twins_of(cam: str, cams: Iterable[str]) -> list[str]:
     """The cams of the same side on other banks: phasers of one make on the same oil."""
     return [c for c in cams if side_of(c) == side_of(cam) and bank_of(c) != bank_of(cam)]
+
+
+def cam_words(cam: str) -> str:
+    """A cam's id in words: `intake_b1` is the "intake cam of bank 1"."""
+    return f"{side_of(cam)} cam of bank {bank_of(cam)}"

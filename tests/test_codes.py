@@ -10,9 +10,9 @@ from obd import decoders
 from obd.codes import DTC as OBD_TEXTS
 from obd.UnitsAndScaling import UAS_IDS
 
-from camlog import codes
-from camlog.codes.explain import is_maker_specific
-from camlog.codes.families import CORRELATION
+from camlog.cams import cam_words
+from camlog.codes import families, readiness, service06, trouble
+from camlog.codes.families import CORRELATION, is_maker_specific
 from camlog.codes.service06 import SCALINGS
 from camlog.drive import READINESS_MONITORS
 from camlog.errors import InputError
@@ -38,37 +38,37 @@ from camlog.stream import MonitorTest
 )
 def test_two_bytes_are_a_code_by_the_bit_layout_of_the_standard(pair, text):
     # SAE J2012 / ISO 15031-6 (from memory).
-    assert codes.decode_code(bytes.fromhex(pair)) == text
-    assert codes.encode_code(text) == bytes.fromhex(pair)
+    assert trouble.decode_code(bytes.fromhex(pair)) == text
+    assert trouble.encode_code(text) == bytes.fromhex(pair)
 
 
 def test_every_pair_of_bytes_reads_as_an_independent_decoder_reads_it():
     # Outside check: python-obd's decoders as an independent reading; all 65,536 pairs.
     for number in range(1, 0x10000):
         pair = number.to_bytes(2, "big")
-        text = codes.decode_code(pair)
+        text = trouble.decode_code(pair)
         assert text == decoders.parse_dtc(pair)[0].upper()  # that one writes P000a
-        assert codes.encode_code(text) == pair
+        assert trouble.encode_code(text) == pair
 
 
 def test_padding_is_no_code_and_half_a_code_is_an_error():
     # Zero bytes fill an answer and are no code: SAE J1979 / ISO 15031-5 (from memory).
-    assert codes.decode_codes(bytes.fromhex("00110000030100000000")) == ("P0011", "P0301")
-    assert codes.decode_codes(b"") == ()
-    assert codes.encode_codes(["P0011", "P0301"]) == bytes.fromhex("00110301")
+    assert trouble.decode_codes(bytes.fromhex("00110000030100000000")) == ("P0011", "P0301")
+    assert trouble.decode_codes(b"") == ()
+    assert trouble.encode_codes(["P0011", "P0301"]) == bytes.fromhex("00110301")
     with pytest.raises(ValueError, match="whole trouble codes"):
-        codes.decode_codes(b"\x00\x11\x03")
+        trouble.decode_codes(b"\x00\x11\x03")
     with pytest.raises(ValueError, match="two bytes"):
-        codes.decode_code(b"\x00")
+        trouble.decode_code(b"\x00")
 
 
 def test_a_code_typed_by_a_person_is_read_and_a_slip_is_named():
-    assert codes.parse_code(" p0011\n") == "P0011"
+    assert trouble.parse_code(" p0011\n") == "P0011"
     for slip in ("P001", "P00111", "X0011", "P4011", "P001G", "0011", "", "P0000", "PO011"):
         with pytest.raises(InputError, match="as in P0011"):
-            codes.parse_code(slip)
+            trouble.parse_code(slip)
         with pytest.raises(InputError):
-            codes.explain(slip)
+            families.explain(slip)
 
 
 # ---------------------------------------------------------------- families
@@ -96,8 +96,8 @@ FAMILIES_OF_THE_STANDARD = [
 def test_codes_belong_to_the_family_of_their_fault_and_have_a_sentence_of_their_own(numbers, family):
     for number in numbers:
         code = f"P{number:04X}"
-        assert codes.family_of(code) == family
-        assert "does not weigh" not in codes.explain(code)
+        assert families.family_of(code) == family
+        assert "does not weigh" not in families.explain(code)
 
 
 @pytest.mark.parametrize(
@@ -129,15 +129,15 @@ def test_codes_belong_to_the_family_of_their_fault_and_have_a_sentence_of_their_
 )
 def test_a_code_names_its_cam(code, cam):
     # Bank and letter by SAE J2012 (from memory); "A" intake and "B" exhaust: common practice, no source.
-    assert codes.cams_of(code) == (cam,)
-    assert codes.facts(code).banks == (int(cam[-1]),)
-    assert codes.cam_words(cam) in codes.explain(code)
+    assert families.cams_of(code) == (cam,)
+    assert families.facts(code).banks == (int(cam[-1]),)
+    assert cam_words(cam) in families.explain(code)
 
 
 def test_cam_letters_agree_with_an_independent_list_of_codes():
     # Outside check: python-obd's table of code texts as an independent reading.
     seen = 0
-    for code, known in codes.KNOWN.items():
+    for code, known in families.KNOWN.items():
         text = OBD_TEXTS.get(code, "")
         if "Camshaft" in text and ("'A'" in text or "'B'" in text):
             assert known.cams[0].startswith("intake" if "'A'" in text else "exhaust"), (code, text)
@@ -171,7 +171,7 @@ WORDS_OF_KINDS = {
 def test_faults_agree_with_an_independent_list_of_codes():
     # Outside check: python-obd's table of code texts as an independent reading.
     checked = set()
-    for code, known in codes.KNOWN.items():
+    for code, known in families.KNOWN.items():
         word = WORDS_OF_KINDS.get(known.kind)
         if word and code in OBD_TEXTS:
             assert word in OBD_TEXTS[code], code
@@ -182,38 +182,25 @@ def test_faults_agree_with_an_independent_list_of_codes():
 
 def test_a_misfire_code_names_its_cylinder_also_beyond_nine():
     # P0301 to P0312 end in the cylinder's number in decimal digits: SAE J2012 / ISO 15031-6 (from memory).
-    assert codes.facts("P0304").cylinders == (4,)
-    assert codes.facts("P0310").cylinders == (10,)
-    assert codes.facts("P0312").cylinders == (12,)
-    assert codes.facts("P0300").cylinders == ()
-    assert codes.explain("P0312") == "Cylinder 12 misfires."
+    assert families.facts("P0304").cylinders == (4,)
+    assert families.facts("P0310").cylinders == (10,)
+    assert families.facts("P0312").cylinders == (12,)
+    assert families.facts("P0300").cylinders == ()
+    assert families.explain("P0312") == "Cylinder 12 misfires."
 
 
 def test_a_code_for_the_whole_bank_points_to_both_its_cams():
-    bank_1 = codes.facts("P0008")
+    bank_1 = families.facts("P0008")
     assert (bank_1.family, bank_1.cams) == (CORRELATION, ("intake_b1", "exhaust_b1"))
-
-
-def test_codes_are_grouped_by_family_in_a_fixed_order_each_once():
-    groups = codes.by_family(["P0301", "p0011", "P0171", "P0011", "U0100", "P1FFF", "P000A"])
-    assert groups == {
-        "cam_performance": ("P0011",),
-        "slow_response": ("P000A",),
-        "misfire": ("P0301",),
-        "fuel_trim": ("P0171",),
-        "other": ("U0100", "P1FFF"),
-    }
-    assert [f for f in codes.FAMILIES if f in groups] == list(groups)
-    assert codes.by_family([]) == {}
 
 
 def test_a_code_outside_the_families_is_not_weighed_and_says_where_to_look():
     for code in ("P0420", "P1FFF", "U0100", "C1234", "B0001"):
-        assert codes.family_of(code) == "other"
-        assert codes.cams_of(code) == ()
-        assert "service information" in codes.explain(code)
-    assert codes.explain("P1FFF").startswith("A maker-specific engine")
-    assert codes.explain("U0100").startswith("A generic data network")
+        assert families.family_of(code) == "other"
+        assert families.cams_of(code) == ()
+        assert "service information" in families.explain(code)
+    assert families.explain("P1FFF").startswith("A maker-specific engine")
+    assert families.explain("U0100").startswith("A generic data network")
 
 
 def test_who_owns_a_code():
@@ -223,14 +210,14 @@ def test_who_owns_a_code():
 
 
 def test_every_known_code_has_one_finished_sentence():
-    for code in codes.KNOWN:
-        sentence = codes.explain(code)
+    for code in families.KNOWN:
+        sentence = families.explain(code)
         assert sentence.endswith(".") and sentence.count(". ") == 0 and len(sentence) < 160
         assert not set("{}") & set(sentence) and "  " not in sentence and "bank ." not in sentence
     sentences = {}
-    for code, known in codes.KNOWN.items():
+    for code, known in families.KNOWN.items():
         if known.kind != "coil_circuit":
-            assert sentences.setdefault(codes.explain(code), code) == code
+            assert sentences.setdefault(families.explain(code), code) == code
 
 
 # ---------------------------------------------------------------- service 06
@@ -239,18 +226,18 @@ def test_every_known_code_has_one_finished_sentence():
 def test_misfires_of_a_cylinder_this_driving_cycle():
     # SAE J1979 / ISO 15031-5 (from memory): MID A2 is cylinder 1, TID 0C this cycle, 0B ten cycles.
     data = bytes.fromhex("A2 0B 24 0003 0000 FFFF A2 0C 24 0011 0000 FFFF")
-    average, current = codes.decode_monitor_tests(data)
+    average, current = service06.decode_monitor_tests(data)
     assert current == MonitorTest("A2", "0C", 17.0, 0.0, 65535.0, "count")
     assert average.value == 3.0
-    assert codes.misfire_mid(1) == 0xA2 and codes.misfire_mid(12) == 0xAD
-    assert codes.misfire_cylinder(0xA5) == 4
-    assert codes.misfire_cylinder(0xA1) is None and codes.misfire_cylinder(0xAE) is None
+    assert service06.misfire_mid(1) == 0xA2 and service06.misfire_mid(12) == 0xAD
+    assert service06.misfire_cylinder(0xA5) == 4
+    assert service06.misfire_cylinder(0xA1) is None and service06.misfire_cylinder(0xAE) is None
     with pytest.raises(ValueError, match="cylinders 1 to 12"):
-        codes.misfire_mid(13)
+        service06.misfire_mid(13)
 
 
 def test_a_vvt_test_in_degrees_keeps_its_sign():
-    (result,) = codes.decode_monitor_tests(bytes.fromhex("35 80 9C FF38 FE0C 01F4"))
+    (result,) = service06.decode_monitor_tests(bytes.fromhex("35 80 9C FF38 FE0C 01F4"))
     assert result == MonitorTest(
         "35", "80", pytest.approx(-2.0), pytest.approx(-5.0), pytest.approx(5.0), "deg"
     )
@@ -280,7 +267,7 @@ def test_scaling_agrees_with_an_independent_table(identifier):
     # Outside check: python-obd's unit-and-scaling table as an independent reading of SAE J1979.
     for raw in (0x0000, 0x0001, 0x1234, 0x7FFF, 0x8000, 0xFFFF):
         data = bytes((0x35, 0x80, identifier)) + raw.to_bytes(2, "big") * 3
-        (ours,) = codes.decode_monitor_tests(data)
+        (ours,) = service06.decode_monitor_tests(data)
         if identifier == 0x2E:
             assert bool(ours.value) == UAS_IDS[identifier](data[3:5])
             continue
@@ -298,7 +285,7 @@ def test_every_scaling_of_the_independent_table_is_known():
 
 
 def test_an_unknown_scaling_gives_bare_counts_signed_from_80_up():
-    unsigned, signed = codes.decode_monitor_tests(
+    unsigned, signed = service06.decode_monitor_tests(
         bytes.fromhex("41 81 7F FFFE 0000 FFFF" + "41 82 F0 FFFE 8000 7FFF")
     )
     assert unsigned == MonitorTest("41", "81", 65534.0, 0.0, 65535.0, "")
@@ -309,38 +296,29 @@ def test_a_cut_result_is_an_error_never_a_number():
     whole = bytes.fromhex("A2 0C 24 0011 0000 FFFF")
     for end in range(len(whole)):
         with pytest.raises(ValueError, match="whole sets"):
-            codes.decode_monitor_tests(whole[:end])
+            service06.decode_monitor_tests(whole[:end])
         with pytest.raises(ValueError, match="whole sets"):
-            codes.decode_monitor_tests(whole + whole[: end + 1][:8])
+            service06.decode_monitor_tests(whole + whole[: end + 1][:8])
 
 
 @given(st.sampled_from(sorted(SCALINGS)), st.lists(st.integers(0, 0xFFFF), min_size=3, max_size=3))
 def test_results_survive_encode_and_decode_to_the_bit(identifier, raws):
     data = bytes((0x35, 0x80, identifier)) + b"".join(raw.to_bytes(2, "big") for raw in raws)
-    (test,) = codes.decode_monitor_tests(data)
-    assert codes.encode_monitor_test(test, identifier) == data
+    (test,) = service06.decode_monitor_tests(data)
+    assert service06.encode_monitor_test(test, identifier) == data
 
 
 def test_the_encoder_finds_a_scaling_that_holds_the_numbers():
     test = MonitorTest("36", "81", -12.5, None, 50.0, "deg")
-    (back,) = codes.decode_monitor_tests(codes.encode_monitor_test(test))
+    (back,) = service06.decode_monitor_tests(service06.encode_monitor_test(test))
     assert (back.mid, back.tid, back.value, back.max, back.unit) == ("36", "81", -12.5, 50.0, "deg")
     assert back.min == pytest.approx(-327.68)
-    misfires = codes.encode_monitor_test(MonitorTest("A3", "0C", 40000.0, 0.0, 65535.0, "count"))
+    misfires = service06.encode_monitor_test(MonitorTest("A3", "0C", 40000.0, 0.0, 65535.0, "count"))
     assert misfires == bytes.fromhex("A3 0C 24 9C40 0000 FFFF")
     with pytest.raises(ValueError, match="no scaling"):
-        codes.encode_monitor_test(MonitorTest("36", "81", 1e6, None, None, "deg"))
+        service06.encode_monitor_test(MonitorTest("36", "81", 1e6, None, None, "deg"))
     with pytest.raises(ValueError, match="the test in 'deg'"):
-        codes.encode_monitor_test(test, 0x24)
-
-
-def test_supported_monitors_come_from_the_mask():
-    # Bit 31 of the mask is the next identifier, bit 0 the next mask: SAE J1979 (from memory).
-    assert codes.decode_supported(bytes.fromhex("A0 7FF80001")) == (*range(0xA2, 0xAE), 0xC0)
-    assert codes.decode_supported(bytes.fromhex("00 80000001 20 00000000")) == (0x01, 0x20)
-    for wrong in ("", "A0 7FF800", "A2 7FF80001"):
-        with pytest.raises(ValueError):
-            codes.decode_supported(bytes.fromhex(wrong))
+        service06.encode_monitor_test(test, 0x24)
 
 
 # ---------------------------------------------------------------- readiness
@@ -368,7 +346,7 @@ _NAMES_THERE = {
 def test_lamp_count_and_monitors_agree_with_an_independent_decoder(data):
     # Outside check: python-obd's decoder as an independent reading of SAE J1979 (it leaves out
     # the air-conditioning monitor).
-    status = codes.decode_status(data)
+    status = readiness.decode_status(data)
     there = decoders.status([SimpleNamespace(data=b"\x41\x01" + data)])
     assert status.mil == there.MIL
     assert status.code_count == there.DTC_count
@@ -385,7 +363,7 @@ def test_lamp_count_and_monitors_agree_with_an_independent_decoder(data):
 
 def test_a_car_just_cleared_shows_its_vvt_monitor_incomplete():
     # Bytes A to D of PID 01, supported and incomplete bits: SAE J1979 (from memory). The values are invented.
-    status = codes.decode_status(bytes.fromhex("00 07 E1 81"))
+    status = readiness.decode_status(bytes.fromhex("00 07 E1 81"))
     assert status.mil is False and status.code_count == 0
     assert status.readiness["egr_vvt_system"] == "incomplete"
     assert status.readiness["catalyst"] == "incomplete"
@@ -396,12 +374,12 @@ def test_a_car_just_cleared_shows_its_vvt_monitor_incomplete():
 
 def test_the_air_conditioning_monitor_is_bit_4():
     # SAE J1979 (from memory)
-    assert codes.decode_status(bytes.fromhex("00 00 10 10")).readiness["ac_refrigerant"] == "incomplete"
+    assert readiness.decode_status(bytes.fromhex("00 00 10 10")).readiness["ac_refrigerant"] == "incomplete"
 
 
 def test_a_diesel_has_its_own_monitors_apart():
     # Bit 3 of byte B: compression ignition; bits of bytes C and D then name other monitors: SAE J1979 (from memory).
-    status = codes.decode_status(bytes.fromhex("81 0F EB 00"))
+    status = readiness.decode_status(bytes.fromhex("81 0F EB 00"))
     assert status.compression_ignition and status.mil and status.code_count == 1
     assert status.diesel["particulate_filter"] == "complete"
     assert status.readiness["egr_vvt_system"] == "complete"
@@ -411,18 +389,18 @@ def test_a_diesel_has_its_own_monitors_apart():
 @given(st.booleans(), st.integers(0, 127),
        st.fixed_dictionaries({n: st.sampled_from(["complete", "incomplete", "unsupported"])
                               for n in READINESS_MONITORS}))  # fmt: skip
-def test_readiness_survives_encode_and_decode(mil, count, readiness):
-    status = codes.decode_status(codes.encode_status(mil, count, readiness))
-    assert (status.mil, status.code_count, dict(status.readiness)) == (mil, count, readiness)
+def test_readiness_survives_encode_and_decode(mil, count, states):
+    status = readiness.decode_status(readiness.encode_status(mil, count, states))
+    assert (status.mil, status.code_count, dict(status.readiness)) == (mil, count, states)
 
 
 def test_wrong_lengths_and_names_are_errors():
     for data in (b"", b"\x00" * 3, b"\x00" * 5):
         with pytest.raises(ValueError, match="4 data bytes"):
-            codes.decode_status(data)
+            readiness.decode_status(data)
     with pytest.raises(ValueError, match="no such readiness"):
-        codes.encode_status(False, 0, {"vvt": "complete"})
+        readiness.encode_status(False, 0, {"vvt": "complete"})
     with pytest.raises(ValueError, match="no such readiness"):
-        codes.encode_status(False, 0, {"misfire": "ready"})
+        readiness.encode_status(False, 0, {"misfire": "ready"})
     with pytest.raises(ValueError, match="0 to 127"):
-        codes.encode_status(True, 128, {})
+        readiness.encode_status(True, 128, {})

@@ -22,7 +22,7 @@ from camlog.analysis.verdict.checks import MECHANICAL_TIMING, NEXT_CHECKS, NOTHI
 from camlog.analysis.verdict.code_evidence import CodeEvidence
 from camlog.analysis.verdict.judge import Verdict
 from camlog.cautions import DO_NOT_RUN, FUEL, HIGH_VOLTAGE, HOT_OIL, MOVING_PARTS, TIMING, TORQUE, caution
-from camlog.codes.explain import cam_words
+from camlog.cams import cam_words
 from camlog.codes.families import CORRELATION, CodeFacts, facts
 from camlog.errors import InputError
 from camlog.stream import Batch, CodeSnapshot, Event, StreamItem

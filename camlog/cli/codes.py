@@ -108,7 +108,7 @@ def code_table(snapshot: CodeSnapshot) -> Table:
     """Codes of every module, each in one plain sentence, and the lamp."""
     from rich.text import Text
 
-    from camlog.codes.explain import explain
+    from camlog.codes.families import explain
     from camlog.codes.trouble import is_code
     from camlog.unknown import UNKNOWN_ASCII
 

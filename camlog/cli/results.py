@@ -140,7 +140,7 @@ def caution_lines(cautions: Iterable[str], said: Collection[str] = ()) -> Iterat
 
 
 def _cam_lines(found: CamFindings) -> Iterator[str]:
-    from camlog.codes.explain import cam_words
+    from camlog.cams import cam_words
     from camlog.report.words import condition_word, sureness
 
     verdict = found.verdict

@@ -1,17 +1,17 @@
-"""What a trouble code points to: its family, and the cam, bank or cylinder it names.
+"""What a trouble code says: its family, the cam, bank or cylinder it names, and one plain sentence.
 
-Generic codes by SAE J2012 / ISO 15031-6 (from memory). Sensor and actuator "A" of a bank is
-read as its intake cam and "B" as its exhaust cam (common practice, no source); an engine with
-one cam a bank has "A" only. Maker-specific codes (P1xxx and others) stay in the family `other`.
+Generic codes by SAE J2012 / ISO 15031-6 (from memory). Sensor and actuator "A" of a bank is read as its intake cam and
+"B" as its exhaust cam (common practice, no source); an engine with one cam a bank has "A" only. Maker-specific codes
+(P1xxx and others) stay in the family `other`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterator
 from dataclasses import dataclass
 
+from camlog.cams import cam_words
 from camlog.codes.trouble import parse_code
-from camlog.signals import MAX_CYLINDERS
 
 CAM_PERFORMANCE = "cam_performance"
 SLOW_RESPONSE = "slow_response"
@@ -25,13 +25,89 @@ FAMILIES = (CAM_PERFORMANCE, SLOW_RESPONSE, CORRELATION, SENSOR_CIRCUIT, MISFIRE
 # A code of one of these bears on whether a cam does what it is told.
 CAM_FAMILIES = (CAM_PERFORMANCE, SLOW_RESPONSE, CORRELATION, SENSOR_CIRCUIT)
 
-INTAKE_B1, EXHAUST_B1, INTAKE_B2, EXHAUST_B2 = "intake_b1", "exhaust_b1", "intake_b2", "exhaust_b2"
-_CAMS_IN_CODE_ORDER = (INTAKE_B1, EXHAUST_B1, INTAKE_B2, EXHAUST_B2)
+# Which of these a row's codes name, one after the other.
+_CAMS = tuple({"cams": (f"{side}_b{bank}",), "banks": (bank,)} for bank in (1, 2) for side in ("intake", "exhaust"))
+_BANKS = tuple({"banks": (bank,)} for bank in (1, 2))
+_BANKS_CAMS = tuple({"cams": (f"intake_b{bank}", f"exhaust_b{bank}"), "banks": (bank,)} for bank in (1, 2))
+_CYLINDERS = tuple({"cylinders": (number,)} for number in range(1, 13))
+_NOTHING = ()
+
+# codes ("P0301-P0312" counts in decimal), family, kind, what the codes name, sentence
+_TABLE = (
+    ("P0010 P0013 P0020 P0023", CAM_PERFORMANCE, "valve_circuit", _CAMS,
+     "The oil control valve of the {cam} has an electrical fault: wire, plug, coil or driver."),
+    ("P2088 P2090 P2092 P2094", CAM_PERFORMANCE, "valve_circuit_low", _CAMS,
+     "The oil control valve line of the {cam} is low: a short to ground or an open supply."),
+    ("P2089 P2091 P2093 P2095", CAM_PERFORMANCE, "valve_circuit_high", _CAMS,
+     "The oil control valve line of the {cam} is high: a short to supply or an open coil."),
+    ("P0026 P0027 P0028 P0029", CAM_PERFORMANCE, "valve_performance", _CAMS,
+     "The oil control valve of the {cam} does not pass oil as its current asks for."),
+    ("P0011 P0014 P0021 P0024", CAM_PERFORMANCE, "over_advanced", _CAMS,
+     "The {cam} is further advanced than commanded, or does not follow well."),
+    ("P0012 P0015 P0022 P0025", CAM_PERFORMANCE, "over_retarded", _CAMS,
+     "The {cam} is further retarded than commanded."),
+    ("P052A P054A P052C P054C", CAM_PERFORMANCE, "cold_over_advanced", _CAMS,
+     "The {cam} is too far advanced in the first moments after a cold start."),
+    ("P052B P054B P052D P054D", CAM_PERFORMANCE, "cold_over_retarded", _CAMS,
+     "The {cam} is too far retarded in the first moments after a cold start."),
+    ("P000A P000B P000C P000D", SLOW_RESPONSE, "slow", _CAMS,
+     "The {cam} gets where it is told to, but takes too long."),
+    ("P0016 P0017 P0018 P0019", CORRELATION, "correlation", _CAMS,
+     "The {cam} is not where the crankshaft says it should be: mechanical timing, a phaser off its rest position, or a "
+     "trigger wheel."),
+    ("P0008 P0009", CORRELATION, "engine_position", _BANKS_CAMS,
+     "Both cams of bank {bank} are off against the crankshaft by the same amount: look at the chain or belt first."),
+    ("P0524", OIL, "oil_pressure_low", _NOTHING,
+     "The oil pressure is too low: check level and true pressure before running on."),
+    ("P0298", OIL, "oil_too_hot", _NOTHING, "The engine oil got hotter than it may."),
+    ("P0170 P0173", FUEL_TRIM, "trim", _BANKS,
+     "The mixture of bank {bank} needs more correction than the control can give."),
+    ("P0171 P0174", FUEL_TRIM, "lean", _BANKS,
+     "The mixture of bank {bank} is too lean: unmetered air or too little fuel."),
+    ("P0172 P0175", FUEL_TRIM, "rich", _BANKS, "The mixture of bank {bank} is too rich: too much fuel or too little air."),
+    ("P2177 P2179", FUEL_TRIM, "lean_off_idle", _BANKS, "The mixture of bank {bank} is too lean above idle."),
+    ("P2178 P2180", FUEL_TRIM, "rich_off_idle", _BANKS, "The mixture of bank {bank} is too rich above idle."),
+    ("P2187 P2189", FUEL_TRIM, "lean_at_idle", _BANKS, "The mixture of bank {bank} is too lean at idle."),
+    ("P2188 P2190", FUEL_TRIM, "rich_at_idle", _BANKS, "The mixture of bank {bank} is too rich at idle."),
+    ("P2191 P2193", FUEL_TRIM, "lean_at_load", _BANKS, "The mixture of bank {bank} is too lean under load."),
+    ("P2192 P2194", FUEL_TRIM, "rich_at_load", _BANKS, "The mixture of bank {bank} is too rich under load."),
+    ("P0300", MISFIRE, "misfire_random", _NOTHING, "Several cylinders misfire, or one that the module cannot name."),
+    ("P0301-P0312", MISFIRE, "misfire_cylinder", _CYLINDERS, "Cylinder {cylinder} misfires."),
+    ("P0313", MISFIRE, "misfire_low_fuel", _NOTHING, "Misfires were counted while the tank was nearly empty."),
+    ("P0314", MISFIRE, "misfire_one_unnamed", _NOTHING, "One cylinder misfires; the code does not say which."),
+    ("P0316", MISFIRE, "misfire_at_start", _NOTHING, "Misfires were counted in the first revolutions after starting."),
+    ("P0363", MISFIRE, "misfire_fuel_cut", _NOTHING,
+     "A cylinder misfires so much that its fuel was cut to save the catalyst."),
+    ("P0201-P0212", OTHER, "injector_circuit", _CYLINDERS, "The injector of cylinder {cylinder} has an electrical fault."),
+    # Coils are lettered A to L; which cylinder a letter fires is the maker's choice.
+    ("P0351-P0362", OTHER, "coil_circuit", _NOTHING,
+     "An ignition coil has an electrical fault in its primary or secondary side; the service information says which "
+     "cylinder it fires."),
+)  # fmt: skip
+
+# A sensor's codes follow its first one in the order of these faults.
+_SENSOR_FAULTS = {
+    "circuit": "has no usable signal",
+    "range": "gives a signal that does not fit the engine's running",
+    "low": "reads too low: a short to ground or a broken supply",
+    "high": "reads too high: a short to supply or an open wire",
+    "intermittent": "drops out now and then: look for a loose contact",
+}
+# first codes, family, kind, how many of the faults have a code, what the codes name, the sensor in words
+_SENSORS = (
+    ("P0340 P0365 P0345 P0390", SENSOR_CIRCUIT, "cam_sensor", 5, _CAMS, "The position sensor of the {cam}"),
+    ("P0335", SENSOR_CIRCUIT, "crank_sensor", 5, _NOTHING, "The crankshaft position sensor"),
+    ("P0385", SENSOR_CIRCUIT, "second_crank_sensor", 5, _NOTHING, "The second crankshaft position sensor"),
+    ("P0520", OIL, "oil_pressure_sensor", 4, _NOTHING, "The oil pressure sensor"),
+    ("P0195", OIL, "oil_temp_sensor", 5, _NOTHING, "The oil temperature sensor"),
+)
+_SYSTEMS = {"P": "engine or transmission", "C": "chassis", "B": "body", "U": "data network"}
+_UNKNOWN = "{owner} {system} code that camlog does not weigh: look it up in the service information."
 
 
 @dataclass(frozen=True, slots=True)
 class CodeFacts:
-    """What a code says: `kind` is the fault in one word (see `explain`), the rest where it is.
+    """What a code says: `kind` is the fault in one word, the rest where it is.
 
     `cams`, `banks` and `cylinders` are empty where the code names none.
     """
@@ -44,79 +120,24 @@ class CodeFacts:
     cylinders: tuple[int, ...] = ()
 
 
-def _bank(cam: str) -> int:
-    return int(cam[-1])
+def _rows() -> Iterator[tuple[list[str], str, str, tuple[dict, ...], str]]:
+    """Every row of both tables with its codes one by one."""
+    for codes, family, kind, names, sentence in _TABLE:
+        first, _, last = codes.partition("-")
+        numbers = range(int(first[1:]), int(last[1:]) + 1) if last else ()
+        yield [f"P{n:04d}" for n in numbers] or codes.split(), family, kind, names, sentence
+    for first_codes, family, kind, count, names, words in _SENSORS:
+        for step, (fault, does) in enumerate(list(_SENSOR_FAULTS.items())[:count]):
+            codes = [f"P{int(first[1:], 16) + step:04X}" for first in first_codes.split()]
+            yield codes, family, f"{kind}_{fault}", names, f"{words} {does}."
 
 
-def _of_cam(number: int, family: str, kind: str, cam: str) -> CodeFacts:
-    return CodeFacts(f"P{number:04X}", family, kind, (cam,), (_bank(cam),))
-
-
-def _cam_codes() -> Iterable[CodeFacts]:
-    """Codes that name one cam."""
-    a1, b1, a2, b2 = _CAMS_IN_CODE_ORDER
-    for first, cam in ((0x0010, a1), (0x0013, b1), (0x0020, a2), (0x0023, b2)):
-        for step, kind in enumerate(("valve_circuit", "over_advanced", "over_retarded")):
-            yield _of_cam(first + step, CAM_PERFORMANCE, kind, cam)
-    for step, cam in enumerate(_CAMS_IN_CODE_ORDER):
-        yield _of_cam(0x000A + step, SLOW_RESPONSE, "slow", cam)
-        yield _of_cam(0x0016 + step, CORRELATION, "correlation", cam)
-        yield _of_cam(0x0026 + step, CAM_PERFORMANCE, "valve_performance", cam)
-        bank = (_bank(cam),)
-        # Counted in decimal: after P2089 comes P2090.
-        yield CodeFacts(f"P{2088 + 2 * step}", CAM_PERFORMANCE, "valve_circuit_low", (cam,), bank)
-        yield CodeFacts(f"P{2089 + 2 * step}", CAM_PERFORMANCE, "valve_circuit_high", (cam,), bank)
-    for first, cam in ((0x052A, a1), (0x052C, a2), (0x054A, b1), (0x054C, b2)):
-        yield _of_cam(first, CAM_PERFORMANCE, "cold_over_advanced", cam)
-        yield _of_cam(first + 1, CAM_PERFORMANCE, "cold_over_retarded", cam)
-    for first, cam in ((0x0340, a1), (0x0345, a2), (0x0365, b1), (0x0390, b2)):
-        for step, kind in enumerate(_SENSOR_KINDS):
-            yield _of_cam(first + step, SENSOR_CIRCUIT, f"cam_sensor_{kind}", cam)
-
-
-_SENSOR_KINDS = ("circuit", "range", "low", "high", "intermittent")
-
-
-def _engine_codes() -> Iterable[CodeFacts]:
-    """Codes of the crankshaft, a whole bank, oil and fuel trim."""
-    for bank, number in ((1, 0x0008), (2, 0x0009)):
-        cams = (f"intake_b{bank}", f"exhaust_b{bank}")
-        yield CodeFacts(f"P{number:04X}", CORRELATION, "engine_position", cams, (bank,))
-    for first, sensor in ((0x0335, "crank_sensor"), (0x0385, "second_crank_sensor")):
-        for step, kind in enumerate(_SENSOR_KINDS):
-            yield CodeFacts(f"P{first + step:04X}", SENSOR_CIRCUIT, f"{sensor}_{kind}")
-    for step, kind in enumerate(("circuit", "range", "low", "high")):
-        yield CodeFacts(f"P{0x0520 + step:04X}", OIL, f"oil_pressure_sensor_{kind}")
-    yield CodeFacts("P0524", OIL, "oil_pressure_low")
-    for step, kind in enumerate(_SENSOR_KINDS):
-        yield CodeFacts(f"P{0x0195 + step:04X}", OIL, f"oil_temp_sensor_{kind}")
-    yield CodeFacts("P0298", OIL, "oil_too_hot")
-    for bank, first in ((1, 0x0170), (2, 0x0173)):
-        for step, kind in enumerate(("trim", "lean", "rich")):
-            yield CodeFacts(f"P{first + step:04X}", FUEL_TRIM, kind, (), (bank,))
-    for first, when in ((2177, "off_idle"), (2187, "at_idle"), (2191, "at_load")):
-        for step, (bank, kind) in enumerate(((1, "lean"), (1, "rich"), (2, "lean"), (2, "rich"))):
-            yield CodeFacts(f"P{first + step}", FUEL_TRIM, f"{kind}_{when}", (), (bank,))
-
-
-def _cylinder_codes() -> Iterable[CodeFacts]:
-    """Misfire codes, and the injector and coil codes that explain one cylinder's misfire."""
-    yield CodeFacts("P0300", MISFIRE, "misfire_random")
-    for cylinder in range(1, MAX_CYLINDERS + 1):
-        # Counted in decimal: cylinder 10 has P0310, and injector 10 has P0210.
-        yield CodeFacts(f"P{300 + cylinder:04d}", MISFIRE, "misfire_cylinder", cylinders=(cylinder,))
-        yield CodeFacts(f"P{200 + cylinder:04d}", OTHER, "injector_circuit", cylinders=(cylinder,))
-        # Coils are lettered A to L; which cylinder a letter fires is the maker's choice.
-        yield CodeFacts(f"P{350 + cylinder:04d}", OTHER, "coil_circuit")
-    yield CodeFacts("P0313", MISFIRE, "misfire_low_fuel")
-    yield CodeFacts("P0314", MISFIRE, "misfire_one_unnamed")
-    yield CodeFacts("P0316", MISFIRE, "misfire_at_start")
-    yield CodeFacts("P0363", MISFIRE, "misfire_fuel_cut")
-
-
-KNOWN: dict[str, CodeFacts] = {
-    f.code: f for make in (_cam_codes, _engine_codes, _cylinder_codes) for f in make()
-}
+KNOWN: dict[str, CodeFacts] = {}
+_SENTENCES: dict[str, str] = {}
+for _codes, _family, _kind, _names, _sentence in _rows():
+    _SENTENCES[_kind] = _sentence
+    _places = _names or ({},) * len(_codes)
+    KNOWN |= {c: CodeFacts(c, _family, _kind, **place) for c, place in zip(_codes, _places, strict=True)}
 
 
 def facts(code: str) -> CodeFacts:
@@ -135,8 +156,30 @@ def cams_of(code: str) -> tuple[str, ...]:
     return facts(code).cams
 
 
-def by_family(codes: Iterable[str]) -> dict[str, tuple[str, ...]]:
-    """Codes grouped by family, each once, in the order of FAMILIES; a family without codes is absent."""
-    unique = list(dict.fromkeys(parse_code(code) for code in codes))
-    groups = {family: tuple(c for c in unique if facts(c).family == family) for family in FAMILIES}
-    return {family: found for family, found in groups.items() if found}
+def explain(code: str) -> str:
+    """One plain sentence on a code. Raises InputError for text that is no code."""
+    known = facts(code)
+    if not known.kind:
+        owner = "A maker-specific" if is_maker_specific(known.code) else "A generic"
+        return _UNKNOWN.format(owner=owner, system=_SYSTEMS[known.code[0]])
+    return _SENTENCES[known.kind].format(
+        cam=cam_words(known.cams[0]) if known.cams else "",
+        bank=known.banks[0] if known.banks else "",
+        cylinder=known.cylinders[0] if known.cylinders else "",
+    )
+
+
+def describe(known: CodeFacts) -> str:
+    """Code and sentence together: `P0301: Cylinder 1 misfires.`."""
+    return f"{known.code}: {explain(known.code)}"
+
+
+def is_maker_specific(code: str) -> bool:
+    """True where SAE J2012 leaves the code's meaning to the vehicle maker (from memory).
+
+    P1xxx, P30xx to P33xx, and for chassis, body and network the second digits 1 and 2.
+    """
+    system, digit = code[0], code[1]
+    if system == "P":
+        return digit == "1" or (digit == "3" and code[2] in "0123")
+    return digit in "12"

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from camlog.stream import MonitorTest
 
 SET_BYTES = 9
-SUPPORT_BYTES = 5  # MID, then 32 bits: one for each of the next 32 MIDs
 SIGNED_FROM = 0x80  # identifiers from here on scale a two's complement number
 
 TID_MISFIRE_AVERAGE = 0x0B  # misfires, average of the last ten driving cycles
@@ -32,99 +31,54 @@ class Scaling:
     offset: float = 0.0
 
 
+# By unit: what one count of each unit-and-scaling identifier is worth. A bare number has no unit.
+_FACTORS: dict[str, dict[int, float]] = {
+    "": {
+        0x01: 1.0, 0x02: 0.1, 0x03: 0.01, 0x04: 0.001, 0x05: 0.0000305, 0x06: 0.000305, 0x2E: 1.0,
+        0x81: 1.0, 0x82: 0.1, 0x83: 0.01, 0x84: 0.001, 0x85: 0.0000305, 0x86: 0.000305,
+    },
+    "rpm": {0x07: 0.25},
+    "km/h": {0x08: 0.01, 0x09: 1.0},
+    "mV": {0x0A: 0.122, 0x8A: 0.122},
+    "V": {0x0B: 0.001, 0x0C: 0.01, 0x8B: 0.001, 0x8C: 0.01},
+    "mA": {0x0D: 0.00390625, 0x3D: 0.01, 0x8D: 0.00390625},
+    "A": {0x0E: 0.001, 0x0F: 0.01, 0x8E: 0.001},
+    "ms": {0x10: 1.0, 0x11: 100.0, 0x35: 10.0, 0x90: 1.0},
+    "s": {0x12: 1.0},
+    "mOhm": {0x13: 1.0},
+    "Ohm": {0x14: 1.0},
+    "kOhm": {0x15: 1.0},
+    "degC": {0x16: 0.1, 0x96: 0.1},
+    "kPa": {0x17: 0.01, 0x18: 0.0117, 0x19: 0.079, 0x1A: 1.0, 0x1B: 10.0, 0x99: 0.1, 0xFC: 0.01, 0xFD: 0.001},
+    "deg": {0x1C: 0.01, 0x1D: 0.5, 0x9C: 0.01, 0x9D: 0.5},
+    "ratio": {0x1E: 0.0000305, 0x1F: 0.05, 0x20: 0.00390625, 0x33: 0.00024414},
+    "mHz": {0x21: 1.0},
+    "Hz": {0x22: 1.0},
+    "kHz": {0x23: 1.0},
+    "count": {0x24: 1.0, 0x2B: 1.0},
+    "km": {0x25: 1.0},
+    "mV/ms": {0x26: 0.1},
+    "g/s": {0x27: 0.01, 0x28: 1.0, 0xA8: 1.0},
+    "Pa/s": {0x29: 0.25, 0xA9: 0.25},
+    "kg/h": {0x2A: 0.001},
+    "g": {0x2C: 0.01, 0x36: 0.01, 0x37: 0.1, 0x38: 1.0, 0x3A: 0.001, 0x3B: 0.0001},
+    "mg": {0x2D: 0.01, 0xAD: 0.01, 0xAE: 0.1},
+    "%": {0x2F: 0.01, 0x30: 0.001526, 0x39: 0.01, 0xAF: 0.01, 0xB0: 0.003052},
+    "l": {0x31: 0.001, 0x3F: 0.01},
+    "inch": {0x32: 0.0000305},
+    "min": {0x34: 1.0},
+    "us": {0x3C: 0.1},
+    "mm2": {0x3E: 0.00006103516},
+    "ppm": {0x40: 1.0, 0x87: 1.0},
+    "uA": {0x41: 0.01},
+    "mV/s": {0xB1: 2.0},
+    "Pa": {0xFE: 0.25},
+}  # fmt: skip
+_OFFSETS = {0x16: -40.0, 0x39: -327.68}
 SCALINGS: dict[int, Scaling] = {
-    0x01: Scaling(1.0, ""),
-    0x02: Scaling(0.1, ""),
-    0x03: Scaling(0.01, ""),
-    0x04: Scaling(0.001, ""),
-    0x05: Scaling(0.0000305, ""),
-    0x06: Scaling(0.000305, ""),
-    0x07: Scaling(0.25, "rpm"),
-    0x08: Scaling(0.01, "km/h"),
-    0x09: Scaling(1.0, "km/h"),
-    0x0A: Scaling(0.122, "mV"),
-    0x0B: Scaling(0.001, "V"),
-    0x0C: Scaling(0.01, "V"),
-    0x0D: Scaling(0.00390625, "mA"),
-    0x0E: Scaling(0.001, "A"),
-    0x0F: Scaling(0.01, "A"),
-    0x10: Scaling(1.0, "ms"),
-    0x11: Scaling(100.0, "ms"),
-    0x12: Scaling(1.0, "s"),
-    0x13: Scaling(1.0, "mOhm"),
-    0x14: Scaling(1.0, "Ohm"),
-    0x15: Scaling(1.0, "kOhm"),
-    0x16: Scaling(0.1, "degC", -40.0),
-    0x17: Scaling(0.01, "kPa"),
-    0x18: Scaling(0.0117, "kPa"),
-    0x19: Scaling(0.079, "kPa"),
-    0x1A: Scaling(1.0, "kPa"),
-    0x1B: Scaling(10.0, "kPa"),
-    0x1C: Scaling(0.01, "deg"),
-    0x1D: Scaling(0.5, "deg"),
-    0x1E: Scaling(0.0000305, "ratio"),
-    0x1F: Scaling(0.05, "ratio"),
-    0x20: Scaling(0.00390625, "ratio"),
-    0x21: Scaling(1.0, "mHz"),
-    0x22: Scaling(1.0, "Hz"),
-    0x23: Scaling(1.0, "kHz"),
-    0x24: Scaling(1.0, "count"),
-    0x25: Scaling(1.0, "km"),
-    0x26: Scaling(0.1, "mV/ms"),
-    0x27: Scaling(0.01, "g/s"),
-    0x28: Scaling(1.0, "g/s"),
-    0x29: Scaling(0.25, "Pa/s"),
-    0x2A: Scaling(0.001, "kg/h"),
-    0x2B: Scaling(1.0, "count"),  # switches
-    0x2C: Scaling(0.01, "g"),  # for each cylinder
-    0x2D: Scaling(0.01, "mg"),  # for each stroke
-    0x2E: Scaling(1.0, ""),  # true or false
-    0x2F: Scaling(0.01, "%"),
-    0x30: Scaling(0.001526, "%"),
-    0x31: Scaling(0.001, "l"),
-    0x32: Scaling(0.0000305, "inch"),
-    0x33: Scaling(0.00024414, "ratio"),
-    0x34: Scaling(1.0, "min"),
-    0x35: Scaling(10.0, "ms"),
-    0x36: Scaling(0.01, "g"),
-    0x37: Scaling(0.1, "g"),
-    0x38: Scaling(1.0, "g"),
-    0x39: Scaling(0.01, "%", -327.68),
-    0x3A: Scaling(0.001, "g"),
-    0x3B: Scaling(0.0001, "g"),
-    0x3C: Scaling(0.1, "us"),
-    0x3D: Scaling(0.01, "mA"),
-    0x3E: Scaling(0.00006103516, "mm2"),
-    0x3F: Scaling(0.01, "l"),
-    0x40: Scaling(1.0, "ppm"),
-    0x41: Scaling(0.01, "uA"),
-    0x81: Scaling(1.0, ""),
-    0x82: Scaling(0.1, ""),
-    0x83: Scaling(0.01, ""),
-    0x84: Scaling(0.001, ""),
-    0x85: Scaling(0.0000305, ""),
-    0x86: Scaling(0.000305, ""),
-    0x87: Scaling(1.0, "ppm"),
-    0x8A: Scaling(0.122, "mV"),
-    0x8B: Scaling(0.001, "V"),
-    0x8C: Scaling(0.01, "V"),
-    0x8D: Scaling(0.00390625, "mA"),
-    0x8E: Scaling(0.001, "A"),
-    0x90: Scaling(1.0, "ms"),
-    0x96: Scaling(0.1, "degC"),
-    0x99: Scaling(0.1, "kPa"),
-    0x9C: Scaling(0.01, "deg"),
-    0x9D: Scaling(0.5, "deg"),
-    0xA8: Scaling(1.0, "g/s"),
-    0xA9: Scaling(0.25, "Pa/s"),
-    0xAD: Scaling(0.01, "mg"),  # for each stroke
-    0xAE: Scaling(0.1, "mg"),  # for each stroke
-    0xAF: Scaling(0.01, "%"),
-    0xB0: Scaling(0.003052, "%"),
-    0xB1: Scaling(2.0, "mV/s"),
-    0xFC: Scaling(0.01, "kPa"),
-    0xFD: Scaling(0.001, "kPa"),
-    0xFE: Scaling(0.25, "Pa"),
+    identifier: Scaling(factor, unit, _OFFSETS.get(identifier, 0.0))
+    for unit, factors in _FACTORS.items()
+    for identifier, factor in factors.items()
 }
 RAW = Scaling(1.0, "")
 
@@ -203,21 +157,3 @@ def _fitting(test: MonitorTest) -> int:
         if all(low <= n <= high for n in numbers):
             return identifier
     raise ValueError(f"no scaling of service 06 holds {numbers} {test.unit!r}")
-
-
-def decode_supported(data: bytes) -> tuple[int, ...]:
-    """The identifiers that a support answer says exist: MIDs in service 06, PIDs in 01 and 09.
-
-    `data` begins after the service byte: an identifier 00, 20, 40 … and the 32 bits for those
-    that follow it, possibly several times. Raises ValueError for another length or identifier.
-    """
-    if not data or len(data) % SUPPORT_BYTES:
-        raise ValueError(f"{len(data)} bytes do not hold whole support masks of {SUPPORT_BYTES}")
-    found = []
-    for place in range(0, len(data), SUPPORT_BYTES):
-        first = data[place]
-        if first % 0x20:
-            raise ValueError(f"{first:02X} is no identifier of a support mask")
-        mask = int.from_bytes(data[place + 1 : place + SUPPORT_BYTES], "big")
-        found += [first + bit for bit in range(1, 33) if mask >> (32 - bit) & 1]
-    return tuple(found)

@@ -16,7 +16,7 @@ from camlog.analysis.findings import CamFindings, Findings
 from camlog.analysis.limits import Limit
 from camlog.analysis.verdict.judge import view
 from camlog.analysis.verdict.weigh import Weighed
-from camlog.codes.explain import cam_words
+from camlog.cams import cam_words
 from camlog.verify.gate import Gate, GateMaker
 
 # Common practice, no source: what is to prove a repair must be surer than what names a cam healthy.

@@ -20,7 +20,7 @@ from camlog.analysis.drive.windows import OilWindow
 from camlog.analysis.estimate import Estimate, t_quantile
 from camlog.analysis.findings import Findings
 from camlog.analysis.misfire.poisson import rate_ratio
-from camlog.codes.explain import cam_words
+from camlog.cams import cam_words
 
 ALL_TEMPERATURES = OilWindow(-math.inf, math.inf)
 SIGNIFICANCE = 0.05

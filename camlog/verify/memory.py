@@ -11,8 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from camlog.codes.explain import is_maker_specific
-from camlog.codes.families import CAM_FAMILIES, MISFIRE, OIL, OTHER, family_of
+from camlog.codes.families import CAM_FAMILIES, MISFIRE, OIL, OTHER, family_of, is_maker_specific
 from camlog.drive import Drive
 from camlog.errors import InputError
 from camlog.stream import CodeSnapshot, TroubleCode

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 from camlog.analysis.findings import Findings
 from camlog.analysis.limits import LIMITS, PROFILE_SOURCE, limits_for
-from camlog.codes.explain import cam_words
+from camlog.cams import cam_words
 from camlog.drive import Drive, trust, vin_hash
 from camlog.verify.gate import FAILED, Gate, GateMaker
 from camlog.verify.memory import Memory

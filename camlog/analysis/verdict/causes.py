@@ -33,7 +33,7 @@ from camlog.analysis.verdict.engine_supply import EngineSupply
 from camlog.analysis.verdict.judge import Verdict
 from camlog.analysis.verdict.oil_effect import OilPattern
 from camlog.cams import bank_of
-from camlog.codes.explain import cam_words
+from camlog.cams import cam_words
 
 PRIOR = -3.0  # of any cause before evidence: about one in twenty
 CLOSE = 0.25  # two causes whose support differs by less cannot be told apart

@@ -10,8 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from camlog.analysis.drive.regulation import WARM_UP_REACHED_DEGC
-from camlog.codes.explain import describe
-from camlog.codes.families import FAMILIES, CodeFacts, facts
+from camlog.codes.families import FAMILIES, CodeFacts, describe, facts
 from camlog.codes.service06 import misfire_cylinder
 from camlog.drive import Drive
 from camlog.errors import InputError
