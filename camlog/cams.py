@@ -1,18 +1,84 @@
-"""The cams of an engine: what an id such as `intake_b1` says, and which cams share what."""
+"""The cams of an engine: their ids, the signals of each, their words, and which cams share what.
+
+The only place that knows how an id such as `intake_b1` or a signal name such as `cam_intake_b1_actual` is built.
+An engine with more banks needs a further number in BANKS, one with another kind of cam a word in SIDES.
+"""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
+
+SIDES = ("intake", "exhaust")
+BANKS = (1, 2)
+QUANTITIES = ("commanded", "actual", "duty")
+
+
+def cam_id(side: str, bank: int) -> str:
+    """The id of a cam: `cam_id("intake", 1)` is `intake_b1`."""
+    return f"{side}_b{bank}"
+
+
+CAM_IDS = tuple(cam_id(side, bank) for bank in BANKS for side in SIDES)
+_SIGNAL = re.compile(rf"cam_((?:{'|'.join(SIDES)})_b\d+)_({'|'.join(QUANTITIES)})")
 
 
 def side_of(cam: str) -> str:
-    """`intake` or `exhaust`."""
+    """The word of SIDES in a cam's id."""
     return cam.rpartition("_b")[0]
 
 
-def bank_of(cam: str) -> str:
-    """The bank's number, as text."""
-    return cam.rpartition("_b")[2]
+def bank_of(cam: str) -> int:
+    """The bank's number in a cam's id, from 1."""
+    return int(cam.rpartition("_b")[2])
+
+
+def cam_words(cam: str) -> str:
+    """A cam in a sentence: `intake cam of bank 1`."""
+    return f"{side_of(cam)} cam of bank {bank_of(cam)}"
+
+
+def title(cam: str) -> str:
+    """A cam as a heading: `Intake cam, bank 1`."""
+    return f"{side_of(cam).capitalize()} cam, bank {bank_of(cam)}"
+
+
+def short(cam: str) -> str:
+    """A cam in a narrow table: `intake, bank 1`."""
+    return f"{side_of(cam)}, bank {bank_of(cam)}"
+
+
+def commanded(cam: str) -> str:
+    """Name of the signal that carries a cam's commanded angle."""
+    return f"cam_{cam}_commanded"
+
+
+def actual(cam: str) -> str:
+    """Name of the signal that carries a cam's actual angle."""
+    return f"cam_{cam}_actual"
+
+
+def duty(cam: str) -> str:
+    """Name of the signal that carries the duty of a cam's oil control valve."""
+    return f"cam_{cam}_duty"
+
+
+def parts(signal: str) -> tuple[str, str] | None:
+    """Cam and quantity of a cam's signal: `cam_intake_b1_duty` is `("intake_b1", "duty")`; None for other signals."""
+    match = _SIGNAL.fullmatch(signal)
+    return (match[1], match[2]) if match else None
+
+
+def cam_of(signal: str) -> str | None:
+    """The id of the cam that a signal belongs to, or None."""
+    known = parts(signal)
+    return known[0] if known else None
+
+
+def is_angle(signal: str) -> bool:
+    """True for a cam's commanded or actual angle."""
+    known = parts(signal)
+    return known is not None and known[1] != "duty"
 
 
 def on_chain_of(cam: str, cams: Iterable[str]) -> list[str]:
@@ -23,8 +89,3 @@ def on_chain_of(cam: str, cams: Iterable[str]) -> list[str]:
 def twins_of(cam: str, cams: Iterable[str]) -> list[str]:
     """The cams of the same side on other banks: phasers of one make on the same oil."""
     return [c for c in cams if side_of(c) == side_of(cam) and bank_of(c) != bank_of(cam)]
-
-
-def cam_words(cam: str) -> str:
-    """A cam's id in words: `intake_b1` is the "intake cam of bank 1"."""
-    return f"{side_of(cam)} cam of bank {bank_of(cam)}"

@@ -6,10 +6,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 from camlog.analysis.do_not_run import LiveCare
-from camlog.analysis.limits import limits_for
 from camlog.capture.live import LiveSource
 from camlog.capture.record import Recording, record
 from camlog.drive import drive_path, read_drive
+from camlog.limits import limits_for
 from camlog.profile import read_profile
 from camlog.replay import replay
 from camlog.report.samples import write_sample_reports

@@ -9,7 +9,9 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-CAM_IDS = ("intake_b1", "exhaust_b1", "intake_b2", "exhaust_b2")
+from camlog import cams
+from camlog.cams import CAM_IDS, actual, commanded, duty
+
 MAX_CYLINDERS = 12
 
 
@@ -55,14 +57,15 @@ def _standard() -> list[Signal]:
 
 
 def _cams() -> list[Signal]:
-    found = []
-    for cam in CAM_IDS:
-        side, bank = cam.split("_b")
-        words = f"{side.capitalize()} cam, bank {bank}"
-        found.append(Signal(f"cam_{cam}_commanded", "deg", -120.0, 120.0, None, f"{words}: commanded angle"))
-        found.append(Signal(f"cam_{cam}_actual", "deg", -120.0, 120.0, None, f"{words}: actual angle"))
-        found.append(Signal(f"cam_{cam}_duty", "%", 0.0, 100.0, None, f"{words}: oil control valve duty"))
-    return found
+    return [
+        made
+        for cam in CAM_IDS
+        for made in (
+            Signal(commanded(cam), "deg", -120.0, 120.0, None, f"{cams.title(cam)}: commanded angle"),
+            Signal(actual(cam), "deg", -120.0, 120.0, None, f"{cams.title(cam)}: actual angle"),
+            Signal(duty(cam), "%", 0.0, 100.0, None, f"{cams.title(cam)}: oil control valve duty"),
+        )
+    ]
 
 
 def _misfires() -> list[Signal]:
@@ -92,21 +95,6 @@ def unit_of(name: str) -> str:
     """Canonical unit of a known signal; an empty string for an unknown one."""
     known = SIGNALS.get(name)
     return known.unit if known else ""
-
-
-def commanded(cam: str) -> str:
-    """Signal name of a cam's commanded angle; `cam` as in `intake_b1`."""
-    return f"cam_{cam}_commanded"
-
-
-def actual(cam: str) -> str:
-    """Signal name of a cam's actual angle."""
-    return f"cam_{cam}_actual"
-
-
-def duty(cam: str) -> str:
-    """Signal name of a cam's control-valve duty."""
-    return f"cam_{cam}_duty"
 
 
 def misfire(cylinder: int) -> str:

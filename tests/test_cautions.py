@@ -19,7 +19,6 @@ from camlog.analysis import analyze
 from camlog.analysis.do_not_run import LiveCare
 from camlog.analysis.drive.coverage import coverage
 from camlog.analysis.findings import Findings
-from camlog.analysis.limits import LIMITS, limits_for
 from camlog.analysis.oil_pressure import low_oil_pressure
 from camlog.analysis.verdict.checks import NEXT_CHECKS, SEPARATED_BY, Check
 from camlog.cautions import CAUTIONS, caution
@@ -28,6 +27,7 @@ from camlog.cli.results import verdict_lines
 from camlog.cli.verify import lines as verify_lines
 from camlog.drive import Drive, read_drive
 from camlog.places import sample_logs_folder
+from camlog.limits import LIMITS, limits_for
 from camlog.profile import read_profile
 from camlog.report import render_report
 from camlog.report.comparison import render_comparison

@@ -14,9 +14,9 @@ import numpy as np
 import pytest
 
 from camlog.analysis.estimate import Estimate
-from camlog.analysis.limits import LIMITS
 from camlog.drive import drive_path
 from camlog.places import sample_logs_folder
+from camlog.limits import LIMITS
 from camlog.report import render_comparison
 from camlog.report.axes import common_axes
 from camlog.report.changes import MetricChange, metric_changes

@@ -8,16 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from camlog.analysis.drive.conditions import (
-    OIL_WINDOWS,
-    OilWindow,
-    conditions,
-    oil_temperature,
-    similar_conditions,
-    windows_of,
-)
+from camlog.analysis.drive.conditions import conditions
+from camlog.analysis.drive.regulation import similar_conditions
 from camlog.analysis.drive.ticks import TICK_S, TickStream, tick_table
 from camlog.drive import Drive
+from camlog.oil_windows import OIL_WINDOWS, OilWindow, oil_temperature, windows_of
 from camlog.stream import Event
 from camlog.trace import Trace
 

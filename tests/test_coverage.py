@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from camlog import stream
-from camlog.analysis.drive.conditions import OIL_WINDOWS, OilWindow
 from camlog.analysis.drive.coverage import CoverageTracker, coverage
+from camlog.oil_windows import OIL_WINDOWS, OilWindow
 from camlog.stream import Batch, CodeSnapshot, Event
 from camlog.trace import Trace
 

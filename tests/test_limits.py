@@ -5,10 +5,10 @@ from types import SimpleNamespace
 
 import pytest
 
-from camlog.analysis.drive.conditions import OIL_WINDOWS, OilWindow
 from camlog.analysis.figures import limit_of
-from camlog.analysis.limits import COMMON_PRACTICE, LIMITS, limits_for, t63_limit, window_word
 from camlog.errors import InputError
+from camlog.limits import COMMON_PRACTICE, LIMITS, limits_for
+from camlog.oil_windows import OIL_WINDOWS, OilWindow, t63_limit, window_word
 
 
 def test_every_limit_says_what_it_is_in_what_unit_and_where_from():

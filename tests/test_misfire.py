@@ -9,12 +9,12 @@ import pytest
 from scipy import stats
 
 from camlog.analysis.cam.camdata import cam_data
-from camlog.analysis.drive.conditions import windows_of
-from camlog.analysis.limits import LIMITS
 from camlog.analysis.misfire import poisson
 from camlog.analysis.misfire.counts import polls, revolutions
 from camlog.analysis.misfire.pattern import pattern
 from camlog.analysis.misfire.rates import measure_misfire
+from camlog.limits import LIMITS
+from camlog.oil_windows import windows_of
 from camlog.trace import Trace
 
 FOUR = SimpleNamespace(engine=SimpleNamespace(cylinders=4, banks=((1, 2, 3, 4),)), limits={}, file="")

@@ -6,12 +6,12 @@ import math
 import numpy as np
 import pytest
 
-from camlog.analysis.drive.conditions import OIL_WINDOWS, windows_of
 from camlog.analysis.estimate import Estimate, missing
 from camlog.analysis.figures import limit_of
-from camlog.analysis.limits import LIMITS, t63_limit
 from camlog.analysis.verdict.oil_effect import WindowMetric, oil_pattern, viscosity_at, viscosity_slope
 from camlog.errors import InputError
+from camlog.limits import LIMITS
+from camlog.oil_windows import OIL_WINDOWS, t63_limit, windows_of
 from camlog.trace import Trace
 
 COLD, WARM, HOT, VERY_HOT = OIL_WINDOWS

@@ -11,9 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from camlog import signals
-from camlog.analysis.limits import LIMITS
 from camlog.cli import main
 from camlog.errors import InputError
+from camlog.limits import LIMITS
 from camlog.profile import DEMO, TEMPLATE, SignalDefinition, read_profile, template_text, write_template
 from camlog.profile.fields import TABLES, TOP_LEVEL
 from camlog.profile.lines import key_lines

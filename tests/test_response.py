@@ -12,10 +12,10 @@ import pytest
 from scipy import signal
 
 from camlog.analysis.cam.camdata import CamData
-from camlog.analysis.drive.windows import OIL_WINDOWS, OilTemperature
 from camlog.analysis.response.command_shape import CommandShape, onset_s
 from camlog.analysis.response.measure import measure_response
 from camlog.analysis.response.steps import find_steps
+from camlog.oil_windows import OIL_WINDOWS, OilTemperature
 from tests.bench.estimator_accuracy_response import run_case
 from tests.response_plants import (
     Command,

@@ -9,7 +9,7 @@ from camlog.analysis.cam.camdata import cam_data, quantisation_step
 from camlog.analysis.cam.segments import command_grid, envelope_error, steady_segments
 from camlog.analysis.cam.tracking import measure_tracking
 from camlog.analysis.estimate import blocks_of, poisson_rate, quantile, ratio
-from camlog.analysis.limits import LIMITS, limits_for
+from camlog.limits import LIMITS, limits_for
 from camlog.trace import Trace
 from tests.bench.estimator_accuracy_steady import close_share, coverage, hold_cases, study
 from tests.steady_plants import STEP_S, cam_of, command, flutter, lag

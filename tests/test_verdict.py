@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from camlog.analysis import analyze
-from camlog.analysis.limits import LIMITS
+from camlog.limits import LIMITS
 from camlog.trace import Trace
 from tests.steady_plants import flutter, lag, loop_with_friction, stiction
 from tests.verdict_drives import changed, drive, sound, trace_of

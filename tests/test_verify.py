@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 
 from camlog.analysis import analyze
-from camlog.analysis.drive.windows import OIL_WINDOWS
 from camlog.errors import InputError
+from camlog.oil_windows import OIL_WINDOWS
 from camlog.simulate.vehicle.draw import demo_setup
 from camlog.simulate.vehicle.drive_cycle import DriveCycle, Segment, permanent_code_drive
 from camlog.simulate.vehicle.setup import healthy_twin

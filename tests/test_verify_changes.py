@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from camlog.analysis.drive.windows import OIL_WINDOWS
 from camlog.analysis.estimate import Estimate
+from camlog.oil_windows import OIL_WINDOWS
 from camlog.verify import verify
 from camlog.verify.changes import Change, Figure, change_of, corrected
 from camlog.verify.shared import cells_of, shared

@@ -11,8 +11,8 @@ import pytest
 
 import camlog.profile
 from camlog.analysis import analyze
-from camlog.analysis.limits import LIMITS
 from camlog.drive import Ancestor, read_drive, write_drive
+from camlog.limits import LIMITS
 from camlog.profile import read_profile
 from camlog.stream import TroubleCode
 from camlog.trace import read_trace, write_trace

@@ -13,10 +13,8 @@ from camlog.analysis.drive.conditions import Conditions
 from camlog.analysis.drive.conditions import conditions as drive_conditions
 from camlog.analysis.drive.coverage import Coverage
 from camlog.analysis.drive.coverage import coverage as drive_coverage
-from camlog.analysis.drive.windows import OilWindow, oil_windows
 from camlog.analysis.figures import REFERENCE_STEP_DEG, fitted_t63
 from camlog.analysis.findings import CamFindings, Findings
-from camlog.analysis.limits import Limit, limits_for, t63_limit
 from camlog.analysis.misfire.rates import measure_misfire
 from camlog.analysis.oil_pressure import low_oil_pressure
 from camlog.analysis.verdict.causes import Cause, rank_causes
@@ -26,6 +24,8 @@ from camlog.analysis.verdict.engine_supply import engine_supply
 from camlog.analysis.verdict.judge import judge_all
 from camlog.analysis.verdict.oil_effect import OilPattern, WindowMetric, oil_pattern
 from camlog.drive import Drive
+from camlog.limits import Limit, limits_for
+from camlog.oil_windows import OilWindow, oil_windows, t63_limit
 from camlog.profile import VehicleProfile
 from camlog.signals import CAM_IDS
 from camlog.trace import Trace

@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from camlog.analysis.cam.examine import Examination
 from camlog.analysis.drive.engine import RUNNING_RPM
 from camlog.analysis.figures import limit_of
-from camlog.analysis.limits import Limit
 from camlog.analysis.misfire.rates import Misfire
 from camlog.analysis.oil_pressure import LowPressure, OilPressureWatch, alarm
 from camlog.analysis.verdict.causes import WORTH_SAYING, Cause
@@ -25,6 +24,7 @@ from camlog.cautions import DO_NOT_RUN, FUEL, HIGH_VOLTAGE, HOT_OIL, MOVING_PART
 from camlog.cams import cam_words
 from camlog.codes.families import CORRELATION, CodeFacts, facts
 from camlog.errors import InputError
+from camlog.limits import Limit
 from camlog.stream import Batch, CodeSnapshot, Event, StreamItem
 
 MAY_BE = 0.25  # probability of an offset from which mechanical timing "may be off", whatever the verdict

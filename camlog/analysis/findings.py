@@ -16,9 +16,7 @@ from typing import Any
 from camlog.analysis.cam.examine import Examination
 from camlog.analysis.drive.conditions import Conditions
 from camlog.analysis.drive.coverage import CamCoverage, Coverage
-from camlog.analysis.drive.windows import OilWindow
 from camlog.analysis.estimate import Estimate
-from camlog.analysis.limits import Limit
 from camlog.analysis.misfire.rates import Misfire
 from camlog.analysis.response.step_pool import StepSummary
 from camlog.analysis.verdict.causes import Cause
@@ -27,7 +25,9 @@ from camlog.analysis.verdict.judge import Verdict
 from camlog.analysis.verdict.oil_effect import OilPattern
 from camlog.analysis.verdict.weigh import Weighed, table
 from camlog.drive import Drive
+from camlog.limits import Limit
 from camlog.new_files import write_text
+from camlog.oil_windows import OilWindow
 from camlog.profile import VehicleProfile
 from camlog.trace import Trace
 

@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from camlog.analysis.drive.engine import RUNNING_RPM
-from camlog.analysis.limits import LIMITS, Limit
+from camlog.limits import LIMITS, Limit
 from camlog.trace import Trace
 
 LIMIT_NAME = "oil_pressure_min_kpa_per_1000_rpm"

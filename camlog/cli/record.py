@@ -90,7 +90,7 @@ def record(
             say(sentence)
     say("Connecting (a few seconds) ...")
     from camlog.analysis.do_not_run import LiveCare  # takes a second or two: not before the first word
-    from camlog.analysis.limits import limits_for
+    from camlog.limits import limits_for
 
     care = LiveCare(limits_for(profile))
     source = open_source(port, profile, baud=baud, only=signal or None, store_vin=vin, say=say)

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from camlog import signals, units
+from camlog.cams import bank_of, cam_of
 from camlog.errors import InputError
 from camlog.profile.fields import LARGEST_IDENTIFIER, MAX_DATA_BYTES
 from camlog.profile.model import Cam, Engine, VehicleProfile
@@ -72,7 +73,7 @@ def _check_cams(cams: tuple[Cam, ...], engine: Engine, error: ErrorAt) -> None:
 
 
 def _check_bank(cam: str, where: tuple, engine: Engine, error: ErrorAt) -> None:
-    bank = int(cam.rpartition("_b")[2])
+    bank = bank_of(cam)
     if engine.banks is not None and bank > len(engine.banks):
         raise error(
             where,
@@ -83,7 +84,7 @@ def _check_bank(cam: str, where: tuple, engine: Engine, error: ErrorAt) -> None:
 
 def _check_definition(definition: SignalDefinition, where: tuple, engine: Engine, error: ErrorAt) -> None:
     name = definition.name
-    if name.startswith("cam_"):
+    if cam_of(name):
         _check_bank(cam_of(name), (*where, "name"), engine, error)
     if name.startswith("misfire_cyl") and engine.cylinders is not None:
         if int(name.removeprefix("misfire_cyl")) > engine.cylinders:
@@ -147,11 +148,6 @@ def _check_bits(definition: SignalDefinition, where: tuple, error: ErrorAt) -> N
         )
 
 
-def cam_of(signal_name: str) -> str:
-    """The cam id in a cam signal's name: `cam_intake_b1_duty` gives `intake_b1`."""
-    return signal_name.removeprefix("cam_").rpartition("_")[0]
-
-
 def _check_names(definitions: tuple[SignalDefinition, ...], error: ErrorAt) -> None:
     for index, definition in enumerate(definitions):
         if any(other.name == definition.name for other in definitions[:index]):
@@ -181,7 +177,7 @@ def _complete_cams(profile: VehicleProfile, engine: Engine, error: ErrorAt) -> t
     defined = {definition.name: index for index, definition in enumerate(profile.signals)}
     places = {cam.id: ("cam", index, "id") for index, cam in enumerate(profile.cams)}
     for name, index in defined.items():
-        if name.startswith("cam_"):
+        if cam_of(name):
             places.setdefault(cam_of(name), ("signal", index, "name"))
     for cam, where in places.items():
         for wanted in (signals.commanded(cam), signals.actual(cam)):

@@ -11,7 +11,7 @@ from camlog.profile.scaling import SignalDefinition
 
 def notes(profile: VehicleProfile) -> tuple[str, ...]:
     """Sentences on what may be right but often is not; empty where nothing stands out."""
-    from camlog.analysis.limits import limits_for, strange_limits
+    from camlog.limits import limits_for, strange_limits
 
     return (*(note for cam in profile.cams for note in _of_cam(cam, profile)), *strange_limits(limits_for(profile)))
 

@@ -11,9 +11,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from camlog.cams import cam_of
 from camlog.errors import InputError, check_saved
 from camlog.profile import fields
-from camlog.profile.checks import cam_of, check_profile
+from camlog.profile.checks import check_profile
 from camlog.profile.fields import SCHEMA
 from camlog.profile.lines import key_lines
 from camlog.profile.model import Cam, Engine, VehicleProfile
@@ -29,7 +30,7 @@ def read_profile(path: str | Path, known_limits: Collection[str] | None = None) 
     """Read and check a vehicle profile; `"demo"` is the invented one that camlog ships.
 
     `known_limits` are the names `[limits]` may override; by default those of
-    `camlog.analysis.limits`. Raises InputError with file, line, key and remedy.
+    `camlog.limits`. Raises InputError with file, line, key and remedy.
     """
     path = DEMO if str(path) == "demo" else Path(path)
     content = _content(path)
@@ -215,7 +216,7 @@ class _Reader:
         known = self.known_limits
         if known is None:
             # Only here, so that reading a profile without overrides does not load the analysis.
-            from camlog.analysis.limits import LIMITS as known
+            from camlog.limits import LIMITS as known
         for key, value in raw.items():
             if key not in known:
                 raise self.unknown(("limits", key), known, "limit")

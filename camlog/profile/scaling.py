@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from camlog import signals, units
+from camlog.cams import is_angle
 
 CRANK_DEG_PER_CAM_DEG = 2.0  # a four-stroke engine's camshaft turns at half crankshaft speed
 
@@ -56,7 +57,7 @@ class SignalDefinition:
     @property
     def is_cam_angle(self) -> bool:
         """True for a cam's commanded or actual angle."""
-        return self.name.startswith("cam_") and self.name.endswith(("_commanded", "_actual"))
+        return is_angle(self.name)
 
     @cached_property
     def _lowest_bit(self) -> int:

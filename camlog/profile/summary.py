@@ -98,7 +98,7 @@ def _signals(definitions: tuple[SignalDefinition, ...]) -> Table:
 
 
 def _limits(profile: VehicleProfile) -> Table:
-    from camlog.analysis.limits import LIMITS
+    from camlog.limits import LIMITS
 
     table = _table("Limits from service information", "limit", "this vehicle", "camlog's own", "unit")
     for name, value in profile.limits.items():

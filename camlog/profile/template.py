@@ -12,7 +12,7 @@ from camlog.signals import SIGNALS
 
 def template_text() -> str:
     """The commented template, with the limits, their defaults and the signal names camlog knows."""
-    from camlog.analysis.limits import LIMITS
+    from camlog.limits import LIMITS
 
     text = TEMPLATE.read_text(encoding="utf-8").rstrip("\n")
     lines = [text]

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 
-from camlog.analysis.drive.windows import OilWindow
 from camlog.analysis.findings import Findings
-from camlog.analysis.limits import window_word
+from camlog.oil_windows import OilWindow, window_word
 from camlog.report.chart import Chart
 from camlog.report.charts import angles, by_window, cold_start, drive, follow, misfires, oil, steps
 from camlog.report.dashboard import KINDS, AskedChart, Dashboard

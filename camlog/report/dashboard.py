@@ -18,6 +18,7 @@ from typing import Any
 
 from camlog.errors import InputError
 from camlog.places import dashboards_folder
+from camlog.oil_windows import WINDOW_WORDS
 from camlog.profile.lines import key_lines
 from camlog.signals import CAM_IDS, SIGNALS, is_signal_name
 
@@ -25,7 +26,6 @@ SCHEMA = "camlog.dashboard/1"
 USUAL = "test_drive"
 MAX_FILE_BYTES = 200_000
 MOST_CHARTS = 40
-WINDOW_WORDS = ("cold", "warm", "hot", "very_hot")
 TABLES = ("causes", "figures", "codes", "coverage", "recording")
 MISFIRES = "misfires"
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from camlog.analysis.estimate import Estimate
 from camlog.analysis.figures import FIGURES, QUESTIONS, Figure, Measured
 from camlog.analysis.findings import Findings
-from camlog.analysis.limits import Limit
 from camlog.analysis.verdict.judge import view
+from camlog.limits import Limit
 from camlog.numbers import with_unit
 from camlog.report.words import interval_words
 

@@ -9,8 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from camlog.analysis.drive.windows import OilWindow
-from camlog.analysis.limits import window_word
+from camlog.oil_windows import OilWindow, window_word
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,9 +13,9 @@ from pathlib import Path
 from camlog.analysis.do_not_run import LiveCare
 from camlog.analysis.drive.coverage import Coverage, CoverageTracker
 from camlog.analysis.drive.coverage_needs import DETAIL, HEALTHY, VERDICT, Need
-from camlog.analysis.drive.windows import OPEN_SENSOR_COOLANT_DEGC, OPEN_SENSOR_DEGC
-from camlog.analysis.limits import limits_for
 from camlog.errors import InputError
+from camlog.limits import limits_for
+from camlog.oil_windows import OPEN_SENSOR_COOLANT_DEGC, OPEN_SENSOR_DEGC
 from camlog.profile import VehicleProfile
 from camlog.serve.jobs import Jobs, provisional
 from camlog.sinks.words import cam_text

@@ -13,17 +13,17 @@ from camlog.analysis.cam.hold import HeldReadings, held_readings
 from camlog.analysis.cam.noise import reading_noise_deg
 from camlog.analysis.cam.segments import GRID_S, Segments, command_grid, steady_segments
 from camlog.analysis.cam.tracking import settled_blocks
-from camlog.analysis.drive.windows import OilWindow, window_index
 from camlog.analysis.estimate import Estimate, blocks_of, missing, root_mean_square
 from camlog.analysis.figures import limit_of
 from camlog.analysis.findings import CamFindings, Findings
-from camlog.analysis.limits import Limit
 from camlog.analysis.misfire.poisson import rate
 from camlog.analysis.response.fopdt import FopdtFit
 from camlog.analysis.response.step_curves import KnownLag, StepCurves, step_curves
 from camlog.analysis.response.step_pool import StepSummary, summarise
 from camlog.analysis.response.steps import find_steps
 from camlog.analysis.sticking.plateaus import find_away, find_plateaus, should_move
+from camlog.limits import Limit
+from camlog.oil_windows import OilWindow, window_index
 from camlog.verify.changes import Figure
 from camlog.verify.shared import Shared, cells_of, range_words, shared
 

@@ -10,13 +10,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from camlog.analysis.drive.coverage import WindowCoverage
-from camlog.analysis.drive.windows import OilWindow
 from camlog.analysis.figures import BY_NAME, QUESTIONS
 from camlog.analysis.findings import CamFindings, Findings
-from camlog.analysis.limits import Limit
 from camlog.analysis.verdict.judge import view
 from camlog.analysis.verdict.weigh import Weighed
 from camlog.cams import cam_words
+from camlog.limits import Limit
+from camlog.oil_windows import OilWindow
 from camlog.verify.gate import Gate, GateMaker
 
 # Common practice, no source: what is to prove a repair must be surer than what names a cam healthy.

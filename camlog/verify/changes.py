@@ -16,11 +16,11 @@ from typing import Any
 
 from scipy import stats
 
-from camlog.analysis.drive.windows import OilWindow
 from camlog.analysis.estimate import Estimate, t_quantile
 from camlog.analysis.findings import Findings
 from camlog.analysis.misfire.poisson import rate_ratio
 from camlog.cams import cam_words
+from camlog.oil_windows import OilWindow
 
 ALL_TEMPERATURES = OilWindow(-math.inf, math.inf)
 SIGNIFICANCE = 0.05

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from camlog import signals
-from camlog.analysis.drive.windows import OilWindow
 from camlog.analysis.findings import Findings
 from camlog.analysis.misfire.counts import Polls, polls, revolutions
 from camlog.analysis.misfire.poisson import rate
+from camlog.oil_windows import OilWindow
 from camlog.verify.changes import Figure
 from camlog.verify.shared import CELL_SPEED_RPM
 

@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from datetime import datetime, timedelta
 
 from camlog.analysis.findings import Findings
-from camlog.analysis.limits import LIMITS, PROFILE_SOURCE, limits_for
 from camlog.cams import cam_words
 from camlog.drive import Drive, trust, vin_hash
+from camlog.limits import LIMITS, PROFILE_SOURCE, limits_for
 from camlog.verify.gate import FAILED, Gate, GateMaker
 from camlog.verify.memory import Memory
 from camlog.verify.misfire_gate import misfire_gate

@@ -17,7 +17,6 @@ import copy
 import io
 import json
 import multiprocessing
-import os
 import random
 import shutil
 import signal
@@ -70,7 +69,7 @@ def damaged_trace(text: str, rng: random.Random) -> bytes:
             head[column] = rng.choice(NASTY_HEADINGS)
         elif way in (2, 3):
             leap = rng.choice(LEAPS_S)
-            for row in body[start:]:
+            for row in filter(None, body[start:]):
                 row[0] = _number(row[0], lambda v, leap=leap: v + leap)
         elif way == 4:
             factor = rng.choice([0.0, 1e3, 1e6, -1.0, 60.0, 1e-9])

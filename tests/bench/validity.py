@@ -22,8 +22,8 @@ import numpy as np
 
 import camlog.analysis.verdict
 from camlog.analysis.figures import CONDITIONS, FAULTS
-from camlog.analysis.limits import LIMITS
 from camlog.analysis.verdict.judge import judge_all
+from camlog.limits import LIMITS
 from tests.bench.evidence_fit import (
     Cams,
     calibrate,

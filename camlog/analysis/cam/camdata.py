@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from camlog import signals
-from camlog.analysis.drive.windows import OilTemperature, oil_temperature
+from camlog.oil_windows import OilTemperature, oil_temperature
 
 if TYPE_CHECKING:
     from camlog.profile import VehicleProfile

@@ -14,12 +14,12 @@ from camlog.analysis.cam.noise import reading_noise_deg
 from camlog.analysis.cam.rest import Rest, measure_rest
 from camlog.analysis.cam.segments import command_grid, envelope_error, steady_segments
 from camlog.analysis.cam.tracking import Tracking, measure_tracking
-from camlog.analysis.drive.windows import Windows
-from camlog.analysis.limits import LIMITS, Limit
 from camlog.analysis.response.measure import Response, measure_response
 from camlog.analysis.sensor.implausible import implausible_readings, without
 from camlog.analysis.sensor.measure import Sensor, measure_sensor
 from camlog.analysis.sticking.measure import Sticking, measure_sticking
+from camlog.limits import LIMITS, Limit
+from camlog.oil_windows import Windows
 from camlog.profile import Engine
 
 SPAN_PERCENT = (0.5, 99.5)  # a spike or two is no travel

@@ -16,8 +16,8 @@ import numpy as np
 from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.cam.oscillation import Oscillation, find_oscillation, no_oscillation
 from camlog.analysis.cam.segments import Segments, by_window, steady_segments
-from camlog.analysis.drive.windows import OilWindow, Windows
 from camlog.analysis.estimate import Blocks, Estimate, blocks_of, median, missing, root_mean_square
+from camlog.oil_windows import OilWindow, Windows
 
 MIN_BLOCK_READINGS = 6
 MIN_BLOCK_S = 1.5

@@ -18,9 +18,9 @@ from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.cam.coldstart import ColdStart, measure_cold_start
 from camlog.analysis.cam.segments import REST_BAND_DEG, Segments, by_window, rest_commanded, steady_segments
 from camlog.analysis.cam.tracking import settled_blocks, unresolved
-from camlog.analysis.drive.windows import OilWindow, Windows
 from camlog.analysis.estimate import Estimate, missing, ratio, root_mean_square
-from camlog.analysis.limits import LIMITS, Limit
+from camlog.limits import LIMITS, Limit
+from camlog.oil_windows import OilWindow, Windows
 
 if TYPE_CHECKING:
     from camlog.profile.model import Engine

@@ -17,7 +17,7 @@ from scipy.ndimage import maximum_filter1d, minimum_filter1d
 from scipy.signal import lfilter
 
 from camlog.analysis.cam.camdata import CamData
-from camlog.analysis.drive.windows import OIL_WINDOWS, OilWindow, Windows, window_index
+from camlog.oil_windows import OIL_WINDOWS, OilWindow, Windows, window_index
 
 GRID_S = 0.05
 # A phaser in cold oil that a technician would still pass: what "long enough to arrive" is measured with.

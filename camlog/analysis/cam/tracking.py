@@ -21,9 +21,9 @@ from camlog.analysis.cam.segments import (
     envelope_error,
     steady_segments,
 )
-from camlog.analysis.drive.windows import OilWindow, Windows
 from camlog.analysis.estimate import Blocks, Estimate, blocks_of, missing, quantile, ratio, root_mean_square
-from camlog.analysis.limits import LIMITS, Limit
+from camlog.limits import LIMITS, Limit
+from camlog.oil_windows import OilWindow, Windows
 
 MIN_SETTLED_READINGS = 5
 NOT_SETTLED = "the command was never steady long enough for a healthy phaser to arrive"

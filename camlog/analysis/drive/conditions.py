@@ -15,32 +15,23 @@ import numpy as np
 from camlog.analysis.drive import engine
 from camlog.analysis.drive.regulation import (
     PermanentCodeDrive,
-    SimilarConditions,
     WarmUp,
     driving_cycles,
     permanent_code_drive,
-    similar_conditions,
     warm_up,
 )
 from camlog.analysis.drive.ticks import TICK_S, Ticks, tick_table, trailing
-from camlog.analysis.drive.windows import (
+from camlog.drive import Drive
+from camlog.limits import Limit, limits_for
+from camlog.oil_windows import (
     OIL_WINDOWS,
     OilTemperature,
     OilWindow,
     Windows,
     oil_temperature,
     window_index,
-    windows_of,
 )
-from camlog.analysis.limits import Limit, limits_for
-from camlog.drive import Drive
 from camlog.trace import Trace
-
-__all__ = [
-    "OIL_WINDOWS", "Conditions", "EngineStart", "Gap", "OilTemperature", "OilWindow", "PermanentCodeDrive",
-    "Segment", "SimilarConditions", "WarmUp", "Windows", "conditions", "oil_temperature",
-    "similar_conditions", "window_index", "windows_of",
-]  # fmt: skip
 
 STATES = ("unknown", "engine_off", "cranking", "idle", "cruise", "transient")
 

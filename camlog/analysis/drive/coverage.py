@@ -29,9 +29,9 @@ from camlog.analysis.drive.coverage_needs import (
     window_sum,
 )
 from camlog.analysis.drive.ticks import TICK_S, TickStream, tick_table
-from camlog.analysis.drive.windows import OIL_WINDOWS, OilWindow
-from camlog.analysis.limits import Limit, limits_for
 from camlog.cautions import DRIVE, caution
+from camlog.limits import Limit, limits_for
+from camlog.oil_windows import OIL_WINDOWS, OilWindow
 from camlog.signals import CAM_IDS
 from camlog.stream import Batch, StreamItem
 from camlog.trace import Trace

@@ -14,7 +14,7 @@ import numpy as np
 from camlog import signals
 from camlog.analysis.drive.engine import IDLE, EngineClassifier, EngineStates
 from camlog.analysis.drive.ticks import DRIVE_SIGNALS, TICK_S, Ticks, trailing
-from camlog.analysis.drive.windows import OPEN_SENSOR_COOLANT_DEGC, OPEN_SENSOR_DEGC, OilWindow, window_index
+from camlog.oil_windows import OPEN_SENSOR_COOLANT_DEGC, OPEN_SENSOR_DEGC, OilWindow, window_index
 
 # A move the cam's response can be taken from: well above quantisation, quick against a warm phaser.
 MOVE_DEG = 5.0

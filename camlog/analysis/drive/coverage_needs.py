@@ -10,8 +10,8 @@ import numpy as np
 
 from camlog.analysis.drive.coverage_counts import CamCounts, DriveCounts
 from camlog.analysis.drive.ticks import TICK_S
-from camlog.analysis.drive.windows import OilWindow
-from camlog.analysis.limits import Limit
+from camlog.limits import Limit
+from camlog.oil_windows import OilWindow
 
 # What an unmet need stands in the way of, gravest first.
 VERDICT = "verdict"  # nothing can be said about the cam

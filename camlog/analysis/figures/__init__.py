@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from camlog.analysis.drive.windows import OilWindow
 from camlog.analysis.figures import (
     follows,
     holds,
@@ -24,7 +23,8 @@ from camlog.analysis.figures import (
 )
 from camlog.analysis.figures.figure import CONDITIONS, FAULTS, QUESTIONS, Figure, Measured, Question, View
 from camlog.analysis.figures.measures import REFERENCE_STEP_DEG, fitted_t63, rest_offset
-from camlog.analysis.limits import Limit
+from camlog.limits import Limit
+from camlog.oil_windows import OilWindow
 
 __all__ = [
     "BY_NAME", "CONDITIONS", "FAULTS", "FIGURES", "QUESTIONS", "REFERENCE_STEP_DEG", "Figure", "Measured", "Question", "View",

@@ -6,10 +6,10 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
 from camlog.analysis.cam.examine import Examination
-from camlog.analysis.drive.windows import OilWindow
 from camlog.analysis.estimate import Estimate
-from camlog.analysis.limits import Limit, window_word
+from camlog.limits import Limit
 from camlog.numbers import with_unit
+from camlog.oil_windows import OilWindow, window_word
 
 CONDITIONS = ("healthy", "sticking", "slow", "stuck", "unstable", "offset", "sensor")
 FAULTS = CONDITIONS[1:]

@@ -6,11 +6,11 @@ import math
 from collections.abc import Iterable, Iterator
 
 from camlog.analysis.cam.examine import Examination
-from camlog.analysis.drive.windows import OilWindow
 from camlog.analysis.estimate import Estimate, missing
 from camlog.analysis.figures.figure import Measure, Measured, View
 from camlog.analysis.response.fopdt import FopdtFit
 from camlog.analysis.response.step_pool import StepSummary
+from camlog.oil_windows import OilWindow
 
 # What stands behind a figure: the least of it, and what it is counted in.
 WATCHED = {"least": 30.0, "amount": "s"}

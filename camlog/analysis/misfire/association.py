@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy import stats
 
-from camlog.analysis.drive.conditions import Windows
-from camlog.analysis.limits import Limit
 from camlog.analysis.misfire import poisson
 from camlog.analysis.misfire.counts import Polls
+from camlog.limits import Limit
+from camlog.oil_windows import Windows
 
 if TYPE_CHECKING:
     from camlog.analysis.cam.camdata import CamData

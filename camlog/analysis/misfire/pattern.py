@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from camlog.analysis.limits import Limit
 from camlog.analysis.misfire import poisson
+from camlog.limits import Limit
 
 KINDS = ("none", "single", "bank", "all", "several", "unclear", "unknown")
 

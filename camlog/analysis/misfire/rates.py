@@ -14,13 +14,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from camlog import signals
-from camlog.analysis.drive.conditions import Windows
 from camlog.analysis.estimate import Estimate, missing
-from camlog.analysis.limits import Limit, limits_for
 from camlog.analysis.misfire import poisson
 from camlog.analysis.misfire.association import Association, associations, spread
 from camlog.analysis.misfire.counts import Polls, polls, revolutions
 from camlog.analysis.misfire.pattern import Pattern, pattern
+from camlog.limits import Limit, limits_for
+from camlog.oil_windows import Windows
 from camlog.trace import Trace
 
 if TYPE_CHECKING:

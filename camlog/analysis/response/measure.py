@@ -16,12 +16,12 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from camlog.analysis.cam.camdata import CamData
-from camlog.analysis.drive.windows import OIL_WINDOWS, OilWindow, Windows, window_index
 from camlog.analysis.estimate import Estimate, ratio
 from camlog.analysis.response.fopdt import FopdtFit, ResponseFit
 from camlog.analysis.response.step_curves import KnownLag, StepCurves, step_curves
 from camlog.analysis.response.step_pool import StepSummary, summarise
 from camlog.analysis.response.steps import find_steps
+from camlog.oil_windows import OIL_WINDOWS, OilWindow, Windows, window_index
 
 # The two ways weigh the drive differently; closer than this part of T63 they say the same.
 AGREE_PART = 0.2

@@ -18,10 +18,10 @@ from camlog.analysis.cam.hold import HeldReadings, held_readings
 from camlog.analysis.cam.noise import midpoint_residual, reading_noise_deg
 from camlog.analysis.cam.segments import CommandGrid, Segments, command_grid, rest_commanded, steady_segments
 from camlog.analysis.estimate import Estimate, blocks_of, missing, poisson_rate, root_mean_square
-from camlog.analysis.limits import LIMITS, Limit
 from camlog.analysis.sensor.dropout import Dropouts, find_dropouts
 from camlog.analysis.sensor.frozen import Frozen, find_frozen
 from camlog.analysis.sensor.implausible import Substitution, measure_substitution
+from camlog.limits import LIMITS, Limit
 
 SPIKE_MIN_DEG = 5.0
 SPIKE_SIGMAS = 8.0

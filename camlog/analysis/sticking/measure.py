@@ -19,13 +19,13 @@ from camlog.analysis.cam.hold import HeldReadings, held_readings
 from camlog.analysis.cam.noise import reading_noise_deg
 from camlog.analysis.cam.oscillation import Oscillation, no_oscillation
 from camlog.analysis.cam.segments import CommandGrid, Segments, by_window, command_grid, steady_segments
-from camlog.analysis.drive.windows import OilWindow, Windows
 from camlog.analysis.estimate import Estimate, median, missing
 from camlog.analysis.sticking.limitcycle import LimitCycle, classify_cycle
 from camlog.analysis.sticking.plateaus import Plateau, find_away, find_plateaus, should_move
 from camlog.analysis.sticking.stickfit import StickFit, fit_sticking
 from camlog.analysis.sticking.stuck import stuck_readings
 from camlog.analysis.sticking.swings import Swings, measure_swings
+from camlog.oil_windows import OilWindow, Windows
 
 # How often noise alone makes a smooth cam's plateau look like one with a jump (simulated smooth cams: 1 %).
 CHANCE_JUMP = 0.03

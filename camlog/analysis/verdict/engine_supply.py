@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from camlog.analysis.limits import Limit
+from camlog.limits import Limit
 from camlog.trace import Trace
 
 RUNNING_RPM = 400.0

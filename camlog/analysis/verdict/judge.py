@@ -15,7 +15,6 @@ from dataclasses import dataclass, field, replace
 from camlog.analysis.cam.examine import Examination
 from camlog.analysis.drive.coverage import CamCoverage
 from camlog.analysis.figures import CONDITIONS, FAULTS, QUESTIONS, View
-from camlog.analysis.limits import Limit
 from camlog.analysis.verdict.code_evidence import CodeEvidence
 from camlog.analysis.verdict.refuse import refusal
 from camlog.analysis.verdict.weigh import (
@@ -28,6 +27,7 @@ from camlog.analysis.verdict.weigh import (
     weigh,
 )
 from camlog.cams import on_chain_of, twins_of
+from camlog.limits import Limit
 
 VERDICTS = (*CONDITIONS, "insufficient_data")
 # "No" is answered where it is this probable, "yes" likewise; but only where the figures measured would have made it "no",

@@ -14,10 +14,10 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
-from camlog.analysis.drive.windows import OilTemperature, OilWindow
 from camlog.analysis.estimate import CONFIDENCE, Estimate, missing
-from camlog.analysis.limits import LIMITS, Limit
+from camlog.limits import LIMITS, Limit
 from camlog.oil import kinematic_viscosity
+from camlog.oil_windows import OilTemperature, OilWindow
 
 PATTERNS = ("cold_only", "hot_only", "everywhere", "none", "unknown")
 

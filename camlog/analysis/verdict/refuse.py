@@ -10,7 +10,7 @@ import math
 from collections.abc import Mapping
 
 from camlog.analysis.cam.examine import Examination
-from camlog.analysis.limits import Limit
+from camlog.limits import Limit
 
 PLAUSIBLE_SPAN_DEG = 120.0  # of crankshaft; no production phaser travels farther
 FOLLOWS_R2 = 0.9

@@ -25,7 +25,7 @@ import numpy as np
 
 from camlog.analysis.estimate import Estimate
 from camlog.analysis.figures import CONDITIONS, FAULTS, FIGURES, Figure, Measured, View
-from camlog.analysis.limits import Limit
+from camlog.limits import Limit
 
 KNOTS = (-3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0)  # powers of two times the limit
 SMALLEST = 2.0 ** KNOTS[0]

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from camlog.analysis.drive.windows import OilWindow
 from camlog.analysis.estimate import Estimate
 from camlog.analysis.figures import limit_of
 from camlog.analysis.findings import Findings
 from camlog.numbers import number, with_unit
+from camlog.oil_windows import OilWindow
 from camlog.report.chart import Chart, area, axis_key, error_bars, level, nothing, points, row_axes
 from camlog.report.palette import Role
 from camlog.report.words import cam_title

@@ -6,10 +6,10 @@ from typing import Any
 
 import numpy as np
 
-from camlog.analysis.drive.windows import OilWindow, window_index
 from camlog.analysis.figures import limit_of
 from camlog.analysis.findings import Findings
 from camlog.numbers import number
+from camlog.oil_windows import OilWindow, window_index
 from camlog.report.chart import Chart, line, nothing, points
 from camlog.report.palette import LIMIT, Role, window_role
 from camlog.report.thin import spread_choice

@@ -7,13 +7,13 @@ from typing import Any
 
 import numpy as np
 
-from camlog.analysis.drive.windows import OilWindow
 from camlog.analysis.figures import limit_of
 from camlog.analysis.findings import Findings
 from camlog.analysis.response.step_pool import StepSummary
 from camlog.errors import InputError
 from camlog.numbers import number
 from camlog.oil import kinematic_viscosity
+from camlog.oil_windows import OilWindow
 from camlog.report.chart import Chart, error_bars, nothing, points
 from camlog.report.palette import Role
 from camlog.report.words import cam_title

@@ -7,12 +7,12 @@ from typing import Any
 import numpy as np
 
 from camlog.analysis.cam.camdata import CamData
-from camlog.analysis.drive.windows import OilWindow
 from camlog.analysis.figures import limit_of
 from camlog.analysis.findings import Findings
 from camlog.analysis.response.step_pool import T63, T86, StepSummary
 from camlog.analysis.response.steps import CommandSteps, find_steps
 from camlog.numbers import number
+from camlog.oil_windows import OilWindow
 from camlog.report.chart import Chart, line, nothing
 from camlog.report.palette import Role, window_role
 from camlog.report.thin import spread_choice

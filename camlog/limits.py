@@ -11,14 +11,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from types import MappingProxyType
-from typing import TYPE_CHECKING
+from typing import Any
 
 from camlog.errors import InputError
 from camlog.numbers import with_unit
-
-if TYPE_CHECKING:
-    from camlog.analysis.drive.conditions import OilWindow
-    from camlog.profile import VehicleProfile
 
 COMMON_PRACTICE = "common practice, no source"
 PROFILE_SOURCE = "vehicle profile"
@@ -49,6 +45,8 @@ class Limit:
         return self.source == PROFILE_SOURCE
 
 
+# The oil temperatures that bound the windows cold, warm, hot and very hot, in rising order.
+OIL_EDGES = ("cold_oil_degc", "warm_oil_degc", "very_hot_oil_degc")
 STRANGE_TIMES = 10.0  # a limit this many times its default is more likely a slip of the unit than this engine
 
 # unit: the lowest and highest value a limit of that unit may be set to; the first is excluded.
@@ -173,10 +171,10 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(
 )
 
 
-def limits_for(profile: VehicleProfile | Mapping[str, float] | None = None) -> Mapping[str, Limit]:
+def limits_for(profile: Any = None) -> Mapping[str, Limit]:
     """The limits that judge this vehicle: LIMITS with the profile's overrides.
 
-    `profile` is a vehicle profile, a plain mapping of overrides, or None. An
+    `profile` is a vehicle profile (its `limits` and `file` count), a plain mapping of overrides, or None. An
     overridden limit has the source "vehicle profile". Raises InputError for a
     name that is no limit, or a value that is no finite number within the limit's range.
     """
@@ -189,7 +187,7 @@ def limits_for(profile: VehicleProfile | Mapping[str, float] | None = None) -> M
             what, remedy = problem
             raise InputError(what, file=file, column=name, remedy=remedy)
         found[name] = replace(LIMITS[name], value=float(value), source=PROFILE_SOURCE)
-    edges = [found[name].value for name in ("cold_oil_degc", "warm_oil_degc", "very_hot_oil_degc")]
+    edges = [found[name].value for name in OIL_EDGES]
     if edges != sorted(set(edges)):
         raise InputError(
             "[limits] cold_oil_degc, warm_oil_degc and very_hot_oil_degc should rise in this order",
@@ -221,17 +219,3 @@ def strange_limits(limits: Mapping[str, Limit]) -> list[str]:
         if limit.from_profile and limit.unit != "degC"
         and not 1.0 / STRANGE_TIMES <= limit.value / LIMITS[name].value <= STRANGE_TIMES
     ]  # fmt: skip
-
-
-def window_word(window: OilWindow, limits: Mapping[str, Limit] = LIMITS) -> str:
-    """`cold`, `warm`, `hot` or `very_hot`: which of the per-window limits judges a window."""
-    for word, top in (("cold", "cold_oil_degc"), ("warm", "warm_oil_degc"), ("hot", "very_hot_oil_degc")):
-        if window.max_degc <= limits[top].value:
-            return word
-    # A window open at the top is very hot only where it begins there; "above 70" is judged as hot.
-    return "very_hot" if window.min_degc >= limits["very_hot_oil_degc"].value else "hot"
-
-
-def t63_limit(limits: Mapping[str, Limit], window: OilWindow) -> Limit:
-    """The limit for T63 in an oil-temperature window."""
-    return limits[f"t63_{window_word(window, limits)}_s"]

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from camlog.analysis.limits import LIMITS, Limit
+from camlog.limits import LIMITS, OIL_EDGES, Limit
 from camlog.trace import Trace
 
 # Oil changes by well under 1 degC in this time, so a slow poll or a short gap still tells the window.
@@ -60,11 +60,26 @@ class OilWindow:
 
 def oil_windows(limits: Mapping[str, Limit] = LIMITS) -> tuple[OilWindow, ...]:
     """The windows that the limits' oil temperatures bound: cold, warm, hot, very hot."""
-    edges = [limits[name].value for name in ("cold_oil_degc", "warm_oil_degc", "very_hot_oil_degc")]
+    edges = [limits[name].value for name in OIL_EDGES]
     return tuple(OilWindow(low, high) for low, high in zip([-math.inf, *edges], [*edges, math.inf], strict=True))
 
 
 OIL_WINDOWS: tuple[OilWindow, ...] = oil_windows()
+WINDOW_WORDS = ("cold", "warm", "hot", "very_hot")
+
+
+def window_word(window: OilWindow, limits: Mapping[str, Limit] = LIMITS) -> str:
+    """Which of WINDOW_WORDS names the limits that judge a window."""
+    for word, edge in zip(WINDOW_WORDS, OIL_EDGES, strict=False):
+        if window.max_degc <= limits[edge].value:
+            return word
+    # A window open at the top is very hot only where it begins there; "above 70" is judged as hot.
+    return "very_hot" if window.min_degc >= limits[OIL_EDGES[-1]].value else "hot"
+
+
+def t63_limit(limits: Mapping[str, Limit], window: OilWindow) -> Limit:
+    """The limit for T63 in an oil-temperature window."""
+    return limits[f"t63_{window_word(window, limits)}_s"]
 
 
 @dataclass(frozen=True)
