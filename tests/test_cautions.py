@@ -26,8 +26,8 @@ from camlog.cli.compare import compare as compare_command
 from camlog.cli.results import verdict_lines
 from camlog.cli.verify import lines as verify_lines
 from camlog.drive import Drive, read_drive
-from camlog.places import sample_logs_folder
 from camlog.limits import LIMITS, limits_for
+from camlog.places import sample_logs_folder
 from camlog.profile import read_profile
 from camlog.report import render_report
 from camlog.report.comparison import render_comparison

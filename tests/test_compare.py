@@ -15,8 +15,8 @@ import pytest
 
 from camlog.analysis.estimate import Estimate
 from camlog.drive import drive_path
-from camlog.places import sample_logs_folder
 from camlog.limits import LIMITS
+from camlog.places import sample_logs_folder
 from camlog.report import render_comparison
 from camlog.report.axes import common_axes
 from camlog.report.changes import MetricChange, metric_changes

@@ -13,8 +13,8 @@ import pytest
 from camlog.analysis import analyze
 from camlog.analysis.estimate import Estimate
 from camlog.drive import Drive
-from camlog.page import content_policy, json_block, render_page, shipped_text
 from camlog.limits import LIMITS
+from camlog.page import content_policy, json_block, render_page, shipped_text
 from camlog.profile import read_profile
 from camlog.report import render_report, write_report
 from camlog.report.asked_charts import FIRST, asked_charts, first_chart

@@ -20,8 +20,8 @@ from camlog.analysis.verdict.causes import WORTH_SAYING, Cause
 from camlog.analysis.verdict.checks import MECHANICAL_TIMING, NEXT_CHECKS, NOTHING, OIL_SUPPLY, Check
 from camlog.analysis.verdict.code_evidence import CodeEvidence
 from camlog.analysis.verdict.judge import Verdict
-from camlog.cautions import DO_NOT_RUN, FUEL, HIGH_VOLTAGE, HOT_OIL, MOVING_PARTS, TIMING, TORQUE, caution
 from camlog.cams import cam_words
+from camlog.cautions import DO_NOT_RUN, FUEL, HIGH_VOLTAGE, HOT_OIL, MOVING_PARTS, TIMING, TORQUE, caution
 from camlog.codes.families import CORRELATION, CodeFacts, facts
 from camlog.errors import InputError
 from camlog.limits import Limit
