@@ -21,6 +21,11 @@ class Misbehaving:
 
     answer: Answer | None = None
     unasked: tuple[float, bytes] | None = None
+    _turn_at: tuple[str, bytes] | None = None
+
+    def turn_at(self, kind: str, printed: bytes) -> None:
+        """Misbehave from that answer on in which `printed` (without spaces) stands."""
+        self._turn_at = kind, printed
 
     def turn(self, kind: str) -> None:
         """Misbehave from now on."""
@@ -34,6 +39,8 @@ class Misbehaving:
         return super().wait(min(timeout_s, pause_s))
 
     def write(self, data: bytes) -> None:
+        if self.answer is None and self._turn_at and self._turn_at[1] in data.replace(b" ", b""):
+            self.turn(self._turn_at[0])
         if self.answer is None:
             super().write(data)
             return

@@ -14,6 +14,11 @@ STOOD_STILL_S = 2.0
 _SLEPT_S = 1.0
 _READ_WITHIN_S = 0.01
 _READ_TRIES = 5
+# While the closing codes are read: the longest that one reply may take; what is left after a reply that was not
+# proper; and so many proper ones in a row are needed for the trouble to be over.
+CLOSING_REPLY_S = 0.8
+LAST_TRIES_S = 0.3
+PROPER_IN_A_ROW = 4
 
 
 def real_seconds() -> float:
@@ -81,26 +86,44 @@ class Deadline:
         self.never()
 
     def never(self) -> None:
-        self._at_s = self._last_s = math.inf
-        self._looked_s = time.monotonic()
+        self._at_s = math.inf
+        self._closing: tuple[float, float] | None = None
 
-    def set(self, within_s: float, most_s: float | None = None) -> None:
-        """Over `within_s` seconds from now, whatever was set before; time that gives answers is not counted, until
-        `most_s` where that is given."""
-        self._looked_s = time.monotonic()
-        self._at_s = self._looked_s + within_s
-        self._last_s = self._looked_s + (within_s if most_s is None else most_s)
+    def set(self, within_s: float) -> None:
+        """Over `within_s` seconds from now, whatever was set before."""
+        self._closing = None
+        self._at_s = time.monotonic() + within_s
 
     def at_most(self, within_s: float) -> None:
         """Over `within_s` seconds from now, or earlier where that was set."""
-        self._at_s = self._last_s = min(self._at_s, time.monotonic() + within_s)
+        self._closing = None
+        self._at_s = min(self._at_s, time.monotonic() + within_s)
+
+    def set_closing(self, most_s: float, trouble_s: float, in_trouble: bool) -> None:
+        """Over `most_s` seconds from now while every `reply` is proper; `in_trouble`, and from the first that is not
+        or that takes longer than `CLOSING_REPLY_S`, over `trouble_s` seconds from now."""
+        now_s = time.monotonic()
+        self._closing = now_s + most_s, now_s + trouble_s
+        self._proper = 0 if in_trouble else PROPER_IN_A_ROW
+        self._at_s = min(self._closing) if in_trouble else self._while_proper(now_s)
 
     def reply(self, proper: bool) -> None:
-        """A reply came: a proper one gives back the time since the reply before it."""
+        """A reply came while the deadline is that of `set_closing`; at other times this changes nothing."""
+        if self._closing is None:
+            return
         now_s = time.monotonic()
-        if proper:
-            self._at_s = min(self._last_s, self._at_s + now_s - self._looked_s)
-        self._looked_s = now_s
+        last_s, trouble_s = self._closing
+        if not proper:
+            self._at_s = min(self._at_s, last_s, max(trouble_s, now_s + LAST_TRIES_S))
+            self._proper = 0
+            return
+        self._proper += 1
+        if self._proper >= PROPER_IN_A_ROW:
+            self._at_s = self._while_proper(now_s)
+
+    def _while_proper(self, now_s: float) -> float:
+        last_s, trouble_s = self._closing or (math.inf, 0.0)
+        return min(last_s, max(trouble_s, now_s + CLOSING_REPLY_S))
 
     @property
     def left_s(self) -> float:

@@ -106,6 +106,7 @@ class Link:
         self._sent_s = 0.0
         self._unasked = False
         self.restarted_by = "adapter_reset"
+        self._answered: set[bytes] = set()  # what was answered with data: no data later is trouble
         self._left: list[str] = []  # lines of an answer nobody used; they may tell of a restart
         _check_port(port)
         try:
@@ -238,8 +239,12 @@ class Link:
         """One request and its parsed reply; afterwards the adapter is in step and set up again."""
         self.send(command)
         reply = self.parse(self.receive(timeout_s))
-        refused = all(bytes(m.data[:1]) == NEGATIVE for m in reply.messages)
-        self.deadline.reply(reply.in_step and (not refused or reply.problem == "no_data"))
+        if any(bytes(m.data[:1]) != NEGATIVE for m in reply.messages):
+            self._answered.add(command)
+            proper = reply.problem is None
+        else:
+            proper = command not in self._answered and (bool(reply.messages) or reply.problem == "no_data")
+        self.deadline.reply(reply.in_step and proper)
         if not reply.in_step and (reply.problem in RESTARTS or not self.sync()):
             self.restore()
         return reply

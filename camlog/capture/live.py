@@ -31,15 +31,16 @@ __all__ = ["PROBLEMS", "LiveSource"]
 
 # The slowest vehicles (an older bus, a profile of many identifiers) are examined in half a minute.
 CONNECT_WITHIN_S = 120.0
-# At the end: for the request under way, and then for all that gives no answer while the closing codes are read.
-# Together with what closing the port takes, an adapter that answers nothing of use is let go within two seconds.
-LAST_REQUEST_S = 0.4
-CLOSING_WASTED_S = 0.8
+# At the end: for the request under way, and then for the closing codes where an answer is not as it should be.
+# With `_STUCK_S` and what closing the files takes, a misbehaving adapter is let go within two seconds.
+LAST_REQUEST_S = 0.3
+CLOSING_IN_TROUBLE_S = 0.7
+TROUBLE_LATELY_S = 5.0
 # The closing codes may take this many times as long as the first ones: slower, the adapter has become unusable.
 CLOSING_TIMES = 3.0
 CLOSING_LEAST_S, CLOSING_MOST_S = 1.2, 45.0
 _LOOK_S = 0.1
-_STUCK_S = 0.3  # after the deadline: the system itself (a port being opened) does not come back
+_STUCK_S = 0.2  # after the deadline: the system itself (a port being opened) does not come back
 
 
 class LiveSource:
@@ -253,7 +254,8 @@ class LiveSource:
         """Read the codes once more, for as long as answers go on coming."""
         self._closing = True
         most_s = min(CLOSING_MOST_S, max(CLOSING_LEAST_S, CLOSING_TIMES * self._codes_took_s))
-        self._deadline.set(CLOSING_WASTED_S, most_s)
+        in_trouble = self._troubles.quiet_for_s < TROUBLE_LATELY_S
+        self._deadline.set_closing(most_s, CLOSING_IN_TROUBLE_S, in_trouble)
         if self.link.sync() or self.link.restore():
             self._queue.put(self._snapshot(self.now_s()))
 

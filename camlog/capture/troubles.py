@@ -53,6 +53,11 @@ class Troubles:
         self._seen_s: dict[str, float] = {}
         self._said_s: dict[str, float] = {}
 
+    @property
+    def quiet_for_s(self) -> float:
+        """Seconds since the last problem; infinite where there was none."""
+        return self._clock() - max(self._seen_s.values(), default=float("-inf"))
+
     def note(self, kind: str) -> None:
         """Count a problem, and say it where it begins or has gone on for long."""
         now = self._clock()
