@@ -13,6 +13,7 @@ from camlog import cams
 from camlog.cams import CAM_IDS, actual, commanded, duty
 
 MAX_CYLINDERS = 12
+MISFIRE = "misfire_cyl"  # begins the name of a cylinder's misfire count
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,9 +69,14 @@ def _cams() -> list[Signal]:
     ]
 
 
+def misfire(cylinder: int) -> str:
+    """Signal name of a cylinder's misfire count (cylinders from 1)."""
+    return f"{MISFIRE}{cylinder}"
+
+
 def _misfires() -> list[Signal]:
     return [
-        Signal(f"misfire_cyl{n}", "count", 0.0, 65535.0, None, f"Misfires, cylinder {n}")
+        Signal(misfire(n), "count", 0.0, 65535.0, None, f"Misfires, cylinder {n}")
         for n in range(1, MAX_CYLINDERS + 1)
     ]
 
@@ -95,8 +101,3 @@ def unit_of(name: str) -> str:
     """Canonical unit of a known signal; an empty string for an unknown one."""
     known = SIGNALS.get(name)
     return known.unit if known else ""
-
-
-def misfire(cylinder: int) -> str:
-    """Signal name of a cylinder's misfire count (cylinders from 1)."""
-    return f"misfire_cyl{cylinder}"

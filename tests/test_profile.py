@@ -15,8 +15,9 @@ from camlog.cli import main
 from camlog.errors import InputError
 from camlog.limits import LIMITS
 from camlog.profile import DEMO, TEMPLATE, SignalDefinition, read_profile, template_text, write_template
-from camlog.profile.fields import TABLES, TOP_LEVEL
-from camlog.profile.lines import key_lines
+from camlog.profile.model import Cam, Engine, Oil, ProfileFile, SignalKeys, Vehicle
+from camlog.toml_file import keys_of
+from camlog.toml_lines import key_lines
 
 DEMO_TEXT = DEMO.read_text(encoding="utf-8")
 
@@ -159,8 +160,8 @@ def fields_in_eight_bytes(draw):
     offset = draw(st.sampled_from([0.0, -64.0, 12.5]))
     signed = draw(st.booleans())
     ours = SignalDefinition(
-        "oil_pressure", 0x22, 1, None, start_byte, start_bit, length,
-        "little" if little else "big", signed, factor, offset, "kPa",
+        name="oil_pressure", identifier=1, start_byte=start_byte, start_bit=start_bit, length_bits=length,
+        byte_order="little" if little else "big", signed=signed, factor=factor, offset=offset, unit="kPa",
     )  # fmt: skip
     theirs = cantools.database.can.Signal(
         "s", start_there, length, "little_endian" if little else "big_endian", signed,
@@ -509,10 +510,11 @@ def test_the_template_reads_and_every_key_of_the_format_appears_in_it(tmp_path):
     profile = profile_of(tmp_path, in_force)
     assert profile.engine.cylinders == 6 and profile.limits == {"hold_error_deg": 5.0}
     raw = tomllib.loads(in_force)
-    assert set(raw) == set(TOP_LEVEL)
-    for table, keys in TABLES.items():
+    assert set(raw) == set(keys_of(ProfileFile))
+    tables = {"vehicle": Vehicle, "engine": Engine, "oil": Oil, "cam": Cam, "signal": SignalKeys}
+    for table, schema in tables.items():
         written = raw[table][0] if isinstance(raw[table], list) else raw[table]
-        assert set(written) == set(keys), table
+        assert set(written) == set(keys_of(schema)), table
 
 
 def test_every_key_of_the_template_explains_itself():

@@ -39,7 +39,7 @@ from typing import Any
 from camlog.convert.limits import MAX_MAPPING_BYTES
 from camlog.convert.timing import SECONDS_IN
 from camlog.errors import InputError
-from camlog.profile.lines import key_lines
+from camlog.toml_lines import key_lines
 from camlog.signals import SIGNALS
 from camlog.units import conversion
 

@@ -1,7 +1,6 @@
 """Vehicle profiles: where a vehicle keeps its cam angles, and how its raw values become numbers."""
 
-from camlog.profile.fields import SCHEMA
-from camlog.profile.model import Cam, Engine, VehicleProfile
+from camlog.profile.model import SCHEMA, Cam, Engine, VehicleProfile
 from camlog.profile.notes import notes
 from camlog.profile.reader import DEMO, TEMPLATE, read_profile
 from camlog.profile.scaling import SignalDefinition

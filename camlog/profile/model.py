@@ -1,46 +1,142 @@
-"""What camlog knows about one vehicle: its engine, oil, cams, signals and limits."""
+"""What camlog knows about one vehicle, and every key that its profile (TOML, schema `camlog.vehicle/1`) may carry.
+
+Each annotation is the check of its key: type, bounds, and in words what it should be. A default holds where the file
+leaves a key out.
+"""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Annotated, Literal
 
-from camlog.profile.scaling import SignalDefinition
+from annotated_types import Ge, Le, MinLen, Predicate
+
+from camlog.cams import CAM_IDS
+from camlog.signals import MAX_CYLINDERS
+from camlog.toml_file import Expected
+
+if TYPE_CHECKING:
+    from camlog.profile.scaling import SignalDefinition
+
+SCHEMA = "camlog.vehicle/1"
+LARGEST_IDENTIFIER = {0x22: 0xFFFF, 0x21: 0xFF, 0x01: 0xFF}
+# The longest message of ISO 14230 carries 255 bytes; no measured value of a CAN vehicle lies beyond either.
+MAX_DATA_BYTES = 252
+
+# pint works a unit out as an expression. Only what a unit's name may hold gets that far: no brackets,
+# no powers of powers and no long numbers, which could keep it busy for ever.
+_UNIT = re.compile(r"(?!.*[0-9][0-9.^ ])[A-Za-zµμ°Ω%#0-9 ./^-]{1,24}\Z")
+
+Text = Annotated[str, Predicate(str.strip), Expected("text in quotes")]
+Number = Annotated[float, Ge(-1e9), Le(1e9), Expected("a finite number")]
+Degrees = Annotated[float, Ge(-360.0), Le(360.0), Expected("a number of crankshaft degrees from -360 to 360")]
+Cylinder = Annotated[int, Ge(1), Le(MAX_CYLINDERS)]
+Bank = Annotated[tuple[Cylinder, ...], MinLen(1)]
+Litres = Annotated[float, Ge(0.05), Le(30.0), Expected("a number of litres from 0.05 to 30")]
+
+
+def whole(low: int, high: int, form: str = "{}") -> object:
+    """The annotation of a whole number from `low` to `high`, whose bounds are shown in `form`."""
+    return Annotated[int, Ge(low), Le(high), Expected(f"a whole number from {form} to {form}".format(low, high))]
+
+
+def choice(*words: str) -> object:
+    """The annotation of one of some words."""
+    return Annotated[Literal[words], Expected(" or ".join(f'"{w}"' for w in words))]
+
+
+@dataclass(frozen=True)
+class Vehicle:
+    """The table `[vehicle]`."""
+
+    name: Text | None = None
 
 
 @dataclass(frozen=True)
 class Engine:
     """The engine's geometry; None where the profile does not say.
 
-    `banks` holds the cylinder numbers of bank 1, bank 2 and so on. `crank_sprocket_teeth`
-    and `loaded_chain_links` (links of the loaded strand between crank and cam) turn a
-    base-timing offset into teeth and chain elongation.
+    `banks` holds the cylinder numbers of bank 1, bank 2 and so on. `crank_sprocket_teeth` and `loaded_chain_links`
+    (links of the loaded strand between crank and cam) turn a base-timing offset into teeth and chain elongation.
     """
 
-    cylinders: int | None = None
-    banks: tuple[tuple[int, ...], ...] | None = None
-    displacement_l: float | None = None
-    crank_sprocket_teeth: int | None = None
-    loaded_chain_links: int | None = None
+    cylinders: whole(1, MAX_CYLINDERS) | None = None
+    banks: (
+        Annotated[
+            tuple[Bank, ...],
+            MinLen(1),
+            Expected("lists of cylinder numbers from 1, one list a bank, as in [[1, 2, 3], [4, 5, 6]]"),
+        ]
+        | None
+    ) = None
+    displacement_l: Litres | None = None
+    crank_sprocket_teeth: whole(8, 120) | None = None
+    loaded_chain_links: whole(2, 500) | None = None
+
+
+@dataclass(frozen=True)
+class Oil:
+    """The table `[oil]`."""
+
+    grade: Text | None = None
 
 
 @dataclass(frozen=True)
 class Cam:
     """One camshaft with a phaser.
 
-    `rest_deg` is the angle the module reports at the phaser's rest (locked) position, in
-    crankshaft degrees, advance positive. `range_deg` is the travel (lowest, highest) from
-    rest, in crankshaft degrees, advance positive, or None where the profile does not say.
+    `rest_deg` is the angle the module reports at the phaser's rest (locked) position, in crankshaft degrees, advance
+    positive. `range_deg` is the travel (lowest, highest) from rest, likewise, or None where the profile does not say.
     """
 
-    id: str
-    rest_deg: float = 0.0
-    range_deg: tuple[float, float] | None = None
+    id: Annotated[str, Predicate(CAM_IDS.__contains__), Expected("one of " + ", ".join(f'"{c}"' for c in CAM_IDS))]
+    rest_deg: Degrees = 0.0
+    range_deg: (
+        Annotated[
+            tuple[Degrees, Degrees], Expected("two numbers of crankshaft degrees, lowest first, as in [0.0, 50.0]")
+        ]
+        | None
+    ) = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class SignalKeys:
+    """One `[[signal]]`: where a value lies in a response and how it is scaled, as `scaling` explains."""
+
+    name: Text
+    service: Annotated[Literal[0x22, 0x21, 0x01], Expected("0x22, 0x21 or 0x01")] = 0x22
+    identifier: whole(0, 0xFFFF, "0x{:X}")
+    request_header: whole(1, 0x1FFFFFFF, "0x{:X}") | None = None  # 29 bits, ISO 15765-4
+    start_byte: whole(0, MAX_DATA_BYTES - 1) = 0
+    start_bit: whole(0, 7) = 7
+    length_bits: whole(1, 32)
+    byte_order: choice("big", "little") = "big"
+    signed: Annotated[bool, Expected("true or false")] = False
+    factor: Number = 1.0
+    offset: Number = 0.0
+    unit: Annotated[str, Predicate(_UNIT.match), Expected('the name of a unit, as in "deg"')] | None = None
+    angle: choice("crank", "cam") = "crank"
+    positive: choice("advance", "retard") = "advance"
+
+
+@dataclass(frozen=True)
+class ProfileFile:
+    """The whole file; the order is that of the template."""
+
+    schema: str
+    vehicle: Vehicle = Vehicle()
+    engine: Engine = Engine()
+    oil: Oil = Oil()
+    cam: tuple[Cam, ...] = ()
+    signal: tuple[SignalKeys, ...] = ()
+    limits: dict[str, Number] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
 class VehicleProfile:
-    """A vehicle profile as read: `file` and `sha256` say from what bytes."""
+    """A vehicle profile as read and checked: `file` and `sha256` say from what bytes."""
 
     name: str
     engine: Engine = Engine()

@@ -6,7 +6,6 @@ from collections.abc import Iterator
 
 from camlog import signals
 from camlog.profile.model import Cam, VehicleProfile
-from camlog.profile.scaling import SignalDefinition
 
 
 def notes(profile: VehicleProfile) -> tuple[str, ...]:
@@ -21,7 +20,7 @@ def _of_cam(cam: Cam, profile: VehicleProfile) -> Iterator[str]:
     commanded, actual = pair
     if commanded is None or actual is None:  # a profile made in code, not read from a file
         return
-    if _source(commanded) != _source(actual):
+    if commanded.source != actual.source:
         yield (
             f"{cam.id}: commanded and actual angle come from different answers, so from different moments; "
             "take both from one identifier if the vehicle has one."
@@ -38,7 +37,3 @@ def _of_cam(cam: Cam, profile: VehicleProfile) -> Iterator[str]:
                 f"{definition.name} reaches from {low:g} to {high:g} deg, but the cam travels from "
                 f"{cam.range_deg[0]:g} to {cam.range_deg[1]:g} deg; check factor, offset, angle and positive."
             )
-
-
-def _source(definition: SignalDefinition) -> tuple[int, int, int | None]:
-    return definition.service, definition.identifier, definition.request_header

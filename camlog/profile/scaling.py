@@ -19,18 +19,19 @@ from functools import cached_property
 
 from camlog import signals, units
 from camlog.cams import is_angle
+from camlog.profile.model import SignalKeys
 
 CRANK_DEG_PER_CAM_DEG = 2.0  # a four-stroke engine's camshaft turns at half crankshaft speed
 
 
-@dataclass(frozen=True)
-class SignalDefinition:
+@dataclass(frozen=True, kw_only=True)
+class SignalDefinition(SignalKeys):
     """One signal's place in a diagnostic response and its scaling.
 
     `service` is 0x22, 0x21 or 0x01; `identifier` what is asked for; `request_header` the
     CAN identifier the request goes to, None for the connection's default. `start_byte`
     counts from 0 at the first data byte after the echoed identifier. The value in `unit`
-    is `raw * factor + offset`. For a cam angle, `angle` says whether those are crankshaft
+    (None: the signal's own) is `raw * factor + offset`. For a cam angle, `angle` says whether those are crankshaft
     or camshaft degrees, `positive` which way counts up, and `rest_deg` (crankshaft
     degrees, advance positive) what the module reports at the phaser's rest position.
 
@@ -38,21 +39,12 @@ class SignalDefinition:
     in crankshaft degrees, advance positive, zero at rest.
     """
 
-    name: str
-    service: int
-    identifier: int
-    request_header: int | None = None
-    start_byte: int = 0
-    start_bit: int = 7
-    length_bits: int = 8
-    byte_order: str = "big"
-    signed: bool = False
-    factor: float = 1.0
-    offset: float = 0.0
-    unit: str = ""
-    angle: str = "crank"
-    positive: str = "advance"
     rest_deg: float = 0.0
+
+    @property
+    def source(self) -> tuple[int, int, int | None]:
+        """Service, identifier and request header: values of one source come in one answer."""
+        return self.service, self.identifier, self.request_header
 
     @property
     def is_cam_angle(self) -> bool:

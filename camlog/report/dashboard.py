@@ -19,7 +19,7 @@ from typing import Any
 from camlog.errors import InputError
 from camlog.oil_windows import WINDOW_WORDS
 from camlog.places import dashboards_folder
-from camlog.profile.lines import key_lines
+from camlog.toml_lines import key_lines
 from camlog.signals import CAM_IDS, SIGNALS, is_signal_name
 
 SCHEMA = "camlog.dashboard/1"

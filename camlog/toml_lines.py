@@ -1,8 +1,8 @@
 """On which line of a TOML text each key stands.
 
-`tomllib` says where a syntax error is, but nothing about the keys of a text it could
-read. This walks the text of a document that `tomllib` has already accepted, so it only
-has to tell strings, comments, brackets and statements apart.
+`tomllib` says where a syntax error is, but nothing about the keys of a text it could read, and no kept library does.
+This walks the text of a document that `tomllib` has accepted, so it only has to tell strings, comments, brackets and
+statements apart.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 import tomllib
 
-Path = tuple[str | int, ...]
+Where = tuple[str | int, ...]
 
 _BLANK = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
 _KEY_PART = re.compile(r"""[ \t]*("(?:\\.|[^"\\\n])*"|'[^'\n]*'|[A-Za-z0-9_-]+)[ \t]*""")
@@ -21,7 +21,7 @@ _STRING = re.compile(
 _SCALAR = re.compile(r"[^,\]}#\r\n]+")
 
 
-def key_lines(text: str) -> dict[Path, int]:
+def key_lines(text: str) -> dict[Where, int]:
     """Line (from 1) of every key and table of a valid TOML text.
 
     A path is the keys from the top, with the index (from 0) of a table in an array of
@@ -34,8 +34,8 @@ class _Walk:
     def __init__(self, text: str):
         self.text = text
         self.place = 0
-        self.found: dict[Path, int] = {}
-        self.tables_in_array: dict[Path, int] = {}
+        self.found: dict[Where, int] = {}
+        self.tables_in_array: dict[Where, int] = {}
         self._line, self._line_place = 1, 0
 
     def line(self) -> int:
@@ -43,12 +43,12 @@ class _Walk:
         self._line_place = self.place
         return self._line
 
-    def note(self, path: Path, line: int) -> None:
+    def note(self, path: Where, line: int) -> None:
         for end in range(1, len(path) + 1):
             self.found.setdefault(path[:end], line)
 
-    def document(self) -> dict[Path, int]:
-        table: Path = ()
+    def document(self) -> dict[Where, int]:
+        table: Where = ()
         while self.blank() < len(self.text):
             line = self.line()
             if self.text.startswith("[[", self.place):
@@ -68,9 +68,9 @@ class _Walk:
                 self.pair(table)
         return self.found
 
-    def within(self, header: Path) -> Path:
+    def within(self, header: Where) -> Where:
         """A header's path with the running index wherever it passes through an array of tables."""
-        path: Path = ()
+        path: Where = ()
         for position, part in enumerate(header):
             path = (*path, part)
             if position < len(header) - 1 and path in self.tables_in_array:
@@ -81,7 +81,7 @@ class _Walk:
         self.place = _BLANK.match(self.text, self.place).end()
         return self.place
 
-    def key(self) -> Path:
+    def key(self) -> Where:
         parts = []
         while True:
             match = _KEY_PART.match(self.text, self.place)
@@ -92,14 +92,14 @@ class _Walk:
                 return tuple(parts)
             self.place += 1
 
-    def pair(self, table: Path) -> None:
+    def pair(self, table: Where) -> None:
         line = self.line()
         path = (*table, *self.key())
         self.note(path, line)
         self.place += 1  # the equals sign
         self.value(path)
 
-    def value(self, path: Path) -> None:
+    def value(self, path: Where) -> None:
         self.blank()
         start = self.text[self.place]
         if start in "\"'":
@@ -111,7 +111,7 @@ class _Walk:
         else:
             self.place = _SCALAR.match(self.text, self.place).end()
 
-    def items(self, path: Path) -> None:
+    def items(self, path: Where) -> None:
         self.place += 1
         index = 0
         while self.text[self.blank()] != "]":
@@ -122,7 +122,7 @@ class _Walk:
                 self.place += 1
         self.place += 1
 
-    def inline(self, path: Path) -> None:
+    def inline(self, path: Where) -> None:
         self.place += 1
         while self.text[self.blank()] != "}":
             self.pair(path)

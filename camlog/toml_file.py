@@ -1,0 +1,182 @@
+"""TOML files that a person writes (vehicle profiles, dashboards, mappings): read, checked key by key, faults with their line.
+
+A schema is a plain dataclass whose fields are `Annotated[type, constraints, Expected("in words")]`; pydantic checks it.
+`TomlFile.load` gives an instance, or raises InputError with file, line, key and remedy for the first thing wrong.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+import tomllib
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, fields, is_dataclass
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any, TypeVar, get_args, get_type_hints
+
+from camlog.errors import InputError, check_saved
+from camlog.toml_lines import Where, key_lines
+
+Schema = TypeVar("Schema")
+
+
+class Expected(str):
+    """What a key should hold, in words that complete "It should be …"."""
+
+
+@dataclass(frozen=True)
+class TomlFile:
+    """A TOML file as read: `raw` is what it says, `lines` the line (from 1) of each key, `sha256` of its bytes.
+
+    `kind` is what the file should be, in words ("vehicle profile"); `example` how a person gets one to start from.
+    """
+
+    path: Path
+    kind: str
+    example: str
+    raw: Mapping[str, Any]
+    lines: Mapping[Where, int]
+    sha256: str
+
+    @classmethod
+    def open(cls, path: str | Path, kind: str, example: str, max_bytes: int = 1_000_000) -> TomlFile:
+        """Read a file. Raises InputError where it cannot be read, is too large, no UTF-8 or no TOML."""
+        path = Path(path)
+        check_saved(path)
+        try:
+            with open(path, "rb") as file:
+                content = file.read(max_bytes + 1)
+        except OSError as error:
+            raise InputError(
+                f"cannot be read ({error.strerror})", file=path, remedy=f"Check the path. {example}"
+            ) from error
+        if len(content) > max_bytes:
+            raise InputError(f"is too large to be a {kind}", file=path, remedy="Check which file is meant.")
+        try:
+            text = content.decode("utf-8-sig")
+        except UnicodeDecodeError as error:
+            line = content[: error.start].count(b"\n") + 1
+            raise InputError("is not UTF-8 text", file=path, line=line, remedy="Save it as UTF-8.") from error
+        try:
+            raw, lines = tomllib.loads(text), key_lines(text)
+        except (ValueError, RecursionError) as error:
+            place = re.search(r" \(at (?:line (\d+), column \d+|end of document)\)", str(error))
+            reason = str(error)[: place.start()] if place else str(error)
+            line = place and int(place[1] or text.rstrip("\n").count("\n") + 1)
+            raise InputError(
+                f"is not valid TOML: {reason[:1].lower()}{reason[1:]}", file=path, line=line,
+                remedy=f"Write key = value, with text in quotes. {example}",
+            ) from error  # fmt: skip
+        return cls(path, kind, example, raw, lines, hashlib.sha256(content).hexdigest())
+
+    def error(self, where: Where, what: str, remedy: str) -> InputError:
+        """An error at a key; the line is that of the nearest enclosing key that the file has."""
+        line = next((self.lines[where[:n]] for n in range(len(where), 0, -1) if where[:n] in self.lines), None)
+        key = ".".join(part for part in where if isinstance(part, str))
+        return InputError(what, file=self.path, line=line, column=key or None, remedy=remedy)
+
+    def unknown(self, where: Where, name: str, known: Iterable[str], what: str, otherwise: str = "") -> InputError:
+        """The error for a name that is none of `known`: the remedy is the nearest, else `otherwise`, else all of them."""
+        known = list(known)
+        near = get_close_matches(name, known, n=1)
+        remedy = f"Did you mean {near[0]}?" if near else otherwise or f"Known here: {', '.join(known)}."
+        return self.error(where, what, remedy)
+
+    def load(self, schema: type[Schema], version: str) -> Schema:
+        """The file as an instance of `schema`, whose key `schema` must say `version`. Raises InputError."""
+        import pydantic
+
+        if "schema" not in self.raw:
+            raise InputError(
+                f"is not a {self.kind}: it has no schema", file=self.path, line=1, column="schema",
+                remedy=f'Put schema = "{version}" on the first line.',
+            )  # fmt: skip
+        if self.raw["schema"] != version:
+            raise self.error(
+                ("schema",), f"unknown schema {shown(self.raw['schema'])}", f'This version reads "{version}".'
+            )
+        config = pydantic.ConfigDict(strict=True, extra="forbid", allow_inf_nan=False, str_strip_whitespace=True)
+        for table in (schema, *(t for f in fields(schema) for t in _tables(get_type_hints(schema)[f.name]))):
+            table.__pydantic_config__ = config
+        text = json.dumps(_plain(self.raw))  # only of JSON does strict checking take lists and tables
+        try:
+            return pydantic.TypeAdapter(schema).validate_json(text, strict=True)
+        except pydantic.ValidationError as error:
+            wheres = [(problem["loc"], problem["type"]) for problem in error.errors(include_url=False)]
+        raise self._wrong(*min(wheres, key=lambda w: self.error(w[0], "", "").line or 0), schema)
+
+    def _wrong(self, where: Where, kind: str, schema: type) -> InputError:
+        """The InputError for a problem that pydantic found: where, and pydantic's name of its kind."""
+        table, expected = _place(schema, where[:-1])[0], _place(schema, where)[1]
+        if kind == "unexpected_keyword_argument":
+            what = "unknown key" if len(where) > 1 else "unknown key or table"
+            return self.unknown(where, str(where[-1]), keys_of(table), what)
+        if kind == "missing" and isinstance(where[-1], str):
+            return self.error(where, "is missing", f"It should be {expected}.")
+        name = str(where[0])
+        if kind == "tuple_type" and _tables(get_type_hints(schema)[name]) and len(where) == 1:
+            return self.error(where, "should be a list of tables", f"Write [[{name}]] with two brackets.")
+        if kind in ("dataclass_type", "dict_type"):
+            head = f"[[{name}]]" if len(where) > 1 else f"[{name}]"
+            return self.error(where, "should be a table", f"Write {head} on a line, its keys below it.")
+        while isinstance(where[-1], int):
+            where = where[:-1]  # the key that holds the list which holds the fault
+        value: Any = self.raw
+        for part in where:
+            value = value[part]
+        return self.error(where, f"found {shown(value)}", f"It should be {expected}.")
+
+
+def keys_of(table: type) -> list[str]:
+    """The keys that a table of a schema may have."""
+    return [f.name for f in fields(table)]
+
+
+def _tables(annotation: Any) -> list[type]:
+    """The dataclasses that an annotation names, however deep."""
+    if is_dataclass(annotation):
+        return [annotation]
+    return [t for inner in get_args(annotation) for t in _tables(inner)]
+
+
+def _place(schema: type, where: Where) -> tuple[type, str]:
+    """The table of a schema that a key stands in (or that a table's own path names), and what the key should hold."""
+    table, expected = schema, ""
+    for part in where:
+        if isinstance(part, str):
+            annotation = get_type_hints(table, include_extras=True).get(part, Any)
+            expected = next(_expected(annotation), expected)
+            table = next(iter(_tables(annotation)), table)
+    return table, expected
+
+
+def _expected(annotation: Any) -> Iterator[str]:
+    yield from (word for word in getattr(annotation, "__metadata__", ()) if isinstance(word, Expected))
+    for inner in get_args(annotation):
+        yield from _expected(inner)
+
+
+def _plain(value: Any) -> Any:
+    """A value of a TOML file as JSON has it; dates and numbers of more than 64 bits, which no key expects, as {}."""
+    if isinstance(value, dict):
+        return {key: _plain(inner) for key, inner in value.items()}
+    if isinstance(value, list):
+        return [_plain(inner) for inner in value]
+    if isinstance(value, int) and value.bit_length() > 64:
+        return {}
+    return value if isinstance(value, str | int | float) else {}
+
+
+def shown(value: Any) -> str:
+    """A value as the file writes it, cut where it is long."""
+    if isinstance(value, str):
+        text = f'"{value}"'
+    elif isinstance(value, bool):
+        text = str(value).lower()
+    elif isinstance(value, int) and value.bit_length() > 64:  # Python refuses to write a very long one in decimal
+        text = "a number of more than 64 bits"
+    else:
+        text = str(value)
+    return text if len(text) <= 60 else text[:57] + "..."
