@@ -13,21 +13,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from camlog import signals
-from camlog.analysis.drive.coverage_counts import DriveCounts, coverage_signals
-from camlog.analysis.drive.coverage_needs import (
-    CHECKS_FIRST,
-    HEALTHY,
-    VERDICT,
-    Need,
-    cam_needs,
-    cam_sentences,
-    drive_needs,
-    oil_window_needs,
-    pair_interval_s,
-    sentences,
-    window_sum,
-)
+from camlog.analysis.drive import messages
+from camlog.analysis.drive.coverage_counts import DriveCounts
+from camlog.analysis.drive.coverage_needs import HEALTHY, VERDICT, Need, cam_sentences, needs_of, sentences
 from camlog.analysis.drive.ticks import TICK_S, TickStream, tick_table
 from camlog.cautions import DRIVE, caution
 from camlog.limits import Limit, limits_for
@@ -39,8 +27,7 @@ from camlog.trace import Trace
 if TYPE_CHECKING:
     from camlog.profile import VehicleProfile
 
-# Ticks waiting in the live tracker before they are counted: ten seconds of driving.
-_TAKE_TICKS = 40
+_TAKE_S = 10.0  # of driving wait in the live tracker before they are counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,13 +87,16 @@ class Coverage:
 
     def without_driving(self) -> Coverage:
         """The same coverage of an engine that may not be run: what was missing, without what to drive."""
-
         per_cam = {
-            cam: replace(found, missing=cam_sentences(self.needs, cam, ask=False),
-                         needs=tuple(replace(n, remedy="") for n in found.needs)) for cam, found in self.per_cam.items()
-        }
+            cam: replace(
+                covered, missing=cam_sentences(self.needs, cam, ask=False),
+                needs=tuple(replace(n, remedy="") for n in covered.needs),
+            )
+            for cam, covered in self.per_cam.items()
+        }  # fmt: skip
         missing = sentences(self.needs, len(self.per_cam), ask=False)
-        return replace(self, missing=(CHECKS_FIRST, *missing) if missing else (), per_cam=per_cam, refused=True)
+        first = (messages("coverage.checks_first"),) if missing else ()
+        return replace(self, missing=first + missing, per_cam=per_cam, refused=True)
 
 
 def coverage(
@@ -117,18 +107,17 @@ def coverage(
     limits: Mapping[str, Limit] | None = None,
 ) -> Coverage:
     """Coverage of a trace. `cams` None takes the profile's cams, else those the trace holds."""
-    limits = limits or limits_for(profile)
-    expected = _expected(cams, profile)
-    counts = _new_counts(expected, windows, limits)
-    for cam in counts.cams:
-        for signal in (signals.commanded(cam), signals.actual(cam)):
-            counts.set_reading_times(signal, trace.samples(signal)[0])
-    counts.add(tick_table(trace, coverage_signals(counts.cams)))
-    return _judge(counts, expected, tuple(windows), limits)
+    drive = CoverageTracker(cams, windows, profile, limits)
+    counts = drive.counts
+    counts.add(tick_table(trace, counts.signals), {name: trace.samples(name)[0] for name in counts.intervals})
+    return drive.coverage()
 
 
 class CoverageTracker:
-    """The same answer as `coverage`, live: a sink whose memory and cost do not grow with the drive."""
+    """The same answer as `coverage`, live: a sink whose memory and cost do not grow with the drive.
+
+    Arguments as for `coverage`.
+    """
 
     essential = False
 
@@ -140,102 +129,71 @@ class CoverageTracker:
         limits: Mapping[str, Limit] | None = None,
     ):
         self._limits = limits or limits_for(profile)
-        self._expected = _expected(cams, profile)
         self._windows = tuple(windows)
-        self._counts = _new_counts(self._expected, windows, self._limits)
-        self._ticks = TickStream(coverage_signals(self._counts.cams))
+        if cams is None and profile is not None:
+            cams = [c.id for c in profile.cams] or None
+        self._expected = cams is not None
+        # Bins fine enough that both the windows and "warm" or "cold" oil are sums of whole bins.
+        cold, warm = self._limits["cold_oil_degc"].value, self._limits["warm_oil_degc"].value
+        edges = sorted({cold, warm, -math.inf, math.inf, *(e for w in windows for e in (w.min_degc, w.max_degc))})
+        bins = [OilWindow(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+        self.counts = DriveCounts(tuple(dict.fromkeys(cams)) if self._expected else CAM_IDS, bins, cold)
+        self._ticks = TickStream(self.counts.signals)
+        self._times: dict[str, list[float]] = {name: [] for name in self.counts.intervals}
+        self._taken_s = 0.0
 
     def accept(self, item: StreamItem) -> None:
         """Take one stream item; only batches matter."""
         if not isinstance(item, Batch):
             return
-        self._counts.add_reading_times(item.time_s, item.values)
+        for name in item.values:
+            if name in self._times:
+                self._times[name].append(item.time_s)
         self._ticks.add(item.time_s, item.values)
-        if len(self._ticks) >= _TAKE_TICKS:
-            self._counts.add(self._ticks.take())
+        if item.time_s - self._taken_s >= _TAKE_S:
+            self._taken_s = item.time_s
+            self._take()
 
     def close(self) -> None:
         """Nothing to close."""
 
+    def _take(self) -> None:
+        self.counts.add(self._ticks.take(), {name: np.array(times) for name, times in self._times.items()})
+        for times in self._times.values():
+            times.clear()
+
     def coverage(self) -> Coverage:
         """Coverage of the drive so far."""
-        self._counts.add(self._ticks.take())
-        return _judge(self._counts, self._expected, self._windows, self._limits)
+        self._take()
+        counts = self.counts
+        cams = [c for c, k in counts.cam.items() if self._expected or k.command.readings or k.actual.readings]
+        needs = needs_of(counts, cams, self._windows, self._limits)
+        judgeable, sufficient = _enough(needs)
+        per_cam = {cam: self._of_cam(cam, needs) for cam in cams}
+        return Coverage(sufficient, judgeable, sentences(needs, len(cams)), tuple(needs), per_cam)
 
     def missing(self) -> list[str]:
         """What is still to drive, gravest first."""
         return list(self.coverage().missing)
 
+    def _of_cam(self, cam: str, needs: Sequence[Need]) -> CamCoverage:
+        counted = self.counts.cam[cam]
+        own = tuple(n for n in needs if n.cam in (cam, None))
+        judgeable, sufficient = _enough(own)
+        windows = []
+        for window in self._windows:
+            seconds, advance, retard, hold, rest = (
+                self.counts.within(values, window.min_degc, window.max_degc)
+                for values in (
+                    self.counts.running, *(counted.counts[n] for n in ("advance_moves", "retard_moves", "hold", "rest"))
+                )
+            )  # fmt: skip
+            windows.append(WindowCoverage(window, seconds * TICK_S, advance, retard, hold * TICK_S, rest * TICK_S))
+        missing = cam_sentences(needs, cam)
+        return CamCoverage(cam, sufficient, judgeable, missing, counted.pair_interval_s, tuple(windows), own)
 
-def _expected(cams: Iterable[str] | None, profile: VehicleProfile | None) -> tuple[str, ...] | None:
-    if cams is not None:
-        return tuple(dict.fromkeys(cams))
-    return tuple(c.id for c in profile.cams) if profile is not None and profile.cams else None
 
-
-def _new_counts(
-    expected: tuple[str, ...] | None, windows: Sequence[OilWindow], limits: Mapping[str, Limit]
-) -> DriveCounts:
-    cold, warm = limits["cold_oil_degc"].value, limits["warm_oil_degc"].value
-    # Bins fine enough that both the windows and "warm" or "cold" oil are sums of whole bins.
-    edges = {cold, warm} | {e for w in windows for e in (w.min_degc, w.max_degc)} | {-math.inf, math.inf}
-    low = sorted(edges)
-    bins = tuple(OilWindow(a, b) for a, b in zip(low[:-1], low[1:], strict=True))
-    return DriveCounts(expected if expected is not None else CAM_IDS, bins, cold)
-
-
-def _judge(
-    counts: DriveCounts,
-    expected: tuple[str, ...] | None,
-    windows: tuple[OilWindow, ...],
-    limits: Mapping[str, Limit],
-) -> Coverage:
-    cams = [
-        c
-        for c in counts.cams
-        if expected is not None or counts.cam[c].command.readings or counts.cam[c].actual.readings
-    ]
-    needs = drive_needs(counts, bool(cams), limits)
-    for cam in cams:
-        needs += cam_needs(counts, cam, limits)
-    needs += oil_window_needs(counts, cams, windows, limits)
-    per_cam = {cam: _cam_coverage(counts, cam, needs, windows) for cam in cams}
+def _enough(needs: Iterable[Need]) -> tuple[bool, bool]:
+    """Whether a fault could be named, and whether "healthy" could be said too."""
     unmet = {n.blocks for n in needs if not n.met}
-    return Coverage(
-        sufficient=VERDICT not in unmet and HEALTHY not in unmet,
-        judgeable=VERDICT not in unmet,
-        missing=sentences(needs, len(cams)),
-        needs=tuple(needs),
-        per_cam=per_cam,
-    )
-
-
-def _cam_coverage(
-    counts: DriveCounts, cam: str, needs: Sequence[Need], windows: Sequence[OilWindow]
-) -> CamCoverage:
-    found = counts.cam[cam]
-    own = [n for n in needs if n.cam in (cam, None)]
-    unmet = {n.blocks for n in own if not n.met}
-
-    def within(values: np.ndarray, window: OilWindow) -> int:
-        return window_sum(values, counts.windows, window.min_degc, window.max_degc)
-
-    return CamCoverage(
-        cam=cam,
-        sufficient=VERDICT not in unmet and HEALTHY not in unmet,
-        judgeable=VERDICT not in unmet,
-        missing=cam_sentences(needs, cam),
-        pair_interval_s=pair_interval_s(found),
-        windows=tuple(
-            WindowCoverage(
-                w,
-                within(counts.running_ticks, w) * TICK_S,
-                within(found.advance_moves, w),
-                within(found.retard_moves, w),
-                within(found.hold_ticks, w) * TICK_S,
-                within(found.rest_ticks, w) * TICK_S,
-            )
-            for w in windows
-        ),
-        needs=tuple(own),
-    )
+    return VERDICT not in unmet, not unmet & {VERDICT, HEALTHY}

@@ -7,7 +7,6 @@ pieces and a saved trace taken whole give the same numbers.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -25,74 +24,57 @@ HOLD_S = 1.5
 # Commanded away from rest by this much, or to rest within this much.
 OFF_REST_DEG = 5.0
 AT_REST_DEG = 1.5
-# The cold-start rattle shows in these first seconds.
-AFTER_START_S = 10.0
-# Two readings farther apart than this are a hole in the recording, not its rate.
-RATE_GAP_S = 2.0
+AFTER_START_S = 10.0  # the cold-start rattle shows in these first seconds
+RATE_GAP_S = 2.0  # two readings farther apart than this are a hole in the recording, not its rate
 
 _MOVE_TICKS = int(MOVE_S / TICK_S) + 1
 _HOLD_TICKS = int(HOLD_S / TICK_S) + 1
 _KEEP_TICKS = max(_MOVE_TICKS, _HOLD_TICKS) - 1
-_GAP_US = round(RATE_GAP_S * 1e6)
 
 
-def coverage_signals(cams: Sequence[str]) -> tuple[str, ...]:
-    """The signals whose ticks the counts need."""
-    return (*DRIVE_SIGNALS, *(signals.commanded(c) for c in cams))
-
-
-@dataclass
-class IntervalSum:
+class Intervals:
     """Mean time between the readings of one signal, holes left out; exact in whole microseconds."""
 
-    last_us: int | None = None
-    total_us: int = 0
-    count: int = 0
-    readings: int = 0
+    def __init__(self) -> None:
+        self.readings = 0
+        self._last_us = np.empty(0, dtype=np.int64)
+        self._total_us = self._count = 0
 
-    def add(self, time_s: float) -> None:
-        """Take one reading's time."""
-        now_us = round(time_s * 1e6)
-        self.readings += 1
-        if self.last_us is not None and 0 < now_us - self.last_us <= _GAP_US:
-            self.total_us += now_us - self.last_us
-            self.count += 1
-        self.last_us = now_us
-
-    @classmethod
-    def of(cls, time_s: np.ndarray) -> IntervalSum:
-        """The same from all times at once, shape (n,)."""
-        us = np.rint(time_s * 1e6).astype(np.int64)
+    def add(self, time_s: np.ndarray) -> None:
+        """Take the times of the next readings, shape (n,)."""
+        us = np.concatenate([self._last_us, np.rint(np.asarray(time_s) * 1e6).astype(np.int64)])
         steps = np.diff(us)
-        kept = steps[(steps > 0) & (steps <= _GAP_US)]
-        return cls(int(us[-1]) if len(us) else None, int(kept.sum()), len(kept), len(us))
+        steps = steps[(steps > 0) & (steps <= round(RATE_GAP_S * 1e6))]
+        self.readings += len(time_s)
+        self._total_us += int(steps.sum())
+        self._count += len(steps)
+        self._last_us = us[-1:]
 
     @property
     def mean_s(self) -> float | None:
-        return self.total_us / self.count / 1e6 if self.count else None
+        """Mean interval in seconds; None without two readings in a row."""
+        return self._total_us / self._count / 1e6 if self._count else None
 
 
-@dataclass
 class CamCounts:
-    """One cam; arrays have one entry a window and a last one for unknown temperature, in ticks or moves."""
+    """Counts of one cam, each an array with one entry a window and a last one for unknown temperature.
 
-    advance_moves: np.ndarray
-    retard_moves: np.ndarray
-    hold_ticks: np.ndarray
-    rest_ticks: np.ndarray
-    idle_rest_ticks: np.ndarray
-    idle_ticks: np.ndarray  # idle with the command known, at rest or not
-    cold_start_ticks: int = 0
-    command: IntervalSum = field(default_factory=IntervalSum)
-    actual: IntervalSum = field(default_factory=IntervalSum)
-    _index: np.ndarray = field(default_factory=lambda: np.empty(0, dtype=np.int64))
-    _angle: np.ndarray = field(default_factory=lambda: np.empty(0))
-    _rising: bool = False
-    _falling: bool = False
+    `advance_moves` and `retard_moves` of the command; ticks of `hold` away from rest, of `rest`, of `idle_rest`,
+    of `idle` with the command known, at rest or not, and of `cold_start`.
+    """
 
-    @classmethod
-    def empty(cls, windows: int) -> CamCounts:
-        return cls(*(np.zeros(windows + 1, dtype=np.int64) for _ in range(6)))
+    def __init__(self, windows: int):
+        names = ("advance_moves", "retard_moves", "hold", "rest", "idle_rest", "idle", "cold_start")
+        self.counts = {name: np.zeros(windows + 1, dtype=np.int64) for name in names}
+        self.command, self.actual = Intervals(), Intervals()
+        self._index, self._angle = np.empty(0, dtype=np.int64), np.empty(0)
+        self._moving = {"advance_moves": False, "retard_moves": False}
+
+    @property
+    def pair_interval_s(self) -> float | None:
+        """The slower angle's mean sampling interval."""
+        command, actual = self.command.mean_s, self.actual.mean_s
+        return None if command is None or actual is None else max(command, actual)
 
     def add(
         self, index: np.ndarray, angle: np.ndarray, where: np.ndarray, states: EngineStates, cold: np.ndarray
@@ -100,88 +82,65 @@ class CamCounts:
         """Take the next ticks: the command `angle` (deg), `where` the window, `cold` oil below cold."""
         old = len(self._index)
         all_index, all_angle = np.concatenate([self._index, index]), np.concatenate([self._angle, angle])
-        low, high = (v[old:] for v in trailing(all_angle, all_index, _MOVE_TICKS))
-        # A command read with the engine known to stand still moves nothing.
-        usable = ~states.stopped
-        rising = (angle - low >= MOVE_DEG) & usable
-        falling = (high - angle >= MOVE_DEG) & usable
-        self.advance_moves += self._edges(rising, self._rising, where)
-        self.retard_moves += self._edges(falling, self._falling, where)
-        if len(index):
-            self._rising, self._falling = bool(rising[-1]), bool(falling[-1])
-        low, high = (v[old:] for v in trailing(all_angle, all_index, _HOLD_TICKS))
-        held = (high - low <= HOLD_BAND_DEG) & usable
-        at_rest = held & (np.abs(angle) <= AT_REST_DEG)
-        idle = states.state == IDLE
-        self.hold_ticks += self._count(held & (np.abs(angle) >= OFF_REST_DEG), where)
-        self.rest_ticks += self._count(at_rest, where)
-        self.idle_rest_ticks += self._count(at_rest & idle, where)
-        self.idle_ticks += self._count(idle & np.isfinite(angle), where)
-        self.cold_start_ticks += int(
-            np.sum(states.running & (states.since_start_s <= AFTER_START_S) & cold & np.isfinite(angle))
+        (low, high), (held_low, held_high) = (
+            (v[old:] for v in trailing(all_angle, all_index, width)) for width in (_MOVE_TICKS, _HOLD_TICKS)
         )
+        # A command read with the engine known to stand still moves nothing.
+        usable, known, idle = ~states.stopped, np.isfinite(angle), states.state == IDLE
+        held = (held_high - held_low <= HOLD_BAND_DEG) & usable
+        rest = held & (np.abs(angle) <= AT_REST_DEG)
+        ticks = {
+            "hold": held & (np.abs(angle) >= OFF_REST_DEG),
+            "rest": rest,
+            "idle_rest": rest & idle,
+            "idle": idle & known,
+            "cold_start": states.running & (states.since_start_s <= AFTER_START_S) & cold & known,
+        }
+        for name, moving in (("advance_moves", angle - low >= MOVE_DEG), ("retard_moves", high - angle >= MOVE_DEG)):
+            moving &= usable
+            ticks[name] = moving & ~np.concatenate([[self._moving[name]], moving[:-1]])
+            self._moving[name] = bool(moving[-1])
+        for name, flags in ticks.items():
+            self.counts[name] += np.bincount(where[flags], minlength=len(self.counts[name]))
         self._index, self._angle = all_index[-_KEEP_TICKS:], all_angle[-_KEEP_TICKS:]
 
-    def _edges(self, flags: np.ndarray, before: bool, where: np.ndarray) -> np.ndarray:
-        first = flags & ~np.concatenate([[before], flags[:-1]])[: len(flags)]
-        return self._count(first, where)
 
-    def _count(self, flags: np.ndarray, where: np.ndarray) -> np.ndarray:
-        return np.bincount(where[flags], minlength=len(self.hold_ticks))
-
-
-@dataclass
 class DriveCounts:
     """Counts of a drive for the named cams and oil windows, taken in pieces or at once."""
 
-    cams: tuple[str, ...]
-    windows: tuple[OilWindow, ...]
-    cold_degc: float
-
-    def __post_init__(self) -> None:
-        self._engine = EngineClassifier()
-        self.cam = {c: CamCounts.empty(len(self.windows)) for c in self.cams}
-        self._intervals = {signals.commanded(c): k.command for c, k in self.cam.items()} | {
+    def __init__(self, cams: Sequence[str], windows: Sequence[OilWindow], cold_degc: float):
+        self.windows = tuple(windows)
+        self.cam = {c: CamCounts(len(windows)) for c in cams}
+        self.intervals = {signals.commanded(c): k.command for c, k in self.cam.items()} | {
             signals.actual(c): k.actual for c, k in self.cam.items()
         }
-        self.running_ticks = np.zeros(len(self.windows) + 1, dtype=np.int64)
-        self.speed_known = False
-        self.temperature_known = False
-        self._oil_seen = False
+        self.signals = (*DRIVE_SIGNALS, *(signals.commanded(c) for c in cams))
+        self.running = np.zeros(len(windows) + 1, dtype=np.int64)
+        self.speed_known = self.temperature_known = self._oil_seen = False
+        self._cold_degc = cold_degc
+        self._engine = EngineClassifier()
 
-    def add(self, ticks: Ticks) -> None:
-        """Take the next ticks, made for `coverage_signals(cams)`."""
+    def add(self, ticks: Ticks, reading_times: Mapping[str, np.ndarray]) -> None:
+        """Take the next ticks, made for `signals`, and the times at which each signal of `intervals` was read."""
+        for name, time_s in reading_times.items():
+            self.intervals[name].add(time_s)
         if not len(ticks):
             return
         states = self._engine.classify(ticks)
-        oil = self._oil(ticks)
-        where = window_index(self.windows, oil)  # -1 is the last entry: unknown
-        where[where < 0] = len(self.windows)
-        self.speed_known |= bool(np.isfinite(ticks.get("engine_speed")).any())
-        self.temperature_known |= bool(np.isfinite(oil).any())
-        self.running_ticks += np.bincount(where[states.running], minlength=len(self.running_ticks))
-        cold = oil < self.cold_degc
-        for cam, counts in self.cam.items():
-            counts.add(ticks.index, ticks.get(signals.commanded(cam)), where, states, cold)
-
-    def _oil(self, ticks: Ticks) -> np.ndarray:
-        """Oil temperature, or coolant until an oil temperature was read."""
         oil, coolant = ticks.get("oil_temp"), ticks.get("coolant_temp")
         oil = np.where((oil <= OPEN_SENSOR_DEGC) & (coolant > OPEN_SENSOR_COOLANT_DEGC), np.nan, oil)
-        seen = np.logical_or.accumulate(np.concatenate([[self._oil_seen], np.isfinite(oil)]))[1:]
-        self._oil_seen = bool(seen[-1])
-        return np.where(seen, oil, coolant)
+        # The coolant stands in until an oil temperature was read.
+        oil_seen = np.logical_or.accumulate(np.concatenate([[self._oil_seen], np.isfinite(oil)]))[1:]
+        oil = np.where(oil_seen, oil, coolant)
+        where = window_index(self.windows, oil)
+        where[where < 0] = len(self.windows)
+        self._oil_seen = bool(oil_seen[-1])
+        self.speed_known |= bool(np.isfinite(ticks.get("engine_speed")).any())
+        self.temperature_known |= bool(np.isfinite(oil).any())
+        self.running += np.bincount(where[states.running], minlength=len(self.running))
+        for cam, counts in self.cam.items():
+            counts.add(ticks.index, ticks.get(signals.commanded(cam)), where, states, oil < self._cold_degc)
 
-    def add_reading_times(self, time_s: float, values: Mapping[str, float]) -> None:
-        """Take the time of one batch's angle readings, for the sampling rate."""
-        for name in values:
-            intervals = self._intervals.get(name)
-            if intervals is not None:
-                intervals.add(time_s)
-
-    def set_reading_times(self, signal: str, time_s: np.ndarray) -> None:
-        """Take all times of one angle signal at once, shape (n,)."""
-        cam = next(c for c in self.cams if signal in (signals.commanded(c), signals.actual(c)))
-        kind = "command" if signal == signals.commanded(cam) else "actual"
-        self._intervals[signal] = IntervalSum.of(time_s)
-        setattr(self.cam[cam], kind, self._intervals[signal])
+    def within(self, counted: np.ndarray, low_degc: float, high_degc: float) -> int:
+        """Sum of `counted` (one entry a window) over the windows from `low_degc` to `high_degc`."""
+        return int(sum(counted[i] for i, w in enumerate(self.windows) if w.min_degc >= low_degc and w.max_degc <= high_degc))

@@ -1,13 +1,13 @@
-"""The needs a verdict puts to a drive, judged from its counts, and the sentences that say what to drive."""
+"""What a verdict needs of a drive: one table of needs, and the sentences that say what to drive."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
+from camlog import cams as cam_names
+from camlog.analysis.drive import messages
 from camlog.analysis.drive.coverage_counts import CamCounts, DriveCounts
 from camlog.analysis.drive.ticks import TICK_S
 from camlog.limits import Limit
@@ -18,10 +18,8 @@ VERDICT = "verdict"  # nothing can be said about the cam
 HEALTHY = "healthy"  # a fault may be seen, but "healthy" may not be said
 DETAIL = "detail"  # one question stays open
 _ORDER = (VERDICT, HEALTHY, DETAIL)
-CHECKS_FIRST = "Nothing is to be driven with this engine: the checks come first. For a verdict this recording lacked:"
 
-# This much warm idle without a rest command: this engine does not rest its cam at idle.
-IDLE_WITHOUT_REST_S = 30.0
+IDLE_WITHOUT_REST_S = 30.0  # this much warm idle without a rest command: this engine does not rest its cam at idle
 # What is asked of the driver on top of what is needed: the command settles first, and idle begins late.
 SETTLING_S = 5.0
 ASKED_HOLD_S = 20.0
@@ -32,9 +30,8 @@ RELEASE_S = 20.0
 class Need:
     """One thing a verdict needs of a drive.
 
-    `cam` is a cam id or None for the whole drive; `blocks` one of VERDICT,
-    HEALTHY, DETAIL; `have` and `want` in `unit`; `lack` says what is missing
-    and `remedy` what to drive, both without the cam's name.
+    `cam` is a cam id or None for the whole drive; `blocks` one of VERDICT, HEALTHY, DETAIL; `have` and `want` in
+    `unit`; `lack` says what is missing and `remedy` what to drive, both without the cam's name.
     """
 
     name: str
@@ -48,198 +45,104 @@ class Need:
     remedy: str
 
 
-def window_sum(values: np.ndarray, bins: Sequence[OilWindow], low: float, high: float) -> int:
-    return int(sum(values[i] for i, b in enumerate(bins) if b.min_degc >= low and b.max_degc <= high))
+@dataclass(frozen=True)
+class _Drive:
+    """A drive, and one cam of it, as the table asks."""
+
+    counts: DriveCounts
+    cams: Sequence[str]
+    limits: Mapping[str, Limit]
+    cam: str | None = None
+
+    @property
+    def own(self) -> CamCounts:
+        return self.counts.cam[self.cam]
+
+    def warm(self, name: str) -> int:
+        """Count `name` of the cam with warm oil."""
+        return self.counts.within(self.own.counts[name], self.limits["warm_oil_degc"].value, math.inf)
+
+    def warm_s(self, name: str) -> float:
+        return self.warm(name) * TICK_S
 
 
-def drive_needs(counts: DriveCounts, any_cam: bool, limits: Mapping[str, Limit]) -> list[Need]:
-    running_s = int(counts.running_ticks.sum()) * TICK_S
-    want = limits["needed_running_s"].value
-    needs = [
-        Need(
-            "cam_angles", None, any_cam, VERDICT, float(any_cam), 1.0, "",
-            "No cam angles were recorded, so the phaser cannot be judged",
-            "record with a vehicle profile that says where the cam angles are",
-        ),
-        Need(
-            "engine_speed", None, counts.speed_known, DETAIL, None, 1.0, "",
-            "No engine speed was recorded, so idle cannot be told from driving", "record engine_speed",
-        ),
-        Need(
-            "oil_temperature", None, counts.temperature_known, HEALTHY, None, 1.0, "",
-            "Neither oil nor coolant temperature was recorded", "record oil_temp or coolant_temp",
-        ),
-    ]  # fmt: skip
-    if counts.speed_known:
-        lack = (
-            "The engine was not running"
-            if not running_s
-            else f"The engine ran for only {max(running_s, 1.0):.0f} s"
-        )
-        needs.append(
-            Need(
-                "running",
-                None,
-                running_s >= want,
-                HEALTHY,
-                running_s,
-                want,
-                "s",
-                lack,
-                f"let it run for {want:.0f} s",
-            )
-        )
-    return needs
+@dataclass(frozen=True)
+class _Asked:
+    """One row: `have` of the drive is to reach `want`, a number or the name of a limit."""
+
+    name: str
+    blocks: str
+    unit: str
+    want: float | str
+    have: Callable[[_Drive], float | None]
+    words: Callable[[_Drive], str | None] = lambda drive: None  # which template says the lack, where not none or some
 
 
-def cam_needs(counts: DriveCounts, cam: str, limits: Mapping[str, Limit]) -> list[Need]:
-    found = counts.cam[cam]
-    needs = _reading_needs(found, cam, limits)
-    if not needs[0].met:
-        return needs  # without both angles the rest would only repeat it
-    warm = limits["warm_oil_degc"].value
-    warm_words = f"with oil above {warm:.0f} °C"
-
-    def warm_sum(values: np.ndarray) -> int:
-        return window_sum(values, counts.windows, warm, math.inf)
-
-    want = limits["needed_steps"].value
-    for direction, moves, how in (
-        ("advance", found.advance_moves, "from a steady cruise open the throttle briskly"),
-        ("retard", found.retard_moves, "after a brisk tip-in release the throttle"),
-    ):
-        have = warm_sum(moves)
-        count = f"Only {have} of {want:.0f}" if have else "No"
-        lack = f"{count} command steps toward {direction} {warm_words}"
-        needs.append(
-            Need(
-                f"steps_{direction}",
-                cam,
-                have >= want,
-                HEALTHY,
-                have,
-                want,
-                "count",
-                lack,
-                f"{how}, {want:.0f} times",
-            )
-        )
-    have, want = warm_sum(found.hold_ticks) * TICK_S, limits["needed_hold_s"].value
-    lack = (
-        f"Only {max(have, 1.0):.0f} s of steady cruise {warm_words}"
-        if have
-        else f"No steady cruise {warm_words}"
-    )
-    needs.append(
-        Need(
-            "hold",
-            cam,
-            have >= want,
-            HEALTHY,
-            have,
-            want,
-            "s",
-            lack,
-            f"hold 2,000 rpm for {max(want + SETTLING_S, ASKED_HOLD_S):.0f} s",
-        )
-    )
-    needs.append(_rest_need(cam, warm_sum, found, limits, warm_words))
-    cold = limits["cold_oil_degc"].value
-    needs.append(
-        Need(
-            "cold_start", cam, found.cold_start_ticks > 0, DETAIL, float(found.cold_start_ticks > 0), 1.0, "",
-            f"No cold start (oil below {cold:.0f} °C)", "begin recording before starting the cold engine",
-        )
-    )  # fmt: skip
-    return needs
-
-
-def _reading_needs(found: CamCounts, cam: str, limits: Mapping[str, Limit]) -> list[Need]:
-    unread = [
-        word
-        for word, n in (("commanded", found.command.readings), ("actual", found.actual.readings))
-        if not n
-    ]
-    lack = f"The {' and '.join(unread)} angle was not read" if unread else ""
-    remedy = "check the vehicle profile and that the vehicle answers its identifiers"
-    needs = [Need("pair", cam, not unread, VERDICT, 2.0 - len(unread), 2.0, "count", lack, remedy)]
-    if unread:
-        return needs
-    want = limits["needed_pair_interval_s"].value
-    interval = pair_interval_s(found)
-    fine = interval is not None and interval <= want
-    lack = (
-        "Too few angle readings in a row"
-        if interval is None
-        else f"The angle readings are {interval:.2f} s apart on average; at most {want:.2f} s can be judged"
-    )
-    needs.append(
-        Need(
-            "sampling",
-            cam,
-            fine,
-            VERDICT,
-            interval,
-            want,
-            "s",
-            lack,
-            "record fewer signals or use a faster adapter",
-        )
-    )
-    return needs
-
-
-def pair_interval_s(found: CamCounts) -> float | None:
-    command, actual = found.command.mean_s, found.actual.mean_s
-    return None if command is None or actual is None else max(command, actual)
-
-
-def _rest_need(cam: str, warm_sum, found: CamCounts, limits: Mapping[str, Limit], warm_words: str) -> Need:
-    want = limits["needed_rest_s"].value
-    idle_rest_s = warm_sum(found.idle_rest_ticks) * TICK_S
-    rest_s = warm_sum(found.rest_ticks) * TICK_S
-    if max(idle_rest_s, rest_s) < want and warm_sum(found.idle_ticks) * TICK_S >= IDLE_WITHOUT_REST_S:
-        return Need(
-            "rest", cam, False, DETAIL, rest_s, want, "s",
-            "At warm idle the cam was not commanded to rest, so mechanical timing could not be checked at rest",
-            "if a code points at mechanical timing, check the timing marks",
-        )  # fmt: skip
-    lack = (
-        f"Only {max(rest_s, 1.0):.0f} s commanded to rest {warm_words}"
-        if rest_s
-        else f"No rest command {warm_words}"
-    )
+# The words are in messages.toml under the name.
+_OF_DRIVE = (
+    _Asked("cam_angles", VERDICT, "", 1.0, lambda d: float(bool(d.cams))),
+    _Asked("engine_speed", DETAIL, "", 1.0, lambda d: float(d.counts.speed_known)),
+    _Asked("oil_temperature", HEALTHY, "", 1.0, lambda d: float(d.counts.temperature_known)),
+)
+_OF_RUNNING = _Asked("running", HEALTHY, "s", "needed_running_s", lambda d: int(d.counts.running.sum()) * TICK_S)
+_OF_PAIR = _Asked(
+    "pair", VERDICT, "count", 2.0, lambda d: float(bool(d.own.command.readings) + bool(d.own.actual.readings)),
+    lambda d: "actual" if d.own.command.readings else "commanded" if d.own.actual.readings else None,
+)  # fmt: skip
+_OF_CAM = (
+    _Asked("sampling", VERDICT, "s", "needed_pair_interval_s", lambda d: d.own.pair_interval_s),
+    _Asked("steps_advance", HEALTHY, "count", "needed_steps", lambda d: d.warm("advance_moves")),
+    _Asked("steps_retard", HEALTHY, "count", "needed_steps", lambda d: d.warm("retard_moves")),
+    _Asked("hold", HEALTHY, "s", "needed_hold_s", lambda d: d.warm_s("hold")),
     # Rest counts wherever it was commanded with warm oil; idle is where a driver can bring it about.
-    return Need(
-        "rest",
-        cam,
-        rest_s >= want,
-        HEALTHY,
-        rest_s,
-        want,
-        "s",
-        lack,
-        f"let it idle for {want + RELEASE_S:.0f} s",
-    )
+    _Asked("rest", HEALTHY, "s", "needed_rest_s", lambda d: d.warm_s("rest")),
+    _Asked("cold_start", DETAIL, "", 1.0, lambda d: float(d.own.counts["cold_start"].any())),
+)
 
 
-def oil_window_needs(
+def needs_of(
     counts: DriveCounts, cams: Sequence[str], windows: Sequence[OilWindow], limits: Mapping[str, Limit]
 ) -> list[Need]:
-    """Windows below warm oil; nobody is asked to overheat an engine for the ones above."""
-    if not cams or not counts.temperature_known or not counts.speed_known:
-        return []
-    want = limits["needed_window_s"].value
+    """Every need of a verdict on `cams`, met or not: of the drive, then of each cam, then of the oil windows."""
+    drive = _Drive(counts, cams, limits)
+    needs = [_need(drive, asked) for asked in _OF_DRIVE]
+    if counts.speed_known:
+        needs.append(_need(drive, _OF_RUNNING))
+    for cam in cams:
+        own = _Drive(counts, cams, limits, cam)
+        needs.append(_need(own, _OF_PAIR))
+        if needs[-1].met:  # without both angles the rest would only repeat it
+            needs += [_need(own, asked) for asked in _OF_CAM]
+    # Windows below warm oil; nobody is asked to overheat an engine for the ones above.
     below = [w for w in windows if w.max_degc <= limits["warm_oil_degc"].value]
-    if not below:
-        return []
-    seconds = [
-        window_sum(counts.running_ticks, counts.windows, w.min_degc, w.max_degc) * TICK_S for w in below
-    ]
-    lacking = [w.label for w, have in zip(below, seconds, strict=True) if have < want]
-    lack = f"Less than {want:.0f} s of running with oil {' and with oil '.join(lacking)}"
-    remedy = "record a drive from a cold start until warm"
-    return [Need("oil_window", None, not lacking, DETAIL, min(seconds), want, "s", lack, remedy)]
+    if cams and below and counts.temperature_known and counts.speed_known:
+        want = limits["needed_window_s"].value
+        seconds = [counts.within(counts.running, w.min_degc, w.max_degc) * TICK_S for w in below]
+        lacking = [w.label for w, have in zip(below, seconds, strict=True) if have < want]
+        lack = messages("oil_window.none", want=want, windows=messages("oil_window.between").join(lacking))
+        remedy = messages("oil_window.remedy")
+        needs.append(Need("oil_window", None, not lacking, DETAIL, min(seconds), want, "s", lack, remedy))
+    return needs
+
+
+def _need(drive: _Drive, asked: _Asked) -> Need:
+    want = drive.limits[asked.want].value if isinstance(asked.want, str) else asked.want
+    have, blocks, words = asked.have(drive), asked.blocks, asked.name
+    if asked.name == "sampling":
+        met = have is not None and have <= want
+    else:
+        met = have >= want
+    if asked.name == "rest" and max(have, drive.warm_s("idle_rest")) < want:
+        if drive.warm_s("idle") >= IDLE_WITHOUT_REST_S:
+            blocks, words = DETAIL, "rest_elsewhere"
+    which = asked.words(drive) or ("some" if have and f"{words}.some" in messages else "none")
+    values = {
+        "have": max(have or 0.0, 1.0), "value": have, "want": want, "warm": drive.limits["warm_oil_degc"].value,
+        "cold": drive.limits["cold_oil_degc"].value, "hold_s": max(want + SETTLING_S, ASKED_HOLD_S),
+        "rest_s": want + RELEASE_S,
+    }  # fmt: skip
+    lack, remedy = messages(f"{words}.{which}", **values), messages(f"{words}.remedy", **values)
+    return Need(asked.name, drive.cam, met, blocks, have, want, asked.unit, lack, remedy)
 
 
 def sentences(needs: Iterable[Need], cam_count: int, *, ask: bool = True) -> tuple[str, ...]:
@@ -247,27 +150,21 @@ def sentences(needs: Iterable[Need], cam_count: int, *, ask: bool = True) -> tup
 
     `ask` False leaves out what to drive, for an engine that may not be run.
     """
-    groups: dict[tuple[str, str], list[Need]] = {}
+    groups: dict[tuple[str, str], list[str]] = {}
     for need in sorted((n for n in needs if not n.met), key=lambda n: _ORDER.index(n.blocks)):
-        groups.setdefault((need.lack, need.remedy), []).append(need)
-    said = []
-    for (lack, remedy), same in groups.items():
-        named = [n.cam for n in same if n.cam is not None]
-        # A lack that every cam shares needs no names.
-        prefix = ", ".join(_cam_words(c) for c in named) + ": " if named and len(named) < cam_count else ""
-        text = prefix + (lack[0].lower() + lack[1:] if prefix else lack)
-        said.append(f"{text[0].upper()}{text[1:]}{f'; {remedy}' if ask else ''}.")
-    return tuple(said)
+        groups.setdefault((need.lack, need.remedy), []).extend([need.cam] if need.cam is not None else [])
+    whole = []
+    for (lack, remedy), cams in groups.items():
+        if 0 < len(cams) < cam_count:  # a lack that every cam shares needs no names
+            named = ", ".join(
+                messages("coverage.cam", side=cam_names.side_of(c), bank=cam_names.bank_of(c)) for c in cams
+            )
+            lack = messages("coverage.of_cams", cams=named[0].upper() + named[1:], lack=lack[0].lower() + lack[1:])
+        whole.append(messages("coverage.with_remedy" if ask else "coverage.without_remedy", lack=lack, remedy=remedy))
+    return tuple(whole)
 
 
 def cam_sentences(needs: Iterable[Need], cam: str, *, ask: bool = True) -> tuple[str, ...]:
     """The sentences of one cam's own needs, then those of the whole drive."""
-    own = [n for n in needs if n.cam in (cam, None)]
-    return sentences([n for n in own if n.cam is not None], 1, ask=ask) + sentences(
-        [n for n in own if n.cam is None], 0, ask=ask
-    )
-
-
-def _cam_words(cam: str) -> str:
-    side, bank = cam.split("_b")
-    return f"{side} cam bank {bank}"
+    own, whole = ([n for n in needs if n.cam == which] for which in (cam, None))
+    return sentences(own, 1, ask=ask) + sentences(whole, 0, ask=ask)

@@ -22,8 +22,6 @@ STANDSTILL_KM_H = 1.6  # 13 CCR 1968.2(d): vehicle speed of 1 mph or less
 THROTTLE_CLOSED_PERCENT = 4.0  # above the lowest throttle reading seen so far
 JUST_STARTED_S = 5.0  # module run time at which a start counts as seen
 
-_LONG_AGO = np.iinfo(np.int64).max // 2
-
 
 @dataclass(frozen=True)
 class EngineStates:
@@ -51,45 +49,26 @@ class EngineClassifier:
     def __init__(self) -> None:
         self._throttle_min = np.inf
         self._last_known = UNKNOWN
-        self._start_index = -_LONG_AGO
+        self._start_index = -np.inf
 
     def classify(self, ticks: Ticks) -> EngineStates:
         """The states of the next ticks."""
-        rpm, throttle = ticks.get("engine_speed"), ticks.get("throttle_position")
-        lowest = np.minimum.accumulate(
-            np.concatenate([[self._throttle_min], np.where(np.isnan(throttle), np.inf, throttle)])
-        )
-        self._throttle_min = lowest[-1]
-        state = np.full(len(ticks), UNKNOWN, dtype=np.int64)
-        state[rpm < RUNNING_RPM] = CRANKING
-        state[rpm < OFF_RPM] = OFF
+        rpm, throttle, speed = (ticks.get(n) for n in ("engine_speed", "throttle_position", "vehicle_speed"))
+        lowest = np.fmin.accumulate(np.concatenate([[self._throttle_min], throttle]))
+        # Accelerator released and vehicle standing, as far as the signals at hand can tell.
+        released = ~(throttle > lowest[1:] + THROTTLE_CLOSED_PERCENT)
+        top_rpm = np.where(np.isfinite(speed), IDLE_MAX_RPM, IDLE_MAX_RPM_BLIND)
+        idle = (rpm <= top_rpm) & ~(speed > STANDSTILL_KM_H) & released
         running = rpm >= RUNNING_RPM
-        state[running] = DRIVEN
-        state[running & _at_idle(rpm, ticks.get("vehicle_speed"), throttle, lowest[1:])] = IDLE
-        started = self._starts(state, running, ticks.get("run_time"))
-        at = np.where(started, ticks.index, -_LONG_AGO)
-        last = np.maximum.accumulate(np.concatenate([[self._start_index], at]))
-        self._start_index = last[-1]
-        since = np.where(last[1:] > -_LONG_AGO, (ticks.index - last[1:]) * TICK_S, np.inf)
-        return EngineStates(state, started, since)
-
-    def _starts(self, state: np.ndarray, running: np.ndarray, run_time: np.ndarray) -> np.ndarray:
+        state = np.select(
+            [running & idle, running, rpm < OFF_RPM, rpm < RUNNING_RPM], [IDLE, DRIVEN, OFF, CRANKING], UNKNOWN
+        )
         # The module drops out while cranking, so the last state that was known decides, not the last tick.
-        known = np.flatnonzero(state != UNKNOWN)
-        previous = np.full(len(state), self._last_known)
-        if len(known):
-            before = np.concatenate([[self._last_known], state[known]])
-            previous[known] = before[:-1]
-            self._last_known = int(before[-1])
-        first = (previous == UNKNOWN) & (run_time <= JUST_STARTED_S)
-        return running & ((previous == OFF) | (previous == CRANKING) | first)
-
-
-def _at_idle(
-    rpm: np.ndarray, speed: np.ndarray, throttle: np.ndarray, throttle_min: np.ndarray
-) -> np.ndarray:
-    """Accelerator released and vehicle standing, as far as the signals at hand can tell."""
-    standing, released = speed <= STANDSTILL_KM_H, throttle <= throttle_min + THROTTLE_CLOSED_PERCENT
-    speed_known, throttle_known = np.isfinite(speed), np.isfinite(throttle)
-    top_rpm = np.where(speed_known, IDLE_MAX_RPM, IDLE_MAX_RPM_BLIND)
-    return (rpm <= top_rpm) & (standing | ~speed_known) & (released | ~throttle_known)
+        known = np.concatenate([[self._last_known], state])
+        last_known = known[np.maximum.accumulate(np.where(known == UNKNOWN, 0, np.arange(len(known))))]
+        before = last_known[:-1]
+        first = (before == UNKNOWN) & (ticks.get("run_time") <= JUST_STARTED_S)
+        started = running & ((before == OFF) | (before == CRANKING) | first)
+        start = np.maximum.accumulate(np.concatenate([[self._start_index], np.where(started, ticks.index, -np.inf)]))
+        self._throttle_min, self._last_known, self._start_index = lowest[-1], last_known[-1], start[-1]
+        return EngineStates(state, started, (ticks.index - start[1:]) * TICK_S)

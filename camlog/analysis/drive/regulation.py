@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from camlog.analysis.drive import engine
+from camlog.analysis.drive import engine, messages
 from camlog.analysis.drive.ticks import TICK_S, Ticks, run_bounds, tick_table
 from camlog.trace import Trace
 
@@ -30,6 +30,7 @@ SIMILAR_SPEED_RPM = 375.0
 SIMILAR_LOAD_FRACTION = 0.20
 LOAD_STEP_PERCENT = 100.0 / 255.0  # one count of the standard's load scaling: what "within" cannot resolve
 SIMILAR_SECONDS = 1.0  # shorter than this is a passing through, not a condition met
+_SIMILAR_SIGNALS = ("engine_speed", "engine_load", "coolant_temp")
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +44,7 @@ class WarmUp:
 
     @property
     def rise_degc(self) -> float | None:
+        """Rise of the coolant from the start in °C; None where it is not known."""
         if self.coolant_start_degc is None or self.coolant_max_degc is None:
             return None
         return self.coolant_max_degc - self.coolant_start_degc
@@ -59,93 +61,6 @@ class PermanentCodeDrive:
     missing: tuple[str, ...]
 
 
-def driving_cycles(ticks: Ticks, states: engine.EngineStates) -> list[slice]:
-    """Stretches of ticks from one start (or the recording's beginning) to the engine standing still."""
-    # A restart after a stall or at a stop-start begins a new cycle here: it can only make the proof harder.
-    running = np.flatnonzero(states.running)
-    if not len(running):
-        return []
-    cuts = np.flatnonzero(states.started)
-    edges = [running[0], *[c for c in cuts if c > running[0]], len(states.state)]
-    return [slice(int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True)]
-
-
-def warm_up(trace: Trace, ticks: Ticks, states: engine.EngineStates, cycles: Sequence[slice]) -> WarmUp:
-    coolant = ticks.get("coolant_temp")
-    if not len(trace.samples("coolant_temp")[0]):
-        return WarmUp(None, None, None, "The coolant temperature was not recorded.")
-    time_s, degc = trace.samples("coolant_temp")
-    edges = [float(ticks.time_s[c.start]) for c in cycles] + [math.inf]
-    best: WarmUp | None = None
-    for cycle, begin_s, end_s in zip(cycles, edges[:-1], edges[1:], strict=True):
-        known = degc[(time_s >= begin_s) & (time_s < end_s)]
-        if np.isfinite(coolant[cycle.start]):
-            known = np.concatenate([coolant[[cycle.start]], known])  # read shortly before the start
-        if not len(known):
-            continue
-        start, top = float(known[0]), float(known.max())
-        met = top - start >= WARM_UP_RISE_DEGC and top >= WARM_UP_REACHED_DEGC
-        seen = bool(states.started[cycle.start])
-        text = (
-            f"Coolant rose by {round(top - start, 1):g} °C to {round(top, 1):g} °C; a warm-up cycle "
-            f"rises by at least {WARM_UP_RISE_DEGC:.0f} °C to at least {WARM_UP_REACHED_DEGC:.0f} °C "
-            "(13 CCR 1968.2(c))."
-        )
-        if not met and not seen and top >= WARM_UP_REACHED_DEGC:
-            text += " The start was not recorded, so the rise from the start is not known."
-            found = WarmUp(None, start, top, text)
-        else:
-            found = WarmUp(met, start, top, text)
-        if best is None or (found.met is True, found.rise_degc) > (best.met is True, best.rise_degc):
-            best = found
-    return best or WarmUp(None, None, None, "The engine was not seen running.")
-
-
-def permanent_code_drive(
-    ticks: Ticks, states: engine.EngineStates, cycles: Sequence[slice]
-) -> PermanentCodeDrive:
-    speed = ticks.get("vehicle_speed")
-    if not np.isfinite(ticks.get("engine_speed")).any():
-        return PermanentCodeDrive(None, 0.0, None, None, ("The engine speed was not recorded.",))
-    road_known = np.isfinite(speed).any()
-    best = PermanentCodeDrive(False, 0.0, 0.0 if road_known else None, 0.0 if road_known else None, ())
-    best_score = -1.0
-    for cycle in cycles:
-        running = float(states.running[cycle].sum() * TICK_S)
-        road = idle = None
-        if road_known:
-            road = float(np.sum(states.running[cycle] & (speed[cycle] >= PERMANENT_ROAD_KM_H)) * TICK_S)
-            # Idle here needs the road speed itself; engine speed alone is no proof of standing still.
-            standing = (states.state[cycle] == engine.IDLE) & (speed[cycle] <= engine.STANDSTILL_KM_H)
-            first, last = run_bounds(standing, ticks.index[cycle])
-            idle = float((last - first + 1).max() * TICK_S) if len(first) else 0.0
-        score = min(running / PERMANENT_RUNNING_S, 1.0)
-        if road_known:
-            score += min(road / PERMANENT_ROAD_S, 1.0) + min(idle / PERMANENT_IDLE_S, 1.0)
-        if score > best_score:
-            best_score, best = score, PermanentCodeDrive(False, running, road, idle, ())
-    missing = []
-    if best.running_s < PERMANENT_RUNNING_S:
-        missing.append(
-            f"{best.running_s:.0f} s of engine running in one drive; {PERMANENT_RUNNING_S:.0f} s are needed."
-        )
-    if not road_known:
-        missing.append("The vehicle speed was not recorded; road time and standing idle cannot be shown.")
-    else:
-        if best.road_s < PERMANENT_ROAD_S:
-            missing.append(
-                f"{best.road_s:.0f} s at {PERMANENT_ROAD_KM_H:.0f} km/h or more; "
-                f"{PERMANENT_ROAD_S:.0f} s are needed."
-            )
-        if best.longest_idle_s < PERMANENT_IDLE_S:
-            missing.append(
-                f"The longest idle lasted {best.longest_idle_s:.0f} s; "
-                f"{PERMANENT_IDLE_S:.0f} s without a break are needed."
-            )
-    met = None if not road_known and best.running_s >= PERMANENT_RUNNING_S else not missing
-    return PermanentCodeDrive(met, best.running_s, best.road_s, best.longest_idle_s, tuple(missing))
-
-
 @dataclass(frozen=True, slots=True)
 class SimilarConditions:
     """Whether a freeze frame's conditions were met again, `seconds` of it; `met` None where unknown."""
@@ -155,43 +70,107 @@ class SimilarConditions:
     reason: str
 
 
+def driving_cycles(states: engine.EngineStates) -> list[slice]:
+    """Stretches of ticks from one start (or the recording's beginning) to the engine standing still."""
+    # A restart after a stall or at a stop-start begins a new cycle here: it can only make the proof harder.
+    running = np.flatnonzero(states.running)
+    if not len(running):
+        return []
+    starts = np.flatnonzero(states.started)
+    edges = [running[0], *starts[starts > running[0]], len(states.state)]
+    return [slice(int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+
+
+def warm_up(trace: Trace, ticks: Ticks, states: engine.EngineStates, cycles: Sequence[slice]) -> WarmUp:
+    """The best warm-up of any driving cycle."""
+    time_s, degc = trace.samples("coolant_temp")
+    if not len(time_s):
+        return WarmUp(None, None, None, messages("warm_up.no_coolant"))
+    at_tick = ticks.get("coolant_temp")
+    edges = [float(ticks.time_s[c.start]) for c in cycles] + [math.inf]
+    each = []
+    for cycle, begin_s, end_s in zip(cycles, edges[:-1], edges[1:], strict=True):
+        known = degc[(time_s >= begin_s) & (time_s < end_s)]
+        if np.isfinite(at_tick[cycle.start]):
+            known = np.concatenate([at_tick[[cycle.start]], known])  # read shortly before the start
+        if not len(known):
+            continue
+        start, top = float(known[0]), float(known.max())
+        hot = top >= WARM_UP_REACHED_DEGC
+        met: bool | None = hot and top - start >= WARM_UP_RISE_DEGC
+        reason = messages(
+            "warm_up.rise", rise=round(top - start, 1), top=round(top, 1), least_rise=WARM_UP_RISE_DEGC,
+            least_top=WARM_UP_REACHED_DEGC,
+        )  # fmt: skip
+        if hot and not met and not states.started[cycle.start]:
+            met, reason = None, reason + messages("warm_up.start_missed")
+        each.append(WarmUp(met, start, top, reason))
+    if not each:
+        return WarmUp(None, None, None, messages("warm_up.not_running"))
+    return max(each, key=lambda w: (w.met is True, w.rise_degc))
+
+
+def permanent_code_drive(
+    ticks: Ticks, states: engine.EngineStates, cycles: Sequence[slice]
+) -> PermanentCodeDrive:
+    """The driving cycle that comes nearest to the drive of 13 CCR 1968.2(d)."""
+    speed = ticks.get("vehicle_speed")
+    if not np.isfinite(ticks.get("engine_speed")).any():
+        return PermanentCodeDrive(None, 0.0, None, None, (messages("permanent.no_engine_speed"),))
+    road_known = np.isfinite(speed).any()
+    # Idle here needs the road speed itself; engine speed alone is no proof of standing still.
+    standing = (states.state == engine.IDLE) & (speed <= engine.STANDSTILL_KM_H)
+    on_road = states.running & (speed >= PERMANENT_ROAD_KM_H)
+    wanted = {"running": PERMANENT_RUNNING_S, "road": PERMANENT_ROAD_S, "idle": PERMANENT_IDLE_S}
+    each = [
+        {
+            "running": float(states.running[c].sum() * TICK_S), "road": float(on_road[c].sum() * TICK_S),
+            "idle": _longest_s(standing[c], ticks.index[c]),
+        }
+        for c in cycles
+    ] or [dict.fromkeys(wanted, 0.0)]  # fmt: skip
+    best = max(each, key=lambda have: sum(min(have[k] / want, 1.0) for k, want in wanted.items()))
+    lacking = [k for k, want in wanted.items() if best[k] < want and (road_known or k == "running")]
+    if not road_known:
+        lacking.append("no_vehicle_speed")
+    missing = tuple(
+        messages(f"permanent.{k}", have=best.get(k), want=wanted.get(k), km_h=PERMANENT_ROAD_KM_H) for k in lacking
+    )
+    met = None if lacking == ["no_vehicle_speed"] else not lacking
+    road, idle = (best["road"], best["idle"]) if road_known else (None, None)
+    return PermanentCodeDrive(met, best["running"], road, idle, missing)
+
+
+def _longest_s(flags: np.ndarray, index: np.ndarray) -> float:
+    first, last = run_bounds(flags, index)
+    return float(np.max(last - first + 1, initial=0) * TICK_S)
+
+
 def similar_conditions(trace: Trace, freeze_frame: Mapping[str, Any] | None) -> SimilarConditions:
     """Were the conditions of a freeze frame met again in this drive (13 CCR 1968.2(c), similar conditions)?
 
     `freeze_frame` maps signal names to values, as a drive file holds it. Engine speed within 375 rpm, load within
     20 percent of the stored value, and the same warm-up state (coolant below or from 71 °C).
     """
-    frame = {
-        name: float(v)
-        for name, v in (freeze_frame or {}).items()
-        if isinstance(v, (int, float)) and not isinstance(v, bool) and np.isfinite(v)
-    }
-    needed = ("engine_speed", "engine_load", "coolant_temp")
-    absent = [n.replace("_", " ") for n in needed if n not in frame]
-    if absent:
-        return SimilarConditions(None, None, f"The freeze frame does not hold {' and '.join(absent)}.")
-    unread = [n.replace("_", " ") for n in needed if not len(trace.samples(n)[0])]
-    if unread:
-        return SimilarConditions(None, None, f"This drive did not record {' and '.join(unread)}.")
+    stored = [(freeze_frame or {}).get(name) for name in _SIMILAR_SIGNALS]
+    usable = [isinstance(v, (int, float)) and not isinstance(v, bool) and math.isfinite(v) for v in stored]
+    recorded = [len(trace.samples(name)[0]) > 0 for name in _SIMILAR_SIGNALS]
+    for problem, there in (("not_in_frame", usable), ("not_recorded", recorded)):
+        if not all(there):
+            absent = [n.replace("_", " ") for n, known in zip(_SIMILAR_SIGNALS, there, strict=True) if not known]
+            reason = messages(f"similar.{problem}", signals=messages("similar.and").join(absent))
+            return SimilarConditions(None, None, reason)
     ticks = tick_table(trace)
-    rpm, load, coolant = (ticks.get(n) for n in needed)
-    slack = max(SIMILAR_LOAD_FRACTION * frame["engine_load"], LOAD_STEP_PERCENT)
-    with np.errstate(invalid="ignore"):
-        same = (np.abs(rpm - frame["engine_speed"]) <= SIMILAR_SPEED_RPM) & (
-            np.abs(load - frame["engine_load"]) <= slack
-        )
-        same &= np.isfinite(coolant)
-        same &= (coolant >= WARM_UP_REACHED_DEGC) == (frame["coolant_temp"] >= WARM_UP_REACHED_DEGC)
+    stored_rpm, stored_load, stored_coolant = map(float, stored)
+    rpm, load, coolant = (ticks.get(name) for name in _SIMILAR_SIGNALS)
+    slack = max(SIMILAR_LOAD_FRACTION * stored_load, LOAD_STEP_PERCENT)
+    warm = stored_coolant >= WARM_UP_REACHED_DEGC
+    same = (np.abs(rpm - stored_rpm) <= SIMILAR_SPEED_RPM) & (np.abs(load - stored_load) <= slack)
+    same &= np.isfinite(coolant) & ((coolant >= WARM_UP_REACHED_DEGC) == warm)
     seconds = float(same.sum() * TICK_S)
-    warm = "warm" if frame["coolant_temp"] >= WARM_UP_REACHED_DEGC else "cold"
-    what = (
-        f"{frame['engine_speed']:.0f} rpm ± {SIMILAR_SPEED_RPM:.0f}, load {frame['engine_load']:.0f} % "
-        f"± {slack:.0f}, engine {warm}"
-    )
-    first, last = run_bounds(same, ticks.index)
-    longest = float((last - first + 1).max() * TICK_S) if len(first) else 0.0
-    if longest >= SIMILAR_SECONDS:
-        return SimilarConditions(
-            True, seconds, f"The freeze frame's conditions ({what}) were met for {seconds:.0f} s."
-        )
-    return SimilarConditions(False, seconds, f"The freeze frame's conditions ({what}) were not met again.")
+    what = messages(
+        "similar.what", rpm=stored_rpm, rpm_slack=SIMILAR_SPEED_RPM, load=stored_load, load_slack=slack,
+        state=messages("similar.warm" if warm else "similar.cold"),
+    )  # fmt: skip
+    met = _longest_s(same, ticks.index) >= SIMILAR_SECONDS
+    return SimilarConditions(met, seconds, messages("similar.met" if met else "similar.not_met", what=what, seconds=seconds))

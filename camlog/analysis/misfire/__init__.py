@@ -1,1 +1,5 @@
-"""Misfire counts as rates, their pattern, and what they go with."""
+"""Misfires: counters to rates per 1,000 revolutions, which cylinders, and what they go with."""
+
+from camlog.messages import Messages
+
+messages = Messages(__package__)

@@ -1,9 +1,8 @@
 """Counts as rates: intervals, tests and ratios of Poisson rates, with overdispersion taken out.
 
-Misfires come in bursts and some modules report them in lumps, so counts vary
-more than Poisson's law allows. The dispersion (Pearson's chi-square over its
-degrees of freedom, never taken below one) divides counts and exposures alike:
-rates stay, intervals widen (quasi-Poisson).
+Misfires come in bursts and some modules report them in lumps, so counts vary more than Poisson's law allows. The
+dispersion (Pearson's chi-square over its degrees of freedom, never taken below one) divides counts and exposures
+alike: rates stay, intervals widen (quasi-Poisson).
 """
 
 from __future__ import annotations
@@ -15,21 +14,21 @@ import numpy as np
 from scipy import special, stats
 
 from camlog.analysis.estimate import CONFIDENCE, Estimate, missing
+from camlog.analysis.misfire import messages
 
+TAIL = (1.0 - CONFIDENCE) / 2.0
 # Above this many counts the E-test's sum over outcomes costs more than it tells; the score test agrees.
 E_TEST_MAX_COUNTS = 5000
-# Fewer degrees of freedom give no usable dispersion.
-MIN_DISPERSION_DF = 5
+MIN_DISPERSION_DF = 5  # fewer degrees of freedom give no usable dispersion
 
 
 def rate(count: float, exposure: float, dispersion: float = 1.0, blocks: int = 0) -> Estimate:
     """Count over exposure with its exact 95 % interval (Garwood 1936, by the gamma distribution)."""
     if not exposure > 0.0:
-        return missing("nothing was counted", blocks)
+        return missing(messages("nothing_counted"), blocks)
     k, n = count / dispersion, exposure / dispersion
-    tail = (1.0 - CONFIDENCE) / 2.0
-    low = float(stats.gamma.ppf(tail, k)) / n if k > 0 else 0.0
-    high = float(stats.gamma.ppf(1.0 - tail, k + 1.0)) / n
+    low = float(stats.gamma.ppf(TAIL, k)) / n if k > 0 else 0.0
+    high = float(stats.gamma.ppf(1.0 - TAIL, k + 1.0)) / n
     return Estimate(count / exposure, low, high, blocks or int(count))
 
 
@@ -44,18 +43,14 @@ def p_below(count: float, exposure: float, limit: float, dispersion: float = 1.0
     return float(special.gammaincc(count / dispersion + 1.0, limit * exposure / dispersion))
 
 
-def p_ratio_below(
-    count_1: float,
-    exposure_1: float,
-    count_2: float,
-    exposure_2: float,
-    ratio: float,
-    dispersion: float = 1.0,
-) -> float:
-    """Chance of a first count this small where rate 1 is `ratio` times rate 2 (conditional binomial)."""
-    k1, k2 = count_1 / dispersion, count_2 / dispersion
-    share = ratio * exposure_1 / (ratio * exposure_1 + exposure_2)
-    return float(special.betainc(k2, k1 + 1.0, 1.0 - share)) if k2 > 0 else 1.0
+def p_ratio_below(one: tuple[float, float], two: tuple[float, float], ratio: float, dispersion: float = 1.0) -> float:
+    """Chance of a count this small in `one` where its rate is `ratio` times that of `two` (conditional binomial).
+
+    `one` and `two` are (count, exposure).
+    """
+    (k1, n1), (k2, n2) = one, two
+    share = ratio * n1 / (ratio * n1 + n2)
+    return float(special.betainc(k2 / dispersion, k1 / dispersion + 1.0, 1.0 - share)) if k2 > 0 else 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,27 +75,21 @@ def rate_ratio(
     p-value: the E-test of Krishnamoorthy & Thomson 2004 (`scipy.stats.poisson_means_test`), the score test
     for large counts. Interval: exact, conditional on the total count (Clopper & Pearson 1934).
     """
-    k1, k2 = count_1 / dispersion, count_2 / dispersion
-    n1, n2 = exposure_1 / dispersion, exposure_2 / dispersion
-    tail = (1.0 - CONFIDENCE) / 2.0
-    low_share = float(stats.beta.ppf(tail, k1, k2 + 1.0)) if k1 > 0 else 0.0
-    high_share = float(stats.beta.ppf(1.0 - tail, k1 + 1.0, k2)) if k2 > 0 else 1.0
+    k1, n1, k2, n2 = (v / dispersion for v in (count_1, exposure_1, count_2, exposure_2))
+    low_share = float(stats.beta.ppf(TAIL, k1, k2 + 1.0)) if k1 > 0 else 0.0
+    high_share = float(stats.beta.ppf(1.0 - TAIL, k1 + 1.0, k2)) if k2 > 0 else 1.0
     value = (k1 / n1) / (k2 / n2) if k2 > 0 else None
-    low = low_share / (1.0 - low_share) * n2 / n1 if low_share < 1.0 else None
-    high = high_share / (1.0 - high_share) * n2 / n1 if high_share < 1.0 else None
+    low, high = (s / (1.0 - s) * n2 / n1 if s < 1.0 else None for s in (low_share, high_share))
     return RateRatio(value, low, high, _equal_rates_p(k1, n1, k2, n2))
 
 
 def _equal_rates_p(k1: float, n1: float, k2: float, n2: float) -> float:
-    total = k1 + k2
-    if total == 0.0:
-        return 1.0
-    if total <= E_TEST_MAX_COUNTS:
+    if k1 + k2 <= E_TEST_MAX_COUNTS:
         whole_1, whole_2 = round(k1), round(k2)
         if whole_1 + whole_2 == 0:
             return 1.0
         return min(1.0, float(stats.poisson_means_test(whole_1, n1, whole_2, n2).pvalue))
-    share = n1 / (n1 + n2)
+    total, share = k1 + k2, n1 / (n1 + n2)
     z = (k1 - total * share) / math.sqrt(total * share * (1.0 - share))
     return float(2.0 * stats.norm.sf(abs(z)))
 
@@ -111,18 +100,15 @@ def dispersion(counts: np.ndarray, exposures: np.ndarray, group: np.ndarray) -> 
     `counts`, `exposures`, `group` have shape (blocks,); groups are small integers. Pearson's chi-square over
     its degrees of freedom; 1 where there are too few blocks to say.
     """
-    counts, exposures = np.asarray(counts, float), np.asarray(exposures, float)
-    keep = exposures > 0.0
-    counts, exposures = counts[keep], exposures[keep]
+    keep = np.asarray(exposures) > 0.0
+    counts, exposures = np.asarray(counts, float)[keep], np.asarray(exposures, float)[keep]
     _, group = np.unique(np.asarray(group)[keep], return_inverse=True)
-    totals, exposure = np.bincount(group, counts), np.bincount(group, exposures)
-    if not len(totals):
+    if not len(group):
         return 1.0
-    expected = (totals / exposure)[group] * exposures
+    expected = (np.bincount(group, counts) / np.bincount(group, exposures))[group] * exposures
     counted = expected > 0.0
     # A group without any count has no spread to show.
-    df = int(counted.sum()) - len(np.unique(group[counted]))
-    if df < MIN_DISPERSION_DF:
+    freedom = int(counted.sum()) - len(np.unique(group[counted]))
+    if freedom < MIN_DISPERSION_DF:
         return 1.0
-    chi_square = float(np.sum((counts[counted] - expected[counted]) ** 2 / expected[counted]))
-    return max(1.0, chi_square / df)
+    return max(1.0, float(np.sum((counts[counted] - expected[counted]) ** 2 / expected[counted])) / freedom)

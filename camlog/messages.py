@@ -1,0 +1,33 @@
+"""Sentences by name. Each package keeps its own in a `messages.toml`, so another language is another set of files."""
+
+from __future__ import annotations
+
+import tomllib
+from functools import cached_property
+from importlib.resources import files
+
+
+class Messages:
+    """The sentences of one package: `messages("name", value=1)` fills in the template of that name.
+
+    A name in a table of the file is written with a dot: `need.hold`. Raises KeyError for a name that is not there.
+    """
+
+    def __init__(self, package: str):
+        self._package = package
+
+    def __call__(self, name: str, **values: object) -> str:
+        """The sentence `name` with `values` in the places its template names (as `str.format` does)."""
+        return self.templates[name].format(**values)
+
+    def __contains__(self, name: str) -> bool:
+        return name in self.templates
+
+    @cached_property
+    def templates(self) -> dict[str, str]:
+        """Every template of the package by its name."""
+        read = tomllib.loads((files(self._package) / "messages.toml").read_text(encoding="utf-8"))
+        flat = {}
+        for name, entry in read.items():
+            flat |= {f"{name}.{key}": text for key, text in entry.items()} if isinstance(entry, dict) else {name: entry}
+        return flat
