@@ -1,4 +1,4 @@
-"""Sentences by name. Each package keeps its own in a `messages.toml`, so another language is another set of files."""
+"""Sentences by name. A package keeps its own in its `messages.toml`: another language is another set of files."""
 
 from __future__ import annotations
 
@@ -10,7 +10,8 @@ from importlib.resources import files
 class Messages:
     """The sentences of one package: `messages("name", value=1)` fills in the template of that name.
 
-    A name in a table of the file is written with a dot: `need.hold`. Raises KeyError for a name that is not there.
+    A name in a table of the file is written with a dot: `need.hold`. Raises KeyError for a name that is not
+    there.
     """
 
     def __init__(self, package: str):
@@ -27,7 +28,6 @@ class Messages:
     def templates(self) -> dict[str, str]:
         """Every template of the package by its name."""
         read = tomllib.loads((files(self._package) / "messages.toml").read_text(encoding="utf-8"))
-        flat = {}
-        for name, entry in read.items():
-            flat |= {f"{name}.{key}": text for key, text in entry.items()} if isinstance(entry, dict) else {name: entry}
-        return flat
+        tables = {name: entry for name, entry in read.items() if isinstance(entry, dict)}
+        dotted = {f"{name}.{key}": text for name, table in tables.items() for key, text in table.items()}
+        return {name: text for name, text in read.items() if name not in tables} | dotted

@@ -1,7 +1,7 @@
 """What a drive consisted of: engine states, warm-up, oil windows, gaps, and whether it counts as proof.
 
 Engine states and gaps are taken here; `regulation` holds the definitions that
-count as proof, `windows` the oil temperature.
+count as proof, `camlog.oil_windows` the oil temperature.
 """
 
 from __future__ import annotations
@@ -21,9 +21,9 @@ from camlog.analysis.drive.regulation import (
     warm_up,
 )
 from camlog.analysis.drive.ticks import TICK_S, Ticks, tick_table, trailing
-from camlog.oil_windows import OIL_WINDOWS, OilWindow, Windows, oil_temperature, window_index
-from camlog.limits import Limit, limits_for
 from camlog.drive import Drive
+from camlog.limits import Limit, limits_for
+from camlog.oil_windows import OIL_WINDOWS, OilWindow, Windows, oil_temperature, window_index
 from camlog.trace import Trace
 
 # The states of `engine` up to idle stand first, in its order; driven time is split in two.
@@ -184,7 +184,9 @@ def _segments(ticks: Ticks, state: np.ndarray) -> tuple[Segment, ...]:
         return ()
     cut = np.flatnonzero((np.diff(state) != 0) | (np.diff(ticks.index) != 1)) + 1
     first, last = np.concatenate([[0], cut]), np.concatenate([cut, [len(state)]]) - 1
-    rows = zip(state[first], ticks.time_s[first].tolist(), (ticks.time_s[last] + TICK_S).tolist(), strict=True)
+    rows = zip(
+        state[first], ticks.time_s[first].tolist(), (ticks.time_s[last] + TICK_S).tolist(), strict=True
+    )
     return tuple(Segment(STATES[s], start_s, end_s) for s, start_s, end_s in rows)
 
 
@@ -210,7 +212,9 @@ def find_gaps(trace: Trace, drive: Drive | None = None) -> tuple[Gap, ...]:
     gaps = []
     for i in np.flatnonzero(steps > max(GAP_MIN_S, GAP_INTERVALS * float(np.median(steps)))):
         start, end = float(t[i]), float(t[i + 1])
-        near = dict.fromkeys(x for at, x in events if start - GAP_EVENT_SLACK_S <= at <= end + GAP_EVENT_SLACK_S)
+        near = dict.fromkeys(
+            x for at, x in events if start - GAP_EVENT_SLACK_S <= at <= end + GAP_EVENT_SLACK_S
+        )
         gaps.append(Gap(start, end, "; ".join(near)))
     return tuple(gaps)
 

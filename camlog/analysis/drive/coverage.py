@@ -17,10 +17,10 @@ from camlog.analysis.drive import messages
 from camlog.analysis.drive.coverage_counts import DriveCounts
 from camlog.analysis.drive.coverage_needs import HEALTHY, VERDICT, Need, cam_sentences, needs_of, sentences
 from camlog.analysis.drive.ticks import TICK_S, TickStream, tick_table
+from camlog.cams import CAM_IDS
 from camlog.cautions import DRIVE, caution
 from camlog.limits import Limit, limits_for
 from camlog.oil_windows import OIL_WINDOWS, OilWindow
-from camlog.signals import CAM_IDS
 from camlog.stream import Batch, StreamItem
 from camlog.trace import Trace
 
@@ -62,8 +62,8 @@ class Coverage:
     `sufficient`: enough for any verdict on every cam, healthy included; `judgeable`: enough to name a fault.
 
     `missing` are sentences, gravest first; some may remain in a sufficient drive (a cold start that was not
-    recorded). `per_cam` maps a cam id to its own coverage. `refused`: the engine may not be run, so `missing` asks for
-    nothing.
+    recorded). `per_cam` maps a cam id to its own coverage. `refused`: the engine may not be run, so `missing`
+    asks for nothing.
     """
 
     sufficient: bool
@@ -135,7 +135,9 @@ class CoverageTracker:
         self._expected = cams is not None
         # Bins fine enough that both the windows and "warm" or "cold" oil are sums of whole bins.
         cold, warm = self._limits["cold_oil_degc"].value, self._limits["warm_oil_degc"].value
-        edges = sorted({cold, warm, -math.inf, math.inf, *(e for w in windows for e in (w.min_degc, w.max_degc))})
+        edges = sorted(
+            {cold, warm, -math.inf, math.inf, *(e for w in windows for e in (w.min_degc, w.max_degc))}
+        )
         bins = [OilWindow(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
         self.counts = DriveCounts(tuple(dict.fromkeys(cams)) if self._expected else CAM_IDS, bins, cold)
         self._ticks = TickStream(self.counts.signals)
@@ -188,7 +190,9 @@ class CoverageTracker:
                     self.counts.running, *(counted.counts[n] for n in ("advance_moves", "retard_moves", "hold", "rest"))
                 )
             )  # fmt: skip
-            windows.append(WindowCoverage(window, seconds * TICK_S, advance, retard, hold * TICK_S, rest * TICK_S))
+            windows.append(
+                WindowCoverage(window, seconds * TICK_S, advance, retard, hold * TICK_S, rest * TICK_S)
+            )
         missing = cam_sentences(needs, cam)
         return CamCoverage(cam, sufficient, judgeable, missing, counted.pair_interval_s, tuple(windows), own)
 

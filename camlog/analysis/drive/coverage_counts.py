@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from camlog import signals
+from camlog import cams as cam_names
 from camlog.analysis.drive.engine import IDLE, EngineClassifier, EngineStates
 from camlog.analysis.drive.ticks import DRIVE_SIGNALS, TICK_S, Ticks, trailing
 from camlog.oil_windows import OPEN_SENSOR_COOLANT_DEGC, OPEN_SENSOR_DEGC, OilWindow, window_index
@@ -59,8 +59,8 @@ class Intervals:
 class CamCounts:
     """Counts of one cam, each an array with one entry a window and a last one for unknown temperature.
 
-    `advance_moves` and `retard_moves` of the command; ticks of `hold` away from rest, of `rest`, of `idle_rest`,
-    of `idle` with the command known, at rest or not, and of `cold_start`.
+    `advance_moves` and `retard_moves` of the command; ticks of `hold` away from rest, of `rest`, of
+    `idle_rest`, of `idle` with the command known, at rest or not, and of `cold_start`.
     """
 
     def __init__(self, windows: int):
@@ -96,7 +96,10 @@ class CamCounts:
             "idle": idle & known,
             "cold_start": states.running & (states.since_start_s <= AFTER_START_S) & cold & known,
         }
-        for name, moving in (("advance_moves", angle - low >= MOVE_DEG), ("retard_moves", high - angle >= MOVE_DEG)):
+        for name, moving in (
+            ("advance_moves", angle - low >= MOVE_DEG),
+            ("retard_moves", high - angle >= MOVE_DEG),
+        ):
             moving &= usable
             ticks[name] = moving & ~np.concatenate([[self._moving[name]], moving[:-1]])
             self._moving[name] = bool(moving[-1])
@@ -111,10 +114,10 @@ class DriveCounts:
     def __init__(self, cams: Sequence[str], windows: Sequence[OilWindow], cold_degc: float):
         self.windows = tuple(windows)
         self.cam = {c: CamCounts(len(windows)) for c in cams}
-        self.intervals = {signals.commanded(c): k.command for c, k in self.cam.items()} | {
-            signals.actual(c): k.actual for c, k in self.cam.items()
+        self.intervals = {cam_names.commanded(c): k.command for c, k in self.cam.items()} | {
+            cam_names.actual(c): k.actual for c, k in self.cam.items()
         }
-        self.signals = (*DRIVE_SIGNALS, *(signals.commanded(c) for c in cams))
+        self.signals = (*DRIVE_SIGNALS, *(cam_names.commanded(c) for c in cams))
         self.running = np.zeros(len(windows) + 1, dtype=np.int64)
         self.speed_known = self.temperature_known = self._oil_seen = False
         self._cold_degc = cold_degc
@@ -139,8 +142,9 @@ class DriveCounts:
         self.temperature_known |= bool(np.isfinite(oil).any())
         self.running += np.bincount(where[states.running], minlength=len(self.running))
         for cam, counts in self.cam.items():
-            counts.add(ticks.index, ticks.get(signals.commanded(cam)), where, states, oil < self._cold_degc)
+            counts.add(ticks.index, ticks.get(cam_names.commanded(cam)), where, states, oil < self._cold_degc)
 
     def within(self, counted: np.ndarray, low_degc: float, high_degc: float) -> int:
         """Sum of `counted` (one entry a window) over the windows from `low_degc` to `high_degc`."""
-        return int(sum(counted[i] for i, w in enumerate(self.windows) if w.min_degc >= low_degc and w.max_degc <= high_degc))
+        inside = [low_degc <= w.min_degc and w.max_degc <= high_degc for w in self.windows]
+        return int(np.sum(counted[:-1][inside]))

@@ -19,7 +19,8 @@ HEALTHY = "healthy"  # a fault may be seen, but "healthy" may not be said
 DETAIL = "detail"  # one question stays open
 _ORDER = (VERDICT, HEALTHY, DETAIL)
 
-IDLE_WITHOUT_REST_S = 30.0  # this much warm idle without a rest command: this engine does not rest its cam at idle
+# This much warm idle without a rest command: this engine does not rest its cam at idle.
+IDLE_WITHOUT_REST_S = 30.0
 # What is asked of the driver on top of what is needed: the command settles first, and idle begins late.
 SETTLING_S = 5.0
 ASKED_HOLD_S = 20.0
@@ -30,8 +31,8 @@ RELEASE_S = 20.0
 class Need:
     """One thing a verdict needs of a drive.
 
-    `cam` is a cam id or None for the whole drive; `blocks` one of VERDICT, HEALTHY, DETAIL; `have` and `want` in
-    `unit`; `lack` says what is missing and `remedy` what to drive, both without the cam's name.
+    `cam` is a cam id or None for the whole drive; `blocks` one of VERDICT, HEALTHY, DETAIL; `have` and `want`
+    in `unit`; `lack` says what is missing and `remedy` what to drive, both without the cam's name.
     """
 
     name: str
@@ -75,7 +76,8 @@ class _Asked:
     unit: str
     want: float | str
     have: Callable[[_Drive], float | None]
-    words: Callable[[_Drive], str | None] = lambda drive: None  # which template says the lack, where not none or some
+    # Which template says the lack, where it is neither `none` nor `some`.
+    words: Callable[[_Drive], str | None] = lambda drive: None
 
 
 # The words are in messages.toml under the name.
@@ -84,7 +86,9 @@ _OF_DRIVE = (
     _Asked("engine_speed", DETAIL, "", 1.0, lambda d: float(d.counts.speed_known)),
     _Asked("oil_temperature", HEALTHY, "", 1.0, lambda d: float(d.counts.temperature_known)),
 )
-_OF_RUNNING = _Asked("running", HEALTHY, "s", "needed_running_s", lambda d: int(d.counts.running.sum()) * TICK_S)
+_OF_RUNNING = _Asked(
+    "running", HEALTHY, "s", "needed_running_s", lambda d: int(d.counts.running.sum()) * TICK_S
+)
 _OF_PAIR = _Asked(
     "pair", VERDICT, "count", 2.0, lambda d: float(bool(d.own.command.readings) + bool(d.own.actual.readings)),
     lambda d: "actual" if d.own.command.readings else "commanded" if d.own.actual.readings else None,
@@ -159,8 +163,12 @@ def sentences(needs: Iterable[Need], cam_count: int, *, ask: bool = True) -> tup
             named = ", ".join(
                 messages("coverage.cam", side=cam_names.side_of(c), bank=cam_names.bank_of(c)) for c in cams
             )
-            lack = messages("coverage.of_cams", cams=named[0].upper() + named[1:], lack=lack[0].lower() + lack[1:])
-        whole.append(messages("coverage.with_remedy" if ask else "coverage.without_remedy", lack=lack, remedy=remedy))
+            lack = messages(
+                "coverage.of_cams", cams=named[0].upper() + named[1:], lack=lack[0].lower() + lack[1:]
+            )
+        whole.append(
+            messages("coverage.with_remedy" if ask else "coverage.without_remedy", lack=lack, remedy=remedy)
+        )
     return tuple(whole)
 
 

@@ -61,7 +61,9 @@ class EngineClassifier:
         idle = (rpm <= top_rpm) & ~(speed > STANDSTILL_KM_H) & released
         running = rpm >= RUNNING_RPM
         state = np.select(
-            [running & idle, running, rpm < OFF_RPM, rpm < RUNNING_RPM], [IDLE, DRIVEN, OFF, CRANKING], UNKNOWN
+            [running & idle, running, rpm < OFF_RPM, rpm < RUNNING_RPM],
+            [IDLE, DRIVEN, OFF, CRANKING],
+            UNKNOWN,
         )
         # The module drops out while cranking, so the last state that was known decides, not the last tick.
         known = np.concatenate([[self._last_known], state])
@@ -69,6 +71,8 @@ class EngineClassifier:
         before = last_known[:-1]
         first = (before == UNKNOWN) & (ticks.get("run_time") <= JUST_STARTED_S)
         started = running & ((before == OFF) | (before == CRANKING) | first)
-        start = np.maximum.accumulate(np.concatenate([[self._start_index], np.where(started, ticks.index, -np.inf)]))
+        start = np.maximum.accumulate(
+            np.concatenate([[self._start_index], np.where(started, ticks.index, -np.inf)])
+        )
         self._throttle_min, self._last_known, self._start_index = lowest[-1], last_known[-1], start[-1]
         return EngineStates(state, started, (ticks.index - start[1:]) * TICK_S)

@@ -134,7 +134,8 @@ def permanent_code_drive(
     if not road_known:
         lacking.append("no_vehicle_speed")
     missing = tuple(
-        messages(f"permanent.{k}", have=best.get(k), want=wanted.get(k), km_h=PERMANENT_ROAD_KM_H) for k in lacking
+        messages(f"permanent.{k}", have=best.get(k), want=wanted.get(k), km_h=PERMANENT_ROAD_KM_H)
+        for k in lacking
     )
     met = None if lacking == ["no_vehicle_speed"] else not lacking
     road, idle = (best["road"], best["idle"]) if road_known else (None, None)
@@ -149,15 +150,17 @@ def _longest_s(flags: np.ndarray, index: np.ndarray) -> float:
 def similar_conditions(trace: Trace, freeze_frame: Mapping[str, Any] | None) -> SimilarConditions:
     """Were the conditions of a freeze frame met again in this drive (13 CCR 1968.2(c), similar conditions)?
 
-    `freeze_frame` maps signal names to values, as a drive file holds it. Engine speed within 375 rpm, load within
-    20 percent of the stored value, and the same warm-up state (coolant below or from 71 °C).
+    `freeze_frame` maps signal names to values, as a drive file holds it. Engine speed within 375 rpm, load
+    within 20 percent of the stored value, and the same warm-up state (coolant below or from 71 °C).
     """
     stored = [(freeze_frame or {}).get(name) for name in _SIMILAR_SIGNALS]
     usable = [isinstance(v, (int, float)) and not isinstance(v, bool) and math.isfinite(v) for v in stored]
     recorded = [len(trace.samples(name)[0]) > 0 for name in _SIMILAR_SIGNALS]
     for problem, there in (("not_in_frame", usable), ("not_recorded", recorded)):
         if not all(there):
-            absent = [n.replace("_", " ") for n, known in zip(_SIMILAR_SIGNALS, there, strict=True) if not known]
+            absent = [
+                n.replace("_", " ") for n, known in zip(_SIMILAR_SIGNALS, there, strict=True) if not known
+            ]
             reason = messages(f"similar.{problem}", signals=messages("similar.and").join(absent))
             return SimilarConditions(None, None, reason)
     ticks = tick_table(trace)
@@ -173,4 +176,6 @@ def similar_conditions(trace: Trace, freeze_frame: Mapping[str, Any] | None) -> 
         state=messages("similar.warm" if warm else "similar.cold"),
     )  # fmt: skip
     met = _longest_s(same, ticks.index) >= SIMILAR_SECONDS
-    return SimilarConditions(met, seconds, messages("similar.met" if met else "similar.not_met", what=what, seconds=seconds))
+    return SimilarConditions(
+        met, seconds, messages("similar.met" if met else "similar.not_met", what=what, seconds=seconds)
+    )

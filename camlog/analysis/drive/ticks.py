@@ -1,8 +1,9 @@
 """A drive on one coarse, even time base: what every slow question is answered from.
 
-Engine state, warm-up and coverage need a quarter-second picture of a drive, not every reading. A tick holds the last
-reading at or before its time, NaN where that is too old. `tick_table` makes the ticks of a saved trace at once,
-`TickStream` those of a live drive piece by piece; both are the same function of the same readings.
+Engine state, warm-up and coverage need a quarter-second picture of a drive, not every reading. A tick holds
+the last reading at or before its time, NaN where that is too old. `tick_table` makes the ticks of a saved
+trace at once, `TickStream` those of a live drive piece by piece; both are the same function of the same
+readings.
 """
 
 from __future__ import annotations
@@ -19,7 +20,8 @@ from camlog.trace import Trace
 TICK_S = 0.25  # a power of two, so that tick times are exact
 HOLD_S = 5.0  # after this long without any reading the drive's picture ends until the next one
 
-# How long a reading stands for the present value. Cam angles: three readings of the slowest recording that can be judged.
+# How long a reading stands for the present value. Cam angles: three readings of the slowest recording that
+# can be judged.
 _MAX_AGE_S = {
     "coolant_temp": 60.0, "oil_temp": 60.0, "intake_air_temp": 60.0, "ambient_temp": 60.0, "module_voltage": 10.0,
     "run_time": 10.0,
@@ -88,7 +90,9 @@ class TickStream:
 
     def take(self) -> Ticks:
         """The ticks completed since the last call. Of each signal only the last reading is kept."""
-        ticks = _ticks(np.array(self._rows), {n: (np.array(t), np.array(v)) for n, (t, v) in self._readings.items()})
+        ticks = _ticks(
+            np.array(self._rows), {n: (np.array(t), np.array(v)) for n, (t, v) in self._readings.items()}
+        )
         for kept in (self._rows, *(column for pair in self._readings.values() for column in pair)):
             del kept[:-1]
         return ticks
@@ -113,14 +117,20 @@ def _complete(row_s: np.ndarray) -> np.ndarray:
         return np.empty(0, dtype=np.int64)
     breaks = np.flatnonzero(np.diff(row_s) > HOLD_S)
     starts = [math.ceil(t / TICK_S) for t in row_s[np.concatenate([[0], breaks + 1])].tolist()]
-    stops = [math.floor((t + HOLD_S) / TICK_S) + 1 for t in row_s[breaks].tolist()] + [math.ceil(row_s[-1] / TICK_S)]
-    return np.concatenate([np.arange(a, max(a, b), dtype=np.int64) for a, b in zip(starts, stops, strict=True)])
+    stops = [math.floor((t + HOLD_S) / TICK_S) + 1 for t in row_s[breaks].tolist()] + [
+        math.ceil(row_s[-1] / TICK_S)
+    ]
+    return np.concatenate(
+        [np.arange(a, max(a, b), dtype=np.int64) for a, b in zip(starts, stops, strict=True)]
+    )
 
 
 def run_bounds(flags: np.ndarray, index: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """First and last position (both included) of each stretch of set flags without a hole in the ticks."""
     flags = np.asarray(flags, dtype=bool)
-    joined = np.concatenate([[False], flags[1:] & flags[:-1] & (np.diff(index) == 1), [False]])[: len(flags) + 1]
+    joined = np.concatenate([[False], flags[1:] & flags[:-1] & (np.diff(index) == 1), [False]])[
+        : len(flags) + 1
+    ]
     return np.flatnonzero(flags & ~joined[:-1]), np.flatnonzero(flags & ~joined[1:])
 
 

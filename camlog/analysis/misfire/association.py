@@ -13,10 +13,10 @@ import numpy as np
 from scipy import stats
 
 from camlog import cams as cam_names
-from camlog.oil_windows import Windows
-from camlog.limits import Limit
 from camlog.analysis.misfire import messages, poisson
 from camlog.analysis.misfire.counts import Polls
+from camlog.limits import Limit
+from camlog.oil_windows import Windows
 
 if TYPE_CHECKING:
     from camlog.analysis.cam.camdata import CamData
@@ -30,12 +30,12 @@ MIN_ERROR_READINGS = 3  # angle readings between two polls from which a mean err
 class Association:
     """Misfire rate with a condition against the rate without it.
 
-    `kind` is "cam_error" (`cam` set) or "oil_window" (`window` set, a position). Rates per 1,000 revolutions of a
-    cylinder; `ratio` None where nothing misfired without the condition. `p_adjusted` allows for all that were
-    tried; `holds` where that is below the allowed chance and the ratio above the limit. A cam acts on all its
-    cylinders, so a cam's association must also hold without the cylinder that misfires most, at `p_without_worst`
-    (None with one cylinder): a weak coil under load goes with the same driving as cam error does. `p_value` None
-    where it could not be tested; `reason` says why.
+    `kind` is "cam_error" (`cam` set) or "oil_window" (`window` set, a position). Rates per 1,000 revolutions
+    of a cylinder; `ratio` None where nothing misfired without the condition. `p_adjusted` allows for all that
+    were tried; `holds` where that is below the allowed chance and the ratio above the limit. A cam acts on
+    all its cylinders, so a cam's association must also hold without the cylinder that misfires most, at
+    `p_without_worst` (None with one cylinder): a weak coil under load goes with the same driving as cam error
+    does. `p_value` None where it could not be tested; `reason` says why.
     """
 
     kind: str
@@ -63,11 +63,14 @@ def associations(
 ) -> tuple[Association, ...]:
     """Test misfires against each cam's error (its own bank's cylinders) and each oil window (all cylinders).
 
-    `each` holds the polls of one cylinder. Equal rates are tested by the E-test (Krishnamoorthy & Thomson 2004),
-    several tests together by the Benjamini-Hochberg false discovery rate.
+    `each` holds the polls of one cylinder. Equal rates are tested by the E-test (Krishnamoorthy & Thomson
+    2004), several tests together by the Benjamini-Hochberg false discovery rate.
     """
     polls = Polls.pooled(each)
-    tried = [_with_cam(polls, cam, data, banks, limits["misfire_cam_error_deg"].value) for cam, data in cams.items()]
+    tried = [
+        _with_cam(polls, cam, data, banks, limits["misfire_cam_error_deg"].value)
+        for cam, data in cams.items()
+    ]
     if windows.source is not None:
         where = windows.index_at(polls.middle_s)
         reached = [i for i in range(len(windows.windows)) if np.any(where == i)]
@@ -96,7 +99,7 @@ def _judged(a: Association, p: float, limits: Mapping[str, Limit]) -> Associatio
 def _with_cam(
     polls: Polls, cam: str, data: CamData, banks: Sequence[Sequence[int]] | None, limit_deg: float
 ) -> Association:
-    bank = int(cam_names.bank_of(cam))
+    bank = cam_names.bank_of(cam)
     if banks and bank <= len(banks):
         polls = polls.take(np.isin(polls.cylinder, list(banks[bank - 1])))
     error = _mean_error(polls, data)
@@ -121,7 +124,9 @@ def _mean_error(polls: Polls, data: CamData) -> np.ndarray:
 
 def _compare(blank: Association, polls: Polls, label: np.ndarray) -> Association:
     """Polls with label 1 against polls with label 0; `blank` names what the label stands for."""
-    turns, counts = ([float(v[label == side].sum()) for side in (1, 0)] for v in (polls.revolutions, polls.events))
+    turns, counts = (
+        [float(v[label == side].sum()) for side in (1, 0)] for v in (polls.revolutions, polls.events)
+    )
     rates = [k / n * 1000.0 if n else None for k, n in zip(counts, turns, strict=True)]
     tested = Association(blank.kind, blank.cam, blank.window, blank.title, *rates)
     if min(turns) < MIN_SIDE_REV:
@@ -137,5 +142,10 @@ def _compare(blank: Association, polls: Polls, label: np.ndarray) -> Association
         high=messages("association.no_upper_end") if ratio.high is None else f"{ratio.high:.1f}",
     )  # fmt: skip
     return replace(
-        tested, ratio=ratio.value, ratio_low=ratio.low, ratio_high=ratio.high, p_value=ratio.p_value, reason=reason
+        tested,
+        ratio=ratio.value,
+        ratio_low=ratio.low,
+        ratio_high=ratio.high,
+        p_value=ratio.p_value,
+        reason=reason,
     )

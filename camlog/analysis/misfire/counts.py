@@ -34,7 +34,8 @@ class Revolutions:
         if len(self.time_s) < 2:
             return np.zeros(np.shape(start_s)), np.zeros(np.shape(start_s))
         turned, known_s = (
-            np.interp(end_s, self.time_s, v) - np.interp(start_s, self.time_s, v) for v in (self.total, self.known_s)
+            np.interp(end_s, self.time_s, v) - np.interp(start_s, self.time_s, v)
+            for v in (self.total, self.known_s)
         )
         return turned, known_s
 
@@ -52,9 +53,10 @@ def revolutions(trace: Trace) -> Revolutions:
 class Polls:
     """What misfire counters did between polls.
 
-    `cylinder`, `start_s`, `end_s`, `events`, `revolutions` have shape (n,), revolutions above zero. `at_start` is
-    what the counter showed at first from before the recording; `resets` counts times it went down; `dropped` polls
-    could not be used (reset at an unknown moment, engine speed unknown, impossible count).
+    `cylinder`, `start_s`, `end_s`, `events`, `revolutions` have shape (n,), revolutions above zero.
+    `at_start` is what the counter showed at first from before the recording; `resets` counts times it went
+    down; `dropped` polls could not be used (reset at an unknown moment, engine speed unknown, impossible
+    count).
     """
 
     cylinder: np.ndarray

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from camlog.limits import Limit
 from camlog.analysis.misfire import messages, poisson
+from camlog.limits import Limit
 
 # A cylinder surely below this share of the worst one's rate only shows what that one does to the crankshaft.
 MINOR_SHARE = 0.25
@@ -16,9 +16,9 @@ MINOR_SHARE = 0.25
 class Pattern:
     """`kind` of none, single, bank, all, several, unclear, unknown; `p_value` of the weakest link.
 
-    `cylinders` surely misfire, `bank` if they make one. For `unclear`, `candidates` are the kinds the counts leave
-    open. `several` is more than one cylinder that is neither a bank nor all; `all` on an engine with one bank is
-    that bank.
+    `cylinders` surely misfire, `bank` if they make one. For `unclear`, `candidates` are the kinds the counts
+    leave open. `several` is more than one cylinder that is neither a bank nor all; `all` on an engine with
+    one bank is that bank.
     """
 
     kind: str
@@ -56,8 +56,14 @@ def pattern(
         reason = messages("pattern.unsure", limit=limit, revolutions=turned, cylinders=_list(unsure))
         return Pattern("unclear", (), None, None, ("none",), reason)
     worst = max(misfiring, key=lambda c: counts[c][0] / counts[c][1])
-    minor = {c: poisson.p_ratio_below(counts[c], counts[worst], MINOR_SHARE, dispersion) for c in counts if c != worst}
-    quiet = {c for c in counts if c not in misfiring and below[c] <= each} | {c for c, p in minor.items() if p <= each}
+    minor = {
+        c: poisson.p_ratio_below(counts[c], counts[worst], MINOR_SHARE, dispersion)
+        for c in counts
+        if c != worst
+    }
+    quiet = {c for c in counts if c not in misfiring and below[c] <= each} | {
+        c for c, p in minor.items() if p <= each
+    }
     misfiring -= quiet
     links = [above[c] for c in misfiring] + [min(below[c], minor.get(c, 1.0)) for c in quiet]
     named, weakest = tuple(sorted(misfiring)), max(links, default=1.0)
@@ -81,7 +87,9 @@ def pattern(
     return Pattern(kind, named, bank, weakest, (), reason)
 
 
-def _groups(all_: set[int], banks: Sequence[Sequence[int]] | None) -> dict[frozenset[int], tuple[str, int | None]]:
+def _groups(
+    all_: set[int], banks: Sequence[Sequence[int]] | None
+) -> dict[frozenset[int], tuple[str, int | None]]:
     """Sets of cylinders that have a name: all of them, and each bank of an engine with several."""
     known = [(i, frozenset(b) & all_) for i, b in enumerate(banks or (), start=1)]
     groups = {b: ("bank", i) for i, b in known if len(b) > 1} if len(known) > 1 else {}

@@ -1,8 +1,8 @@
 """Counts as rates: intervals, tests and ratios of Poisson rates, with overdispersion taken out.
 
-Misfires come in bursts and some modules report them in lumps, so counts vary more than Poisson's law allows. The
-dispersion (Pearson's chi-square over its degrees of freedom, never taken below one) divides counts and exposures
-alike: rates stay, intervals widen (quasi-Poisson).
+Misfires come in bursts and some modules report them in lumps, so counts vary more than Poisson's law allows.
+The dispersion (Pearson's chi-square over its degrees of freedom, never taken below one) divides counts and
+exposures alike: rates stay, intervals widen (quasi-Poisson).
 """
 
 from __future__ import annotations
@@ -43,8 +43,11 @@ def p_below(count: float, exposure: float, limit: float, dispersion: float = 1.0
     return float(special.gammaincc(count / dispersion + 1.0, limit * exposure / dispersion))
 
 
-def p_ratio_below(one: tuple[float, float], two: tuple[float, float], ratio: float, dispersion: float = 1.0) -> float:
-    """Chance of a count this small in `one` where its rate is `ratio` times that of `two` (conditional binomial).
+def p_ratio_below(
+    one: tuple[float, float], two: tuple[float, float], ratio: float, dispersion: float = 1.0
+) -> float:
+    """Chance of a count this small in `one` where its rate is `ratio` times that of `two` (conditional
+    binomial).
 
     `one` and `two` are (count, exposure).
     """

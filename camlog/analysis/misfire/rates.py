@@ -1,7 +1,7 @@
 """Misfire rates per cylinder, bank and oil window, which pattern they make, and what they go with.
 
-Counts are misfires of this driving cycle (service 06, TID 0C), one counter a cylinder. Rates are per 1,000 engine
-revolutions. One cylinder alone points away from the cam; a whole bank points at it.
+Counts are misfires of this driving cycle (service 06, TID 0C), one counter a cylinder. Rates are per 1,000
+engine revolutions. One cylinder alone points away from the cam; a whole bank points at it.
 """
 
 from __future__ import annotations
@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from camlog import signals
-from camlog.oil_windows import Windows
 from camlog.analysis.estimate import Estimate, missing
-from camlog.limits import Limit, limits_for
 from camlog.analysis.misfire import messages, poisson
 from camlog.analysis.misfire.association import Association, associations
 from camlog.analysis.misfire.counts import Polls, polls, revolutions
 from camlog.analysis.misfire.pattern import Pattern, pattern
+from camlog.limits import Limit, limits_for
+from camlog.oil_windows import Windows
 from camlog.trace import Trace
 
 if TYPE_CHECKING:
@@ -106,7 +106,8 @@ def measure_misfire(
     where = windows.index_at(every.middle_s)
     extra = every.dispersion(where)
     cylinders = tuple(
-        _cylinder(n, p, next((i for i, bank in banks.items() if n in bank), None), extra) for n, p in each.items()
+        _cylinder(n, p, next((i for i, bank in banks.items() if n in bank), None), extra)
+        for n, p in each.items()
     )
     return Misfire(
         per_cylinder=cylinders,
@@ -128,7 +129,9 @@ def measure_misfire(
 
 def _cylinder(cylinder: int, p: Polls, bank: int | None, extra: float) -> CylinderMisfire:
     count, turns = int(p.events.sum()), float(p.revolutions.sum())
-    rate = poisson.rate(count, turns / 1000.0, extra, len(p.events)) if turns else missing(messages("one_poll"))
+    rate = (
+        poisson.rate(count, turns / 1000.0, extra, len(p.events)) if turns else missing(messages("one_poll"))
+    )
     return CylinderMisfire(cylinder, bank, count, turns, rate, p.at_start, p.resets, p.dropped)
 
 
