@@ -13,11 +13,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from camlog.drive import Drive, descent
+from camlog.drive import Drive
 from camlog.errors import InputError
 from camlog.signals import SIGNALS
 from camlog.stream import Batch, CodeSnapshot, Event, StreamItem
 from camlog.trace import Trace
+from camlog.trust import descent
 
 if TYPE_CHECKING:
     from camlog.profile import VehicleProfile

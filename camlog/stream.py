@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple, Protocol
+from typing import Any, Literal, NamedTuple, Protocol, get_args
 
-EVENT_KINDS = ("marker", "gap", "reconnect", "adapter_error")
+EventKind = Literal["marker", "gap", "reconnect", "adapter_error"]
+EVENT_KINDS = get_args(EventKind)
+ReadinessState = Literal["complete", "incomplete", "unsupported"]
 
 
 class Reading(NamedTuple):
@@ -38,7 +40,7 @@ class Event:
     """Something that happened during a drive: `kind` is one of EVENT_KINDS."""
 
     time_s: float
-    kind: str
+    kind: EventKind
     text: str = ""
 
 
@@ -57,8 +59,8 @@ class MonitorTest:
     mid: str
     tid: str
     value: float
-    min: float | None
-    max: float | None
+    min: float | None = None
+    max: float | None = None
     unit: str = ""
 
 
@@ -76,7 +78,7 @@ class CodeSnapshot:
     stored: tuple[TroubleCode, ...] | None = None
     pending: tuple[TroubleCode, ...] | None = None
     permanent: tuple[TroubleCode, ...] | None = None
-    readiness: Mapping[str, str] = field(default_factory=dict)
+    readiness: Mapping[str, ReadinessState] = field(default_factory=dict)
     freeze_frame: Mapping[str, Any] | None = None
     since_clear: Mapping[str, float | None] | None = None
     monitor_tests: tuple[MonitorTest, ...] = ()

@@ -10,9 +10,10 @@ import pytest
 
 from camlog.cli import main
 from camlog.convert import convert
-from camlog.drive import SEAL, drive_path, read_drive, trust
+from camlog.drive import SEAL, drive_path, read_drive
 from camlog.places import sample_logs_folder
 from camlog.trace import read_trace
+from camlog.trust import trust
 
 
 @pytest.fixture

@@ -15,11 +15,12 @@ from camlog.capture.connect import connection_lines
 from camlog.capture.identity import Identity
 from camlog.capture.live import LiveSource
 from camlog.capture.record import record
-from camlog.drive import SIMULATED_REMARK, Drive, drive_path, read_drive, remarks
+from camlog.drive import Drive, drive_path, read_drive
 from camlog.errors import InputError
 from camlog.simulate.adapter import AdapterTraits, SimulatedAdapter, TimingModel
 from camlog.simulate.adapter.traits import PRESETS
 from camlog.trace import read_trace
+from camlog.trust import SIMULATED_REMARK, remarks
 from tests.capture_help import PROFILE, climbing_car
 
 TIMING = TimingModel(ecu_latency_s=0.004, wait_s=0.01, search_s=0.01, reset_s=0.02, no_answer_s=0.03)

@@ -28,7 +28,7 @@ from camlog.capture.live import LiveSource
 from camlog.capture.probe import probe
 from camlog.capture.record import record
 from camlog.capture.snapshot import read_snapshot
-from camlog.drive import READINESS_MONITORS, drive_path, read_drive, vin_hash
+from camlog.drive import READINESS_MONITORS, drive_path, read_drive
 from camlog.errors import InputError
 from camlog.profile import read_profile
 from camlog.replay import TraceCar
@@ -36,6 +36,7 @@ from camlog.simulate.adapter import AdapterTraits, SimulatedAdapter, TimingModel
 from camlog.simulate.vehicle import SimulatedCar
 from camlog.stream import CodeSnapshot, TroubleCode
 from camlog.trace import read_trace
+from camlog.trust import vin_hash
 from tests.adapter_car import SNAPSHOT, VALUES, VIN, StandingCar
 from tests.capture_help import PROFILE, RAMPS, TIMING, climbing_car, recorded, step_of
 

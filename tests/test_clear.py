@@ -15,7 +15,7 @@ from camlog.capture import clear as clear_module
 from camlog.capture.clear import clear_codes
 from camlog.capture.link import Link
 from camlog.cli import main
-from camlog.drive import read_drive, vin_hash
+from camlog.drive import read_drive
 from camlog.errors import InputError
 from camlog.profile import read_profile
 from camlog.simulate.adapter import AdapterTraits, SimulatedAdapter, TimingModel
@@ -23,6 +23,7 @@ from camlog.simulate.vehicle.car import SimulatedCar
 from camlog.simulate.vehicle.draw import demo_setup
 from camlog.simulate.vehicle.drive_cycle import DriveCycle, Segment
 from camlog.stream import TroubleCode
+from camlog.trust import vin_hash
 from tests.adapter_car import SNAPSHOT, VALUES, VIN, StandingCar, hurry
 
 PROFILE = read_profile("demo")

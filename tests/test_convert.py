@@ -616,7 +616,7 @@ def test_the_help_is_instructions():
 
 
 def test_a_foreign_file_read_in_memory_is_not_called_a_recording_cut_short(tmp_path):
-    from camlog.drive import remarks
+    from camlog.trust import remarks
 
     path = tmp_path / "customer.csv"
     path.write_text("Time (s),Engine RPM (rpm)\n" + "".join(f"{i / 10},{700 + i % 7}\n" for i in range(100)))

@@ -8,7 +8,6 @@ from functools import lru_cache
 
 from camlog.analysis import analyze
 from camlog.analysis.findings import Findings
-from camlog.drive import vin_hash
 from camlog.profile import read_profile
 from camlog.simulate.offline import simulate_drive
 from camlog.simulate.vehicle.control_module import VehicleMemory
@@ -17,6 +16,7 @@ from camlog.simulate.vehicle.drive_cycle import DriveCycle, parked_drive, perman
 from camlog.simulate.vehicle.setup import VehicleSetup, healthy_twin
 from camlog.stream import CodeSnapshot
 from camlog.trace import Trace
+from camlog.trust import vin_hash
 from camlog.verify import Gate, Verification
 from camlog.verify.story import CONDITION
 

@@ -16,9 +16,10 @@ from camlog.capture.link import Link, LinkLost
 from camlog.capture.probe import Capabilities, probe
 from camlog.capture.requests import NEGATIVE, POSITIVE, SERVICE_CURRENT, Request, pid_item, read_answer
 from camlog.capture.snapshot import module_address, read_snapshot, read_vin
-from camlog.drive import Drive, read_drive, snapshot_to_dict, vin_hash, write_drive
+from camlog.drive import Drive, read_drive, snapshot_to_dict, write_drive
 from camlog.errors import InputError
 from camlog.stream import CodeSnapshot, Event, TroubleCode
+from camlog.trust import vin_hash
 
 CLEAR = 0x04  # SAE J1979 (from memory)
 ENGINE_SPEED_PID = 0x0C

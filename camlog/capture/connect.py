@@ -8,9 +8,9 @@ from typing import TypeVar
 from camlog.capture.link import Link
 from camlog.capture.live import LiveSource
 from camlog.capture.ports import likely_ports, no_port_found
-from camlog.drive import SIMULATED_REMARK
 from camlog.errors import InputError
 from camlog.profile import VehicleProfile
+from camlog.trust import SIMULATED_REMARK
 
 _Found = TypeVar("_Found")
 

@@ -9,7 +9,7 @@ from camlog.capture.link import Link
 from camlog.capture.probe import Capabilities
 from camlog.capture.requests import supported_by_map
 from camlog.capture.snapshot import read_vin
-from camlog.drive import vin_hash
+from camlog.trust import vin_hash
 
 _TRIES = 3
 _FIRST_PIDS = frozenset(range(0x01, 0x21))

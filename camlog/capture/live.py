@@ -22,10 +22,10 @@ from camlog.capture.probe import Capabilities, probe
 from camlog.capture.schedule import Plan, make_plan
 from camlog.capture.snapshot import read_snapshot, read_vin
 from camlog.capture.troubles import PROBLEMS, Troubles
-from camlog.drive import vin_hash
 from camlog.errors import InputError
 from camlog.profile import VehicleProfile
 from camlog.stream import CodeSnapshot, Event, StreamItem
+from camlog.trust import vin_hash
 
 __all__ = ["PROBLEMS", "LiveSource"]
 

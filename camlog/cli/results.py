@@ -43,7 +43,8 @@ def load(path: Path) -> tuple[Trace, Drive | None]:
     A trace that somebody else wrote is converted in memory, where what its columns mean is certain.
     """
     from camlog.convert import read_any
-    from camlog.drive import drive_path, remarks
+    from camlog.drive import drive_path
+    from camlog.trust import remarks
 
     if path.is_dir():
         raise InputError("is a folder, not a recording", file=path, remedy="Name a recording in it, as in drive.csv.")

@@ -14,10 +14,11 @@ from camlog.convert.model import ColumnMatch, Conversion
 from camlog.convert.remarks import events, snapshots
 from camlog.convert.table import Table
 from camlog.convert.write import TraceRows
-from camlog.drive import Drive, descent
+from camlog.drive import Drive
 from camlog.errors import InputError, check_saved
 from camlog.signals import CAM_IDS, actual, commanded, is_signal_name
 from camlog.trace_headings import parse_heading, read_heading_row
+from camlog.trust import descent
 
 _HEAD_BYTES = 65536
 _COARSE_ROWS = 1.5

@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any
 
 from camlog.analysis.findings import Findings
-from camlog.drive import simulated_words
 from camlog.page import render_page
 from camlog.report import records, summary
 from camlog.report.asked_charts import asked_charts, first_chart
@@ -17,6 +16,7 @@ from camlog.report.chart import Chart, nothing
 from camlog.report.dashboard import Dashboard, read_dashboard
 from camlog.report.document import ChartBook, chart_scripts, facts
 from camlog.report.words import cam_title, condition_word
+from camlog.trust import simulated_words
 from camlog.verify.changes import Change, changes_between
 
 FIRST_CHART_PX = 200

@@ -9,7 +9,6 @@ from typing import Any
 
 from camlog.analysis.findings import Findings
 from camlog.analysis.verdict.weigh import table
-from camlog.drive import simulated_words
 from camlog.page import render_page, shipped_text
 from camlog.report import records, summary
 from camlog.report.asked_charts import asked_charts, first_chart
@@ -18,6 +17,7 @@ from camlog.report.dashboard import Dashboard, read_dashboard
 from camlog.report.figures_table import Row, grouped, misfire_rows, rows
 from camlog.report.weighing import weighing
 from camlog.report.words import cam_title, cause_words, duration, evidence_words
+from camlog.trust import simulated_words
 
 FIRST_CHART_PX = 210
 

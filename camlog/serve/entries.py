@@ -12,11 +12,12 @@ from pathlib import Path
 from typing import Any
 
 from camlog.convert.provenance import is_trace
-from camlog.drive import Drive, read_drive, simulated_words
+from camlog.drive import Drive, read_drive
 from camlog.errors import InputError
 from camlog.report.words import CONDITION_WORDS, cam_title
 from camlog.serve.names import told
 from camlog.signals import CAM_IDS
+from camlog.trust import simulated_words
 
 FINDINGS_SCHEMA = "camlog.findings/1"
 # Far more than a drive of days has; reading a list must not fill the memory.

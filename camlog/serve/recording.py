@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from camlog.drive import SIMULATED_REMARK
 from camlog.errors import InputError
 from camlog.profile import VehicleProfile, read_profile
 from camlog.serve import apart
@@ -25,6 +24,7 @@ from camlog.serve.guide import Guide
 from camlog.serve.jobs import Jobs, make_report
 from camlog.serve.names import told
 from camlog.stream import StreamItem
+from camlog.trust import SIMULATED_REMARK
 
 IDLE, CONNECTING, CONNECTED = "idle", "connecting", "connected"
 RECORDING, ENDING, FINISHED, FAILED = "recording", "ending", "finished", "failed"

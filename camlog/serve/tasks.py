@@ -169,7 +169,8 @@ def _findings(path: Path, profile: VehicleProfile | None) -> tuple[Findings, lis
 def _loaded(path: Path) -> tuple[Trace, Drive | None, list[str]]:
     """A trace with its drive file, and what one should know of them."""
     from camlog.convert import read_any
-    from camlog.drive import drive_path, remarks
+    from camlog.drive import drive_path
+    from camlog.trust import remarks
 
     trace, drive, conversion = read_any(path)
     notes = (

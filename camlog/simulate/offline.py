@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from camlog.drive import SIMULATED_OFFLINE, Drive, vin_hash
+from camlog.drive import SIMULATED_OFFLINE, Drive
 from camlog.errors import InputError
 from camlog.signals import SIGNALS, actual, commanded, duty, misfire
 from camlog.simulate.vehicle.compiled import numba_available
@@ -20,6 +20,7 @@ from camlog.simulate.vehicle.plant import SECOND_TICKS, Block, vehicle_signals
 from camlog.simulate.vehicle.setup import TICK_S, VehicleSetup, healthy_twin
 from camlog.simulate.vehicle.truth import drive_truth
 from camlog.trace import Trace
+from camlog.trust import vin_hash
 
 # Groups a recorder polls slower than the cams; several values come in one response.
 MEDIUM_GROUPS = (

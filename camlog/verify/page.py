@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from camlog.drive import simulated_words
 from camlog.errors import InputError
 from camlog.page import render_page, write_page
+from camlog.trust import simulated_words
 from camlog.verify.changes import Change
 from camlog.verify.verification import OUTCOME_WORDS, STILL_THERE, VERIFIED, Verification
 

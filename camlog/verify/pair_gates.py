@@ -7,8 +7,9 @@ from datetime import datetime, timedelta
 
 from camlog.analysis.findings import Findings
 from camlog.cams import cam_words
-from camlog.drive import Drive, trust, vin_hash
+from camlog.drive import Drive
 from camlog.limits import LIMITS, PROFILE_SOURCE, limits_for
+from camlog.trust import trust, vin_hash
 from camlog.verify.gate import FAILED, Gate, GateMaker
 from camlog.verify.memory import Memory
 from camlog.verify.misfire_gate import misfire_gate

@@ -19,7 +19,7 @@ from camlog.analysis import analyze
 from camlog.analysis.findings import Findings
 from camlog.capture.clear import Cleared, clear_codes
 from camlog.capture.link import Link
-from camlog.drive import drive_path, read_drive, vin_hash, write_drive
+from camlog.drive import drive_path, read_drive, write_drive
 from camlog.errors import InputError
 from camlog.profile import VehicleProfile, read_profile
 from camlog.simulate.adapter import SimulatedAdapter, TimingModel
@@ -31,6 +31,7 @@ from camlog.simulate.vehicle.draw import demo_setup
 from camlog.simulate.vehicle.drive_cycle import DriveCycle, Segment, parked_drive, permanent_code_drive
 from camlog.simulate.vehicle.setup import VehicleSetup, healthy_twin
 from camlog.trace import read_trace, write_trace
+from camlog.trust import vin_hash
 from camlog.verify.page import write_verification
 from camlog.verify.verification import Verification, verify
 
