@@ -290,8 +290,7 @@ def serve_trace(
     as HOST:PORT. For `lead_in_s` see TraceCar. Raises InputError for the speed "max", which no client could
     follow, for a stretch the trace does not have, and where the port cannot be had.
     """
-    from camlog.simulate.adapter import SimulatedAdapter
-    from camlog.simulate.adapter.running import serve
+    from camlog.simulate.adapter import SimulatedAdapter, serve
 
     factor = parse_speed(speed)
     if factor is None:

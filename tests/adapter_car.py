@@ -108,6 +108,30 @@ class StandingCar:
         return self.may_clear
 
 
+class FrameReader:
+    """Puts the frames of one sender together (ISO 15765-2), without the library that makes them."""
+
+    def __init__(self):
+        self.length, self.message, self.due = 0, b"", 0
+
+    def feed(self, frame: bytes) -> bytes | None:
+        """The message that a frame completes; None where it completes none, or is not valid."""
+        kind, low = frame[0] >> 4, frame[0] & 0xF
+        if kind == 2 and self.length and low == self.due:
+            part = frame[1:][: self.length - len(self.message)]
+            self.message, self.due = self.message + part, (self.due + 1) % 16
+            whole = len(self.message) == self.length
+            if whole or len(part) < 7:
+                self.length = 0
+            return self.message if whole else None
+        self.length = 0
+        if kind == 0:
+            return frame[1 : 1 + low] if 1 <= low <= 7 and len(frame) > low else None
+        if kind == 1 and len(frame) == 8 and low * 256 + frame[1] > 7:
+            self.length, self.message, self.due = low * 256 + frame[1], frame[2:], 1
+        return None
+
+
 class Client:
     """A terminal program: sends a line, reads to the prompt."""
 

@@ -19,8 +19,8 @@ from camlog.capture.record import Recording, record
 from camlog.drive import Drive, read_drive
 from camlog.profile import read_profile
 from camlog.simulate.adapter import AdapterTraits, Fault, Injection, SimulatedAdapter, TimingModel
-from camlog.simulate.adapter.scaling import PIDS
 from camlog.simulate.adapter.transport import Port
+from camlog.simulate.adapter.values import PIDS
 from camlog.stream import Batch, StreamItem
 from camlog.trace import Trace, read_trace
 from tests.adapter_car import SNAPSHOT, StandingCar
@@ -173,7 +173,7 @@ def recorded(
     watcher = Watcher()
     with SimulatedAdapter(car or climbing_car(), PROFILE, traits=traits, timing=timing, seed=seed) as adapter:
         if port is not None:
-            address = adapter._serve(port)
+            address = adapter.start(port)
         else:
             address = adapter.start_tcp() if tcp else adapter.start_pty(folder / "port")
         source = LiveSource(address, PROFILE, **options)

@@ -5,6 +5,7 @@ What an adapter prints and does in each fault: de facto behaviour of such adapte
 
 from __future__ import annotations
 
+import itertools
 import random
 import time
 
@@ -26,8 +27,8 @@ from camlog.simulate.adapter import (
     random_faults,
 )
 from camlog.simulate.adapter.faults import LINE_KINDS, MESSAGES, Line, damage, wrong_echo
-from camlog.simulate.adapter.isotp import FramingError, Reassembler, segment
-from tests.adapter_car import Client, StandingCar
+from camlog.simulate.adapter.framing import Node
+from tests.adapter_car import Client, FrameReader, StandingCar
 
 DEMO = read_profile("demo")
 QUICK = TimingModel.instant()
@@ -111,7 +112,7 @@ def test_no_damaged_answer_passes_for_a_good_one(kind, request_text):
 
 def whole_messages(lines: list[str]) -> list[bytes]:
     """What a careful reader makes of lines with headers on: only whole frames and whole messages."""
-    module, found = Reassembler(), []
+    reader, found = FrameReader(), []
     for line in lines:
         squeezed = line.replace(" ", "")
         try:
@@ -120,10 +121,7 @@ def whole_messages(lines: list[str]) -> list[bytes]:
             continue
         if squeezed[:3] != "7E8" or not 1 < len(frame) <= 8:
             continue
-        try:
-            message = module.feed(frame)
-        except FramingError:
-            continue
+        message = reader.feed(frame)
         found += [message] if message else []
     return found
 
@@ -137,7 +135,7 @@ def whole_messages(lines: list[str]) -> list[bytes]:
 )
 def test_damage_of_any_message_can_be_told(payload, kind, seed, padding):
     lines, left = [], len(payload)
-    for frame in segment(payload, padding):
+    for frame in itertools.chain(*Node(padding).send(payload)):
         begins = 2 if frame[0] >> 4 == 1 else 1
         ends = min(len(frame), begins + left)
         left -= ends - begins

@@ -130,7 +130,7 @@ def ended_by_ctrl_c(folder: Path, kind: str, port_class=MisbehavingPty, when: st
     folder.mkdir(parents=True)
     port = port_class(folder / "port") if port_class is MisbehavingPty else port_class()
     with SimulatedAdapter(climbing_car(), PROFILE, timing=TIMING) as adapter:
-        with Command(folder, adapter._serve(port)) as run:
+        with Command(folder, adapter.start(port)) as run:
             run.wait_for_rows()
             if when == CLOSING:
                 port.turn_at(kind, PENDING_CODES)
@@ -250,7 +250,7 @@ def test_the_trouble_is_an_event(drives, kind):
 def test_the_minutes_end_although_the_adapter_never_stops_sending(tmp_path):
     port = MisbehavingPty(tmp_path / "port")
     with SimulatedAdapter(climbing_car(), PROFILE, timing=TIMING) as adapter:
-        source = LiveSource(adapter._serve(port), PROFILE, baud=38400)
+        source = LiveSource(adapter.start(port), PROFILE, baud=38400)
         timer = threading.Timer(0.3, port.turn, ["drips"])
         timer.start()
         began = time.monotonic()
@@ -262,7 +262,7 @@ def test_the_minutes_end_although_the_adapter_never_stops_sending(tmp_path):
 @pytest.mark.parametrize("kind", ["drips", "is no adapter", "floods"])
 def test_ctrl_c_ends_connecting_and_what_is_no_adapter_is_given_up(tmp_path, kind):
     (port := MisbehavingPty(tmp_path / "port")).turn(kind)
-    with SimulatedAdapter(climbing_car(), PROFILE, timing=TIMING) as adapter, Command(tmp_path, adapter._serve(port)) as run:
+    with SimulatedAdapter(climbing_car(), PROFILE, timing=TIMING) as adapter, Command(tmp_path, adapter.start(port)) as run:
         until(lambda: "Connecting" in run.printed)
         if kind in ("drips", "is no adapter"):
             run.process.join(0.3)
@@ -355,7 +355,7 @@ def test_an_answer_from_before_a_sleep_is_not_taken_for_a_fresh_one(tmp_path):
 def test_after_something_that_came_unasked_nobody_knows_what_a_reply_answers(tmp_path):
     port = MisbehavingPty(tmp_path / "port")
     with SimulatedAdapter(climbing_car(), PROFILE, timing=TIMING) as adapter:
-        link = Link(adapter._serve(port), baud=38400)
+        link = Link(adapter.start(port), baud=38400)
         assert link.ask(b"010C").in_step
         port.write(b"7E804410C0C80\r\r>")  # the same answer once more, late
         until(lambda: link._adapter.port.in_waiting)

@@ -17,8 +17,7 @@ from camlog.capture.live import LiveSource
 from camlog.capture.record import record
 from camlog.drive import Drive, drive_path, read_drive
 from camlog.errors import InputError
-from camlog.simulate.adapter import AdapterTraits, SimulatedAdapter, TimingModel
-from camlog.simulate.adapter.traits import PRESETS
+from camlog.simulate.adapter import PRESETS, AdapterTraits, SimulatedAdapter, TimingModel
 from camlog.trace import read_trace
 from camlog.trust import SIMULATED_REMARK, remarks
 from tests.capture_help import PROFILE, climbing_car

@@ -1,106 +1,76 @@
-"""Framing on CAN (ISO 15765-2), against the `can-isotp` package as an independent implementation."""
+"""Framing on CAN (ISO 15765-2): what a module sends and takes, against code written without the library."""
 
 from __future__ import annotations
 
-from collections import deque
+import itertools
 
-import isotp
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from camlog.simulate.adapter.isotp import (
-    FlowStatus,
-    FramingError,
-    Reassembler,
-    blocks,
-    flow_control_frame,
-    is_consecutive,
-    is_first,
-    read_flow_control,
-    segment,
-    separation_s,
-)
+from camlog.simulate.adapter.framing import Node, is_consecutive, is_first, separation_s
+from tests.adapter_car import FrameReader
 
-MODULE, TESTER = 0x7E8, 0x7E0
 messages = st.binary(min_size=1, max_size=4095)
 
 
-class Peer:
-    """The independent implementation at the other end of a wire made of two queues."""
-
-    def __init__(self, **params):
-        self.to_us: deque[bytes] = deque()
-        self.to_peer: deque[bytes] = deque()
-        self.errors: list[Exception] = []
-        address = isotp.Address(isotp.AddressingMode.Normal_11bits, rxid=MODULE, txid=TESTER)
-        self.layer = isotp.TransportLayerLogic(
-            self._receive, lambda m: self.to_us.append(bytes(m.data)), address, self.errors.append, params
-        )
-
-    def _receive(self, timeout: float):
-        if not self.to_peer:
-            return None
-        return isotp.CanMessage(arbitration_id=MODULE, data=self.to_peer.popleft())
-
-    def turn(self) -> None:
-        self.layer.process()
+def frames_of(message: bytes, padding: int | None = None) -> list[bytes]:
+    return list(itertools.chain(*Node(padding).send(message)))
 
 
-def hand_over(message: bytes, padding: int | None, **params) -> bytes | None:
-    """Send our frames to the peer as a module does, minding its flow control; what the peer put together."""
-    peer = Peer(**params)
-    frames = segment(message, padding)
-    peer.to_peer.append(frames[0])
-    peer.turn()
-    rest = frames[1:]
-    while rest:
-        flow = read_flow_control(peer.to_us.popleft())
-        assert flow is not None and flow.status is FlowStatus.CONTINUE
-        block, rest = next(blocks(rest, flow.block_size)), rest[flow.block_size or len(rest) :]
-        peer.to_peer.extend(block)
-        peer.turn()
-    assert not peer.errors
-    return peer.layer.recv()
+def cut(message: bytes, padding: int | None = None) -> list[bytes]:
+    """The frames of a message, written out by hand."""
+    if len(message) <= 7:
+        frames = [bytes((len(message),)) + message]
+    else:
+        frames = [(0x1000 + len(message)).to_bytes(2, "big") + message[:6]]
+        rest = range(6, len(message), 7)
+        frames += [bytes((0x20 + n % 16,)) + message[at : at + 7] for n, at in enumerate(rest, 1)]
+    return [f if padding is None else f.ljust(8, bytes((padding,))) for f in frames]
 
 
 @settings(max_examples=60, deadline=None)
 @given(message=messages, padding=st.sampled_from([None, 0x00, 0x55, 0xAA]), block=st.integers(0, 20))
 def test_what_a_module_sends_an_independent_receiver_puts_together(message, padding, block):
-    # can-isotp, ISO 15765-2
-    assert hand_over(message, padding, blocksize=block) == message
+    # ISO 15765-2; the frames are also those written out by hand
+    blocks = Node(padding).send(message, bytes((0x30, block, 0x7F)))
+    frames = list(itertools.chain(*blocks))
+    assert frames == cut(message, padding)
+    assert len(blocks[0]) == 1 and all(len(b) <= (block or 4095) for b in blocks[1:])
+    reader = FrameReader()
+    assert [reader.feed(f) for f in frames] == [None] * (len(frames) - 1) + [message]
 
 
 @settings(max_examples=60, deadline=None)
-@given(message=messages, block=st.integers(0, 20), pad=st.sampled_from([None, 0x00, 0xCC]))
-def test_what_an_independent_sender_sends_a_module_puts_together(message, block, pad):
-    # can-isotp, ISO 15765-2
-    peer = Peer(tx_padding=pad)
-    peer.layer.send(message)
-    module, found = Reassembler(), None
-    since_flow = 0
-    for _ in range(2000):
-        peer.turn()
-        while peer.to_us and found is None:
-            frame = peer.to_us.popleft()
-            found = module.feed(frame)
-            since_flow = since_flow + 1 if is_consecutive(frame) else 0
-            if is_first(frame) or (block and since_flow == block):
-                since_flow = 0
-                peer.to_peer.append(flow_control_frame(FlowStatus.CONTINUE, block, 0))
-        if found is not None:
-            break
-    assert found == message and not peer.errors and not module.in_progress
+@given(message=messages, pad=st.sampled_from([None, 0x00, 0xCC]))
+def test_what_an_independent_sender_sends_a_module_puts_together(message, pad):
+    # ISO 15765-2; the module asks for all the rest once, after the first frame
+    module, frames = Node(0x00), cut(message, pad)
+    answers = [module.receive(frame) for frame in frames]
+    assert [m for m, _ in answers] == [None] * (len(frames) - 1) + [message]
+    wanted = [b"\x30" + bytes(7)] if len(frames) > 1 else []
+    assert [flow for _, flow in answers if flow] == wanted == [a[1] for a in answers[:1] if a[1]]
 
 
 def test_frames_of_the_standards_own_shape():
     # ISO 15765-2: single frame to 7 bytes; a first frame carries 6, sequence numbers run 1..F, 0..F
-    assert segment(bytes(7), 0xAA) == [b"\x07" + bytes(7)]
-    assert segment(b"\x41\x0c", 0x55) == [b"\x02\x41\x0c" + b"\x55" * 5]
-    frames = segment(bytes(range(200)))
-    assert frames[0][:2] == b"\x10\xc8"
+    assert frames_of(bytes(7), 0xAA) == [b"\x07" + bytes(7)]
+    assert frames_of(b"\x41\x0c", 0x55) == [b"\x02\x41\x0c" + b"\x55" * 5]
+    frames = frames_of(bytes(range(200)))
+    assert frames[0][:2] == b"\x10\xc8" and is_first(frames[0])
     assert [f[0] for f in frames[1:18]] == [*range(0x21, 0x30), 0x20, 0x21]
+    assert all(map(is_consecutive, frames[1:]))
     assert len(frames[-1]) == 1 + (200 - 6) % 7
+
+
+def test_a_module_waits_for_its_flow_control():
+    # ISO 15765-2: 30 go on, 31 wait, 32 overflow; anything else is no flow control
+    message = bytes(range(30))
+    for flow_control in (None, b"\x31\x00\x00", b"\x32\x00\x00", b"\x33\x00\x00", b"\x30"):
+        module = Node()
+        assert module.send(message, flow_control) == [cut(message)[:1]]
+        assert list(itertools.chain(*module.send(message))) == cut(message)  # and is not put out by it
+    assert [len(b) for b in Node().send(message, b"\x30\x02\xf5")] == [1, 2, 2]
 
 
 @pytest.mark.parametrize(
@@ -113,34 +83,30 @@ def test_separation_time_as_the_standard_codes_it(byte, seconds):
 
 
 def test_a_lost_frame_is_noticed_and_the_next_message_is_whole():
-    frames = segment(bytes(range(40)))
-    module = Reassembler()
-    module.feed(frames[0])
-    module.feed(frames[1])
-    with pytest.raises(FramingError, match="consecutive frame 3 where 2 was due"):
-        module.feed(frames[3])
-    assert not module.in_progress
-    assert [module.feed(f) for f in frames][-1] == bytes(range(40))
+    frames, module = cut(bytes(range(40))), Node()
+    assert {module.receive(f)[0] for f in (*frames[:2], *frames[3:])} == {None}
+    assert [module.receive(f)[0] for f in frames][-1] == bytes(range(40))
 
 
 @pytest.mark.parametrize(
     "frame",
-    [b"", b"\x00", b"\x05\x41\x0c", b"\x10\x07" + bytes(6), b"\x10\x20\x41", b"\x40\x00", b"\x0f" + bytes(7)],
-)
+    [b"", b"\x00", b"\x05\x41\x0c", b"\x10\x07" + bytes(6), b"\x10\x20\x41", b"\x40\x00", b"\x0f" + bytes(7),
+     b"\x00\x02\x01\x0c", b"\x33\x00\x00", b"\x30"],
+)  # fmt: skip
 def test_no_frame_of_the_wrong_form_becomes_data(frame):
-    with pytest.raises(FramingError):
-        Reassembler().feed(frame)
+    module = Node()
+    assert module.receive(frame) == (None, None)
+    assert module.receive(b"\x02\x01\x0c") == (b"\x01\x0c", None)
 
 
 def test_a_new_message_replaces_an_unfinished_one():
-    module = Reassembler()
-    module.feed(segment(bytes(20))[0])
-    assert module.feed(segment(b"\x01\x0c")[0]) == b"\x01\x0c"
-    assert module.feed(b"\x21" + bytes(7)) is None  # and its left-over frames are ignored
+    module = Node()
+    module.receive(cut(bytes(20))[0])
+    assert module.receive(cut(b"\x01\x0c")[0]) == (b"\x01\x0c", None)
+    assert module.receive(b"\x21" + bytes(7)) == (None, None)  # and its left-over frames are ignored
 
 
 def test_messages_that_cannot_be_framed_are_refused():
     for message in (b"", bytes(4096)):
-        with pytest.raises(FramingError):
-            segment(message)
-    assert read_flow_control(b"\x33\x00\x00") is None and read_flow_control(b"\x30") is None
+        with pytest.raises(ValueError, match="1 to 4095 bytes"):
+            Node().send(message)

@@ -280,7 +280,7 @@ def misbehaving(tmp_path):
     """An adapter that does as it should until it is told to turn."""
     port = MisbehavingPty(tmp_path / "port")
     with SimulatedAdapter(climbing_car(), PROFILE, timing=QUICK) as found:
-        found.port, found.turn = found._serve(port), port.turn
+        found.port, found.turn = found.start(port), port.turn
         yield found
 
 

@@ -16,8 +16,8 @@ from camlog.profile import read_profile
 from camlog.signals import BY_PID, SIGNALS
 from camlog.simulate.adapter import PRESETS, AdapterTraits, SimulatedAdapter, TimingModel
 from camlog.simulate.adapter.buses import BUSES, checksum
-from camlog.simulate.adapter.scaling import PIDS
-from camlog.simulate.adapter.services import modules_for
+from camlog.simulate.adapter.values import PIDS
+from camlog.simulate.adapter.vehicle_side import modules_for
 from camlog.stream import CodeSnapshot, TroubleCode
 from tests.adapter_car import SNAPSHOT, VALUES, VIN, Client, StandingCar, hurry
 

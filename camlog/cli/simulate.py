@@ -80,7 +80,7 @@ def simulate(
         latency_s=latency_ms / 1e3, wait_s=wait_ms / 1e3, adapter=adapter, protocol=protocol,
         second_module=second_module, faults=fault, time_scale=time_scale, state=state,
     )  # fmt: skip
-    from camlog.simulate.adapter.running import serve
+    from camlog.simulate.adapter import serve
 
     serve(kept.adapter, link=port_link, tcp=tcp, announce=lambda port: typer.echo(port), fault_log=fault_log)
     kept.save()

@@ -2,9 +2,9 @@
 
 from camlog.simulate.adapter.faults import KINDS as FAULT_KINDS
 from camlog.simulate.adapter.faults import Fault, Injection, parse_fault, random_faults
-from camlog.simulate.adapter.server import SimulatedAdapter
+from camlog.simulate.adapter.server import SimulatedAdapter, serve
+from camlog.simulate.adapter.settings import PRESETS, AdapterTraits, preset
 from camlog.simulate.adapter.timing import TimingModel, request_time_s
-from camlog.simulate.adapter.traits import PRESETS, AdapterTraits, preset
 
 __all__ = [
     "FAULT_KINDS",
@@ -18,4 +18,5 @@ __all__ = [
     "preset",
     "random_faults",
     "request_time_s",
+    "serve",
 ]

@@ -8,19 +8,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-FUNCTIONAL_11BIT = 0x7DF
-FUNCTIONAL_29BIT = 0x18DB33F1
-PHYSICAL_11BIT = 0x7E0
-PHYSICAL_29BIT = 0x18DA00F1
-RESPONSE_11BIT = 0x7E8
-RESPONSE_29BIT = 0x18DAF100
+FUNCTIONAL_11BIT, FUNCTIONAL_29BIT = 0x7DF, 0x18DB33F1
+PHYSICAL_11BIT, PHYSICAL_29BIT = 0x7E0, 0x18DA00F1
+RESPONSE_11BIT, RESPONSE_29BIT = 0x7E8, 0x18DAF100
 TESTER = 0xF1
 # Module addresses in the order modules are numbered here: engine, transmission, then others.
 MODULE_ADDRESSES = (0x10, 0x18, 0x28, 0x29, 0x58, 0x60, 0x40, 0x50)
-FUNCTIONAL = -1
+FUNCTIONAL = -1  # in place of a module's number: all of them
 
 _CAN_STUFFED_BITS = {11: 122, 29: 146}  # an eight-byte frame with its gap and typical bit stuffing
-LEGACY_DATA_BYTES = 7  # SAE J1979: most data bytes of a message on the older buses
+_OVERHEAD_BYTES = 4  # header and checksum on an older bus
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +32,7 @@ class Bus:
     number: str
     name: str
     family: str
+    header: int
     id_bits: int = 0
     bit_rate: int = 10_400
     byte_s: float = 0.0
@@ -42,7 +40,6 @@ class Bus:
     answer_s: float = 0.0
     idle_s: float = 0.0
     init_s: float = 0.0
-    header: int = 0
     init_dots: str = ""
 
     @property
@@ -54,26 +51,27 @@ class Bus:
         """True for the buses that are woken by an initialisation sequence."""
         return self.family in ("iso", "kwp")
 
-    @property
-    def frame_s(self) -> float:
-        """Time of one CAN frame on the bus."""
-        return _CAN_STUFFED_BITS[self.id_bits] / self.bit_rate if self.is_can else 0.0
+    def frame_s(self, data_bytes: int) -> float:
+        """Time of one frame on the bus; `data_bytes` counts on the older ones only."""
+        if self.is_can:
+            return _CAN_STUFFED_BITS[self.id_bits] / self.bit_rate
+        return (data_bytes + _OVERHEAD_BYTES) * self.byte_s
 
     def request_s(self, data_bytes: int) -> float:
         """Time a request of that many data bytes takes on the bus."""
-        if self.is_can:
-            return self.frame_s
-        return (data_bytes + 4) * self.byte_s + (data_bytes + 3) * self.request_gap_s
-
-    def answer_frame_s(self, data_bytes: int) -> float:
-        """Time one frame of an answer takes on the bus."""
-        return self.frame_s if self.is_can else (data_bytes + 4) * self.byte_s
+        gaps = 0 if self.is_can else data_bytes + _OVERHEAD_BYTES - 1
+        return self.frame_s(data_bytes) + gaps * self.request_gap_s
 
 
-def _iso(number: str, name: str, family: str, init_s: float, header: int, dots: str) -> Bus:
+def _can(number: str, name: str, id_bits: int, bit_rate: int) -> Bus:
+    header = FUNCTIONAL_11BIT if id_bits == 11 else FUNCTIONAL_29BIT
+    return Bus(number, name, "can", header, id_bits, bit_rate)
+
+
+def _older(number: str, name: str, family: str, header: int, init_s: float, dots: str = "") -> Bus:
     return Bus(
-        number, name, family, byte_s=10 / 10_400, request_gap_s=0.005, answer_s=0.025, idle_s=0.055,
-        init_s=init_s, header=header, init_dots=dots,
+        number, name, family, header, byte_s=10 / 10_400, request_gap_s=0.005, answer_s=0.025, idle_s=0.055,
+        init_s=init_s, init_dots=dots,
     )  # fmt: skip
 
 
@@ -81,16 +79,16 @@ BUSES: dict[str, Bus] = {
     bus.number: bus
     for bus in (
         # SAE J1850 lets a module take 0 to 100 ms; 20 ms is common practice, no source.
-        Bus("1", "SAE J1850 PWM", "j1850", byte_s=8 / 41_600, answer_s=0.020, header=0x616AF1),
-        Bus("2", "SAE J1850 VPW", "j1850", byte_s=8 / 10_400, answer_s=0.020, header=0x686AF1),
-        _iso("3", "ISO 9141-2", "iso", 2.4, 0x686AF1, "..."),
-        _iso("4", "ISO 14230-4 (KWP 5BAUD)", "kwp", 2.4, 0xC033F1, "..."),
-        _iso("5", "ISO 14230-4 (KWP FAST)", "kwp", 0.3, 0xC033F1, ""),
-        Bus("6", "ISO 15765-4 (CAN 11/500)", "can", 11, 500_000, header=FUNCTIONAL_11BIT),
-        Bus("7", "ISO 15765-4 (CAN 29/500)", "can", 29, 500_000, header=FUNCTIONAL_29BIT),
-        Bus("8", "ISO 15765-4 (CAN 11/250)", "can", 11, 250_000, header=FUNCTIONAL_11BIT),
-        Bus("9", "ISO 15765-4 (CAN 29/250)", "can", 29, 250_000, header=FUNCTIONAL_29BIT),
-        Bus("A", "SAE J1939 (CAN 29/250)", "can", 29, 250_000, header=FUNCTIONAL_29BIT),
+        Bus("1", "SAE J1850 PWM", "j1850", 0x616AF1, byte_s=8 / 41_600, answer_s=0.020),
+        Bus("2", "SAE J1850 VPW", "j1850", 0x686AF1, byte_s=8 / 10_400, answer_s=0.020),
+        _older("3", "ISO 9141-2", "iso", 0x686AF1, 2.4, "..."),
+        _older("4", "ISO 14230-4 (KWP 5BAUD)", "kwp", 0xC033F1, 2.4, "..."),
+        _older("5", "ISO 14230-4 (KWP FAST)", "kwp", 0xC033F1, 0.3),
+        _can("6", "ISO 15765-4 (CAN 11/500)", 11, 500_000),
+        _can("7", "ISO 15765-4 (CAN 29/500)", 29, 500_000),
+        _can("8", "ISO 15765-4 (CAN 11/250)", 11, 250_000),
+        _can("9", "ISO 15765-4 (CAN 29/250)", 29, 250_000),
+        _can("A", "SAE J1939 (CAN 29/250)", 29, 250_000),
     )
 }
 
@@ -98,18 +96,15 @@ BUSES: dict[str, Bus] = {
 def addressed(bus: Bus, header: int) -> int | None:
     """Which module a request header addresses: its number, FUNCTIONAL for all, None for nobody here."""
     if bus.id_bits == 11:
+        module = header - PHYSICAL_11BIT
         if header == FUNCTIONAL_11BIT:
             return FUNCTIONAL
-        module = header - PHYSICAL_11BIT
         return module if 0 <= module < len(MODULE_ADDRESSES) else None
-    if bus.id_bits == 29:
-        if header == FUNCTIONAL_29BIT:
-            return FUNCTIONAL
-        if header & 0x1FFF00FF != PHYSICAL_29BIT:
-            return None
-    elif header >> 8 & 0xFF in (0x6A, 0x33):
-        return FUNCTIONAL
     address = header >> 8 & 0xFF
+    if header == FUNCTIONAL_29BIT if bus.is_can else address in (0x6A, 0x33):
+        return FUNCTIONAL
+    if bus.is_can and header & 0x1FFF00FF != PHYSICAL_29BIT:
+        return None
     return MODULE_ADDRESSES.index(address) if address in MODULE_ADDRESSES else None
 
 
@@ -117,8 +112,7 @@ def module_of_header(header: int) -> int | None:
     """The module that a profile's `request_header` means, in 11- or 29-bit form; None for none of ours."""
     if header in (FUNCTIONAL_11BIT, FUNCTIONAL_29BIT):
         return 0
-    bus = BUSES["6"] if header <= 0x7FF else BUSES["7"]
-    return addressed(bus, header)
+    return addressed(BUSES["6" if header <= 0x7FF else "7"], header)
 
 
 def response_id(bus: Bus, module: int) -> int:
@@ -133,15 +127,14 @@ def ecu_name(module: int) -> str:
 
 def legacy_answer(bus: Bus, module: int, data: bytes, physical: bool) -> bytes:
     """A whole answer on an older bus: three header bytes, data, checksum."""
-    address = MODULE_ADDRESSES[module]
+    address, is_pwm = MODULE_ADDRESSES[module], bus.number == "1"
     if bus.family == "kwp":
         header = bytes((0x80 | len(data) & 0x3F, TESTER, address))
     elif physical and bus.family == "j1850":
-        header = bytes((0xC4 if bus.number == "1" else 0x6C, TESTER, address))
+        header = bytes((0xC4 if is_pwm else 0x6C, TESTER, address))
     else:
-        header = bytes((0x41 if bus.number == "1" else 0x48, 0x6B, address))
-    whole = header + data
-    return whole + bytes((checksum(bus, whole),))
+        header = bytes((0x41 if is_pwm else 0x48, 0x6B, address))
+    return header + data + bytes((checksum(bus, header + data),))
 
 
 def checksum(bus: Bus, message: bytes) -> int:

@@ -1,9 +1,8 @@
 """The AT commands: one table of what each is called, how it is written and what it does.
 
 The de facto command set of such adapters, from memory: only what clients need to set an adapter up and ask.
-
-Every function takes the interpreter, the pattern's match and the time, and returns the lines to print.
-A command that is not in the table, or is in the adapter's `unknown_commands`, is answered with "?".
+An action takes the adapter's state, the pattern's match and the time, and returns the lines to print; None
+stands for "OK". Reset, monitoring and low power delay or end what is printed; the interpreter does those.
 """
 
 from __future__ import annotations
@@ -11,17 +10,13 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from camlog.simulate.adapter.buses import BUSES
 from camlog.simulate.adapter.settings import AUTOMATIC
+from camlog.simulate.adapter.state import AdapterState
 
-if TYPE_CHECKING:
-    from camlog.simulate.adapter.elm import Interpreter
-
-Action = Callable[["Interpreter", re.Match, float], list[str]]
-OK = ["OK"]
-UNKNOWN = ["?"]
+Action = Callable[[AdapterState, re.Match, float], "str | None"]
+UNKNOWN = "?"
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,101 +28,64 @@ class Command:
     action: Action
 
 
-def _switch(attribute: str) -> Action:
-    def action(adapter: Interpreter, match: re.Match, at_s: float) -> list[str]:
-        setattr(adapter.settings, attribute, match[1] == "1")
-        return OK
+def _set(attribute: str, meaning: Callable[[str], object]) -> Action:
+    def action(state: AdapterState, match: re.Match, at_s: float) -> None:
+        setattr(state.settings, attribute, meaning(match[1]))
 
     return action
+
+
+def _switch(attribute: str) -> Action:
+    return _set(attribute, lambda text: text == "1")
 
 
 def _number(attribute: str) -> Action:
-    def action(adapter: Interpreter, match: re.Match, at_s: float) -> list[str]:
-        setattr(adapter.settings, attribute, int(match[1], 16))
-        return OK
-
-    return action
+    return _set(attribute, lambda text: int(text, 16))
 
 
-def _version(adapter: Interpreter, match: re.Match, at_s: float) -> list[str]:
-    return [adapter.traits.banner]
-
-
-def _defaults(adapter: Interpreter, match: re.Match, at_s: float) -> list[str]:
-    adapter.restore_defaults()
-    return OK
-
-
-def _protocol(adapter: Interpreter, match: re.Match, at_s: float) -> list[str]:
+def _protocol(state: AdapterState, match: re.Match, at_s: float) -> str | None:
     keep, automatic, number = match[1] == "S", match[2] == "A", match[3]
     if number not in BUSES and number != AUTOMATIC:
         return UNKNOWN
-    adapter.set_protocol(number, automatic or number == AUTOMATIC, keep)
-    return OK
+    state.set_protocol(number, automatic or number == AUTOMATIC, keep)
+    return None
 
 
-def _describe_protocol(adapter: Interpreter, match: re.Match, at_s: float) -> list[str]:
-    settings, active = adapter.settings, adapter.active
-    name = active.name if active else BUSES[settings.protocol].name if settings.protocol in BUSES else ""
-    if not settings.automatic:
-        return [name]
-    return [f"AUTO, {name}" if name else "AUTO"]
+def _describe_protocol(state: AdapterState, match: re.Match, at_s: float) -> str:
+    bus = state.active or BUSES.get(state.settings.protocol)
+    words = ("AUTO" if state.settings.automatic else "", bus.name if bus else "")
+    return ", ".join(filter(None, words))
 
 
-def _protocol_number(adapter: Interpreter, match: re.Match, at_s: float) -> list[str]:
-    settings = adapter.settings
-    number = adapter.active.number if adapter.active else settings.protocol
-    return [("A" if settings.automatic else "") + number]
+def _protocol_number(state: AdapterState, match: re.Match, at_s: float) -> str:
+    number = state.active.number if state.active else state.settings.protocol
+    return "A" * state.settings.automatic + number
 
 
-def _header(adapter: Interpreter, match: re.Match, at_s: float) -> list[str]:
-    adapter.settings.header, adapter.settings.header_digits = int(match[1], 16), len(match[1])
-    return OK
+def _header(state: AdapterState, match: re.Match, at_s: float) -> None:
+    state.settings.header, state.settings.header_digits = int(match[1], 16), len(match[1])
 
 
-def _receive_filter(adapter: Interpreter, match: re.Match, at_s: float) -> list[str]:
-    adapter.settings.receive_filter = match[1]
+def _receive_filter(state: AdapterState, match: re.Match, at_s: float) -> None:
+    state.settings.receive_filter = match[1]
     if match[1] is None:
-        adapter.settings.mask = adapter.settings.pattern = None
-    return OK
+        state.settings.mask = state.settings.pattern = None
 
 
-def _flow_data(adapter: Interpreter, match: re.Match, at_s: float) -> list[str]:
-    adapter.settings.flow_data = bytes.fromhex(match[1])
-    return OK
-
-
-def _flow_mode(adapter: Interpreter, match: re.Match, at_s: float) -> list[str]:
-    mode = int(match[1])
-    if mode == 1 and adapter.settings.flow_header is None:
+def _flow_mode(state: AdapterState, match: re.Match, at_s: float) -> str | None:
+    if match[1] == "1" and state.settings.flow_header is None:
         return UNKNOWN
-    adapter.settings.flow_mode = mode
-    return OK
-
-
-def _voltage(adapter: Interpreter, match: re.Match, at_s: float) -> list[str]:
-    return [f"{adapter.vehicle.supply_v(at_s):.1f}V"]
-
-
-def _ignition(adapter: Interpreter, match: re.Match, at_s: float) -> list[str]:
-    return ["ON" if adapter.vehicle.ignition_on(at_s) else "OFF"]
-
-
-def _close(adapter: Interpreter, match: re.Match, at_s: float) -> list[str]:
-    adapter.disconnect()
-    return OK
+    state.settings.flow_mode = int(match[1])
+    return None
 
 
 _H2, _ID = "[0-9A-F]{2}", "[0-9A-F]{3}|[0-9A-F]{8}"
 
-# Reset, monitoring and low power end or delay what is printed; the interpreter does those itself.
-SPECIAL = {"Z": "Z", "LP": "LP", "MA": "MA"}
-
 COMMANDS: tuple[Command, ...] = tuple(
     Command(name, re.compile(form + r"\Z"), action)
     for name, form, action in (
-        ("D", "D", _defaults),
-        ("I", "I", _version),
+        ("D", "D", lambda state, match, at_s: state.restore_defaults()),
+        ("I", "I", lambda state, match, at_s: state.traits.banner),
         ("E", "E([01])", _switch("echo")),
         ("L", "L([01])", _switch("linefeeds")),
         ("H", "H([01])", _switch("headers")),
@@ -138,28 +96,33 @@ COMMANDS: tuple[Command, ...] = tuple(
         ("SP", "([ST])P(A?)([0-9A-C])", _protocol),
         ("DP", "DP", _describe_protocol),
         ("DPN", "DPN", _protocol_number),
-        ("RV", "RV", _voltage),
-        ("IGN", "IGN", _ignition),
+        ("RV", "RV", lambda state, match, at_s: f"{state.vehicle.supply_v(at_s):.1f}V"),
+        ("IGN", "IGN", lambda state, match, at_s: "ON" if state.vehicle.ignition_on(at_s) else "OFF"),
         ("SH", "SH([0-9A-F]{3}|[0-9A-F]{6}|[0-9A-F]{8})", _header),
         ("CP", f"CP({_H2})", _number("priority")),
         ("CRA", "CRA([0-9A-FX]{3}|[0-9A-FX]{8})?", _receive_filter),
-        ("AR", "AR()?", lambda a, m, t: (setattr(a.settings, "receive_filter", None), OK)[1]),
+        ("AR", "AR()", _set("receive_filter", lambda text: None)),
         ("CF", f"CF({_ID})", _number("pattern")),
         ("CM", f"CM({_ID})", _number("mask")),
         ("CAF", "CAF([01])", _switch("auto_format")),
         ("CFC", "CFC([01])", _switch("flow_control")),
         ("FCSM", "FCSM([012])", _flow_mode),
         ("FCSH", f"FCSH({_ID})", _number("flow_header")),
-        ("FCSD", f"FCSD((?:{_H2}){{1,5}})", _flow_data),
-        ("PC", "PC", _close),
+        ("FCSD", f"FCSD((?:{_H2}){{1,5}})", _set("flow_data", bytes.fromhex)),
+        ("PC", "PC", lambda state, match, at_s: state.disconnect()),
     )
 )
 
 
-def find(text: str) -> tuple[Command, re.Match] | None:
-    """The command written as `text` (after AT, spaces removed, upper case), None where there is none."""
+def run_command(state: AdapterState, text: str, at_s: float) -> str:
+    """Carry out a command written as `text` (after AT, spaces removed, upper case); the line to print.
+
+    A command that is not in the table, or that this adapter does not know, is answered with "?".
+    """
     for command in COMMANDS:
         match = command.form.match(text)
+        if match and command.name not in state.traits.unknown_commands:
+            return command.action(state, match, at_s) or "OK"
         if match:
-            return command, match
-    return None
+            break
+    return UNKNOWN

@@ -4,31 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-from camlog.simulate.adapter import faults as injected
 from camlog.simulate.adapter.buses import BUSES, FUNCTIONAL, Bus, addressed, legacy_answer, response_id
-from camlog.simulate.adapter.faults import LINE_KINDS, MESSAGES, Line
-from camlog.simulate.adapter.inquiry import NEGATIVE, RESPONSE_PENDING
-from camlog.simulate.adapter.isotp import (
-    FlowControl,
-    FlowStatus,
-    FramingError,
-    blocks,
-    flow_control_frame,
-    is_consecutive,
-    is_first,
-    read_flow_control,
-    segment,
-)
-from camlog.simulate.adapter.timing import SerialLine
-from camlog.simulate.adapter.vehicle_side import Message
-
-if TYPE_CHECKING:
-    from camlog.simulate.adapter.elm import Chunk, Interpreter, Reply
+from camlog.simulate.adapter.faults import LINE_KINDS, MESSAGES, Line, Message, damage
+from camlog.simulate.adapter.framing import CONTINUE, is_consecutive, is_first, separation_s
+from camlog.simulate.adapter.settings import Settings
+from camlog.simulate.adapter.state import AdapterState, Reply
+from camlog.simulate.adapter.values import NEGATIVE, RESPONSE_PENDING
 
 PENDING_LIMIT_S = 5.0  # P2* of ISO 14229-2: how long after "response pending" the answer may take
 SEARCHING = "SEARCHING..."
+FLOW_CONTROL_BYTES = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,291 +37,248 @@ class Arrival:
 class Exchange:
     """One request (`data` without the response count) that was complete at `at_s`."""
 
-    def __init__(self, adapter: Interpreter, data: bytes, count: int | None, at_s: float):
-        self.adapter = adapter
-        self.settings = adapter.settings
-        self.timing = adapter.timing
+    def __init__(self, state: AdapterState, data: bytes, count: int | None, at_s: float):
+        self.state = state
+        self.settings = state.settings
+        self.timing = state.timing
         self.data = data
         self.count = count
         self.at_s = at_s
-        self.serial = SerialLine(adapter.timing)
-        self.chunks: list[Chunk] = []
+        self.printout = state.printout()
 
     def reply(self) -> Reply:
         """What the adapter prints, and when."""
-        from camlog.simulate.adapter.elm import Reply
-
-        end_s = self._run()
-        self.chunks.append(self.adapter.prompt(self.serial, end_s))
-        return Reply(tuple(self.chunks), interruptible=True)
-
-    def _print(self, text: str, at_s: float) -> None:
-        from camlog.simulate.adapter.elm import Chunk
-
-        whole = text + self.settings.line_end
-        self.chunks.append(Chunk(self.serial.put(len(whole), at_s), whole.encode("latin-1", "replace")))
-
-    def _run(self) -> float:
-        """Print everything but the prompt; when the adapter is through."""
-        fault = self.adapter.faults.active(self.at_s, MESSAGES)
+        fault = self.state.faults.active(self.at_s, MESSAGES)
         if fault is not None:
-            return self._refuse(fault.kind)
-        bus, at_s = self._connect()
-        if bus is None:
-            return at_s
-        return self._ask(bus, at_s)
+            end_s = self._refuse(fault.kind)
+        else:
+            bus, at_s = self._connect()
+            end_s = at_s if bus is None else self._ask(bus, at_s)
+        return self.printout.reply(end_s, interruptible=True)
 
     def _refuse(self, kind: str) -> float:
+        """Print a fault's message; when that is."""
         at_s = self.at_s + self.timing.ecu_latency_s
         if kind == "no_data":
             at_s = self.at_s + self._silence_s
         elif kind in ("unable_to_connect", "bus_init_error"):
             at_s = self.at_s + self.timing.search_s
             if kind == "unable_to_connect" and self.settings.automatic:
-                self._print(SEARCHING, self.at_s)
-            self.adapter.disconnect()
-        elif kind == "buffer_full" and self.adapter.active:
+                self.printout.add(SEARCHING, self.at_s)
+            self.state.disconnect()
+        elif kind == "buffer_full" and self.state.active:
             # What fitted the buffer was still printed.
-            for arrival in list(self._arrivals(self.adapter.active, self.at_s))[:-1]:
-                for line in self._lines(arrival, self.adapter.active):
-                    self._print(line.text, arrival.at_s)
+            for arrival in list(self._arrivals(self.state.active, self.at_s))[:-1]:
+                self._print(self._lines(arrival, self.state.active), arrival.at_s)
                 at_s = arrival.at_s
         self._met(kind)
-        self._print(MESSAGES[kind], at_s)
+        self.printout.add(MESSAGES[kind], at_s)
         return at_s
 
+    def _print(self, lines: list[Line], at_s: float) -> None:
+        for line in lines:
+            self.printout.add(line.text, at_s)
+
     def _met(self, kind: str) -> None:
-        self.adapter.faults.met(self.at_s, kind, self.data.hex().upper())
+        self.state.faults.met(self.at_s, kind, self.data.hex().upper())
 
     @property
     def _silence_s(self) -> float:
         """How long the adapter listens in vain before it says so."""
-        given = self.timing.no_answer_s
-        return self.settings.timeout_s if given is None else given
+        fixed = self.timing.no_answer_s
+        return self.settings.timeout_s if fixed is None else fixed
 
     @property
     def _wait_s(self) -> float:
         """How long the adapter listens for another answer after one."""
-        adaptive = self.settings.adaptive if self.adapter.traits.adaptive_timing else 0
-        if adaptive == 0:
-            return self._silence_s
-        return min(self._silence_s, self.timing.wait_s / adaptive) if self._silence_s else 0.0
+        adaptive = self.settings.adaptive if self.state.traits.adaptive_timing else 0
+        return min(self._silence_s, self.timing.wait_s / adaptive) if adaptive else self._silence_s
 
     # ------------------------------------------------------------- opening the bus
 
     def _connect(self) -> tuple[Bus | None, float]:
         """The open bus and when the request may go out; None after printing why there is none."""
-        adapter, there = self.adapter, self.adapter.vehicle.bus
-        if adapter.active is not None:
-            return adapter.active, self.at_s
+        state, there = self.state, self.state.vehicle.bus
+        if state.active is not None:
+            return state.active, self.at_s
+        awake = state.vehicle.awake(self.at_s)
         if self.settings.automatic:
-            self._print(SEARCHING, self.at_s)
+            self.printout.add(SEARCHING, self.at_s)
+            bus, failure = there, None if awake else "UNABLE TO CONNECT"
             at_s = self.at_s + self.timing.search_s + self.timing.init_s(there)
-            if not adapter.vehicle.awake(self.at_s):
-                return self._fail("UNABLE TO CONNECT", at_s)
-            adapter.active = there
-            if there.needs_init:
-                adapter.open_bus(there, self.at_s)
-            return there, at_s
-        bus = BUSES[self.settings.protocol]
-        if bus.needs_init:
-            at_s = self.at_s + self.timing.init_s(bus)
-            text = adapter.open_bus(bus, self.at_s)
-            if adapter.active is None:
-                return self._fail(text, at_s)
-            self._print(text, at_s)
-            return bus, at_s
-        if bus is not there or (bus.is_can and not adapter.vehicle.awake(self.at_s)):
-            # A CAN frame that nobody acknowledges is an error; SAE J1850 just stays silent.
-            text = "CAN ERROR" if bus.is_can else "NO DATA"
-            return self._fail(text, self.at_s + self._silence_s)
-        adapter.active = bus
-        return bus, self.at_s
-
-    def _fail(self, text: str, at_s: float) -> tuple[None, float]:
-        self._print(text, at_s)
-        return None, at_s
+        else:
+            bus, failure, at_s = BUSES[self.settings.protocol], None, self.at_s
+            if bus.needs_init:
+                at_s += self.timing.init_s(bus)
+                found = bus is there and awake
+                text = f"BUS INIT: {bus.init_dots}{'OK' if found else 'ERROR'}"
+                if found:
+                    self.printout.add(text, at_s)
+                else:
+                    failure = text
+            elif bus is not there or (bus.is_can and not awake):
+                # A CAN frame that nobody acknowledges is an error; SAE J1850 just stays silent.
+                at_s += self._silence_s
+                failure = "CAN ERROR" if bus.is_can else "NO DATA"
+        if failure:
+            self.printout.add(failure, at_s)
+            return None, at_s
+        state.active = bus
+        return bus, at_s
 
     # ------------------------------------------------------------- asking
 
     def _ask(self, bus: Bus, at_s: float) -> float:
-        at_s = max(at_s, self.adapter.bus_free_s)
-        sent_s = at_s + self.timing.request_s(bus, len(self.data))
-        self.adapter.bus_free_s = sent_s + self.timing.idle_s(bus)
-        printed, end_s = self._collect(list(self._arrivals(bus, sent_s)), sent_s, bus)
-        if not printed:
-            self._print("NO DATA", end_s)
+        """Send the request and print what comes; when the adapter stops listening."""
+        state = self.state
+        sent_s = max(at_s, state.bus_free_s) + self.timing.request_s(bus, len(self.data))
+        state.bus_free_s = sent_s + self.timing.idle_s(bus)
+        heard, end_s = self._collect(sorted(self._arrivals(bus, sent_s), key=lambda a: a.at_s), sent_s, bus)
+        if not heard:
+            self.printout.add("NO DATA", end_s)
             return end_s
-        self.adapter.bus_free_s = printed[-1][0] + self.timing.idle_s(bus)
-        lines = [line for _, found in printed for line in found]
-        fault = self.adapter.faults.active(self.at_s, LINE_KINDS)
+        state.bus_free_s = heard[-1][0] + self.timing.idle_s(bus)
+        lines = [line for _, shown in heard for line in shown]
+        previous, state.previous_line = state.previous_line, lines[-1].text
+        fault = state.faults.active(self.at_s, LINE_KINDS)
         if fault is not None:
-            damaged = injected.damage(
-                fault.kind, lines, self.adapter.previous_line, self.adapter.faults.random
-            )
             self._met(fault.kind)
-            self.adapter.previous_line = lines[-1].text
-            for line in damaged:
-                self._print(line.text, printed[-1][0])
+            self._print(damage(fault.kind, lines, previous, state.faults.random), heard[-1][0])
             return end_s
-        self.adapter.previous_line = lines[-1].text
-        for arrived_s, found in printed:
-            size = sum(len(line.text) + len(self.settings.line_end) for line in found)
-            if self.serial.waiting(arrived_s) + size > self.adapter.traits.buffer_bytes:
-                self._print("BUFFER FULL", arrived_s)
+        for arrived_s, shown in heard:
+            size = sum(len(line.text) + len(self.settings.line_end) for line in shown)
+            if self.printout.serial.waiting(arrived_s) + size > state.traits.buffer_bytes:
+                self.printout.add("BUFFER FULL", arrived_s)
                 return arrived_s
-            for line in found:
-                self._print(line.text, arrived_s)
+            self._print(shown, arrived_s)
         return end_s
 
     def _collect(
         self, arrivals: list[Arrival], sent_s: float, bus: Bus
     ) -> tuple[list[tuple[float, list[Line]]], float]:
         """The frames the adapter is still listening for, as (time, lines), and when it stops listening."""
-        printed: list[tuple[float, list[Line]]] = []
+        heard: list[tuple[float, list[Line]]] = []
         deadline = sent_s + self._silence_s
         counted = 0
-        for arrival in sorted(arrivals, key=lambda a: a.at_s):
+        for arrival in arrivals:
             if arrival.at_s > deadline:
                 break
             if bus.is_can and not self.settings.passes(arrival.identifier, bus):
                 continue
-            printed.append((arrival.at_s, self._lines(arrival, bus)))
-            # Within a message the adapter waits as long as for a first answer.
-            deadline = arrival.at_s + (
-                max(self._silence_s, self.timing.flow_control_s) if arrival.more else self._wait_s
-            )
-            if arrival.pending and self.adapter.traits.waits_for_pending:
+            heard.append((arrival.at_s, self._lines(arrival, bus)))
+            if arrival.pending and self.state.traits.waits_for_pending:
                 deadline = arrival.at_s + PENDING_LIMIT_S
                 continue
+            # Within a message the adapter waits as long as for a first answer.
+            within = max(self._silence_s, self.timing.flow_control_s)
+            deadline = arrival.at_s + (within if arrival.more else self._wait_s)
             counted += 1
             if counted == self.count:
-                return printed, arrival.at_s
-        return printed, deadline
+                return heard, arrival.at_s
+        return heard, deadline
 
     def _arrivals(self, bus: Bus, sent_s: float) -> Iterator[Arrival]:
-        header = self.settings.request_header(bus)
-        target = addressed(bus, header)
-        request = self._request_message(bus)
-        if target is None or request is None or bus is not self.adapter.vehicle.bus:
+        """The frames that come back for a request sent at `sent_s`."""
+        target = addressed(bus, self.settings.request_header(bus))
+        if target is None or bus is not self.state.vehicle.bus:
             return
-        if isinstance(request, Arrival):
-            yield Arrival(
-                sent_s + self.timing.flow_control_s, response_id(bus, max(target, 0)), request.frame, 0, 3
-            )
+        request, flow_control = self._request_message(bus, max(target, 0))
+        if flow_control is not None:
+            at_s, identifier = sent_s + self.timing.flow_control_s, response_id(bus, max(target, 0))
+            yield Arrival(at_s, identifier, flow_control, 0, FLOW_CONTROL_BYTES)
+        if request is None:
             return
-        messages = self.adapter.vehicle.ask(request, target, sent_s + self.timing.ecu_latency_s)
-        modules = list(dict.fromkeys(m.module for m in messages))
-        for place, module in enumerate(modules):
+        messages = self.state.vehicle.ask(request, target, sent_s + self.timing.ecu_latency_s)
+        for place, module in enumerate(dict.fromkeys(m.module for m in messages)):
             own = [m for m in messages if m.module == module]
-            starts = sent_s + place * self.timing.module_offset_s
+            starts_s = sent_s + place * self.timing.module_offset_s
             if bus.is_can:
                 for message in own:
-                    yield from self._can_arrivals(bus, message, starts + message.delay_s)
+                    yield from self._can_arrivals(bus, message, starts_s + message.delay_s)
             else:
-                yield from self._legacy_arrivals(bus, own, starts, target != FUNCTIONAL)
+                yield from self._legacy_arrivals(bus, own, starts_s, target != FUNCTIONAL)
 
-    def _request_message(self, bus: Bus) -> bytes | Arrival | None:
-        """The diagnostic message this request completes; a module's flow control; None while incomplete."""
-        if not bus.is_can:
-            return self.data
-        several = len(self.data) > 2 and self.data[0] == 0x01
-        if self.settings.auto_format:
-            if several and self.adapter.traits.several_pids == "no_data":
-                return None
-            return (
-                self.data[:2] if several and self.adapter.traits.several_pids == "first_only" else self.data
-            )
-        try:
-            message = self.adapter.incoming.feed(self.data)
-        except FramingError:
-            return None  # a module ignores what is no valid frame
-        if message is None and is_first(self.data):
-            return Arrival(0.0, 0, flow_control_frame().ljust(8, b"\0"), 0, 3)
-        return message
+    def _request_message(self, bus: Bus, module: int) -> tuple[bytes | None, bytes | None]:
+        """The diagnostic message this request completes, and the module's flow control; None where none."""
+        if bus.is_can and not self.settings.auto_format:
+            return self.state.node(module).receive(self.data)
+        habit = self.state.traits.several_pids
+        if not bus.is_can or len(self.data) <= 2 or self.data[0] != 0x01 or habit == "yes":
+            return self.data, None
+        return (None if habit == "no_data" else self.data[:2]), None
 
     # ------------------------------------------------------------- frames of an answer
 
     def _can_arrivals(self, bus: Bus, message: Message, starts_s: float) -> Iterator[Arrival]:
-        identifier = response_id(bus, message.module)
-        frames = segment(message.data, self.adapter.traits.padding)
-        flow = self._flow_control(bus, message.module) if len(frames) > 1 else FlowControl()
-        if flow is None or flow.status is not FlowStatus.CONTINUE:
-            frames = frames[:1]  # the module waits for its flow control in vain
-        pending = message.data[:1] == bytes((NEGATIVE,)) and message.data[-1] == RESPONSE_PENDING
-        offsets = self.timing.answer_offsets([0] * len(frames), bus, flow.separation_s if flow else 0.0)
-        turns = self._turns(len(frames) - 1, flow.block_size if flow else 0)
+        flow_control = self._flow_control(bus, message.module)
+        blocks = self.state.node(message.module).send(message.data, flow_control)
+        separation = separation_s(flow_control[2]) if len(blocks) > 1 else 0.0
+        offsets = iter(self.timing.answer_offsets([0] * sum(map(len, blocks)), bus, separation))
         left = len(message.data)
-        for number, (frame, offset) in enumerate(zip(frames, offsets, strict=True)):
-            begins = 2 if is_first(frame) else 1
-            ends = min(len(frame), begins + left)
-            left -= ends - begins
-            at_s = starts_s + offset + (turns[number - 1] * self.timing.flow_control_s if number else 0.0)
-            yield Arrival(at_s, identifier, frame, begins, ends, pending, more=left > 0)
+        for number, block in enumerate(blocks):
+            # The first flow control is in the model; each further one takes its time again.
+            waited_s = max(0, number - 1) * self.timing.flow_control_s
+            for frame in block:
+                begins = 2 if is_first(frame) else 1
+                ends = min(len(frame), begins + left)
+                left -= ends - begins
+                at_s = starts_s + next(offsets) + waited_s
+                identifier = response_id(bus, message.module)
+                yield Arrival(at_s, identifier, frame, begins, ends, _is_pending(message), more=left > 0)
 
-    @staticmethod
-    def _turns(consecutive: int, block_size: int) -> list[int]:
-        """For each consecutive frame, how many further flow controls came before it, after the first one."""
-        found: list[int] = []
-        for number, block in enumerate(blocks([b""] * consecutive, block_size)):
-            found += [number] * len(block)
-        return found
-
-    def _flow_control(self, bus: Bus, module: int) -> FlowControl | None:
+    def _flow_control(self, bus: Bus, module: int) -> bytes | None:
         """The flow control a module gets from the adapter; None where it gets none."""
         settings = self.settings
         if not settings.flow_control:
             return None
         if settings.flow_mode == 0:
-            return FlowControl()
+            return CONTINUE
         if settings.flow_mode == 1 and addressed(bus, settings.flow_header or 0) != module:
             return None
-        return read_flow_control(settings.flow_data)
+        return settings.flow_data
 
     def _legacy_arrivals(
         self, bus: Bus, own: list[Message], starts_s: float, physical: bool
     ) -> Iterator[Arrival]:
-        frames = [legacy_answer(bus, m.module, m.data, physical) for m in own]
         offsets = self.timing.answer_offsets([len(m.data) for m in own], bus)
-        for message, frame, offset in zip(own, frames, offsets, strict=True):
-            pending = message.data[:1] == bytes((NEGATIVE,)) and message.data[-1] == RESPONSE_PENDING
-            yield Arrival(starts_s + offset + message.delay_s, 0, frame, 3, len(frame) - 1, pending)
+        for message, offset in zip(own, offsets, strict=True):
+            frame = legacy_answer(bus, message.module, message.data, physical)
+            at_s = starts_s + offset + message.delay_s
+            yield Arrival(at_s, 0, frame, 3, len(frame) - 1, _is_pending(message))
 
     # ------------------------------------------------------------- print form
 
     def _lines(self, arrival: Arrival, bus: Bus) -> list[Line]:
-        frame = arrival.frame
-        if not bus.is_can:
-            shown = frame if self.settings.headers else frame[arrival.data_at : arrival.data_end]
-            return [self._line("", shown, len(shown))]
-        if self.settings.headers or not self.settings.auto_format:
-            head = self._header_text(arrival.identifier, bus) if self.settings.headers else ""
-            if self.settings.headers and self.settings.show_length:
-                head += f"{len(frame)}" + (" " if self.settings.spaces else "")
-            return [self._line(head, frame, arrival.data_end)]
-        if is_first(frame):
-            length = (frame[0] & 0xF) << 8 | frame[1]
-            body = frame[2:]
-            return [Line(f"{length:03X}", 3), self._line(self._numbered(0), body, len(body))]
-        if is_consecutive(frame):
-            return [self._line(self._numbered(frame[0] & 0xF), frame[1:], arrival.data_end - 1)]
+        """The lines that a frame is printed as."""
+        frame, gap = arrival.frame, " " * self.settings.spaces
         shown = frame[arrival.data_at : arrival.data_end]
-        return [self._line("", shown, len(shown))]
+        if self.settings.headers or (bus.is_can and not self.settings.auto_format):
+            head = _header_text(arrival, bus, self.settings)
+            return [_line(head, frame, arrival.data_end if bus.is_can else len(frame), gap)]
+        if bus.is_can and is_first(frame):
+            length = (frame[0] & 0xF) << 8 | frame[1]
+            return [Line(f"{length:03X}", 3), _line("0:" + gap, frame[2:], len(frame) - 2, gap)]
+        if bus.is_can and is_consecutive(frame):
+            return [_line(f"{frame[0] & 0xF:X}:{gap}", frame[1:], arrival.data_end - 1, gap)]
+        return [_line("", shown, len(shown), gap)]
 
-    def _numbered(self, number: int) -> str:
-        return f"{number:X}:" + (" " if self.settings.spaces else "")
 
-    def _header_text(self, identifier: int, bus: Bus) -> str:
-        if not self.settings.spaces:
-            return f"{identifier:03X}" if bus.id_bits == 11 else f"{identifier:08X}"
-        if bus.id_bits == 11:
-            return f"{identifier:03X} "
-        return identifier.to_bytes(4, "big").hex(" ").upper() + " "
+def _is_pending(message: Message) -> bool:
+    return message.data[0] == NEGATIVE and message.data[-1] == RESPONSE_PENDING
 
-    def _line(self, head: str, shown: bytes, needed_bytes: int) -> Line:
-        """A line of hexadecimal bytes after `head`; `needed_bytes` of them carry the answer."""
-        gap = " " if self.settings.spaces else ""
-        return Line(
-            head + "".join(f"{b:02X}{gap}" for b in shown),
-            len(head) + needed_bytes * (2 + len(gap)) - len(gap),
-        )
+
+def _header_text(arrival: Arrival, bus: Bus, settings: Settings) -> str:
+    """What is printed before a CAN frame; an older bus's header is part of the frame."""
+    if not bus.is_can or not settings.headers:
+        return ""
+    identifier = arrival.identifier
+    text = f"{identifier:03X} " if bus.id_bits == 11 else identifier.to_bytes(4, "big").hex(" ").upper() + " "
+    if settings.show_length:
+        text += f"{len(arrival.frame)} "
+    return text if settings.spaces else text.replace(" ", "")
+
+
+def _line(head: str, shown: bytes, needed_bytes: int, gap: str) -> Line:
+    """A line of hexadecimal bytes after `head`; `needed_bytes` of them carry the answer."""
+    text = head + "".join(f"{b:02X}{gap}" for b in shown)
+    return Line(text, len(head) + needed_bytes * (2 + len(gap)) - len(gap))

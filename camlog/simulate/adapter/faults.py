@@ -1,53 +1,157 @@
 """What can go wrong between a client and a vehicle, on a schedule, and a log of when it did.
 
-| kind | what the client meets while it lasts |
-|---|---|
-| unplugged | the port is gone; afterwards it is back, settings lost |
-| hung | the port takes everything and says nothing |
-| reset | at its start the adapter restarts: version line, settings lost |
-| low_voltage | cranking: LV RESET at its start, supply reads low, modules silent |
-| no_data, can_error, bus_error, bus_init_error | that message for an answer |
-| buffer_full, stopped, unable_to_connect | the same |
-| garbage | characters of an answer replaced by ones that are not hexadecimal |
-| truncated | an answer line breaks off inside its data |
-| merged | two answer lines run into one |
-| wrong_echo | the answer names another PID or identifier than was asked for |
-| negative_response | modules refuse: conditions not correct |
-| response_pending | modules answer "response pending" (78) first, the answer itself later |
-| second_module | another module answers too |
-
-Everything a fault does to an answer can be told from a good one by form, length, checksum or echo; none
-changes a value and leaves the rest intact, for that nobody could detect.
+FAULTS is the table: a fault is one entry. Everything a fault does to an answer can be told from a good one by
+form, length, checksum or echo; none changes a value and leaves the rest intact, for that nobody could detect.
 """
 
 from __future__ import annotations
 
 import random
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from threading import Lock
 
 from camlog.errors import InputError
-
-# Instead of an answer, by kind.
-MESSAGES = {
-    "no_data": "NO DATA",
-    "can_error": "CAN ERROR",
-    "bus_error": "BUS ERROR",
-    "bus_init_error": "BUS INIT: ...ERROR",
-    "buffer_full": "BUFFER FULL",
-    "stopped": "STOPPED",
-    "unable_to_connect": "UNABLE TO CONNECT",
-}
-PORT_KINDS = ("unplugged", "hung")
-ADAPTER_KINDS = ("reset", "low_voltage")
-LINE_KINDS = ("garbage", "truncated", "merged")
-MODULE_KINDS = ("wrong_echo", "negative_response", "response_pending", "second_module")
-KINDS = (*PORT_KINDS, *ADAPTER_KINDS, *MESSAGES, *LINE_KINDS, *MODULE_KINDS)
+from camlog.simulate.adapter.values import CONDITIONS_NOT_CORRECT, RESPONSE_PENDING, negative
 
 PENDING_S = 0.030  # from "response pending" to the answer itself, within what any adapter still listens
 CRANKING_V = 5.4
+_NOT_HEX = "#~!%&;_zqx"
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A printed line: its text, and how many of its characters come before the last one that matters."""
+
+    text: str
+    needed: int
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """One answer message of a module; `delay_s` after the moment the module would normally answer."""
+
+    module: int
+    data: bytes
+    delay_s: float = 0.0
+
+
+# ---------------------------------------------------------------- what a fault does to an answer
+
+
+def _one_line(change: Callable[[Line, random.Random], str]):
+    def changed(lines: list[Line], previous: str, draw: random.Random) -> list[Line]:
+        number = draw.randrange(len(lines))
+        text = change(lines[number], draw)
+        return [*lines[:number], Line(text, len(text)), *lines[number + 1 :]]
+
+    return changed
+
+
+def _garbled(line: Line, draw: random.Random) -> str:
+    characters = list(line.text)
+    for place in draw.sample(range(len(characters)), max(1, len(characters) // 5)):
+        # Latin-1 above 7F as a disturbed line gives, or a printable stray.
+        characters[place] = chr(draw.randrange(0xA0, 0x100)) if draw.random() < 0.5 else draw.choice(_NOT_HEX)
+    # At least one stray that no reader can drop as undecodable and still see a hexadecimal line.
+    characters[draw.randrange(len(characters))] = draw.choice(_NOT_HEX)
+    return "".join(characters)
+
+
+def _cut(line: Line, draw: random.Random) -> str:
+    last = max(1, line.needed - 1)
+    return line.text[: draw.randint(max(1, last // 2), last)]
+
+
+def _merged(lines: list[Line], previous: str, draw: random.Random) -> list[Line]:
+    if len(lines) > 1:
+        return [Line(lines[0].text + lines[1].text, 0), *lines[2:]]
+    # A single line: the line end of the answer before was lost with all that led up to it.
+    return [Line((previous or lines[0].text) + lines[0].text, 0)]
+
+
+def wrong_echo(answer: bytes, request: bytes) -> bytes | None:
+    """The answer with another PID or identifier in it than any asked for; None where it carries none."""
+    service = request[0] if request else 0
+    place = 2 if service == 0x22 else 1
+    if service not in (0x01, 0x02, 0x06, 0x09, 0x21, 0x22):
+        return None
+    if len(answer) <= place or answer[0] != service + 0x40:
+        return None
+    asked = set(request[1:]) | {answer[place]}
+    other = next(n for n in range(0x7F, 0, -1) if n not in asked and n % 0x20)
+    return answer[:place] + bytes((other,)) + answer[place + 1 :]
+
+
+def _other_echo(own: list[Message], request: bytes) -> list[Message] | None:
+    changed = wrong_echo(own[0].data, request)
+    return None if changed is None else [Message(own[0].module, changed), *own[1:]]
+
+
+def _refusing(own: list[Message], request: bytes) -> list[Message]:
+    return [Message(own[0].module, negative(request[0], CONDITIONS_NOT_CORRECT))]
+
+
+def _late(own: list[Message], request: bytes) -> list[Message]:
+    pending = Message(own[0].module, negative(request[0], RESPONSE_PENDING))
+    return [pending, *(Message(m.module, m.data, PENDING_S) for m in own)]
+
+
+# ---------------------------------------------------------------- the table
+
+
+@dataclass(frozen=True, slots=True)
+class FaultKind:
+    """A fault: `where` it strikes, and what the client meets while it lasts (`words`).
+
+    `text` is printed in place of an answer; `lines` changes an answer's printed lines, given the last line
+    before it; `messages` changes the messages of the first module that answers, None where it cannot.
+    """
+
+    where: str  # port, adapter, answer, line, module
+    words: str
+    text: str = ""
+    lines: Callable[[list[Line], str, random.Random], list[Line]] | None = None
+    messages: Callable[[list[Message], bytes], list[Message] | None] | None = None
+
+
+def _said(text: str) -> FaultKind:
+    return FaultKind("answer", f"{text} for an answer", text)
+
+
+FAULTS: dict[str, FaultKind] = {
+    "unplugged": FaultKind("port", "the port is gone; afterwards it is back, settings lost"),
+    "hung": FaultKind("port", "the port takes everything and says nothing"),
+    "reset": FaultKind("adapter", "at its start the adapter restarts: version line, settings lost"),
+    "low_voltage": FaultKind("adapter", "cranking: LV RESET at its start, supply reads low, modules silent"),
+    "no_data": _said("NO DATA"),
+    "can_error": _said("CAN ERROR"),
+    "bus_error": _said("BUS ERROR"),
+    "bus_init_error": _said("BUS INIT: ...ERROR"),
+    "buffer_full": _said("BUFFER FULL"),
+    "stopped": _said("STOPPED"),
+    "unable_to_connect": _said("UNABLE TO CONNECT"),
+    "garbage": FaultKind("line", "characters of an answer are not hexadecimal", lines=_one_line(_garbled)),
+    "truncated": FaultKind("line", "an answer line breaks off inside its data", lines=_one_line(_cut)),
+    "merged": FaultKind("line", "two answer lines run into one", lines=_merged),
+    "wrong_echo": FaultKind("module", "the answer names another PID than asked for", messages=_other_echo),
+    "negative_response": FaultKind("module", "modules refuse: conditions not correct", messages=_refusing),
+    "response_pending": FaultKind("module", "first 'response pending', the answer later", messages=_late),
+    "second_module": FaultKind("module", "another module answers too"),
+}
+KINDS = tuple(FAULTS)
+MESSAGES = {kind: fault.text for kind, fault in FAULTS.items() if fault.text}
+LINE_KINDS = tuple(kind for kind, fault in FAULTS.items() if fault.lines)
+ANSWER_KINDS = tuple(kind for kind, fault in FAULTS.items() if fault.messages)
+
+
+def damage(kind: str, lines: list[Line], previous: str, draw: random.Random) -> list[Line]:
+    """The lines of an answer as a faulty link delivers them; `previous` is the last line before it."""
+    return FAULTS[kind].lines(lines, previous, draw) if lines else lines
+
+
+# ---------------------------------------------------------------- when they strike
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,10 +163,9 @@ class Fault:
     duration_s: float
 
     def __post_init__(self) -> None:
-        if self.kind not in KINDS:
-            raise InputError(
-                f"there is no fault {self.kind!r}", remedy="Choose one of " + ", ".join(KINDS) + "."
-            )
+        if self.kind not in FAULTS:
+            kinds = ", ".join(KINDS)
+            raise InputError(f"there is no fault {self.kind!r}", remedy=f"Choose one of {kinds}.")
         if not (self.start_s >= 0 and self.duration_s > 0):
             raise InputError(
                 f"fault {self.kind} at {self.start_s:g} s for {self.duration_s:g} s",
@@ -107,12 +210,12 @@ def random_faults(
     order = list(kinds)
     draw.shuffle(order)
     slot = total_s / len(order)
-    found = []
+    made = []
     for number, kind in enumerate(order):
         lasts = slot * share * draw.uniform(0.5, 1.0)
         begins = first_s + slot * number + draw.uniform(0.0, slot * (1.0 - share) / 2)
-        found.append(Fault(kind, begins, lasts))
-    return tuple(found)
+        made.append(Fault(kind, begins, lasts))
+    return tuple(made)
 
 
 @dataclass
@@ -130,83 +233,13 @@ class FaultSchedule:
 
     def active(self, time_s: float, kinds: Iterable[str] = KINDS) -> Fault | None:
         """The first fault of those kinds that lasts at `time_s`, or None."""
-        for fault in self.faults:
-            if fault.start_s > time_s:
-                return None
-            if time_s < fault.end_s and fault.kind in kinds:
-                return fault
-        return None
+        return next((f for f in self.faults if f.start_s <= time_s < f.end_s and f.kind in kinds), None)
 
     def begun(self, after_s: float, until_s: float, kinds: Iterable[str]) -> list[Fault]:
         """Faults of those kinds that begin after `after_s` and not after `until_s`."""
         return [f for f in self.faults if after_s < f.start_s <= until_s and f.kind in kinds]
 
-    def next_change(self, time_s: float) -> float | None:
-        """The next time a fault begins or ends, None where none will."""
-        return min((t for f in self.faults for t in (f.start_s, f.end_s) if t > time_s), default=None)
-
     def met(self, time_s: float, kind: str, detail: str = "") -> None:
         """Write in the log that a fault was met."""
         with self._lock:
             self.log.append(Injection(time_s, kind, detail))
-
-
-# ---------------------------------------------------------------- what a fault does to an answer's lines
-
-_NOT_HEX = "#~!%&;_zqx"
-
-
-@dataclass(frozen=True, slots=True)
-class Line:
-    """A printed line: its text, and how many of its characters come before the last one that matters."""
-
-    text: str
-    needed: int
-
-
-def damage(kind: str, lines: list[Line], previous: str, draw: random.Random) -> list[Line]:
-    """The lines of an answer as a faulty link delivers them; `previous` is the last line before it."""
-    if not lines:
-        return lines
-    if kind == "merged":
-        return _merged(lines, previous)
-    number = draw.randrange(len(lines))
-    victim = lines[number]
-    changed = _garbled(victim.text, draw) if kind == "garbage" else _cut(victim, draw)
-    return [*lines[:number], Line(changed, len(changed)), *lines[number + 1 :]]
-
-
-def _garbled(text: str, draw: random.Random) -> str:
-    characters = list(text)
-    for place in draw.sample(range(len(characters)), max(1, len(characters) // 5)):
-        # Latin-1 above 7F as a disturbed line gives, or a printable stray.
-        characters[place] = chr(draw.randrange(0xA0, 0x100)) if draw.random() < 0.5 else draw.choice(_NOT_HEX)
-    # At least one stray that no reader can drop as undecodable and still see a hexadecimal line.
-    characters[draw.randrange(len(characters))] = draw.choice(_NOT_HEX)
-    return "".join(characters)
-
-
-def _cut(line: Line, draw: random.Random) -> str:
-    last = max(1, line.needed - 1)
-    return line.text[: draw.randint(max(1, last // 2), last)]
-
-
-def _merged(lines: list[Line], previous: str) -> list[Line]:
-    if len(lines) > 1:
-        first, second, *rest = lines
-        return [Line(first.text + second.text, 0), *rest]
-    # A single line: the line end of the answer before was lost with all that led up to it.
-    return [Line((previous or lines[0].text) + lines[0].text, 0)]
-
-
-def wrong_echo(answer: bytes, request: bytes) -> bytes | None:
-    """The answer with another PID or identifier in it than any asked for; None where it carries none."""
-    service = request[0] if request else 0
-    if service not in (0x01, 0x02, 0x06, 0x09, 0x21, 0x22) or len(answer) < 2 or answer[0] != service + 0x40:
-        return None
-    place = 2 if service == 0x22 else 1
-    if len(answer) <= place:
-        return None
-    asked = set(request[1:]) | {answer[place]}
-    other = next(n for n in range(0x7F, 0, -1) if n not in asked and n % 0x20)
-    return answer[:place] + bytes((other,)) + answer[place + 1 :]

@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+import json
+import signal
 import tempfile
+import threading
 import time
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from threading import Thread
 
+from camlog.errors import InputError
 from camlog.profile import VehicleProfile
 from camlog.simulate.adapter.elm import Interpreter
 from camlog.simulate.adapter.faults import Fault, FaultSchedule, Injection
 from camlog.simulate.adapter.session import Session
+from camlog.simulate.adapter.settings import AdapterTraits
 from camlog.simulate.adapter.timing import TimingModel
-from camlog.simulate.adapter.traits import AdapterTraits
 from camlog.simulate.adapter.transport import Port, PtyPort, TcpPort
 from camlog.simulate.adapter.vehicle_side import VehicleSide
 from camlog.simulate.car import Car
+
+_LOOK_S = 0.2
 
 
 class SimulatedAdapter:
@@ -25,7 +30,7 @@ class SimulatedAdapter:
     `profile` says with which identifiers the vehicle's signals are asked for (service 22, 21 or 01).
     `clock` counts seconds; vehicle time is `start_time_s` plus `time_scale` times what has passed on it
     since the adapter was started. Fault times are clock seconds since then. Use it as a context manager or
-    call `stop`; `start_pty` and `start_tcp` may both be used, and share the vehicle.
+    call `stop`; several ports may be open at once, and share the vehicle.
 
     Raises ValueError for a profile with a request header that no simulated module listens to.
     """
@@ -51,7 +56,7 @@ class SimulatedAdapter:
         self._start_time_s = start_time_s
         self._origin_s: float | None = None
         self._vehicle = VehicleSide(car, profile, traits, self._faults, self.vehicle_time)
-        self._serving: list[tuple[Session, Thread]] = []
+        self._serving: list[tuple[Session, threading.Thread]] = []
         self._folder: tempfile.TemporaryDirectory | None = None
 
     def vehicle_time(self, adapter_s: float) -> float:
@@ -77,21 +82,22 @@ class SimulatedAdapter:
         if link is None and any(f.kind == "unplugged" for f in self._faults.faults):
             self._folder = self._folder or tempfile.TemporaryDirectory(prefix="camlog-adapter-")
             link = Path(self._folder.name) / "port"
-        return self._serve(PtyPort(link))
+        return self.start(PtyPort(link))
 
     def start_tcp(self, host: str = "127.0.0.1", port: int = 0) -> str:
         """Listen on a TCP port (0: any free one); the address to connect to, `socket://HOST:PORT`.
 
         Raises InputError where it cannot be had.
         """
-        return self._serve(TcpPort(host, port))
+        return self.start(TcpPort(host, port))
 
-    def _serve(self, port: Port) -> str:
+    def start(self, port: Port) -> str:
+        """Open a port and serve it; the address to connect to. Raises InputError where it cannot be had."""
         port.open()
         if self._origin_s is None:
             self._origin_s = self._clock()
-        session = Session(port, self._interpreter, self._faults, self.timing, self._clock, self._origin_s)
-        thread = Thread(target=session.run, name="simulated-adapter", daemon=True)
+        session = Session(port, self._interpreter, self._clock, self._origin_s)
+        thread = threading.Thread(target=session.run, name="simulated-adapter", daemon=True)
         self._serving.append((session, thread))
         thread.start()
         return port.address
@@ -115,3 +121,61 @@ class SimulatedAdapter:
 
     def __exit__(self, *_: object) -> None:
         self.stop()
+
+
+def parse_host_port(text: str) -> tuple[str, int]:
+    """`HOST:PORT` or just `PORT`. Raises InputError for anything else."""
+    host, _, port = text.rpartition(":")
+    if port.isascii() and port.isdigit() and int(port) <= 65535:
+        return host.removeprefix("socket://").strip("[]") or "127.0.0.1", int(port)
+    raise InputError(f"{text!r} is not HOST:PORT", remedy="Write it as in 127.0.0.1:35000.")
+
+
+def serve(
+    adapter: SimulatedAdapter,
+    *,
+    link: str | Path | None = None,
+    tcp: str | None = None,
+    announce: Callable[[str], object] = print,
+    ended: Callable[[], bool] = lambda: False,
+    fault_log: Path | None = None,
+) -> None:
+    """Open the port, announce its address, and serve until Ctrl-C, a termination signal or `ended()`.
+
+    A pseudo-terminal unless `tcp` says HOST:PORT. `fault_log` gets one JSON object a line for each fault met.
+    Raises InputError where the port cannot be had or the log cannot be written.
+    """
+    written = 0
+
+    def write_log() -> None:
+        nonlocal written
+        if fault_log is not None:
+            met = adapter.fault_log[written:]
+            _append(fault_log, met)
+            written += len(met)
+
+    write_log()
+    stop = threading.Event()
+    before = {}
+    if threading.current_thread() is threading.main_thread():
+        for number in (signal.SIGINT, signal.SIGTERM):
+            before[number] = signal.signal(number, lambda *_: stop.set())
+    try:
+        with adapter:
+            announce(adapter.start_tcp(*parse_host_port(tcp)) if tcp else adapter.start_pty(link))
+            while not stop.is_set() and not ended():
+                stop.wait(_LOOK_S)
+                write_log()
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _append(path: Path, met: Iterable[Injection]) -> None:
+    entries = [{"time_s": round(m.time_s, 4), "kind": m.kind, "on": m.detail} for m in met]
+    try:
+        with open(path, "a", encoding="utf-8") as out:
+            out.writelines(json.dumps(entry) + "\n" for entry in entries)
+    except OSError as error:
+        words = f"cannot be written ({error.strerror})"
+        raise InputError(words, file=path, remedy="Check the path.") from error

@@ -1,166 +1,197 @@
-"""A control module's diagnostic services: a request's bytes in, the answer's bytes out.
+"""A control module's diagnostic services: a request's bytes in, the answer messages' bytes out.
 
 | service | request | answer |
 |---|---|---|
-| 01 | `01 0C 0D` | `41 0C hh hh 0D hh` |
-| 02 | `02 0C 00` | `42 0C 00 hh hh` |
-| 03, 07, 0A | `03` | `43 02 00 11 03 01` |
-| 04 | `04` | `44` |
-| 06 | `06 A2` | `46 A2 0C 24 hh hh hh hh hh hh ...` |
-| 09 | `09 02` | `49 02 01` and 17 characters |
-| 21, 22 | `22 F0 A1 F0 A2` | `62 F0 A1 ... F0 A2 ...` |
+| 01 present values | `01 0C 0D` | `41 0C hh hh 0D hh` |
+| 02 freeze frame | `02 0C 00` | `42 0C 00 hh hh` |
+| 03, 07, 0A codes: stored, pending, permanent | `03` | `43 02 00 11 03 01` |
+| 04 clear | `04` | `44` |
+| 06 monitor results | `06 A2` | `46 A2 0C 24 hh hh hh hh hh hh ...` |
+| 09 the vehicle's and the module's names | `09 02` | `49 02 01` and 17 characters |
+| 21, 22 the vehicle profile's identifiers | `22 F0 A1 F0 A2` | `62 F0 A1 ... F0 A2 ...` |
+| 3E tester present | `3E 00` | `7E 00` |
 
-SAE J1979 / ISO 15031-5 and ISO 14229-1 (from memory). A value the vehicle cannot give is left out of the
-answer, as an unsupported one is.
+SERVICES is the table of them: SAE J1979 / ISO 15031-5, ISO 14229-1 and ISO 14230-3 (from memory).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
 
-from camlog.profile import SignalDefinition, VehicleProfile
-from camlog.simulate.adapter import code_services, data_services
-from camlog.simulate.adapter.buses import module_of_header
-from camlog.simulate.adapter.inquiry import (
-    OUT_OF_RANGE,
-    POSITIVE,
+from camlog.codes.service06 import TID_MISFIRE_CURRENT, encode_monitor_test, misfire_mid
+from camlog.codes.trouble import encode_codes
+from camlog.signals import MAX_CYLINDERS, misfire
+from camlog.simulate.adapter.values import (
+    CONDITIONS_NOT_CORRECT,
     SERVICE_NOT_SUPPORTED,
-    SUBFUNCTION_NOT_SUPPORTED,
+    UNSAID_TO_ALL,
     Inquiry,
     Refused,
-    Service,
+    defined,
+    frozen,
+    is_number,
+    items,
     negative,
+    nothing_defined,
+    present,
+    supported_map,
 )
-from camlog.simulate.car import Car
-from camlog.stream import CodeSnapshot
+from camlog.stream import MonitorTest
 
-# Refusals that a module keeps to itself when everybody was asked (ISO 14229-1).
-_UNSAID_TO_ALL = (SERVICE_NOT_SUPPORTED, SUBFUNCTION_NOT_SUPPORTED, OUT_OF_RANGE)
-TESTER_PRESENT = 0x3E
+MAX_CODES = 255
+CODES_A_MESSAGE, CHARACTERS_A_MESSAGE = 3, 4  # on the older buses
+VIN_CHARACTERS = 17
+MODULE_NAMES = {0: "ECM\0-EngineControl", 1: "TCM\0-TransmisCtrl"}  # acronym, dash, name: 20 characters
+CALIBRATION_FACTOR = 0x9E3779B1  # makes an invented calibration number of an invented calibration name
+
+Service = Callable[[Inquiry], list[bytes]]
 
 
-def tester_present(inquiry: Inquiry) -> list[bytes]:
-    """Service 3E: keeps a session open; sub-function 80 wants no answer."""
+# ---------------------------------------------------------------- services 03, 04, 07 and 0A
+
+
+def _codes(inquiry: Inquiry, kind: str) -> list[bytes]:
+    """Codes of a kind: on CAN after their number, on an older bus three a message, filled up with zeros."""
+    if inquiry.data:
+        raise Refused()
+    codes = getattr(inquiry.snapshot, kind)
+    if codes is None:  # not known: silence, which a client cannot take for "no codes"
+        return []
+    texts = inquiry.own(codes)[:MAX_CODES]
+    if inquiry.is_can:
+        return [inquiry.reply(bytes((len(texts),)), encode_codes(texts))]
+    groups = [texts[i : i + CODES_A_MESSAGE] for i in range(0, len(texts), CODES_A_MESSAGE)] or [[]]
+    return [inquiry.reply(encode_codes(group).ljust(2 * CODES_A_MESSAGE, b"\0")) for group in groups]
+
+
+def _clear(inquiry: Inquiry) -> list[bytes]:
+    if inquiry.data:
+        raise Refused()
+    if not inquiry.car.clear_codes():
+        raise Refused(CONDITIONS_NOT_CORRECT)
+    return [inquiry.reply()]
+
+
+# ---------------------------------------------------------------- service 06
+
+
+def _monitor_tests(inquiry: Inquiry) -> list[bytes]:
+    """The results of one monitor (MID), or the maps of up to six ranges of them."""
+    asked, results = inquiry.data, _results(inquiry)
+    if all(mid % 0x20 == 0 for mid in asked):
+        maps = ((mid, supported_map(set(results), mid)) for mid in asked)
+        found = b"".join(bytes((mid,)) + data for mid, data in maps if data is not None)
+    else:
+        found = results.get(asked[0], b"") if len(asked) == 1 else b""
+    if not found:
+        raise Refused()
+    return [inquiry.reply(found)]
+
+
+def _results(inquiry: Inquiry) -> dict[int, bytes]:
+    """Nine bytes a result, by monitor; misfire counts of this driving cycle are the present ones."""
+    tests = inquiry.snapshot.monitor_tests if inquiry.module == 0 else ()
+    by_ids = {(int(t.mid, 16), int(t.tid, 16)): _restated(t) for t in tests}
+    for cylinder in range(1, MAX_CYLINDERS + 1):
+        name = misfire(cylinder)
+        count = inquiry.car.value(name) if name in inquiry.car.signals else None
+        if is_number(count):
+            mid, tid = misfire_mid(cylinder), TID_MISFIRE_CURRENT
+            held = by_ids.get((mid, tid), MonitorTest(f"{mid:02X}", f"{tid:02X}", 0, None, None, "count"))
+            by_ids[mid, tid] = replace(held, value=count)
+    found: dict[int, bytes] = {}
+    for (mid, _), test in sorted(by_ids.items()):
+        try:
+            found[mid] = found.get(mid, b"") + encode_monitor_test(test)
+        except ValueError:
+            continue  # a unit the standard has no number for cannot be sent
+    return found
+
+
+def _restated(test: MonitorTest) -> MonitorTest:
+    """Seconds as milliseconds, which the standard counts more finely."""
+    numbers = (test.value, test.min, test.max)
+    if test.unit != "s" or max(abs(v) for v in numbers if v is not None) > 65:
+        return test
+    value, low, high = (None if v is None else v * 1000.0 for v in numbers)
+    return replace(test, value=value, min=low, max=high, unit="ms")
+
+
+# ---------------------------------------------------------------- services 09 and 3E
+
+
+def _information(inquiry: Inquiry) -> list[bytes]:
+    """Vehicle identification number, calibration, name of the module; in messages of four on an older bus."""
+    if len(inquiry.data) != 1:
+        raise Refused()
+    kind, texts = inquiry.data[0], _texts(inquiry)
+    messages = {k: -(-len(text) // CHARACTERS_A_MESSAGE) for k, text in texts.items()}
+    counts = {} if inquiry.is_can else {k - 1: n for k, n in messages.items() if k % 2 == 0}
+    if kind == 0x00:
+        mark = b"" if inquiry.is_can else b"\x01"
+        return [inquiry.reply(inquiry.data, mark, supported_map({*texts, *counts}, 0))]
+    if kind in counts:
+        return [inquiry.reply(inquiry.data, bytes((counts[kind],)))]
+    if kind not in texts:
+        raise Refused()
+    if inquiry.is_can:
+        return [inquiry.reply(inquiry.data, b"\x01", texts[kind])]
+    text = texts[kind].rjust(messages[kind] * CHARACTERS_A_MESSAGE, b"\0")
+    return [
+        inquiry.reply(inquiry.data, bytes((number + 1,)), text[at : at + CHARACTERS_A_MESSAGE])
+        for number, at in enumerate(range(0, len(text), CHARACTERS_A_MESSAGE))
+    ]
+
+
+def _texts(inquiry: Inquiry) -> dict[int, bytes]:
+    calibration = f"CAMLOG-SIM-{inquiry.module:04d}".encode().ljust(16, b"\0")
+    number = sum(calibration) * CALIBRATION_FACTOR & 0xFFFFFFFF
+    found = {0x04: calibration, 0x06: number.to_bytes(4, "big")}
+    vin = inquiry.car.vin or ""
+    if len(vin) == VIN_CHARACTERS and vin.isascii():
+        found[0x02] = vin.encode()
+    if inquiry.module in MODULE_NAMES:
+        found[0x0A] = MODULE_NAMES[inquiry.module].encode().ljust(20, b"\0")
+    return found
+
+
+def _tester_present(inquiry: Inquiry) -> list[bytes]:
+    """Keeps a session open; sub-function 80 wants no answer."""
     if inquiry.data[:1] == b"\x80":
         return []
     if inquiry.data not in (b"", b"\x00"):
-        raise Refused(SUBFUNCTION_NOT_SUPPORTED)
-    return [bytes((TESTER_PRESENT + POSITIVE,)) + inquiry.data]
+        raise Refused()
+    return [inquiry.reply(inquiry.data)]
 
 
+ANY_NUMBER = 4095
 SERVICES: dict[int, Service] = {
-    0x01: data_services.current_data,
-    0x02: data_services.freeze_frame,
-    0x03: code_services.stored_codes,
-    0x04: code_services.clear,
-    0x06: code_services.monitor_tests,
-    0x07: code_services.pending_codes,
-    0x09: code_services.vehicle_information,
-    0x0A: code_services.permanent_codes,
-    0x21: data_services.by_local_identifier,
-    0x22: data_services.by_identifier,
-    TESTER_PRESENT: tester_present,
+    0x01: partial(items, size=1, most=6, data_of=present),
+    0x02: partial(items, size=2, most=ANY_NUMBER, data_of=frozen),
+    0x03: partial(_codes, kind="stored"),
+    0x04: _clear,
+    0x06: _monitor_tests,
+    0x07: partial(_codes, kind="pending"),
+    0x09: _information,
+    0x0A: partial(_codes, kind="permanent"),
+    0x21: partial(items, size=1, most=1, data_of=defined, refusal=nothing_defined),
+    0x22: partial(items, size=2, most=ANY_NUMBER, data_of=defined, refusal=nothing_defined),
+    0x3E: _tester_present,
 }
-_CAN_ONLY = (0x06, 0x0A)  # on older buses service 06 is laid out by the maker, and 0A does not exist
+CAN_ONLY = (0x06, 0x0A)  # on older buses service 06 is laid out by the maker, and 0A does not exist
 
 
-class Module:
-    """One control module behind the diagnostic connector, numbered from 0, the engine's.
+def answer(inquiry: Inquiry, to_all: bool) -> list[bytes]:
+    """Answer messages to a request; empty where the module keeps silent.
 
-    `definitions` are the profile's signals this module holds.
+    `to_all`: the request went to every module (functional addressing). On CAN an answer is one message; on an
+    older bus it may be several, of at most seven data bytes.
     """
-
-    def __init__(self, car: Car, number: int = 0, definitions: Iterable[SignalDefinition] = ()):
-        self.car = car
-        self.number = number
-        self.definitions: dict[tuple[int, int], list[SignalDefinition]] = {}
-        for definition in definitions:
-            self.definitions.setdefault((definition.service, definition.identifier), []).append(definition)
-
-    def answer(self, request: bytes, *, to_all: bool, is_can: bool = True) -> list[bytes]:
-        """Answer messages to one request; empty where the module keeps silent.
-
-        `to_all`: the request went to every module (functional addressing). On CAN an answer is one message;
-        on an older bus it may be several, of at most seven data bytes.
-        """
-        if not request:
-            return []
-        inquiry = Inquiry(self.car, self.number, request[1:], is_can, self.definitions)
-        try:
-            service = SERVICES.get(request[0])
-            if service is None or (request[0] in _CAN_ONLY and not is_can):
-                raise Refused(SERVICE_NOT_SUPPORTED)
-            return service(inquiry)
-        except Refused as refused:
-            if to_all and refused.code in _UNSAID_TO_ALL:
-                return []
-            return [negative(request[0], refused.code)]
-
-
-class SecondModule:
-    """The car as its transmission module reports it: its own road speed and supply voltage, its own codes.
-
-    The two values differ from the engine module's, so that a client which mixes modules up is found out.
-    """
-
-    SIGNALS = frozenset({"vehicle_speed", "module_voltage"})
-
-    def __init__(self, car: Car):
-        self._car = car
-        self.vin = ""
-
-    @property
-    def signals(self) -> frozenset[str]:
-        return self._car.signals & self.SIGNALS
-
-    @property
-    def ignition_on(self) -> bool:
-        return self._car.ignition_on
-
-    @property
-    def battery_voltage(self) -> float:
-        return self._car.battery_voltage
-
-    def advance(self, time_s: float) -> None:
-        self._car.advance(time_s)
-
-    def value(self, signal: str) -> float | None:
-        value = self._car.value(signal)
-        if value is None:
-            return None
-        return value - 0.4 if signal == "module_voltage" else max(0.0, 0.9 * value - 3.0)
-
-    def code_snapshot(self) -> CodeSnapshot:
-        full = self._car.code_snapshot()
-        return CodeSnapshot(full.time_s, full.mil, full.stored, full.pending, full.permanent)
-
-    def clear_codes(self) -> bool:
-        return True  # the engine module, asked at the same time, clears for both
-
-
-def modules_for(car: Car, profile: VehicleProfile | None, second: bool = False) -> dict[int, Module]:
-    """The vehicle's modules by number: the engine's, those the profile's headers address, a second if wanted.
-
-    Raises ValueError for a profile header that addresses no module here.
-    """
-    held: dict[int, list[SignalDefinition]] = {0: []}
-    if second:
-        held[1] = []
-    for definition in profile.signals if profile else ():
-        if definition.name not in car.signals:
-            continue
-        header = definition.request_header
-        number = 0 if header is None else module_of_header(header)
-        if number is None:
-            raise ValueError(f"{definition.name}: no simulated module listens to request header {header:#x}")
-        held.setdefault(number, []).append(definition)
-    return {n: Module(car, n, d) if n == 0 else _OtherModule(car, n, d) for n, d in sorted(held.items())}
-
-
-class _OtherModule(Module):
-    """A module besides the engine's: standard services from its own view, the profile's from the car."""
-
-    def answer(self, request: bytes, *, to_all: bool, is_can: bool = True) -> list[bytes]:
-        if request[:1] not in (b"\x21", b"\x22"):
-            return Module(SecondModule(self.car), self.number).answer(request, to_all=to_all, is_can=is_can)
-        return super().answer(request, to_all=to_all, is_can=is_can)
+    try:
+        if inquiry.service not in SERVICES or (inquiry.service in CAN_ONLY and not inquiry.is_can):
+            raise Refused(SERVICE_NOT_SUPPORTED)
+        return SERVICES[inquiry.service](inquiry)
+    except Refused as refused:
+        return [] if to_all and refused.code in UNSAID_TO_ALL else [negative(inquiry.service, refused.code)]

@@ -6,9 +6,8 @@ import time
 from collections.abc import Callable
 
 from camlog.errors import InputError
-from camlog.simulate.adapter.elm import Interpreter, Reply
-from camlog.simulate.adapter.faults import FaultSchedule
-from camlog.simulate.adapter.timing import TimingModel
+from camlog.simulate.adapter.elm import Interpreter
+from camlog.simulate.adapter.state import Reply
 from camlog.simulate.adapter.transport import Port
 
 RETURN, LINEFEED = 0x0D, 0x0A
@@ -17,32 +16,25 @@ _SPIN_S = 0.0005  # the operating system's sleep is not finer than this
 
 
 class Session:
-    """Serves one port until `stop` is set. `clock` gives seconds; `origin_s` is when the adapter was started.
+    """Serves one port until `stopping` is set. `clock` gives seconds; the adapter was started at `origin_s`.
 
-    `interpreter` makes a fresh adapter state: the one after its supply came on.
+    `interpreter` makes a fresh adapter: the one after its supply came on.
     """
 
     def __init__(
-        self,
-        port: Port,
-        interpreter: Callable[[], Interpreter],
-        faults: FaultSchedule,
-        timing: TimingModel,
-        clock: Callable[[], float],
-        origin_s: float,
+        self, port: Port, interpreter: Callable[[], Interpreter], clock: Callable[[], float], origin_s: float
     ):
         self.port = port
         self.stopping = False
         self._fresh = interpreter
         self._adapter = interpreter()
-        self._faults = faults
-        self._timing = timing
+        self._faults = self._adapter.faults
         self._clock = clock
         self._origin_s = origin_s
         self._checked_s = -1.0
         self._line = bytearray()
         self._waiting = bytearray()  # characters not looked at yet
-        self._low = False
+        self._supply_is_low = False
         self._hung_logged: float | None = None
 
     def _now(self) -> float:
@@ -52,56 +44,54 @@ class Session:
         """Serve the (open) port; closes it at the end."""
         try:
             while not self.stopping:
-                self._struck()
+                self._strike()
                 if self.port.wait(0.0 if self._waiting else _TICK_S):
                     self._waiting += self.port.read()
                 arrived_s = self._now()
                 if self._hung():
                     self._waiting.clear()
                 elif self._waiting:
-                    self._take(arrived_s)
+                    self._read_line(arrived_s)
                 else:
                     self._adapter.vehicle.keep_up(self._now())
                     self._watch_supply()
         finally:
             self.port.close()
 
-    # ------------------------------------------------------------- input
-
-    def _take(self, arrived_s: float) -> None:
-        """Look at the characters that have come, up to the end of one line."""
+    def _read_line(self, arrived_s: float) -> None:
+        """Look at the characters that have come, up to the end of one line, and carry that out."""
+        adapter = self._adapter
         while self._waiting:
             byte = self._waiting.pop(0)
-            if self._adapter.asleep:
+            if adapter.asleep:
                 self._waiting.clear()  # what comes while it wakes up is lost
-                self._print(self._adapter.wake(arrived_s))
+                self._print(adapter.wake(arrived_s))
                 return
             if byte == LINEFEED and not self._line:
                 continue
-            if byte != RETURN:
+            ended = byte == RETURN
+            if adapter.settings.echo:
+                self.port.write(adapter.settings.line_end.encode() if ended else bytes((byte,)))
+            if not ended:
                 self._line.append(byte)
-                if self._adapter.settings.echo:
-                    self.port.write(bytes((byte,)))
                 continue
-            if self._adapter.settings.echo:
-                self.port.write(self._adapter.settings.line_end.encode())
             text, size = self._line.decode("latin-1"), len(self._line) + 1
             self._line.clear()
             # The characters came at once here; over a real line the last one arrives this much later.
-            self._print(self._adapter.execute(text, arrived_s + self._timing.serial_s(size)))
+            self._print(adapter.execute(text, arrived_s + adapter.timing.serial_s(size)))
             return
 
     # ------------------------------------------------------------- output
 
     def _print(self, reply: Reply) -> None:
         for chunk in reply.chunks:
-            if not self._until(chunk.at_s, reply):
+            if not self._wait_until(chunk.at_s, reply):
                 return
             self.port.write(chunk.data)
-        while reply.forever and self._until(self._now() + 1.0, reply):
+        while reply.forever and self._wait_until(self._now() + 1.0, reply):
             pass
 
-    def _until(self, at_s: float, reply: Reply) -> bool:
+    def _wait_until(self, at_s: float, reply: Reply) -> bool:
         """Wait for a time; False where an interruption or a fault ended the answer."""
         while not self.stopping:
             if reply.interruptible and self._interrupted():
@@ -113,7 +103,7 @@ class Session:
             if left <= _SPIN_S:
                 time.sleep(0)
                 continue
-            if self._struck() or self._hung(cut=True):
+            if self._strike() or self._hung(cut=True):
                 return False
             if self.port.wait(min(left - _SPIN_S, _TICK_S)):
                 came = self.port.read()
@@ -131,7 +121,7 @@ class Session:
 
     # ------------------------------------------------------------- faults of port and adapter
 
-    def _struck(self) -> bool:
+    def _strike(self) -> bool:
         """Carry out faults that begin now; True where they ended whatever the adapter was doing."""
         now_s, since_s = self._now(), self._checked_s
         self._checked_s = now_s
@@ -180,7 +170,7 @@ class Session:
         """Restart when the vehicle's own supply falls too low (cranking), once for each time it does."""
         if self._faults.active(self._now(), ("low_voltage",)):
             return
-        low = self._adapter.vehicle.supply_v(self._now()) < self._adapter.traits.reset_below_v
-        if low and not self._low:
+        is_low = self._adapter.vehicle.supply_v(self._now()) < self._adapter.traits.reset_below_v
+        if is_low and not self._supply_is_low:
             self._restart("LV RESET")
-        self._low = low
+        self._supply_is_low = is_low

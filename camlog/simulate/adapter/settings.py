@@ -1,9 +1,11 @@
-"""What a client has set up in an adapter, with the defaults of the de facto command set (from memory)."""
+"""What kind of adapter it is, and what a client has set up in it."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
+from camlog.drive import SIMULATED_ADAPTER
+from camlog.errors import InputError
 from camlog.simulate.adapter.buses import Bus
 
 TIMEOUT_STEP_S = 0.004096  # one count of ATST
@@ -11,9 +13,62 @@ DEFAULT_TIMEOUT = 0x32  # about 200 ms
 AUTOMATIC = "0"
 
 
+@dataclass(frozen=True, slots=True)
+class AdapterTraits:
+    """What this adapter can do, and the bus of the vehicle it is plugged into.
+
+    `protocol` is the vehicle's bus by its number in the command set. `several_pids` says what becomes of a
+    service 01 request with more than one PID: `yes`, `no_data`, or `first_only`. `response_count` says what
+    a count digit after a request does: `yes`, `unknown` (answered with "?") or `ignored`. `unknown_commands`
+    are AT commands it answers with "?". `second_module`: a transmission module answers too.
+    `banner` is the version line; a recording tells a simulated adapter by how it begins.
+    `waits_for_pending`: after a "response pending" it goes on listening for the answer itself.
+    `padding` fills CAN frames. Below `reset_below_v` at the connector it restarts.
+    """
+
+    name: str = "standard"
+    banner: str = f"{SIMULATED_ADAPTER} 2.0"
+    protocol: str = "6"
+    several_pids: str = "yes"
+    response_count: str = "yes"
+    repeats_on_return: bool = True
+    adaptive_timing: bool = True
+    waits_for_pending: bool = True
+    second_module: bool = False
+    unknown_commands: frozenset[str] = frozenset()
+    buffer_bytes: int = 512
+    padding: int | None = 0x00
+    reset_below_v: float = 6.0
+
+
+PRESETS: dict[str, AdapterTraits] = {
+    "standard": AdapterTraits(),
+    # What the cheapest copies of an adapter leave out (common practice, no source).
+    "clone": AdapterTraits(
+        name="clone",
+        banner=f"{SIMULATED_ADAPTER} 1.0",
+        several_pids="no_data",
+        response_count="unknown",
+        repeats_on_return=False,
+        waits_for_pending=False,
+        unknown_commands=frozenset({"ST", "AT", "CRA", "CF", "CM", "CFC", "FCSM", "FCSH", "FCSD"}),
+        buffer_bytes=256,
+    ),
+    "non-can": AdapterTraits(name="non-can", protocol="3"),
+}
+
+
+def preset(name: str) -> AdapterTraits:
+    """The adapter of that name. Raises InputError for another name."""
+    found = PRESETS.get(name.replace("_", "-"))
+    if found is None:
+        raise InputError(f"there is no adapter {name!r}", remedy="Choose one of " + ", ".join(PRESETS) + ".")
+    return found
+
+
 @dataclass
 class Settings:
-    """One adapter's settings; a fresh one is the state after a reset.
+    """What a client has set; a fresh one is the state after a reset (de facto command set, from memory).
 
     `header_digits` tells 11-bit, three-byte and 29-bit headers apart. `timeout` is in counts of ATST.
     `receive_filter` is ATCRA's text, `mask`/`pattern` are ATCM and ATCF.
@@ -61,11 +116,10 @@ class Settings:
 
     def passes(self, identifier: int, bus: Bus) -> bool:
         """True where a CAN frame with that identifier gets through the receive filter."""
-        digits = 3 if bus.id_bits == 11 else 8
         if self.receive_filter is not None:
-            text = f"{identifier:0{digits}X}"
-            wanted = self.receive_filter
-            return len(wanted) == digits and all(w in ("X", c) for w, c in zip(wanted, text, strict=True))
+            text = f"{identifier:0{3 if bus.id_bits == 11 else 8}X}"
+            pairs = zip(self.receive_filter, text, strict=False)
+            return len(self.receive_filter) == len(text) and all(w in ("X", c) for w, c in pairs)
         if self.pattern is not None or self.mask is not None:
             mask = (1 << bus.id_bits) - 1 if self.mask is None else self.mask
             return identifier & mask == (self.pattern or 0) & mask

@@ -17,7 +17,6 @@ from dataclasses import dataclass
 from camlog.simulate.adapter.buses import BUSES, Bus
 
 BITS_PER_BYTE = 10  # start, eight data, stop
-PROMPT = "\r>"
 CAN_500 = BUSES["6"]
 
 
@@ -71,34 +70,32 @@ class TimingModel:
         `sizes` are the frames' data bytes; `separation_s` what the receiver's flow control asks for.
         """
         at = max(self.ecu_latency_s, bus.answer_s if self.bus_pace else 0.0)
-        found = []
+        offsets = []
         for number, size in enumerate(sizes):
             if number == 1 and bus.is_can:
                 at += self.flow_control_s
             elif number:
                 at += max(self.separation_s, separation_s)
-            at += bus.answer_frame_s(size) if self.bus_pace else 0.0
-            found.append(at)
-        return found
+            at += bus.frame_s(size) if self.bus_pace else 0.0
+            offsets.append(at)
+        return offsets
 
 
 class SerialLine:
     """The way from adapter to client: bytes queue up and leave at the serial rate."""
 
-    def __init__(self, timing: TimingModel, free_s: float = 0.0):
+    def __init__(self, timing: TimingModel):
         self._timing = timing
-        self.free_s = free_s
+        self._free_s = 0.0
 
     def put(self, count: int, at_s: float) -> float:
         """Queue `count` bytes at a time; when the last of them has been sent."""
-        self.free_s = max(self.free_s, at_s) + self._timing.serial_s(count)
-        return self.free_s
+        self._free_s = max(self._free_s, at_s) + self._timing.serial_s(count)
+        return self._free_s
 
     def waiting(self, at_s: float) -> float:
         """Bytes still queued at a time."""
-        if self._timing.baud is None:
-            return 0.0
-        return max(0.0, self.free_s - at_s) * self._timing.baud / BITS_PER_BYTE
+        return max(0.0, self._free_s - at_s) * (self._timing.baud or 0) / BITS_PER_BYTE
 
 
 def request_time_s(
@@ -121,18 +118,18 @@ def request_time_s(
     """
     data = bytes(b for b in request if b not in b" \r\n")
     digits = len(data) - (1 if counted and len(data) % 2 else 0)
-    end = "\r\n" if linefeeds else "\r"
+    end = 2 if linefeeds else 1
     sizes = [0 if bus.is_can else max(0, len(line.replace(" ", "")) // 2 - 4) for line in lines]
     sent = timing.serial_s(len(request))
     on_bus = timing.request_s(bus, digits // 2)
     arrivals = [sent + on_bus + offset for offset in timing.answer_offsets(sizes, bus)]
     line = SerialLine(timing)
     for text, at in zip(lines, arrivals, strict=True):
-        line.put(len(text) + len(end), at)
+        line.put(len(text) + end, at)
     done = arrivals[-1] if arrivals else sent + on_bus
     if not counted or not arrivals:
         done += timing.wait_s if wait_s is None else wait_s
-    prompt = line.put(len(end) + 1, done)
+    prompt = line.put(end + 1, done)
     if back_to_back and arrivals:
         prompt += max(0.0, timing.idle_s(bus) - (prompt - arrivals[-1]) - sent)
     return prompt

@@ -2,26 +2,88 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable
 from threading import RLock
 
-from camlog.profile import VehicleProfile
-from camlog.simulate.adapter.buses import BUSES, FUNCTIONAL, Bus
-from camlog.simulate.adapter.faults import CRANKING_V, PENDING_S, FaultSchedule, wrong_echo
-from camlog.simulate.adapter.inquiry import CONDITIONS_NOT_CORRECT, RESPONSE_PENDING, negative
-from camlog.simulate.adapter.services import Module, modules_for
-from camlog.simulate.adapter.traits import AdapterTraits
+from camlog.profile import SignalDefinition, VehicleProfile
+from camlog.simulate.adapter.buses import BUSES, FUNCTIONAL, Bus, module_of_header
+from camlog.simulate.adapter.faults import ANSWER_KINDS, CRANKING_V, FAULTS, FaultSchedule, Message
+from camlog.simulate.adapter.services import answer
+from camlog.simulate.adapter.settings import AdapterTraits
+from camlog.simulate.adapter.values import Inquiry
 from camlog.simulate.car import Car
+from camlog.stream import CodeSnapshot
 
 
-@dataclass(frozen=True, slots=True)
-class Message:
-    """One answer message of a module; `delay_s` after the moment the module would normally answer."""
+class Module:
+    """One control module behind the diagnostic connector, numbered from 0, the engine's.
 
-    module: int
-    data: bytes
-    delay_s: float = 0.0
+    `definitions` are the profile's signals this module holds.
+    """
+
+    def __init__(self, car: Car, number: int = 0, definitions: Iterable[SignalDefinition] = ()):
+        self.car = car
+        self.number = number
+        self.definitions: dict[tuple[int, int], list[SignalDefinition]] = {}
+        for definition in definitions:
+            self.definitions.setdefault((definition.service, definition.identifier), []).append(definition)
+
+    def answer(self, request: bytes, *, to_all: bool, is_can: bool = True) -> list[bytes]:
+        """Answer messages to one request; empty where the module keeps silent. See `services.answer`."""
+        if not request:
+            return []
+        car, definitions = self.car, self.definitions
+        if self.number and request[0] not in (0x21, 0x22):
+            # Standard services from the module's own view, the profile's from the car.
+            car, definitions = OtherModulesCar(car), {}
+        return answer(Inquiry(car, self.number, request[0], request[1:], is_can, definitions), to_all)
+
+
+class OtherModulesCar:
+    """The car as another module than the engine's reports it: road speed, supply voltage, its own codes.
+
+    The two values differ from the engine module's, so that a client which mixes modules up is found out.
+    """
+
+    SIGNALS = frozenset({"vehicle_speed", "module_voltage"})
+    vin = ""
+
+    def __init__(self, car: Car):
+        self._car = car
+
+    @property
+    def signals(self) -> frozenset[str]:
+        return self._car.signals & self.SIGNALS
+
+    def value(self, signal: str) -> float | None:
+        value = self._car.value(signal)
+        if value is None:
+            return None
+        return value - 0.4 if signal == "module_voltage" else max(0.0, 0.9 * value - 3.0)
+
+    def code_snapshot(self) -> CodeSnapshot:
+        full = self._car.code_snapshot()
+        return CodeSnapshot(full.time_s, full.mil, full.stored, full.pending, full.permanent)
+
+    def clear_codes(self) -> bool:
+        return True  # the engine module, asked at the same time, clears for both
+
+
+def modules_for(car: Car, profile: VehicleProfile | None, second: bool = False) -> dict[int, Module]:
+    """The vehicle's modules by number: the engine's, those the profile's headers address, a second if wanted.
+
+    Raises ValueError for a profile header that addresses no module here.
+    """
+    held: dict[int, list[SignalDefinition]] = {number: [] for number in range(2 if second else 1)}
+    for definition in profile.signals if profile else ():
+        if definition.name not in car.signals:
+            continue
+        header = definition.request_header
+        number = 0 if header is None else module_of_header(header)
+        if number is None:
+            raise ValueError(f"{definition.name}: no simulated module listens to request header {header:#x}")
+        held.setdefault(number, []).append(definition)
+    return {number: Module(car, number, definitions) for number, definitions in sorted(held.items())}
 
 
 class VehicleSide:
@@ -38,33 +100,31 @@ class VehicleSide:
         faults: FaultSchedule,
         vehicle_time: Callable[[float], float],
     ):
-        self.car = car
         self.bus: Bus = BUSES[traits.protocol]
+        self._car = car
         self._traits = traits
         self._faults = faults
         self._vehicle_time = vehicle_time
         self._modules = modules_for(car, profile, traits.second_module)
-        # A module that only turns up as a fault; it holds nothing of the profile.
-        self._extra: Module = modules_for(car, None, second=True)[1]
         self._lock = RLock()
 
     def keep_up(self, at_s: float) -> None:
         """Let the vehicle run on, so that no request has to wait for it to catch up."""
         with self._lock:
-            self.car.advance(self._vehicle_time(at_s))
+            self._car.advance(self._vehicle_time(at_s))
 
     def supply_v(self, at_s: float) -> float:
         """Voltage at the diagnostic connector."""
         if self._faults.active(at_s, ("low_voltage",)):
             return CRANKING_V
         with self._lock:
-            self.car.advance(self._vehicle_time(at_s))
-            return self.car.battery_voltage
+            self.keep_up(at_s)
+            return self._car.battery_voltage
 
     def ignition_on(self, at_s: float) -> bool:
         with self._lock:
-            self.car.advance(self._vehicle_time(at_s))
-            return self.car.ignition_on
+            self.keep_up(at_s)
+            return self._car.ignition_on
 
     def awake(self, at_s: float) -> bool:
         """True where the modules answer: ignition on, and enough supply."""
@@ -81,39 +141,30 @@ class VehicleSide:
             if self._faults.active(at_s, ("low_voltage",)):
                 self._faults.met(at_s, "low_voltage", request.hex().upper())
             return []
+        second = self._faults.active(at_s, ("second_module",))
         with self._lock:
-            self.car.advance(self._vehicle_time(at_s))
-            modules = dict(self._modules)
-            second = self._faults.active(at_s, ("second_module",))
-            if second and 1 not in modules:
-                modules[1] = self._extra
-            answers = []
-            for number, module in modules.items():
-                if target not in (FUNCTIONAL, number):
-                    continue
-                found = module.answer(request, to_all=target == FUNCTIONAL, is_can=self.bus.is_can)
-                answers += [Message(number, data) for data in found]
-            if second and any(m.module == 1 for m in answers):
-                self._faults.met(at_s, "second_module", request.hex().upper())
+            self.keep_up(at_s)
+            modules = self._modules
+            if second and 1 not in modules:  # it holds nothing of the profile
+                modules = {**modules, 1: Module(self._car, 1)}
+            answers = [
+                Message(number, data)
+                for number, module in modules.items()
+                if target in (FUNCTIONAL, number)
+                for data in module.answer(request, to_all=target == FUNCTIONAL, is_can=self.bus.is_can)
+            ]
+        if second and any(m.module == 1 for m in answers):
+            self._faults.met(at_s, "second_module", request.hex().upper())
         return self._disturbed(answers, request, at_s)
 
     def _disturbed(self, answers: list[Message], request: bytes, at_s: float) -> list[Message]:
-        fault = self._faults.active(at_s, ("wrong_echo", "negative_response", "response_pending"))
+        """The answers with a fault of the first module that answers."""
+        fault = self._faults.active(at_s, ANSWER_KINDS)
         if fault is None or not answers:
             return answers
-        service, first = request[0], answers[0].module
-        others = [m for m in answers if m.module != first]
-        own = [m for m in answers if m.module == first]
-        if fault.kind == "negative_response":
-            own = [Message(first, negative(service, CONDITIONS_NOT_CORRECT))]
-        elif fault.kind == "response_pending":
-            own = [Message(first, negative(service, RESPONSE_PENDING))] + [
-                Message(first, m.data, PENDING_S) for m in own
-            ]
-        else:
-            changed = wrong_echo(own[0].data, request)
-            if changed is None:
-                return answers
-            own = [Message(first, changed), *own[1:]]
+        own = [m for m in answers if m.module == answers[0].module]
+        changed = FAULTS[fault.kind].messages(own, request)
+        if changed is None:
+            return answers
         self._faults.met(at_s, fault.kind, request.hex().upper())
-        return [*own, *others]
+        return [*changed, *(m for m in answers if m.module != answers[0].module)]

@@ -1,0 +1,280 @@
+"""A request as a diagnostic service sees it, and the values services 01, 02, 21 and 22 answer with.
+
+SAE J1979 / ISO 15031-5, ISO 14229-1 and ISO 14230-3 (from memory). A value the vehicle cannot give is left
+out of the answer, as an unsupported one is.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+from camlog.codes.readiness import encode_status
+from camlog.codes.trouble import encode_code
+from camlog.profile import SignalDefinition
+from camlog.signals import SIGNALS
+from camlog.simulate.adapter.buses import ecu_name
+from camlog.simulate.car import Car
+from camlog.stream import CodeSnapshot, TroubleCode
+
+NEGATIVE, POSITIVE = 0x7F, 0x40
+SERVICE_NOT_SUPPORTED, SUBFUNCTION_NOT_SUPPORTED = 0x11, 0x12
+CONDITIONS_NOT_CORRECT, OUT_OF_RANGE, RESPONSE_PENDING = 0x22, 0x31, 0x78
+# Refusals that a module keeps to itself when every module was asked (ISO 14229-1).
+UNSAID_TO_ALL = (SERVICE_NOT_SUPPORTED, SUBFUNCTION_NOT_SUPPORTED, OUT_OF_RANGE)
+
+OBD_TYPE = 0x01  # PID 1C: on-board diagnostics after 13 CCR 1968.2
+PID_STATUS, PID_FREEZE_CODE, PID_OBD_TYPE = 0x01, 0x02, 0x1C
+MAX_CODE_COUNT = 127
+
+
+class Refused(Exception):
+    """A request that the module answers with the negative response `code`."""
+
+    def __init__(self, code: int = SUBFUNCTION_NOT_SUPPORTED):
+        super().__init__(f"negative response {code:02X}")
+        self.code = code
+
+
+@dataclass
+class Inquiry:
+    """One request: the service, the bytes after it, the number of the module asked, the kind of bus."""
+
+    car: Car
+    module: int
+    service: int
+    data: bytes
+    is_can: bool
+    definitions: Mapping[tuple[int, int], Sequence[SignalDefinition]]
+
+    @cached_property
+    def snapshot(self) -> CodeSnapshot:
+        return self.car.code_snapshot()
+
+    @property
+    def freeze_frame(self) -> dict | None:
+        return self.snapshot.freeze_frame if self.module == 0 else None
+
+    def own(self, codes: Iterable[TroubleCode]) -> list[str]:
+        """The codes that this module holds; a code that names no module is the engine's."""
+        name = ecu_name(self.module)
+        return [c.code for c in codes if c.ecu == name or (not c.ecu and self.module == 0)]
+
+    def reply(self, *parts: bytes) -> bytes:
+        return bytes((self.service + POSITIVE,)) + b"".join(parts)
+
+
+def negative(service: int, code: int) -> bytes:
+    """A negative response."""
+    return bytes((NEGATIVE, service, code))
+
+
+def supported_map(supported: set[int], base: int) -> bytes | None:
+    """Four bytes: which of the 32 numbers after `base` are supported; the last bit: more lie beyond.
+
+    None where nothing lies after `base`; base 00 is always answered.
+    """
+    if base and max(supported, default=0) <= base:
+        return None
+    near = sum(1 << (32 - n + base) for n in supported if base < n <= base + 32)
+    return (near | any(n > base + 32 for n in supported)).to_bytes(4, "big")
+
+
+def is_number(value: float | None) -> bool:
+    return value is not None and math.isfinite(value)
+
+
+def _encoded(scaling: Scaling, value: float | None) -> bytes | None:
+    return scaling.encode(value) if is_number(value) else None
+
+
+def items(
+    inquiry: Inquiry,
+    size: int,
+    most: int,
+    data_of: Callable[[Inquiry, bytes], bytes | None],
+    refusal: Callable[[Inquiry], int] = lambda inquiry: SUBFUNCTION_NOT_SUPPORTED,
+) -> list[bytes]:
+    """Answer items of `size` bytes, each echoed before its data; `most` on CAN, one on an older bus."""
+    data = inquiry.data
+    if not data or len(data) % size or len(data) > size * (most if inquiry.is_can else 1):
+        raise Refused()
+    answered = b""
+    for item in dict.fromkeys(data[at : at + size] for at in range(0, len(data), size)):
+        found = data_of(inquiry, item)
+        answered += b"" if found is None else item + found
+    if not answered:
+        raise Refused(refusal(inquiry))
+    return [inquiry.reply(answered)]
+
+
+# ---------------------------------------------------------------- scaling of standard PIDs
+
+
+@dataclass(frozen=True, slots=True)
+class Scaling:
+    """A linear encoding: value = count * step + offset, in `size` bytes, most significant first."""
+
+    size: int
+    step: float
+    offset: float = 0.0
+
+    @property
+    def count_range(self) -> tuple[int, int]:
+        """Lowest and highest count."""
+        return 0, (1 << 8 * self.size) - 1
+
+    def encode(self, value: float) -> bytes:
+        """The nearest count's bytes, limited to the range of counts as a control module does.
+
+        Raises ValueError for NaN or infinity: no count means "unknown".
+        """
+        if not math.isfinite(value):
+            raise ValueError("a missing value has no encoding")
+        low, high = self.count_range
+        count = min(high, max(low, round((value - self.offset) / self.step)))
+        return count.to_bytes(self.size, "big")
+
+
+_PERCENT = Scaling(1, 100.0 / 255.0)
+_TEMPERATURE = Scaling(1, 1.0, -40.0)
+_TRIM = Scaling(1, 100.0 / 128.0, -100.0)
+
+_BY_SIGNAL = {
+    "engine_load": _PERCENT,
+    "throttle_position": _PERCENT,
+    "coolant_temp": _TEMPERATURE,
+    "intake_air_temp": _TEMPERATURE,
+    "ambient_temp": _TEMPERATURE,
+    "oil_temp": _TEMPERATURE,
+    "short_fuel_trim_b1": _TRIM,
+    "long_fuel_trim_b1": _TRIM,
+    "short_fuel_trim_b2": _TRIM,
+    "long_fuel_trim_b2": _TRIM,
+    "manifold_pressure": Scaling(1, 1.0),
+    "engine_speed": Scaling(2, 0.25),
+    "vehicle_speed": Scaling(1, 1.0),
+    "spark_advance": Scaling(1, 0.5, -64.0),
+    "mass_air_flow": Scaling(2, 0.01),
+    "run_time": Scaling(2, 1.0),
+    "module_voltage": Scaling(2, 0.001),
+}
+# PID -> (signal, scaling), for every standard signal camlog knows.
+PIDS: dict[int, tuple[str, Scaling]] = {SIGNALS[name].pid: (name, how) for name, how in _BY_SIGNAL.items()}
+
+# Counters kept since the codes were cleared: PID -> (key of CodeSnapshot.since_clear, scaling).
+SINCE_CLEAR_PIDS: dict[int, tuple[str, Scaling]] = {
+    0x21: ("distance_with_mil_km", Scaling(2, 1.0)),
+    0x30: ("warm_ups", Scaling(1, 1.0)),
+    0x31: ("distance_km", Scaling(2, 1.0)),
+    0x4D: ("time_with_mil_min", Scaling(2, 1.0)),
+    0x4E: ("time_min", Scaling(2, 1.0)),
+}
+
+
+# ---------------------------------------------------------------- services 01 and 02
+
+
+def present(inquiry: Inquiry, item: bytes) -> bytes | None:
+    """Data bytes of one PID of service 01."""
+    pid, car = item[0], inquiry.car
+    if pid % 0x20 == 0:
+        return supported_map(_supported_pids(inquiry), pid)
+    if pid in PIDS and PIDS[pid][0] in car.signals:
+        name, scaling = PIDS[pid]
+        return _encoded(scaling, car.value(name))
+    if pid == PID_STATUS:
+        return _status(inquiry)
+    if pid == PID_FREEZE_CODE:
+        return _freeze_code(inquiry)
+    if pid == PID_OBD_TYPE:
+        return bytes((OBD_TYPE,))
+    if pid in SINCE_CLEAR_PIDS:
+        key, scaling = SINCE_CLEAR_PIDS[pid]
+        return _encoded(scaling, (inquiry.snapshot.since_clear or {}).get(key))
+    return defined(inquiry, item)
+
+
+def _supported_pids(inquiry: Inquiry) -> set[int]:
+    found = {pid for pid, (name, _) in PIDS.items() if name in inquiry.car.signals}
+    found |= {identifier for service, identifier in inquiry.definitions if service == 0x01}
+    since = inquiry.snapshot.since_clear or {}
+    found |= {pid for pid, (key, _) in SINCE_CLEAR_PIDS.items() if is_number(since.get(key))}
+    if _status(inquiry) is not None:
+        found.add(PID_STATUS)
+    if inquiry.snapshot.freeze_frame:
+        found.add(PID_FREEZE_CODE)
+    return found | {PID_OBD_TYPE}
+
+
+def _status(inquiry: Inquiry) -> bytes | None:
+    """PID 01: lamp, number of confirmed codes, readiness; None where the module's state is not known."""
+    snapshot = inquiry.snapshot
+    if snapshot.mil is None or snapshot.stored is None:
+        return None
+    count = min(MAX_CODE_COUNT, len(inquiry.own(snapshot.stored)))
+    # Only the engine module runs the monitors; the lamp bit is on where the module's own codes light it.
+    readiness = snapshot.readiness if inquiry.module == 0 else {"components": "complete"}
+    return encode_status(snapshot.mil and (inquiry.module == 0 or count > 0), count, readiness)
+
+
+def _freeze_code(inquiry: Inquiry) -> bytes | None:
+    frame = inquiry.freeze_frame
+    return encode_code(frame["code"]) if frame and frame.get("code") else None
+
+
+def frozen(inquiry: Inquiry, item: bytes) -> bytes | None:
+    """Data bytes of one PID of the freeze frame; only frame 00 exists."""
+    pid, number = item
+    frame = inquiry.freeze_frame or {}
+    stored = {p for p, (name, _) in PIDS.items() if is_number(frame.get(name))}
+    if number:
+        return None
+    if pid % 0x20 == 0:
+        return supported_map(stored | {PID_FREEZE_CODE}, pid)
+    if pid == PID_FREEZE_CODE:
+        return _freeze_code(inquiry) or b"\x00\x00"
+    return PIDS[pid][1].encode(frame[PIDS[pid][0]]) if pid in stored else None
+
+
+# ---------------------------------------------------------------- services 21 and 22
+
+
+def defined(inquiry: Inquiry, item: bytes) -> bytes | None:
+    """Data bytes of an identifier of the vehicle profile; None where it is unknown or has no value at all.
+
+    A value missing among others of the same identifier is sent as a count beyond the signal's range, as
+    control modules mark an invalid value; where the field can hold no such count the module refuses.
+    """
+    definitions = inquiry.definitions.get((inquiry.service, int.from_bytes(item, "big")), ())
+    values = {d.name: inquiry.car.value(d.name) for d in definitions}
+    if not any(map(is_number, values.values())):
+        return None
+    data = bytearray(max(d.end_byte for d in definitions))
+    for definition in definitions:
+        value = values[definition.name]
+        count = definition.encode(value) if is_number(value) else _invalid_count(definition)
+        if count is None:
+            return None
+        definition.pack(count, data)
+    return bytes(data)
+
+
+def _invalid_count(definition: SignalDefinition) -> int | None:
+    """A count that decodes to what no working sensor reports, None where every count is possible."""
+    known = SIGNALS.get(definition.name)
+    for count in reversed(definition.raw_range) if known else ():
+        data = bytearray(definition.end_byte)
+        definition.pack(count, data)
+        value = definition.decode(bytes(data))
+        if value is not None and not known.low <= value <= known.high:
+            return count
+    return None
+
+
+def nothing_defined(inquiry: Inquiry) -> int:
+    """Why no identifier could be answered: the first is known but has no value now, or is unknown."""
+    first = int.from_bytes(inquiry.data[:1] if inquiry.service == 0x21 else inquiry.data[:2], "big")
+    return CONDITIONS_NOT_CORRECT if (inquiry.service, first) in inquiry.definitions else OUT_OF_RANGE
