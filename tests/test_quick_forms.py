@@ -18,7 +18,7 @@ from camlog.analysis.response.fit_blocks import LENGTHS, fit_blocks
 from camlog.analysis.response.fopdt_search import products
 from camlog.analysis.response.monotone import monotone_crossings
 from camlog.analysis.response.steps import command_moves
-from camlog.analysis.sticking.stickmodel import product, simulate
+from camlog.analysis.sticking.model import candidates, simulate
 from tests.response_plants import Command, LinearPlant, Recording, first_order, record
 
 LEVELS = np.array([0.1, 0.3, 0.632, 0.865])
@@ -114,11 +114,11 @@ def test_candidates_answer_alike_alone_and_together():
     command = np.cumsum(rng.standard_normal((3, 200)), axis=1)
     command[:, 80:120] = command[:, 80:81]
     first, moving = command[:, 0] + np.array([3.0, -2.0, 0.0]), np.array([0, 1, -1])
-    cams = product([0.0, 2.0, 6.0], [0.4, 1.0], [0.1, 0.8], [0.0, 0.12], [20.0, np.inf])
+    cams = candidates([0.0, 2.0, 6.0], [0.4, 1.0], [0.1, 0.8], [0.0, 0.12], [20.0, np.inf])
     together = simulate(command, first, 0.05, cams, moving)
     assert together.shape == (200, len(cams), 3)
     for c in range(len(cams)):
-        alone = simulate(command, first, 0.05, cams.take(np.array([c])), moving)
+        alone = simulate(command, first, 0.05, cams[[c]], moving)
         np.testing.assert_allclose(together[:, c], alone[:, 0], atol=1e-9)
 
 

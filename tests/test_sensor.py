@@ -5,7 +5,7 @@ import pytest
 
 from camlog.analysis.cam.camdata import cam_data
 from camlog.analysis.cam.tracking import measure_tracking
-from camlog.analysis.sensor.implausible import implausible_readings, without
+from camlog.analysis.sensor.implausible import implausible_readings
 from camlog.analysis.sensor.measure import measure_sensor
 from camlog.trace import Trace
 from tests.steady_plants import STEP_S, cam_of, command, flutter, lag, recorded
@@ -51,9 +51,7 @@ def test_single_readings_that_go_out_and_back_are_spikes(rng, hz):
 
     found = measure_sensor(changed(trace, spikes)).spikes
     assert len(chosen) * 0.7 <= found.count <= len(chosen)
-    assert found.largest_deg == pytest.approx(18, abs=1.5)
-    rate = len(chosen) / 3.0
-    assert found.per_minute.low < rate < found.per_minute.high * 1.3
+    assert set(found.times_s) <= set(trace.time_s[chosen].tolist())
 
 
 def test_a_fast_phaser_on_large_steps_makes_no_spike(rng):
@@ -144,7 +142,7 @@ def test_a_default_value_in_place_of_failed_readings_is_found_and_left_out(rng, 
     assert sensor.substituted.runs == pytest.approx(9, abs=1)
     assert sensor.substituted.share == pytest.approx(np.mean(failed), abs=0.02)
     assert measure_tracking(cam).rms_deg.value > 5
-    clean = without(cam, implausible_readings(cam))
+    clean = cam.without(implausible_readings(cam))
     assert measure_tracking(clean).rms_deg.value < 0.35
 
 
@@ -195,7 +193,7 @@ def test_values_far_outside_the_travel_are_counted(rng):
     cam = changed(trace, lambda t, a: np.where(t % 10 < 1, 118.0, a))
     sensor = measure_sensor(cam)
     assert sensor.out_of_range_fraction == pytest.approx(0.1, abs=0.01)
-    assert sensor.pegged_deg == 118 and sensor.pegged_fraction == pytest.approx(0.1, abs=0.01)
+    assert sensor.pegged_fraction == pytest.approx(0.1, abs=0.01)
 
 
 @pytest.mark.filterwarnings("error")

@@ -5,9 +5,9 @@ import pytest
 
 from camlog.analysis.cam.camdata import cam_data
 from camlog.analysis.cam.hold import measure_hold
-from camlog.analysis.sticking.limitcycle import odd_even, shape_index
+from camlog.analysis.sticking.cycle import shape_index
 from camlog.analysis.sticking.measure import measure_sticking
-from camlog.analysis.sticking.stickmodel import product, simulate
+from camlog.analysis.sticking.model import candidates, simulate
 from camlog.trace import Trace
 from tests.bench.estimator_accuracy_steady import (
     close_share,
@@ -53,8 +53,8 @@ def test_the_fast_model_is_the_published_one(rng):
     x = command("walk", 60, rng)[::10]
     for band, jump in ((5.0, 5.0), (6.0, 2.0), (3.0, 1.0)):
         published = stiction(x, band, jump)
-        cams = product([band], [jump / band], [1e-3], [0.0], [np.inf])
-        model = simulate(x[None, :], x[:1], 10 * STEP_S, cams)[:, 0, 0]
+        cams = candidates([band], [jump / band], [1e-3], [0.0], [np.inf])
+        model = simulate(x[None, :], x[:1], 10 * STEP_S, cams, np.zeros(1))[:, 0, 0]
         late = slice(200, None)  # once both have forgotten how they began
         assert np.median(np.abs(model[late] - published[late])) < 0.05
         assert np.mean(np.abs(model[late] - published[late]) > 0.5) < 0.03
@@ -114,7 +114,6 @@ def test_a_seized_cam_never_moves(rng, noise):
     assert found.never_moved and found.sticks
     assert found.stuck_time_fraction > 0.7
     assert found.stick_band_deg.value is None and "never broke away" in found.stick_band_deg.reason
-    assert found.seen_band_deg > 10
 
 
 def test_a_cam_that_waits_for_engine_speed_is_short_of_oil_not_sticking(rng):
@@ -151,21 +150,6 @@ def test_a_constant_command_shows_nothing_about_sticking(count):
     assert not found.never_moved
 
 
-def test_odd_and_even_cross_correlation_tell_stiction_as_horch_does():
-    # Horch, Control Engineering Practice 7 (1999): a sticking loop gives a triangle of controller output
-    # against a square of process output, a quarter period apart: odd. An external sinusoid gives half a
-    # period: even.
-    t = np.arange(0, 60, 0.05)
-    square = np.sign(np.sin(2 * np.pi * t / 6))
-    triangle = 0.5 - 2 * np.abs((t / 6) % 1 - 0.5)  # the integral of the square
-    odd = odd_even(-triangle, square)
-    assert odd.kind == "odd" and odd.delta_tau > 2 / 3
-    sine = np.sin(2 * np.pi * t / 6)
-    even = odd_even(-sine, sine)
-    assert even.kind == "even" and even.delta_tau < 1 / 3
-    assert odd_even(np.ones(100), sine[:100]) is None
-
-
 def test_plateaus_and_swings_have_different_shapes(rng):
     t = np.sort(rng.uniform(0, 60, 1200))
     noise = rng.normal(0, 0.1, len(t))
@@ -188,7 +172,6 @@ def test_a_sticking_loop_cycles_on_plateaus(rng):
     oscillation, cycle = cycle_of(cam)
     assert oscillation.found
     assert cycle.kind == "stick_slip" and cycle.half_cycles >= 10
-    assert cycle.odd_even is not None and cycle.odd_even.kind != "even"
 
 
 def test_a_leaking_cam_swings_smoothly(rng):

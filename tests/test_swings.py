@@ -42,7 +42,7 @@ def phase(seconds=SECONDS, slowest=0.8, fastest=2.0):
 
 
 def swings_of(x, y, rng, **how):
-    return measure_swings(cam_of(x, y, rng, **{"hz": 30, "noise": NOISE_DEG, **how}), NOISE_DEG)
+    return measure_swings(cam_of(x, y, rng, **{"hz": 30, "noise": NOISE_DEG, **how}))
 
 
 def test_plateaus_are_seen_though_rate_and_command_change(rng):
@@ -111,7 +111,7 @@ def test_a_cam_that_follows_and_one_without_readings_have_none(rng):
     x = drifting()
     assert swings_of(x, lag(x, 0.2), rng).judged == 0
     cam = cam_of(x[:40], x[:40], rng, hz=30)
-    assert measure_swings(cam, NOISE_DEG).judged == 0
+    assert measure_swings(cam).judged == 0
 
 
 def test_an_invented_car_whose_phaser_leaks_hunts_and_is_called_unstable():

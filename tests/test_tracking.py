@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from camlog.analysis.cam.camdata import cam_data, quantisation_step
-from camlog.analysis.cam.segments import command_grid, envelope_error, steady_segments
+from camlog.analysis.cam.segments import envelope_error, steady_segments
 from camlog.analysis.cam.tracking import measure_tracking
 from camlog.analysis.estimate import blocks_of, poisson_rate, quantile, ratio
 from camlog.limits import LIMITS, limits_for
@@ -88,13 +88,14 @@ def test_bias_is_told_per_oil_window(rng):
 def test_a_dithering_command_still_counts_as_steady(rng):
     x = held([10, 25, 15], 30)
     x = x + 0.4 * np.sin(2 * np.pi * 1.0 * np.arange(len(x)) * STEP_S)
-    assert steady_segments(cam_of(x, lag(x, 0.2), rng)).settled_s > 60
+    cam = cam_of(x, lag(x, 0.2), rng)
+    assert cam.seconds(steady_segments(cam).settled) > 60
 
 
 def test_a_lag_shorter_than_the_window_leaves_no_envelope_error(rng):
     x = command("walk", 60, rng)
     cam = cam_of(x, lag(x, 0.02, 0.5), rng, noise=0.0, step=0)
-    outside = envelope_error(cam, command_grid(cam), 1.0)
+    outside = envelope_error(cam)
     assert np.nanmax(np.abs(outside)) < 0.3
 
 

@@ -52,11 +52,11 @@ def examine_drive(
     limits = limits_for(profile)
     windows = windows or oil_windows(limits)
     conditions = drive_conditions(trace, drive, windows, limits)
-    data = _cams(trace, profile, conditions.gap_intervals)
+    data = _cams(trace, profile, conditions.gap_intervals, conditions.windows.windows)
     covered = drive_coverage(trace, windows=windows, profile=profile, limits=limits)
     engine = profile.engine if profile is not None else None
     cams = {
-        cam: examine(found, conditions.windows, limits, engine, [d for other, d in data.items() if other != cam])
+        cam: examine(found, limits, engine, [d for other, d in data.items() if other != cam])
         for cam, found in data.items()
     }
     return Examined(limits, conditions, data, covered, cams)
@@ -109,8 +109,10 @@ def analyze(
     )  # fmt: skip
 
 
-def _cams(trace: Trace, profile: VehicleProfile | None, gaps: Sequence[tuple[float, float]]) -> dict[str, CamData]:
-    found = {cam: cam_data(trace, cam, profile, gaps) for cam in CAM_IDS}
+def _cams(
+    trace: Trace, profile: VehicleProfile | None, gaps: Sequence[tuple[float, float]], windows: Sequence[OilWindow]
+) -> dict[str, CamData]:
+    found = {cam: cam_data(trace, cam, profile, gaps, windows) for cam in CAM_IDS}
     return {cam: data for cam, data in found.items() if data is not None}
 
 

@@ -9,10 +9,10 @@ from functools import cached_property
 import numpy as np
 
 from camlog.analysis.cam.camdata import CamData
-from camlog.analysis.cam.hold import HeldReadings, held_readings
-from camlog.analysis.cam.noise import reading_noise_deg
-from camlog.analysis.cam.segments import GRID_S, Segments, command_grid, steady_segments
-from camlog.analysis.cam.tracking import settled_blocks
+from camlog.analysis.cam.held import held_readings
+from camlog.analysis.cam.plateaus import find_plateaus
+from camlog.analysis.cam.segments import command_grid, settled_blocks, steady_segments
+from camlog.analysis.cam.standing import should_move
 from camlog.analysis.estimate import Estimate, blocks_of, missing, root_mean_square
 from camlog.analysis.figures import limit_of
 from camlog.analysis.findings import CamFindings, Findings
@@ -21,7 +21,6 @@ from camlog.analysis.response.fopdt import FopdtFit
 from camlog.analysis.response.step_curves import KnownLag, StepCurves, step_curves
 from camlog.analysis.response.step_pool import StepSummary, summarise
 from camlog.analysis.response.steps import find_steps
-from camlog.analysis.sticking.plateaus import find_away, find_plateaus, should_move
 from camlog.limits import Limit
 from camlog.oil_windows import OilWindow, window_index
 from camlog.verify.changes import Figure
@@ -55,14 +54,6 @@ class Side:
         return self.found.examination.data
 
     @cached_property
-    def segments(self) -> Segments:
-        return steady_segments(self.cam, self.grid)
-
-    @cached_property
-    def grid(self):
-        return command_grid(self.cam)
-
-    @cached_property
     def window(self) -> np.ndarray:
         """Index of each reading's oil window, -1 where unknown."""
         return window_index(self.windows, self.cam.oil_temp_at(self.cam.actual_time_s))
@@ -73,11 +64,7 @@ class Side:
 
     @cached_property
     def settled(self) -> np.ndarray:
-        return self.segments.settled & np.isfinite(self.cam.error_deg) & (self.cell >= 0)
-
-    @cached_property
-    def held(self) -> HeldReadings:
-        return held_readings(self.cam, self.segments)
+        return steady_segments(self.cam).settled & (self.cell >= 0)
 
     @cached_property
     def curves(self) -> StepCurves:
@@ -92,24 +79,18 @@ class Side:
     @cached_property
     def moving(self) -> np.ndarray:
         """True where a healthy cam would be on the move."""
-        move = should_move(self.cam, self.grid, self._away)
-        return move[self.grid.cell(self.cam.actual_time_s)] & self.cam.running & (self.cell >= 0)
+        return should_move(self.cam) & (self.cell >= 0)
 
     @cached_property
     def rate_cell(self) -> np.ndarray:
         """Which range of speed a slow but healthy cam would have now."""
-        speed = np.abs(np.gradient(self.grid.reference_deg, GRID_S))[self.grid.cell(self.cam.actual_time_s)]
-        return np.digitize(speed, RATE_EDGES_DEG_S)
-
-    @cached_property
-    def _away(self):
-        noise = reading_noise_deg(self.cam, self.segments.settled)
-        return find_away(self.cam, self.grid, self.segments, noise)
+        grid = command_grid(self.cam)
+        return np.digitize(grid.reference_speed()[grid.cell(self.cam.actual_time_s)], RATE_EDGES_DEG_S)
 
     @cached_property
     def jumps(self) -> np.ndarray:
         """Index of the reading at which each stick-then-jump ended."""
-        at = [p.break_s for p in find_plateaus(self.cam, self.grid, self._away) if p.jumped]
+        at = [p.break_s for p in find_plateaus(self.cam) if p.jumped]
         place = np.searchsorted(self.cam.actual_time_s, np.array(at, dtype=float))
         return np.clip(place, 0, len(self.cam.actual_time_s) - 1)
 
@@ -164,7 +145,7 @@ def _moving(cam: str, window: OilWindow, number: int, one: Side, two: Side) -> l
     cells = [
         np.where(k, s.cell * RATE_CELLS + s.rate_cell, -1) for s, k in zip((one, two), keep, strict=True)
     ]
-    both = shared(cells[0], one.segments.duration_s, cells[1], two.segments.duration_s)
+    both = shared(cells[0], one.cam.duration_s, cells[1], two.cam.duration_s)
     if both.seconds < MIN_SHARED_S:
         return []
     found = []
@@ -188,17 +169,17 @@ def _moving(cam: str, window: OilWindow, number: int, one: Side, two: Side) -> l
 
 def _shared(one: Side, two: Side, keep: list[np.ndarray]) -> Shared:
     cells = [np.where(k, s.cell, -1) for s, k in zip((one, two), keep, strict=True)]
-    return shared(cells[0], one.segments.duration_s, cells[1], two.segments.duration_s)
+    return shared(cells[0], one.cam.duration_s, cells[1], two.cam.duration_s)
 
 
 def _rms(side: Side, weight: np.ndarray) -> Estimate:
     keep = weight > 0
-    blocks, w = settled_blocks(side.cam, side.segments, keep), weight[keep]
+    blocks, w = settled_blocks(side.cam, keep), weight[keep]
     return root_mean_square(blocks.sum(w * side.cam.error_deg[keep] ** 2), blocks.sum(w))
 
 
 def _flutter(side: Side, weight: np.ndarray) -> Estimate:
-    held = side.held
+    held = held_readings(side.cam)
     inside = weight[held.index] > 0
     if not inside.any():
         return missing(NOT_SHARED)
@@ -269,7 +250,7 @@ def _jumps(cam: str, window: OilWindow, number: int, one: Side, two: Side) -> li
         # The break-away itself may fall on the reading beside the motion; its cell and window count.
         here = (side.window[side.jumps] == number) & np.isin(side.cell[side.jumps], both.cells)
         events.append(float(np.sum(here)))
-        minutes.append(float(np.sum(side.segments.duration_s[inside])) / 60.0)
+        minutes.append(side.cam.seconds(inside) / 60.0)
     if not any(events):
         return []
     before, after = (rate(k, n) for k, n in zip(events, minutes, strict=True))

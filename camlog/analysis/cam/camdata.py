@@ -1,20 +1,21 @@
-"""One cam's readings, made once from a trace: the input of every measure of that cam.
+"""One cam prepared for measuring: its readings, the command at their times, oil windows and gaps.
 
-Commanded angle, actual angle and duty keep the times at which each was sampled. They are never
-compared row by row: `command_at` gives the command at any other time, and nothing where it is not known.
+Commanded and actual angle keep the times at which each was sampled and are never compared row by row: `command_at`
+gives the command at any other time, and NaN where it is not known. A further step of preparation is a function
+of the cam marked `once_per_cam`: it is worked out on first use and kept with the cam.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass, field
-from functools import cached_property
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
+from functools import cached_property, wraps
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
-from camlog import signals
-from camlog.oil_windows import OilTemperature, oil_temperature
+from camlog import cams
+from camlog.oil_windows import OIL_WINDOWS, OilTemperature, OilWindow, oil_temperature, window_index
 
 if TYPE_CHECKING:
     from camlog.profile import VehicleProfile
@@ -23,21 +24,20 @@ if TYPE_CHECKING:
 # The command is known between two samples while they are at most a few sampling intervals apart; the
 # bounds keep a fast recording's short hiccup usable and a slow one's long hole from being bridged.
 GAP_INTERVALS = 4.0
-GAP_MIN_S = 0.5
-GAP_MAX_S = 2.0
+GAP_MIN_S, GAP_MAX_S = 0.5, 2.0
+# Nobody knows what a command did between two readings further apart than this, however slow the recording.
+GAP_LONGEST_S = 5.0
 # Beyond every angle, speed and count: a reading of 1e300 is as wrong as one of this, and its square is a number.
 LARGEST_VALUE = 1e7
 # No adapter reads faster: times nearer to each other are no times, and counts of them would have no end.
 INTERVAL_LEAST_S = 1e-6
-# Nobody knows what a command did between two readings further apart than this, however slow the recording.
-GAP_LONGEST_S = 5.0
-ENGINE_MAX_AGE_S = 5.0  # engine speed and load change fast: an older reading says nothing about now
-# Levels farther apart than this are where the signal was, not counts of it (a command of 0 and 20 has two
-# levels).
+ENGINE_MAX_AGE_S = 5.0  # engine speed changes fast: an older reading says nothing about now
+# Levels farther apart than this are where the signal was, not counts of it.
 LARGEST_STEP_DEG = 2.0
 RUNNING_RPM = 400.0  # above every cranking speed, below every idle
 
 _EMPTY = np.empty(0)
+Result = TypeVar("Result")
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,7 +47,7 @@ class CamData:
     Every `*_time_s` array is strictly increasing (seconds, float64) and its value array has the same
     shape (n,), all finite. Angles are crankshaft degrees, advance positive, zero at rest; `range_deg` is
     the travel from rest (lowest, highest) where a vehicle profile gives it. `gaps` are (start_s, end_s)
-    stretches in which nothing was recorded.
+    stretches in which nothing was recorded; `windows` the oil-temperature windows figures are given for.
     """
 
     cam: str
@@ -55,18 +55,15 @@ class CamData:
     command_deg: np.ndarray
     actual_time_s: np.ndarray
     actual_deg: np.ndarray
-    rest_deg: float = 0.0
     range_deg: tuple[float, float] | None = None
-    duty_time_s: np.ndarray = field(default_factory=lambda: _EMPTY)
-    duty_pct: np.ndarray = field(default_factory=lambda: _EMPTY)
     oil: OilTemperature = field(default_factory=lambda: OilTemperature(None))
     speed_time_s: np.ndarray = field(default_factory=lambda: _EMPTY)
     speed_rpm: np.ndarray = field(default_factory=lambda: _EMPTY)
-    load_time_s: np.ndarray = field(default_factory=lambda: _EMPTY)
-    load_pct: np.ndarray = field(default_factory=lambda: _EMPTY)
     run_time_time_s: np.ndarray = field(default_factory=lambda: _EMPTY)
     run_time_s: np.ndarray = field(default_factory=lambda: _EMPTY)
     gaps: tuple[tuple[float, float], ...] = ()
+    windows: tuple[OilWindow, ...] = OIL_WINDOWS
+    _kept: dict[str, object] = field(default_factory=dict, init=False, repr=False)
 
     @cached_property
     def actual_interval_s(self) -> float:
@@ -104,8 +101,13 @@ class CamData:
         NaN where the neighbours are more than `max_gap_s` apart, inside a gap, or outside the readings.
         """
         time_s = np.asarray(time_s, dtype=float)
-        value = _between(time_s, self.command_time_s, self.command_deg, self.max_gap_s)
-        return np.where(self.in_gap(time_s), np.nan, value) if self.gaps else value
+        at, value = self.command_time_s, self.command_deg
+        if not len(at):
+            return np.full(time_s.shape, np.nan)
+        before, after = _neighbours(time_s, at)
+        inside = (time_s >= at[0]) & (time_s <= at[-1])
+        known = inside & ((after == time_s) | (after - before <= self.max_gap_s)) & ~self.in_gap(time_s)
+        return np.where(known, np.interp(time_s, at, value), np.nan)
 
     @cached_property
     def command_at_actual(self) -> np.ndarray:
@@ -119,10 +121,6 @@ class CamData:
         """Actual minus command at the times of the actual readings; NaN where the command is unknown."""
         return self.actual_deg - self.command_at_actual
 
-    def duty_at(self, time_s: np.ndarray) -> np.ndarray:
-        """Control-valve duty in percent at the given times; NaN where unknown."""
-        return _between(time_s, self.duty_time_s, self.duty_pct, _max_gap(_median_interval(self.duty_time_s)))
-
     def oil_temp_at(self, time_s: np.ndarray) -> np.ndarray:
         """Oil temperature (or its declared fallback) in degC at the given times; NaN where unknown."""
         return self.oil.at(time_s)
@@ -132,28 +130,51 @@ class CamData:
         """`oil_temp_at` the actual readings, shape of `actual_deg`."""
         return self.oil_temp_at(self.actual_time_s)
 
-    @property
-    def oil_source(self) -> str | None:
-        """What `oil_temp_at` rests on: "oil_temp", "coolant_temp" as a stand-in, or None."""
-        return self.oil.source
+    def window_at(self, time_s: np.ndarray) -> np.ndarray:
+        """Index into `windows` at the given times; -1 where unknown or in none."""
+        return window_index(self.windows, self.oil_temp_at(time_s))
+
+    @cached_property
+    def by_window(self) -> tuple[tuple[OilWindow, np.ndarray], ...]:
+        """Each oil-temperature window that occurs, with a mask (n,) of the actual readings in it."""
+        index = self.window_at(self.actual_time_s)
+        return tuple((w, index == i) for i, w in enumerate(self.windows) if np.any(index == i))
 
     def speed_at(self, time_s: np.ndarray) -> np.ndarray:
-        """Engine speed in rpm at the given times; NaN where unknown."""
-        return _held(time_s, self.speed_time_s, self.speed_rpm, ENGINE_MAX_AGE_S)
-
-    def load_at(self, time_s: np.ndarray) -> np.ndarray:
-        """Engine load in percent at the given times; NaN where unknown."""
-        return _held(time_s, self.load_time_s, self.load_pct, ENGINE_MAX_AGE_S)
+        """Engine speed in rpm at the given times, held at its ends; NaN more than ENGINE_MAX_AGE_S from a reading."""
+        time_s = np.asarray(time_s, dtype=float)
+        if not len(self.speed_time_s):
+            return np.full(time_s.shape, np.nan)
+        before, after = _neighbours(time_s, self.speed_time_s)
+        age = np.minimum(np.abs(after - time_s), np.abs(time_s - before))
+        return np.where(age <= ENGINE_MAX_AGE_S, np.interp(time_s, self.speed_time_s, self.speed_rpm), np.nan)
 
     def running_at(self, time_s: np.ndarray) -> np.ndarray:
         """True where the engine runs; an unknown engine speed counts as running."""
-        speed = self.speed_at(time_s)
-        return ~(speed < RUNNING_RPM)
+        return ~(self.speed_at(time_s) < RUNNING_RPM)
 
     @cached_property
     def running(self) -> np.ndarray:
         """`running_at` the actual readings, shape of `actual_deg`."""
         return self.running_at(self.actual_time_s)
+
+    @cached_property
+    def known(self) -> np.ndarray:
+        """True (n,) for the actual readings with the engine running and the command known."""
+        return self.running & np.isfinite(self.command_at_actual)
+
+    @cached_property
+    def duration_s(self) -> np.ndarray:
+        """The time (s) each actual reading stands for: half way to each neighbour, gaps counted as nothing."""
+        if len(self.actual_time_s) < 2:
+            return np.zeros(len(self.actual_time_s))
+        gap = np.diff(self.actual_time_s)
+        gap = np.where(gap > self.actual_max_gap_s, 0.0, gap)
+        return 0.5 * (np.concatenate([[0.0], gap]) + np.concatenate([gap, [0.0]]))
+
+    def seconds(self, keep: np.ndarray) -> float:
+        """Total time (s) the chosen actual readings (n,) stand for."""
+        return float(np.sum(self.duration_s[keep]))
 
     @cached_property
     def _gap_bounds(self) -> np.ndarray:
@@ -168,43 +189,44 @@ class CamData:
         before = np.searchsorted(starts, time_s, side="left") - 1
         return (before >= 0) & (time_s < ends[np.maximum(before, 0)])
 
+    def without(self, bad: np.ndarray) -> CamData:
+        """The cam without the actual readings marked (n,); itself where none is, or too few would be left."""
+        if not bad.any() or np.sum(~bad) < 5:
+            return self
+        return replace(self, actual_time_s=self.actual_time_s[~bad], actual_deg=self.actual_deg[~bad])
+
+
+def once_per_cam(prepare: Callable[[CamData], Result]) -> Callable[[CamData], Result]:
+    """Make a function of the cam alone run once for each cam; its result is kept with the cam."""
+    name = f"{prepare.__module__}.{prepare.__qualname__}"
+
+    @wraps(prepare)
+    def kept(cam: CamData) -> Result:
+        if name not in cam._kept:
+            cam._kept[name] = prepare(cam)
+        return cam._kept[name]
+
+    return kept
+
 
 def cam_data(
-    trace: Trace, cam: str, profile: VehicleProfile | None = None, gaps: Iterable[tuple[float, float]] = ()
-) -> CamData | None:
+    trace: Trace, cam: str, profile: VehicleProfile | None = None, gaps: Iterable[tuple[float, float]] = (),
+    windows: Iterable[OilWindow] = OIL_WINDOWS,
+) -> CamData | None:  # fmt: skip
     """The readings of `cam` (`intake_b1`) in a trace; None where either angle was never read.
 
     `gaps` are (start_s, end_s) stretches known to hold no recording; holes of both angles are added.
-    A trace is zero at rest (the profile's rest angle was taken off on reading), so `rest_deg` is 0.
+    A trace is zero at rest: the profile's rest angle was taken off on reading.
     """
-    command_time, command = _clean(*trace.samples(signals.commanded(cam)))
-    actual_time, actual = _clean(*trace.samples(signals.actual(cam)))
+    names = (cams.commanded(cam), cams.actual(cam), "engine_speed", "run_time")
+    (command_time, command), (actual_time, actual), speed, run_time = (_clean(*trace.samples(n)) for n in names)
     if not len(command_time) or not len(actual_time):
         return None
-    duty_time, duty = _clean(*trace.samples(signals.duty(cam)))
-    speed_time, speed = _clean(*trace.samples("engine_speed"))
-    load_time, load = _clean(*trace.samples("engine_load"))
-    run_time_time, run_time = _clean(*trace.samples("run_time"))
     known = profile.cam(cam) if profile is not None else None
     return CamData(
-        cam=cam,
-        command_time_s=command_time,
-        command_deg=command,
-        actual_time_s=actual_time,
-        actual_deg=actual,
-        rest_deg=0.0,
-        range_deg=known.range_deg if known is not None else None,
-        duty_time_s=duty_time,
-        duty_pct=duty,
-        oil=oil_temperature(trace),
-        speed_time_s=speed_time,
-        speed_rpm=speed,
-        load_time_s=load_time,
-        load_pct=load,
-        run_time_time_s=run_time_time,
-        run_time_s=run_time,
-        gaps=_merge([*gaps, *_holes(command_time, actual_time)]),
-    )
+        cam, command_time, command, actual_time, actual, known.range_deg if known is not None else None,
+        oil_temperature(trace), *speed, *run_time, _merge([*gaps, *_holes(command_time, actual_time)]), tuple(windows),
+    )  # fmt: skip
 
 
 def quantisation_step(value: np.ndarray) -> float:
@@ -218,16 +240,12 @@ def quantisation_step(value: np.ndarray) -> float:
         return 0.0
     differences = np.diff(levels)
     # Differences below a thousandth of the spread are rounding of a unit conversion, not a level.
-    spread = levels[-1] - levels[0]
-    differences = differences[differences > 1e-4 * spread + 1e-9]
-    if not len(differences):
+    differences = differences[differences > 1e-4 * (levels[-1] - levels[0]) + 1e-9]
+    if not len(differences) or np.min(differences) > LARGEST_STEP_DEG:
         return 0.0
     step = float(np.min(differences))
-    if step > LARGEST_STEP_DEG:
-        return 0.0
     counts = differences / step
-    on_grid = np.abs(counts - np.round(counts)) < 0.1
-    return step if np.mean(on_grid) > 0.9 else 0.0
+    return step if np.mean(np.abs(counts - np.round(counts)) < 0.1) > 0.9 else 0.0
 
 
 def _clean(time_s: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -256,37 +274,15 @@ def _max_gap(interval_s: float) -> float:
     return float(min(usual, GAP_LONGEST_S))
 
 
-def _between(time_s: np.ndarray, at_s: np.ndarray, value: np.ndarray, max_gap_s: float) -> np.ndarray:
-    """Linear interpolation; NaN outside and between samples further apart than `max_gap_s`."""
-    time_s = np.asarray(time_s, dtype=float)
-    if not len(at_s):
-        return np.full(time_s.shape, np.nan)
-    right = np.searchsorted(at_s, time_s, side="left")
-    inside = (right < len(at_s)) & (time_s >= at_s[0])
-    right = np.minimum(right, len(at_s) - 1)
-    exact = at_s[right] == time_s
-    left = np.maximum(right - 1, 0)
-    near = (at_s[right] - at_s[left]) <= max_gap_s
-    return np.where(inside & (exact | near), np.interp(time_s, at_s, value), np.nan)
-
-
-def _held(time_s: np.ndarray, at_s: np.ndarray, value: np.ndarray, max_age_s: float) -> np.ndarray:
-    """Interpolation, held at the ends; NaN further than `max_age_s` from the nearest sample."""
-    time_s = np.asarray(time_s, dtype=float)
-    if not len(at_s):
-        return np.full(time_s.shape, np.nan)
-    right = np.searchsorted(at_s, time_s, side="left")
-    after = at_s[np.minimum(right, len(at_s) - 1)]
-    before = at_s[np.maximum(right - 1, 0)]
-    age = np.minimum(np.abs(after - time_s), np.abs(time_s - before))
-    return np.where(age <= max_age_s, np.interp(time_s, at_s, value), np.nan)
+def _neighbours(time_s: np.ndarray, at_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The sample times before, and at or after, each of the given times; the first or last where there is none."""
+    right = np.minimum(np.searchsorted(at_s, time_s, side="left"), len(at_s) - 1)
+    return at_s[np.maximum(right - 1, 0)], at_s[right]
 
 
 def _holes(command_time_s: np.ndarray, actual_time_s: np.ndarray) -> list[tuple[float, float]]:
     """Stretches in which neither angle was read: the recording itself stopped."""
-    both = command_time_s
-    if not np.array_equal(command_time_s, actual_time_s):
-        both = np.union1d(command_time_s, actual_time_s)
+    both = np.union1d(command_time_s, actual_time_s)
     limit = max(_max_gap(_median_interval(command_time_s)), _max_gap(_median_interval(actual_time_s)))
     wide = np.flatnonzero(np.diff(both) > limit)
     return [(float(both[i]), float(both[i + 1])) for i in wide]

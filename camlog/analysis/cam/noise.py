@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 
-from camlog.analysis.cam.camdata import CamData
+from camlog.analysis.cam.camdata import CamData, once_per_cam
+from camlog.analysis.cam.segments import steady_segments
 
 # A reading of an ideal sensor still moves by this much (torsional vibration, tooth tolerance).
 NOISE_FLOOR_DEG = 0.02
 MAD_TO_SIGMA = 1.4826
+FEW_READINGS = 30
 
 
+@once_per_cam
 def midpoint_residual(cam: CamData) -> tuple[np.ndarray, np.ndarray]:
     """How far each reading lies from the line between its two neighbours, as (index, residual / its scale).
 
@@ -21,8 +24,7 @@ def midpoint_residual(cam: CamData) -> tuple[np.ndarray, np.ndarray]:
     if len(t) < 3:
         return np.empty(0, dtype=np.int64), np.empty(0)
     interval = np.diff(t)
-    before, after = interval[:-1], interval[1:]
-    weight = after / (before + after)
+    weight = interval[1:] / (interval[:-1] + interval[1:])
     other = 1.0 - weight
     residual = a[1:-1] - weight * a[:-2] - other * a[2:]
     residual /= np.sqrt(1.0 + weight * weight + other * other)
@@ -31,17 +33,19 @@ def midpoint_residual(cam: CamData) -> tuple[np.ndarray, np.ndarray]:
     return np.flatnonzero(whole) + 1, residual[whole]
 
 
-def reading_noise_deg(cam: CamData, keep: np.ndarray | None = None) -> float:
+@once_per_cam
+def settled_noise_deg(cam: CamData) -> float:
+    """`reading_noise_deg` of the settled readings, where they are enough; else of all."""
+    index, _ = midpoint_residual(cam)
+    keep = steady_segments(cam).settled[index]
+    return reading_noise_deg(cam, keep if np.sum(keep) >= FEW_READINGS else slice(None))
+
+
+def reading_noise_deg(cam: CamData, keep: np.ndarray | slice = slice(None)) -> float:
     """Standard deviation of the reading-to-reading noise in degrees, robust to moves and spikes.
 
-    `keep` (n,) restricts it to those readings (say, the settled ones) where they are enough. Never below what
-    the quantisation of the readings makes.
+    `keep` chooses among the readings of `midpoint_residual`. Never below what the quantisation of the readings makes.
     """
-    index, residual = midpoint_residual(cam)
-    if keep is not None and np.sum(keep[index]) >= 30:
-        residual = residual[keep[index]]
+    residual = midpoint_residual(cam)[1][keep]
     floor = max(cam.actual_step_deg / np.sqrt(12.0), NOISE_FLOOR_DEG)
-    if len(residual) < 3:
-        return floor
-    robust = MAD_TO_SIGMA * float(np.median(np.abs(residual)))
-    return max(robust, floor)
+    return max(MAD_TO_SIGMA * float(np.median(np.abs(residual))), floor) if len(residual) >= 3 else floor

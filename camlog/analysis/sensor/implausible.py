@@ -8,36 +8,32 @@ then jumps. No cam does either. They are sensor evidence, and every other measur
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from camlog.analysis.cam.camdata import CamData
+from camlog.analysis.cam.camdata import CamData, once_per_cam
 from camlog.analysis.cam.noise import reading_noise_deg
-from camlog.analysis.cam.segments import rest_commanded
+from camlog.analysis.cam.segments import rest_commanded, runs
+from camlog.analysis.cam.standing import repeats
 from camlog.analysis.sensor.frozen import live_habits
 
-LEAVE_MIN_DEG = 8.0
-LEAVE_SIGMAS = 10.0
+LEAVE_MIN_DEG, LEAVE_SIGMAS = 8.0, 10.0
 RETURN_SHARE = 0.5
 SPIKE_READINGS = 2
 # A value that stays this long is what the module reports by default; longer, and the fault is a frozen one.
 LONGEST_S = 30.0
 MIN_RUNS = 2
-# A command that moved by this share of the excursion may have taken the cam with it between two slow
-# readings.
+# A command that moved by this share of the excursion may have taken the cam with it between two slow readings.
 COMMAND_MOVED_SHARE = 0.3
-HELD_MIN_READINGS = 5
+HELD_MIN_READINGS, HELD_MIN_S = 5, 0.4
 HELD_CHANCE = 1e-4
-HELD_MIN_S = 0.4
-HELD_EXIT_DEG = 2.0
-HELD_EXIT_SIGMAS = 5.0
+HELD_EXIT_DEG, HELD_EXIT_SIGMAS = 2.0, 5.0
 
 
 @dataclass(frozen=True, slots=True)
 class Substitution:
-    """Implausible readings: their number, the `runs` they form, their share of all, the value most of them
-    hold."""
+    """Implausible readings: their number, the `runs` they form, their share of all, the value most of them hold."""
 
     readings: int
     runs: int
@@ -45,83 +41,60 @@ class Substitution:
     value_deg: float | None
 
 
+@once_per_cam
 def implausible_readings(cam: CamData) -> np.ndarray:
     """True (n,) for readings that are no angle of the cam."""
-    noise = reading_noise_deg(cam)
-    return _excursions(cam, noise) | _held(cam, noise)
+    return _excursions(cam) | _held(cam)
 
 
-def _excursions(cam: CamData, noise: float) -> np.ndarray:
-    """Readings that left the cam's angle away from the command and came back, each at a stroke."""
-    t, a = cam.actual_time_s, cam.actual_deg
-    bad = np.zeros(len(a), dtype=bool)
-    if len(a) < 5:
-        return bad
-    error = np.abs(cam.error_deg)
-    command = cam.command_at_actual
-    step = np.abs(np.diff(a))
-    large = step > max(LEAVE_MIN_DEG, LEAVE_SIGMAS * noise)
-    leaves = large & (error[1:] > error[:-1] + 0.5 * step)
-    returns = large & (error[1:] < error[:-1] - 0.5 * step)
-    # A jump at a reading beside a gap says nothing about how fast.
-    close = np.diff(t) <= cam.actual_max_gap_s
-    leaves &= close
-    back_at = np.flatnonzero(returns) + 1
-    for k in np.flatnonzero(leaves) + 1:
-        if bad[k]:
-            continue
-        following = back_at[np.searchsorted(back_at, k, side="right") :]
-        if not len(following):
-            continue
-        m = int(following[0])
-        if t[m] - t[k] > LONGEST_S:
-            continue
-        if m - k <= SPIKE_READINGS or bool(np.all(a[k:m] == a[k])):
-            moved = np.ptp(command[max(k - 3, 0) : m + 1]) if m - k <= SPIKE_READINGS else 0.0
-            if step[m - 1] >= RETURN_SHARE * step[k - 1] and moved <= COMMAND_MOVED_SHARE * step[k - 1]:
-                bad[k:m] = True
-    return bad
-
-
-def _held(cam: CamData, noise: float) -> np.ndarray:
-    """Runs of the very same reading, too long for a live one, that end in a jump."""
-    t, a = cam.actual_time_s, cam.actual_deg
-    bad = np.zeros(len(a), dtype=bool)
-    edges = np.concatenate([[0], np.flatnonzero(np.diff(a) != 0) + 1, [len(a)]])
-    starts, ends = edges[:-1], edges[1:]
-    long = (ends - starts >= HELD_MIN_READINGS) & (t[ends - 1] - t[starts] >= HELD_MIN_S) & (ends < len(a))
-    starts, ends = starts[long], ends[long]
-    if not len(starts):
-        return bad
-    jump = np.abs(a[ends] - a[ends - 1]) > max(HELD_EXIT_DEG, HELD_EXIT_SIGMAS * noise)
-    resting = rest_commanded(cam)
-    # Readings may be clipped at rest; there a repeated zero is no sign of anything.
-    jump &= np.array([not resting[s:e].any() for s, e in zip(starts, ends, strict=True)], dtype=bool)
-    in_run = np.zeros(len(a), dtype=bool)
-    for s, e in zip(starts, ends, strict=True):
-        in_run[s:e] = True
-    habits = live_habits(cam, in_run)
-    for s, e in zip(starts[jump], ends[jump], strict=True):
-        if habits is not None and habits.would_have_changed(int(e - s), HELD_CHANCE):
-            bad[s + 1 : e] = True
-    return bad
-
-
-def measure_substitution(cam: CamData, bad: np.ndarray | None = None) -> Substitution:
-    """Count the implausible readings of a cam; `bad` (n,) marks them where known already."""
-    bad = implausible_readings(cam) if bad is None else bad
-    runs = int(np.sum(np.diff(np.concatenate([[0], bad.astype(np.int8)])) == 1))
-    value = None
-    if runs >= MIN_RUNS:
+def measure_substitution(cam: CamData) -> Substitution:
+    """Count the implausible readings of a cam."""
+    bad = implausible_readings(cam)
+    count, value = len(runs(bad)[0]), None
+    if count >= MIN_RUNS:
         values, counts = np.unique(cam.actual_deg[bad], return_counts=True)
         if counts.max() > 0.5 * bad.sum():
             value = float(values[np.argmax(counts)])
-    return Substitution(int(bad.sum()), runs, float(np.mean(bad)) if len(bad) else 0.0, value)
+    return Substitution(int(bad.sum()), count, float(np.mean(bad)), value)
 
 
-def without(cam: CamData, bad: np.ndarray) -> CamData:
-    """The cam's data without the readings marked (n,); the same object where none is, or too few would be
-    left."""
-    if not bad.any() or np.sum(~bad) < 5:
-        return cam
-    return replace(cam, actual_time_s=cam.actual_time_s[~bad], actual_deg=cam.actual_deg[~bad])
+def _excursions(cam: CamData) -> np.ndarray:
+    """Readings that left the cam's angle away from the command and came back, each at a stroke."""
+    t, a, command, error = cam.actual_time_s, cam.actual_deg, cam.command_at_actual, np.abs(cam.error_deg)
+    bad = np.zeros(len(a), dtype=bool)
+    if len(a) < 5:
+        return bad
+    step = np.abs(np.diff(a))
+    large = step > max(LEAVE_MIN_DEG, LEAVE_SIGMAS * reading_noise_deg(cam))
+    # A jump at a reading beside a gap says nothing about how fast.
+    leaves = large & (error[1:] > error[:-1] + 0.5 * step) & (np.diff(t) <= cam.actual_max_gap_s)
+    back_at = np.flatnonzero(large & (error[1:] < error[:-1] - 0.5 * step)) + 1
+    for k in np.flatnonzero(leaves) + 1:
+        following = back_at[np.searchsorted(back_at, k, side="right") :]
+        if bad[k] or not len(following) or t[following[0]] - t[k] > LONGEST_S:
+            continue
+        m = int(following[0])
+        short = m - k <= SPIKE_READINGS
+        moved = np.ptp(command[max(k - 3, 0) : m + 1]) if short else 0.0
+        if (short or np.all(a[k:m] == a[k])) and moved <= COMMAND_MOVED_SHARE * step[k - 1]:
+            bad[k:m] = step[m - 1] >= RETURN_SHARE * step[k - 1]
+    return bad
+
+
+def _held(cam: CamData) -> np.ndarray:
+    """Runs of the very same reading, too long for a live one, that end in a jump."""
+    t, a = cam.actual_time_s, cam.actual_deg
+    bad, in_run = np.zeros((2, len(a)), dtype=bool)
+    starts, ends = repeats(cam)
+    long = (ends - starts >= HELD_MIN_READINGS) & (t[ends - 1] - t[starts] >= HELD_MIN_S) & (ends < len(a))
+    held = [slice(s, e) for s, e in zip(starts[long], ends[long], strict=True)]
+    for run in held:
+        in_run[run] = True
+    habits = live_habits(cam, in_run) if held else None
+    least = max(HELD_EXIT_DEG, HELD_EXIT_SIGMAS * reading_noise_deg(cam))
+    for run in held:
+        jumped = abs(a[run.stop] - a[run.start]) > least
+        # Readings may be clipped at rest; there a repeated zero is no sign of anything.
+        if habits is not None and jumped and not rest_commanded(cam)[run].any():
+            bad[run.start + 1 : run.stop] = habits.would_have_changed(run.stop - run.start, HELD_CHANCE)
+    return bad

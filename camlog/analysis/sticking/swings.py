@@ -10,7 +10,6 @@ it stands there whatever its fault: such half cycles tell nothing.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,8 +18,9 @@ from scipy.signal import find_peaks
 from scipy.stats import binom
 
 from camlog.analysis.cam.camdata import CamData
+from camlog.analysis.cam.noise import settled_noise_deg
 from camlog.analysis.estimate import Estimate, median, missing
-from camlog.analysis.sticking.halfcycle import MIN_READINGS_A_HALF, misfits
+from camlog.analysis.sticking.cycle import MIN_READINGS_A_HALF, misfits
 
 # From one turn to the next the cam must move this far: well beyond noise and the steps of a coarse reading,
 # which make a plateau of any turning point.
@@ -55,8 +55,8 @@ class Swings:
     standing: int
     smooth: int
     swing_deg: Estimate
-    half_cycle_s: float | None
-    seconds: float
+    half_cycle_s: float | None = None
+    seconds: float = 0.0
     share: float = 0.0
     begun_s: tuple[float, ...] = ()
 
@@ -84,18 +84,26 @@ class Swings:
         return enough and self.share >= SHARE_LEAST and self.p_smooth < SIGNIFICANT
 
 
-def measure_swings(cam: CamData, noise_deg: float) -> Swings:
-    """Look at every half cycle of a drive (an even selection where there are very many); `noise_deg` is the
-    reading's noise."""
-    known = np.flatnonzero(cam.running & np.isfinite(cam.error_deg))
-    turns = _swinging(cam, known, noise_deg)
-    swinging = len(turns.number)
-    chosen = turns.number[np.unique(np.linspace(0, max(swinging - 1, 0), min(swinging, MOST)).astype(int))]
-    found = np.array(list(_half_cycles(cam, known, turns, chosen))).reshape(-1, 5)
+def measure_swings(cam: CamData) -> Swings:
+    """Look at every half cycle of a drive (an even selection where there are very many)."""
+    none = Swings(0, 0, 0, missing("the cam did not swing about a steady command"))
+    known = np.flatnonzero(cam.known)
+    if len(known) < MIN_READINGS_A_HALF:
+        return none
+    t, y, angle = cam.actual_time_s[known], cam.error_deg[known], cam.actual_deg[known]
+    least = max(SWING_MIN_DEG, SWING_SIGMAS * settled_noise_deg(cam), SWING_COUNTS * cam.actual_step_deg)
+    at, way = _turns(y, least, min(round(2.0 * LONGEST_HALF_S / cam.actual_interval_s), len(y)) + 1)
+    swinging = _swinging(t, y, cam.command_at_actual[known], at, least) if len(at) >= 3 else at[:0]
+    chosen = swinging[np.unique(np.linspace(0, max(len(swinging) - 1, 0), min(len(swinging), MOST)).astype(int))]
+    # A spike or two is no travel.
+    low, high = np.quantile(angle, [0.005, 0.995])
+    near = max(STOP_DEG, STOP_SHARE * (high - low))
+    halves = [_half_cycle(t, y, at[k - 1 : k + 2], way[k], cam.actual_max_gap_s) for k in chosen]
+    found = np.array([h[1:] for h in halves if h and low + near < np.median(angle[h[0]]) < high - near])
     if not len(found):
-        return Swings(0, 0, 0, missing("the cam did not swing about a steady command"), None, 0.0)
+        return none
     begin, length, swing, smooth, trapezoid = found.T
-    running_s = float(np.sum(np.minimum(np.diff(cam.actual_time_s[known]), cam.actual_max_gap_s)))
+    running_s = float(np.sum(np.minimum(np.diff(t), cam.actual_max_gap_s)))
     return Swings(
         judged=len(found),
         standing=int(np.sum(trapezoid * CLEAR < smooth)),
@@ -103,60 +111,9 @@ def measure_swings(cam: CamData, noise_deg: float) -> Swings:
         swing_deg=median(swing),
         half_cycle_s=float(np.median(length)),
         seconds=float(np.sum(length)),
-        share=min(swinging / len(chosen) * float(np.sum(length)) / max(running_s, 1e-9), 1.0),
+        share=min(len(swinging) / len(chosen) * float(np.sum(length)) / max(running_s, 1e-9), 1.0),
         begun_s=tuple(begin.tolist()),
     )
-
-
-@dataclass(frozen=True, eq=False)
-class _Turns:
-    """Turning points: indices `at` (k,) among the known readings, `way` (k,) +1 high and -1 low, and the `number` (m,)
-    of those about which the cam swings although its command is straight."""
-
-    at: np.ndarray
-    way: np.ndarray
-    number: np.ndarray
-
-
-def _swinging(cam: CamData, known: np.ndarray, noise_deg: float) -> _Turns:
-    if len(known) < MIN_READINGS_A_HALF:
-        return _Turns(known[:0], known[:0], known[:0])
-    t, y, command = cam.actual_time_s[known], cam.error_deg[known], cam.command_at_actual[known]
-    least = max(SWING_MIN_DEG, SWING_SIGMAS * noise_deg, SWING_COUNTS * cam.actual_step_deg)
-    at, way = _turns(y, least, min(round(2.0 * LONGEST_HALF_S / cam.actual_interval_s), len(y)) + 1)
-    if len(at) < 3:
-        return _Turns(at, way, at[:0])
-    moves = np.abs(np.diff(y[at]))
-    swings, larger = np.minimum(moves[:-1], moves[1:]), np.maximum(moves[:-1], moves[1:])
-    middle_s = 0.5 * (t[at[1:]] + t[at[:-1]])
-    bend = _off_straight(t, command, middle_s[:-1] - COMMAND_BEFORE_S, middle_s[1:])
-    good = (swings >= np.maximum(least, ALIKE * larger)) & (bend <= COMMAND_SHARE * swings)
-    # One by itself may answer something; a cam that hunts swings on and on.
-    beside = np.concatenate([[False], good, [False]])
-    return _Turns(at, way, np.flatnonzero(good & (beside[:-2] | beside[2:])) + 1)
-
-
-def _half_cycles(cam: CamData, known: np.ndarray, turns: _Turns, chosen: np.ndarray) -> Iterator[tuple[float, ...]]:
-    """Begin and length (s), swing (deg) and what a sinusoid and a trapezoid leave of each half cycle chosen."""
-    t, y, angle = cam.actual_time_s[known], cam.error_deg[known], cam.actual_deg[known]
-    stops = _stops(angle) if len(chosen) else ()
-    for k in chosen:
-        (before, here, after), way = turns.at[k - 1 : k + 2], turns.way[k]
-        swing = float(min(abs(y[here] - y[before]), abs(y[here] - y[after])))
-        begin_deg, end_deg = 0.5 * (y[before] + y[here]), 0.5 * (y[here] + y[after])
-        first = before + int(np.flatnonzero(way * (y[before : here + 1] - begin_deg) <= 0.0)[-1])
-        last = here + int(np.flatnonzero(way * (y[here : after + 1] - end_deg) <= 0.0)[0])
-        if last - first <= MIN_READINGS_A_HALF or np.max(np.diff(t[first : last + 1])) > cam.actual_max_gap_s:
-            continue
-        begin_s, end_s = _crossing(t, y, first, begin_deg), _crossing(t, y, last - 1, end_deg)
-        if not 0.0 < end_s - begin_s <= LONGEST_HALF_S:
-            continue
-        inside = slice(first + 1, last)
-        if not stops[0] < np.median(angle[inside]) < stops[1]:
-            continue
-        part = (t[inside] - begin_s) / (end_s - begin_s)
-        value = way * (y[inside] - (begin_deg + (end_deg - begin_deg) * part))
-        yield (begin_s, end_s - begin_s, swing, *misfits(part, value))
 
 
 def _turns(value: np.ndarray, least: float, readings: int) -> tuple[np.ndarray, np.ndarray]:
@@ -165,12 +122,9 @@ def _turns(value: np.ndarray, least: float, readings: int) -> tuple[np.ndarray, 
     # That much out of the lowest for a while about it a turn must be, too; it spares most of them the longer look.
     high = find_peaks(value, height=(minimum_filter1d(value, readings) + least, None), prominence=least)[0]
     low = find_peaks(-value, height=(least - maximum_filter1d(value, readings), None), prominence=least)[0]
-    at = np.concatenate([high, low])
-    way = np.concatenate([np.ones(len(high)), -np.ones(len(low))])
+    at, way = np.concatenate([high, low]), np.repeat([1.0, -1.0], [len(high), len(low)])
     order = np.argsort(at, kind="stable")
     at, way = at[order], way[order]
-    if not len(at):
-        return at, way
     # Of several of a kind in a row the most extreme.
     row = np.cumsum(np.diff(way, prepend=0.0) != 0.0)
     best = np.lexsort((-way * value[at], row))
@@ -178,11 +132,41 @@ def _turns(value: np.ndarray, least: float, readings: int) -> tuple[np.ndarray, 
     return at[best], way[best]
 
 
-def _stops(angle_deg: np.ndarray) -> tuple[float, float]:
-    """Between which angles the cam is surely off its stops (a spike or two is no travel)."""
-    low, high = np.quantile(angle_deg, [0.005, 0.995])
-    near = max(STOP_DEG, STOP_SHARE * (high - low))
-    return float(low + near), float(high - near)
+def _swinging(t: np.ndarray, y: np.ndarray, command: np.ndarray, at: np.ndarray, least: float) -> np.ndarray:
+    """Which of the turns `at` (k,) the cam swings about although its command is straight."""
+    moves = np.abs(np.diff(y[at]))
+    swings, larger = np.minimum(moves[:-1], moves[1:]), np.maximum(moves[:-1], moves[1:])
+    middle_s = 0.5 * (t[at[1:]] + t[at[:-1]])
+    # How far the command leaves its best straight line over the half cycle, lowest to highest.
+    begin_s, end_s = middle_s[:-1] - COMMAND_BEFORE_S, middle_s[1:]
+    part = np.linspace(-0.5, 0.5, COMMAND_POINTS)
+    ordered = np.interp(0.5 * (begin_s + end_s) + part[:, None] * (end_s - begin_s), t, command)
+    bend = np.ptp(ordered - part[:, None] * (part @ ordered / np.sum(part * part)), axis=0)
+    good = (swings >= np.maximum(least, ALIKE * larger)) & (bend <= COMMAND_SHARE * swings)
+    # One by itself may answer something; a cam that hunts swings on and on.
+    beside = np.concatenate([[False], good, [False]])
+    return np.flatnonzero(good & (beside[:-2] | beside[2:])) + 1
+
+
+def _half_cycle(
+    t: np.ndarray, y: np.ndarray, turns: np.ndarray, way: float, longest_gap_s: float
+) -> tuple[slice, float, float, float, float, float] | None:
+    """The readings of the half cycle about the middle one of three turns, its begin and length (s), swing (deg) and
+    what a sinusoid and a trapezoid leave of it; None where it is broken, too long or read too seldom."""
+    before, here, after = turns
+    swing = float(min(abs(y[here] - y[before]), abs(y[here] - y[after])))
+    begin_deg, end_deg = 0.5 * (y[before] + y[here]), 0.5 * (y[here] + y[after])
+    first = before + int(np.flatnonzero(way * (y[before : here + 1] - begin_deg) <= 0.0)[-1])
+    last = here + int(np.flatnonzero(way * (y[here : after + 1] - end_deg) <= 0.0)[0])
+    if last - first <= MIN_READINGS_A_HALF or np.max(np.diff(t[first : last + 1])) > longest_gap_s:
+        return None
+    begin_s, end_s = _crossing(t, y, first, begin_deg), _crossing(t, y, last - 1, end_deg)
+    if not 0.0 < end_s - begin_s <= LONGEST_HALF_S:
+        return None
+    inside = slice(first + 1, last)
+    part = (t[inside] - begin_s) / (end_s - begin_s)
+    value = way * (y[inside] - (begin_deg + (end_deg - begin_deg) * part))
+    return (inside, begin_s, end_s - begin_s, swing, *misfits(part, value))
 
 
 def _crossing(time_s: np.ndarray, value: np.ndarray, index: int, level: float) -> float:
@@ -190,11 +174,3 @@ def _crossing(time_s: np.ndarray, value: np.ndarray, index: int, level: float) -
     step = value[index + 1] - value[index]
     part = (level - value[index]) / step if step else 0.5
     return float(time_s[index] + part * (time_s[index + 1] - time_s[index]))
-
-
-def _off_straight(time_s: np.ndarray, value: np.ndarray, begin_s: np.ndarray, end_s: np.ndarray) -> np.ndarray:
-    """How far `value` (n,) leaves its best straight line from each `begin_s` to `end_s` (k,), lowest to highest."""
-    part = np.linspace(-0.5, 0.5, COMMAND_POINTS)
-    y = np.interp(0.5 * (begin_s + end_s) + part[:, None] * (end_s - begin_s), time_s, value)
-    slope = part @ y / np.sum(part * part)
-    return np.ptp(y - part[:, None] * slope, axis=0)

@@ -1,0 +1,147 @@
+"""Fit of the stiction model to a drive: stick band and jump with intervals, "sticking" against "slow but smooth".
+
+Both hypotheses are fitted to the same readings of the same few stretches (`stretches`, `search`), so that
+cost does not grow with the length of the drive. They are compared block by block (the paired comparison of
+Vuong, Econometrica 57 (1989), on the misfit), and the intervals come from a block bootstrap over all
+candidates tried.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from camlog.analysis.cam.camdata import CamData
+from camlog.analysis.cam.noise import settled_noise_deg
+from camlog.analysis.cam.segments import GRID_S
+from camlog.analysis.estimate import Estimate, missing
+from camlog.analysis.sticking.model import BAND, DEAD, JUMP
+from camlog.analysis.sticking.search import (
+    SEED,
+    SMALLEST_BAND_DEG,
+    Fitted,
+    best_smooth,
+    cross_entropy,
+    evaluate,
+    sticking_grid,
+)
+from camlog.analysis.sticking.stretches import STRETCH_S, Stretches, choose_stretches
+
+DRAWN = 100
+MIN_BLOCKS = 6
+BOOTSTRAPS, PAIRED_DRAWS = 300, 3000
+PRODUCT_TERMS = 200_000
+# Residuals count squared up to here, then in proportion.
+KNEE_SIGMAS, KNEE_MIN_DEG = 3.0, 0.3
+# A smooth cam that leaves no more power than this many times the noise's has left nothing to explain.
+NOTHING_LEFT = 1.2
+# Sticking cams of a coarse grid that explain less than this of what the smooth one leaves lead nowhere: on
+# simulated drives no search from there came to what speaks for sticking.
+LEADS_NOWHERE = 0.06
+# Noise of neighbouring readings is not quite independent: misfits within this many readings' worth are as good.
+AS_GOOD_READINGS = 20.0
+# Misfits within this many readings' worth are alike (95 % point of one parameter's likelihood ratio).
+ALIKE_READINGS = 3.84
+
+
+@dataclass(frozen=True, slots=True)
+class StickFit:
+    """Result of the fit; every figure None with a reason where there was too little motion.
+
+    `explained` is the share of the smooth cam's misfit that sticking removes, `p_smooth` the
+    probability of that under "slow but smooth", `seconds` how much of the drive was fitted.
+    """
+
+    stick_band_deg: Estimate
+    jump_deg: Estimate
+    explained: float | None = None
+    p_smooth: float | None = None
+    seconds: float = 0.0
+
+
+def fit_sticking(cam: CamData, suspected: bool = True) -> StickFit:
+    """Fit both hypotheses to the stretches of `cam` that tell most.
+
+    Where a smooth cam leaves hardly more than the reading's noise, nothing is left to be
+    explained by sticking: the band is then 0, up to the largest that fits as well. The same where no sticking
+    cam of a coarse grid explains more than a little, unless sticking is `suspected` for another reason.
+    """
+    noise_deg = settled_noise_deg(cam)
+    data = choose_stretches(cam, max(KNEE_SIGMAS * noise_deg, KNEE_MIN_DEG))
+    if data is None:
+        reason = "the command moved too little to see whether the cam sticks"
+        return StickFit(missing(reason), missing(reason))
+    smooth = best_smooth(data)
+    rough = evaluate(data, sticking_grid(smooth.best))
+    none_left = smooth.total / len(data.actual) <= NOTHING_LEFT * noise_deg**2
+    resolution = _resolution(cam, data)
+    if none_left or not suspected and rough.total > (1.0 - LEADS_NOWHERE) * smooth.total:
+        # A constant ramp cannot tell a band from the dead time it costs.
+        hidden = data.ramp_speed() * float(smooth.best[DEAD]) + resolution
+        ends = _as_good(smooth, rough, len(data.actual)) if none_left else _ends(rough, len(data.actual), resolution)
+        band, jump = (Estimate(0.0, 0.0, max(end, hidden), len(smooth.per_block)) for end in ends)
+        best = smooth if none_left else rough
+    else:
+        fitted = cross_entropy(data, rough, DRAWN)
+        band, jump = _intervals(fitted, len(data.actual), resolution)
+        best = min(fitted, smooth, key=lambda b: b.total)
+    gain = smooth.per_block - best.per_block
+    explained = float(np.sum(gain) / max(np.sum(smooth.per_block), 1e-12))
+    p_smooth = 1.0 if none_left else _paired(gain, smooth.per_block, len(data.actual))
+    return StickFit(band, jump, max(explained, 0.0), p_smooth, len(data.first) * STRETCH_S)
+
+
+def _as_good(smooth: Fitted, rough: Fitted, readings: int) -> list[float]:
+    """The largest stick band and jump of the coarse grid that fit as well as the smooth cam."""
+    as_good = rough.totals <= smooth.total * (1.0 + AS_GOOD_READINGS / readings)
+    return [float(rough.cams[as_good, k].max(initial=SMALLEST_BAND_DEG)) for k in (BAND, JUMP)]
+
+
+def _ends(rough: Fitted, readings: int, resolution_deg: float) -> list[float]:
+    return [found.high or found.value for found in _intervals(rough, readings, resolution_deg)]
+
+
+def _intervals(fitted: Fitted, readings: int, resolution_deg: float) -> list[Estimate]:
+    """Stick band and jump with block-bootstrap intervals over all candidates.
+
+    Where the command left a range of stick bands equally good (no move between them), its middle is given
+    and the interval holds all of it. Beyond that an interval reaches by what the sampling cannot resolve.
+    """
+    blocks, total = len(fitted.misfit), fitted.totals
+    alike = total <= total.min() * (1.0 + ALIKE_READINGS / readings)
+    lowest, highest = fitted.cams[alike].min(axis=0), fitted.cams[alike].max(axis=0)
+    middle = 0.5 * (lowest + highest)
+    if blocks < MIN_BLOCKS:
+        short = "too little motion for an interval"
+        return [Estimate(float(middle[k]), None, None, blocks, short) for k in (BAND, JUMP)]
+    draws = np.random.default_rng(SEED).multinomial(blocks, np.full(blocks, 1.0 / blocks), BOOTSTRAPS).astype(float)
+    # A few at a time: one large product is handed to several threads, which costs more than it saves.
+    parts = np.array_split(draws, max(1, BOOTSTRAPS * fitted.misfit.size // PRODUCT_TERMS))
+    best = np.concatenate([np.argmin(part @ fitted.misfit, axis=1) for part in parts])
+    low, high = np.quantile(fitted.cams[best][:, [BAND, JUMP]], [0.025, 0.975], axis=0)
+    low = np.maximum(np.minimum(low, lowest[[BAND, JUMP]]) - resolution_deg, 0.0)
+    high = np.maximum(high, highest[[BAND, JUMP]]) + resolution_deg
+    return [Estimate(float(middle[k]), float(low[k]), float(high[k]), blocks) for k in (BAND, JUMP)]
+
+
+def _resolution(cam: CamData, data: Stretches) -> float:
+    """How far the command moves in three quarters of a sampling interval, and half a count of either angle, degrees."""
+    interval = max(cam.actual_interval_s, cam.command_interval_s, GRID_S)
+    counts = 0.5 * max(cam.actual_step_deg, cam.command_step_deg)
+    return float(np.hypot(0.75 * data.ramp_speed() * interval, counts))
+
+
+def _paired(gain: np.ndarray, misfit: np.ndarray, readings: int) -> float | None:
+    """Bootstrap probability that the sticking cam's gain over the smooth one (b,) is none at all.
+
+    Two parameters more gain about two readings' worth of misfit by themselves. A cam sticks in few places,
+    so the gain lies in few blocks: drawing blocks says how much hangs on them, which a normal approximation
+    does not.
+    """
+    blocks = len(gain)
+    if blocks < MIN_BLOCKS:
+        return None
+    fair = gain - 2.0 * float(np.sum(misfit - gain)) / readings / blocks
+    draws = np.random.default_rng(SEED).integers(0, blocks, (PAIRED_DRAWS, blocks), dtype=np.int32)
+    return float((1 + np.sum(fair[draws].sum(axis=1) <= 0.0)) / (1 + PAIRED_DRAWS))
