@@ -101,7 +101,7 @@ def steering_files(folder: Path) -> Path:
     )
     (folder / "own.toml").write_text(f'schema = "camlog.vehicle/1"\n[vehicle]\nname = {json.dumps(STEERING)}\n')
     (folder / "wrong.toml").write_text(f"schema = {json.dumps(STEERING)}\n")
-    (folder / "foreign.csv").write_text(f"Time (s),RPM,red\u202efdp\n" + "".join(f"{i},{700 + i},{i}\n" for i in range(60)))
+    (folder / "foreign.csv").write_text("Time (s),RPM,red\u202efdp\n" + "".join(f"{i},{700 + i},{i}\n" for i in range(60)))
     (folder / "bad.csv").write_text(f"time [s],engine_speed [rpm]\n0,{STEERING}\n")
     return trace
 
