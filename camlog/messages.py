@@ -2,32 +2,79 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
-from functools import cached_property
+from collections.abc import Callable, Iterator, Mapping
+from functools import cache, cached_property
 from importlib.resources import files
+from typing import TYPE_CHECKING, Any
+
+from camlog.numbers import duration, number, unit_words, with_unit
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+
+def capital(text: str) -> str:
+    """`text` with its first letter as a capital, the others as they are."""
+    return text[:1].upper() + text[1:]
+
+
+def plural(count: float, one: str = "", many: str = "s") -> str:
+    """The ending of a word for `count` things."""
+    return one if count == 1 else many
+
+
+# What a sentence of the second form, or a page template, may do with a value.
+FILTERS: Mapping[str, Callable] = {f.__name__: f for f in (number, unit_words, with_unit, capital, duration, plural)}
 
 
 class Messages:
     """The sentences of one package: `messages("name", value=1)` fills in the template of that name.
 
-    A name in a table of the file is written with a dot: `need.hold`. Raises KeyError for a name that is not
-    there.
+    A name in a table of the file is written with a dot: `need.hold`. A template is filled in as `str.format` does;
+    one with `{{` or `{%` in it is a Jinja2 template with FILTERS, for plurals and parts that may be missing. Raises
+    KeyError for a name that is not there.
     """
 
     def __init__(self, package: str):
         self._package = package
+        self._compiled: dict[str, Any] = {}
 
     def __call__(self, name: str, **values: object) -> str:
-        """The sentence `name` with `values` in the places its template names (as `str.format` does)."""
-        return self.templates[name].format(**values)
+        """The sentence `name` with `values` in the places its template names."""
+        text = self.templates[name]
+        if "{{" not in text and "{%" not in text:
+            return text.format(**values)
+        if name not in self._compiled:
+            self._compiled[name] = _environment().from_string(" ".join(text.split()))
+        return re.sub(" {2,}", " ", self._compiled[name].render(values)).strip(" ")
 
     def __contains__(self, name: str) -> bool:
         return name in self.templates
 
+    def table(self, name: str) -> dict[str, str]:
+        """The words of one table of the file by their keys."""
+        return {key.removeprefix(f"{name}."): text for key, text in self.templates.items() if key.startswith(f"{name}.")}
+
     @cached_property
     def templates(self) -> dict[str, str]:
         """Every template of the package by its name."""
-        read = tomllib.loads((files(self._package) / "messages.toml").read_text(encoding="utf-8"))
-        tables = {name: entry for name, entry in read.items() if isinstance(entry, dict)}
-        dotted = {f"{name}.{key}": text for name, table in tables.items() for key, text in table.items()}
-        return {name: text for name, text in read.items() if name not in tables} | dotted
+        return dict(_dotted(tomllib.loads((files(self._package) / "messages.toml").read_text(encoding="utf-8"))))
+
+
+def _dotted(table: Mapping[str, Any], above: str = "") -> Iterator[tuple[str, str]]:
+    for key, value in table.items():
+        if isinstance(value, dict):
+            yield from _dotted(value, f"{above}{key}.")
+        else:
+            yield f"{above}{key}", value
+
+
+@cache
+def _environment() -> Environment:
+    from jinja2 import Environment, StrictUndefined
+
+    environment = Environment(undefined=StrictUndefined)
+    environment.filters |= FILTERS
+    return environment

@@ -43,3 +43,11 @@ def with_unit(value: float | None, unit: str, doubt: float | None = None) -> str
         share = f"{100 * value:.0f}" if abs(value) >= 0.1 or value == 0 else number(100 * value)
         return f"{share} %"
     return f"{number(value, doubt)} {unit_words(unit)}".strip()
+
+
+def duration(seconds: float) -> str:
+    """`9 min 58 s`, `1 h 4 min`."""
+    whole = int(round(seconds))
+    if whole < 60:
+        return f"{whole} s"
+    return f"{whole // 60} min {whole % 60} s" if whole < 3600 else f"{whole // 3600} h {whole % 3600 // 60} min"

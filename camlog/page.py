@@ -19,6 +19,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from camlog.drive import finite
+from camlog.messages import FILTERS
 from camlog.new_files import write_text
 from camlog.places import dashboards_folder
 from camlog.visible import visible
@@ -52,7 +53,7 @@ def _environment(folder: Path) -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["json_block"] = json_block
+    environment.filters |= FILTERS | {"json_block": json_block}
     return environment
 
 

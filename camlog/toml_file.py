@@ -31,6 +31,7 @@ class TomlFile:
     """A TOML file as read: `raw` is what it says, `lines` the line (from 1) of each key, `sha256` of its bytes.
 
     `kind` is what the file should be, in words ("vehicle profile"); `example` how a person gets one to start from.
+    A key in a list of tables is named with its table's number from 1 where `numbered` is set.
     """
 
     path: Path
@@ -39,9 +40,12 @@ class TomlFile:
     raw: Mapping[str, Any]
     lines: Mapping[Where, int]
     sha256: str
+    numbered: bool = False
 
     @classmethod
-    def open(cls, path: str | Path, kind: str, example: str, max_bytes: int = 1_000_000) -> TomlFile:
+    def open(
+        cls, path: str | Path, kind: str, example: str, max_bytes: int = 1_000_000, *, numbered: bool = False
+    ) -> TomlFile:
         """Read a file. Raises InputError where it cannot be read, is too large, no UTF-8 or no TOML."""
         path = Path(path)
         check_saved(path)
@@ -69,12 +73,14 @@ class TomlFile:
                 f"is not valid TOML: {reason[:1].lower()}{reason[1:]}", file=path, line=line,
                 remedy=f"Write key = value, with text in quotes. {example}",
             ) from error  # fmt: skip
-        return cls(path, kind, example, raw, lines, hashlib.sha256(content).hexdigest())
+        return cls(path, kind, example, raw, lines, hashlib.sha256(content).hexdigest(), numbered)
 
     def error(self, where: Where, what: str, remedy: str) -> InputError:
         """An error at a key; the line is that of the nearest enclosing key that the file has."""
-        line = next((self.lines[where[:n]] for n in range(len(where), 0, -1) if where[:n] in self.lines), None)
-        key = ".".join(part for part in where if isinstance(part, str))
+        lines = (self.lines[where[:n]] for n in range(len(where), 0, -1) if where[:n] in self.lines)
+        line = next(lines, 1 if len(where) == 1 else None)
+        parts = [part if isinstance(part, str) else str(part + 1) for part in where if self.numbered or isinstance(part, str)]
+        key = ".".join(parts)
         return InputError(what, file=self.path, line=line, column=key or None, remedy=remedy)
 
     def unknown(self, where: Where, name: str, known: Iterable[str], what: str, otherwise: str = "") -> InputError:
@@ -91,11 +97,11 @@ class TomlFile:
         if "schema" not in self.raw:
             raise InputError(
                 f"is not a {self.kind}: it has no schema", file=self.path, line=1, column="schema",
-                remedy=f'Put schema = "{version}" on the first line.',
+                remedy=f'Add schema = "{version}" on the first line.',
             )  # fmt: skip
         if self.raw["schema"] != version:
             raise self.error(
-                ("schema",), f"unknown schema {shown(self.raw['schema'])}", f'This version reads "{version}".'
+                ("schema",), f"unknown schema {shown(self.raw['schema'])}", f'Correct it: this version reads "{version}".'
             )
         config = pydantic.ConfigDict(strict=True, extra="forbid", allow_inf_nan=False, str_strip_whitespace=True)
         for table in (schema, *(t for f in fields(schema) for t in _tables(get_type_hints(schema)[f.name]))):
@@ -105,7 +111,8 @@ class TomlFile:
             return pydantic.TypeAdapter(schema).validate_json(text, strict=True)
         except pydantic.ValidationError as error:
             wheres = [(problem["loc"], problem["type"]) for problem in error.errors(include_url=False)]
-        raise self._wrong(*min(wheres, key=lambda w: self.error(w[0], "", "").line or 0), schema)
+        # A key that is missing may be one that is misspelt: what is there is looked at first.
+        raise self._wrong(*min(wheres, key=lambda w: (w[1] == "missing", self.error(w[0], "", "").line or 0)), schema)
 
     def _wrong(self, where: Where, kind: str, schema: type) -> InputError:
         """The InputError for a problem that pydantic found: where, and pydantic's name of its kind."""
@@ -114,7 +121,7 @@ class TomlFile:
             what = "unknown key" if len(where) > 1 else "unknown key or table"
             return self.unknown(where, str(where[-1]), keys_of(table), what)
         if kind == "missing" and isinstance(where[-1], str):
-            return self.error(where, "is missing", f"It should be {expected}.")
+            return self.error(where, "is missing", f"Add {where[-1]}: {expected}.")
         name = str(where[0])
         if kind == "tuple_type" and _tables(get_type_hints(schema)[name]) and len(where) == 1:
             return self.error(where, "should be a list of tables", f"Write [[{name}]] with two brackets.")
@@ -126,7 +133,7 @@ class TomlFile:
         value: Any = self.raw
         for part in where:
             value = value[part]
-        return self.error(where, f"found {shown(value)}", f"It should be {expected}.")
+        return self.error(where, f"found {shown(value)}", f"Correct it: it should be {expected}.")
 
 
 def keys_of(table: type) -> list[str]:

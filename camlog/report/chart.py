@@ -1,4 +1,4 @@
-"""One chart: what it asks, what it answers, and its Plotly figure as plain values.
+"""One chart: what it asks, what it answers, its Plotly figure as plain values, and the table of all kinds.
 
 Colours are written `@name` (see `palette`); arrays go as base64 of 32-bit floats, as plotly.js takes them.
 Everything a person typed goes through `plain`: Plotly reads a few tags in its texts, and shows none of these.
@@ -7,18 +7,29 @@ Everything a person typed goes through `plain`: Plotly reads a few tags in its t
 from __future__ import annotations
 
 import base64
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
-from camlog.numbers import unit_words
+from camlog.analysis.cam.camdata import CamData
+from camlog.analysis.cam.examine import Examination
+from camlog.analysis.estimate import Estimate
+from camlog.analysis.figures import limit_of
+from camlog.analysis.findings import Findings
+from camlog.cams import title as cam_title
+from camlog.limits import Limit
+from camlog.messages import capital
+from camlog.numbers import number, unit_words
+from camlog.oil_windows import OilWindow
 from camlog.report.palette import LIMIT, Role
 from camlog.report.thin import line_points
+from camlog.report.words import say
 from camlog.visible import visible
 
 LEAST_SPAN_DEG = 8.0
+MOST_POINTS = 6_000  # of one line over time
 
 
 @dataclass(frozen=True)
@@ -26,7 +37,8 @@ class Chart:
     """`kind` and `cam` name it; `title` is the question, `answer` the sentence that answers it.
 
     `traces` and `layout` are Plotly's; `timed` charts share one time axis (seconds of the recording) and zoom
-    together; `clock` charts only show recording time on it. `summary` is what a screen reader says. `empty` is why there is nothing to draw ("" otherwise).
+    together; `clock` charts only show recording time on it. `summary` is what a screen reader says. `empty` is
+    why there is nothing to draw ("" otherwise).
     """
 
     kind: str
@@ -45,15 +57,79 @@ class Chart:
 
     def spec(self) -> dict[str, Any]:
         """What the page's script draws."""
-        return {
-            "data": list(self.traces), "layout": self.layout, "timed": self.timed, "clock": self.clock or self.timed,
-            "height": self.height, "two_line_ticks": self.two_line_ticks,
-        }  # fmt: skip
+        return {"data": list(self.traces), "layout": self.layout, "timed": self.timed,
+                "clock": self.clock or self.timed, "height": self.height, "two_line_ticks": self.two_line_ticks}  # fmt: skip
 
 
-def nothing(kind: str, title: str, reason: str, cam: str = "") -> Chart:
-    """A chart that cannot be drawn, with the reason in its place."""
-    return Chart(kind, title, cam=cam, empty=reason)
+@dataclass(frozen=True)
+class Request:
+    """What a chart is drawn from: the drive, the cam, the oil windows shown, the keys a dashboard gave.
+
+    `points` bounds a line over time; a `small` chart stands on the card of its cam, whose heading names the cam.
+    """
+
+    kind: str
+    findings: Findings
+    cam: str = ""
+    windows: tuple[OilWindow, ...] = ()
+    points: int = MOST_POINTS
+    title: str = ""
+    signals: tuple[str, ...] | None = None
+    seconds: float | None = None
+    small: bool = False
+
+    @property
+    def examination(self) -> Examination:
+        return self.findings.cams[self.cam].examination
+
+    @property
+    def data(self) -> CamData:
+        return self.examination.data
+
+    def limit(self, figure: str, window: OilWindow | None = None) -> Limit:
+        """The limit that judges the figure of that name."""
+        return limit_of(figure, self.findings.limits, window)
+
+    def say(self, name: str, **values) -> str:
+        """A sentence of this kind of chart."""
+        return say(f"{self.kind}.{name}", **values)
+
+    def chart(self, traces: Sequence[dict[str, Any]], layout: dict[str, Any], answer: str, *,
+              question: str = "", **more) -> Chart:  # fmt: skip
+        """The chart, with its title; `question` in place of the usual one of its kind."""
+        if "summary" not in more:
+            more["summary"] = self.say("summary")
+        return Chart(self.kind, self._heading(question), answer, self.cam, tuple(traces), layout, **more)
+
+    def nothing(self, reason: str) -> Chart:
+        """A chart that cannot be drawn, with the reason in its place."""
+        return Chart(self.kind, self._heading(), cam=self.cam, empty=reason)
+
+    def _heading(self, question: str = "") -> str:
+        words = self.title or question or self.say("title")
+        return f"{cam_title(self.cam)}: {words}" if self.cam and not self.small else capital(words)
+
+
+@dataclass(frozen=True, slots=True)
+class ChartKind:
+    """A chart a dashboard may ask for: `draw` makes it, `per_cam` one for each cam; `takes` are its further keys."""
+
+    draw: Callable[[Request], Chart]
+    per_cam: bool
+    takes: tuple[str, ...]
+
+
+KINDS: dict[str, ChartKind] = {}
+
+
+def chart_kind(name: str, *takes: str, per_cam: bool = True) -> Callable:
+    """Register the function below as the chart of that name; its words are the table `name` in `words.toml`."""
+
+    def register(draw: Callable[[Request], Chart]) -> Callable[[Request], Chart]:
+        KINDS[name] = ChartKind(draw, per_cam, takes)
+        return draw
+
+    return register
 
 
 def plain(text: str) -> str:
@@ -69,15 +145,14 @@ def numbers(values: Any) -> dict[str, str]:
     return {"dtype": "f4", "bdata": base64.b64encode(array.tobytes()).decode("ascii")}
 
 
+# ---------------------------------------------------------------- axes
+
+
 def row_axes(weights: Sequence[float], spacing: float = 0.05) -> list[tuple[float, float]]:
     """Domains of stacked rows, first on top, heights in proportion to `weights`."""
-    usable = 1.0 - spacing * (len(weights) - 1)
-    heights = [usable * w / sum(weights) for w in weights]
-    found, top = [], 1.0
-    for height in heights:
-        found.append((round(max(top - height, 0.0), 4), round(top, 4)))
-        top -= height + spacing
-    return found
+    heights = (1.0 - spacing * (len(weights) - 1)) * np.asarray(weights) / sum(weights)
+    tops = 1.0 - np.concatenate([[0.0], np.cumsum(heights + spacing)[:-1]])
+    return [(round(max(t - h, 0.0), 4), round(t, 4)) for t, h in zip(tops.tolist(), heights.tolist(), strict=True)]
 
 
 def axis_name(letter: str, row: int) -> str:
@@ -90,108 +165,99 @@ def axis_key(letter: str, row: int) -> str:
     return f"{letter}axis" if row == 0 else f"{letter}axis{row + 1}"
 
 
-def line(
-    x: Any,
-    y: Any,
-    name: str,
-    unit: str,
-    role: Role,
-    *,
-    row: int = 0,
-    digits: int = 1,
-    column: int | None = None,
-    **more: Any,
-) -> dict[str, Any]:
-    """A line trace with its values and unit on hovering."""
-    width = more.pop("width", 1.6)
-    shown = unit_words(unit)
-    return {
-        "type": "scatter", "mode": "lines", "name": name, "x": numbers(x), "y": numbers(y),
-        "xaxis": axis_name("x", column if column is not None else 0), "yaxis": axis_name("y", row),
-        "line": {"color": role.color, "dash": role.dash, "width": width},
-        "hovertemplate": f"%{{y:.{digits}f}} {shown}".strip(), "connectgaps": False, "meta": {"unit": shown}, **more,
-    }  # fmt: skip
-
-
-def points(
-    x: Any, y: Any, name: str, unit: str, role: Role, *, digits: int = 1, **more: Any
-) -> dict[str, Any]:
-    """A trace of markers with values and unit on hovering."""
-    size = more.pop("size", 7)
-    shown = unit_words(unit)
-    trace = {
-        "type": "scatter", "mode": "markers", "name": name, "x": numbers(x), "y": numbers(y),
-        "marker": {"color": role.color, "symbol": role.symbol, "size": size},
-        "hovertemplate": f"%{{y:.{digits}f}} {shown}".strip(), "meta": {"unit": shown},
-    }  # fmt: skip
-    return trace | more
-
-
-def signal_line(
-    time_s: np.ndarray, value: np.ndarray, name: str, unit: str, role: Role, budget: int,
-    gaps: Sequence[tuple[float, float]] = (), **more: Any,
-) -> dict[str, Any]:  # fmt: skip
-    """A signal of the recording as a line of at most about `budget` points, broken where nothing was read."""
-    x, y = line_points(time_s, value, budget, gaps)
-    return line(x, y, name, unit, role, **more)
-
-
-def error_bars(
-    low: Sequence[float | None], value: Sequence[float | None], high: Sequence[float | None]
-) -> dict[str, Any]:
-    """Plotly's uneven error bars of 95 % intervals; no bar where an end is not known."""
-    up = [0.0 if h is None or v is None else max(h - v, 0.0) for v, h in zip(value, high, strict=True)]
-    down = [0.0 if lo is None or v is None else max(v - lo, 0.0) for v, lo in zip(value, low, strict=True)]
-    return {
-        "type": "data", "symmetric": False, "array": up, "arrayminus": down, "color": "@soft", "thickness": 2, "width": 6,
-    }  # fmt: skip
+def value_axis(title: str, **more: Any) -> dict[str, Any]:
+    """An axis of values, which a reader does not zoom."""
+    return {"title": {"text": title}, "fixedrange": True} | more
 
 
 def angle_axis(*angles: np.ndarray) -> dict[str, Any]:
-    """An axis of angles that never magnifies less than LEAST_SPAN_DEG to the whole height: noise would look like motion."""
-    values = np.concatenate(angles)
-    axis: dict[str, Any] = {"title": {"text": "angle, deg"}, "fixedrange": True}
-    if (
-        len(values)
-        and (high := float(np.nanmax(values))) - (low := float(np.nanmin(values))) < LEAST_SPAN_DEG
-    ):
-        middle = 0.5 * (low + high)
-        axis["range"] = [middle - 0.5 * LEAST_SPAN_DEG, middle + 0.5 * LEAST_SPAN_DEG]
+    """An axis of angles, at least LEAST_SPAN_DEG high: noise would look like motion."""
+    axis, values = value_axis(say("axes.angle")), np.concatenate(angles)
+    if len(values):
+        low, high = float(np.nanmin(values)), float(np.nanmax(values))
+        if high - low < LEAST_SPAN_DEG:
+            middle = 0.5 * (low + high)
+            axis["range"] = [middle - 0.5 * LEAST_SPAN_DEG, middle + 0.5 * LEAST_SPAN_DEG]
     return axis
 
 
-def level(
-    value: float, text: str, *, row: int = 0, role: Role = LIMIT, axis: str = "y", right: bool = True
-) -> dict[str, Any]:
-    """A horizontal line over the whole width at `value`, with its words: a limit, the zero of an error."""
-    shape: dict[str, Any] = {
-        "type": "line", "xref": "paper", "x0": 0, "x1": 1, "yref": axis_name(axis, row), "y0": value, "y1": value,
-        "line": {"color": role.color, "dash": role.dash, "width": 1.4},
-    }  # fmt: skip
-    if text:
-        shape["label"] = {
-            "text": text, "textposition": "end" if right else "start", "yanchor": "bottom",
-            "font": {"size": 12, "color": "@ink"},
-        }  # fmt: skip
-    return shape
-
-
-def area(y0: float, y1: float, *, row: int = 0, color: str = "@band") -> dict[str, Any]:
-    """A band over the whole width: where healthy cams are."""
-    return {
-        "type": "rect", "xref": "paper", "x0": 0, "x1": 1, "yref": axis_name("y", row), "y0": y0, "y1": y1,
-        "fillcolor": color, "line": {"width": 0}, "layer": "below",
-    }  # fmt: skip
-
-
-def stretch(start: float, end: float, color: str = "@shade", *, layer: str = "below") -> dict[str, Any]:
-    """A stretch of time over the whole height."""
-    return {
-        "type": "rect", "xref": "x", "x0": start, "x1": end, "yref": "paper", "y0": 0, "y1": 1,
-        "fillcolor": color, "line": {"width": 0}, "layer": layer,
-    }  # fmt: skip
-
-
-def time_axis(duration_s: float, start_s: float = 0.0) -> dict[str, Any]:
+def time_axis(end_s: float, start_s: float = 0.0) -> dict[str, Any]:
     """The shared time axis: seconds of the recording, shown as minutes where that is shorter."""
-    return {"title": {"text": "seconds of the recording"}, "range": [start_s, max(duration_s, start_s + 1.0)]}
+    return {"title": {"text": say("axes.time")}, "range": [start_s, max(end_s, start_s + 1.0)]}
+
+
+# ---------------------------------------------------------------- lines and points
+
+
+def line(x: Any, y: Any, name: str, unit: str, role: Role, *, row: int = 0, digits: int = 1,
+         width: float = 1.6, **more: Any) -> dict[str, Any]:  # fmt: skip
+    """A line trace with its values and unit on hovering."""
+    look = {"mode": "lines", "line": {"color": role.color, "dash": role.dash, "width": width}, "connectgaps": False}
+    return _trace(x, y, name, unit, digits) | {"xaxis": "x", "yaxis": axis_name("y", row)} | look | more
+
+
+def points(x: Any, y: Any, name: str, unit: str, role: Role, *, digits: int = 1, size: int = 7,
+           **more: Any) -> dict[str, Any]:  # fmt: skip
+    """A trace of markers with values and unit on hovering."""
+    look = {"mode": "markers", "marker": {"color": role.color, "symbol": role.symbol, "size": size}}
+    return _trace(x, y, name, unit, digits) | look | more
+
+
+def _trace(x: Any, y: Any, name: str, unit: str, digits: int) -> dict[str, Any]:
+    shown = unit_words(unit)
+    return {"type": "scatter", "name": name, "x": numbers(x), "y": numbers(y), "meta": {"unit": shown},
+            "hovertemplate": f"%{{y:.{digits}f}} {shown}".strip()}  # fmt: skip
+
+
+def signal_line(time_s: np.ndarray, value: np.ndarray, name: str, unit: str, role: Role, budget: int,
+                gaps: Sequence[tuple[float, float]] = (), **more: Any) -> dict[str, Any]:  # fmt: skip
+    """A signal of the recording as a line of at most about `budget` points, broken where nothing was read."""
+    return line(*line_points(time_s, value, budget, gaps), name, unit, role, **more)
+
+
+def error_bars(figures: Sequence[Estimate]) -> dict[str, Any]:
+    """Plotly's uneven error bars of 95 % intervals; no bar where an end is not known."""
+    up = [0.0 if None in (e.high, e.value) else max(e.high - e.value, 0.0) for e in figures]
+    down = [0.0 if None in (e.low, e.value) else max(e.value - e.low, 0.0) for e in figures]
+    return {"type": "data", "symmetric": False, "array": up, "arrayminus": down, "color": "@soft", "thickness": 2, "width": 6}
+
+
+# ---------------------------------------------------------------- shapes
+
+
+def rule(x0: float, x1: float, y0: float, y1: float, role: Role, *, xref: str = "x", yref: str = "y",
+         width: float = 1.4, text: str = "", **label: Any) -> dict[str, Any]:  # fmt: skip
+    """A straight line, with its words where there are any."""
+    shape = {"type": "line", "xref": xref, "x0": x0, "x1": x1, "yref": yref, "y0": y0, "y1": y1,
+             "line": {"color": role.color, "dash": role.dash, "width": width}}  # fmt: skip
+    font = {"size": 11, "color": "@ink"}
+    return shape | ({"label": {"text": text, "yanchor": "bottom", "font": font} | label} if text else {})
+
+
+def rectangle(x0: float, x1: float, y0: float, y1: float, color: str, *, xref: str = "x", yref: str = "y",
+              **more: Any) -> dict[str, Any]:  # fmt: skip
+    """A filled stretch behind the lines."""
+    return {"type": "rect", "xref": xref, "x0": x0, "x1": x1, "yref": yref, "y0": y0, "y1": y1, "fillcolor": color,
+            "line": {"width": 0}, "layer": "below"} | more  # fmt: skip
+
+
+def level(value: float, text: str, *, row: int = 0, role: Role = LIMIT, right: bool = True) -> dict[str, Any]:
+    """A horizontal line over the whole width at `value`, with its words: a limit, the zero of an error."""
+    return rule(0, 1, value, value, role, xref="paper", yref=axis_name("y", row), text=text,
+                textposition="end" if right else "start", font={"size": 12, "color": "@ink"})  # fmt: skip
+
+
+def limit_levels(limit: Limit, *, both: bool = True, row: int = 0) -> list[dict[str, Any]]:
+    """A limit as a line with its words, and on the `both` sides of zero."""
+    first = level(limit.value, say("axes.limit", value=f"{number(limit.value)} {limit.unit}"), row=row)
+    return [first, level(-limit.value, "", row=row)] if both else [first]
+
+
+def area(y0: float, y1: float, *, row: int = 0) -> dict[str, Any]:
+    """A band over the whole width: where healthy cams are."""
+    return rectangle(0, 1, y0, y1, "@band", xref="paper", yref=axis_name("y", row))
+
+
+def stretch(start: float, end: float, color: str = "@shade", **more: Any) -> dict[str, Any]:
+    """A stretch of time over the whole height."""
+    return rectangle(start, end, 0, 1, color, yref="paper", **more)

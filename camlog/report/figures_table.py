@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from camlog.analysis.estimate import Estimate
@@ -11,16 +11,14 @@ from camlog.analysis.findings import Findings
 from camlog.analysis.verdict.judge import view
 from camlog.limits import Limit
 from camlog.numbers import with_unit
-from camlog.report.words import interval_words
+from camlog.report.words import interval_words, say
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
     """One metric. `figure` in `unit`; `oil` the window's label, empty for the whole drive.
 
-    `state` is `within`, `beyond`, `unsure` (the interval spans the limit), `none` (no limit judges it) or
-    `missing`. `size` means the limit judges the figure without its sign; `above` False that small is bad.
-    `whole` is a count that is what it is, with no interval.
+    `size` means the limit judges the figure without its sign; `above` False that small is bad.
     """
 
     group: str
@@ -35,57 +33,44 @@ class Row:
 
     @property
     def state(self) -> str:
-        e = self.figure
-        if e.value is None and e.low is None and e.high is None:
+        """`within`, `beyond`, `unsure` (the interval spans the limit), `none` (no limit judges it) or `missing`."""
+        low, value, high = self.figure.low, self.figure.value, self.figure.high
+        if value is None and low is None and high is None:
             return "missing"
         if self.limit is None:
             return "none"
+        if self.size and value is not None and value < 0:
+            low, value, high = (None if e is None else -e for e in (high, value, low))
         limit = self.limit.value
-        if e.value is None:
-            return self._state_of_a_bound(limit)
-        sign = -1.0 if self.size and e.value < 0 else 1.0
-        ends = [sign * end for end in (e.low, e.high) if end is not None]
-        value = sign * e.value
-        if len(ends) == 2 and min(ends) <= limit <= max(ends) and min(ends) != max(ends):
+        if value is None:  # of a bound: judged where the bound itself is on one side of the limit
+            side = 1 if low is not None and low > limit else -1 if high is not None and high < limit else 0
+            if not side:
+                return "missing"
+        elif None not in (low, high) and low < high and low <= limit <= high:
             return "unsure"
-        return "beyond" if (value > limit if self.above else value < limit) else "within"
-
-    def _state_of_a_bound(self, limit: float) -> str:
-        """Of a figure known only to lie beyond a bound: judged where the bound itself is on one side of the limit."""
-        low, high = self.figure.low, self.figure.high
-        if low is not None and low > limit:
-            return "beyond" if self.above else "within"
-        if high is not None and high < limit:
-            return "within" if self.above else "beyond"
-        return "missing"
+        else:
+            side = (value > limit) - (value < limit)
+        return "beyond" if side == (1 if self.above else -1) else "within"
 
     @property
     def value_words(self) -> str:
-        if self.figure.value is None:
-            if self.figure.high is not None and not self.figure.low:
-                return f"under {with_unit(self.figure.high, self.unit)}"
-            return f"more than {with_unit(self.figure.low, self.unit)}" if self.figure.low else "not measured"
         e = self.figure
-        return with_unit(e.value, self.unit, None if e.interval is None else (e.high - e.low) / 2.0)
+        if e.value is not None:
+            return with_unit(e.value, self.unit, None if e.interval is None else (e.high - e.low) / 2.0)
+        if e.high is not None and not e.low:
+            return say("row.under", value=with_unit(e.high, self.unit))
+        return say("row.more_than", value=with_unit(e.low, self.unit)) if e.low else say("row.not_measured")
 
     @property
     def interval(self) -> str:
-        return interval_words(self.figure) if self.figure.value is not None else ""
-
-    @property
-    def reason(self) -> str:
-        return self.figure.reason
-
-    @property
-    def count(self) -> str:
-        return f"{self.figure.count:,}" if self.figure.count else ""
+        return interval_words(self.figure) if self.figure else ""
 
     @property
     def limit_words(self) -> str:
         if self.limit is None:
             return ""
-        sign = "within ±" if self.size else "at most " if self.above else "at least "
-        return f"{sign}{with_unit(self.limit.value, self.unit)}"
+        kind = "within" if self.size else "at_most" if self.above else "at_least"
+        return say(f"row.{kind}", value=with_unit(self.limit.value, self.unit))
 
     @property
     def source(self) -> str:
@@ -93,12 +78,7 @@ class Row:
 
     @property
     def state_words(self) -> str:
-        return {
-            "within": "within", "beyond": "beyond the limit", "unsure": "too near to tell", "none": "", "missing": "",
-        }[self.state]  # fmt: skip
-
-
-FURTHER = "Further figures"
+        return say(f"row.state.{self.state}")
 
 
 def rows(findings: Findings, cam: str) -> tuple[Row, ...]:
@@ -109,35 +89,17 @@ def rows(findings: Findings, cam: str) -> tuple[Row, ...]:
 
 def _rows(figure: Figure, values: list[Measured], limits: Mapping[str, Limit]) -> Iterator[Row]:
     known = [m for m in values if any(e is not None for e in (m.estimate.value, m.estimate.low, m.estimate.high))]
-    group = QUESTIONS[figure.question].title if figure.question else FURTHER
+    group = QUESTIONS[figure.question].title if figure.question else say("row.further")
     # Where nothing was measured one row says why.
     for m in known or values[:1]:
         part = f", {m.part}" if m.part and known else ""
-        yield Row(
-            group, figure.title + part, m.estimate, figure.unit, figure.limit_in(limits, m.window),
-            m.window.label if m.window is not None and known else "", figure.bad != "below", figure.bad == "size",
-            figure.name,
-        )  # fmt: skip
+        oil = m.window.label if m.window is not None and known else ""
+        yield Row(group, figure.title + part, m.estimate, figure.unit, figure.limit_in(limits, m.window), oil,
+                  figure.bad != "below", figure.bad == "size", figure.name)  # fmt: skip
 
 
 def misfire_rows(findings: Findings) -> tuple[Row, ...]:
     """Misfires per cylinder beside their limit."""
     limit = findings.limits["misfire_per_1000_rev"]
-    return tuple(
-        Row(
-            "Misfires",
-            f"cylinder {c.cylinder}" + (f", bank {c.bank}" if c.bank else ""),
-            c.rate,
-            "per 1,000 rev",
-            limit,
-        )
-        for c in findings.misfire.per_cylinder
-    )
-
-
-def grouped(all_rows: Iterable[Row]) -> list[tuple[str, list[Row]]]:
-    """Rows by their group, in the order they came."""
-    groups: dict[str, list[Row]] = {}
-    for row in all_rows:
-        groups.setdefault(row.group, []).append(row)
-    return list(groups.items())
+    return tuple(Row(say("row.misfires"), say("row.cylinder", c=c), c.rate, limit.unit, limit)
+                 for c in findings.misfire.per_cylinder)  # fmt: skip

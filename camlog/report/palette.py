@@ -25,28 +25,19 @@ COMMAND = Role("@command", "dash", "line-ew-open")
 ACTUAL = Role("@actual")
 ERROR = Role("@error", "solid", "square")
 LIMIT = Role("@ink", "dot")
-
+SERIES = (
+    Role("@actual"), Role("@error", "dash", "square"), Role("@third", "dot", "diamond"),
+    Role("@fourth", "dashdot", "triangle-up"), Role("@fifth", "longdash", "cross"), Role("@ink", "longdashdot", "x"),
+)  # fmt: skip
+_WINDOWS = {
+    "cold": Role("@cold"), "warm": Role("@warm", "dash", "square"), "hot": Role("@hot", "dot", "diamond"),
+    "very_hot": Role("@very_hot", "dashdot", "triangle-up"),
+}  # fmt: skip
 # What a chart may ask of the style sheet.
 COLORS = (
     "@ground", "@panel", "@ink", "@soft", "@rule", "@grid", "@good", "@bad", "@unknown", "@command", "@actual", "@error",
     "@third", "@fourth", "@fifth", "@cold", "@warm", "@hot", "@very_hot", "@shade", "@band", "@before", "@after",
 )  # fmt: skip
-
-SERIES = (
-    Role("@actual"),
-    Role("@error", "dash", "square"),
-    Role("@third", "dot", "diamond"),
-    Role("@fourth", "dashdot", "triangle-up"),
-    Role("@fifth", "longdash", "cross"),
-    Role("@ink", "longdashdot", "x"),
-)
-
-_WINDOWS = {
-    "cold": Role("@cold", "solid", "circle"),
-    "warm": Role("@warm", "dash", "square"),
-    "hot": Role("@hot", "dot", "diamond"),
-    "very_hot": Role("@very_hot", "dashdot", "triangle-up"),
-}
 
 
 def window_role(window: OilWindow) -> Role:

@@ -12,6 +12,7 @@ from camlog.places import sample_logs_folder
 from camlog.profile import read_profile
 from camlog.report import write_comparison, write_report
 from camlog.report.summary import headline
+from camlog.report.words import say
 from camlog.trace import read_trace
 
 PAIR = ("repair-before", "repair-after")
@@ -23,25 +24,23 @@ def analyze_sample(path: Path) -> Findings:
     return analyze(read_trace(path), read_drive(beside) if beside.exists() else None, read_profile("demo"))
 
 
-def write_sample_reports(folder: str | Path, say: Callable[[str], None] = print) -> list[Path]:
+def write_sample_reports(folder: str | Path, say_line: Callable[[str], None] = print) -> list[Path]:
     """Write the report of every sample recording, and the comparison of the pair, into `folder`.
 
-    `say` gets one line a report. Returns the pages written. Raises InputError where the samples are missing.
+    `say_line` gets one line a report. Returns the pages written. Raises InputError where the samples are missing.
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     written, pair = [], {}
     for path in sorted(sample_logs_folder().glob("*.csv")):
         findings = analyze_sample(path)
-        page = folder / f"{path.stem}.report.html"
-        write_report(findings, page)
-        written.append(page)
-        say(f"{path.stem}: {headline(findings)}{''.join(f' {line}' for line in findings.do_not_run[:1])}")
+        written.append(folder / f"{path.stem}.report.html")
+        write_report(findings, written[-1])
+        say_line(" ".join([f"{path.stem}:", headline(findings), *findings.do_not_run[:1]]))
         if path.stem in PAIR:
             pair[path.stem] = findings
     if len(pair) == len(PAIR):
-        page = folder / f"{PAIR[1]}.comparison.html"
-        write_comparison(*(pair[name] for name in PAIR), page)
-        written.append(page)
-        say(f"before and after the repair: {page.name}")
+        written.append(folder / f"{PAIR[1]}.comparison.html")
+        write_comparison(*(pair[name] for name in PAIR), written[-1])
+        say_line(say("samples.pair", page=written[-1].name))
     return written

@@ -21,42 +21,27 @@ def thin(x: np.ndarray, y: np.ndarray, points: int) -> tuple[np.ndarray, np.ndar
     points = max(4, points - points % 4)
     if len(x) <= points:
         return x, y
-    keep = M4Downsampler().downsample(
-        np.ascontiguousarray(x, dtype=np.float64), np.ascontiguousarray(y, dtype=np.float64), n_out=points
-    )
-    keep = np.unique(keep)
+    x64, y64 = (np.ascontiguousarray(values, dtype=np.float64) for values in (x, y))
+    keep = np.unique(M4Downsampler().downsample(x64, y64, n_out=points))
     return x[keep], y[keep]
-
-
-def broken(
-    x: np.ndarray, y: np.ndarray, all_x: np.ndarray, gaps: Sequence[tuple[float, float]] = ()
-) -> tuple[np.ndarray, np.ndarray]:
-    """The points with a NaN wherever the recording (`all_x`, before thinning) paused or lies in a gap."""
-    if len(all_x) < 2 or len(x) < 2:
-        return x, y
-    step = np.diff(all_x)
-    limit = max(BREAK_MIN_S, BREAK_INTERVALS * float(np.median(step)))
-    ends = all_x[:-1][step > limit]
-    starts_of_gaps = np.array([start for start, _ in gaps], dtype=float)
-    cut = np.concatenate([ends, starts_of_gaps])
-    where = np.unique(np.searchsorted(x, cut, side="right"))
-    where = where[(where > 0) & (where < len(x))]
-    if not len(where):
-        return x, y
-    middle = 0.5 * (x[where - 1] + x[where])
-    return np.insert(x, where, middle), np.insert(y, where, np.nan)
 
 
 def line_points(
     x: np.ndarray, y: np.ndarray, points: int, gaps: Sequence[tuple[float, float]] = ()
 ) -> tuple[np.ndarray, np.ndarray]:
-    """`thin`, then `broken`: what is drawn of one signal."""
+    """What is drawn of one signal: thinned, with a NaN wherever the recording paused or lies in a gap."""
     few_x, few_y = thin(x, y, points)
-    return broken(few_x, few_y, x, gaps)
+    if len(few_x) < 2:
+        return few_x, few_y
+    step = np.diff(x)
+    pauses = x[:-1][step > max(BREAK_MIN_S, BREAK_INTERVALS * float(np.median(step)))]
+    cut = np.concatenate([pauses, [start for start, _ in gaps]])
+    where = np.unique(np.searchsorted(few_x, cut, side="right"))
+    where = where[(where > 0) & (where < len(few_x))]
+    middle = 0.5 * (few_x[where - 1] + few_x[where])
+    return np.insert(few_x, where, middle), np.insert(few_y, where, np.nan)
 
 
 def spread_choice(count: int, most: int) -> np.ndarray:
     """Indices of at most `most` of `count` things, evenly over all of them."""
-    if count <= most:
-        return np.arange(count)
-    return np.unique(np.round(np.linspace(0, count - 1, most)).astype(np.int64))
+    return np.unique(np.round(np.linspace(0, count - 1, min(count, most))).astype(np.int64))

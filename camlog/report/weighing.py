@@ -5,52 +5,45 @@ from __future__ import annotations
 from typing import Any
 
 from camlog.analysis.figures import QUESTIONS
-from camlog.analysis.findings import CamFindings
-from camlog.analysis.verdict.judge import WORTH_SAYING, Verdict
-from camlog.report.words import CONDITION_WORDS, sureness
+from camlog.analysis.verdict.judge import WORTH_SAYING, Answer, Verdict
+from camlog.messages import capital
+from camlog.report.words import CONDITION_WORDS, say, sureness
 
 FULL_BAR = 4.0  # log odds that fill a bar: about fifty to one
 MOST_BARS = 12
-ANSWERS = {"yes": ("good", "yes"), "no": ("bad", "no"), "cannot_tell": ("unknown", "cannot tell")}
 LEAST_PROBABILITY = 0.01
+_STATES = {"yes": "good", "no": "bad", "cannot_tell": "unknown"}
 
 
-def weighing(found: CamFindings) -> dict[str, Any]:
+def weighing(verdict: Verdict) -> dict[str, Any]:
     """What the page shows of how one cam was judged."""
-    verdict = found.verdict
     named = verdict.condition if verdict.condition in verdict.probabilities else verdict.likeliest
+    ranked = sorted(verdict.probabilities.items(), key=lambda item: -item[1])
     return {
-        "questions": [_question(verdict, name) for name in verdict.questions],
+        "questions": [_question(name, answer) for name, answer in verdict.questions.items()],
         "bars": _bars(verdict),
         "for": CONDITION_WORDS[named].lower(),
-        "probabilities": [
-            (CONDITION_WORDS[c].lower(), f"{100 * p:.0f} %")
-            for c, p in sorted(verdict.probabilities.items(), key=lambda item: -item[1])
-            if p >= LEAST_PROBABILITY
-        ],
+        "probabilities": [(CONDITION_WORDS[c].lower(), f"{100 * p:.0f} %") for c, p in ranked if p >= LEAST_PROBABILITY],
         "unlike": verdict.unlike,
     }
 
 
-def _question(verdict: Verdict, name: str) -> dict[str, str]:
-    answer = verdict.questions[name]
-    state, word = ANSWERS[answer.answer]
+def _question(name: str, answer: Answer) -> dict[str, str]:
     sure = sureness(answer.probability) if answer.answer != "cannot_tell" else ""
-    return {"title": QUESTIONS[name].title, "state": state, "word": word, "sure": sure, "needs": " ".join(answer.needs)}
+    return {"title": QUESTIONS[name].title, "state": _STATES[answer.answer], "word": say(f"answer.{answer.answer}"), "sure": sure,
+            "needs": " ".join(answer.needs)}  # fmt: skip
 
 
 def _bars(verdict: Verdict) -> list[dict[str, Any]]:
     """The weightiest figures, those that speak for the condition first."""
     weighed = [(verdict.says(w), w) for w in verdict.evidence]
-    told = sorted((pair for pair in weighed if abs(pair[0]) >= WORTH_SAYING), key=lambda pair: -abs(pair[0]))[:MOST_BARS]
+    shown = sorted((pair for pair in weighed if abs(pair[0]) >= WORTH_SAYING), key=lambda pair: -abs(pair[0]))[:MOST_BARS]
     return [
         {
-            "title": w.figure.title + (f", {w.measured.part}" if w.measured.part else ""),
+            "title": capital(w.figure.title) + (f", {w.measured.part}" if w.measured.part else ""),
             "oil": w.measured.window.words if w.measured.window is not None else "",
-            "value": w.figure.shown(w.measured),
-            "limit": str(w.limit),
-            "side": "for" if says > 0 else "against",
+            "value": w.figure.shown(w.measured), "limit": str(w.limit), "side": "for" if says > 0 else "against",
             "width": round(100.0 * min(abs(says) / FULL_BAR, 1.0)),
         }
-        for says, w in sorted(told, key=lambda pair: -pair[0])
-    ]
+        for says, w in sorted(shown, key=lambda pair: -pair[0])
+    ]  # fmt: skip

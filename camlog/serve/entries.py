@@ -11,10 +11,11 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from camlog.cams import title as cam_title
 from camlog.convert.provenance import is_trace
 from camlog.drive import Drive, read_drive
 from camlog.errors import InputError
-from camlog.report.words import CONDITION_WORDS, cam_title
+from camlog.report.words import CONDITION_WORDS
 from camlog.serve.names import told
 from camlog.signals import CAM_IDS
 from camlog.trust import simulated_words

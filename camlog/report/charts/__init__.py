@@ -1,1 +1,8 @@
-"""The charts of a report, one question a module. Each takes Findings and returns a `Chart`."""
+"""The charts of a report, one question a module. A module here registers its charts (`camlog.report.chart.chart_kind`)
+and is found by itself."""
+
+import importlib
+import pkgutil
+
+for _module in pkgutil.iter_modules(__path__):
+    importlib.import_module(f"{__name__}.{_module.name}")

@@ -2,116 +2,79 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
-from camlog.analysis.cam.camdata import CamData
-from camlog.analysis.figures import limit_of
-from camlog.analysis.findings import Findings
-from camlog.numbers import number, with_unit
-from camlog.report.chart import Chart, angle_axis, axis_key, level, row_axes, signal_line, time_axis
+from camlog.numbers import number
+from camlog.report.chart import (
+    Chart,
+    Request,
+    angle_axis,
+    axis_key,
+    chart_kind,
+    limit_levels,
+    row_axes,
+    signal_line,
+    time_axis,
+    value_axis,
+)  # fmt: skip
 from camlog.report.charts.moments import convincing_stretch
-from camlog.report.charts.times import duration_s, gap_shapes, window_shapes
+from camlog.report.charts.times import end_s, gap_shapes, window_shapes
 from camlog.report.palette import ACTUAL, COMMAND, ERROR
-from camlog.report.words import cam_title
+from camlog.report.words import say
 
-KIND, CLOSE_KIND = "angles", "closeup"
+EVERY_READING = 4000  # of a close look
+MARKED_READINGS = 250  # up to so many, each reading is a dot
 
 
-def chart(findings: Findings, cam: str, budget: int, title: str = "") -> Chart:
+@chart_kind("angles", "from_s", "to_s")
+def angles(request: Request) -> Chart:
     """Commanded and actual angle, and the error below, over the whole recording."""
-    data = findings.cams[cam].examination.data
-    limit = limit_of("p95_abs_deg", findings.limits).value
-    known = np.isfinite(data.error_deg)
-    gaps = findings.conditions.gap_intervals
+    data, tracking, limit = request.data, request.examination.tracking, request.limit("p95_abs_deg")
+    known, gaps, words = np.isfinite(data.error_deg), request.findings.conditions.gap_intervals, say.table("lines")
+    error = data.error_deg[known]
+
+    def drawn(time_s, value, name, role, **more):
+        return signal_line(time_s, value, words[name], "deg", role, request.points, gaps, **more)
+
     traces = [
-        signal_line(
-            data.command_time_s, data.command_deg, "commanded", "deg", COMMAND, budget, gaps, width=1.8
-        ),
-        signal_line(data.actual_time_s, data.actual_deg, "actual", "deg", ACTUAL, budget, gaps),
-        signal_line(
-            data.actual_time_s[known],
-            data.error_deg[known],
-            "error",
-            "deg",
-            ERROR,
-            budget,
-            gaps,
-            row=1,
-            width=1.2,
-        ),
+        drawn(data.command_time_s, data.command_deg, "commanded", COMMAND, width=1.8),
+        drawn(data.actual_time_s, data.actual_deg, "actual", ACTUAL),
+        drawn(data.actual_time_s[known], error, "error", ERROR, row=1, width=1.2),
     ]
-    shapes = window_shapes(findings) + gap_shapes(findings)
-    shapes += [level(limit, f"limit {number(limit)} deg", row=1), level(-limit, "", row=1)]
-    over = findings.cams[cam].examination.tracking.excursions
-    top = 1.3 * max(limit, float(np.max(np.abs(data.error_deg[known]), initial=0.0)))
-    return Chart(
-        KIND, title or f"{cam_title(cam)}: does it follow its command?", _answer(findings, cam), cam,
-        tuple(traces), _layout(shapes, duration_s(findings), top), 400, True,
-        summary=f"Commanded and actual angle over time; the longest error beyond the limit lasted "
-        f"{with_unit(over.longest_s, 's')}.",
-    )  # fmt: skip
-
-
-def _layout(shapes: list[dict[str, Any]], end_s: float, top_deg: float) -> dict[str, Any]:
-    domains = row_axes([2.0, 1.0], 0.07)
-    return {
-        "hovermode": "x", "shapes": shapes,
-        "xaxis": time_axis(end_s) | {"anchor": "y2"},
-        "yaxis": {"domain": domains[0], "title": {"text": "angle, deg"}, "fixedrange": True},
-        axis_key("y", 1): {"domain": domains[1], "title": {"text": "error, deg"}, "fixedrange": True,
-                           "range": [-top_deg, top_deg]},
-    }  # fmt: skip
-
-
-def _answer(findings: Findings, cam: str) -> str:
-    x = findings.cams[cam].examination
-    tracking, limit = x.tracking, limit_of("p95_abs_deg", findings.limits)
-    if tracking.p95_abs_deg.value is None:
-        steady = f"Error at a steady command: not measured, {tracking.p95_abs_deg.reason}."
-    else:
-        steady = (
-            f"At a steady command 95 % of the readings are within {number(tracking.p95_abs_deg.value)} deg "
-            f"(limit {number(limit.value)} deg, {limit.source})."
-        )
-    over = tracking.excursions
-    if over.time_over_limit_s is None:
-        return steady
-    if not over.time_over_limit_s:
-        return f"{steady} It was never off by more than that for {number(over.limit_time_s)} s on end."
-    return f"{steady} For {number(over.time_over_limit_s)} s in all it was off by more than that for longer than {number(over.limit_time_s)} s."
-
-
-def closeup(findings: Findings, cam: str, title: str = "") -> Chart:
-    """A stretch of the recording, every reading drawn, in which the verdict can be seen."""
-    data = findings.cams[cam].examination.data
-    found = convincing_stretch(findings, cam)
-    title = title or f"{cam_title(cam)}: {found.question}"
-    command, actual = _part(data, found.start_s, found.end_s)
-    marks = "lines+markers" if len(actual[0]) < 250 else "lines"
-    traces = [
-        signal_line(*command, "commanded", "deg", COMMAND, 4000, data.gaps, width=2.0),
-        signal_line(*actual, "actual", "deg", ACTUAL, 4000, data.gaps, width=2.0)
-        | {"mode": marks, "marker": {"size": 4}},
-    ]
+    top = 1.3 * max(limit.value, float(np.max(np.abs(error), initial=0.0)))
+    upper, lower = row_axes([2.0, 1.0], 0.07)
     layout = {
-        "hovermode": "x", "shapes": gap_shapes(findings),
-        "xaxis": time_axis(found.end_s, found.start_s),
-        "yaxis": angle_axis(command[1], actual[1]),
-    }  # fmt: skip
-    return Chart(
-        CLOSE_KIND, title, found.answer, cam, tuple(traces), layout, 300, clock=True,
-        summary=f"Commanded and actual angle from {number(found.start_s)} to {number(found.end_s)} s.",
+        "hovermode": "x",
+        "shapes": window_shapes(request.findings) + gap_shapes(request.findings) + limit_levels(limit, row=1),
+        "xaxis": time_axis(end_s(request.findings)) | {"anchor": "y2"},
+        "yaxis": value_axis(say("axes.angle"), domain=upper),
+        axis_key("y", 1): value_axis(say("axes.error"), domain=lower, range=[-top, top]),
+    }
+    answer = request.say("answer", p95=tracking.p95_abs_deg, limit=limit, over=tracking.excursions)
+    summary = request.say("summary", longest_s=tracking.excursions.longest_s)
+    return request.chart(traces, layout, answer, height=400, timed=True, summary=summary)
+
+
+@chart_kind("closeup")
+def closeup(request: Request) -> Chart:
+    """A stretch of the recording, every reading drawn, in which the verdict can be seen."""
+    data, found = request.data, convincing_stretch(request.findings.cams[request.cam])
+
+    def cut(time_s: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        a, b = np.searchsorted(time_s, [found.start_s, found.end_s])
+        return time_s[max(a - 1, 0) : b + 1], value[max(a - 1, 0) : b + 1]
+
+    command, actual = cut(data.command_time_s, data.command_deg), cut(data.actual_time_s, data.actual_deg)
+    words = say.table("lines")
+    traces = [
+        signal_line(*command, words["commanded"], "deg", COMMAND, EVERY_READING, data.gaps, width=2.0),
+        signal_line(*actual, words["actual"], "deg", ACTUAL, EVERY_READING, data.gaps, width=2.0)
+        | {"mode": "lines+markers" if len(actual[0]) < MARKED_READINGS else "lines", "marker": {"size": 4}},
+    ]
+    layout = {"hovermode": "x", "shapes": gap_shapes(request.findings), "xaxis": time_axis(found.end_s, found.start_s),
+              "yaxis": angle_axis(command[1], actual[1])}  # fmt: skip
+    return request.chart(
+        traces, layout, say(f"closeup.answers.{found.shows}", **found.values), height=300, clock=True,
+        question=request.say(f"questions.{found.shows}"),
+        summary=request.say("summary", start=number(found.start_s), end=number(found.end_s)),
     )  # fmt: skip
-
-
-def _part(
-    data: CamData, start_s: float, end_s: float
-) -> tuple[tuple[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]:
-    def cut(t: np.ndarray, v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        a, b = np.searchsorted(t, [start_s, end_s])
-        a, b = max(a - 1, 0), min(b + 1, len(t))
-        return t[a:b], v[a:b]
-
-    return cut(data.command_time_s, data.command_deg), cut(data.actual_time_s, data.actual_deg)

@@ -3,186 +3,127 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from camlog.analysis.estimate import Estimate
-from camlog.analysis.figures import limit_of
-from camlog.analysis.findings import Findings
-from camlog.numbers import number, with_unit
-from camlog.oil_windows import OilWindow
-from camlog.report.chart import Chart, area, axis_key, error_bars, level, nothing, points, row_axes
+from camlog.limits import Limit
+from camlog.numbers import number
+from camlog.report.chart import (
+    Chart,
+    Request,
+    area,
+    axis_key,
+    chart_kind,
+    error_bars,
+    level,
+    limit_levels,
+    points,
+    row_axes,
+    value_axis,
+)  # fmt: skip
 from camlog.report.palette import Role
-from camlog.report.words import cam_title
+from camlog.report.words import say
 
-ERROR_KIND, HOLD_KIND, REST_KIND = "error", "hold", "rest"
-_BIAS = Role("@actual", "solid", "circle")
-_SPREAD = Role("@error", "solid", "square")
-_SPAN = 1.35
+_BIAS, _SPREAD, _TOOTH = Role("@actual"), Role("@error", "solid", "square"), Role("@soft", "dashdot")
+_HEADROOM = 1.35
+_TOOTH_SHOWN = 0.35  # of a tooth: once the axis reaches that far, whole teeth are marked
+_WIDEST_INTERVAL = 3.0  # times the value: beyond, an interval does not stretch the axis
 
 
-def error_chart(findings: Findings, cam: str, windows: tuple[OilWindow, ...], title: str = "") -> Chart:
+@dataclass(frozen=True)
+class _Row:
+    """One row of a chart: named figures by oil window, the limit, whether it judges both sides of zero."""
+
+    axis: str
+    unit: str
+    limit: Limit
+    lines: Sequence[tuple[str, Role, Sequence[Estimate]]]
+    both: bool = True
+
+    @property
+    def top(self) -> float:
+        """Half the axis: room for every value, its interval where that is not absurdly wide, and the limit."""
+        sizes = [self.limit.value]
+        for e in (e for _, _, figures in self.lines for e in figures if e.value is not None):
+            ends = [min(abs(end), _WIDEST_INTERVAL * abs(e.value) + self.limit.value) for end in (e.low, e.high) if end is not None]
+            sizes += [abs(e.value), *ends]
+        return _HEADROOM * max(sizes)
+
+
+def _chart(request: Request, labels: Sequence[str], rows: Sequence[_Row], answer: str, **more: Any) -> Chart:
+    """The rows over each other, one place an oil window."""
+    domains, traces, shapes = row_axes([1.0] * len(rows), 0.1), [], []
+    # Room at the right for the words of the limits.
+    layout: dict[str, Any] = {"xaxis": {"type": "category", "title": {"text": say("axes.oil")}, "tickangle": 0,
+                                        "range": [-0.5, len(labels) - 0.25]}}  # fmt: skip
+    for i, row in enumerate(rows):
+        top, limit = row.top, row.limit.value
+        for name, role, figures in row.lines:
+            trace = points([0.0], [0.0], request.say(f"lines.{name}"), row.unit, role, digits=2, size=12)
+            traces.append(trace | {
+                "x": list(labels), "y": [e.value for e in figures], "error_y": error_bars(figures),
+                "text": [say("lines.pieces", count=e.count) for e in figures],
+                "hovertemplate": f"{trace['name']}: %{{y:.2f}} {row.unit} (%{{text}})",
+            } | ({"yaxis": f"y{i + 1}"} if i else {}))  # fmt: skip
+        shapes += [area(-limit if row.both else 0.0, limit, row=i), *limit_levels(row.limit, both=row.both, row=i)]
+        layout[axis_key("y", i)] = value_axis(say(f"axes.{row.axis}"), range=[-top if row.both else 0, top])
+        if len(rows) > 1:
+            layout[axis_key("y", i)]["domain"] = domains[i]
+            layout["xaxis"]["anchor"] = f"y{len(rows)}"
+    return request.chart(traces, layout | {"shapes": shapes}, answer, **{"height": 300} | more)
+
+
+@chart_kind("error", "windows")
+def error(request: Request) -> Chart:
     """Mean error and the error 95 % of the readings stay within, at steady command, by oil window."""
-    tracking = findings.cams[cam].examination.tracking
-    title = title or f"{cam_title(cam)}: is the error the same in every oil window?"
-    rows = [(w.label, t) for w, t in tracking.windows if w in windows and t.bias_deg.value is not None]
-    if not rows:
-        return nothing(
-            ERROR_KIND, title, tracking.bias_deg.reason or "No settled readings in these oil windows.", cam
-        )
-    labels = [label for label, _ in rows]
-    limit = limit_of("p95_abs_deg", findings.limits)
-    traces = [
-        _points(labels, [t.bias_deg for _, t in rows], "mean error", "deg", _BIAS),
-        _points(labels, [t.p95_abs_deg for _, t in rows], "95 % of readings within", "deg", _SPREAD),
-    ]
-    top = _top([t.p95_abs_deg for _, t in rows] + [t.bias_deg for _, t in rows], limit.value)
-    layout = {
-        "shapes": [area(-limit.value, limit.value), level(limit.value, f"limit {number(limit.value)} deg"),
-                   level(-limit.value, "")],
-        "xaxis": _oil_axis(labels),
-        "yaxis": {"title": {"text": "error, deg"}, "range": [-top, top], "fixedrange": True},
-    }  # fmt: skip
-    worst = max(rows, key=lambda r: abs(r[1].p95_abs_deg.value or 0.0))
-    return Chart(
-        ERROR_KIND, title,
-        f"Largest with oil {worst[0]}: 95 % of the readings at a steady command within "
-        f"{with_unit(worst[1].p95_abs_deg.value, 'deg')} (limit {number(limit.value)} deg, {limit.source}).",
-        cam, tuple(traces), layout, 300, summary="Error at steady command by oil window.",
-    )  # fmt: skip
+    tracking = request.examination.tracking
+    shown = [(w.label, t) for w, t in tracking.windows if w in request.windows and t.bias_deg]
+    if not shown:
+        return request.nothing(tracking.bias_deg.reason or request.say("nothing"))
+    limit = request.limit("p95_abs_deg")
+    lines = [("mean", _BIAS, [t.bias_deg for _, t in shown]), ("within", _SPREAD, [t.p95_abs_deg for _, t in shown])]
+    label, worst = max(shown, key=lambda row: abs(row[1].p95_abs_deg.value or 0.0))
+    answer = request.say("answer", oil=label, p95=worst.p95_abs_deg, limit=limit)
+    return _chart(request, [label for label, _ in shown], [_Row("error", "deg", limit, lines)], answer)
 
 
-def hold_chart(findings: Findings, cam: str, windows: tuple[OilWindow, ...], title: str = "") -> Chart:
+@chart_kind("hold", "windows")
+def hold(request: Request) -> Chart:
     """Flutter above, drift below, by oil window."""
-    hold = findings.cams[cam].examination.hold
-    title = title or f"{cam_title(cam)}: does it hold still at a steady command?"
-    rows = [(w.label, h) for w, h in hold.windows if w in windows and h.flutter_rms_deg.value is not None]
-    if not rows:
-        return nothing(
-            HOLD_KIND, title, hold.flutter_rms_deg.reason or "Not measured in these oil windows.", cam
-        )
-    labels = [label for label, _ in rows]
-    flutter, drift = limit_of("flutter_rms_deg", findings.limits), limit_of("drift_deg_per_s", findings.limits)
-    traces = [
-        _points(labels, [h.flutter_rms_deg for _, h in rows], "flutter (rms)", "deg", _SPREAD),
-        _points(labels, [h.drift_deg_per_s for _, h in rows], "drift", "deg/s", _BIAS, row=1),
+    found = request.examination.hold
+    shown = [(w.label, h) for w, h in found.windows if w in request.windows and h.flutter_rms_deg]
+    if not shown:
+        return request.nothing(found.flutter_rms_deg.reason or request.say("nothing"))
+    flutter, drift = request.limit("flutter_rms_deg"), request.limit("drift_deg_per_s")
+    rows = [
+        _Row("flutter", "deg", flutter, [("flutter", _SPREAD, [h.flutter_rms_deg for _, h in shown])], both=False),
+        _Row("drift", "deg/s", drift, [("drift", _BIAS, [h.drift_deg_per_s for _, h in shown])]),
     ]
-    top = _top([h.flutter_rms_deg for _, h in rows], flutter.value)
-    side = _top([h.drift_deg_per_s for _, h in rows], drift.value)
-    domains = row_axes([1.0, 1.0], 0.1)
-    layout = {
-        "shapes": [
-            area(0.0, flutter.value), level(flutter.value, f"limit {number(flutter.value)} deg"),
-            area(-drift.value, drift.value, row=1), level(drift.value, f"limit {number(drift.value)} deg/s", row=1),
-            level(-drift.value, "", row=1),
-        ],
-        "xaxis": _oil_axis(labels) | {"anchor": "y2"},
-        "yaxis": {"domain": domains[0], "title": {"text": "flutter, deg"}, "range": [0, top], "fixedrange": True},
-        axis_key("y", 1): {"domain": domains[1], "title": {"text": "drift, deg/s"}, "range": [-side, side], "fixedrange": True},
-    }  # fmt: skip
-    worst = max(rows, key=lambda r: r[1].flutter_rms_deg.value)
-    said = (
-        f"Most with oil {worst[0]}: it wanders by typically {with_unit(worst[1].flutter_rms_deg.value, 'deg')} "
-        f"(limit {number(flutter.value)} deg, {flutter.source})."
-    )
-    if hold.oscillation.found and hold.oscillation.amplitude_deg is not None:
-        said += (
-            f" It swings by {number(hold.oscillation.amplitude_deg)} deg, "
-            f"{number(hold.oscillation.frequency_hz)} times a second."
-        )
-    return Chart(
-        HOLD_KIND, title, said, cam, tuple(traces), layout, 380, note=hold.aliasing,
-        summary="Flutter and drift at steady command by oil window.",
-    )  # fmt: skip
+    label, worst = max(shown, key=lambda row: row[1].flutter_rms_deg.value)
+    answer = request.say("answer", oil=label, flutter=worst.flutter_rms_deg, limit=flutter, swing=found.oscillation)
+    return _chart(request, [label for label, _ in shown], rows, answer, height=380, note=found.aliasing)
 
 
-def rest_chart(findings: Findings, cam: str, windows: tuple[OilWindow, ...], title: str = "") -> Chart:
+@chart_kind("rest", "windows")
+def rest(request: Request) -> Chart:
     """Rest offset at warm idle and by oil window, in degrees and crank-sprocket teeth."""
-    rest = findings.cams[cam].examination.rest
-    title = title or f"{cam_title(cam)}: does it come to rest where it should?"
-    rows = [(w.label, e) for w, e in rest.windows if w in windows and e.value is not None]
-    if rest.offset_deg.value is not None:
-        rows.append(("warm idle", rest.offset_deg))
-    if not rows:
-        return nothing(REST_KIND, title, rest.offset_deg.reason or "Not measured in these oil windows.", cam)
-    labels = [label for label, _ in rows]
-    limit = limit_of("rest_offset_deg", findings.limits)
-    traces = [_points(labels, [e for _, e in rows], "off its rest position", "deg", _BIAS)]
-    shapes = [
-        area(-limit.value, limit.value),
-        level(limit.value, f"limit {number(limit.value)} deg"),
-        level(-limit.value, ""),
-    ]
-    values = [e for _, e in rows]
-    engine = findings.profile.engine if findings.profile is not None else None
-    top = _top(values, limit.value)
+    found, limit = request.examination.rest, request.limit("rest_offset_deg")
+    shown = [(w.label, e) for w, e in found.windows if w in request.windows and e]
+    shown += [(request.say("warm_idle"), found.offset_deg)] if found.offset_deg else []
+    if not shown:
+        return request.nothing(found.offset_deg.reason or request.say("nothing"))
+    row = _Row("off_rest", "deg", limit, [("offset", _BIAS, [e for _, e in shown])])
+    answer = request.say("answer", rest=found, limit=limit, beyond=abs(found.offset_deg.value or 0.0) > limit.value)
+    chart = _chart(request, [label for label, _ in shown], [row], answer, note=found.conditions)
+    engine = request.findings.profile.engine if request.findings.profile is not None else None
     if engine is not None and engine.crank_sprocket_teeth:
-        tooth = 360.0 / engine.crank_sprocket_teeth
-        for sign in (1.0, -1.0):
-            if 0.35 * tooth < top:
-                top = max(top, 1.1 * tooth)
-                words = "one tooth " + ("advanced" if sign > 0 else "retarded")
-                shapes.append(
-                    level(
-                        sign * tooth,
-                        f"{words}, {number(tooth)} deg",
-                        role=Role("@soft", "dashdot"),
-                        right=False,
-                    )
-                )
-    layout = {
-        "shapes": shapes,
-        "xaxis": _oil_axis(labels),
-        "yaxis": {"title": {"text": "off rest, deg"}, "range": [-top, top], "fixedrange": True},
-    }
-    return Chart(
-        REST_KIND, title, _rest_words(rest, limit), cam, tuple(traces), layout, 300, note=rest.conditions,
-        summary="Offset from the rest position by oil window.",
-    )  # fmt: skip
-
-
-def _rest_words(rest: Any, limit: Any) -> str:
-    offset = rest.offset_deg
-    if offset.value is None:
-        return f"At warm idle: not measured, {offset.reason}."
-    side = "advanced" if offset.value > 0 else "retarded"
-    said = (
-        f"At warm idle it stands {number(abs(offset.value))} deg {side} of its rest position, "
-        f"{rest.visits} time{'s' if rest.visits != 1 else ''} measured (limit {number(limit.value)} deg, {limit.source})."
-    )
-    if rest.teeth.value is not None and abs(offset.value) > limit.value:
-        said += f" That is {number(abs(rest.teeth.value))} crank-sprocket teeth"
-        if rest.chain_elongation_percent.value is not None:
-            said += f", or a chain {number(rest.chain_elongation_percent.value)} % longer"
-        said += "."
-    return said
-
-
-def _points(
-    labels: Sequence[str], figures: Sequence[Estimate], name: str, unit: str, role: Role, row: int = 0
-) -> dict[str, Any]:
-    values = [e.value for e in figures]
-    trace = points([0.0], [0.0], name, unit, role, digits=2, size=12)
-    trace |= {
-        "x": list(labels), "y": values,
-        "error_y": error_bars([e.low for e in figures], values, [e.high for e in figures]),
-        "text": [f"{e.count} pieces" for e in figures],
-        "hovertemplate": f"{name}: %{{y:.2f}} {unit} (%{{text}})",
-    }  # fmt: skip
-    return trace | ({"yaxis": f"y{row + 1}"} if row else {})
-
-
-def _oil_axis(labels: Sequence[str]) -> dict[str, Any]:
-    """One place an oil window, with room at the right for the words of the limits."""
-    return {"type": "category", "title": {"text": "oil"}, "range": [-0.5, len(labels) - 0.25], "tickangle": 0}
-
-
-def _top(figures: Sequence[Estimate], limit: float) -> float:
-    """Half the axis: room for every value, its interval where that is not absurdly wide, and the limit."""
-    sizes = [limit]
-    for e in figures:
-        if e.value is not None:
-            sizes += [
-                abs(e.value),
-                *[min(abs(end), 3.0 * abs(e.value) + limit) for end in (e.low, e.high) if end is not None],
+        tooth, top = 360.0 / engine.crank_sprocket_teeth, row.top
+        if _TOOTH_SHOWN * tooth < top:
+            top = max(top, 1.1 * tooth)
+            chart.layout["yaxis"]["range"] = [-top, top]
+            chart.layout["shapes"] += [
+                level(sign * tooth, request.say("tooth", side=side, deg=number(tooth)), role=_TOOTH, right=False)
+                for sign, side in ((1.0, "advanced"), (-1.0, "retarded"))
             ]
-    return _SPAN * max(sizes)
+    return chart

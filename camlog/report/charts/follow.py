@@ -2,75 +2,49 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
-from camlog.analysis.figures import limit_of
-from camlog.analysis.findings import Findings
-from camlog.numbers import number
-from camlog.oil_windows import OilWindow, window_index
-from camlog.report.chart import Chart, line, nothing, points
+from camlog.oil_windows import window_index
+from camlog.report.chart import Chart, Request, chart_kind, line, points
 from camlog.report.palette import LIMIT, Role, window_role
 from camlog.report.thin import spread_choice
-from camlog.report.words import cam_title
+from camlog.report.words import say
 
-KIND = "follow"
 MOST_POINTS = 1600  # a cam; the farthest from the diagonal are always among them
+LEAST_POINTS = 150  # of one oil window
 FAR_SHARE = 0.25
+_BAND = Role("@error", "dash")
 
 
-def chart(findings: Findings, cam: str, windows: tuple[OilWindow, ...], title: str = "") -> Chart:
+@chart_kind("follow", "windows")
+def follow(request: Request) -> Chart:
     """Actual angle against the command at the same moment, engine running, by oil window."""
-    x = findings.cams[cam].examination
-    data = x.data
-    title = title or f"{cam_title(cam)}: where does it stand for each command?"
+    data, sticking = request.data, request.examination.sticking
     known = np.isfinite(data.command_at_actual) & data.running
     if not known.any():
-        return nothing(
-            KIND, title, "Command and actual angle were never known together with the engine running.", cam
-        )
+        return request.nothing(request.say("nothing"))
     command, actual, t = data.command_at_actual[known], data.actual_deg[known], data.actual_time_s[known]
-    index = window_index(windows, data.oil_temp_at(t))
-    traces: list[dict[str, Any]] = []
-    groups = [(w.label, index == i, window_role(w)) for i, w in enumerate(windows) if (index == i).any()]
-    if not groups:
-        groups = [("oil temperature unknown", np.ones(len(t), dtype=bool), Role("@actual"))]
-    for label, mask, role in groups:
-        share = max(150, int(MOST_POINTS * np.mean(mask)))
-        chosen = _chosen(command[mask], actual[mask], share)
-        traces.append(
-            points(command[mask][chosen], actual[mask][chosen], f"oil {label}", "deg", role, size=5)
-            | {"opacity": 0.75, "hovertemplate": "commanded %{x:.1f} deg, actual %{y:.1f} deg"}
-        )
-    low, high = float(min(command.min(), actual.min())), float(max(command.max(), actual.max()))
-    ends = np.array([low, high])
-    traces.append(line(ends, ends, "as commanded", "deg", LIMIT, width=2.0) | {"hoverinfo": "skip"})
-    band = x.sticking.stick_band_deg.value
-    said = "The cam moves off with its command: no dead band or stick band was found."
-    if band:
-        role = Role("@error", "dash")
-        for sign, name in ((1.0, f"dead band plus stick band, {number(band)} deg"), (-1.0, "")):
-            traces.append(
-                line(ends, ends + sign * band, name, "deg", role, width=2.0)
-                | {"hoverinfo": "skip", "showlegend": bool(name), "legendgroup": "band"}
-            )
-        limit = limit_of("stick_band_deg", findings.limits)
-        said = (
-            f"The command leaves the cam by {number(band)} deg before it moves "
-            f"(limit {number(limit.value)} deg, {limit.source})."
-        )
-    elif x.sticking.stick_band_deg.value is None:
-        said = f"Stick band: not measured{', ' + x.sticking.reason if x.sticking.reason else ''}."
-    layout = {
-        "hovermode": "closest",
-        "xaxis": {"title": {"text": "commanded, deg"}, "zeroline": False},
-        "yaxis": {"title": {"text": "actual, deg"}, "zeroline": False},
+    index = window_index(request.windows, data.oil_temp_at(t))
+    groups = [(w.label, index == i, window_role(w)) for i, w in enumerate(request.windows) if (index == i).any()]
+    traces = []
+    for label, mask, role in groups or [(request.say("unknown_oil"), np.ones(len(t), dtype=bool), Role("@actual"))]:
+        chosen = _chosen(command[mask], actual[mask], max(LEAST_POINTS, int(MOST_POINTS * np.mean(mask))))
+        name = say("lines.oil", window=label)
+        traces.append(points(command[mask][chosen], actual[mask][chosen], name, "deg", role, size=5, opacity=0.75,
+                             hovertemplate=request.say("hover")))  # fmt: skip
+    ends = np.array([min(command.min(), actual.min()), max(command.max(), actual.max())])
+    traces.append(line(ends, ends, request.say("lines.commanded"), "deg", LIMIT, width=2.0, hoverinfo="skip"))
+    band = sticking.stick_band_deg.value
+    for sign in (1.0, -1.0) if band else ():
+        name = request.say("band", deg=band) if sign > 0 else ""
+        traces.append(line(ends, ends + sign * band, name, "deg", _BAND, width=2.0, hoverinfo="skip",
+                           showlegend=bool(name), legendgroup="band"))  # fmt: skip
+    layout = {"hovermode": "closest"} | {
+        key: {"title": {"text": request.say(f"lines.{name}")}, "zeroline": False}
+        for key, name in (("xaxis", "x"), ("yaxis", "y"))
     }
-    return Chart(
-        KIND, title, f"{said} Points on the dotted line are where they were sent; points off it are on the way, or stuck.",
-        cam, tuple(traces), layout, 420, summary="Actual angle against commanded angle, by oil temperature.",
-    )  # fmt: skip
+    answer = request.say("answer", band=sticking.stick_band_deg, reason=sticking.reason, limit=request.limit("stick_band_deg"))
+    return request.chart(traces, layout, answer, height=420)
 
 
 def _chosen(command: np.ndarray, actual: np.ndarray, most: int) -> np.ndarray:

@@ -7,133 +7,90 @@ from typing import Any
 
 import numpy as np
 
-from camlog.analysis.figures import limit_of
-from camlog.analysis.findings import Findings
 from camlog.analysis.response.step_pool import StepSummary
 from camlog.errors import InputError
 from camlog.numbers import number
 from camlog.oil import kinematic_viscosity
 from camlog.oil_windows import OilWindow
-from camlog.report.chart import Chart, error_bars, nothing, points
-from camlog.report.palette import Role
-from camlog.report.words import cam_title
+from camlog.report.chart import Chart, Request, chart_kind, error_bars, points, rectangle, rule, value_axis
+from camlog.report.palette import LIMIT, Role
+from camlog.report.words import say
 
-KIND = "oil"
-LABELLED_SHARE = 0.18
+LABELLED_SHARE = 0.18  # of the axis; a shorter step of the limit has no room for words
 TICKS_DEGC = (0, 20, 40, 60, 80, 100, 120)
-_DIRECTIONS = {
-    "advance": Role("@actual", "solid", "triangle-up"),
-    "retard": Role("@error", "dash", "triangle-down"),
-}
-_PATTERN_WORDS = {
-    "cold_only": "Beyond the limit only with cold oil: that points at viscosity or grade.",
-    "hot_only": "Beyond the limit only with hot oil: that points at pressure or leakage.",
-    "everywhere": "Beyond the limit at every oil temperature: that points at sticking or a blocked screen.",
-    "none": "Within the limit at every oil temperature seen.",
-}
+USUAL_DEGC = (20.0, 100.0)  # always in view, with AROUND_DEGC on either side
+AROUND_DEGC, LOWEST_DEGC = 15.0, -40.0
+LEAST_TOP_S = 0.2
+_DIRECTIONS = {"advance": Role("@actual", "solid", "triangle-up"), "retard": Role("@error", "dash", "triangle-down")}
 
 
-def chart(findings: Findings, cam: str, windows: tuple[OilWindow, ...], title: str = "") -> Chart:
+@chart_kind("oil", "windows")
+def oil(request: Request) -> Chart:
     """T63 of each direction and oil window at the mean oil temperature of its steps."""
-    found = findings.cams[cam]
-    x = found.examination
-    title = title or f"{cam_title(cam)}: does oil temperature change its response?"
-    traces: list[dict[str, Any]] = []
-    most, coldest, hottest = 0.0, 20.0, 100.0
+    found, traces, tops, seen = request.findings.cams[request.cam], [], [LEAST_TOP_S], list(USUAL_DEGC)
     for direction, role in _DIRECTIONS.items():
-        rows = []
-        for window, response in x.response.by_window.items():
-            summary: StepSummary = getattr(response, direction)
-            if window in windows and summary.t63.value is not None:
-                rows.append((_mean_degc(findings, cam, summary, window), summary))
+        rows = [(_mean_degc(request, getattr(r, direction), w), getattr(r, direction))
+                for w, r in request.examination.response.by_window.items()
+                if w in request.windows and getattr(r, direction).t63]  # fmt: skip
         if not rows:
             continue
-        t63 = [s.t63 for _, s in rows]
-        trace = points([d for d, _ in rows], [e.value for e in t63], direction, "s", role, digits=2, size=12)
-        trace |= {
-            "mode": "lines+markers", "line": {"color": role.color, "dash": role.dash, "width": 1.5},
-            "error_y": error_bars([e.low for e in t63], [e.value for e in t63], [e.high for e in t63]),
-            "text": [f"{s.steps} steps" for _, s in rows],
-            "hovertemplate": "%{x:.0f} °C: %{y:.2f} s (%{text})",
-        }  # fmt: skip
-        traces.append(trace)
-        most = max([most, *[min(e.high or e.value, 3.0 * e.value) for e in t63]])
-        coldest, hottest = min([coldest, *[d for d, _ in rows]]), max([hottest, *[d for d, _ in rows]])
+        degc, t63 = [d for d, _ in rows], [s.t63 for _, s in rows]
+        traces.append(points(
+            degc, [e.value for e in t63], say(f"lines.{direction}"), "s", role, digits=2, size=12, mode="lines+markers",
+            line={"color": role.color, "dash": role.dash, "width": 1.5}, error_y=error_bars(t63),
+            text=[request.say("steps", count=s.steps) for _, s in rows], hovertemplate="%{x:.0f} °C: %{y:.2f} s (%{text})",
+        ))  # fmt: skip
+        tops += [min(e.high or e.value, 3.0 * e.value) for e in t63]
+        seen += degc
     if not traces:
-        return nothing(KIND, title, "T63 was not measured in any oil window.", cam)
-    low, high = max(coldest - 15.0, -40.0), hottest + 15.0
-    shapes, tops = _healthy_band(findings, windows, low, high)
-    axis = {"title": {"text": "oil temperature, °C"}, "range": [low, high]}
-    note = "No oil grade in the vehicle profile: viscosity is not shown."
-    viscosity = _viscosity(findings)
-    if viscosity is not None:
-        ticks = [t for t in TICKS_DEGC if low <= t <= high]
-        axis |= {
-            "tickvals": ticks, "ticktext": [f"{t}<br>{number(v)}" for t, v in zip(ticks, viscosity(ticks), strict=True)],
-            "title": {"text": "oil temperature, °C; below it viscosity, mm²/s"},
-        }  # fmt: skip
-        note = f"Viscosity of {findings.profile.oil_grade} by ASTM D341."
-    layout = {
-        "hovermode": "closest", "shapes": shapes, "xaxis": axis,
-        "yaxis": {"title": {"text": "T63, s"}, "range": [0, 1.2 * max(most, *tops)], "fixedrange": True},
-    }  # fmt: skip
-    pattern = found.oil_pattern
-    said = _PATTERN_WORDS.get(pattern.kind, pattern.reason)
-    return Chart(
-        KIND, title, said, cam, tuple(traces), layout, 340, note="Shaded: where healthy cams are. Bars: 95 % interval. " + note,
-        two_line_ticks=viscosity is not None, summary="Time to 63 % of a step against oil temperature, with the limit of each oil window.",
-    )  # fmt: skip
+        return request.nothing(request.say("nothing"))
+    low, high = max(min(seen) - AROUND_DEGC, LOWEST_DEGC), max(seen) + AROUND_DEGC
+    steps = _limit_steps(request, low, high)
+    shapes = [s for step in steps for s in _limit_shapes(*step, roomy=step[1] - step[0] > LABELLED_SHARE * (high - low))]
+    axis: dict[str, Any] = {"title": {"text": request.say("axis")}, "range": [low, high]}
+    ticks = [t for t in TICKS_DEGC if low <= t <= high]
+    viscosity = _viscosity(request, ticks)
+    if viscosity:
+        texts = [f"{t}<br>{number(v)}" for t, v in zip(ticks, viscosity, strict=True)]
+        axis |= {"tickvals": ticks, "ticktext": texts, "title": {"text": request.say("axis_with_viscosity")}}
+    top = 1.2 * max(*tops, *(limit for *_, limit in steps))
+    layout = {"hovermode": "closest", "shapes": shapes, "xaxis": axis, "yaxis": value_axis(request.say("t63"), range=[0, top])}
+    answer = say.table("oil.patterns").get(found.oil_pattern.kind, found.oil_pattern.reason)
+    grade = request.findings.profile.oil_grade if viscosity else ""
+    return request.chart(traces, layout, answer, height=340, two_line_ticks=bool(viscosity),
+                         note=request.say("note", grade=grade))  # fmt: skip
 
 
-def _mean_degc(findings: Findings, cam: str, summary: StepSummary, window: OilWindow) -> float:
-    degc = findings.cams[cam].examination.data.oil_temp_at(np.asarray(summary.times_s))
+def _mean_degc(request: Request, summary: StepSummary, window: OilWindow) -> float:
+    degc = request.data.oil_temp_at(np.asarray(summary.times_s))
     if np.isfinite(degc).any():
         return float(np.nanmean(degc))
     ends = [e for e in (window.min_degc, window.max_degc) if math.isfinite(e)]
-    return float(np.mean(ends)) if ends else 20.0
+    return float(np.mean(ends)) if ends else USUAL_DEGC[0]
 
 
-def _healthy_band(
-    findings: Findings, windows: tuple[OilWindow, ...], low: float, high: float
-) -> tuple[list[dict[str, Any]], list[float]]:
-    steps: list[list[float]] = []  # start, end, limit; neighbours with one limit are one
-    for window in windows:
-        limit = limit_of("t63_s", findings.limits, window).value
+def _limit_steps(request: Request, low: float, high: float) -> list[tuple[float, float, float]]:
+    """(start, end, limit) over the oil temperature; neighbours with one limit are one."""
+    steps: list[tuple[float, float, float]] = []
+    for window in request.windows:
+        limit = request.limit("t63_s", window).value
         start, end = max(window.min_degc, low), min(window.max_degc, high)
+        if start < end and steps and steps[-1][1:] == (start, limit):
+            start = steps.pop()[0]
         if start < end:
-            if steps and steps[-1][1:] == [start, limit]:
-                steps[-1][1] = end
-            else:
-                steps.append([start, end, limit])
-    shapes = []
-    for start, end, limit in steps:
-        ends = {"xref": "x", "x0": start, "x1": end, "yref": "y", "y1": limit}
-        shapes.append(
-            {"type": "rect", **ends, "y0": 0, "fillcolor": "@band", "line": {"width": 0}, "layer": "below"}
-        )
-        rim: dict[str, Any] = {
-            "type": "line",
-            **ends,
-            "y0": limit,
-            "line": {"color": "@ink", "dash": "dot", "width": 1.4},
-        }
-        if end - start > LABELLED_SHARE * (high - low):
-            rim["label"] = {
-                "text": f"limit {number(limit)} s",
-                "yanchor": "bottom",
-                "font": {"size": 11, "color": "@ink"},
-            }
-        shapes.append(rim)
-    tops = [0.2, *[limit for *_, limit in steps]]
-    return shapes, tops
+            steps.append((start, end, limit))
+    return steps
 
 
-def _viscosity(findings: Findings):
-    grade = findings.profile.oil_grade if findings.profile is not None else None
-    if not grade:
-        return None
+def _limit_shapes(start: float, end: float, limit: float, *, roomy: bool) -> list[dict[str, Any]]:
+    text = say("axes.limit", value=f"{number(limit)} s") if roomy else ""
+    return [rectangle(start, end, 0, limit, "@band"), rule(start, end, limit, limit, LIMIT, text=text)]
+
+
+def _viscosity(request: Request, degc: list[int]) -> list[float]:
+    """Viscosity of the profile's oil at these temperatures; empty where its grade is not known."""
+    grade = request.findings.profile.oil_grade if request.findings.profile is not None else None
     try:
-        kinematic_viscosity(grade, 40.0)
+        return kinematic_viscosity(grade, np.asarray(degc, dtype=float)).tolist() if grade else []
     except InputError:
-        return None
-    return lambda degc: kinematic_viscosity(grade, np.asarray(degc, dtype=float)).tolist()
+        return []

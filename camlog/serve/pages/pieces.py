@@ -7,7 +7,8 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from dash import ctx, dcc, html, no_update
 
-from camlog.report.words import CONDITION_WORDS, cam_title
+from camlog.cams import title as cam_title
+from camlog.report.words import CONDITION_WORDS
 from camlog.serve.desk import Desk
 from camlog.serve.jobs import Look
 from camlog.unknown import UNKNOWN

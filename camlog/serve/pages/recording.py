@@ -8,7 +8,7 @@ from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from camlog.drive import Drive, drive_path, read_drive
 from camlog.errors import InputError
-from camlog.report.words import duration
+from camlog.numbers import duration
 from camlog.serve import jobs
 from camlog.serve.desk import Desk
 from camlog.serve.entries import Entry
