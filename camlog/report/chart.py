@@ -123,7 +123,7 @@ KINDS: dict[str, ChartKind] = {}
 
 
 def chart_kind(name: str, *takes: str, per_cam: bool = True) -> Callable:
-    """Register the function below as the chart of that name; its words are the table `name` in `words.toml`."""
+    """Register the function below as the chart of that name; its words are the table `name` in `messages.toml`."""
 
     def register(draw: Callable[[Request], Chart]) -> Callable[[Request], Chart]:
         KINDS[name] = ChartKind(draw, per_cam, takes)

@@ -1,4 +1,4 @@
-"""What the report says in words: cams, verdicts, causes. The words themselves are in `words.toml`."""
+"""What the report says in words: cams, verdicts, causes. The words themselves are in `messages.toml`."""
 
 from __future__ import annotations
 
