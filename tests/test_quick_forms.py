@@ -16,7 +16,7 @@ from camlog.analysis.drive.ticks import trailing
 from camlog.analysis.estimate import median, poisson_rate, t_quantile
 from camlog.analysis.response.fit_blocks import LENGTHS, fit_blocks
 from camlog.analysis.response.fopdt_search import products
-from camlog.analysis.response.monotone import monotone_crossings
+from camlog.analysis.response.crossings import monotone_crossings
 from camlog.analysis.response.steps import command_moves
 from camlog.analysis.sticking.model import candidates, simulate
 from tests.response_plants import Command, LinearPlant, Recording, first_order, record

@@ -12,7 +12,7 @@ import pytest
 from scipy import signal
 
 from camlog.analysis.cam.camdata import CamData
-from camlog.analysis.response.command_shape import CommandShape, onset_s
+from camlog.analysis.response.crossings import CommandShape, onset_s
 from camlog.analysis.response.measure import measure_response
 from camlog.analysis.response.steps import find_steps
 from camlog.oil_windows import OIL_WINDOWS, OilTemperature

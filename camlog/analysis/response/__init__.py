@@ -1,1 +1,5 @@
 """How fast a cam follows: command steps, and a fit over all its moves."""
+
+from camlog.messages import Messages
+
+messages = Messages(__package__)

@@ -25,10 +25,8 @@ BEFORE_S = 0.5
 # How long after a step its answer is read: 1.5 settling times within these, or this where that is unknown.
 AFTER_RANGE_S = (4.0, 12.0)
 AFTER_S = 8.0
-# With this many steps that began from a settled cam, the others are not needed.
-CALM_STEPS = 6
-# The way a cam would still go at the speed it has before a step, as part of the step, beyond which it is not
-# calm.
+CALM_STEPS = 6  # with this many steps that began from a settled cam, the others are not needed
+# The way a cam would still go at the speed it has before a step, as part of the step, beyond which it is not calm.
 RESTLESS_PART = 0.15
 CALM_S = 1.0
 # The last part of a hold, read as the level the cam arrived at where it is level.
@@ -43,11 +41,9 @@ USUAL_GAIN = (0.3, 3.0)
 # One reading this far out on the same side of both its neighbours is no motion.
 SPIKE_DEG = 8.0
 SPIKE_SIGMAS = 8.0
-# Of a step still to go in the tail, by the known lag: so little is added to the arrival, more is no arrival.
-LEFT_MAX = 0.1
+LEFT_MAX = 0.1  # of a step still to go in the tail: so little is added to the arrival, more is no arrival
 SETTLE_LAGS = 4.0
-# Times about the centre of a step at which its command's shape is taken.
-SHAPE_S = np.linspace(-MOVE_MAX_S, MOVE_MAX_S, 601)
+SHAPE_S = np.linspace(-MOVE_MAX_S, MOVE_MAX_S, 601)  # times about the centre of a step of its command's shape
 LEVELS = np.array([0.1, 0.3, 0.5, 0.7, 0.9])
 
 
@@ -96,23 +92,16 @@ class StepCurves:
 
     def crossing_s(self, level: float) -> np.ndarray:
         """Time (n,) at which each step's answer first covers `level` of the way, NaN where it never does."""
-        found = np.full(len(self), np.nan)
-        if not len(self.step):
-            return found
-        hit = np.flatnonzero((self.share >= level) & (self.time_s > -2.0 * self._spread))
+        crossing = np.full(len(self), np.nan)
+        hit = np.flatnonzero((self.share >= level) & (self.time_s > -2.0 * self.steps.spread_s[self.step]))
         owner, first = np.unique(self.step[hit], return_index=True)
         hit = hit[first]
-        whole = (hit > 0) & (self.step[np.maximum(hit - 1, 0)] == owner)
+        whole = (hit > 0) & (self.step[hit - 1] == owner)
         hit, owner = hit[whole], owner[whole]
-        low, high = self.share[hit - 1], self.share[hit]
-        rise = np.where(high > low, high - low, 1.0)
-        part = np.clip((level - low) / rise, 0.0, 1.0)
-        found[owner] = self.time_s[hit - 1] + part * (self.time_s[hit] - self.time_s[hit - 1])
-        return found
-
-    @cached_property
-    def _spread(self) -> np.ndarray:
-        return self.steps.spread_s[self.step]
+        rise = self.share[hit] - self.share[hit - 1]
+        part = np.clip((level - self.share[hit - 1]) / np.where(rise > 0, rise, 1.0), 0.0, 1.0)
+        crossing[owner] = self.time_s[hit - 1] + part * (self.time_s[hit] - self.time_s[hit - 1])
+        return crossing
 
     @cached_property
     def levels_s(self) -> np.ndarray:
@@ -123,12 +112,13 @@ class StepCurves:
 def noise_of(cam: CamData) -> float:
     """Standard deviation (deg) of one actual reading, from second differences; at least that of its count."""
     floor = count_of(cam.actual_step_deg) / np.sqrt(12.0)
-    y, u = cam.actual_deg, cam.command_at_actual
+    y = cam.actual_deg
     if len(y) < 8:
         return floor
     second = np.abs(y[2:] - 2.0 * y[1:-1] + y[:-2])
     # Readings taken while the command moves show the motion where they are far apart.
-    still = (np.abs(u[2:] - u[1:-1]) < BAND_DEG) & (np.abs(u[1:-1] - u[:-2]) < BAND_DEG)
+    even = np.abs(np.diff(cam.command_at_actual)) < BAND_DEG
+    still = even[1:] & even[:-1]
     still[1:] &= still[:-1].copy()
     second = second[still] if still.sum() >= 8 else second
     return max(1.4826 * float(np.median(second)) / np.sqrt(6.0), floor)
@@ -137,16 +127,18 @@ def noise_of(cam: CamData) -> float:
 def without_spikes(cam: CamData, noise_deg: float) -> tuple[np.ndarray, np.ndarray]:
     """Actual readings (time, angle) less single readings far off both neighbours."""
     t, y = cam.actual_time_s, cam.actual_deg
-    if len(y) < 3:
-        return t, y
-    up, down = y[1:-1] - y[:-2], y[1:-1] - y[2:]
-    far = max(SPIKE_DEG, SPIKE_SIGMAS * noise_deg)
-    spike = (up * down > 0) & (np.minimum(np.abs(up), np.abs(down)) > far)
-    if not spike.any():
-        return t, y
     keep = np.ones(len(y), dtype=bool)
-    keep[1:-1] = ~spike
+    up, down = y[1:-1] - y[:-2], y[1:-1] - y[2:]
+    far = np.minimum(np.abs(up), np.abs(down)) > max(SPIKE_DEG, SPIKE_SIGMAS * noise_deg)
+    keep[1:-1] = ~(far & (up * down > 0))
     return t[keep], y[keep]
+
+
+def whole(time_s: np.ndarray, low: np.ndarray, high: np.ndarray, max_gap_s: float) -> np.ndarray:
+    """True (n,) where no hole lies within the readings from `low` up to `high` (not included)."""
+    holes = np.concatenate([[0], np.cumsum(np.diff(time_s) > max_gap_s)])
+    last = len(holes) - 1
+    return holes[np.clip(high - 1, 0, last)] == holes[np.minimum(low, last)]
 
 
 def step_curves(cam: CamData, steps: CommandSteps, known: KnownLag | None = None) -> StepCurves:
@@ -155,81 +147,63 @@ def step_curves(cam: CamData, steps: CommandSteps, known: KnownLag | None = None
     `known` is the lag that describes the cam, where one does; without it the arrival is judged from the
     answers alone. Steps that follow the last one too soon are left out where enough others remain.
     """
+    after_s = AFTER_S
     if known is not None:
+        after_s = float(np.clip(1.5 * known.settle_s, *AFTER_RANGE_S))
         calm, keep = steps.hold_before_s >= known.settle_s, np.ones(len(steps), dtype=bool)
         for direction in (steps.advance, ~steps.advance):
             if np.sum(calm & direction) >= CALM_STEPS:
                 keep &= calm | ~direction
         steps = steps.take(keep)
     steps = steps.take(_calm(cam, steps, 0.5 if known is None else known.tau_s))
-    after = AFTER_S if known is None else float(np.clip(1.5 * known.settle_s, *AFTER_RANGE_S))
     noise = noise_of(cam)
     t, y = without_spikes(cam, noise)
-    until = np.minimum(steps.end_s + steps.hold_after_s, steps.end_s + after)
-    begin = steps.start_s - np.minimum(BEFORE_S, steps.hold_before_s)
-    lo, hi = np.searchsorted(t, begin, "left"), np.searchsorted(t, until, "right")
-    onset = np.searchsorted(t, steps.start_s, "right")
-    usable = (onset > lo) & (hi - onset >= 3)
-    if len(steps) and len(t):
-        # A hole in the readings hides the response it falls in.
-        wide = np.concatenate([[0], np.cumsum(np.diff(t) > cam.actual_max_gap_s)])
-        usable &= wide[np.maximum(hi - 1, 0)] == wide[np.minimum(lo, len(wide) - 1)]
+    until = steps.end_s + np.minimum(steps.hold_after_s, after_s)
+    lo = np.searchsorted(t, steps.start_s - np.minimum(BEFORE_S, steps.hold_before_s), "left")
+    onset, hi = np.searchsorted(t, steps.start_s, "right"), np.searchsorted(t, until, "right")
+    # A hole in the readings hides the response it falls in.
+    usable = (onset > lo) & (hi - onset >= 3) & whole(t, lo, hi, cam.actual_max_gap_s)
     steps, lo, hi, until = steps.take(usable), lo[usable], hi[usable], until[usable]
     n = len(steps)
-    size = hi - lo
     step, index = readings_between(lo, hi - 1)
     when, angle = t[index], y[index]
-    old = _mean(angle, step, when <= steps.start_s[step], n)
-    interval = np.divide(t[hi - 1] - t[lo], size - 1) if n else np.empty(0)
+
+    def mean(value: np.ndarray, mask: np.ndarray) -> np.ndarray:
+        """Mean of `value` (m,) over the readings of each step where `mask` (m,) is true, NaN without any."""
+        count = np.bincount(step[mask], minlength=n).astype(float)
+        return np.bincount(step[mask], value[mask], n) / np.where(count > 0, count, np.nan)
+
+    interval = (t[hi - 1] - t[lo]) / (hi - lo - 1)
     tail_s = np.maximum(np.maximum(TAIL_MIN_S, 2.2 * interval), TAIL_PART * (until - steps.end_s))
-    in_tail = when >= (until - tail_s)[step]
-    late = when >= (until - 0.5 * tail_s)[step]
-    new = _mean(angle, step, in_tail, n)
-    drift = _mean(angle, step, late, n) - _mean(angle, step, in_tail & ~late, n)
-    asked = steps.size_deg
-    arrived = (new - old) / np.where(asked == 0, 1.0, asked)
-    seen = np.maximum(np.bincount(step[in_tail], minlength=n), 1)
-    level = np.abs(drift) <= np.maximum(
-        SETTLED_SLOPE * np.abs(asked), SETTLED_SIGMAS * 2.0 * noise / np.sqrt(seen)
-    )
-    good = level & np.isfinite(arrived)
+    in_tail, late = (when >= (until - part * tail_s)[step] for part in (1.0, 0.5))
+    asked, sign = np.where(steps.size_deg == 0, 1.0, steps.size_deg), np.sign(steps.size_deg)
+    old, new = mean(angle, when <= steps.start_s[step]), mean(angle, in_tail)
+    drift = np.abs(mean(angle, late) - mean(angle, in_tail & ~late))
+    doubt = 2.0 * SETTLED_SIGMAS * noise / np.sqrt(np.maximum(np.bincount(step[in_tail], minlength=n), 1))
+    good = (drift <= np.maximum(SETTLED_SLOPE * np.abs(asked), doubt)) & np.isfinite(new - old)
     if known is not None:
-        left = np.exp(-np.maximum(when - steps.time_s[step] - known.dead_s, 0.0) / known.tau_s)
-        left = _mean(left, step, in_tail, n)
+        left = mean(np.exp(-np.maximum(when - steps.time_s[step] - known.dead_s, 0.0) / known.tau_s), in_tail)
         good &= left < LEFT_MAX
         new = old + (new - old) / (1.0 - np.minimum(left, LEFT_MAX))
-        arrived = (new - old) / np.where(asked == 0, 1.0, asked)
+    arrived = (new - old) / asked
     usual = known.gain if known is not None else float(np.median(arrived[good])) if good.any() else 1.0
     if not USUAL_GAIN[0] <= usual <= USUAL_GAIN[1]:
         usual = 1.0
     settled = good & (arrived > ARRIVED[0] * usual) & (arrived < ARRIVED[1] * usual)
-    way = np.where(settled, new - old, usual * asked)
-    sign = np.sign(asked)
-    share = (angle - old[step]) / way[step]
-    moved = when - steps.time_s[step]
-    command = command_shares(cam, steps, SHAPE_S)
-    count = count_of(cam.actual_step_deg)
-    beyond = (angle - (old + way)[step]) * sign[step]
+    way = np.where(settled, new - old, usual * steps.size_deg)
     return StepCurves(
-        steps, step, moved, share, beyond, np.abs(way), settled, interval, noise, count, arrived, command
-    )
+        steps, step, when - steps.time_s[step], (angle - old[step]) / way[step],
+        (angle - (old + way)[step]) * sign[step], np.abs(way), settled, interval, noise,
+        count_of(cam.actual_step_deg), arrived, command_shares(cam, steps, SHAPE_S),
+    )  # fmt: skip
 
 
 def _calm(cam: CamData, steps: CommandSteps, lag_s: float) -> np.ndarray:
     """True (n,) where the cam was not still on its way from an earlier move when the step came."""
-    t, y = cam.actual_time_s, cam.actual_deg
-    begin = steps.start_s - np.minimum(CALM_S, steps.hold_before_s)
-    low, high = np.searchsorted(t, begin), np.searchsorted(t, steps.start_s, "right")
-    n = len(steps)
+    t, y, n = cam.actual_time_s, cam.actual_deg, len(steps)
+    low = np.searchsorted(t, steps.start_s - np.minimum(CALM_S, steps.hold_before_s))
+    high = np.searchsorted(t, steps.start_s, "right")
     owner, at = readings_between(low, high - 1)
-    size = np.maximum(high - low, 1)
-    x = t[at] - (np.bincount(owner, t[at], n) / size)[owner]
+    x = t[at] - (np.bincount(owner, t[at], n) / np.maximum(high - low, 1))[owner]
     slope = np.bincount(owner, x * y[at], n) / np.maximum(np.bincount(owner, x * x, n), 1e-9)
-    restless = np.abs(slope) * lag_s > RESTLESS_PART * np.abs(steps.size_deg)
-    return ~(restless & (high - low >= 3))
-
-
-def _mean(value: np.ndarray, step: np.ndarray, mask: np.ndarray, n: int) -> np.ndarray:
-    count = np.bincount(step[mask], minlength=n).astype(float)
-    total = np.bincount(step[mask], value[mask], n)
-    return np.divide(total, count, out=np.full(n, np.nan), where=count > 0)
+    return (np.abs(slope) * lag_s <= RESTLESS_PART * np.abs(steps.size_deg)) | (high - low < 3)

@@ -2,7 +2,7 @@
 
 A *move* is any stretch in which the command travels. A *step* is a move large and quick enough, between
 two steady stretches, for the cam's response to be read from it alone. A controller that ramps its
-command makes steps too: each carries its own centre in time and its spread, by which `response` corrects.
+command makes steps too: each carries its own centre in time and its spread, by which `step_pool` corrects.
 """
 
 from __future__ import annotations
@@ -10,32 +10,25 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 
 import numpy as np
-from scipy.ndimage import maximum_filter1d, minimum_filter1d
+from scipy import ndimage
 
 from camlog.analysis.cam.camdata import CamData
 
-# Long enough to see a controller's ramp as one move, short enough to part two moves.
-LOOK_S = 0.2
+LOOK_S = 0.2  # long enough to see a controller's ramp as one move, short enough to part two moves
 # A command that dithers less than this is steady; cams are commanded in finer counts than this.
 BAND_DEG = 1.0
 BAND_MAX_DEG = 3.0
-# A step four times the band around it keeps the level error of either side below an eighth.
-STEP_TO_BAND = 4.0
+STEP_TO_BAND = 4.0  # a step four times the band around it keeps the level error of either side below an eighth
 STEP_MIN_DEG = 5.0
-# Modules report cam angles in counts up to this.
-COUNT_MAX_DEG = 2.0
+COUNT_MAX_DEG = 2.0  # modules report cam angles in counts up to this
 # Longer ramps say how the cam follows, not how it responds: the continuous fit reads those.
 MOVE_MAX_S = 1.5
 HOLD_BEFORE_MIN_S = 0.5
-# A healthy phaser arrives in this; a slower one is seen not to have arrived, which is an answer.
-HOLD_AFTER_MIN_S = 0.8
+HOLD_AFTER_MIN_S = 0.8  # a healthy phaser arrives in this; a slower one is seen not to have arrived
 LEVEL_S = 0.5
-# The command of a step may drift in its hold by this part of the step before the hold counts as over.
-HOLD_DRIFT = 0.1
-# A move with this part of its way between two readings is a jump as far as sampling shows.
-JUMP_PART = 0.8
-# More steps than this add no precision; they are taken evenly over the drive.
-STEPS_MAX = 600
+HOLD_DRIFT = 0.1  # part of the step by which the command may drift in its hold before the hold counts as over
+JUMP_PART = 0.8  # a move with this part of its way between two readings is a jump as far as sampling shows
+STEPS_MAX = 600  # more add no precision; they are taken evenly over the drive
 FEW_STEPS = 20
 
 
@@ -91,9 +84,17 @@ class CommandSteps:
         """True where the step asks for advance."""
         return self.size_deg > 0
 
+    @property
+    def unseen_part(self) -> np.ndarray:
+        """The part of each move's time that lies between two command readings: its shape is not known there."""
+        return np.minimum(1.0, self.interval_s / np.maximum(self.end_s - self.start_s, 1e-9))
+
     def take(self, index: np.ndarray) -> CommandSteps:
         """The steps at the given indices, or where a mask is true."""
-        return CommandSteps(*(getattr(self, f.name)[index] for f in fields(self)))
+        return CommandSteps(*(column[index] for column in vars(self).values()))
+
+
+_NO_STEPS = CommandSteps(*(np.empty(0) for _ in fields(CommandSteps)))
 
 
 def command_shares(cam: CamData, steps: CommandSteps, time_s: np.ndarray) -> np.ndarray:
@@ -113,14 +114,25 @@ def count_of(step_deg: float) -> float:
     return step_deg if step_deg <= COUNT_MAX_DEG else 0.0
 
 
+def readings_between(low: np.ndarray, high: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The readings from `low` to `high` (both included) of each of n stretches: (owner, reading)."""
+    size = high - low + 1
+    owner = np.repeat(np.arange(len(low)), size)
+    return owner, np.arange(len(owner)) + (low - np.cumsum(size) + size)[owner]
+
+
+def evenly(index: np.ndarray, most: int) -> np.ndarray:
+    """At most so many of `index`, evenly taken."""
+    return index if len(index) <= most else index[np.linspace(0, len(index) - 1, most).astype(int)]
+
+
 def command_moves(cam: CamData, band_deg: float = BAND_DEG) -> CommandMoves:
     """Every stretch in which the command travels more than `band_deg` within 0.2 s."""
     t, c = cam.command_time_s, cam.command_deg
     first, last, _ = _moving_runs(cam, band_deg)
     if not len(first):
         return CommandMoves(*(np.empty(0) for _ in range(4)), np.empty(0, dtype=bool))
-    largest = np.maximum.reduceat(np.abs(np.diff(c)), first)
-    jump = largest > JUMP_PART * np.abs(c[last] - c[first])
+    jump = np.maximum.reduceat(np.abs(np.diff(c)), first) > JUMP_PART * np.abs(c[last] - c[first])
     return CommandMoves(t[first], t[last], c[first], c[last], jump)
 
 
@@ -130,27 +142,18 @@ def find_steps(cam: CamData, min_deg: float = STEP_MIN_DEG) -> CommandSteps:
     Steps are sought within a narrow band first. Where few are found a wider band, with a larger smallest
     step, also accepts a command that dithers or wanders.
     """
-    narrow = _dither_band(cam)
-    found = _steps_in_band(cam, narrow, min_deg)
-    if len(found) < FEW_STEPS and narrow < BAND_MAX_DEG:
+    band = BAND_DEG
+    if len(cam.command_deg) > _look(cam) + 1:
+        dither = max(1.5 * float(np.median(_window_range(cam))), 2.5 * count_of(cam.command_step_deg))
+        band = min(max(BAND_DEG, dither), BAND_MAX_DEG)
+    steps = _steps_in_band(cam, band, min_deg)
+    if len(steps) < FEW_STEPS and band < BAND_MAX_DEG:
         more = _steps_in_band(cam, BAND_MAX_DEG, min_deg)
-        if len(found) and len(more):
-            apart = np.array(
-                [np.all((s > found.end_s + LOOK_S) | (e < found.start_s - LOOK_S))
-                 for s, e in zip(more.start_s, more.end_s, strict=True)]
-            )  # fmt: skip
-            more = more.take(apart)
-        if len(more):
-            both = CommandSteps(
-                *(
-                    np.concatenate([getattr(found, f.name), getattr(more, f.name)])
-                    for f in fields(CommandSteps)
-                )
-            )
-            found = both.take(np.argsort(both.time_s, kind="stable"))
-    if len(found) > STEPS_MAX:
-        found = found.take(np.linspace(0, len(found) - 1, STEPS_MAX).astype(int))
-    return found
+        start, end = more.start_s[:, None], more.end_s[:, None]
+        more = more.take(np.all((start > steps.end_s + LOOK_S) | (end < steps.start_s - LOOK_S), axis=1))
+        both = CommandSteps(*(np.concatenate(pair) for pair in zip(vars(steps).values(), vars(more).values(), strict=True)))
+        steps = both.take(np.argsort(both.time_s, kind="stable"))
+    return steps.take(evenly(np.arange(len(steps)), STEPS_MAX))
 
 
 def _look(cam: CamData) -> int:
@@ -160,140 +163,91 @@ def _look(cam: CamData) -> int:
 
 def _window_range(cam: CamData) -> np.ndarray:
     """Range of the command over each run of `look + 1` readings, shape (n - look,)."""
-    c, k = cam.command_deg, _look(cam)
-    size = k + 1
-    centre = size // 2
-    valid = slice(centre, centre + len(c) - k)
-    return maximum_filter1d(c, size)[valid] - minimum_filter1d(c, size)[valid]
-
-
-def _dither_band(cam: CamData) -> float:
-    if len(cam.command_deg) <= _look(cam) + 1:
-        return BAND_DEG
-    usual = float(np.median(_window_range(cam)))
-    return min(max(BAND_DEG, 1.5 * usual, 2.5 * count_of(cam.command_step_deg)), BAND_MAX_DEG)
+    c, size = cam.command_deg, _look(cam) + 1
+    valid = slice(size // 2, size // 2 + len(c) - size + 1)
+    return ndimage.maximum_filter1d(c, size)[valid] - ndimage.minimum_filter1d(c, size)[valid]
 
 
 def _moving_runs(cam: CamData, band_deg: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """First and last reading of each moving run, and whether a hole in the command lies within it."""
     t, k = cam.command_time_s, _look(cam)
-    empty = np.empty(0, dtype=int)
     if len(t) <= k + 1:
-        return empty, empty, empty.astype(bool)
-    broken = np.diff(t) > cam.max_gap_s
-    if cam.gaps:
-        broken |= cam.in_gap(0.5 * (t[1:] + t[:-1]))
+        return np.empty(0, dtype=int), np.empty(0, dtype=int), np.empty(0, dtype=bool)
+    broken = (np.diff(t) > cam.max_gap_s) | cam.in_gap(0.5 * (t[1:] + t[:-1]))
     active = _window_range(cam) > band_deg
     # An interval moves where any window over it does; a hole ends every hold, as a move does.
     upto = np.concatenate([[0], np.cumsum(active)])
     i = np.arange(len(t) - 1)
     moving = upto[np.minimum(i + 1, len(active))] > upto[np.clip(i - k + 1, 0, len(active))]
-    moving |= broken
-    edges = np.diff(np.concatenate([[0], moving.astype(np.int8), [0]]))
+    edges = np.diff(np.concatenate([[0], (moving | broken).astype(np.int8), [0]]))
     first, last = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
     holes = np.concatenate([[0], np.cumsum(broken)])
     return first, last, holes[last] > holes[first]
 
 
 def _steps_in_band(cam: CamData, band_deg: float, min_deg: float) -> CommandSteps:
+    """The moves that are steps of at least `min_deg`, where the command holds within `band_deg` beside them."""
     t, c = cam.command_time_s, cam.command_deg
     first, last, hole = _moving_runs(cam, band_deg)
-    least = max(min_deg, STEP_TO_BAND * band_deg)
     if not len(first):
-        return CommandSteps(*(np.empty(0) for _ in fields(CommandSteps)))
-    before = t[first] - t[np.concatenate([[0], last[:-1]])]
-    room = np.concatenate([first[1:], [len(t) - 1]])
-    after = t[room] - t[last]
-    slack = 2.0 * LOOK_S
-    likely = (
-        ~hole
-        & (np.abs(c[last] - c[first]) > least - 2.0 * band_deg)
-        & (t[last] - t[first] <= MOVE_MAX_S + slack)
-        & (before >= HOLD_BEFORE_MIN_S - slack)
-        & (after >= HOLD_AFTER_MIN_S - slack)
-    )
-    starts = np.concatenate([[0], last[:-1]])
-    chosen = np.flatnonzero(likely)
-    if len(chosen) > 1.5 * STEPS_MAX:
-        chosen = chosen[np.linspace(0, len(chosen) - 1, int(1.5 * STEPS_MAX)).astype(int)]
-    return _measured(t, c, starts[chosen], first[chosen], last[chosen], room[chosen], band_deg, least)
-
-
-def _measured(
-    t: np.ndarray,
-    c: np.ndarray,
-    start: np.ndarray,
-    first: np.ndarray,
-    last: np.ndarray,
-    room: np.ndarray,
-    band_deg: float,
-    least_deg: float,
-) -> CommandSteps:
-    """The steps among n moves: held from reading `start` to `first`, moving to `last`, held to `room`."""
+        return _NO_STEPS
+    least, slack = max(min_deg, STEP_TO_BAND * band_deg), 2.0 * LOOK_S
+    # The command holds from `start` to `first`, moves to `last` and holds to `room`.
+    start, room = np.concatenate([[0], last[:-1]]), np.concatenate([first[1:], [len(t) - 1]])
+    likely = ~hole & (np.abs(c[last] - c[first]) > least - 2.0 * band_deg)
+    likely &= t[last] - t[first] <= MOVE_MAX_S + slack
+    likely &= (t[first] - t[start] >= HOLD_BEFORE_MIN_S - slack) & (t[room] - t[last] >= HOLD_AFTER_MIN_S - slack)
+    at = np.array([start, first, last, room])[:, evenly(np.flatnonzero(likely), int(1.5 * STEPS_MAX))]
+    if not at.size:
+        return _NO_STEPS
+    start, first, last, room = at
     old, play = _level(c, np.maximum(start, np.searchsorted(t, t[first] - LEVEL_S)), first)
     new, _ = _level(c, last, np.minimum(room, np.searchsorted(t, t[last] + LEVEL_S)))
-    drift = np.maximum(band_deg, HOLD_DRIFT * np.abs(new - old))
-    good = (np.abs(new - old) >= least_deg) & (play <= drift)
-    start, first, last, room, old, new, drift = (v[good] for v in (start, first, last, room, old, new, drift))
-    n = len(old)
-    close = np.maximum(0.5 * band_deg, 0.02 * np.abs(new - old))
-    owner, at = readings_between(first, last)
-    away = _first(owner, at, np.abs(c[at] - old[owner]) > close[owner], np.full(n, -1))
-    far = _last(owner, at, np.abs(c[at] - new[owner]) > close[owner], np.full(n, -1))
-    a, b = np.maximum(away - 1, first), np.minimum(far + 1, last)
-    good = (away >= 0) & (far >= 0)
-    good &= t[b] - t[a] <= MOVE_MAX_S
-    start, room, old, new, drift, a, b = (v[good] for v in (start, room, old, new, drift, a, b))
-    owner, at = readings_between(b, room)
-    end = t[_first(owner, at, np.abs(c[at] - new[owner]) > drift[owner], room)]
-    owner, at = readings_between(start, a)
-    begin = t[_last(owner, at, np.abs(c[at] - old[owner]) > drift[owner], start)]
-    good = (t[a] - begin >= HOLD_BEFORE_MIN_S) & (end - t[b] >= HOLD_AFTER_MIN_S)
-    old, new, a, b, begin, end = (v[good] for v in (old, new, a, b, begin, end))
+    size = np.abs(new - old)
+    drift, close = np.maximum(band_deg, HOLD_DRIFT * size), np.maximum(0.5 * band_deg, 0.02 * size)
+    good = (size >= least) & (play <= drift)
+    (start, first, last, room), (old, new, drift, close) = at[:, good], np.array([old, new, drift, close])[:, good]
+    # The last reading still at the old level and the first at the new one.
+    none = np.full(len(old), -1)
+    left, missed = _away(c, first, last, old, close, none), _away(c, first, last, new, close, none, last=True)
+    a, b = np.maximum(left - 1, first), np.minimum(missed + 1, last)
+    good = (left >= 0) & (missed >= 0) & (t[b] - t[a] <= MOVE_MAX_S)
+    (start, room, a, b), (old, new, drift) = np.array([start, room, a, b])[:, good], np.array([old, new, drift])[:, good]
+    held_to = t[_away(c, b, room, new, drift, room)]
+    held_from = t[_away(c, start, a, old, drift, start, last=True)]
+    good = (t[a] - held_from >= HOLD_BEFORE_MIN_S) & (held_to - t[b] >= HOLD_AFTER_MIN_S)
+    a, b, old, new, held_from, held_to = (v[good] for v in (a, b, old, new, held_from, held_to))
     if not len(a):
-        return CommandSteps(*(np.empty(0) for _ in fields(CommandSteps)))
+        return _NO_STEPS
     owner, at = readings_between(a, b - 1)
     edges = np.cumsum(b - a) - (b - a)
     part = (c[at + 1] - c[at]) / (c[b] - c[a])[owner]
-    width = t[at + 1] - t[at]
-    middle = 0.5 * (t[at + 1] + t[at])
+    width, middle = t[at + 1] - t[at], 0.5 * (t[at + 1] + t[at])
     centre = np.add.reduceat(part * middle, edges)
     variance = np.add.reduceat(part * ((middle - centre[owner]) ** 2 + width**2 / 12.0), edges)
-    spread = np.sqrt(np.maximum(variance, 0.0))
-    longest = np.maximum.reduceat(width, edges)
-    found = CommandSteps(t[a], t[b], centre, spread, old, new, t[a] - begin, end - t[b], longest)
+    steps = CommandSteps(
+        t[a], t[b], centre, np.sqrt(np.maximum(variance, 0.0)), old, new, t[a] - held_from, held_to - t[b],
+        np.maximum.reduceat(width, edges),
+    )  # fmt: skip
     # A command that ran past its new level and back is no single step.
-    return found.take((t[a] <= centre) & (centre <= t[b]))
+    return steps.take((t[a] <= centre) & (centre <= t[b]))
 
 
-def readings_between(low: np.ndarray, high: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The readings from `low` to `high` (both included) of each of n stretches: (owner, reading)."""
-    size = high - low + 1
-    owner = np.repeat(np.arange(len(low)), size)
-    return owner, np.arange(len(owner)) + (low - np.cumsum(size) + size)[owner]
-
-
-def _first(owner: np.ndarray, at: np.ndarray, hit: np.ndarray, none: np.ndarray) -> np.ndarray:
-    """The first reading of each owner that is hit, else the one in `none` (n,)."""
-    # Of values put in one place the last one stays.
-    found, where = none.copy(), np.flatnonzero(hit)[::-1]
-    found[owner[where]] = at[where]
-    return found
-
-
-def _last(owner: np.ndarray, at: np.ndarray, hit: np.ndarray, none: np.ndarray) -> np.ndarray:
-    """The last reading of each owner that is hit, else the one in `none` (n,)."""
-    found, where = none.copy(), np.flatnonzero(hit)
-    found[owner[where]] = at[where]
-    return found
+def _away(
+    c: np.ndarray, low: np.ndarray, high: np.ndarray, level: np.ndarray, limit: np.ndarray, otherwise: np.ndarray,
+    *, last: bool = False,
+) -> np.ndarray:  # fmt: skip
+    """The first (or last) reading from `low` to `high` farther than `limit` from `level`, else `otherwise`; all (n,)."""
+    owner, at = readings_between(low, high)
+    hit = np.flatnonzero(np.abs(c[at] - level[owner]) > limit[owner])
+    hit = hit if last else hit[::-1]
+    place = otherwise.copy()
+    place[owner[hit]] = at[hit]  # of several put in one place the last one stays
+    return place
 
 
 def _level(c: np.ndarray, low: np.ndarray, high: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Median and range of the readings from `low` to `high` (both included) of each of n stretches."""
-    size = high - low + 1
-    place = np.arange(int(size.max(initial=1)))
-    value = c[np.minimum(low[:, None] + place, high[:, None])]
-    value = np.sort(np.where(place < size[:, None], value, np.inf), axis=1)
-    row = np.arange(len(low))
-    median = 0.5 * (value[row, (size - 1) // 2] + value[row, size // 2])
-    return median, value[row, size - 1] - value[:, 0]
+    at = low[:, None] + np.arange(int(np.max(high - low)) + 1)
+    value = np.where(at <= high[:, None], c[np.minimum(at, high[:, None])], np.nan)
+    return np.nanmedian(value, axis=1), np.nanmax(value, axis=1) - np.nanmin(value, axis=1)
