@@ -56,7 +56,6 @@ def every_figure(response):
         fit.time_constant,
         fit.dead_time,
         fit.lag,
-        fit.offset,
         fit.slew_advance,
         fit.slew_retard,
     )

@@ -17,10 +17,9 @@ from camlog.analysis.estimate import Estimate, blocks_of, missing, root_mean_squ
 from camlog.analysis.figures import limit_of
 from camlog.analysis.findings import CamFindings, Findings
 from camlog.analysis.misfire.poisson import rate
-from camlog.analysis.response.fopdt import FopdtFit
-from camlog.analysis.response.step_curves import KnownLag, StepCurves, step_curves
+from camlog.analysis.response.measure import answers
+from camlog.analysis.response.step_curves import StepCurves
 from camlog.analysis.response.step_pool import StepSummary, summarise
-from camlog.analysis.response.steps import find_steps
 from camlog.limits import Limit
 from camlog.oil_windows import OilWindow, window_index
 from camlog.verify.changes import Figure
@@ -28,7 +27,6 @@ from camlog.verify.shared import Shared, cells_of, range_words, shared
 
 NOT_SHARED = "the drives share no such conditions"
 MIN_SHARED_S = 3.0
-GOOD_R2 = 0.9
 # Levels of steps are medians of a held command: a degree apart they are the same level.
 LEVEL_SLACK_DEG = 1.0
 SPEED_QUANTILES = (0.05, 0.95)
@@ -68,9 +66,7 @@ class Side:
 
     @cached_property
     def curves(self) -> StepCurves:
-        steps = find_steps(self.cam)
-        steps = steps.take(self.cam.running_at(steps.start_s) & self.cam.running_at(steps.end_s))
-        return step_curves(self.cam, steps, _lag(self.found.examination.response.fit))
+        return answers(self.cam, self.found.examination.response.fit)
 
     @cached_property
     def step_window(self) -> np.ndarray:
@@ -93,13 +89,6 @@ class Side:
         at = [p.break_s for p in find_plateaus(self.cam) if p.jumped]
         place = np.searchsorted(self.cam.actual_time_s, np.array(at, dtype=float))
         return np.clip(place, 0, len(self.cam.actual_time_s) - 1)
-
-
-def _lag(fit: FopdtFit) -> KnownLag | None:
-    if fit.time_constant.value is None or fit.gain.value is None or fit.r2 is None or fit.r2 < GOOD_R2:
-        return None
-    tau = fit.time_constant.value
-    return KnownLag(fit.gain.value, max(0.0, fit.lag.value - tau), tau)
 
 
 def cam_figures(cam: str, before: Findings, after: Findings) -> list[Figure]:

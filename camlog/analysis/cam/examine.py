@@ -58,7 +58,7 @@ def examine(
         data=data,
         travel=Travel(*(float(np.ptp(np.quantile(a, TRAVEL_SHARES))) for a in (data.command_deg, data.actual_deg))),
         tracking=measure_tracking(data, limits),
-        response=measure_response(data, data.windows),
+        response=measure_response(data),
         sticking=measure_sticking(data, hold.oscillation),
         hold=hold,
         rest=measure_rest(data, limits, engine),

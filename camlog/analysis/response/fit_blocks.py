@@ -9,15 +9,14 @@ import numpy as np
 from scipy.signal import lfilter
 
 from camlog.analysis.cam.camdata import CamData
-from camlog.analysis.response.step_curves import noise_of, without_spikes
-from camlog.analysis.response.steps import CommandMoves, readings_between
+from camlog.analysis.response.step_curves import whole, without_spikes
+from camlog.analysis.response.steps import CommandMoves, evenly, readings_between
 
 # (block, run-in, grid) in seconds. The run-in lets the model forget its unknown start before readings count;
 # the grid is fine against the lag it serves.
 LENGTHS = ((4.0, 2.0, 0.02), (12.0, 6.0, 0.05), (36.0, 24.0, 0.15))
 LEAD_S = 0.3  # of a block before its move: the level it starts from
-# Enough for any precision sampling allows; taken evenly over the drive so that length costs nothing.
-BLOCKS_MAX = 160
+BLOCKS_MAX = 160  # enough for any precision sampling allows; taken evenly so that a long drive costs nothing
 RANGE_MIN_DEG = 3.0  # of the command within a block
 READINGS_MIN = 6
 
@@ -40,11 +39,11 @@ class FitBlocks:
     at: np.ndarray
     start_s: np.ndarray
     grid_s: float
+    length_s: float
     resolution_s: float
     command_interval_s: float
     jumps: float
     moves: float
-    length_s: float
 
     def __len__(self) -> int:
         return len(self.command)
@@ -68,27 +67,19 @@ class FitBlocks:
         """Median range of the command within a block."""
         return float(np.median(np.ptp(self.command, axis=1)))
 
-    def take(self, which: np.ndarray) -> FitBlocks:
-        """The blocks at the given ascending indices, or where a mask is true."""
-        index = np.flatnonzero(which) if which.dtype == bool else which
+    def take(self, index: np.ndarray) -> FitBlocks:
+        """The blocks at the given ascending indices."""
         new = np.full(len(self), -1)
         new[index] = np.arange(len(index))
         keep = new[self.block] >= 0
         return replace(
-            self,
-            command=self.command[index],
-            jumped=self.jumped[index],
-            actual=self.actual[keep],
-            block=new[self.block[keep]],
-            at=self.at[keep],
-            start_s=self.start_s[index],
-        )
+            self, command=self.command[index], jumped=self.jumped[index], actual=self.actual[keep],
+            block=new[self.block[keep]], at=self.at[keep], start_s=self.start_s[index],
+        )  # fmt: skip
 
     def some(self, most: int) -> FitBlocks:
         """At most so many of the blocks, evenly over the drive."""
-        if len(self) <= most:
-            return self
-        return self.take(_even(np.arange(len(self)), most))
+        return self if len(self) <= most else self.take(evenly(np.arange(len(self)), most))
 
     def thinned(self, readings: int) -> FitBlocks:
         """The same blocks with every so-manieth of their readings, about so many of the usual block left."""
@@ -112,64 +103,47 @@ class FitBlocks:
         """The unit-gain state (g, p, b) for p trial parameters, starting at each block's first command.
 
         `up` and `down` are the slew limits (deg/s, positive, may be infinite); `jumped` says which of the two
-        commands is answered.
+        commands is answered. Each grid step is exact for a lag behind a straight piece of command.
         """
         command = np.ascontiguousarray((self.jumped if jumped else self.command).T)
         state = np.empty((len(command), len(tau_s), len(self)))
+        # What part of its distance the lag covers in one grid step, and the point of a straight piece of command
+        # that has the piece's effect when held still.
+        decay = -np.expm1(-self.grid_s / tau_s)
+        point = 1.0 / decay - tau_s / self.grid_s
         if np.isinf(up).all() and np.isinf(down).all():
-            for i, tau in enumerate(tau_s.tolist()):
-                state[:, i] = self._lagged(command, tau)
-        else:
-            self._limited(command, tau_s, up, down, state)
-        return state
-
-    def _lagged(self, command: np.ndarray, tau_s: float) -> np.ndarray:
-        """A lag without limits is a linear filter of the command (g, b)."""
-        decay, point = self._step(tau_s)
-        b = [decay * point, decay * (1.0 - point)]
-        return lfilter(b, [1.0, decay - 1.0], command, axis=0, zi=(1.0 - b[0]) * command[:1])[0]
-
-    def _limited(
-        self, command: np.ndarray, tau_s: np.ndarray, up: np.ndarray, down: np.ndarray, state: np.ndarray
-    ) -> None:
+            # A lag without limits is a linear filter of the command.
+            for i, (d, p) in enumerate(zip(decay.tolist(), point.tolist(), strict=True)):
+                b = [d * p, d * (1.0 - p)]
+                state[:, i] = lfilter(b, [1.0, d - 1.0], command, axis=0, zi=(1.0 - b[0]) * command[:1])[0]
+            return state
         # Arrays of one full shape: stretching them anew in each step would take longer than the sums.
         decay, point, up, down = (
-            np.repeat(v[:, None], len(self), axis=1)
-            for v in (*self._step(tau_s), up * self.grid_s, -down * self.grid_s)
+            np.repeat(v[:, None], len(self), axis=1) for v in (decay, point, up * self.grid_s, -down * self.grid_s)
         )
         target = (command[:-1, None, :] + point * np.diff(command, axis=0)[:, None, :]) * decay
         state[0] = command[0]
         change = np.empty(state.shape[1:])
         for k, aim in enumerate(target):
-            now = state[k]
-            np.multiply(now, decay, out=change)
+            np.multiply(state[k], decay, out=change)
             np.subtract(aim, change, out=change)
             np.minimum(change, up, out=change)
             np.maximum(change, down, out=change)
-            np.add(now, change, out=state[k + 1])
-
-    def _step(self, tau_s):
-        """What part of its distance a lag covers in one grid step, and where in a step it sees the command.
-
-        Exact for a lag behind a straight piece of command: the piece acts as this point of it held still.
-        """
-        decay = -np.expm1(-self.grid_s / tau_s)
-        return decay, 1.0 / decay - tau_s / self.grid_s
+            np.add(state[k], change, out=state[k + 1])
+        return state
 
     def read(self, state: np.ndarray, dead_s: float, jumped: bool) -> tuple[np.ndarray, np.ndarray]:
         """The state `dead_s` before each reading and its rate (per s), both (p, m)."""
-        # A jump somewhere in a grid step sets a rate limit off at the step's start: half a step early on
-        # average.
+        # A jump somewhere in a grid step sets a rate limit off at the step's start: half a step early on average.
         early = 0.5 * self.jumps if jumped else 0.0
         g, p, b = state.shape
         place = np.clip(self.at - dead_s / self.grid_s - early, 0.0, g - 1.001)
         low = place.astype(np.int64)
-        part = place - low
         index = low * (p * b) + self.block + b * np.arange(p)[:, None]
         flat = state.ravel()
         before = flat[index]
         rise = flat[index + p * b] - before
-        return before + part * rise, rise / self.grid_s
+        return before + (place - low) * rise, rise / self.grid_s
 
 
 def fit_blocks(cam: CamData, moves: CommandMoves, lengths: tuple[float, float, float]) -> FitBlocks:
@@ -178,37 +152,36 @@ def fit_blocks(cam: CamData, moves: CommandMoves, lengths: tuple[float, float, f
     `lengths` is one of LENGTHS.
     """
     length, run_in, grid = lengths
-    t, y = without_spikes(cam, noise_of(cam))
+    t, y = without_spikes(cam)
     starts = _starts(t, moves, length)
-    points = np.arange(0.0, run_in + length + 0.5 * grid, grid)
-    ends = starts + length
-    lo, hi = np.searchsorted(t, starts), np.searchsorted(t, ends, "right")
-    good = (hi - lo >= READINGS_MIN) & cam.running_at(starts) & cam.running_at(ends)
-    if len(t) > 1:
-        wide = np.concatenate([[0], np.cumsum(np.diff(t) > cam.actual_max_gap_s)])
-        good &= wide[np.clip(hi - 1, 0, None)] == wide[np.minimum(lo, len(wide) - 1)]
+    lo, hi = np.searchsorted(t, starts), np.searchsorted(t, starts + length, "right")
+    good = (hi - lo >= READINGS_MIN) & whole(t, lo, hi, cam.actual_max_gap_s)
+    good &= cam.running_at(starts) & cam.running_at(starts + length)
     # Not all will have enough of a move; thrice as many as wanted are enough to look at.
-    good = _even(np.flatnonzero(good), 3 * BLOCKS_MAX)
+    good = evenly(np.flatnonzero(good), 3 * BLOCKS_MAX)
+    points = np.arange(0.0, run_in + length + 0.5 * grid, grid)
+    command = cam.command_at(starts[good, None] - run_in + points)
+    counted = command[:, points >= run_in - LEAD_S]
+    moving = np.isfinite(counted).all(axis=1)
+    moving[moving] &= np.ptp(counted[moving], axis=1) >= RANGE_MIN_DEG
+    chosen = evenly(np.flatnonzero(moving), BLOCKS_MAX)
+    command, good = command[chosen], good[chosen]
     starts, lo, hi = starts[good], lo[good], hi[good]
-    command = cam.command_at(starts[:, None] - run_in + points[None, :])
-    counted = points >= run_in - LEAD_S
-    whole = np.isfinite(command[:, counted]).all(axis=1)
-    whole[whole] &= np.ptp(command[whole][:, counted], axis=1) >= RANGE_MIN_DEG
-    chosen = _even(np.flatnonzero(whole), BLOCKS_MAX)
-    command, starts, lo, hi = command[chosen], starts[chosen], lo[chosen], hi[chosen]
+    # Where it is unknown before a block's readings the command is held back from the first known one.
     known = np.isfinite(command)
-    command = _filled(command)
-    jumped = _with_jumps(cam, moves, starts[:, None] - run_in + points[None, :], command, known)
+    place = np.where(known, np.arange(len(points)), len(points) - 1)
+    nearest = np.minimum.accumulate(place[:, ::-1], axis=1)[:, ::-1]
+    command = np.take_along_axis(command, nearest, axis=1)
+    jumped = np.where(known, _with_jumps(cam, moves, starts[:, None] - run_in + points), command)
     block, index = readings_between(lo, hi - 1)
-    at = (t[index] - starts[block] + run_in) / grid
-    resolution = float(np.fmax(cam.actual_interval_s, cam.command_interval_s))
     way = np.abs(moves.to_deg - moves.from_deg)
-    jumps = float(np.sum(way * moves.jump) / max(float(np.sum(way)), 1e-9))
     inside = np.searchsorted(moves.start_s, starts + length) - np.searchsorted(moves.start_s, starts)
-    each = float(np.mean(np.maximum(inside, 1))) if len(starts) else 1.0
     return FitBlocks(
-        command, jumped, y[index], block, at, starts, grid, resolution, cam.command_interval_s, jumps, each,
-        length,
+        command, jumped, y[index], block, (t[index] - starts[block] + run_in) / grid, starts, grid, length,
+        resolution_s=float(np.fmax(cam.actual_interval_s, cam.command_interval_s)),
+        command_interval_s=cam.command_interval_s,
+        jumps=float(np.sum(way * moves.jump) / max(float(np.sum(way)), 1e-9)),
+        moves=float(np.mean(np.maximum(inside, 1))) if len(starts) else 1.0,
     )  # fmt: skip
 
 
@@ -233,36 +206,14 @@ def _starts(time_s: np.ndarray, moves: CommandMoves, length: float) -> np.ndarra
     return np.array(starts)
 
 
-def _even(index: np.ndarray, most: int) -> np.ndarray:
-    """At most so many of `index`, evenly taken."""
-    return index if len(index) <= most else index[np.linspace(0, len(index) - 1, most).astype(int)]
-
-
-def _with_jumps(
-    cam: CamData, moves: CommandMoves, at_s: np.ndarray, command: np.ndarray, known: np.ndarray
-) -> np.ndarray:
-    """The `command` at `at_s` with every jump in the middle between its two readings.
-
-    Where it was not `known` and filled in, the filling stands.
-    """
-    if not moves.jump.any():
-        return command
+def _with_jumps(cam: CamData, moves: CommandMoves, at_s: np.ndarray) -> np.ndarray:
+    """The command at `at_s`, every jump in the middle between its two readings."""
     t, c = cam.command_time_s, cam.command_deg
-    begin, end = (np.searchsorted(t, v[moves.jump]) for v in (moves.start_s, moves.end_s))
+    begin, end = (np.searchsorted(t, v[moves.jump]).tolist() for v in (moves.start_s, moves.end_s))
     change = np.abs(np.diff(c))
     # Which interval of the move holds the jump.
-    place = np.array([b + int(np.argmax(change[b:e])) for b, e in zip(begin, end, strict=True)])
+    place = np.array([b + int(np.argmax(change[b:e])) for b, e in zip(begin, end, strict=True)], dtype=np.int64)
     middle = 0.5 * (t[place] + t[place + 1])
     times = np.insert(t, np.repeat(place + 1, 2), np.column_stack([middle - 1e-6, middle + 1e-6]).ravel())
     values = np.insert(c, np.repeat(place + 1, 2), np.column_stack([c[place], c[place + 1]]).ravel())
-    return np.where(known, np.interp(at_s, times, values), command)
-
-
-def _filled(command: np.ndarray) -> np.ndarray:
-    """Unknown command before a block's readings: held back from the first known one."""
-    if not np.isnan(command).any():
-        return command
-    n = command.shape[1]
-    place = np.where(np.isnan(command), n, np.arange(n))
-    nearest = np.minimum.accumulate(place[:, ::-1], axis=1)[:, ::-1]
-    return np.take_along_axis(command, np.minimum(nearest, n - 1), axis=1)
+    return np.interp(at_s, times, values)

@@ -12,12 +12,13 @@ a one-step block bootstrap.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.estimate import Estimate, missing, t_quantile
+from camlog.analysis.response import messages
 from camlog.analysis.response.fit_blocks import LENGTHS, FitBlocks, fit_blocks
 from camlog.analysis.response.fopdt_search import (
     REFINE_ITERATIONS,
@@ -27,20 +28,16 @@ from camlog.analysis.response.fopdt_search import (
     best_fit,
     products,
     refine,
-    searched,
 )
+from camlog.analysis.response.step_pool import at_least
 from camlog.analysis.response.steps import command_moves, count_of
 
-# A lag of this part of a block is still settling when it ends.
-SLOW_PART = 0.18
-# Below this the model does not describe the cam, and its times mean nothing.
-FOLLOWS_R2 = 0.6
+SLOW_PART = 0.18  # a lag of this part of a block is still settling when it ends
+FOLLOWS_R2 = 0.6  # below this the model does not describe the cam, and its times mean nothing
 BLOCKS_MIN = 3
-# A move at the limit must last this many readings for its speed to be seen.
-SLEW_READINGS = 2.0
+SLEW_READINGS = 2.0  # a move at the limit must last this many readings for its speed to be seen
 COARSE_DOUBT = 0.1
-# Within 0.2 s: ramps of 2.5 deg/s and more still tell the lag.
-MOVE_BAND_DEG = 0.5
+MOVE_BAND_DEG = 0.5  # within 0.2 s: ramps of 2.5 deg/s and more still tell the lag
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,22 +45,18 @@ class FopdtFit:
     """The continuous fit of one cam.
 
     `gain` (deg per deg), `time_constant` and `dead_time` (s), `lag` their sum (known where the two are not
-    told apart), `offset` (deg, actual minus gain times command), `slew_advance` and `slew_retard` (deg/s).
-    `r2` is the share of the motion explained, `residual_rms_deg` what is left; `blocks` were fitted,
-    `readings` in all.
+    told apart), `slew_advance` and `slew_retard` (deg/s). `r2` is the share of the motion explained; `blocks`
+    were fitted.
     """
 
     gain: Estimate
     time_constant: Estimate
     dead_time: Estimate
     lag: Estimate
-    offset: Estimate
     slew_advance: Estimate
     slew_retard: Estimate
     r2: float | None = None
-    residual_rms_deg: float | None = None
     blocks: int = 0
-    readings: int = 0
     resolution_s: float | None = None
 
     def t63_s(self, size_deg: float) -> float | None:
@@ -82,123 +75,109 @@ class FopdtFit:
         return float(dead + (size - turn) / slew + tau * np.log(turn / end))
 
 
-def no_fit(reason: str, blocks: int = 0, readings: int = 0) -> FopdtFit:
-    """A fit without figures."""
-    none = missing(reason, blocks)
-    return FopdtFit(none, none, none, none, none, none, none, blocks=blocks, readings=readings)
-
-
-def fit_response(cam: CamData) -> FopdtFit:
-    """Fit the whole drive. Never raises for poor data: figures are then None with a reason."""
-    return ResponseFit(cam).overall
+def _no_fit(reason: str, blocks: int = 0) -> FopdtFit:
+    return FopdtFit(*[missing(reason, blocks)] * 6, blocks=blocks)
 
 
 class ResponseFit:
-    """The fit over the drive (`overall`) and, from the same blocks, over parts of it (`part`)."""
+    """The fit over the drive (`overall`) and, from the same blocks, over parts of it (`part`).
+
+    Never raises for poor data: figures are then None with a reason.
+    """
 
     def __init__(self, cam: CamData):
-        self._cam = cam
-        self._moves = command_moves(cam, max(MOVE_BAND_DEG, 1.5 * count_of(cam.command_step_deg)))
         self._theta: Theta | None = None
         self.blocks: FitBlocks | None = None
-        self.overall = self._fit()
+        moves = command_moves(cam, max(MOVE_BAND_DEG, 1.5 * count_of(cam.command_step_deg)))
+        if not len(moves):
+            self.overall = _no_fit(messages("fit.still"))
+            return
+        for length in LENGTHS:
+            blocks = fit_blocks(cam, moves, length)
+            if len(blocks) < BLOCKS_MIN:
+                break
+            self.blocks, best = blocks, best_fit(blocks)
+            theta = self._theta = best.theta
+            # A cam still settling when its blocks end wants longer ones.
+            slewing_s = blocks.usual_move_deg / np.exp(min(theta.log_up, theta.log_down))
+            if max(theta.dead + np.exp(theta.log_tau), slewing_s) < SLOW_PART * blocks.length_s:
+                break
+        if self.blocks is None:
+            self.overall = _no_fit(messages("fit.few", blocks=len(blocks), needed=BLOCKS_MIN), len(blocks))
+        else:
+            self.overall = _result(self.blocks, best)
 
     def part(self, mask: np.ndarray, where: str) -> FopdtFit:
         """The fit over the blocks where `mask` (blocks,) is true, starting from the whole drive's answer."""
         if self.blocks is None or self._theta is None:
-            return no_fit(self.overall.time_constant.reason or "no fit over the whole drive")
+            return _no_fit(self.overall.time_constant.reason)
         count = int(np.sum(mask))
         if count < BLOCKS_MIN:
-            return no_fit(f"stretches with a moving command {where}: {count}, {BLOCKS_MIN} needed", count)
-        blocks = self.blocks.take(mask)
-        return _result(blocks, refine(blocks, self._theta, searched(self._theta), REFINE_ITERATIONS))
-
-    def _fit(self) -> FopdtFit:
-        if not len(self._moves):
-            return no_fit("the command did not move, or crept")
-        blocks = fit_blocks(self._cam, self._moves, LENGTHS[0])
-        if len(blocks) < BLOCKS_MIN:
-            return no_fit(
-                f"stretches with a moving command and enough readings: {len(blocks)}, {BLOCKS_MIN} needed",
-                len(blocks),
-            )
-        best = best_fit(blocks)
-        # A cam still settling when its blocks end wants longer ones.
-        for length in LENGTHS[1:]:
-            theta = best.theta
-            needed = max(theta.dead + np.exp(theta.log_tau), _slowest_s(theta, blocks))
-            if needed < SLOW_PART * blocks.length_s:
-                break
-            longer = fit_blocks(self._cam, self._moves, length)
-            if len(longer) < BLOCKS_MIN:
-                break
-            blocks, best = longer, best_fit(longer)
-        self.blocks, self._theta = blocks, best.theta
-        return _result(blocks, best)
-
-
-def _slowest_s(theta: Theta, blocks: FitBlocks) -> float:
-    """Time the slew limits take for the usual move of the command."""
-    return blocks.usual_move_deg / np.exp(min(theta.log_up, theta.log_down))
+            return _no_fit(messages("fit.few_here", where=where, blocks=count, needed=BLOCKS_MIN), count)
+        blocks = self.blocks.take(np.flatnonzero(mask))
+        return _result(blocks, refine(blocks, self._theta, self._theta.searched, REFINE_ITERATIONS))
 
 
 def _result(blocks: FitBlocks, best: FitState) -> FopdtFit:
-    n, m = len(blocks), len(blocks.actual)
-    theta, free = best.theta, searched(best.theta)
-    residual, gain = best.residual, best.gain
+    n, theta, free, gain = len(blocks), best.theta, best.theta.searched, best.gain
     jacobian = best.jacobian[[0, *(1 + best.free.index(i) for i in free)]]
     w = blocks.spread(best.weight)
     total = float(np.sum(w * blocks.centred_actual**2))
-    r2 = max(0.0, 1.0 - float(np.sum(w * residual**2)) / total) if total > 0 else 0.0
-    rms = float(np.sqrt(np.sum(w * residual**2) / max(np.sum(w), 1e-12)))
-    covariance = _covariance(blocks, best, residual, jacobian)
-    freedom = max(n - 1.0 - len(free), 1.0)
-    t = t_quantile(freedom)
+    r2 = max(0.0, 1.0 - float(np.sum(w * best.residual**2)) / total) if total > 0 else 0.0
+    covariance = _covariance(blocks, best.residual, jacobian, w)
+    t = t_quantile(max(n - 1.0 - len(free), 1.0))
     error = np.sqrt(np.maximum(np.diag(covariance), 0.0)) * t
-    gain_found = Estimate(gain, gain - error[0], gain + error[0], n)
-    common = dict(
-        r2=r2, residual_rms_deg=rms, blocks=n, readings=m, resolution_s=blocks.resolution_s,
-        offset=_offset(blocks, best, gain, float(covariance[0, 0])),
-    )  # fmt: skip
+    gain_estimate = Estimate(gain, gain - error[0], gain + error[0], n)
     if r2 < FOLLOWS_R2 or gain <= 0:
-        how = "moves against" if gain < 0 and r2 >= FOLLOWS_R2 else "does not follow"
-        none = missing(
-            f"the actual angle {how} the command; a lag explains {100 * max(r2, 0.0) * (gain > 0):.0f} %", n
-        )
-        return FopdtFit(gain_found, none, none, none, slew_advance=none, slew_retard=none, **common)
-    tau = float(np.exp(theta.log_tau))
-    timing = _locked_variance(blocks, residual, jacobian, w)
+        how = "fit.against" if gain < 0 and r2 >= FOLLOWS_R2 else "fit.unfollowed"
+        none = missing(messages(how, explained=100 * r2 * (gain > 0)), n)
+        return FopdtFit(gain_estimate, *[none] * 5, r2, n, blocks.resolution_s)
+    tau, dead = float(np.exp(theta.log_tau)), theta.dead
+    timing = _locked_variance(blocks, best.residual, jacobian, w)
     # Straight lines between readings cut a ramp's corners by up to interval^2/6, as if the lag did.
-    corners = blocks.command_interval_s**2 / (6.0 * tau) * (1.0 - blocks.jumps) + blocks.grid_s**2 / (
-        4.0 * tau
-    )
+    corners = blocks.command_interval_s**2 / (6.0 * tau) * (1.0 - blocks.jumps)
+    corners += blocks.grid_s**2 / (4.0 * tau)
     dead_error = float(np.sqrt(error[1] ** 2 + t * t * timing)) + corners
     lag_variance = covariance[1, 1] + tau * tau * covariance[2, 2] + 2.0 * tau * covariance[1, 2] + timing
     # What the lag takes from cut corners the dead time gives back, but for about a third.
     lag_error = t * float(np.sqrt(max(lag_variance, 0.0))) + corners / 3.0
-    lag = Estimate(theta.dead + tau, max(0.0, theta.dead + tau - lag_error), theta.dead + tau + lag_error, n)
-    return FopdtFit(
-        gain_found,
-        _time_constant(tau, error[2] + corners / tau + _coarse(blocks, tau), lag, n),
-        _dead_time(theta.dead, dead_error, blocks.resolution_s, n),
-        lag,
-        slew_advance=_slew(theta.log_up, free, 2, error, gain, blocks, best, 1.0),
-        slew_retard=_slew(theta.log_down, free, 3, error, gain, blocks, best, -1.0),
-        **common,
-    )
+    lag = Estimate(dead + tau, max(0.0, dead + tau - lag_error), dead + tau + lag_error, n)
+    # A time constant shorter than two readings is in doubt: the shape of the move is not seen.
+    coarse = COARSE_DOUBT * max(0.0, blocks.resolution_s / tau - 0.5)
+    factor = float(np.exp(min(error[2] + corners / tau + coarse, 5.0)))
+    constant = Estimate(tau, tau / factor, tau * factor, n)
+    if tau <= 1.05 * TAU_S[0]:
+        constant = Estimate(None, 0.0, lag.high, n, messages("fit.too_short"))
+    elif tau >= 0.95 * TAU_S[1]:
+        constant = Estimate(None, tau / factor, None, n, messages("fit.too_long", longest=TAU_S[1]))
+    dead_time = Estimate(dead, max(0.0, dead - dead_error), dead + dead_error, n)
+    slews = []
+    for index, log_slew, fastest in zip((2, 3), (theta.log_up, theta.log_down), best.fastest, strict=True):
+        doubt = float(error[1 + free.index(index)]) if index in free else None
+        slews.append(_slew(float(np.exp(log_slew)) * gain, doubt, fastest * gain, blocks.usual_move_deg * gain, blocks))
+    dead_time = at_least(dead_time, dead, blocks.resolution_s)
+    return FopdtFit(gain_estimate, constant, dead_time, lag, *slews, r2, n, blocks.resolution_s)
 
 
-def _covariance(blocks: FitBlocks, best: FitState, residual: np.ndarray, jacobian: np.ndarray) -> np.ndarray:
+def _slew(slew: float, log_error: float | None, reached: float, move_deg: float, blocks: FitBlocks) -> Estimate:
+    """The slew limit (deg/s), where the cam `reached` it; `log_error` None where no limit was searched."""
+    if log_error is not None and move_deg < SLEW_READINGS * blocks.resolution_s * slew:
+        return missing(messages("fit.few_readings", resolution=blocks.resolution_s), len(blocks))
+    if log_error is None or log_error > 1.0 or reached < 0.9 * slew:
+        return missing(messages("fit.no_limit", speed=reached), len(blocks))
+    factor = float(np.exp(log_error))
+    return Estimate(slew, slew / factor, slew * factor, len(blocks))
+
+
+def _covariance(blocks: FitBlocks, residual: np.ndarray, jacobian: np.ndarray, w: np.ndarray) -> np.ndarray:
     n, p = len(blocks), len(jacobian)
-    w = blocks.spread(best.weight)
     normal = products(jacobian, w)
     scale = np.sqrt(np.diag(normal)) + 1e-12
     inverse = np.linalg.pinv(normal / np.outer(scale, scale), rcond=1e-10) / np.outer(scale, scale)
     score = blocks.sum(jacobian * w * residual)
     sandwich = inverse @ (score @ score.T) @ inverse * n / max(n - p, 1.0)
     # With hardly more blocks than parameters their scores sum to zero by construction and show no scatter.
-    variance = float(np.sum(w * residual**2)) / max(len(residual) - n - p, 1)
-    plain = inverse * variance
+    plain = inverse * (float(np.sum(w * residual**2)) / max(len(residual) - n - p, 1))
     larger = np.maximum(np.diag(sandwich), np.diag(plain))
     ratio = np.sqrt(larger / np.maximum(np.diag(sandwich), 1e-300))
     return sandwich * np.outer(ratio, ratio)
@@ -211,64 +190,7 @@ def _locked_variance(blocks: FitBlocks, residual: np.ndarray, jacobian: np.ndarr
     """
     unknown = blocks.command_interval_s**2 / 12.0 * blocks.jumps
     power = blocks.sum(w * jacobian[1] ** 2)
-    shift = np.divide(
-        blocks.sum(w * jacobian[1] * residual), power, out=np.zeros(len(power)), where=power > 0
-    )
+    shift = blocks.sum(w * jacobian[1] * residual) / np.where(power > 0, power, np.inf)
     seen = float(np.sum(power * shift**2) / max(np.sum(power), 1e-12))
     # The moves of one block fall in different places, and a block shows their mean.
     return max(0.0, unknown - blocks.moves * seen)
-
-
-def _offset(blocks: FitBlocks, best: FitState, gain: float, gain_variance: float) -> Estimate:
-    """Mean over blocks of actual minus gain times the model's state; the gain's own doubt turns about it."""
-    s = best.answer.state
-    each = blocks.sum(blocks.actual - gain * s) / blocks.size
-    n = len(each)
-    lever = float(np.mean(s))
-    half = float(np.sqrt(np.var(each, ddof=1) / n + lever**2 * gain_variance)) * t_quantile(n - 1.0)
-    value = float(np.mean(each))
-    return Estimate(value, value - half, value + half, n)
-
-
-def _coarse(blocks: FitBlocks, tau: float) -> float:
-    """Relative doubt of a time constant shorter than two readings: the shape of the move is not seen."""
-    return COARSE_DOUBT * max(0.0, blocks.resolution_s / tau - 0.5)
-
-
-def _time_constant(tau: float, log_error: float, lag: Estimate, n: int) -> Estimate:
-    factor = float(np.exp(min(log_error, 5.0)))
-    if tau <= 1.05 * TAU_S[0]:
-        return Estimate(None, 0.0, lag.high, n, "too short to be told from the dead time and the slew limit")
-    if tau >= 0.95 * TAU_S[1]:
-        return Estimate(None, tau / factor, None, n, f"longer than the {TAU_S[1]:g} s the fit can tell")
-    return Estimate(tau, tau / factor, tau * factor, n)
-
-
-def _dead_time(dead: float, error: float, resolution: float, n: int) -> Estimate:
-    if dead < resolution:
-        reason = f"below the resolution of the sampling, {resolution:.2g} s"
-        return Estimate(None, 0.0, max(resolution, dead + error), n, reason)
-    return Estimate(dead, max(0.0, dead - error), dead + error, n)
-
-
-def _slew(log_slew, free, index, error, gain, blocks, best, sign) -> Estimate:
-    reached = best.fastest[0 if sign > 0 else 1] * gain
-    none = Estimate(
-        None,
-        None,
-        None,
-        len(blocks),
-        f"no limit told apart from the lag, which itself reaches {reached:.0f} deg/s",
-    )
-    if index not in free:
-        return none
-    slew = float(np.exp(log_slew)) * gain
-    if blocks.usual_move_deg * gain < SLEW_READINGS * blocks.resolution_s * slew:
-        return replace(
-            none, reason=f"a move takes too few readings ({blocks.resolution_s:.2g} s) to tell a limit"
-        )
-    log_error = float(error[1 + free.index(index)])
-    if log_error > 1.0 or reached < 0.9 * slew:
-        return none
-    factor = float(np.exp(log_error))
-    return Estimate(slew, slew / factor, slew * factor, len(blocks))

@@ -11,7 +11,7 @@ from functools import cached_property
 
 import numpy as np
 
-from camlog.analysis.cam.camdata import CamData
+from camlog.analysis.cam.camdata import CamData, once_per_cam
 from camlog.analysis.response.steps import (
     BAND_DEG,
     MOVE_MAX_S,
@@ -109,6 +109,7 @@ class StepCurves:
         return np.array([self.crossing_s(level) for level in LEVELS])
 
 
+@once_per_cam
 def noise_of(cam: CamData) -> float:
     """Standard deviation (deg) of one actual reading, from second differences; at least that of its count."""
     floor = count_of(cam.actual_step_deg) / np.sqrt(12.0)
@@ -124,12 +125,13 @@ def noise_of(cam: CamData) -> float:
     return max(1.4826 * float(np.median(second)) / np.sqrt(6.0), floor)
 
 
-def without_spikes(cam: CamData, noise_deg: float) -> tuple[np.ndarray, np.ndarray]:
+@once_per_cam
+def without_spikes(cam: CamData) -> tuple[np.ndarray, np.ndarray]:
     """Actual readings (time, angle) less single readings far off both neighbours."""
     t, y = cam.actual_time_s, cam.actual_deg
     keep = np.ones(len(y), dtype=bool)
     up, down = y[1:-1] - y[:-2], y[1:-1] - y[2:]
-    far = np.minimum(np.abs(up), np.abs(down)) > max(SPIKE_DEG, SPIKE_SIGMAS * noise_deg)
+    far = np.minimum(np.abs(up), np.abs(down)) > max(SPIKE_DEG, SPIKE_SIGMAS * noise_of(cam))
     keep[1:-1] = ~(far & (up * down > 0))
     return t[keep], y[keep]
 
@@ -157,7 +159,7 @@ def step_curves(cam: CamData, steps: CommandSteps, known: KnownLag | None = None
         steps = steps.take(keep)
     steps = steps.take(_calm(cam, steps, 0.5 if known is None else known.tau_s))
     noise = noise_of(cam)
-    t, y = without_spikes(cam, noise)
+    t, y = without_spikes(cam)
     until = steps.end_s + np.minimum(steps.hold_after_s, after_s)
     lo = np.searchsorted(t, steps.start_s - np.minimum(BEFORE_S, steps.hold_before_s), "left")
     onset, hi = np.searchsorted(t, steps.start_s, "right"), np.searchsorted(t, until, "right")

@@ -7,7 +7,7 @@ neighbouring ones where they are many, carried out on sums.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
