@@ -40,7 +40,7 @@ def demo(folder: Path, say: Callable[[str], None] = print) -> Recording:
         port = adapter.start_pty()
         say(f"Connecting to its adapter on {port} through python-obd ...")
         source = LiveSource(port, profile, baud=115_200)
-        with KeyReader(source.now_s, on_marker=source.add_event, on_end=source.stop) as keys:
+        with KeyReader(source.now_s, on_marker=source.put, on_end=source.stop) as keys:
             care = LiveCare(limits_for(profile))
             view = view_for(title="Recording the simulated car", clock=source.now_s, keys=keys, care=care)
             done = record(source, folder / "demo.csv", views=[view], minutes=MINUTES)

@@ -13,7 +13,7 @@ from dataclasses import replace
 
 import pytest
 
-from camlog.capture.link import Link
+from camlog.capture.connect import open_link
 from camlog.capture.probe import probe
 from camlog.capture.snapshot import read_snapshot
 from camlog.capture.troubles import PROBLEMS
@@ -124,7 +124,7 @@ def test_a_restarted_adapter_is_set_up_again_in_a_moment(drives):
 @pytest.mark.parametrize(("kind", "why"), [("low_voltage", "low_voltage"), ("reset", "adapter_reset")])
 def test_why_an_adapter_restarted_is_known_though_its_words_came_unasked(tmp_path, kind, why):
     with SimulatedAdapter(StandingCar(), PROFILE, timing=TimingModel.instant()) as adapter:
-        link = Link(adapter.start_pty(tmp_path / "port"))
+        link = open_link(adapter.start_pty(tmp_path / "port"))
         assert link.sync()
         adapter._faults.faults = (Fault(kind, adapter.elapsed_s + 0.05, 0.1),)
         until = time.monotonic() + 5.0
@@ -147,7 +147,7 @@ def test_codes_read_while_everything_strikes_are_true_or_unknown(tmp_path, numbe
     timing = replace(TimingModel.instant(), no_answer_s=0.02, wait_s=0.002)
     traits = AdapterTraits(protocol=number, second_module=True)
     with SimulatedAdapter(StandingCar(), PROFILE, timing=timing, traits=traits) as adapter:
-        link = Link(adapter.start_pty(tmp_path / "port"))
+        link = open_link(adapter.start_pty(tmp_path / "port"))
         capabilities = probe(link, PROFILE)
         truth = read_snapshot(link, capabilities)
         begun_s = adapter.elapsed_s

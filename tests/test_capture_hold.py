@@ -23,12 +23,12 @@ import numpy as np
 import pytest
 
 from camlog.capture.clocks import DriveClock
-from camlog.capture.link import Link
+from camlog.capture.connect import open_link
 from camlog.capture.live import LiveSource
 from camlog.capture.polling import RoundTrips
 from camlog.capture.record import record
+from camlog.capture.transports import tcp
 from camlog.capture.troubles import PROBLEMS
-from camlog.capture.urls.protocol_socket import Serial
 from camlog.drive import Drive, drive_path, read_drive
 from camlog.simulate.adapter import SimulatedAdapter, TimingModel
 from camlog.trace import Trace, read_trace
@@ -194,7 +194,7 @@ def ended_by_stop(folder: Path, kind: str, when: str) -> tuple[float, Drive]:
     folder.mkdir(parents=True)
     port = MisbehavingPty(folder / "port")
     with SimulatedAdapter(climbing_car(), PROFILE, timing=TIMING) as adapter, ThreadPoolExecutor(1) as pool:
-        source = LiveSource(adapter._serve(port), PROFILE, baud=38400)
+        source = LiveSource(adapter.start(port), PROFILE, baud=38400)
         done = pool.submit(record, source, folder / "drive.csv")
         until(lambda: source.requests_sent > 20)
         if when == CLOSING:
@@ -279,7 +279,7 @@ def test_a_port_that_never_opens_holds_nobody_up(tmp_path, monkeypatch):
     released = threading.Event()
     with SimulatedAdapter(climbing_car(), PROFILE, timing=TIMING) as adapter:
         source = LiveSource(adapter.start_tcp(), PROFILE)
-        monkeypatch.setattr(Serial, "open", lambda self: released.wait(20.0))
+        monkeypatch.setattr(tcp.socket, "create_connection", lambda *args, **options: released.wait(20.0))
         timer = threading.Timer(0.3, adapter.stop)
         timer.start()
         thread = ThreadPoolExecutor(1).submit(record, source, tmp_path / "drive.csv")
@@ -291,10 +291,6 @@ def test_a_port_that_never_opens_holds_nobody_up(tmp_path, monkeypatch):
         assert time.monotonic() - began < ENDS_WITHIN_S
         released.set()
     assert [e.kind for e in read_drive(done.drive).events][-1] == "gap" and done.rows == len(read_trace(done.trace).time_s)
-
-
-def test_a_port_that_was_never_open_is_closed_without_a_word():
-    Serial(None).close()
 
 
 # ---------------------------------------------------------------- suspend, frozen
@@ -343,7 +339,7 @@ def test_an_answer_from_before_a_sleep_is_not_taken_for_a_fresh_one(tmp_path):
     """The request goes out, the computer sleeps, and the answer that lay in the port meanwhile is read."""
     computer = Sleeping(counted=False)
     with SimulatedAdapter(climbing_car(), PROFILE, timing=TIMING) as adapter:
-        link = Link(adapter.start_pty(tmp_path / "port"), baud=38400, clock=DriveClock(computer.clock, computer.real))
+        link = open_link(adapter.start_pty(tmp_path / "port"), baud=38400, clock=DriveClock(computer.clock, computer.real))
         link.send(b"010C")
         time.sleep(0.1)
         computer.slept_s = 90.0
@@ -355,10 +351,10 @@ def test_an_answer_from_before_a_sleep_is_not_taken_for_a_fresh_one(tmp_path):
 def test_after_something_that_came_unasked_nobody_knows_what_a_reply_answers(tmp_path):
     port = MisbehavingPty(tmp_path / "port")
     with SimulatedAdapter(climbing_car(), PROFILE, timing=TIMING) as adapter:
-        link = Link(adapter.start(port), baud=38400)
+        link = open_link(adapter.start(port), baud=38400)
         assert link.ask(b"010C").in_step
         port.write(b"7E804410C0C80\r\r>")  # the same answer once more, late
-        until(lambda: link._adapter.port.in_waiting)
+        until(lambda: link._transport.waiting)
         link.send(b"010C")
         first_reply = link.parse(link.receive())
         again = link.ask(b"010C")

@@ -11,10 +11,9 @@ from dataclasses import replace
 
 import pytest
 
-from camlog.capture.connect import connection_lines
 from camlog.capture.identity import Identity
 from camlog.capture.live import LiveSource
-from camlog.capture.record import record
+from camlog.capture.record import connection_lines, record
 from camlog.drive import Drive, drive_path, read_drive
 from camlog.errors import InputError
 from camlog.simulate.adapter import PRESETS, AdapterTraits, SimulatedAdapter, TimingModel

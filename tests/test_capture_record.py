@@ -23,11 +23,12 @@ import numpy as np
 import pytest
 
 from camlog.capture import connect, ports
-from camlog.capture.link import Link
+from camlog.capture.connect import open_link
 from camlog.capture.live import LiveSource
 from camlog.capture.probe import probe
-from camlog.capture.record import record
+from camlog.capture.record import open_source, record
 from camlog.capture.snapshot import read_snapshot
+from camlog.capture.transports import serial_port
 from camlog.drive import READINESS_MONITORS, drive_path, read_drive
 from camlog.errors import InputError
 from camlog.profile import read_profile
@@ -211,7 +212,7 @@ def test_codes_of_each_module(served):
         stored=(TroubleCode("P0011", "7E8"), TroubleCode("P0700", "7E9")),
         pending=(), permanent=None,
     )  # fmt: skip
-    link = Link(served(StandingCar(snapshot=two), traits=AdapterTraits(second_module=True)))
+    link = open_link(served(StandingCar(snapshot=two), traits=AdapterTraits(second_module=True)))
     snapshot = read_snapshot(link, probe(link))
     link.close()
     assert set(snapshot.stored) == {TroubleCode("P0011", "7E8"), TroubleCode("P0700", "7E9")}
@@ -224,7 +225,7 @@ def test_codes_of_each_module(served):
 def test_any_number_of_codes_on_any_bus(served, number, ecu, count):
     codes = tuple(TroubleCode(f"P03{n:02d}", "7E8") for n in range(1, count + 1))
     car = StandingCar(snapshot=dataclasses.replace(SNAPSHOT, stored=codes, pending=codes[:1], permanent=codes[1:]))
-    link = Link(served(car, traits=AdapterTraits(protocol=number)))
+    link = open_link(served(car, traits=AdapterTraits(protocol=number)))
     snapshot = read_snapshot(link, probe(link))
     link.close()
     assert [c.code for c in snapshot.stored] == [c.code for c in codes]
@@ -251,7 +252,7 @@ def test_what_a_real_drive_cycle_leaves_behind(served):
     car = SimulatedCar(draw_setup(5, (Condition("seized", 1.0),)), drive="hot")
     car.drive_to_end()
     held = car.code_snapshot()
-    link = Link(served(car))
+    link = open_link(served(car))
     snapshot = read_snapshot(link, probe(link, PROFILE))
     link.close()
     assert [c.code for c in snapshot.stored] == [c.code for c in held.stored]
@@ -330,10 +331,10 @@ def test_a_port_that_another_program_holds(served):
 
 
 def test_no_port_named_and_none_found(monkeypatch):
-    monkeypatch.setattr(ports.list_ports, "comports", list)
-    monkeypatch.setattr(ports.glob, "glob", lambda pattern: [])
+    monkeypatch.setattr(serial_port.list_ports, "comports", list)
+    monkeypatch.setattr(serial_port.glob, "glob", lambda pattern: [])
     with pytest.raises(InputError) as caught:
-        connect.open_source(None)
+        open_source(None)
     text = str(caught.value)
     # In the order a technician would check.
     places = [text.index(word) for word in ("ignition", "lamp", "cable", "permission")]
@@ -348,7 +349,7 @@ def test_no_port_named_and_the_likely_ones_are_tried(monkeypatch, served):
         ports.Port(good, "USB serial", True),
     ]
     monkeypatch.setattr(connect, "likely_ports", lambda: found)
-    source = connect.open_source(None, codes=False, say=said.append)
+    source = open_source(None, codes=False, say=said.append)
     source.link.close()
     assert source.port == good
     assert any("no permission" in line for line in said) and any("no such port" in line for line in said)
@@ -360,9 +361,9 @@ def test_likely_ports_come_first(monkeypatch):
             self.device, self.description, self.manufacturer = device, description, manufacturer
 
     monkeypatch.setattr(
-        ports.list_ports, "comports", lambda: [Info("/dev/ttyS0"), Info("/dev/ttyUSB1", "USB-Serial"), Info("COM1")]
+        serial_port.list_ports, "comports", lambda: [Info("/dev/ttyS0"), Info("/dev/ttyUSB1", "USB-Serial"), Info("COM1")]
     )
-    monkeypatch.setattr(ports.glob, "glob", lambda pattern: ["/dev/rfcomm0"])
+    monkeypatch.setattr(serial_port.glob, "glob", lambda pattern: ["/dev/rfcomm0"])
     found = ports.likely_ports()
     assert [p.device for p in found] == ["/dev/rfcomm0", "/dev/ttyUSB1", "/dev/ttyS0", "COM1"]
     assert {p.description for p in found} >= {"Bluetooth serial port", "USB-Serial", "serial port"}
@@ -402,7 +403,7 @@ def test_a_recorded_drive_recorded_again_from_its_own_replay(tmp_path, served):
         source = LiveSource(adapter.start_pty(tmp_path / "again-port"), PROFILE)
         done = record_until_ended(source, again, tmp_path / "second.csv")
         # Seconds of the trace at second 0 of the second recording.
-        begins_s = float(trace.time_s[0]) + (source._start_s - adapter._origin_s) - again._begins_s
+        begins_s = float(trace.time_s[0]) + (source.start_s - adapter._origin_s) - again._begins_s
     finally:
         adapter.stop()
     second = read_trace(done.trace)
@@ -478,7 +479,7 @@ def test_a_port_that_is_not_there_is_one_line_and_status_2():
 
 
 def test_a_snapshot_of_a_car_that_knows_nothing_is_unknown_not_empty(served):
-    link = Link(served(StandingCar(snapshot=CodeSnapshot(0.0))))
+    link = open_link(served(StandingCar(snapshot=CodeSnapshot(0.0))))
     snapshot = read_snapshot(link, probe(link))
     link.close()
     assert snapshot.stored is None and snapshot.pending is None and snapshot.mil is None

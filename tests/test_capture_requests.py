@@ -6,8 +6,6 @@ python-obd's decoders and the `can-isotp` package as independent readings.
 
 from __future__ import annotations
 
-import types
-
 import isotp
 import obd
 import pytest
@@ -163,8 +161,7 @@ def link_for(number: str = "6") -> Link:
     """A link without a port: only what takes answers apart."""
     parsers = {"6": ISO_15765_4_11bit_500k, "7": ISO_15765_4_29bit_500k, "3": ISO_9141_2}
     link = Link.__new__(Link)
-    link.form, link.others = LineForm(number), frozenset()
-    link._adapter = types.SimpleNamespace(protocol=parsers[number]([]))
+    link.form, link.protocol, link.others = LineForm(number), parsers[number]([]), frozenset()
     return link
 
 

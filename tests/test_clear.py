@@ -13,7 +13,7 @@ import pytest
 
 from camlog.capture import clear as clear_module
 from camlog.capture.clear import clear_codes
-from camlog.capture.link import Link
+from camlog.capture.connect import open_link
 from camlog.cli import main
 from camlog.drive import read_drive
 from camlog.errors import InputError
@@ -54,7 +54,7 @@ def served(tmp_path):
 
 
 def cleared(port, path, confirm=lambda snapshot: True, **more):
-    link = Link(port)
+    link = open_link(port)
     try:
         return clear_codes(link, path, confirm=confirm, **more)
     finally:

@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
-from camlog.capture.link import Link, LinkLost
+from camlog.capture.link import Link
+from camlog.capture.ports import LinkLost
 from camlog.capture.probe import Capabilities, probe
 from camlog.capture.requests import NEGATIVE, POSITIVE, SERVICE_CURRENT, Request, pid_item, read_answer
 from camlog.capture.snapshot import module_address, read_snapshot, read_vin

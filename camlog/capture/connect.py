@@ -2,49 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from typing import TypeVar
+from collections.abc import Callable
+from typing import Any, TypeVar
 
+from camlog.capture.elm import Elm
 from camlog.capture.link import Link
-from camlog.capture.live import LiveSource
-from camlog.capture.ports import likely_ports, no_port_found
+from camlog.capture.ports import likely_ports, no_port_found, transport_for
 from camlog.errors import InputError
-from camlog.profile import VehicleProfile
-from camlog.trust import SIMULATED_REMARK
 
+# What is spoken over a transport, by the name that its `dialect` gives.
+DIALECTS: dict[str, Callable[..., Link]] = {"elm": Elm}
 _Found = TypeVar("_Found")
+Say = Callable[[str], None]
 
 
-def open_source(
-    port: str | None,
-    profile: VehicleProfile | None = None,
-    *,
-    say: Callable[[str], None] = lambda text: None,
-    **options: object,
-) -> LiveSource:
-    """A live source on `port`, or without one on the first likely port where an adapter and a vehicle answer.
+def open_link(port: str | None, *, say: Say = lambda text: None, **options: Any) -> Link:
+    """A link on `port`, or on the first likely port that answers; `options` are the dialect's (`baud` ...)."""
+    return on_port(port, lambda device: DIALECTS[transport_for(device).dialect](device, **options), say)
 
-    `say` receives one line about each port tried. Raises InputError as `LiveSource`
-    does, or with the checklist where no port works.
+
+def on_port(port: str | None, connect: Callable[[str], _Found], say: Say) -> _Found:
+    """What `connect` gives for `port`, or without one for the first likely port where it raises no InputError.
+
+    `say` receives a line about each port tried. Raises InputError with the checklist where no port works.
     """
     if port is not None:
-        return LiveSource(port, profile, **options)
-    return _first(lambda device: LiveSource(device, profile, **options), say)
-
-
-def open_link(port: str | None, *, baud: int | None = None, say: Callable[[str], None] = lambda text: None) -> Link:
-    """A link on `port`, or on the first likely port that answers."""
-    if port is not None:
-        return Link(port, baud=baud)
-    return _first(lambda device: Link(device, baud=baud), say)
-
-
-def _first(connect: Callable[[str], _Found], say: Callable[[str], None]) -> _Found:
+        return connect(port)
     tried: list[str] = []
     for found in likely_ports():
-        if not found.allowed:
-            say(f"{found.device} ({found.description}): no permission")
-            tried.append(f"{found.device} (no permission)")
+        if found.remark:
+            say(f"{found.device} ({found.description}): {found.remark}")
+            tried.append(f"{found.device} ({found.remark})")
             continue
         say(f"Trying {found.device} ({found.description})")
         try:
@@ -53,28 +41,3 @@ def _first(connect: Callable[[str], _Found], say: Callable[[str], None]) -> _Fou
             say(f"  {error.what}")
             tried.append(found.device)
     raise no_port_found(tried)
-
-
-def port_lines() -> Iterable[str]:
-    """The likely ports, one line each."""
-    for port in likely_ports():
-        yield f"{port.device}  {port.description}" + ("" if port.allowed else "  (no permission)")
-
-
-def connection_lines(source: LiveSource) -> list[str]:
-    """What the connection probe found, in lines for a person."""
-    capabilities = source.capabilities
-    groups = source.plan.groups()
-    lines = [
-        f"Connected: {capabilities.adapter or 'adapter'}, {capabilities.protocol}"
-        + (f", engine module {capabilities.module}" if capabilities.module else ""),
-        f"{capabilities.max_pids} {'signal' if capabilities.max_pids == 1 else 'signals'} a request; response count "
-        + {None: "not used", "single": "used for short answers"}.get(capabilities.count_digit, "used"),
-    ]
-    if source.adapter()["simulated"]:
-        lines.append(f"  note: {SIMULATED_REMARK}")
-    lines += [f"  {name}: {', '.join(signals)}" for name, signals in groups.items() if signals]
-    lines += [f"  note: {note}" for note in capabilities.notes]
-    if not any(s.startswith("cam_") for s in source.signals):
-        lines.append("  No cam angles: the phaser cannot be judged from this drive. A vehicle profile says where they are.")
-    return lines

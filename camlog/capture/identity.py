@@ -57,14 +57,19 @@ def read_identity(link: Link, before: Identity) -> Identity:
     """
     adapter = ""
     for _ in range(_TRIES):
-        lines = link.at("ATI")
-        if lines and is_banner(lines[-1]):
-            adapter = lines[-1]
+        if is_banner(name := link.name()):
+            adapter = name
             break
     pids: frozenset[int] = frozenset()
     for message in link.ask(b"0100").messages:
         data = bytes(message.data)
-        if len(data) >= 6 and data[:2] == b"\x41\x00" and before.module in ("", link.form.module(message.frames[0].raw)):
+        if (
+            len(data) >= 6
+            and data[:2] == b"\x41\x00"
+            and before.module in ("", link.form.module(message.frames[0].raw))
+        ):
             pids = frozenset(supported_by_map(0x00, data[2:6]))
     vin = read_vin(link) if before.vin_hash else None
-    return Identity(adapter, link.protocol_id, before.module, pids, None if vin is None else vin_hash(vin))
+    return Identity(
+        adapter, link.form.protocol_id, before.module, pids, None if vin is None else vin_hash(vin)
+    )

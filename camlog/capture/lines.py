@@ -18,6 +18,7 @@ J1850 = ("1", "2")
 CAN_FRAME_BYTES = 8
 FIRST_FRAME_BYTES = 6  # ISO 15765-2: payload of a first frame
 CONSECUTIVE_FRAME_BYTES = 7
+UNASKED = "<"  # stands before lines that came unasked; no adapter prints a line of this alone
 RESPONSE_PENDING = "78"  # ISO 14229-1: the answer is still to come
 
 # What adapters print instead of data, most specific first, and what it means here.
@@ -83,6 +84,10 @@ class LineForm:
     @property
     def is_can(self) -> bool:
         return self.protocol_id in CAN_11_BIT + CAN_29_BIT
+
+    @property
+    def is_29bit(self) -> bool:
+        return self.protocol_id in CAN_29_BIT
 
     def module(self, frame: str) -> str:
         """Address of the module that sent a frame, as in its header: `7E8`, `18DAF110`, or `10` on older buses."""

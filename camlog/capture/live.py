@@ -7,6 +7,7 @@ that a slow disk or screen never delays a request.
 
 from __future__ import annotations
 
+import math
 import queue
 import threading
 import time
@@ -15,19 +16,19 @@ from datetime import datetime
 from typing import Any
 
 from camlog.capture.clocks import Deadline, DriveClock
+from camlog.capture.connect import open_link
 from camlog.capture.identity import known, read_identity
-from camlog.capture.link import Link, LinkLost
+from camlog.capture.link import Link
 from camlog.capture.polling import Poller, RoundTrips
-from camlog.capture.probe import Capabilities, probe
-from camlog.capture.schedule import Plan, make_plan
+from camlog.capture.ports import LinkLost
+from camlog.capture.probe import probe
+from camlog.capture.schedule import make_plan
 from camlog.capture.snapshot import read_snapshot, read_vin
-from camlog.capture.troubles import PROBLEMS, Troubles
+from camlog.capture.troubles import Troubles
 from camlog.errors import InputError
 from camlog.profile import VehicleProfile
 from camlog.stream import CodeSnapshot, Event, StreamItem
 from camlog.trust import vin_hash
-
-__all__ = ["PROBLEMS", "LiveSource"]
 
 # The slowest vehicles (an older bus, a profile of many identifiers) are examined in half a minute.
 CONNECT_WITHIN_S = 120.0
@@ -72,23 +73,25 @@ class LiveSource:
         self.baud = baud
         self.clock = clock if isinstance(clock, DriveClock) else DriveClock(clock)
         self.codes = codes
-        self._trips = RoundTrips()
+        self.trips = RoundTrips()
         self._poller: Poller | None = None
         self._queue: queue.Queue[StreamItem | None] = queue.Queue()
-        self._stop = threading.Event()
-        self._deadline = Deadline()
+        self.stopped = threading.Event()
+        self.deadline = Deadline()
         self._closing = False
         self._abandoned = False
         self._hears = True
         self._failed: BaseException | None = None
-        self._start_s: float | None = None
-        self._troubles = Troubles(self.now_s, lambda text: self.add_event(Event(self.now_s(), "adapter_error", text)))
-        self.errors = self._troubles.counts
-        self._deadline.set(CONNECT_WITHIN_S)
-        self.link = self._connect()
+        self.start_s = math.inf
+        self.troubles = Troubles(
+            self.now_s, lambda text: self.put(Event(self.now_s(), "adapter_error", text))
+        )
+        self.errors = self.troubles.counts
+        self.deadline.set(CONNECT_WITHIN_S)
+        self.link = self.connect()
         try:
-            self.capabilities: Capabilities = probe(self.link, profile)
-            self.plan: Plan = make_plan(self.capabilities, only)
+            self.capabilities = probe(self.link, profile)
+            self.plan = make_plan(self.capabilities, only)
             if not self.plan.requests:
                 raise InputError(
                     "the vehicle offers none of the signals asked for",
@@ -98,7 +101,7 @@ class LiveSource:
             vin = read_vin(self.link)
             self.vin = vin if store_vin else None
             self.vin_hash = vin_hash(vin) if vin else None
-            self._identity = known(self.capabilities, self.link.protocol_id, vin)
+            self._identity = known(self.capabilities, self.link.form.protocol_id, vin)
             began_s = self.clock()
             self.first_snapshot = self._snapshot() if codes else None
             self._codes_took_s = self.clock() - began_s
@@ -122,21 +125,17 @@ class LiveSource:
     def vehicle(self) -> dict[str, Any]:
         """The drive file's `vehicle` object."""
         name = self.profile.name if self.profile else None
-        found: dict[str, Any] = {"name": name, "vin": self.vin}
-        if self.vin_hash:
-            found["vin_hash"] = self.vin_hash
-        if self.profile:
-            found["profile_sha256"] = self.profile.sha256
-        return found
+        hashes = {"vin_hash": self.vin_hash, "profile_sha256": self.profile.sha256 if self.profile else None}
+        return {"name": name, "vin": self.vin} | {key: value for key, value in hashes.items() if value}
 
     def adapter(self) -> dict[str, Any]:
         """The drive file's `adapter` object: what is in use, how sure times are, and what went wrong how often."""
-        usual_s = self._trips.usual_s()
+        usual_s = self.trips.usual_s()
         return {
             "port": self.port,
             **self.capabilities.to_dict(),
             "time_uncertainty_s": None if usual_s is None else round(usual_s / 2, 6),
-            "time_uncertainty_max_s": None if usual_s is None else round(self._trips.longest_s / 2, 6),
+            "time_uncertainty_max_s": None if usual_s is None else round(self.trips.longest_s / 2, 6),
             "requests": self.requests_sent,
             "errors": dict(self.errors),
         }
@@ -154,46 +153,32 @@ class LiveSource:
     # ---------------------------------------------------------------- control
     def now_s(self) -> float:
         """Seconds since streaming started; 0 before."""
-        return 0.0 if self._start_s is None else self.clock() - self._start_s
+        return max(0.0, self.clock() - self.start_s)
 
-    def add_event(self, event: Event) -> None:
-        """Put an event of the operator's (a marker) into the stream."""
-        self._queue.put(event)
+    def put(self, item: StreamItem) -> None:
+        """Put an item, such as an event of the operator's (a marker), into the stream."""
+        self._queue.put(item)
 
     def mark(self, text: str = "") -> None:
         """Add a marker at this moment."""
-        self.add_event(Event(self.now_s(), "marker", text))
+        self.put(Event(self.now_s(), "marker", text))
 
     def stop(self) -> None:
         """End the stream after the request under way and the closing code snapshot."""
-        if not self._stop.is_set() and not self._closing:
-            self._deadline.at_most(LAST_REQUEST_S)
-        self._stop.set()
+        if not self.stopped.is_set() and not self._closing:
+            self.deadline.at_most(LAST_REQUEST_S)
+        self.stopped.set()
 
     def stream(self, minutes: float | None = None) -> Iterator[StreamItem]:
         """The live stream. Ends after `minutes` or `stop()`; closes the link."""
-        self._start_s = self.clock()
+        self.start_s = self.clock()
         self.clock.stood_still_s()  # before the recording, nothing was missed
-        self._deadline.never()
+        self.deadline.never()
         if minutes is not None:
-            self._deadline.set(60.0 * minutes + LAST_REQUEST_S)
-        if self._stop.is_set():
-            self._deadline.at_most(LAST_REQUEST_S)
-        self._poller = Poller(
-            self.link,
-            self.capabilities,
-            self.plan,
-            clock=self.clock,
-            start_s=self._start_s,
-            end_s=None if minutes is None else 60.0 * minutes,
-            put=self._queue.put,
-            troubles=self._troubles,
-            trips=self._trips,
-            stop=self._stop,
-            deadline=self._deadline,
-            connect=self._connect,
-            change=self._change,
-        )
+            self.deadline.set(60.0 * minutes + LAST_REQUEST_S)
+        if self.stopped.is_set():
+            self.deadline.at_most(LAST_REQUEST_S)
+        self._poller = Poller(self, None if minutes is None else 60.0 * minutes)
         worker = threading.Thread(target=self._work, args=(self._poller,), name="capture", daemon=True)
         worker.start()
         try:
@@ -205,8 +190,8 @@ class LiveSource:
             self._abandoned = True  # nobody is left to take a closing snapshot
             raise
         finally:
-            self._stop.set()
-            self._deadline.at_most(0.0)
+            self.stopped.set()
+            self.deadline.at_most(0.0)
             worker.join(timeout=_STUCK_S)
             if worker.is_alive() or not self._hears:
                 self.link.drop()  # it would not hear a last word
@@ -215,10 +200,10 @@ class LiveSource:
         if self._failed:
             raise self._failed
 
-    def _connect(self) -> Link:
-        return Link(self.port, baud=self.baud, clock=self.clock, deadline=self._deadline)
+    def connect(self) -> Link:
+        return open_link(self.port, baud=self.baud, clock=self.clock, deadline=self.deadline)
 
-    def _change(self, link: Link) -> str | None:
+    def change(self, link: Link) -> str | None:
         self.capabilities.address(link, self.capabilities.header)
         return self._identity.change(read_identity(link, self._identity))
 
@@ -228,7 +213,7 @@ class LiveSource:
             try:
                 return self._queue.get(timeout=_LOOK_S)
             except queue.Empty:
-                if self._deadline.left_s < -_STUCK_S:
+                if self.deadline.left_s < -_STUCK_S:
                     self._abandoned = True
                     return None
 
@@ -241,7 +226,7 @@ class LiveSource:
                 self._close_with_codes()
         except LinkLost as lost:
             self._hears = False
-            self._troubles.note(lost.kind)
+            self.troubles.note(lost.kind)
         except BaseException as error:  # noqa: BLE001 - handed to the reader of the stream
             self._failed = error
         finally:
@@ -254,8 +239,8 @@ class LiveSource:
         """Read the codes once more, for as long as answers go on coming."""
         self._closing = True
         most_s = min(CLOSING_MOST_S, max(CLOSING_LEAST_S, CLOSING_TIMES * self._codes_took_s))
-        in_trouble = self._troubles.quiet_for_s < TROUBLE_LATELY_S
-        self._deadline.set_closing(most_s, CLOSING_IN_TROUBLE_S, in_trouble)
+        in_trouble = self.troubles.quiet_for_s < TROUBLE_LATELY_S
+        self.deadline.set_closing(most_s, CLOSING_IN_TROUBLE_S, in_trouble)
         if self.link.sync() or self.link.restore():
             self._queue.put(self._snapshot(self.now_s()))
 

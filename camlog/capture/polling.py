@@ -4,25 +4,28 @@ from __future__ import annotations
 
 import contextlib
 from collections import deque
-from collections.abc import Callable
-from threading import Event as Flag
+from typing import TYPE_CHECKING
 
-from camlog.capture.clocks import Deadline, DriveClock
 from camlog.capture.lines import RESTARTS
-from camlog.capture.link import Link, LinkLost, Received, Reply
-from camlog.capture.probe import Capabilities
+from camlog.capture.link import Received
+from camlog.capture.ports import LinkLost
 from camlog.capture.requests import Request, read_answer
-from camlog.capture.schedule import Plan, Schedule
-from camlog.capture.troubles import PROBLEMS, Failing, Troubles
+from camlog.capture.schedule import Schedule
+from camlog.capture.troubles import PROBLEMS, Failing
 from camlog.errors import InputError
-from camlog.stream import Batch, Event, StreamItem
+from camlog.stream import Batch, Event
+
+if TYPE_CHECKING:
+    from camlog.capture.live import LiveSource
 
 BACKOFF_S = (0.1, 0.3, 0.5, 1.0, 2.0)  # waits between tries to come back; the last repeats
 SILENCE_S = 1.5  # this long without one good answer is a gap
 LATELY_S = 1.0  # answers that came within this time are what the adapter does now
 REOPEN_AFTER = 2  # tries on the open port before it is opened anew
 ANEW_EVERY = 6  # every so many tries all is begun anew: the adapter may be another, at another speed
-PENDING_PAUSE_S = 0.1  # after "response pending" and no answer: what still comes must not meet the next request
+PENDING_PAUSE_S = (
+    0.1  # after "response pending" and no answer: what still comes must not meet the next request
+)
 # A reply whose time is less sure than this gives no values; on slow links, than so many usual round trips.
 LATE_S = 0.3
 LATE_ROUND_TRIPS = 3.0
@@ -70,47 +73,28 @@ class RoundTrips:
 
 
 class Poller:
-    """Asks for what is planned until `stop` is set or `end_s` is reached, and puts what comes.
+    """Asks for what is planned until the source is stopped or `end_s` is reached, and puts what comes into it.
 
-    `clock` counts seconds, `start_s` is its reading when the stream began, and all other times count from there; `put`
-    takes batches and events; `connect` opens the link anew from the start. `deadline` ends every wait. `change` says
-    of a link that is back what answers there in the place of what answered before, None where it is the same.
+    Times count from the stream's start. `link` is the one in use: after a gap it may be another than the source's.
     """
 
-    def __init__(
-        self,
-        link: Link,
-        capabilities: Capabilities,
-        plan: Plan,
-        *,
-        clock: DriveClock,
-        start_s: float,
-        end_s: float | None,
-        put: Callable[[StreamItem], None],
-        troubles: Troubles,
-        trips: RoundTrips,
-        stop: Flag,
-        deadline: Deadline,
-        connect: Callable[[], Link],
-        change: Callable[[Link], str | None],
-    ):
-        self._clock, self._start_s, self._end_s = clock, start_s, end_s
-        self.link = link
+    def __init__(self, source: LiveSource, end_s: float | None):
+        self._source, self._end_s = source, end_s
+        self._clock, self._now_s, self._put = source.clock, source.now_s, source.put
+        self._capabilities, self._troubles, self._trips = source.capabilities, source.troubles, source.trips
+        self.link = source.link
         self.in_gap = False
         self.gap_seconds = 0.0
         self.requests_sent = 0
-        self._capabilities = capabilities
-        self._schedule = Schedule(plan, self._now_s())
+        self._schedule = Schedule(source.plan, self._now_s())
         self._failing = Failing()
-        self._put, self._troubles, self._trips = put, troubles, trips
-        self._stop, self._deadline, self._connect, self._change = stop, deadline, connect, change
         self._under_way: Request | None = None
         self._last_good_s = self._last_timely_s = self._now_s()
         self._bad_since_s: float | None = None
 
     @property
     def going(self) -> bool:
-        ended = self._stop.is_set() or self._deadline.passed
+        ended = self._source.stopped.is_set() or self._source.deadline.passed
         return not ended and (self._end_s is None or self._now_s() < self._end_s)
 
     @property
@@ -118,14 +102,11 @@ class Poller:
         """True where answers came as they should until just now."""
         return not self.in_gap and self._now_s() - self._last_timely_s < LATELY_S
 
-    def _now_s(self) -> float:
-        return self._clock() - self._start_s
-
     def _wait(self, seconds: float) -> None:
         """Wait, but not beyond the end of the recording."""
         if self._end_s is not None:
             seconds = min(seconds, self._end_s - self._now_s())
-        self._stop.wait(max(0.0, seconds))
+        self._source.stopped.wait(max(0.0, seconds))
 
     def run(self) -> None:
         """Ask until the end; a link that breaks is a gap, not the end.
@@ -139,7 +120,7 @@ class Poller:
                 if self._under_way is None:
                     self._wait(min(0.05, self._schedule.next_due_s() - self._now_s()))
                 else:
-                    self._turn()
+                    self._receive_next()
                 self._look_for_standstill()
             except (LinkLost, Gap) as lost:
                 self._under_way = None
@@ -166,7 +147,7 @@ class Poller:
         self.requests_sent += 1
         self._under_way = request
 
-    def _turn(self) -> None:
+    def _receive_next(self) -> None:
         """Take the reply to the request under way, after sending the next one where nothing speaks against it."""
         request, self._under_way = self._under_way, None
         received = self.link.receive(self.link.poll_timeout_s)
@@ -176,7 +157,7 @@ class Poller:
                 self._send_next()
         finally:
             # Also where the link broke on the next request: what had come before counts.
-            good, problem = self._take(request, received)
+            good, problem = self._read(request, received)
         self._judge(request, good)
         if not in_step or problem in _OUT_OF_STEP:
             self._finish()
@@ -190,30 +171,25 @@ class Poller:
             self._finish()
             raise Gap(problem or "no_data")
 
-    def _take(self, request: Request, received: Received) -> tuple[bool, str | None]:
+    def _read(self, request: Request, received: Received) -> tuple[bool, str | None]:
         """Put a reply's values; whether it was an answer, and what was wrong with it."""
         reply = self.link.parse(received)
         answer = read_answer(request, reply.messages)
-        kinds = {reply.problem, "pending" if reply.pending else None}
+        # Out of step, nobody knows which request a frame answers.
+        good = reply.in_step and answer.problem in _ANSWERED
+        timely = good and self._trips.timely(reply.round_trip_s)
+        kinds = {reply.problem, "pending" if reply.pending else None, "late" if good and not timely else None}
         if reply.messages or reply.problem is None:
             kinds.add(answer.problem)
         for kind in kinds - {None}:
             self._troubles.note(kind)
-        # Out of step, nobody knows which request a frame answers.
-        good = reply.in_step and answer.problem in _ANSWERED
-        if good and self._is_timely(reply):
+        if timely:
             self._last_timely_s = self._now_s()
             if answer.values:
-                self._put(Batch(max(0.0, reply.time_s - self._start_s), answer.values))
+                self._put(Batch(max(0.0, reply.time_s - self._source.start_s), answer.values))
         if reply.problem in RESTARTS or not reply.messages:
             return good, reply.problem
         return good, answer.problem or reply.problem
-
-    def _is_timely(self, reply: Reply) -> bool:
-        timely = self._trips.timely(reply.round_trip_s)
-        if not timely:
-            self._troubles.note("late")
-        return timely
 
     def _judge(self, request: Request, good: bool) -> None:
         now_s = self._now_s()
@@ -292,7 +268,7 @@ class Poller:
         """Raise InputError where what answers after a gap is not what answered before."""
         try:
             # Twice: what ended the gap may spoil an answer still.
-            change = self._change(self.link) and self._change(self.link)
+            change = self._source.change(self.link) and self._source.change(self.link)
         except LinkLost:
             return  # the next request meets it
         if change:
@@ -306,10 +282,9 @@ class Poller:
     def _begin_anew(self) -> bool:
         self.link.close()
         try:
-            link = self._connect()
+            link = self._source.connect()
         except InputError:
             return False
         link.others = self.link.others
         self.link = link
-        link.ok("ATS0")
         return self._capabilities.address(link, self._capabilities.header) and link.vehicle_answers()

@@ -8,6 +8,7 @@ from typing import Any
 
 from obd.protocols import ECU
 
+from camlog.capture.lines import LineForm
 from camlog.capture.link import Link, Reply
 from camlog.capture.requests import (
     MAX_COUNT_DIGIT,
@@ -18,7 +19,6 @@ from camlog.capture.requests import (
     Item,
     Request,
     definition_item,
-    misfire_item,
     pid_item,
     profile_groups,
     read_answer,
@@ -32,18 +32,22 @@ from camlog.signals import BY_PID, MAX_CYLINDERS
 
 _TRIES = 3  # a reply may be lost once or twice on a good link
 _PAYING = 0.9  # a count digit is worth using where it takes less than this share of the time without it
+_ANSWERED = (None, "out_of_range")
+BIT_MAPS = range(
+    0x00, 0xE0, 0x20
+)  # SAE J1979: each names the 32 numbers after its own, the last the next map
+
+ServiceAt = tuple[int, int | None]  # a service and the request header of the module it is asked of
 
 
 @dataclass(frozen=True)
 class Capabilities:
     """What a connection can do, found by trying.
 
-    `pids` are the supported service 01 PIDs camlog has a signal for; `items` the
-    profile's identifiers that answered, by (service, header); `max_pids` and
-    `max_identifiers` how many go into one request. `count_digit` says what the
-    adapter counts when told how many responses to expect: `frames`, `answers`,
-    `single` (it works for answers of one frame only) or None. `all_pids` and `mids`
-    are everything the module's bit maps name for services 01 and 06.
+    `pids` are the supported service 01 PIDs camlog has a signal for; `items` the profile's identifiers that answered;
+    `max_pids` and `max_identifiers` how many go into one request. `count_digit` says what the adapter counts when told
+    how many responses to expect: `frames`, `answers`, `single` (it works for answers of one frame only) or None.
+    `all_pids` and `mids` are everything the module's bit maps name for services 01 and 06.
     """
 
     adapter: str
@@ -52,10 +56,10 @@ class Capabilities:
     header: int | None
     is_can: bool
     pids: frozenset[int]
-    items: dict[tuple[int, int | None], tuple[Item, ...]]
+    items: dict[ServiceAt, tuple[Item, ...]]
     misfire_cylinders: tuple[int, ...]
     max_pids: int
-    max_identifiers: dict[tuple[int, int | None], int]
+    max_identifiers: dict[ServiceAt, int]
     count_digit: str | None
     notes: tuple[str, ...] = ()
     spaces_off: bool = True
@@ -109,15 +113,57 @@ def probe(link: Link, profile: VehicleProfile | None = None) -> Capabilities:
 
 
 class _Probe:
+    """`header` and `engine` are the engine module's request header and answering address, None until they are known."""
+
     def __init__(self, link: Link, profile: VehicleProfile | None):
-        self.link = link
-        self.profile = profile
+        self.link, self.profile = link, profile
         self.notes: list[str] = []
         self.one_module = False
         self.engine: str | None = None
         self.header: int | None = None
         self.count: str | None = None
 
+    def run(self) -> Capabilities:
+        link = self.link
+        adapter = link.name()
+        self.find_engine()
+        self.address(self.header)
+        all_pids = self.supported(SERVICE_CURRENT)
+        if not all_pids:
+            raise InputError(
+                "the vehicle answers, but its engine module names no supported signals",
+                file=link.port,
+                remedy="Switch the ignition on (or start the engine) and try again.",
+            )
+        pids = frozenset(all_pids & BY_PID.keys())
+        standard = [pid_item(p) for p in sorted(pids, key=lambda p: (p != 0x0C, p))]  # engine speed first
+        self.count = self.count_digit(standard)
+        mids = self.supported(SERVICE_MONITOR_TESTS) if link.is_can else frozenset()
+        cylinders = (self.profile.engine.cylinders if self.profile else None) or MAX_CYLINDERS
+        most_pids = self.most(SERVICE_CURRENT, standard, (MAX_PIDS, 4, 3, 2), "signals")
+        items = self.identifiers()
+        most = {at: self.most_identifiers(*at, found) for at, found in items.items()}
+        self.address(self.header)
+        return Capabilities(
+            adapter=adapter,
+            protocol=link.protocol.ELM_NAME,
+            module=self.engine or "",
+            header=self.header,
+            is_can=link.is_can,
+            pids=pids,
+            items={at: tuple(found) for at, found in items.items()},
+            misfire_cylinders=tuple(n for n in range(1, cylinders + 1) if misfire_mid(n) in mids),
+            max_pids=most_pids,
+            max_identifiers=most,
+            count_digit=self.count,
+            notes=tuple(self.notes),
+            spaces_off=link.spaces_off,
+            one_module=self.one_module,
+            all_pids=all_pids,
+            mids=mids,
+        )
+
+    # ---------------------------------------------------------------- asking
     def address(self, header: int | None) -> bool:
         return self.link.set_header(header, self.engine if header is None else None)
 
@@ -131,202 +177,129 @@ class _Probe:
         return reply
 
     def answers(self, request: Request) -> bool:
-        for _ in range(_TRIES):
-            answer = read_answer(request, self.link.ask(request.text).messages)
-            if answer.problem in (None, "out_of_range"):
-                return True
-        return False
+        return any(self.answer_time_s(request, request.text) is not None for _ in range(_TRIES))
 
-    def run(self) -> Capabilities:
-        link = self.link
-        adapter = " ".join(link.at("ATI")[-1:])
-        spaces_off = link.ok("ATS0")
-        header, module = self.engine_module()
-        self.engine = module or None
-        self.address(header)
-        pids = self.supported(SERVICE_CURRENT)
-        if not pids:
-            raise InputError(
-                "the vehicle answers, but its engine module names no supported signals",
-                file=link.port,
-                remedy="Switch the ignition on (or start the engine) and try again.",
-            )
-        known = frozenset(pids & BY_PID.keys())
-        self.header, self.count = header, self.count_digit(known, header)
-        misfires: tuple[int, ...] = ()
-        mids: frozenset[int] = frozenset()
-        if link.is_can:
-            mids = self.supported(SERVICE_MONITOR_TESTS)
-            misfires = tuple(n for n in range(1, MAX_CYLINDERS + 1) if misfire_mid(n) in mids)
-            cylinders = self.profile.engine.cylinders if self.profile else None
-            misfires = tuple(n for n in misfires if cylinders is None or n <= cylinders)
-        max_pids = self.most_pids(known, header)
-        items, most = self.identifiers(header)
-        self.address(header)
-        return Capabilities(
-            adapter=adapter,
-            protocol=link.protocol_name,
-            module=module,
-            header=header,
-            is_can=link.is_can,
-            pids=known,
-            items=items,
-            misfire_cylinders=misfires,
-            max_pids=max_pids,
-            max_identifiers=most,
-            count_digit=self.count,
-            notes=tuple(self.notes),
-            spaces_off=spaces_off,
-            one_module=self.one_module,
-            all_pids=pids,
-            mids=mids,
-        )
+    def answer_time_s(self, request: Request, text: bytes) -> float | None:
+        """Time that a good answer takes, s; None where there is none."""
+        reply = self.link.ask(text)
+        return reply.round_trip_s if read_answer(request, reply.messages).problem in _ANSWERED else None
 
-    def engine_module(self) -> tuple[int | None, str]:
-        """Request header (None where only requests to all modules work) and response address of the engine module."""
+    def quickest_s(self, request: Request, text: bytes) -> float | None:
+        times = [self.answer_time_s(request, text) for _ in range(_TRIES)]
+        return min((t for t in times if t is not None), default=None)
+
+    # ---------------------------------------------------------------- the engine module
+    def find_engine(self) -> None:
+        """Find the engine module, and whether requests can be sent to it alone."""
         link = self.link
         reply = self.ask(b"0100")
         if not reply.messages and not link.is_can:
-            link.ignore_checksums()
+            link.form = LineForm(link.form.protocol_id, check_sums=False)
             reply = self.ask(b"0100")
             if reply.messages:
-                self.notes.append("The adapter does not show checksums; broken answers are told by their form alone.")
+                self.notes.append(
+                    "The adapter does not show checksums; broken answers are told by their form alone."
+                )
         answered = [m for m in reply.messages if m.data[:2] == b"\x41\x00"]
-        engines = [m for m in answered if m.ecu == ECU.ENGINE]
         self.one_module = len(answered) == 1
-        if not engines:
-            return None, ""
-        module = link.form.module(engines[0].frames[0].raw)
-        link.others = frozenset(link.form.module(m.frames[0].raw) for m in answered) - {module}
+        modules = {link.form.module(m.frames[0].raw): m for m in answered}
+        self.engine = next((name for name, m in modules.items() if m.ecu == ECU.ENGINE), None)
+        if self.engine is None:
+            return
+        link.others = frozenset(modules) - {self.engine}
         if not link.is_can:
-            return None, module
-        header = 0x18DA00F1 | int(module[6:8], 16) << 8 if link.is_29bit else int(module, 16) - 8
+            return
+        is_29bit = link.form.is_29bit
+        header = 0x18DA00F1 | int(self.engine[6:8], 16) << 8 if is_29bit else int(self.engine, 16) - 8
         if link.set_header(header) and self.ask(b"0100").messages:
-            return header, module
+            self.header = header
+            return
         link.set_header(None)
         self.notes.append("The engine module answers only requests sent to all modules.")
-        return None, module
 
     def supported(self, service: int) -> frozenset[int]:
-        """Supported PIDs or MIDs by the bit maps at 00, 20, 40 ... (SAE J1979); ranges follow one another."""
+        """Supported PIDs or MIDs, by the bit maps."""
         found: set[int] = set()
-        for first in range(0x00, 0xE0, 0x20):
+        for first in BIT_MAPS:
             if first and first not in found:
                 break
-            request = Request(service, (Item(first, 4, (), lambda data: {}),))
-            reply = self.ask(request.text, request.answer_frames or 1)
-            for message in reply.messages:
+            for message in self.ask(f"{service:02X}{first:02X}".encode(), 1).messages:
                 data = bytes(message.data)
                 if len(data) >= 6 and data[0] == service + 0x40 and data[1] == first:
                     found |= supported_by_map(first, data[2:6])
         return frozenset(found)
 
-    def wanted(self, pids: frozenset[int]) -> list[Item]:
-        return [pid_item(p) for p in sorted(pids, key=lambda p: (p != 0x0C, p))]
-
-    def most_pids(self, pids: frozenset[int], header: int | None) -> int:
-        if not self.link.is_can:
+    # ---------------------------------------------------------------- the adapter
+    def most(
+        self, service: int, items: Sequence[Item], counts: Sequence[int], what: str, header: int | None = None
+    ) -> int:
+        """The first of `counts` so many of the items are answered in one request; else 1."""
+        if not self.link.is_can or len(items) < 2:
             return 1
-        items = self.wanted(pids)
-        for count in (MAX_PIDS, 4, 3, 2):
-            if count <= len(items) and self.answers(Request(SERVICE_CURRENT, tuple(items[:count]), header)):
+        for count in counts:
+            if count <= len(items) and self.answers(Request(service, tuple(items[:count]), header)):
                 return count
-        if len(items) > 1:
-            self.notes.append("Several signals in one request are not answered; each is asked for on its own.")
+        self.notes.append(f"Several {what} in one request are not answered; each is asked for on its own.")
         return 1
 
-    def count_digit(self, pids: frozenset[int], header: int | None) -> str | None:
+    def count_digit(self, items: Sequence[Item]) -> str | None:
         """Does the adapter stop waiting after the number of responses it is told to expect?"""
-        if header is None and not self.one_module:
+        if self.header is None and not self.one_module:
             return None
-        single = Request(SERVICE_CURRENT, (self.wanted(pids)[0],), header)
-        without = self.quickest(single, single.text)
-        counted = self.quickest(single, single.text + b"1")
-        if without is None or counted is None or counted > _PAYING * without:
-            self.notes.append("The adapter does not stop at a response count; every request waits its full time.")
+        single = Request(SERVICE_CURRENT, tuple(items[:1]))
+        if not self.pays(single, 1):
+            self.notes.append(
+                "The adapter does not stop at a response count; every request waits its full time."
+            )
             return None
         # Over several frames, some adapters count frames and some count whole answers.
-        several = next((r for r in self.long_requests(pids, header) if self.answers(r)), None)
-        if several is None:
+        several = Request(SERVICE_CURRENT, tuple(items[:MAX_PIDS]))
+        if several.answer_frames == 1 or not self.answers(several):
             return "frames"
-        without = self.quickest(several, several.text)
-        for name, count in (("frames", several.answer_frames), ("answers", 1)):
-            counted = self.quickest(several, several.text + f"{count:X}".encode())
-            if counted is not None and without is not None and counted <= _PAYING * without:
-                return name
-        return "single"
+        counts = {"frames": several.answer_frames, "answers": 1}
+        return next((name for name, count in counts.items() if self.pays(several, count)), "single")
 
-    def long_requests(self, pids: frozenset[int], header: int | None) -> list[Request]:
-        """Requests whose answer takes several frames, for trying the response count."""
-        items = self.wanted(pids)
-        packed = Request(SERVICE_CURRENT, tuple(items[:MAX_PIDS]), header)
-        return [packed] if packed.answer_frames > 1 else []
+    def pays(self, request: Request, count: int) -> bool:
+        """True where a request is answered sooner with that count."""
+        without_s = self.quickest_s(request, request.text)
+        counted_s = self.quickest_s(request, request.text + f"{count:X}".encode())
+        return without_s is not None and counted_s is not None and counted_s <= _PAYING * without_s
 
-    def quickest(self, request: Request, text: bytes) -> float | None:
-        """Shortest time of three good replies, s; None where the request is not answered that way."""
-        times = []
-        for _ in range(_TRIES):
-            reply = self.link.ask(text)
-            if read_answer(request, reply.messages).problem in (None, "out_of_range"):
-                times.append(reply.received_s - reply.sent_s)
-        return min(times, default=None)
-
-    def identifiers(
-        self, engine: int | None
-    ) -> tuple[dict[tuple[int, int | None], tuple[Item, ...]], dict[tuple[int, int | None], int]]:
-        """The profile's identifiers that answer, with their length, and how many go into one request."""
-        found: dict[tuple[int, int | None], list[Item]] = {}
-        for (service, wanted_header, identifier), definitions in profile_groups(self.profile).items() if self.profile else ():
-            header = self.request_header(wanted_header, engine)
-            item = None
-            if self.address(header):
-                item = self.identifier(service, identifier, definitions)
+    # ---------------------------------------------------------------- the profile
+    def identifiers(self) -> dict[ServiceAt, list[Item]]:
+        """The profile's identifiers that answer, with their length."""
+        found: dict[ServiceAt, list[Item]] = {}
+        for (service, wanted, identifier), definitions in (
+            profile_groups(self.profile).items() if self.profile else ()
+        ):
+            other_format = self.link.form.is_29bit and wanted is not None and wanted <= 0x7FF
+            # A header of the other CAN format, or none: the vehicle's own engine module is meant.
+            header = self.header if wanted is None or not self.link.is_can or other_format else wanted
+            item = self.identifier(service, identifier, definitions) if self.address(header) else None
             if item is None:
                 names = ", ".join(d.name for d in definitions)
-                self.notes.append(f"Service {service:02X} identifier {identifier:04X} is not answered: no {names}.")
+                self.notes.append(
+                    f"Service {service:02X} identifier {identifier:04X} is not answered: no {names}."
+                )
             else:
                 found.setdefault((service, header), []).append(item)
-        most = {}
-        for (service, header), items in found.items():
-            self.address(header)
-            most[service, header] = self.most_identifiers(service, header, items)
-        return {key: tuple(items) for key, items in found.items()}, most
-
-    def request_header(self, wanted: int | None, engine: int | None) -> int | None:
-        if not self.link.is_can or wanted is None:
-            return engine
-        if self.link.is_29bit and wanted <= 0x7FF:
-            return engine  # a header of the other CAN format: the vehicle's own engine module is meant
-        return wanted
+        return found
 
     def identifier(self, service: int, identifier: int, definitions: Sequence[Any]) -> Item | None:
         width = 2 if service == 0x22 else 1
-        need = max(d.end_byte for d in definitions)
+        echo = bytes([service + 0x40]) + identifier.to_bytes(width, "big")
         text = f"{service:02X}{identifier:0{2 * width}X}".encode()
         for _ in range(_TRIES):
             for message in self.link.ask(text).messages:
-                data = bytes(message.data)
-                if data[:1] != bytes([service + 0x40]) or data[1 : 1 + width] != identifier.to_bytes(width, "big"):
-                    continue
-                size = len(data) - 1 - width
-                if size >= need:
+                size = len(message.data) - len(echo)
+                if message.data.startswith(echo) and size >= max(d.end_byte for d in definitions):
                     return definition_item(identifier, size, definitions)
         return None
 
     def most_identifiers(self, service: int, header: int | None, items: Sequence[Item]) -> int:
-        if service != 0x22 or not self.link.is_can:
+        if service != 0x22:
             return 1
+        self.address(header)
         # The request itself must fit one frame: adapters send no longer ones.
-        for count in range(min(len(items), (SINGLE_FRAME_BYTES - 1) // 2), 1, -1):
-            if self.answers(Request(service, tuple(items[:count]), header)):
-                return count
-        if len(items) > 1:
-            self.notes.append("Several identifiers in one request are not answered; each is asked for on its own.")
-        return 1
-
-
-def misfire_requests(capabilities: Capabilities) -> list[Request]:
-    """One request a cylinder for its misfire count."""
-    return [
-        Request(SERVICE_MONITOR_TESTS, (misfire_item(n),), capabilities.header) for n in capabilities.misfire_cylinders
-    ]
+        counts = range(min(len(items), (SINGLE_FRAME_BYTES - 1) // 2), 1, -1)
+        return self.most(service, items, counts, "identifiers", header)

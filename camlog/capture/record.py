@@ -6,11 +6,15 @@ from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
+from camlog.capture.connect import Say, on_port
 from camlog.capture.live import LiveSource
 from camlog.drive import Drive
+from camlog.profile import VehicleProfile
 from camlog.sinks.trace_file import TraceFileSink
 from camlog.stream import Sink, SinkFailure, run
+from camlog.trust import SIMULATED_REMARK
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +27,38 @@ class Recording:
     gap_seconds: float
     errors: dict[str, int]
     view_failures: tuple[SinkFailure, ...]
+
+
+def open_source(
+    port: str | None, profile: VehicleProfile | None = None, *, say: Say = lambda text: None, **options: Any
+) -> LiveSource:
+    """A live source on `port`, or without one on the first likely port where an adapter and a vehicle answer.
+
+    `say` receives one line about each port tried. Raises InputError as `LiveSource`
+    does, or with the checklist where no port works.
+    """
+    return on_port(port, lambda device: LiveSource(device, profile, **options), say)
+
+
+def connection_lines(source: LiveSource) -> list[str]:
+    """What the connection probe found, in lines for a person."""
+    capabilities = source.capabilities
+    groups = source.plan.groups()
+    lines = [
+        f"Connected: {capabilities.adapter or 'adapter'}, {capabilities.protocol}"
+        + (f", engine module {capabilities.module}" if capabilities.module else ""),
+        f"{capabilities.max_pids} {'signal' if capabilities.max_pids == 1 else 'signals'} a request; response count "
+        + {None: "not used", "single": "used for short answers"}.get(capabilities.count_digit, "used"),
+    ]
+    if source.adapter()["simulated"]:
+        lines.append(f"  note: {SIMULATED_REMARK}")
+    lines += [f"  {name}: {', '.join(signals)}" for name, signals in groups.items() if signals]
+    lines += [f"  note: {note}" for note in capabilities.notes]
+    if not any(s.startswith("cam_") for s in source.signals):
+        lines.append(
+            "  No cam angles: the phaser cannot be judged from this drive. A vehicle profile says where they are."
+        )
+    return lines
 
 
 def record(
@@ -48,7 +84,9 @@ def record(
     # Closed here, not when the last error that mentions it is forgotten: the adapter is free again at once.
     with closing(source.stream(minutes)) as stream:
         failures = run(stream, [_WithAdapter(sink, source), *views])
-    return Recording(trace, sink.drive_path, sink.rows, source.gap_seconds, dict(source.errors), tuple(failures))
+    return Recording(
+        trace, sink.drive_path, sink.rows, source.gap_seconds, dict(source.errors), tuple(failures)
+    )
 
 
 class _WithAdapter:

@@ -190,7 +190,14 @@ def pid_item(pid: int) -> Item:
 
 
 # python-obd's names for units that pint spells otherwise.
-_OBD_UNITS = {"%": "percent", "g/s": "grams_per_second", "km/h": "kph", "deg": "degree", "s": "second", "V": "volt"}
+_OBD_UNITS = {
+    "%": "percent",
+    "g/s": "grams_per_second",
+    "km/h": "kph",
+    "deg": "degree",
+    "s": "second",
+    "V": "volt",
+}
 
 
 def definition_item(identifier: int, size: int, definitions: Sequence[SignalDefinition]) -> Item:
@@ -219,7 +226,9 @@ def misfire_item(cylinder: int) -> Item:
 # ---------------------------------------------------------------- packing
 
 
-def pack(items: Sequence[Item], service: int, header: int | None, most: int, frames: int | None = None) -> list[Request]:
+def pack(
+    items: Sequence[Item], service: int, header: int | None, most: int, frames: int | None = None
+) -> list[Request]:
     """Pack items into as few requests as `most` items each, and `frames` answer frames each where given, allow."""
     packed: list[Request] = []
     rest = list(items)
@@ -238,5 +247,7 @@ def profile_groups(profile: VehicleProfile) -> dict[tuple[int, int | None, int],
     """A profile's signals by (service, request header, identifier), in the profile's order."""
     groups: dict[tuple[int, int | None, int], list[SignalDefinition]] = {}
     for definition in profile.signals:
-        groups.setdefault((definition.service, definition.request_header, definition.identifier), []).append(definition)
+        groups.setdefault((definition.service, definition.request_header, definition.identifier), []).append(
+            definition
+        )
     return groups

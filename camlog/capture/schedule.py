@@ -5,8 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from camlog.capture.probe import Capabilities, misfire_requests
-from camlog.capture.requests import SERVICE_CURRENT, Item, Request, pack, pid_item
+from camlog.capture.probe import Capabilities
+from camlog.capture.requests import (
+    SERVICE_CURRENT,
+    SERVICE_MONITOR_TESTS,
+    Item,
+    Request,
+    misfire_item,
+    pack,
+    pid_item,
+)
 from camlog.signals import BY_PID, SIGNALS
 
 MEDIUM_PERIOD_S = 0.9  # driving signals: fast enough to tell idle, cruise and tip-in apart
@@ -99,8 +107,11 @@ def make_plan(capabilities: Capabilities, only: Iterable[str] | None = None) -> 
         turns.append((Request(SERVICE_CURRENT, tuple(fast), capabilities.header),))
         standard = [i for i in standard if i not in fast]
     for period_s, chosen in _by_rate(standard):
-        timed += [(r, period_s) for r in pack(chosen, SERVICE_CURRENT, capabilities.header, capabilities.max_pids)]
-    timed += [(r, SLOW_PERIOD_S) for r in misfire_requests(capabilities) if keep(r.items[0])]
+        timed += [
+            (r, period_s) for r in pack(chosen, SERVICE_CURRENT, capabilities.header, capabilities.max_pids)
+        ]
+    misfires = [i for i in map(misfire_item, capabilities.misfire_cylinders) if keep(i)]
+    timed += [(Request(SERVICE_MONITOR_TESTS, (i,), capabilities.header), SLOW_PERIOD_S) for i in misfires]
     return Plan(tuple(turns), tuple(timed))
 
 

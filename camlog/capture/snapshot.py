@@ -8,14 +8,14 @@ not be read whole is None (unknown), never empty.
 from __future__ import annotations
 
 import time
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from obd.protocols.protocol import Message
 
 from camlog.capture.lines import is_whole
-from camlog.capture.link import Link
-from camlog.capture.probe import Capabilities
+from camlog.capture.link import Link, Reply
+from camlog.capture.probe import BIT_MAPS, Capabilities
 from camlog.capture.requests import NEGATIVE, POSITIVE, in_range, pid_item, supported_by_map
 from camlog.codes.readiness import decode_status
 from camlog.codes.service06 import SET_BYTES, decode_monitor_tests
@@ -29,8 +29,16 @@ _VIN_CHARACTERS = frozenset("0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ")
 STORED, PENDING, PERMANENT = 0x03, 0x07, 0x0A
 _VVT_MIDS = range(0x35, 0x39)
 _MISFIRE_MIDS = range(0xA1, 0xAE)
-_SINCE_CLEAR = {"warm_ups": (0x30, 1), "distance_km": (0x31, 2), "time_min": (0x4E, 2)}
-_WITH_MIL = {"distance_with_mil_km": (0x21, 2), "time_with_mil_min": (0x4D, 2)}
+# PID and size of each counter since the last clear; the first three are named also where they are not known.
+_COUNTERS = {
+    "warm_ups": (0x30, 1),
+    "distance_km": (0x31, 2),
+    "time_min": (0x4E, 2),
+    "distance_with_mil_km": (0x21, 2),
+    "time_with_mil_min": (0x4D, 2),
+}
+_ALWAYS_NAMED = tuple(_COUNTERS)[:3]
+_STATES = ("unsupported", "complete", "incomplete")  # of a monitor, by what outweighs what among modules
 
 
 def read_snapshot(link: Link, capabilities: Capabilities, time_s: float = 0.0) -> CodeSnapshot:
@@ -75,19 +83,28 @@ class _Reader:
         self.link = link
         self.capabilities = capabilities
 
-    def messages(self, text: bytes, service: int, frames: int = 0) -> list[Message] | None:
-        """Whole answers to a request, each repeating what was asked; None where none came, or not all that belong.
-
-        The engine module's must be among them: another module's "no codes" says nothing about the engine. `frames`
-        is how many an answer of the engine module alone has, where that is known.
-        """
-        begins = bytes([service + POSITIVE]) + bytes.fromhex(text.decode())[1:]
+    def replies(self, text: bytes, frames: int = 0) -> Iterator[Reply]:
+        """Replies to a request asked again and again; silence may be an answer that got lost, the second time it is
+        what the vehicle means. `frames`: how many an answer of the engine module alone has, where that is known."""
         silent = 0
         for attempt in range(_TRIES):
             if attempt:
                 time.sleep(_PAUSE_S)  # what disturbed the first try may last a moment
-            sent = text if attempt else self.capabilities.counted(text, frames, self.capabilities.header)
-            reply = self.link.ask(sent)
+            counted = self.capabilities.counted(text, frames, self.capabilities.header)
+            reply = self.link.ask(text if attempt else counted)
+            yield reply
+            silent += reply.problem == "no_data"
+            if silent > 1:
+                return
+
+    def messages(self, text: bytes, frames: int = 0) -> list[Message] | None:
+        """Whole answers to a request, each repeating what was asked; None where none came, or not all that belong.
+
+        The engine module's must be among them: another module's "no codes" says nothing about the engine.
+        """
+        service, *asked = bytes.fromhex(text.decode())
+        begins = bytes([service + POSITIVE, *asked])
+        for reply in self.replies(text, frames):
             good = [m for m in reply.messages if m.data.startswith(begins) and is_whole_answer(m)]
             unable = [m for m in reply.messages if _does_not_know(bytes(m.data), service)]
             if reply.problem is None and len(good) + len(unable) == len(reply.messages):
@@ -95,116 +112,84 @@ class _Reader:
                     return good
                 if not good:
                     return None
-            # Silence may be an answer that got lost; the second time it is what the vehicle means.
-            silent += reply.problem == "no_data"
-            if silent > 1:
-                return None
         return None
+
+    def data(self, text: bytes, size: int) -> bytes | None:
+        """The `size` bytes that the engine module answers after its repetition of the request, in one frame."""
+        echo = len(text) // 2
+        whole = [m for m in self.messages(text, frames=1) or () if len(m.data) == echo + size]
+        return bytes(whole[0].data)[echo:] if whole else None
 
     def has_engine(self, modules: Iterable[str]) -> bool:
         return not self.capabilities.module or self.capabilities.module in modules
 
     def codes(self, service: int) -> tuple[TroubleCode, ...] | None:
+        text = f"{service:02X}".encode()
         if not self.link.is_can:
-            return self.older_codes(service)
-        answers = self.messages(f"{service:02X}".encode(), service)
-        if answers is None:
-            return None
-        found = []
-        for message in answers:
-            data = bytes(message.data)
-            count = data[1] if len(data) > 1 else 0
-            if len(data) < 2 + 2 * count:
+            return self.older_codes(text, service + POSITIVE)
+        answers = self.messages(text)
+        found: list[TroubleCode] = []
+        for message in answers or ():
+            count, pairs = (bytes(message.data[1:2]) or b"\0")[0], bytes(message.data[2:])
+            if len(message.data) < 2 + 2 * count:
                 return None
-            ecu = module_address(self.link, message)
-            found += _pairs(data[2 : 2 + 2 * count], ecu)
-        return tuple(found)
+            found += _codes(pairs[: 2 * count], module_address(self.link, message))
+        return None if answers is None else tuple(found)
 
-    def older_codes(self, service: int) -> tuple[TroubleCode, ...] | None:
+    def older_codes(self, text: bytes, answer: int) -> tuple[TroubleCode, ...] | None:
         # Before CAN every line stands alone: three header bytes, service, three codes, checksum.
-        silent = 0
-        for attempt in range(_TRIES):
-            if attempt:
-                time.sleep(_PAUSE_S)
-            reply = self.link.ask(f"{service:02X}".encode())
+        for reply in self.replies(text):
             found = self.link.form.sort(reply.lines)
             rows = [bytes.fromhex(frame) for frame in found.frames]
-            modules = [f"{r[2]:02X}" for r in rows]
-            whole = rows and found.problem is None and all(r[3] == service + POSITIVE and len(r) % 2 for r in rows)
-            if whole and self.has_engine(modules):
-                return tuple(code for r in rows for code in _pairs(r[4:-1], f"{r[2]:02X}"))
-            silent += reply.problem == "no_data"
-            if silent > 1:
-                return None
+            whole = rows and found.problem is None and all(r[3] == answer and len(r) % 2 for r in rows)
+            if whole and self.has_engine(f"{r[2]:02X}" for r in rows):
+                return tuple(code for r in rows for code in _codes(r[4:-1], f"{r[2]:02X}"))
         return None
 
     def status(self) -> tuple[bool | None, Mapping[str, str]]:
-        answers = self.messages(b"0101", 0x01)
-        decoded = [decode_status(bytes(m.data)[2:]) for m in answers or () if len(m.data) == 6]
-        if not decoded:
-            return None, {}
+        """Lamp and readiness; the vehicle is ready where every module that has a monitor has run it."""
+        decoded = [decode_status(bytes(m.data)[2:]) for m in self.messages(b"0101") or () if len(m.data) == 6]
         readiness: dict[str, str] = {}
-        for status in decoded:
-            for monitor, state in status.readiness.items():
-                # The vehicle is ready where every module that has the monitor has run it.
-                rank = ("unsupported", "complete", "incomplete")
-                readiness[monitor] = max(readiness.get(monitor, "unsupported"), state, key=rank.index)
-        return any(s.mil for s in decoded), readiness
-
-    def pid(self, pid: int, size: int) -> int | None:
-        if pid not in self.capabilities.all_pids:
-            return None
-        for message in self.messages(f"01{pid:02X}".encode(), 0x01, frames=1) or ():
-            data = bytes(message.data)
-            if len(data) == 2 + size:
-                return int.from_bytes(data[2:], "big")
-        return None
+        for monitor, state in (item for status in decoded for item in status.readiness.items()):
+            readiness[monitor] = max(readiness.get(monitor, _STATES[0]), state, key=_STATES.index)
+        return any(s.mil for s in decoded) if decoded else None, readiness
 
     def since_clear(self) -> dict[str, float | None]:
-        found = {name: self.pid(pid, size) for name, (pid, size) in _SINCE_CLEAR.items()}
-        for name, (pid, size) in _WITH_MIL.items():
-            value = self.pid(pid, size)
-            if value is not None:
-                found[name] = value
+        found: dict[str, float | None] = {}
+        for name, (pid, size) in _COUNTERS.items():
+            data = self.data(f"01{pid:02X}".encode(), size) if pid in self.capabilities.all_pids else None
+            if data or name in _ALWAYS_NAMED:
+                found[name] = int.from_bytes(data, "big") if data else None
         return found
 
     def freeze_frame(self) -> dict[str, Any] | None:
         """Frame 0: the code that stored it and the conditions then."""
-        for message in self.messages(b"020200", 0x02, frames=1) or ():
-            data = bytes(message.data)
-            if len(data) == 5:
-                code = decode_code(data[3:5])
-                break
-        else:
-            return None
+        stored_by = self.data(b"020200", 2)
+        code = decode_code(stored_by) if stored_by else None
         if code is None:
             return None
         frame: dict[str, Any] = {"code": code}
         for pid in sorted(self.capabilities.pids & self.freeze_pids()):
             item = pid_item(pid)
-            for message in self.messages(f"02{pid:02X}00".encode(), 0x02, frames=1) or ():
-                data = bytes(message.data)
-                if len(data) == 3 + item.size:
-                    frame |= {k: round(v, 3) for k, v in in_range(item.decode(data[3:])).items()}
+            data = self.data(f"02{pid:02X}00".encode(), item.size)
+            if data:
+                frame |= {k: round(v, 3) for k, v in in_range(item.decode(data)).items()}
         return frame
 
     def freeze_pids(self) -> frozenset[int]:
         """What the freeze frame holds, by its bit maps; asked for otherwise, each missing value costs a silence."""
         found: set[int] = set()
-        for first in range(0x00, 0xE0, 0x20):
+        for first in BIT_MAPS:
             if first and first not in found:
                 break
-            for message in self.messages(f"02{first:02X}00".encode(), 0x02, frames=1) or ():
-                data = bytes(message.data)
-                if len(data) == 7:
-                    found |= supported_by_map(first, data[3:])
+            found |= supported_by_map(first, self.data(f"02{first:02X}00".encode(), 4) or bytes(4))
         return frozenset(found)
 
     def monitor_tests(self) -> tuple[MonitorTest, ...]:
         """Test results of the cam phasers and of misfire."""
         found: list[MonitorTest] = []
         for mid in sorted(self.capabilities.mids & {*_VVT_MIDS, *_MISFIRE_MIDS}):
-            for message in self.messages(f"06{mid:02X}".encode(), 0x06) or ():
+            for message in self.messages(f"06{mid:02X}".encode()) or ():
                 data = bytes(message.data)[1:]
                 if len(data) % SET_BYTES == 0:
                     found += decode_monitor_tests(data)
@@ -223,5 +208,5 @@ def is_whole_answer(message: Message) -> bool:
     return is_whole(message) and (len(message.data) == declared or message.data[:1] == b"\x43")
 
 
-def _pairs(data: bytes, ecu: str) -> list[TroubleCode]:
+def _codes(data: bytes, ecu: str) -> list[TroubleCode]:
     return [TroubleCode(code, ecu) for code in decode_codes(data)]

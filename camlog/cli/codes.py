@@ -38,7 +38,7 @@ def codes(
     drive before parts are ordered.
     """
     from camlog.capture.connect import open_link
-    from camlog.capture.link import LinkLost
+    from camlog.capture.ports import LinkLost
     from camlog.capture.probe import probe
     from camlog.capture.snapshot import read_snapshot
     from camlog.drive import snapshot_to_dict

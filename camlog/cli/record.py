@@ -60,7 +60,7 @@ def record(
     from datetime import datetime
     from difflib import get_close_matches
 
-    from camlog.capture.connect import connection_lines, open_source
+    from camlog.capture.record import connection_lines, open_source
     from camlog.capture.record import record as record_drive
     from camlog.cautions import DRIVE, IDLE, OPERATE, PEDALS, sentences
     from camlog.errors import InputError
@@ -96,13 +96,13 @@ def record(
     source = open_source(port, profile, baud=baud, only=signal or None, store_vin=vin, say=say)
     for line in connection_lines(source):
         say(line)
-    keys = KeyReader(source.now_s, on_marker=source.add_event, on_end=source.stop)
+    keys = KeyReader(source.now_s, on_marker=source.put, on_end=source.stop)
     with keys:
         view = view_for(clock=source.now_s, keys=keys, care=care)
         done = record_drive(source, trace, views=[view], minutes=minutes, force=force)
     say(f"{done.rows} rows in {done.trace}, codes and events in {done.drive}")
     if done.errors:
-        from camlog.capture.live import PROBLEMS
+        from camlog.capture.troubles import PROBLEMS
 
         say("On the way: " + ", ".join(f"{PROBLEMS.get(k, k)} x{n}" for k, n in done.errors.items()))
     for failure in done.view_failures:

@@ -148,7 +148,7 @@ def _record(
     vehicle: str | None,
     store_vin: bool,
 ) -> None:
-    from camlog.capture.connect import connection_lines, open_source
+    from camlog.capture.record import connection_lines, open_source
     from camlog.profile import read_profile
 
     profile = read_profile(vehicle) if vehicle else None

@@ -2,25 +2,29 @@
 
 from __future__ import annotations
 
+import _thread
 import atexit
-import codecs
 import os
-import re
-import select
 import signal
 import sys
-import termios
 import threading
-import tty
+import time
 from collections.abc import Callable
+from contextlib import ExitStack
+from typing import TYPE_CHECKING
 
 from camlog.stream import Event
 
+if TYPE_CHECKING:
+    from prompt_toolkit.input import Input
+
 MARKER_SETTLES_S = 20.0  # a marker whose text nobody finishes typing is kept as it is after this long
 MARKER_LENGTH = 200
-_TICK_S = 0.25
-_ESCAPE_SEQUENCE = re.compile(r"\x1b[\[O][0-9;]*[ -/]*[@-~]")
-_END_SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+_TICK_S = 0.05
+# Windows knows Ctrl-Break and the window's closing as SIGBREAK, other systems a hang-up.
+_END_SIGNALS = [
+    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)
+]
 
 
 class KeyReader:
@@ -45,24 +49,21 @@ class KeyReader:
         on_marker: Callable[[Event], None] | None = None,
         on_end: Callable[[], None] | None = None,
     ):
-        self._clock = clock
-        self._fd = _standard_terminal() if fd is None else fd
-        self._on_marker = on_marker
-        self._on_end = on_end
+        self._clock, self._fd = clock, fd
+        self._on_marker, self._on_end = on_marker, on_end
         self._markers: list[Event] = []
         self._pressed_s = self._settles_s = 0.0
         self._typing: str | None = None
         self._ending = self._leaving = False
-        self._saved_mode: list | None = None
         self._saved_handlers: dict[int, object] = {}
-        self._decoder = codecs.getincrementaldecoder("utf-8")(errors="replace")
-        self._wake_read, self._wake_write = os.pipe()
+        self._input: Input | None = None
+        self._terminal = ExitStack()
         self._thread = threading.Thread(target=self._run, name="keys", daemon=True)
 
     @property
     def active(self) -> bool:
         """True where a keyboard is being read."""
-        return self._saved_mode is not None
+        return self._input is not None
 
     @property
     def typing(self) -> str | None:
@@ -77,12 +78,12 @@ class KeyReader:
     def request_end(self) -> None:
         """Ask for the end, as `q` does. Safe in a signal handler."""
         self._ending = True
-        os.write(self._wake_write, b".")
 
     def wait(self, seconds: float) -> bool:
         """Sleep, but no longer than until the end is asked for; True where it is."""
-        if not self._ending and seconds > 0:
-            select.select([self._wake_read], [], [], seconds)
+        until_s = time.monotonic() + seconds
+        while not self._ending and (left_s := until_s - time.monotonic()) > 0:
+            time.sleep(min(left_s, _TICK_S))
         return self._ending
 
     def take_markers(self) -> list[Event]:
@@ -93,13 +94,12 @@ class KeyReader:
         return taken
 
     def __enter__(self) -> KeyReader:
-        if self._fd is not None:
-            try:
-                self._saved_mode = termios.tcgetattr(self._fd)
-                tty.setcbreak(self._fd, termios.TCSANOW)
-                atexit.register(self._restore)
-            except (termios.error, OSError):
-                self._saved_mode = None
+        try:
+            self._open_terminal()
+        except Exception:  # noqa: BLE001 - a terminal of an unknown kind: no keys, but the drive is recorded
+            self._terminal.close()
+            self._input = None
+        atexit.register(self._terminal.close)
         if threading.current_thread() is threading.main_thread():
             for number in _END_SIGNALS:
                 if signal.getsignal(number) is not signal.SIG_IGN:  # as under nohup
@@ -109,79 +109,78 @@ class KeyReader:
 
     def __exit__(self, *_: object) -> None:
         self._leaving = True
-        os.write(self._wake_write, b".")
         self._thread.join()
-        self._restore()
-        atexit.unregister(self._restore)
+        self._terminal.close()
+        atexit.unregister(self._terminal.close)
         for number, handler in self._saved_handlers.items():
             signal.signal(number, handler)
-        for fd in (self._wake_read, self._wake_write):
-            os.close(fd)
+
+    def _open_terminal(self) -> None:
+        if self._fd is None and not (sys.stdin and sys.stdin.isatty()):
+            return
+        from prompt_toolkit.input import create_input
+
+        stdin = sys.stdin
+        if self._fd is not None:
+            stdin = self._terminal.enter_context(os.fdopen(os.dup(self._fd), encoding="utf-8"))
+        keyboard = create_input(stdin)
+        self._terminal.enter_context(keyboard.raw_mode())
+        self._input = keyboard
 
     def _on_signal(self, number: int, _frame: object) -> None:
         if self._ending and number == signal.SIGINT:
             raise KeyboardInterrupt
-        self.request_end()
-
-    def _restore(self) -> None:
-        if self._saved_mode is not None:
-            try:
-                termios.tcsetattr(self._fd, termios.TCSANOW, self._saved_mode)
-            except (termios.error, OSError):
-                pass  # the terminal is gone: nobody is left to type on it
-            self._saved_mode = None
+        self._ending = True
 
     # ------------------------------------------------------------------ the thread
     def _run(self) -> None:
-        listening = self.active
-        while not (self._ending or self._leaving):
-            sources = [self._wake_read, self._fd] if listening else [self._wake_read]
-            ready, _, _ = select.select(sources, [], [], _TICK_S if listening else None)
-            if listening and self._fd in ready:
-                try:
-                    data = os.read(self._fd, 1024)
-                except OSError:
-                    data = b""
-                listening = bool(data)
-                for key in _keys(self._decoder.decode(data)):
-                    self._key(key)
-            elif listening:
-                self._stay_in_mode()
-            if self._typing is not None and self._clock() >= self._settles_s:
+        told = False
+        while not self._leaving:
+            for name, text in self._keys():
+                self._key(name, text)
+            if self._typing is not None and (self._ending or self._clock() >= self._settles_s):
                 self._finish_marker()
+            if self._ending and not told:
+                told = True
+                if self._on_end:
+                    self._on_end()
+            time.sleep(_TICK_S)
         if self._typing is not None:
             self._finish_marker()
-        if self._ending and self._on_end:
-            self._on_end()
 
-    def _stay_in_mode(self) -> None:
-        # Ctrl-Z and back leaves the terminal in the shell's mode. Set it again, but only from the
-        # foreground: from the background the system would stop the program for it.
-        try:
-            mode = termios.tcgetattr(self._fd)
-            if mode[3] & termios.ICANON and os.tcgetpgrp(self._fd) == os.getpgrp():
-                tty.setcbreak(self._fd, termios.TCSANOW)
-        except (termios.error, OSError):
-            pass
+    def _keys(self) -> list[tuple[str, str]]:
+        """The keys that came, by name and text; Esc is one only where nothing follows it."""
+        if self._input is None or self._input.closed:
+            return []
+        presses = self._input.read_keys() or self._input.flush_keys()
+        return [(str(getattr(p.key, "value", p.key)), p.data) for p in presses]
 
-    def _key(self, key: str) -> None:
-        if self._typing is None:
-            if key in "mM":
+    def _key(self, name: str, text: str) -> None:
+        if name == "c-c":
+            # As the signal that a terminal in its usual mode makes of it, which only the main thread may handle.
+            _thread.interrupt_main(signal.SIGINT)
+        elif self._ending:
+            return
+        elif self._typing is None:
+            if name in ("m", "M"):
                 self._pressed_s = self._clock()
                 self._settles_s = self._pressed_s + MARKER_SETTLES_S
                 self._typing = ""
-            elif key in "qQ":
+            elif name in ("q", "Q"):
                 self.request_end()
-            return
+        else:
+            self._type(name, text)
+
+    def _type(self, name: str, text: str) -> None:
         self._settles_s = self._clock() + MARKER_SETTLES_S
-        if key in "\r\n":
+        if name in ("c-m", "c-j"):
             self._finish_marker()
-        elif key == "\x1b":
+        elif name == "escape":
             self._typing = None
-        elif key in "\x7f\b":
+        elif name == "c-h":
             self._typing = self._typing[:-1]
-        elif key.isprintable() and len(self._typing) < MARKER_LENGTH:
-            self._typing += key
+        elif name == text and text.isprintable() and len(self._typing) < MARKER_LENGTH:
+            self._typing += text
 
     def _finish_marker(self) -> None:
         marker = Event(self._pressed_s, "marker", (self._typing or "").strip())
@@ -190,15 +189,3 @@ class KeyReader:
             self._on_marker(marker)
         else:
             self._markers.append(marker)
-
-
-def _keys(text: str) -> str:
-    """The keys in what arrived at once; arrow and function keys are left out."""
-    return _ESCAPE_SEQUENCE.sub("", text)
-
-
-def _standard_terminal() -> int | None:
-    try:
-        return sys.stdin.fileno() if sys.stdin.isatty() else None
-    except (AttributeError, OSError, ValueError):
-        return None

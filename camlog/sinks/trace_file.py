@@ -269,7 +269,9 @@ class TraceFileSink:
             raise there_already(self.path) from error
         except BlockingIOError as error:
             raise InputError(
-                "is being recorded by another camlog", file=self.path, remedy="Choose another name with --out."
+                "is being recorded by another camlog",
+                file=self.path,
+                remedy="Choose another name with --out.",
             ) from error
         except OSError as error:
             raise InputError(

@@ -18,7 +18,7 @@ from typing import Any
 from camlog.analysis import analyze
 from camlog.analysis.findings import Findings
 from camlog.capture.clear import Cleared, clear_codes
-from camlog.capture.link import Link
+from camlog.capture.connect import open_link
 from camlog.drive import drive_path, read_drive, write_drive
 from camlog.errors import InputError
 from camlog.profile import VehicleProfile, read_profile
@@ -169,7 +169,7 @@ def clear_over_the_wire(
     """Clear the codes of a standing car through its virtual connector; what was cleared, its state after."""
     car = SimulatedCar(setup, DriveCycle("standing", (Segment("key_on", 60.0),)), state=state)
     with SimulatedAdapter(car, profile, timing=TimingModel(search_s=0.05, reset_s=0.05)) as adapter:
-        link = Link(adapter.start_pty(), baud=115_200)
+        link = open_link(adapter.start_pty(), baud=115_200)
         try:
             cleared = clear_codes(link, save_to, confirm=lambda snapshot: True)
         finally:

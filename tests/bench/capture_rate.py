@@ -110,7 +110,7 @@ def modelled_s(request: Request, source: LiveSource) -> float:
     """What the timing model gives for one request as camlog sends it."""
     can = source.capabilities.is_can
     text = source.capabilities.wire_text(request)
-    bus = BUSES[source.link.protocol_id]
+    bus = BUSES[source.link.form.protocol_id]
     width = 3 + 16 if can else 2 * (3 + request.answer_bytes + 1)
     lines = ["0" * width] * (request.answer_frames if can else 1)
     return request_time_s(text + b"\r", lines, timing=TIMING, bus=bus, counted=text != request.text)

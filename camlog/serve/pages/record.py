@@ -175,7 +175,7 @@ def _port_options(desk: Desk) -> list[dict]:
     named = [{"label": f"{desk.adapter} (given at the start)", "value": desk.adapter}] if desk.adapter else []
     found = [
         {
-            "label": f"{port.device}: {port.description}" + ("" if port.allowed else " (no permission)"),
+            "label": f"{port.device}: {port.description}" + (f" ({port.remark})" if port.remark else ""),
             "value": port.device,
         }
         for port in likely_ports()

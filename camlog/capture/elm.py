@@ -1,0 +1,281 @@
+"""The ELM-style dialect: a line of text to the adapter, lines of text back, and a prompt when it listens again.
+
+An adapter answers in the order it is asked, so nothing is sent before the prompt; after anything that is not a plain
+answer `sync` makes sure, by a question whose answer cannot be taken for anything else, that nothing is on its way
+any more. Every read ends at its time or size, whatever arrives, and no later than the deadline.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import re
+import time
+from collections.abc import Callable
+from typing import Any
+
+from obd import protocols
+
+from camlog.capture.lines import RESTARTS, UNASKED, LineForm, is_banner
+from camlog.capture.link import SEARCH_TIMEOUT_S, Link, no_adapter
+from camlog.capture.ports import LinkLost, Transport, transport_for
+from camlog.errors import InputError
+
+# python-obd reports what it cannot parse; here that becomes events instead.
+logging.getLogger("obd").setLevel(logging.CRITICAL + 1)
+
+PROMPT = b">"
+_MEANS_NOTHING = b"\r\n \x00"
+# A module that says "response pending" has five seconds more for its answer (P2* of ISO 14229-2).
+REPLY_TIMEOUT_S = 6.0
+SETUP_TIMEOUT_S = 4.0  # the slowest command of the adapter's own is its reset
+_SPEED_TIMEOUT_S = 0.3
+_SYNC_TIMEOUT_S = 1.0
+_TRIES = 4
+_SETUP_TRIES = 3  # a busy adapter swallows the first character, one that is restarting the whole line
+# An answer is no longer than this: 16 modules with 4,095 bytes each (ISO 15765-2) come to some 150 kB.
+MOST_BYTES = 200_000
+_SILENT_S = 0.3  # a port that sent nothing for this long is silent
+_DRAIN_MOST_S = 0.6
+_RESET = "ATZ"
+# An adapter that is asked at the wrong speed hears nonsense: nothing that could be a command, the first byte lost.
+_NONSENSE = b"\x7f\x7f"
+# "Which protocol?": every adapter knows it, no frame looks like its answer, and without its first
+# character, which a busy adapter swallows, it is no request that could reach the vehicle.
+_WHICH_BUS = "ATDPN"
+_BUS_NUMBER = re.compile(r"A?([0-9A-C])\Z")
+# python-obd's parser of each bus, by the bus's number in the adapter's command set, likeliest first.
+PARSERS = {
+    "6": protocols.ISO_15765_4_11bit_500k,
+    "8": protocols.ISO_15765_4_11bit_250k,
+    "1": protocols.SAE_J1850_PWM,
+    "7": protocols.ISO_15765_4_29bit_500k,
+    "9": protocols.ISO_15765_4_29bit_250k,
+    "2": protocols.SAE_J1850_VPW,
+    "3": protocols.ISO_9141_2,
+    "4": protocols.ISO_14230_4_5baud,
+    "5": protocols.ISO_14230_4_fast,
+}
+
+
+def _lines_of(text: bytes) -> list[str]:
+    """The lines of what an adapter sent; NUL bytes are sent by some and mean nothing."""
+    shown = text.replace(b"\x00", b"").decode("ascii", "replace")
+    return [line.strip() for line in re.split(r"[\r\n>]", shown) if line.strip()]
+
+
+class Elm(Link):
+    """A link over an adapter on `port`: `baud` None is found by trying, `protocol` is a bus's number in PARSERS."""
+
+    def __init__(self, port: str, *, baud: int | None = None, protocol: str | None = None, **options: Any):
+        super().__init__(port, **options)
+        self._left: list[str] = []  # lines of an answer nobody used; they may tell of a restart
+        self._kind, self._baud = transport_for(port), baud
+        self._transport: Transport | None = None
+        try:
+            self._connect(protocol)
+        except LinkLost as lost:
+            raise no_adapter(port, str(lost)) from lost
+        except BaseException:
+            self.drop()
+            raise
+
+    # ------------------------------------------------------------- connecting
+    def _connect(self, protocol: str | None) -> None:
+        self.open_again()
+        if self._baud is None and self._kind.speeds:
+            self._find_speed()
+        self._set(_RESET, is_banner)
+        no_echo = "OK" in self._set("ATE0", "OK".__eq__)
+        if not (no_echo and all(self._at(command) == ["OK"] for command in ("ATH1", "ATL0"))):
+            self.drop()
+            raise LinkLost("hung", "nothing there answers like an adapter")
+        if not self._find_bus(protocol):
+            self.close()
+            raise InputError(
+                "the adapter answers, but no vehicle behind it",
+                file=self.port,
+                remedy="Switch the ignition on, push the adapter home in the connector, and try again.",
+            )
+        self.spaces_off = self._ok("ATS0")
+
+    def _find_speed(self) -> None:
+        for baud in self._kind.speeds:
+            self._open_port().set_baud(baud)
+            self.write(_NONSENSE)
+            try:
+                self.read(_SPEED_TIMEOUT_S)
+            except LinkLost as lost:
+                if lost.kind == "unplugged":
+                    raise
+                continue
+            self._baud = baud
+            return
+        raise LinkLost("hung", "nothing there answers like an adapter")
+
+    def _set(self, command: str, expected: Callable[[str], bool]) -> list[str]:
+        """Send a set-up command, again where no line of its answer is as expected; the last answer's lines."""
+        for _ in range(_SETUP_TRIES):
+            lines = self._at(command)
+            if command == _RESET:
+                self._drain()
+            if any(map(expected, lines)):
+                break
+            self._drain()
+        return lines
+
+    def _find_bus(self, number: str | None) -> bool:
+        """Have the adapter find the bus itself; where it cannot name what it found, try one after the other."""
+        for tried in ("0", *PARSERS) if number is None else (number,):
+            self._at(f"AT{'SP' if tried == '0' else 'TP'}{tried}")
+            lines = self._at("0100", SEARCH_TIMEOUT_S)
+            if any("UNABLE TO CONNECT" in line for line in lines):
+                if tried == "0":
+                    return False
+                continue
+            if tried == "0":
+                named = [_BUS_NUMBER.match(line) for line in self._at(_WHICH_BUS)]
+                if len(named) != 1:
+                    return False
+                tried = named[0][1] if named[0] else ""
+            if tried in PARSERS:
+                self.form = LineForm(tried)
+                try:
+                    self.protocol = PARSERS[tried](lines)
+                except Exception:  # noqa: BLE001 - the parser indexes into whatever a broken line holds
+                    self.protocol = PARSERS[tried]([])
+                return True
+        return False
+
+    # ------------------------------------------------------------- commands
+    def name(self) -> str:
+        return " ".join(self._at("ATI")[-1:])
+
+    def _at(self, command: str, timeout_s: float = SETUP_TIMEOUT_S) -> list[str]:
+        """Send a command; its answer's lines."""
+        self.write(command.encode())
+        return self.read(timeout_s)[0]
+
+    def _ok(self, command: str) -> bool:
+        """Send a command; True where it answered OK."""
+        return self._at(command)[-1:] == ["OK"]
+
+    def address(self, header: int) -> bool:
+        if self.form.is_29bit:
+            return self._ok(f"ATCP{header >> 24:02X}") and self._ok(f"ATSH{header & 0xFFFFFF:06X}")
+        return self._ok(f"ATSH{header:03X}")
+
+    def write(self, command: bytes) -> bool:
+        try:
+            port = self._open_port()
+            unread = bytearray()
+            while port.waiting and len(unread) < MOST_BYTES:
+                unread += port.read()
+            port.write(command + b"\r")
+        except Exception as error:  # a port that goes away breaks in whatever layer notices first
+            raise self._gone() from error
+        return bool(unread.strip(_MEANS_NOTHING + PROMPT))
+
+    def read(self, timeout_s: float | None = None) -> tuple[list[str], float]:
+        """Lines up to the prompt, and its time. Where more came with it, `UNASKED` and those lines."""
+        timeout_s = REPLY_TIMEOUT_S if timeout_s is None else timeout_s
+        until_s = time.monotonic() + timeout_s
+        came = bytearray()
+        heard_s = float("-inf")
+        while True:
+            chunk = self._read()
+            came += chunk
+            last_byte_s = self.clock()
+            if PROMPT in chunk:
+                break
+            now_s = time.monotonic()
+            heard_s = now_s if chunk else heard_s
+            if now_s > until_s or self.deadline.passed or len(came) > MOST_BYTES:
+                if now_s - heard_s < _SILENT_S:
+                    raise LinkLost(
+                        "babbling", f"{len(came)} characters within {timeout_s:g} s, but no prompt"
+                    )
+                raise LinkLost("hung", f"no prompt from the adapter within {timeout_s:g} s")
+        text, _, unasked = bytes(came).partition(PROMPT)
+        lines = _lines_of(text)
+        if unasked.strip(_MEANS_NOTHING):
+            lines += [UNASKED, *_lines_of(unasked)]
+        return lines, last_byte_s
+
+    def let_end(self) -> None:
+        self._left, _ = self.read(self.poll_timeout_s)
+
+    def _drain(self) -> list[str]:
+        """Take what still trickles in, until it is quiet for a moment; gives its lines, for what they may tell."""
+        until_s = time.monotonic() + _DRAIN_MOST_S
+        came = bytearray()
+        while not self.deadline.passed and time.monotonic() < until_s and len(came) < MOST_BYTES:
+            if not (chunk := self._read()):
+                break
+            came += chunk
+        return _lines_of(bytes(came))
+
+    # ------------------------------------------------------------- ways back
+    def sync(self) -> bool:
+        heard, self._left = self._left, []
+        for _ in range(_TRIES):
+            heard += self._drain()
+            try:
+                lines = self._at(_WHICH_BUS, _SYNC_TIMEOUT_S)
+            except LinkLost as lost:
+                if lost.kind == "unplugged":
+                    raise
+                continue
+            if len(lines) == 1 and _BUS_NUMBER.match(lines[0]):
+                return True
+            # An adapter echoes what it gets until it is told not to: it has restarted.
+            kinds = [self.form.sort([line]).problem for line in (*heard, *lines)]
+            if lines[:1] == [_WHICH_BUS] or not RESTARTS.isdisjoint(kinds[len(heard) :]):
+                self.restarted_by = next((kind for kind in kinds if kind in RESTARTS), "adapter_reset")
+                return False
+        raise LinkLost("hung", "the adapter does not come to order")
+
+    def set_up(self) -> bool:
+        for _ in range(_TRIES):
+            self._drain()  # the version line may still be on its way
+            if self._ok("ATE0"):
+                break
+        if not all(self._ok(c) for c in ("ATE0", "ATH1", "ATL0", f"ATTP{self.form.protocol_id}")):
+            return False
+        self._ok("ATS0")
+        return True
+
+    # ------------------------------------------------------------- the port
+    @property
+    def is_open(self) -> bool:
+        return self._transport is not None
+
+    def open_again(self) -> None:
+        self.drop()
+        self._transport = self._kind(self.port, self._baud)
+
+    def drop(self) -> None:
+        port, self._transport = self._transport, None
+        with contextlib.suppress(Exception):  # it may be gone already
+            if port is not None:
+                port.close()
+
+    def close(self) -> None:
+        with contextlib.suppress(Exception):  # it may be gone already
+            self._open_port().write(_RESET.encode() + b"\r")
+        self.drop()
+
+    def _open_port(self) -> Transport:
+        if self._transport is None:
+            raise OSError("no port")
+        return self._transport
+
+    def _read(self) -> bytes:
+        try:
+            return self._open_port().read()
+        except Exception as error:  # as above
+            raise self._gone() from error
+
+    def _gone(self) -> LinkLost:
+        self.drop()
+        return LinkLost("unplugged", "the adapter's port has gone")
