@@ -177,7 +177,8 @@ def test_only_what_was_asked_for():
 
 def test_a_profiles_signal_goes_before_the_standard_one():
     speed = PROFILE.definition("oil_pressure")
-    item = definition_item(0xF0C0, 2, [speed.__class__("engine_speed", 0x22, 0xF0C0, length_bits=16, factor=0.25, unit="rpm")])
+    made = {"name": "engine_speed", "service": 0x22, "identifier": 0xF0C0, "length_bits": 16, "factor": 0.25, "unit": "rpm"}
+    item = definition_item(0xF0C0, 2, [speed.__class__(**made)])
     plan = make_plan(vehicle((item,)))
     holding = [r for r in plan.requests if "engine_speed" in r.signals]
     assert len(holding) == 1 and holding[0].service == 0x22
