@@ -19,7 +19,7 @@ from typer.testing import CliRunner
 from camlog.cli import build_app
 from camlog.convert import Mapping, convert, mapping_path, read_any, read_mapping
 from camlog.convert import blocks as blocks_module
-from camlog.convert import store as store_module
+from camlog.convert import rows as rows_module
 from camlog.convert import text as text_module
 from camlog.drive import Drive, drive_path, read_drive, write_drive
 from camlog.errors import InputError
@@ -291,7 +291,7 @@ def test_a_mapping_can_name_columns_without_headings_and_leave_some_out(saved):
 @pytest.mark.parametrize(
     ("text", "line", "column", "words"),
     [
-        ("schema = 1\n", 1, "schema", "text"),
+        ("schema = 1\n", 1, "schema", "camlog.map/1"),
         ('schema = "camlog.map/2"\n', 1, "schema", "camlog.map/1"),
         ("[time]\nunit = 3\n", 3, "time.unit", "text"),
         ('[time]\nunit = "fortnight"\n', 3, "time.unit", "unit of time"),
@@ -307,7 +307,7 @@ def test_a_mapping_can_name_columns_without_headings_and_leave_some_out(saved):
         ('[[column]]\nheading = "Engin speed"\n', 2, "column", "Engine speed"),
         ('[table]\nencoding = "klingon"\n', 3, "table.encoding", "encoding"),
         ('[table]\nseparator = "x"\n', 3, "table.separator", "one of"),
-        ("not toml", None, None, "TOML"),
+        ("not toml", 1, None, "TOML"),
     ],
 )
 def test_a_faulty_mapping_file_names_line_and_key(saved, text, line, column, words):
@@ -449,8 +449,7 @@ def test_small_blocks_and_large_ones_give_the_same(tmp_path, monkeypatch):
         whole[expected.name] = (tmp_path / "o.csv").read_bytes()
     monkeypatch.setattr(text_module, "BLOCK_CHARACTERS", 90)
     monkeypatch.setattr(text_module, "HEAD_CHARACTERS", 2000)
-    monkeypatch.setattr(store_module, "IN_MEMORY_BYTES", 50)
-    monkeypatch.setattr(store_module, "ROWS_AT_ONCE", 3)
+    monkeypatch.setattr(rows_module, "IN_MEMORY_BYTES", 50)
     for expected in FILES:
         if expected.name in ("standard_signals_1hz.csv", "held_values.csv"):
             continue  # what a short beginning cannot tell
@@ -489,7 +488,7 @@ def test_reading_at_once_and_row_by_row_give_the_same(tmp_path, monkeypatch):
         path = tmp_path / f"{trial}.csv"
         path.write_text("\n".join(rows) + "\n", encoding="utf-8")
         convert(path, out=tmp_path / "fast.csv", force=True)
-        monkeypatch.setattr(blocks_module.BlockParser, "_fast", lambda self, text, line: None)
+        monkeypatch.setattr(blocks_module.BlockParser, "_at_once", lambda self, text, line: None)
         convert(path, out=tmp_path / "slow.csv", force=True)
         monkeypatch.undo()
         assert (tmp_path / "fast.csv").read_bytes() == (tmp_path / "slow.csv").read_bytes()
@@ -500,10 +499,10 @@ def test_the_fast_reading_is_the_usual_one(tmp_path, monkeypatch):
     rows = "".join(f"{i * 0.1:.1f},{700 + i % 90},{'---' if i % 7 == 3 else i % 50}\n" for i in range(20000))
     path.write_text("Time (s),Engine speed (rpm),Throttle position (%)\n" + rows + "torn,5\nEnd\n")
     slow = []
-    original = blocks_module.BlockParser._slow
+    original = blocks_module.BlockParser._row_by_row
     monkeypatch.setattr(
         blocks_module.BlockParser,
-        "_slow",
+        "_row_by_row",
         lambda self, text, *a, **k: slow.append(len(text)) or original(self, text, *a, **k),
     )
     assert convert(path).rows == 20000
@@ -517,8 +516,7 @@ def test_memory_does_not_grow_with_the_file(tmp_path):
         block = "".join(
             "{t}," + ",".join(f"{(i * 7 + j) % 97}.25" for j in range(12)) + "\n" for i in range(2000)
         )
-        for k in range(120):
-            out.write(block.replace("{t}", f"{k}.5"))
+        out.writelines(block.replace("{t}", f"{k}.5") for k in range(120))
     code = (
         "import resource, sys, pandas, orjson\nfrom camlog.convert import convert\n"
         "before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss\n"

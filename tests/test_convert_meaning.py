@@ -9,16 +9,15 @@ import numpy as np
 import pytest
 
 from camlog.convert import convert
-from camlog.convert.cells import Numbers, find_numbers, is_missing
-from camlog.convert.dialect import find_dialect
+from camlog.convert.cells import Numbers, find_dialect, find_numbers, is_missing
+from camlog.convert.clocks import unit_from_steps
 from camlog.convert.figures import HeldRows, column_figures
 from camlog.convert.headings import parse_heading, read_unit
 from camlog.convert.layout import stated_rate_hz
 from camlog.convert.meaning import CERTAIN, DOUBTFUL, candidates
 from camlog.convert.repeats import without_repeats
+from camlog.convert.rows import RowStore
 from camlog.convert.stamps import NOT_A_TIME, StampReader, find_form, is_stamp
-from camlog.convert.store import RowStore
-from camlog.convert.timing import unit_from_steps
 from camlog.convert.words import PHRASES, SAME_WORDS, UNITS
 from camlog.signals import BY_PID, SIGNALS
 from camlog.trace import read_trace

@@ -34,6 +34,7 @@ INSTALLED_AS = {
     "dateutil": "python-dateutil",
     "charset_normalizer": "charset-normalizer",
     "isotp": "can-isotp",
+    "annotated_types": "annotated-types",
     "markupsafe": "jinja2",  # comes with it
     "werkzeug": "flask",  # comes with it
 }

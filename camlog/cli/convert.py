@@ -12,6 +12,8 @@ import typer
 if TYPE_CHECKING:
     from camlog.convert import Conversion, Question
 
+_OWN_SHOWN = 20
+
 
 class Shaft(StrEnum):
     """Whose degrees an angle is in."""
@@ -72,72 +74,57 @@ def convert(
     from camlog.convert import convert as convert_file
 
     asking = sys.stdin.isatty() and sys.stderr.isatty()
-    with _progress() as told:
-        found = convert_file(
-            file, mapping=map_, out=out, ask=_ask_with(told) if asking else None, progress=told, force=force,
+    with _Progress() as progress:
+        done = convert_file(
+            file, mapping=map_, out=out, ask=_ask_with(progress) if asking else None, progress=progress, force=force,
             rate_hz=rate, angles=angles and angles.value, positive=positive and positive.value,
         )  # fmt: skip
-    _say(file, found)
+    _say(file, done)
 
 
-def _say(file: Path, found: Conversion) -> None:
+def _say(file: Path, done: Conversion) -> None:
+    from camlog.cams import is_angle
     from camlog.convert import offer_mapping
-    from camlog.convert.cams import is_cam_angle
+    from camlog.convert.sentences import say
     from camlog.signals import SIGNALS
 
-    taken = [c for c in found.columns if c.certain and c.signal and c.signal != "time"]
-    for column in taken:
-        heading = column.name or f"column {column.index + 1}"
-        what = SIGNALS[column.signal].title if column.signal in SIGNALS else column.signal
-        typer.echo(f"{column.signal:26} {what}: {heading!r} [{column.unit}]")
-    own = [c.written_as for c in found.columns if c.signal is None and c.written_as]
+    def note(text: str) -> None:
+        typer.echo(f"camlog: {text}", err=True)
+
+    taken = [c for c in done.columns if c.certain and c.signal and c.signal != "time"]
+    for c in taken:
+        typer.echo(say("taken", signal=c.signal, title=SIGNALS[c.signal].title, name=repr(c.label), unit=c.unit))
+    own = [c.written_as for c in done.columns if c.signal is None and c.written_as]
     if own:
-        typer.echo(
-            f"under their own name: {', '.join(own[:20])}"
-            + (f" and {len(own) - 20} more" if len(own) > 20 else "")
-        )
-    for note in found.notes:
-        typer.echo(f"camlog: {file}: {note}", err=True)
-    if found.doubtful:
-        for column in found.doubtful:
-            typer.echo(
-                f"camlog: {file}, {column.name}: in doubt as {column.signal}: {column.reason}", err=True
-            )
-        target, new = offer_mapping(file, found.mapping_text)
-        if target is not None:
-            state = "is ready to correct" if new else "is there from before"
-            typer.echo(
-                f"camlog: {target} {state}; then: camlog convert {file} --map {target} --out "
-                f"{found.trace_path} --force",
-                err=True,
-            )
-    if not any(is_cam_angle(c.signal) for c in taken):
-        typer.echo(
-            "camlog: no cam angles: the phaser cannot be judged from this recording, only conditions, "
-            "codes and misfires. "
-            "Log commanded and actual angle of each cam next time.",
-            err=True,
-        )
-    typer.echo(f"{found.trace_path}: {found.rows} rows, {len(taken)} signals")
+        names = ", ".join(own[:_OWN_SHOWN])
+        more = len(own) - _OWN_SHOWN
+        typer.echo(say("under_own_name", names=say("and_more", names=names, count=more) if more > 0 else names))
+    for text in done.notes:
+        note(f"{file}: {text}")
+    for c in done.doubtful:
+        note(say("still_in_doubt", file=file, name=c.name, signal=c.signal, why=c.reason))
+    target, new = offer_mapping(file, done.mapping_text) if done.doubtful else (None, False)
+    if target is not None:
+        note(say("map_offered" if new else "map_from_before", map=target, file=file, out=done.trace_path))
+    if not any(is_angle(c.signal) for c in taken):
+        note(say("no_cam_angles"))
+    typer.echo(say("made", trace=done.trace_path, rows=done.rows, signals=len(taken)))
 
 
-def _ask_with(told):
+def _ask_with(progress: _Progress):
     def ask(question: Question) -> str | None:
-        told.pause()
-        typer.echo("", err=True)
-        typer.echo(question.text, err=True)
-        if question.why:
-            typer.echo(question.why, err=True)
-        if not question.choices:
-            return typer.prompt("Answer (Enter leaves it open)", default="", show_default=False, err=True)
+        progress.pause()
+        for line in ("", question.text, question.why) if question.why else ("", question.text):
+            typer.echo(line, err=True)
+        prompt = "Number" if question.choices else "Answer"
         for number, (value, meaning) in enumerate(question.choices, start=1):
             typer.echo(f"  {number}  {value}" + (f"  {meaning}" if meaning else ""), err=True)
         while True:
-            answer = typer.prompt(
-                "Number (Enter leaves it open)", default="", show_default=False, err=True
-            ).strip()
+            answer = typer.prompt(f"{prompt} (Enter leaves it open)", default="", show_default=False, err=True).strip()
             if not answer:
                 return None
+            if not question.choices:
+                return answer
             if answer.isdigit() and 1 <= int(answer) <= len(question.choices):
                 return question.choices[int(answer) - 1][0]
             typer.echo(f"A number from 1 to {len(question.choices)}.", err=True)
@@ -145,12 +132,11 @@ def _ask_with(told):
     return ask
 
 
-class _progress:
+class _Progress:
     """Shows the share done on a terminal, nothing in a pipe; stands aside for questions."""
 
     def __init__(self):
         self._bar = None
-        self._task = None
 
     def __enter__(self) -> Self:
         if sys.stderr.isatty():
@@ -162,13 +148,13 @@ class _progress:
                 TextColumn("converting"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn(),
                 console=PlainConsole(stderr=True), transient=True,
             )  # fmt: skip
-            self._task = self._bar.add_task("", total=1.0)
+            self._bar.add_task("", total=1.0)
         return self
 
     def __call__(self, share: float) -> None:
         if self._bar is not None:
             self._bar.start()
-            self._bar.update(self._task, completed=share)
+            self._bar.update(self._bar.task_ids[0], completed=share)
 
     def pause(self) -> None:
         if self._bar is not None:

@@ -1,10 +1,10 @@
 """Foreign traces: a saved drive of any make turned into a camlog trace, honestly.
 
-As the data goes: `source` (bytes, archives) -> `text` (encoding, blocks of lines) -> `dialect` and `layout`
-(what stands where) -> `timing` and `stamps` (what tells the time) -> `blocks`, `longform`, `table` (rows of
-numbers in a `store`) -> `figures` (ranges, held values) -> `headings`, `meaning`, `ranges`, `cams`, `match`
-(what each column is) -> `write` and `provenance` (the trace and its drive file). `mapping` is what a person
-says about a file; `words` holds the trade words. `run` strings it together.
+As the data goes: `source` (bytes, archives) -> `text` (encoding, blocks of lines) -> `cells`, `layout` and `survey`
+(what stands where) -> `clocks` and `stamps` (what tells the time) -> `blocks`, `rows` and `table` (rows of numbers)
+-> `figures`, `repeats` (ranges, repeated values) -> `headings`, `meaning`, `ranges`, `cams`, `match` (what each column
+is) -> `write` and `provenance` (the trace and its drive file). `mapping` is what a person says about a file. `run`
+strings it together. Words of the trade are in `words.toml`, sentences in `sentences.toml`.
 """
 
 from camlog.convert.mapping import ColumnRule, Mapping, read_mapping
@@ -14,6 +14,5 @@ from camlog.convert.run import convert, read_any
 
 __all__ = [
     "ColumnMatch", "ColumnRule", "Conversion", "Mapping", "Question", "convert", "default_out",
-    "mapping_path",
-    "offer_mapping", "read_any", "read_mapping",
+    "mapping_path", "offer_mapping", "read_any", "read_mapping",
 ]  # fmt: skip

@@ -6,39 +6,33 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 
-from camlog.convert.cams import is_cam_angle
+from camlog.convert.clocks import SECONDS_IN
 from camlog.convert.mapping import ColumnRule, Mapping
 from camlog.convert.model import Ask, ColumnMatch, Question
+from camlog.convert.offer import other_angles
 from camlog.convert.ranges import possible_units
-from camlog.convert.timing import SECONDS_IN
-from camlog.signals import CAM_IDS, SIGNALS, actual, commanded
+from camlog.convert.sentences import choice, say
+from camlog.signals import SIGNALS
 
 _TRIES = 3
+_NONE_OF_THESE = "-"
+_OF_THE_FILE = ("angle", "positive")
 Matches = tuple[ColumnMatch, ...]
 
 
-def settle(
-    matches: Matches, mapping: Mapping, rematch: Callable[[Mapping], Matches], ask: Ask
-) -> tuple[Matches, Mapping]:
-    """Ask about every doubt; what is not answered stays in doubt. Returns the matches and the rules."""
+def settle(matches: Matches, mapping: Mapping, rematch: Callable[[Mapping], Matches], ask: Ask) -> Matches:
+    """Ask about every doubt; what is not answered stays in doubt. `rematch` gives the matches by other rules."""
     asked: set[tuple[int, str]] = set()
     while True:
-        doubt = next(
-            ((m, d) for m in matches if m.doubtful for d in m.doubts if _key(m, d) not in asked), None
-        )
-        if doubt is None:
-            return matches, mapping
-        match, about = doubt
-        asked.add(_key(match, about))
+        doubts = ((m, d, (-1 if d in _OF_THE_FILE else m.index, d)) for m in matches if m.doubtful for d in m.doubts)
+        match, about, key = next((d for d in doubts if d[2] not in asked), (None, "", None))
+        if match is None:
+            return matches
+        asked.add(key)
         answer = _answered(_question(match, about, _taken(matches, mapping, match)), ask)
-        if answer is None:
-            continue
-        mapping = _with_answer(mapping, match, about, answer)
-        matches = rematch(mapping)
-
-
-def _key(match: ColumnMatch, about: str) -> tuple[int, str]:
-    return (-1, about) if about in ("angle", "positive") else (match.index, about)
+        if answer is not None:
+            mapping = _with_answer(mapping, match, about, answer)
+            matches = rematch(mapping)
 
 
 def _taken(matches: Matches, mapping: Mapping, asked: ColumnMatch) -> set[str]:
@@ -52,91 +46,67 @@ def _taken(matches: Matches, mapping: Mapping, asked: ColumnMatch) -> set[str]:
 
 
 def _question(match: ColumnMatch, about: str, taken: set[str]) -> Question:
-    name = match.name or f"column {match.index + 1}"
+    name = repr(match.label)
     why = match.reason[:1].upper() + match.reason[1:] + "."
+    text = say(f"ask_{about}", name=name, title=SIGNALS[match.signal].title)
     if about == "signal":
-        likely = [match.signal]
-        if is_cam_angle(match.signal):
-            likely += [s for cam in CAM_IDS for s in (commanded(cam), actual(cam)) if s != match.signal]
+        likely = [match.signal, *other_angles(match.signal)]
         choices = [(s, SIGNALS[s].title) for s in likely if s not in taken]
         suggestion = match.signal if match.signal not in taken else ""
-        choices.append(("-", "none of these; keep it under its own name"))
-        return Question(about, name, f"What is {name!r}?", tuple(choices), suggestion, why)
+        choices.append((_NONE_OF_THESE, choice("signal", "none")))
+        return Question(about, match.label, text, tuple(choices), suggestion, why)
     if about == "unit":
-        choices = tuple((u, "") for u in possible_units(match.signal))
-        return Question(
-            about,
-            name,
-            f"In which unit is {name!r} ({SIGNALS[match.signal].title})?",
-            choices,
-            match.unit,
-            why,
-        )
-    if about == "angle":
-        choices = (("crank", "crankshaft degrees"), ("cam", "camshaft degrees, which count double"))
-        return Question(about, "", "Are the cam angles of this file in crank or in cam degrees?", choices, "")
-    if about == "positive":
-        choices = (("advance", "a positive angle is advance"), ("retard", "a positive angle is retard"))
-        return Question(about, "", f"Does {name!r} count advance or retard positive?", choices, "", why)
-    if about == "rest_deg":
-        return Question(
-            about, name, f"What does {name!r} read, in degrees, with the cam at its locked position?"
-        )
-    text = f"What makes {name!r} its value? Number * factor + offset; write both, as in: 0.5 -64"
-    return Question(about, name, text, why=why)
+        return Question(about, match.label, text, tuple((u, "") for u in possible_units(match.signal)), match.unit, why)
+    if about in _OF_THE_FILE:
+        answers = {"angle": ("crank", "cam"), "positive": ("advance", "retard")}[about]
+        choices = tuple((a, choice(about, a)) for a in answers)
+        return Question(about, "", text, choices, why="" if about == "angle" else why)
+    return Question(about, match.label, text, why="" if about == "rest_deg" else why)
 
 
 def _answered(question: Question, ask: Ask) -> str | None:
     for _ in range(_TRIES):
-        answer = ask(question)
-        if answer is None or not answer.strip():
+        answer = (ask(question) or "").strip()
+        if not answer:
             return None
-        answer = answer.strip()
-        if question.choices:
-            if answer in [value for value, _ in question.choices]:
-                return answer
-        elif _numbers(answer) is not None:
+        if answer in [value for value, _ in question.choices] or (not question.choices and _numbers(answer)):
             return answer
     return None
 
 
-def _numbers(text: str) -> tuple[float, ...] | None:
+def _numbers(text: str) -> tuple[float, ...]:
+    """One or two finite numbers; empty where the text is anything else."""
     try:
         found = tuple(float(part) for part in text.split())
     except ValueError:
-        return None
-    return found if 1 <= len(found) <= 2 and all(map(math.isfinite, found)) and found[0] is not None else None
+        return ()
+    return found if len(found) <= 2 and all(map(math.isfinite, found)) else ()
 
 
 def _with_answer(mapping: Mapping, match: ColumnMatch, about: str, answer: str) -> Mapping:
-    if about in ("angle", "positive"):
+    if about in _OF_THE_FILE:
         return replace(mapping, **{about: answer})
-    rule = mapping.rule(match.name, match.index) or ColumnRule(number=match.index + 1)
-    rule = replace(rule, heading=None, number=match.index + 1)
+    rule = mapping.rule(match.name, match.index) or ColumnRule()
+    rule = replace(rule, heading=None, number=match.index + 1, signal=match.signal)
     if about == "signal":
-        rule = replace(rule, signal="" if answer == "-" else answer)
+        rule = replace(rule, signal="" if answer == _NONE_OF_THESE else answer)
     elif about == "unit":
-        rule = replace(rule, signal=match.signal, unit=answer)
+        rule = replace(rule, unit=answer)
     elif about == "rest_deg":
-        rule = replace(rule, signal=match.signal, rest_deg=_numbers(answer)[0])
+        rule = replace(rule, rest_deg=_numbers(answer)[0])
     else:
         factor, offset = (*_numbers(answer), 0.0)[:2]
-        rule = replace(rule, signal=match.signal, factor=factor or 1.0, offset=offset)
+        rule = replace(rule, factor=factor or 1.0, offset=offset)
     return replace(mapping, columns=(*mapping.columns, rule))
 
 
-def ask_time_unit(column: str, reason: str, ask: Ask) -> str | None:
+def ask_time_unit(reason: str, ask: Ask) -> str | None:
     """The unit of a time column, as somebody says it; None where nobody does."""
-    choices = tuple((unit, "") for unit in SECONDS_IN)
-    return _answered(
-        Question("time_unit", column, f"In which unit is the time ({reason})?", choices, ""), ask
-    )
+    question = Question("time_unit", "", say("ask_time_unit", reason=reason), tuple((u, "") for u in SECONDS_IN))
+    return _answered(question, ask)
 
 
 def ask_rate(ask: Ask) -> float | None:
     """Rows a second of a table without a time, as somebody says it; None where nobody does."""
-    answer = _answered(
-        Question("rate_hz", "", "No column tells the time. How many rows a second were recorded?"), ask
-    )
-    rate = _numbers(answer)[0] if answer else None
-    return rate if rate and rate > 0 else None
+    rate = _numbers(_answered(Question("rate_hz", "", say("ask_rate")), ask) or "")
+    return rate[0] if rate and rate[0] > 0 else None

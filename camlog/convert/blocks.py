@@ -1,7 +1,8 @@
 """Blocks of lines into columns of numbers and of text.
 
-Regular blocks go through pandas' parser at once; a block with anything unusual in it (a repeated heading, a
-torn line, a word where a number should be) is read row by row, by the same definition of a number.
+pandas reads regular blocks at once; a piece with anything unusual in it (a repeated heading, a torn line, a word where
+a number should be) is read row by row, by the same definition of a number. Measured against Polars and DuckDB on the
+files of tests.bench.convert_speed: see DEVELOPERS.md.
 """
 
 from __future__ import annotations
@@ -10,48 +11,40 @@ import csv
 import io
 import re
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from camlog.convert.cells import NAN, Numbers, is_missing
-from camlog.convert.dialect import joined_lines
+from camlog.convert.cells import NAN, Numbers, is_missing, joined_lines
 from camlog.convert.layout import Layout
 
-# Spellings of a missing value that pandas is told; others make a block unusual, and are understood there.
+# Spellings of a missing value that pandas is told; others make a piece unusual, and are understood there.
 _MISSING = [
-    "", " ", "-", "--", "---", "N/A", "n/a", "NA", "na", "#N/A", "NaN", "nan", "NAN", "null", "NULL", "None",
-    "none",
-    "?", "*", "----", "n.a.", "No Data", "no data", "NODATA",
+    "", " ", "-", "--", "---", "----", "?", "*", "N/A", "n/a", "NA", "na", "n.a.", "#N/A", "NaN", "nan", "NAN",
+    "null", "NULL", "None", "none", "No Data", "no data", "NODATA",
 ]  # fmt: skip
 _TRUTH = ("rue", "alse", "RUE", "ALSE")
 _SHOWN = 40
-# Pieces of this many characters are read row by row when they are unusual; after so many of them in a row
-# the rest of a block is not tried first.
-_SMALL = 1 << 15
-_GIVE_UP = 12
+# An unusual block is read in pieces of this many characters.
+_PIECE = 1 << 15
 
 
 @dataclass
 class Oddities:
-    """What was found and left out while reading; lines are the first of each kind."""
+    """What was left out while reading: kind of row -> (count, line of the first); kinds are `wide_rows`, `short_rows`,
+    `other_rows`, `repeated_headings` and `torn_end`. `unreadable` is column -> (count, line and text of the first)."""
 
-    unreadable: dict[int, tuple[int, int, str]] = field(default_factory=dict)  # column: count, line, cell
-    repeated_headings: int = 0
-    wide_rows: tuple[int, int] = (0, 0)  # count, line
-    short_rows: tuple[int, int] = (0, 0)
-    torn_end: int = 0  # line, 0 for none
-    other_rows: tuple[int, int] = (0, 0)
-    rows: int = 0
+    rows: dict[str, tuple[int, int]] = field(default_factory=dict)
+    unreadable: dict[int, tuple[int, int, str]] = field(default_factory=dict)
 
-    def count(self, name: str, line: int) -> None:
-        number, first = getattr(self, name)
-        setattr(self, name, (number + 1, first or line))
+    def row(self, kind: str, line: int) -> None:
+        count, first = self.rows.get(kind, (0, line))
+        self.rows[kind] = (count + 1, first)
 
     def cell(self, column: int, line: int, text: str) -> None:
-        number, first, shown = self.unreadable.get(column, (0, line, text[:_SHOWN]))
-        self.unreadable[column] = (number + 1, first, shown)
+        count, first, shown = self.unreadable.get(column, (0, line, text[:_SHOWN]))
+        self.unreadable[column] = (count + 1, first, shown)
 
 
 @dataclass(frozen=True)
@@ -72,165 +65,121 @@ class BlockParser:
         self.number_columns, self.text_columns = list(numbers), list(texts)
         self.oddities = Oddities()
         self._suffixes = {c.index: c.suffix for c in layout.columns if c.suffix}
-        self._headings = _bare(layout.heading_cells)
-        self._units = _bare(layout.unit_cells)
+        self._headings, self._units = _bare(layout.heading_cells), _bare(layout.unit_cells)
         edge = re.escape(layout.dialect.separator + "\n")
         self._quote_within = re.compile(f"[^{edge} ]{re.escape(layout.dialect.quote)}[^{edge}]")
-        self._irregular = 0
-        self._words = False
+        self._missing = [""]
         # Below the last column with a heading only empty cells may follow.
         self._last = max([c.index for c in layout.columns], default=0)
-        self._slow_always = bool(self._suffixes) or bool(form.group)
+        self._quick = not self._suffixes and not form.group
 
     def parse(self, text: str, first_line: int, at_end: bool = False) -> Parsed:
-        """Columns of one block whose first line has number `first_line`; `at_end` for the file's last
-        block."""
-        torn = ""
-        if at_end and not text.endswith("\n"):
-            cut = text.rfind("\n") + 1
-            text, torn = text[:cut], text[cut:]
-        parsed = self._pieces(text, first_line)
-        if torn:
-            last = self._slow(torn, first_line + text.count("\n"), unended=True)
-            parsed = _joined(parsed, last)
-        self.oddities.rows += len(parsed.lines)
-        return parsed
+        """Columns of one block whose first line has number `first_line`; `at_end` for the file's last block."""
+        cut = text.rfind("\n") + 1 if at_end else len(text)
+        parts = list(self._pieces(text[:cut], first_line)) if cut else []
+        if cut < len(text):
+            parts.append(self._row_by_row(text[cut:], first_line + text.count("\n"), unended=True))
+        return Parsed(
+            {j: np.concatenate([p.numbers[j] for p in parts]) for j in self.number_columns},
+            {j: [cell for p in parts for cell in p.texts[j]] for j in self.text_columns},
+            np.concatenate([p.lines for p in parts]),
+        )
 
-    def _pieces(self, text: str, first_line: int) -> Parsed:
-        """A block at once where it is regular; else what is unusual is closed in on by halves."""
-        if self._slow_always or (
-            self._irregular > _GIVE_UP and len(text) > _SMALL and not self._begins_regular(text)
-        ):
-            return self._slow(text, first_line)
-        parsed = self._fast(text, first_line)
+    def _pieces(self, text: str, first_line: int) -> Iterator[Parsed]:
+        """A block at once where it is regular, else piece by piece."""
+        parsed = self._at_once(text, first_line)
+        start = 0 if parsed is None else len(text)
+        while start < len(text):
+            end = text.find("\n", start + _PIECE) + 1 or len(text)
+            piece = text[start:end]
+            yield self._at_once(piece, first_line) or self._row_by_row(piece, first_line)
+            first_line += piece.count("\n")
+            start = end
         if parsed is not None:
-            self._irregular = 0
-            return parsed
-        cut = text.find("\n", len(text) // 2) + 1
-        if len(text) <= _SMALL or not 0 < cut < len(text):
-            self._irregular += 1
-            return self._slow(text, first_line)
-        lines = first_line + text.count("\n", 0, cut)
-        return _joined(self._pieces(text[:cut], first_line), self._pieces(text[cut:], lines))
-
-    def _begins_regular(self, text: str) -> bool:
-        """True where the first lines are regular again, after many that were not."""
-        return self._fast(text[: text.find("\n", _SMALL // 4) + 1], 1) is not None
+            yield parsed
 
     # ------------------------------------------------------------ regular blocks
 
-    def _fast(self, text: str, first_line: int) -> Parsed | None:
-        if not text:
-            return None
+    def _at_once(self, text: str, first_line: int) -> Parsed | None:
+        """The columns of a regular piece of text by pandas; None where anything in it is unusual."""
         lines = text.count("\n")
-        blank = text.startswith("\n") or "\n\n" in text
-        if blank:
-            lines -= sum(not line for line in text[:-1].split("\n"))
-        quoted = bool(self.layout.dialect.quote) and self.layout.dialect.quote in text
-        if not lines or (quoted and not self._is_regular(text, lines)):
+        where = None
+        if text.startswith("\n") or "\n\n" in text:
+            where = [i for i, line in enumerate(text[:-1].split("\n")) if line]
+            lines = len(where)
+        dialect, width = self.layout.dialect, self.layout.width
+        quoted = bool(dialect.quote) and dialect.quote in text
+        if not self._quick or not lines or (quoted and not self._is_regular(text, lines)):
             return None
-        frame = self._read_csv(text, _MISSING if self._words else [""])
-        if frame is None and not self._words:
+        frame = self._read_csv(text)
+        if frame is None and self._missing == [""]:
             # Looking for words in every cell takes time, which most files can spare.
-            frame = self._read_csv(text, _MISSING)
-            self._words = frame is not None
+            self._missing = _MISSING
+            frame = self._read_csv(text)
+            if frame is None:
+                self._missing = [""]
         if frame is None or len(frame) != lines:
             return None
-        for beyond in range(self._last + 1, frame.shape[1]):
-            if np.isfinite(frame[beyond].to_numpy()).any():
-                return None
-        # Where the last cell of every row holds a number, no row is short: else the separators are counted.
-        full = self.layout.width - 1 in self.number_columns and frame[self.layout.width - 1].notna().all()
+        if any(frame[beyond].notna().any() for beyond in range(self._last + 1, frame.shape[1])):
+            return None
+        # Where the last cell of every row holds a number, no row is short; else the separators are counted.
+        full = width - 1 in self.number_columns and frame[width - 1].notna().all()
         if not quoted and not full and not self._is_regular(text, lines):
             return None
-        numbers = {}
-        for j in self.number_columns:
-            column = frame[j].to_numpy()
-            if np.isinf(column).any() or self._could_be_truth(column, text):
-                return None
-            numbers[j] = column
-        texts = {j: frame[j].tolist() for j in self.text_columns}
-        if blank:
-            where = [first_line + i for i, line in enumerate(text[:-1].split("\n")) if line]
-            return Parsed(numbers, texts, np.asarray(where, dtype=np.int64))
-        return Parsed(numbers, texts, first_line + np.arange(lines, dtype=np.int64))
-
-    @staticmethod
-    def _could_be_truth(column: np.ndarray, text: str) -> bool:
-        """True where pandas may have taken the words true and false for 1 and 0, as it does of a whole
-        column."""
-        flags = (column[:64] == 0) | (column[:64] == 1) | np.isnan(column[:64])
-        return bool(flags.all()) and any(t in text for t in _TRUTH)
+        numbers = {j: frame[j].to_numpy() for j in self.number_columns}
+        truth = any(t in text for t in _TRUTH)
+        if any(np.isinf(column).any() or (truth and _could_be_truth(column)) for column in numbers.values()):
+            return None
+        at = np.arange(lines) if where is None else np.asarray(where)
+        return Parsed(numbers, {j: frame[j].tolist() for j in self.text_columns}, first_line + at)
 
     def _is_regular(self, text: str, lines: int) -> bool:
         """True where no row is short or too long."""
         quote, separator = self.layout.dialect.quote, self.layout.dialect.separator
+        outside = [text]
         if quote and quote in text:
             parts = text.split(quote)
-            if len(parts) % 2 == 0 or any("\n" in part for part in parts[1::2]):
-                return False
             # A mark in the middle of a cell ("3,5"9) would be read as if it were not there.
-            if self._quote_within.search(text):
+            if len(parts) % 2 == 0 or any("\n" in p for p in parts[1::2]) or self._quote_within.search(text):
                 return False
-            found = sum(part.count(separator) for part in parts[::2])
-        else:
-            found = text.count(separator)
-        return self.layout.ragged or found == lines * (self.layout.width - 1)
+            outside = parts[::2]
+        separators = sum(part.count(separator) for part in outside)
+        return self.layout.ragged or separators == lines * (self.layout.width - 1)
 
-    def _read_csv(self, text: str, missing: list[str]):
+    def _read_csv(self, text: str):
         import pandas as pd
 
         dialect = self.layout.dialect
         # One column more than there are cells shows rows that are too long.
         count = max(self.layout.width, self._last + 1) + 1
-        kinds: dict[int, object] = {j: object for j in range(self._last + 1)}
-        kinds |= {j: np.float64 for j in [*self.number_columns, *range(self._last + 1, count)]}
-        quoting = {"quotechar": dialect.quote} if dialect.quote else {"quoting": csv.QUOTE_NONE}
-        exact = {} if _version(pd.__version__) >= (3, 1) else {"float_precision": "round_trip"}
+        numeric = {*self.number_columns, *range(self._last + 1, count)}
         with warnings.catch_warnings():
             # Pandas only warns where the first row is too long, and cuts it.
             warnings.simplefilter("error", pd.errors.ParserWarning)
             try:
                 return pd.read_csv(
-                    io.StringIO(text), header=None, names=range(count), index_col=False, dtype=kinds,
+                    io.StringIO(text), header=None, names=range(count), index_col=False, engine="c", low_memory=False,
+                    dtype={j: np.float64 if j in numeric else object for j in range(count)},
                     sep=dialect.separator, decimal=self.form.decimal, keep_default_na=False,
-                    na_values={j: missing for j in kinds if kinds[j] is not object}, on_bad_lines="error",
-                    skipinitialspace=dialect.separator != "\t", engine="c", low_memory=False,
-                    **quoting, **exact,
+                    na_values=dict.fromkeys(numeric, self._missing), on_bad_lines="error",
+                    skipinitialspace=dialect.separator != "\t",
+                    **({"quotechar": dialect.quote} if dialect.quote else {"quoting": csv.QUOTE_NONE}),
                 )  # fmt: skip
             except (ValueError, OverflowError, pd.errors.ParserError, pd.errors.ParserWarning):
                 return None
 
     # ------------------------------------------------------------ row by row
 
-    def _slow(self, text: str, first_line: int, unended: bool = False) -> Parsed:
-        dialect, odd = self.layout.dialect, self.oddities
-        lines = text.split("\n")
-        if lines and not lines[-1]:
-            lines.pop()
-        records = (
-            list(joined_lines(lines, dialect.quote)) if dialect.quote in text else list(enumerate(lines))
-        )
+    def _row_by_row(self, text: str, first_line: int, unended: bool = False) -> Parsed:
+        dialect = self.layout.dialect
+        lines = text.removesuffix("\n").split("\n")
+        records = list(joined_lines(lines, dialect.quote)) if dialect.quote in text else list(enumerate(lines))
         numbers: dict[int, list[float]] = {j: [] for j in self.number_columns}
         texts: dict[int, list[str]] = {j: [] for j in self.text_columns}
         where: list[int] = []
-        for (at, _), cells in zip(records, dialect.rows(r for _, r in records), strict=True):
+        for (at, _), row in zip(records, dialect.rows(r for _, r in records), strict=True):
             line = first_line + at
-            if not any(c.strip() for c in cells):
-                continue
-            if self._is_heading(cells):
-                odd.repeated_headings += 1
-                continue
-            if len(cells) == 1 and self._last > 0:
-                if unended:
-                    odd.torn_end = line
-                else:
-                    odd.count("other_rows", line)
-                continue
-            if any(c.strip() for c in cells[self._last + 1 :]):
-                odd.count("wide_rows", line)
-                continue
-            cells = self._without_torn_cell(cells, line, unended)
+            cells = self._usable(row, line, unended)
             if cells is None:
                 continue
             for j, column in numbers.items():
@@ -239,59 +188,52 @@ class BlockParser:
                 column.append(cells[j] if j < len(cells) else "")
             where.append(line)
         return Parsed(
-            {j: np.asarray(column, dtype=np.float64) for j, column in numbers.items()},
-            texts,
+            {j: np.asarray(column, dtype=np.float64) for j, column in numbers.items()}, texts,
             np.asarray(where, dtype=np.int64),
-        )
+        )  # fmt: skip
 
-    def _is_heading(self, cells: Sequence[str]) -> bool:
-        bare = _bare(cells)
-        return bool(bare) and (bare == self._headings or (len(bare) > 1 and bare == self._units))
-
-    def _without_torn_cell(self, cells: list[str], line: int, unended: bool) -> list[str] | None:
+    def _usable(self, cells: list[str], line: int, unended: bool) -> list[str] | None:
         """The cells of a row without the one a cut went through; None where the row is of no use."""
-        odd = self.oddities
+        bare = _bare(cells)
+        if not bare:
+            return None
+        if bare == self._headings or (len(bare) > 1 and bare == self._units):
+            return self.oddities.row("repeated_headings", line)
+        if len(cells) == 1 and self._last > 0:
+            return self.oddities.row("torn_end" if unended else "other_rows", line)
+        if len(bare) > self._last + 1:
+            return self.oddities.row("wide_rows", line)
         if len(cells) < min(self.layout.width, self._last + 1) and (unended or not self.layout.ragged):
             # Where the line was cut, its last cell may have lost digits: nobody knows.
-            if unended:
-                odd.torn_end = line
-                return None
-            odd.count("short_rows", line)
-            return cells[:-1] if len(cells) > 2 else None
+            self.oddities.row("torn_end" if unended else "short_rows", line)
+            return cells[:-1] if len(cells) > 2 and not unended else None
         if unended and len(cells) == self._last + 1 and self._lost_decimals(cells[-1], len(cells) - 1):
-            odd.torn_end = line
+            self.oddities.row("torn_end", line)
             return [*cells[:-1], ""]
         return cells
 
     def _lost_decimals(self, cell: str, column: int) -> bool:
         """True where a column always has the same number of decimals, and this cell has fewer."""
-        usual = {
-            _decimals(r[column], self.form.decimal)
-            for r in self.layout.sample
-            if len(r) > column and r[column]
-        }
-        return (
-            len(usual) == 1
-            and len(self.layout.sample) > 2
-            and _decimals(cell.strip(), self.form.decimal) < usual.pop()
-        )
+        usual = {self._decimals(c) for c in self.layout.cells(column) if c}
+        return len(usual) == 1 and len(self.layout.sample) > 2 and self._decimals(cell.strip()) < usual.pop()
+
+    def _decimals(self, cell: str) -> int:
+        return len(cell) - cell.rfind(self.form.decimal) - 1 if self.form.decimal in cell else 0
 
     def _number(self, cell: str, column: int, line: int) -> float:
+        bare = cell.strip()
         number = self.form.read(cell)
-        if number is not None:
-            return number
-        suffix = self._suffixes.get(column)
-        if suffix and cell.strip().endswith(suffix):
-            number = self.form.read(cell.strip()[: -len(suffix)])
-            if number is not None:
-                return number
-        if not is_missing(cell):
-            self.oddities.cell(column, line, cell.strip())
-        return NAN
+        if number is None and column in self._suffixes:
+            number = self.form.read(bare.removesuffix(self._suffixes[column]))
+        if number is None and not is_missing(cell):
+            self.oddities.cell(column, line, bare)
+        return NAN if number is None else number
 
 
-def _decimals(cell: str, decimal: str) -> int:
-    return len(cell) - cell.rfind(decimal) - 1 if decimal in cell else 0
+def _could_be_truth(column: np.ndarray) -> bool:
+    """True where pandas may have taken the words true and false for 1 and 0, as it does of a whole column."""
+    start = column[:64]
+    return bool(((start == 0) | (start == 1) | np.isnan(start)).all())
 
 
 def _bare(cells: Sequence[str]) -> tuple[str, ...]:
@@ -299,15 +241,3 @@ def _bare(cells: Sequence[str]) -> tuple[str, ...]:
     while bare and not bare[-1]:
         bare.pop()
     return tuple(bare)
-
-
-def _joined(a: Parsed, b: Parsed) -> Parsed:
-    return Parsed(
-        {j: np.concatenate([a.numbers[j], b.numbers[j]]) for j in a.numbers},
-        {j: a.texts[j] + b.texts[j] for j in a.texts},
-        np.concatenate([a.lines, b.lines]),
-    )
-
-
-def _version(text: str) -> tuple[int, ...]:
-    return tuple(int(part) for part in text.split(".")[:2] if part.isdigit())

@@ -3,58 +3,62 @@ and what the values show, never by the order of the columns. What neither says i
 
 from __future__ import annotations
 
-from collections.abc import Mapping as Map
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
+from camlog.cams import actual, cam_id, commanded, duty
 from camlog.convert.figures import ColumnFigures
 from camlog.convert.headings import Heading
 from camlog.convert.meaning import CERTAIN, Candidate
-from camlog.signals import SIGNALS
+from camlog.convert.sentences import say
 
-# No phaser turns a cam by more than about 35 degrees of its own, 70 of the crank (common practice, no
-# source).
+# No phaser turns a cam by more than about 35 degrees of its own, 70 of the crank (common practice, no source).
 _CRANK_SPAN_DEG = 45.0
 _NEAR_ZERO_DEG = 3.0
 _ONE_SIDED_DEG = 8.0
 _MOVED_DEG = 5.0
+_SIGNAL_OF = {"commanded": commanded, "actual": actual, "duty": duty}
 # Whole numbers up to here or beyond are counts of a byte; a stated unit of degrees makes that less likely.
 _RAW_ABOVE_DEG, _RAW_EVEN_IN_DEG = 120.0, 180.0
 
 
 @dataclass
 class CamColumn:
-    """One column that a cam could have written; the doubts gather as the rules are applied."""
+    """One column that a cam could have written; the doubts gather as the rules are applied.
 
-    index: int
+    `angle` (crank or cam) and `positive` (advance or retard) may be said of the column from outside, before;
+    `certain_by_rule` True where its signal was. `doubts` are what is in doubt, with the reason.
+    """
+
     heading: Heading
     candidate: Candidate
     figures: ColumnFigures
-    signal: str | None = None
-    bank: int | None = None
-    side: str | None = None
-    role: str | None = None
     angle: str | None = None
     positive: str | None = None
-    why: list[str] = None
-    doubts: list[str] = None
-    because: dict[str, str] = None
     certain_by_rule: bool = False
+    signal: str = ""
+    why: list[str] = field(default_factory=list)
+    doubts: dict[str, str] = field(default_factory=dict)
 
     def __post_init__(self):
-        self.why, self.doubts, self.because = [self.candidate.reason], [], {}
         self.bank, self.side, self.role = self.candidate.bank, self.candidate.side, self.candidate.role
+        self.said_angle = self.angle or self.heading.shaft
+        self.said_positive = self.positive or self.candidate.sign
 
     @property
     def cam(self) -> str | None:
-        return f"{self.side}_b{self.bank}" if self.side and self.bank else None
+        return cam_id(self.side, self.bank) if self.side and self.bank else None
 
-    def doubt(self, about: str, why: str) -> None:
-        if about not in self.doubts:
-            self.doubts.append(about)
-            self.because[about] = why
-            self.why.append(why)
+    @property
+    def is_raw(self) -> bool:
+        """True where the values are counts, not degrees."""
+        f, above = self.figures, _RAW_ABOVE_DEG if self.heading.unit is None else _RAW_EVEN_IN_DEG
+        counted = f.whole and f.low >= 0 and f.high > above
+        return bool(f.count) and (counted or max(abs(f.low), abs(f.high)) > 4 * _RAW_ABOVE_DEG)
+
+    def doubt(self, about: str, why: str = "") -> None:
+        self.doubts[about] = self.doubts.get(about) or why
 
 
 def understand_cams(columns: list[CamColumn], file_angle: str | None, file_positive: str | None) -> None:
@@ -64,57 +68,48 @@ def understand_cams(columns: list[CamColumn], file_angle: str | None, file_posit
     """
     for column in columns:
         if column.candidate.score < CERTAIN and not column.certain_by_rule:
-            column.doubt("signal", "")
-    _sides(columns)
+            column.doubt("signal")
+        if column.side is None:
+            column.doubt("signal", say("side_open"))
     _roles(columns)
     _banks(columns)
     for column in columns:
-        if column.cam is not None and column.role is not None:
-            column.signal = f"cam_{column.cam}_{column.role}"
-        else:
-            column.signal = f"cam_{column.side or 'intake'}_b{column.bank or 1}_{column.role or 'actual'}"
-            column.doubt("signal", "")
+        if column.cam is None or column.role is None:
+            column.doubt("signal")
+        column.signal = _SIGNAL_OF[column.role or "actual"](column.cam or cam_id(column.side or "intake", column.bank or 1))
     angles = [c for c in columns if c.role != "duty"]
     for column in angles:
-        if _is_raw(column.figures, column.heading.unit):
-            column.doubt("factor", f"whole numbers up to {column.figures.high:g} are raw counts, not degrees")
+        if column.is_raw:
+            column.doubt("factor", say("raw_counts", high=column.figures.high))
     _shafts(angles, file_angle)
-    _signs(angles, file_positive)
-    _rests(angles)
-
-
-def _sides(columns: list[CamColumn]) -> None:
-    for column in columns:
-        if column.side is None and not column.certain_by_rule:
-            column.doubt("signal", "the heading does not say whether it is the intake or the exhaust cam")
+    for column in angles:
+        _sign(column, [c for c in angles if c.cam == column.cam and c.cam is not None] or [column], file_positive)
+        _rest(column, [c for c in angles if c.cam == column.cam and c.figures.count])
 
 
 def _roles(columns: list[CamColumn]) -> None:
     for column in columns:
-        if column.role is not None or column.certain_by_rule:
+        if column.role is not None:
             continue
-        mates = [c for c in columns if c is not column and c.side == column.side and c.bank == column.bank]
+        mates = [c for c in columns if c is not column and (c.side, c.bank) == (column.side, column.bank)]
         commanded = [c for c in mates if c.role == "commanded"]
-        plain = [c for c in mates if c.role in (None, "actual")]
-        if len(commanded) == 1 and not plain and _alike(column.figures, commanded[0].figures):
+        others = [c for c in mates if c.role in (None, "actual")]
+        if len(commanded) == 1 and not others and _alike(column.figures, commanded[0].figures):
             column.role = "actual"
-            column.why.append(f"{commanded[0].heading.text!r} is its command, and its values follow that")
+            column.why.append(say("follows_command", command=repr(commanded[0].heading.text)))
         else:
-            column.doubt("signal", "the heading does not say whether it is commanded or actual")
+            column.doubt("signal", say("role_open"))
 
 
 def _alike(a: ColumnFigures, b: ColumnFigures) -> bool:
     """True where two columns have the same range, nearly, and rise and fall together."""
     if not a.count or not b.count or max(a.span, b.span) < _MOVED_DEG:
         return False
-    overlap = min(a.high, b.high) - max(a.low, b.low)
-    if overlap < 0.6 * max(a.span, b.span):
+    if min(a.high, b.high) - max(a.low, b.low) < 0.6 * max(a.span, b.span):
         return False
     n = min(len(a.sample), len(b.sample))
     x, y = a.sample[:n], b.sample[:n]
-    if n < 8 or not np.std(x) or not np.std(y):
-        return False
-    return float(np.corrcoef(x, y)[0, 1]) > 0.5
+    return n >= 8 and bool(np.std(x) and np.std(y)) and float(np.corrcoef(x, y)[0, 1]) > 0.5
 
 
 def _banks(columns: list[CamColumn]) -> None:
@@ -126,137 +121,78 @@ def _banks(columns: list[CamColumn]) -> None:
         unsaid = [c for c in group if c.bank is None]
         for column in unsaid:
             if len(unsaid) > 1:
-                names = " and ".join(repr(c.heading.text) for c in unsaid[:3])
-                column.doubt("signal", f"{names} read alike; their order says nothing")
+                names = say("and").join(repr(c.heading.text) for c in unsaid[:3])
+                column.doubt("signal", say("read_alike", names=names))
             elif second_bank or len(group) > 1:
-                column.doubt("signal", "the heading does not say which bank, and the file has two")
+                column.doubt("signal", say("bank_open"))
             else:
                 column.bank = 1
-                column.why.append("the only one of its kind, so bank 1")
-        for bank in (1, 2):
-            same = [c for c in group if c.bank == bank]
-            for column in same if len(same) > 1 else ():
-                column.doubt("signal", "another heading means the same")
-
-
-def _is_raw(figures: ColumnFigures, unit: str | None) -> bool:
-    if not figures.count:
-        return False
-    above = _RAW_ABOVE_DEG if unit is None else _RAW_EVEN_IN_DEG
-    return (figures.whole and figures.low >= 0 and figures.high > above) or max(
-        abs(figures.low), abs(figures.high)
-    ) > 4 * _RAW_ABOVE_DEG
+                column.why.append(say("bank_alone"))
+        for column in group:
+            if column.bank is not None and sum(c.bank == column.bank for c in group) > 1:
+                column.doubt("signal", say("means_the_same"))
 
 
 def _shafts(columns: list[CamColumn], file_angle: str | None) -> None:
     for column in columns:
-        words = set(column.heading.words)
-        if column.heading.shaft is not None:
-            column.angle = column.heading.shaft
-            column.why.append(f"in {column.angle} degrees, as its unit says")
-        elif "crank" in words or "crankshaft" in words:
+        if column.said_angle is not None:
+            column.angle = column.said_angle
+            column.why.append(say("angle_by_unit", angle=column.angle))
+        elif set(column.heading.words) & {"crank", "crankshaft"}:
             column.angle = "crank"
-            column.why.append("in crank degrees, as its heading says")
+            column.why.append(say("angle_by_heading"))
     said = {c.angle for c in columns if c.angle}
-    wide = [
-        c
-        for c in columns
-        if c.figures.count and c.figures.span > _CRANK_SPAN_DEG and not _is_raw(c.figures, c.heading.unit)
-    ]
+    wide = [c for c in columns if c.figures.count and c.figures.span > _CRANK_SPAN_DEG and not c.is_raw]
     for column in columns:
         if column.angle is not None:
             continue
         if file_angle is not None:
             column.angle = file_angle
-            column.why.append(f"{file_angle} degrees, as told")
+            column.why.append(say("angle_told", angle=file_angle))
         elif len(said) == 1:
             column.angle = next(iter(said))
-            column.why.append(f"{column.angle} degrees, like the other cam columns")
+            column.why.append(say("angle_like_others", angle=column.angle))
         elif wide and not said:
             column.angle = "crank"
-            column.why.append(
-                f"crank degrees: {wide[0].heading.text!r} moves {wide[0].figures.span:.0f} deg, "
-                f"more than a cam can turn"
-            )
+            column.why.append(say("angle_by_span", name=repr(wide[0].heading.text), span=wide[0].figures.span))
         else:
-            column.doubt("angle", "nothing says whether it is in crank or cam degrees")
+            column.doubt("angle", say("angle_open"))
 
 
-def _signs(columns: list[CamColumn], file_positive: str | None) -> None:
-    for column in columns:
-        if column.candidate.sign is not None:
-            column.positive = column.candidate.sign
-            column.why.append(f"{column.positive} counts positive, as its heading says")
-    for column in columns:
-        if column.positive is not None:
-            continue
-        mates = [c for c in columns if c.cam == column.cam and c.cam is not None]
-        told = {c.positive for c in mates if c.candidate.sign is not None}
-        if len(told) == 1:
-            column.positive = next(iter(told))
-            column.why.append(f"{column.positive} counts positive, like the other column of this cam")
-        elif file_positive is not None:
-            column.positive = file_positive
-            column.why.append(f"{file_positive} counts positive, as told")
-        else:
-            _sign_by_values(column, mates or [column])
+def _sign(column: CamColumn, mates: list[CamColumn], file_positive: str | None) -> None:
+    said = {c.said_positive for c in mates if c.said_positive}
+    if column.said_positive is not None:
+        column.positive = column.said_positive
+        column.why.append(say("sign_by_heading", positive=column.positive))
+    elif len(said) == 1:
+        column.positive = said.pop()
+        column.why.append(say("sign_by_mate", positive=column.positive))
+    elif file_positive is not None:
+        column.positive = file_positive
+        column.why.append(say("sign_told", positive=file_positive))
+    else:
+        _sign_by_values(column, mates)
 
 
 def _sign_by_values(column: CamColumn, mates: list[CamColumn]) -> None:
     # Commands are free of noise and of a cam that hangs: they show the side to which this cam moves.
-    source = next((m for m in mates if m.role == "commanded" and m.figures.count), column).figures
-    if (
-        not source.count
-        or source.span < _MOVED_DEG
-        and abs(source.high) < _MOVED_DEG
-        and abs(source.low) < _MOVED_DEG
-    ):
-        column.positive = "advance"
-        column.why.append("it never moves, so its sign shows nothing")
-    elif column.side == "intake" and source.low >= -_ONE_SIDED_DEG and source.high >= _MOVED_DEG:
-        column.positive = "advance"
-        column.why.append(
-            f"advance counts positive: it moves from rest up to {source.high:g}, and an intake cam "
-            f"rests retarded"
-        )
-    elif column.side == "exhaust" and source.high <= _ONE_SIDED_DEG and source.low <= -_MOVED_DEG:
-        column.positive = "advance"
-        column.why.append(
-            f"advance counts positive: it moves from rest down to {source.low:g}, and an exhaust "
-            f"cam rests advanced"
-        )
+    f = next((m for m in mates if m.role == "commanded" and m.figures.count), column).figures
+    if not f.count or max(f.span, abs(f.high), abs(f.low)) < _MOVED_DEG:
+        reason = say("sign_of_still")
+    elif column.side == "intake" and f.low >= -_ONE_SIDED_DEG and f.high >= _MOVED_DEG:
+        reason = say("sign_of_intake", high=f.high)
+    elif column.side == "exhaust" and f.high <= _ONE_SIDED_DEG and f.low <= -_MOVED_DEG:
+        reason = say("sign_of_exhaust", low=f.low)
     else:
-        column.doubt(
-            "positive", f"nothing says whether its {source.low:g} to {source.high:g} are advance or retard"
-        )
+        column.doubt("positive", say("sign_open", low=f.low, high=f.high))
+        return
+    column.positive = "advance"
+    column.why.append(reason)
 
 
-def _rests(columns: list[CamColumn]) -> None:
-    for column in columns:
-        f = column.figures
-        if (
-            f.count
-            and not _is_raw(f, column.heading.unit)
-            and (f.low > _ONE_SIDED_DEG or f.high < -_ONE_SIDED_DEG)
-        ):
-            mates = [c.figures for c in columns if c.cam == column.cam and c.figures.count]
-            if not any(m.low <= _NEAR_ZERO_DEG and m.high >= -_NEAR_ZERO_DEG for m in mates):
-                column.doubt(
-                    "rest_deg",
-                    f"it never reads near 0 ({f.low:g} to {f.high:g}): what it reads at rest is not known",
-                )
-
-
-def known_cam_signal(signal: str, candidate: Candidate) -> Candidate:
-    """The candidate with side, bank and role of a signal that somebody named."""
-    side, bank, role = SIGNALS[signal].name.removeprefix("cam_").split("_")
-    return replace(candidate, side=side, bank=int(bank[1:]), role=role, score=1.0)
-
-
-def is_cam_angle(signal: str | None) -> bool:
-    """True for a commanded or actual cam angle."""
-    return signal is not None and signal.startswith("cam_") and not signal.endswith("_duty")
-
-
-def by_signal(columns: list[CamColumn]) -> Map[str, CamColumn]:
-    return {c.signal: c for c in columns if c.signal is not None}
+def _rest(column: CamColumn, mates: list[CamColumn]) -> None:
+    f = column.figures
+    if not f.count or column.is_raw or -_ONE_SIDED_DEG <= f.high and f.low <= _ONE_SIDED_DEG:
+        return
+    if not any(m.figures.low <= _NEAR_ZERO_DEG and m.figures.high >= -_NEAR_ZERO_DEG for m in mates):
+        column.doubt("rest_deg", say("rest_open", low=f.low, high=f.high))

@@ -1,34 +1,100 @@
-"""What a cell of a foreign table says: a number, nothing, or something else. One definition, used
-everywhere."""
+"""How a foreign table is cut into cells, and what a cell says: a number, nothing, or something else."""
 
 from __future__ import annotations
 
+import csv
 import re
-from collections.abc import Sequence
+import statistics
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
-NAN = float("nan")
+from camlog.convert.words import MISSING
 
-# Cells that mean "not read", in lower case; beside them any run of dashes, dots, stars or marks.
-MISSING_WORDS = frozenset(
-    "na n/a n.a. n.a n/d nd #n/a #na nan null none nil nodata no_data unavailable unsupported "
-    "invalid missing unknown "
-    "error err timeout inf -inf +inf infinity -infinity k.a. k.a s/o s.o. #ref! #value! #div/0! "
-    "#num! #null! #name? "
-    "void".split()
-) | {
-    "no data", "not available", "not supported", "timed out", "no response", "keine angabe", "no reading",
-    "out of range", "not sampled", "no value",
-}  # fmt: skip
+SEPARATORS = (",", ";", "\t", "|")
+_SAMPLE_LINES = 60
+_JOINED_LINES = 20
+
+
+@dataclass(frozen=True)
+class Dialect:
+    """`separator` between cells, `quote` around them ("" where the file has none)."""
+
+    separator: str
+    quote: str = '"'
+
+    def rows(self, lines: Iterable[str]) -> Iterator[list[str]]:
+        """Cells of each line; a line that cannot be cut into cells gives its text as one cell."""
+        options = {"delimiter": self.separator, "skipinitialspace": self.separator != "\t", "strict": True}
+        options |= {"quotechar": self.quote} if self.quote else {"quoting": csv.QUOTE_NONE}
+        for line in lines:
+            try:
+                yield next(csv.reader([line], **options), [])
+            except csv.Error:
+                yield [line]
+
+
+def find_dialect(lines: Sequence[str]) -> Dialect | None:
+    """The dialect of a table from some of its lines; None where no separator makes columns of them.
+
+    The separator that cuts most lines into the same number of whole cells is taken.
+    """
+    lines = [line for line in lines if line.strip()]
+    if not lines:
+        return None
+    quote = _quote(lines)
+    regularity, separator = max((_regularity(Dialect(s, quote), lines), s) for s in SEPARATORS)
+    return Dialect(separator, quote) if regularity > 0 else None
+
+
+def _quote(lines: Sequence[str]) -> str:
+    if any('"' in line for line in lines) or not any("'" in line for line in lines):
+        return '"'
+    cells = (c.strip() for line in lines[:50] for separator in SEPARATORS for c in line.split(separator))
+    return "'" if any(len(cell) > 1 and cell[0] == "'" == cell[-1] for cell in cells) else '"'
+
+
+def _regularity(dialect: Dialect, lines: Sequence[str]) -> float:
+    """Share of lines with the usual number of cells, times the share of cells that are not mixtures."""
+    # The later lines: a preamble stands at the start, and is prose.
+    rows = list(dialect.rows(lines[-_SAMPLE_LINES:]))
+    widths = Counter(len(row) for row in rows if len(row) > 1)
+    if not widths:
+        return 0.0
+    width, count = widths.most_common(1)[0]
+    cells = [cell for row in rows if len(row) == width for cell in row]
+    others = [s for s in SEPARATORS if s not in (dialect.separator, ",")]
+    pure = statistics.fmean(not any(s in cell for s in others) for cell in cells)
+    return count / len(rows) * pure**4
+
+
+def joined_lines(lines: Sequence[str], quote: str) -> Iterator[tuple[int, str]]:
+    """(index of its first line, text) of each record: lines within one pair of quotation marks are one.
+
+    A quotation mark without its partner within a few lines is taken as a letter like any other.
+    """
+    at = 0
+    while at < len(lines):
+        last = at
+        if quote and lines[at].count(quote) % 2:
+            following = range(at + 1, min(at + _JOINED_LINES, len(lines)))
+            last = next((i for i in following if lines[i].count(quote) % 2), at)
+        yield at, "\n".join(lines[at : last + 1])
+        at = last + 1
+
+
+# ---------------------------------------------------------------- numbers
+
+NAN = float("nan")
 _ONLY_MARKS = re.compile(r"[-–—−_.…*?#/~ ]+\Z")
 _BLANKS = " \u00a0\u2007\u202f\u2009\ufeff\t \x0b\x0c"
 _PLAIN = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\Z", re.ASCII)
+# Marks between groups of three digits: the characters, and the decimal marks that may stand with them.
+_GROUP_MARKS = {",": (",", "."), ".": (".", ","), " ": (" \u00a0\u2009\u202f", ".,"), "'": ("'’", ".,")}
 _GROUPS = {
-    ",": re.compile(r"[+-]?[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?\Z", re.ASCII),
-    ".": re.compile(r"[+-]?[1-9]\d{0,2}(?:\.\d{3})+(?:,\d*)?\Z", re.ASCII),
-    " ": re.compile(r"[+-]?[1-9]\d{0,2}(?:[ \u00a0\u2009\u202f]\d{3})+(?:[.,]\d*)?\Z", re.ASCII),
-    "'": re.compile(r"[+-]?[1-9]\d{0,2}(?:['’]\d{3})+(?:[.,]\d*)?\Z", re.ASCII),
+    mark: re.compile(rf"[+-]?[1-9]\d{{0,2}}(?:[{marks}]\d{{3}})+(?:[{decimals}]\d*)?\Z", re.ASCII)
+    for mark, (marks, decimals) in _GROUP_MARKS.items()
 }
 
 
@@ -39,15 +105,12 @@ def is_missing(cell: str) -> bool:
         return True
     if len(text) > 24:
         return not text.strip("-–—_.*# ")
-    if text.isdigit():
-        return False
-    return text.lower() in MISSING_WORDS or bool(_ONLY_MARKS.match(text))
+    return not text.isdigit() and (text.lower() in MISSING or bool(_ONLY_MARKS.match(text)))
 
 
 @dataclass(frozen=True)
 class Numbers:
-    """How numbers are written in a file: the decimal mark, and the mark between groups of three ("" for
-    none)."""
+    """How numbers are written: the decimal mark, and the mark between groups of three ("" for none)."""
 
     decimal: str = "."
     group: str = ""
@@ -55,9 +118,8 @@ class Numbers:
     def read(self, cell: str) -> float | None:
         """The number a cell holds, None where it is none; never infinite."""
         text = cell.strip(_BLANKS)
-        if self.group and self._groups.match(text):
-            for mark in " \u00a0\u2009\u202f'’" if self.group in " '" else self.group:
-                text = text.replace(mark, "")
+        if self.group and _GROUPS[self.group].match(text):
+            text = text.translate(self._without_groups)
         if self.decimal != ".":
             if "." in text:
                 return None
@@ -70,8 +132,8 @@ class Numbers:
         return number if abs(number) != float("inf") else None
 
     @cached_property
-    def _groups(self) -> re.Pattern[str]:
-        return _GROUPS[self.group]
+    def _without_groups(self) -> dict[int, None]:
+        return dict.fromkeys(map(ord, " \u00a0\u2009\u202f'’" if self.group in " '" else self.group))
 
 
 _WITH_UNIT = re.compile(r"\s*([+-]?[\d.,' \u00a0]*\d[.,]?)\s*([^\d\s.,;][^\d;]{0,11}?)\s*\Z")
@@ -87,13 +149,10 @@ def common_suffix(cells: Sequence[str]) -> str:
     """The one unit text that ends nearly all cells that hold something; "" where there is none."""
     parts = [split_unit(c) for c in cells if not is_missing(c)]
     units = {p[1] for p in parts if p}
-    if len(parts) and len(units) == 1 and sum(p is not None for p in parts) >= 0.8 * len(parts):
-        return units.pop()
-    return ""
+    return units.pop() if len(units) == 1 and sum(p is not None for p in parts) >= 0.8 * len(parts) else ""
 
 
-_POINT = re.compile(r"[+-]?\d*\.\d+\Z", re.ASCII)
-_COMMA = re.compile(r"[+-]?\d*,\d+\Z", re.ASCII)
+_DECIMALS = {mark: re.compile(rf"[+-]?\d*[{mark}]\d+\Z", re.ASCII) for mark in ".,"}
 _THREE = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}\Z", re.ASCII)
 
 
@@ -103,33 +162,26 @@ def find_numbers(cells: Sequence[str], separator: str) -> Numbers | None:
     Evidence is what can be only one thing: `0,5` a decimal comma, `1,234.5` a group mark. Three digits after
     a lone mark (`1,234`) are no evidence.
     """
-    points = commas = open_points = open_commas = 0
-    groups = set()
+    surely, openly, groups = {".": 0, ",": 0}, {".": 0, ",": 0}, set()
     for cell in cells:
         text = cell.strip(_BLANKS)
         parts = split_unit(text) if text and not text[-1].isdigit() else None
         text = parts[0].strip(_BLANKS) if parts else text
         three = bool(_THREE.match(text))
-        for mark, pattern in _GROUPS.items():
-            if not three and pattern.match(text):
-                groups.add(mark)
-        if _POINT.match(text):
-            points, open_points = points + (not three), open_points + three
-        elif _COMMA.match(text):
-            commas, open_commas = commas + (not three), open_commas + three
-    if "," in groups or (points and not commas):
-        decimal = "."
-        group = "," if open_commas or "," in groups else ""
-    elif "." in groups or (commas and not points):
-        decimal = ","
-        group = "." if open_points or "." in groups else ""
-    elif points and commas:
-        return None
-    elif open_commas and not open_points:
-        # Within comma-separated columns a number in quotes has its comma for thousands or for decimals.
-        return None
+        if not three:
+            groups |= {mark for mark, pattern in _GROUPS.items() if pattern.match(text)}
+        mark = next((m for m, pattern in _DECIMALS.items() if pattern.match(text)), None)
+        if mark:
+            (openly if three else surely)[mark] += 1
+    decimal, group = ".", ""
+    for own, other in ((".", ","), (",", ".")):
+        if other in groups or (surely[own] and not surely[other]):
+            decimal, group = own, other if openly[other] or other in groups else ""
+            break
     else:
-        decimal, group = ".", ""
+        # Within comma-separated columns a number in quotes has its comma for thousands or for decimals.
+        if surely["."] or surely[","] or (openly[","] and not openly["."]):
+            return None
     if groups & {" ", "'"}:
         group = " " if " " in groups else "'"
     return Numbers(decimal, group)

@@ -1,4 +1,4 @@
-"""Figures of every column of a table: what range its values have, and whether values were only held.
+"""Figures of every column of a table: what range its values have, and which rows only repeat the value before.
 
 A logger that writes a whole row each time one value arrives repeats the others. Such a repeat is no reading.
 It shows in the runs: the distances between changes are multiples of the number of rows in which the logger
@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from camlog.convert.store import RowStore
+from camlog.convert.rows import RowStore
+from camlog.convert.sentences import say
 
 _MAX_GAP = 512
 _MIN_CHANGES = 20
@@ -29,11 +30,10 @@ _OUTLIERS = 0.005
 @dataclass(frozen=True)
 class ColumnFigures:
     """Of one column: `count` values, `low` and `high`, `sample` some of its values in order, `whole` True
-    where all are whole numbers, `held_rows` the rows for which each reading is repeated (1: not held) and
-    `held_why` the evidence.
+    where all are whole numbers, `changes` the rows whose value is another than before, `held_rows` the rows for which
+    each reading is repeated (1: not held) and `held_why` the evidence.
 
-    `changes` counts the rows whose value is another than before. `repeated` is True where a row repeats it
-    for another reason (None: nowhere), shape (rows,).
+    `repeated` is True where a row repeats it for another reason (None: nowhere), shape (rows,).
     """
 
     count: int
@@ -65,79 +65,52 @@ class ColumnFigures:
 
 
 class _Runs:
-    """Runs of equal values, one column at a time, over all blocks."""
+    """Runs of equal values of one column: `gaps[n]` counts changes n rows apart, `turns` those in the other direction
+    than the change before, of `moves` in all."""
 
-    def __init__(self):
-        self.gaps = np.zeros(_MAX_GAP + 1, dtype=np.int64)
-        self.turns = self.moves = 0
-        self.since: int | None = None
-        self.value = math.nan
-        self.direction = 0.0
-        self.missing = self.rows = 0
+    def __init__(self, values: np.ndarray, rows: int):
+        self.rows, self.missing = rows, rows - len(values)
+        counted = values if self.missing <= 0.05 * rows + 50 else values[:0]
+        changed = np.flatnonzero(np.diff(counted)) + 1
+        self.moves = len(changed)
+        # The first run may have begun before the file.
+        self.gaps = np.bincount(np.minimum(np.diff(changed), _MAX_GAP), minlength=_MAX_GAP + 1)
+        self.gaps[_MAX_GAP] = 0  # longer runs are only known to be long
+        directions = np.sign(np.diff(values)[changed - 1])
+        self.turns = int(np.count_nonzero(np.diff(directions)))
 
-    def see(self, values: np.ndarray, rows: int) -> None:
-        """Take in the next values; of `rows` rows only these held one."""
-        self.rows += rows
-        missing = rows - len(values)
-        self.missing += missing
-        if missing and self.missing > 0.05 * self.rows + 50:
-            return  # empty cells already say what is a reading
-        if not len(values):
-            return
-        before = np.concatenate([[self.value], values[:-1]])
-        changed = np.flatnonzero((values != before) & ~np.isnan(before))
-        if self.since is None:
-            self.since = 0
-        if len(changed):
-            gaps = np.diff(np.concatenate([[-self.since], changed]))
-            if self.direction == 0.0:
-                gaps = gaps[1:]  # the first run may have begun before the file
-            self.gaps += np.bincount(np.minimum(gaps, _MAX_GAP), minlength=_MAX_GAP + 1)
-            directions = np.sign(values[changed] - before[changed])
-            both = np.concatenate([[self.direction or directions[0]], directions])
-            self.turns += int(np.sum(both[1:] != both[:-1]))
-            self.moves += len(changed)
-            self.direction = float(directions[-1])
-            self.since = len(values) - int(changed[-1])
-        else:
-            self.since += len(values)
-        self.value = float(values[-1])
+    @property
+    def few_missing(self) -> bool:
+        """False where empty cells already say what is a reading."""
+        return self.missing <= 0.05 * self.rows
 
     @property
     def usable(self) -> bool:
-        return self.moves >= _MIN_CHANGES and self.missing <= 0.05 * self.rows
+        return self.moves >= _MIN_CHANGES and self.few_missing
 
     def period(self) -> tuple[int, str]:
         """Rows in which the value is renewed (1 where every row may be a reading), and the evidence."""
-        counted = self.gaps.copy()
-        total = int(counted.sum())
         # A smooth climb in even steps looks the same held or not: only a value that turns back can tell.
-        if not self.usable or total < _MIN_CHANGES or self.turns < _TURNING * self.moves:
+        if not self.usable or self.moves <= _MIN_CHANGES or self.turns < _TURNING * self.moves:
             return 1, ""
-        lengths = np.arange(len(counted))
-        inner = counted.copy()
-        inner[_MAX_GAP] = 0  # longer runs are only known to be long
-        known = int(inner.sum())
+        known = int(self.gaps.sum())
         for period in range(_MAX_PERIOD, 1, -1):
-            fits = int(inner[(lengths % period == 0) & (lengths > 0)].sum())
+            fits = int(self.gaps[period::period].sum())
             # Two gaps in a run of luck: each fits by chance once in `period`.
-            if known >= _MIN_CHANGES and fits >= (1 - _SLIPS) * known and inner[period] >= 0.05 * known:
+            if known >= _MIN_CHANGES and fits >= (1 - _SLIPS) * known and self.gaps[period] >= 0.05 * known:
                 if known * math.log(period) - _slip_ways(known, known - fits) > -math.log(_LUCK):
-                    return period, f"its changes stand {period} rows apart or a multiple of that"
-        shortest = int(np.searchsorted(np.cumsum(inner), 0.02 * known, side="right"))
-        rate = total / max(1, self.rows)
+                    return period, say("held_by_period", period=period)
+        shortest = int(np.searchsorted(np.cumsum(self.gaps), 0.02 * known, side="right"))
         if shortest >= 2 and self.turns >= _RESTLESS * self.moves and known >= 2 * _MIN_CHANGES:
             # Readings that change with chance `rate` a row would often change in the very next row.
-            if known * (shortest - 1) * -math.log1p(-min(rate, 0.999)) > -math.log(_LUCK) + 5:
-                usual = int(np.searchsorted(np.cumsum(inner), 0.5 * known))
-                return usual, f"it is restless, yet never changes within {shortest} rows"
+            rate = min((self.moves - 1) / max(1, self.rows), 0.999)
+            if known * (shortest - 1) * -math.log1p(-rate) > -math.log(_LUCK) + 5:
+                return int(np.searchsorted(np.cumsum(self.gaps), 0.5 * known)), say("held_restless", rows=shortest)
         return 1, ""
 
     def fits(self, period: int) -> bool:
         """True where the changes there are do not speak against renewal every `period` rows."""
-        lengths = np.arange(len(self.gaps) - 1)
-        fitting = int(self.gaps[:-1][lengths % period == 0].sum())
-        return self.missing <= 0.05 * self.rows and fitting >= (1 - _SLIPS) * int(self.gaps[:-1].sum())
+        return self.few_missing and int(self.gaps[::period].sum()) >= (1 - _SLIPS) * int(self.gaps.sum())
 
 
 def _slip_ways(known: int, slips: int) -> float:
@@ -146,54 +119,36 @@ def _slip_ways(known: int, slips: int) -> float:
 
 def column_figures(store: RowStore) -> list[ColumnFigures]:
     """Figures of each column of a store but its first, the time."""
-    width = store.width - 1
-    runs = [_Runs() for _ in range(width)]
-    count = np.zeros(width, dtype=np.int64)
-    low, high = np.full(width, np.inf), np.full(width, -np.inf)
-    whole = np.ones(width, dtype=bool)
-    for block in store.blocks():
-        for j in range(width):
-            values = np.ascontiguousarray(block[:, j + 1])
-            rows = len(values)
-            if not np.isfinite(values.sum()):  # a missing value makes the sum missing: mostly there is none
-                values = values[np.isfinite(values)]
-            if len(values):
-                count[j] += len(values)
-                low[j], high[j] = min(low[j], values.min()), max(high[j], values.max())
-                if whole[j]:
-                    whole[j] = bool((values == np.floor(values)).all())
-            runs[j].see(values, rows)
-    sample = store.sample(_SAMPLE_ROWS)
-    found = []
-    for j in range(width):
-        values = sample[:, j + 1]
-        period, why = runs[j].period()
-        some = values[np.isfinite(values)]
-        if not count[j]:
-            low[j] = high[j] = math.nan
-        found.append(
+    figures, runs = [], []
+    step = max(1, store.rows // _SAMPLE_ROWS)
+    for j in range(1, store.width):
+        column = store.column(j)
+        finite = np.isfinite(column)
+        values = column if finite.all() else column[finite]
+        some = column[::step]
+        runs.append(_Runs(values, len(column)))
+        period, why = runs[-1].period()
+        figures.append(
             ColumnFigures(
-                int(count[j]), float(low[j]), float(high[j]), some, bool(whole[j]), period, why, runs[j].moves
+                len(values),
+                float(values.min()) if len(values) else math.nan,
+                float(values.max()) if len(values) else math.nan,
+                some[np.isfinite(some)],
+                bool((values == np.floor(values)).all()),
+                period,
+                why,
+                runs[-1].moves,
             )
         )
-    return _with_company(found, runs)
-
-
-def _with_company(found: list[ColumnFigures], runs: list[_Runs]) -> list[ColumnFigures]:
-    """Columns too still to tell by themselves are held like the others where most others are, all alike."""
-    told = [
-        f.held_rows
-        for f, r in zip(found, runs, strict=True)
-        if f.held_rows > 1 or (r.usable and not r.fits(2))
-    ]
-    held = [p for p in told if p > 1]
-    if len(held) < 2 or len(held) < 0.6 * len(told) or len(set(held)) > 1:
-        return found
-    period = held[0]
-    why = f"the other columns are renewed every {period} rows"
+    # Columns too still to tell by themselves are held like the others where most others are, all alike.
+    telling = [f.held_rows for f, r in zip(figures, runs, strict=True) if f.held_rows > 1 or (r.usable and not r.fits(2))]
+    held = [p for p in telling if p > 1]
+    if len(held) < 2 or len(held) < 0.6 * len(telling) or len(set(held)) > 1:
+        return figures
+    period, why = held[0], say("held_like_others", period=held[0])
     return [
         replace(f, held_rows=period, held_why=why) if f.held_rows == 1 and f.count and r.fits(period) else f
-        for f, r in zip(found, runs, strict=True)
+        for f, r in zip(figures, runs, strict=True)
     ]
 
 
@@ -214,7 +169,6 @@ class HeldRows:
         changed = (values != before) & np.isfinite(values)
         place = np.arange(len(values))
         anchor = np.maximum.accumulate(np.where(changed, place, -self._since))
-        kept = ((place - anchor) % self._period == 0) & np.isfinite(values)
         self._since = int(len(values) - anchor[-1])
         self._value = float(values[-1])
-        return kept
+        return ((place - anchor) % self._period == 0) & np.isfinite(values)

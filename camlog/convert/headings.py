@@ -7,8 +7,9 @@ import unicodedata
 from dataclasses import dataclass
 from functools import lru_cache
 
-from camlog.convert.words import CAM_UNITS, CRANK_UNITS, SAME_WORDS, UNITS
+from camlog.convert.words import SAME_WORDS, UNITS, words
 
+_SHAFT_UNITS = {"crank": words("crank_units"), "cam": words("cam_units")}
 _LETTERS = str.maketrans({"ß": "ss", "æ": "ae", "ø": "o", "ı": "i"})
 _CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 _BRACKETS = re.compile(r"\s*[\[({<]\s*([^\[\](){}<>]{0,32}(?:\(a\))?)\s*[\])}>]")
@@ -20,10 +21,10 @@ _PID = re.compile(
     r"|\bpid\s*[:#$-]?\s*(?:0x|\$)?([0-9a-f]{2})\b|\A\s*(?:0x|\$)([0-9a-f]{2})\s*\Z",
     re.IGNORECASE,
 )
-# Single letters are units only where a heading cannot mean a name by them.
-_TAIL_UNITS = (
-    frozenset(UNITS) - set("kxalmg#/") - {"ma", "ratio", "lambda", "km", "mi", "m", "min", "day", "ft", "a"}
-)
+# The bare form of a request stands alone or before the name: 010C.
+_BARE_PID = re.compile(r"\s*01([0-9A-Fa-f]{2})(?:\b|_)")
+# A heading may end in these and mean a name by them, not a unit.
+_TAIL_UNITS = frozenset(UNITS) - set("kxalmg#/") - {"ma", "ratio", "lambda", "km", "mi", "min", "day", "ft"}
 
 
 @dataclass(frozen=True)
@@ -49,10 +50,9 @@ def read_unit(text: str) -> tuple[str, str | None] | None:
     plain = re.sub(r"[\s_]+", "", text).strip("[](){}<>").lower()
     # Powers and dots of products, one way.
     for candidate in (plain, plain.replace("·", "").replace(".", "")):
-        if candidate in CRANK_UNITS:
-            return "deg", "crank"
-        if candidate in CAM_UNITS:
-            return "deg", "cam"
+        for shaft, units in _SHAFT_UNITS.items():
+            if candidate in units:
+                return "deg", shaft
         if candidate in UNITS:
             return UNITS[candidate], None
     return None
@@ -64,42 +64,24 @@ def parse_heading(text: str, unit_cell: str = "", tail_unit: bool = True) -> Hea
 
     `tail_unit` False leaves a last word that could be a unit (`_c`, `_v`) among the words.
     """
-    name, unit_text = text.strip(), ""
-    found = None
-    for match in list(_BRACKETS.finditer(name))[::-1]:
-        found = read_unit(match[1])
-        if found:
-            unit_text = match[1].strip()
-            name = name[: match.start()] + " " + name[match.end() :]
-            break
-    last = re.split(r"[\s_]+", name.strip())
-    if not found and len(last) > 1 and _is_tail(last[-1], tail_unit) and (found := read_unit(last[-1])):
-        name, unit_text = name.strip()[: -len(last[-1])], last[-1]
-    if not found and (match := _TAIL.match(name)) and (found := read_unit(match[2])):
-        name, unit_text = match[1], match[2]
-    if unit_cell.strip() and (given := read_unit(unit_cell)):
-        found, unit_text = given, unit_cell.strip()
-    pid, place = _pid(text)
-    if pid is not None and text[: place[1]].strip() and (found is None or place[1] <= len(name)):
-        name = name.replace(text[place[0] : place[1]], " ", 1)
-    words = plain_words(name)
+    name, found, unit_text = _without_unit(text.strip(), tail_unit)
+    if unit_cell.strip() and (beside := read_unit(unit_cell)):
+        found, unit_text = beside, unit_cell.strip()
+    pid, (start, end) = _pid(text)
+    if pid is not None and text[:end].strip() and (found is None or end <= len(name)):
+        name = name.replace(text[start:end], " ", 1)
+    plain = plain_words(name)
     # The C of 010C is a digit, not a unit.
-    if (
-        not found
-        and tail_unit
-        and len(words) > 1
-        and words[-1] in _TAIL_UNITS - {"pa"}
-        and (pid is None or len(words[-1]) > 1)
-    ):
-        found, unit_text = read_unit(words[-1]), words[-1]
-        words = words[:-1]
-        if words[-1] in ("deg", "degrees"):
-            words = words[:-1]
-    joined = " ".join(_folded(words))
-    bank, cylinder = _BANK.search(joined), _CYLINDER.search(joined)
+    if not found and tail_unit and len(plain) > 1 and plain[-1] in _TAIL_UNITS - {"pa"} and (pid is None or len(plain[-1]) > 1):
+        unit_text = plain.pop()
+        found = read_unit(unit_text)
+        if plain[-1] in ("deg", "degrees"):
+            plain.pop()
+    joined = " ".join(SAME_WORDS.get(word, word) for word in plain)
+    bank = _BANK.search(joined)
     if bank:
         joined = joined[: bank.start()] + " " + joined[bank.end() :]
-        cylinder = _CYLINDER.search(joined)
+    cylinder = _CYLINDER.search(joined)
     if cylinder:
         joined = joined[: cylinder.start()] + "cylinder" + joined[cylinder.end() :]
     return Heading(
@@ -114,9 +96,20 @@ def parse_heading(text: str, unit_cell: str = "", tail_unit: bool = True) -> Hea
     )
 
 
-def _is_tail(token: str, tail_unit: bool) -> bool:
-    """True where a heading's last word can only be a unit (km/h, °C, kPa), or may be taken for one."""
-    return not token.isalnum() or (tail_unit and token.lower() in _TAIL_UNITS and not token[0].isdigit())
+def _without_unit(name: str, tail_unit: bool) -> tuple[str, tuple[str, str | None] | None, str]:
+    """The heading without the unit it ends in or has in brackets, that unit as read, and as written."""
+    for match in list(_BRACKETS.finditer(name))[::-1]:
+        if found := read_unit(match[1]):
+            return name[: match.start()] + " " + name[match.end() :], found, match[1].strip()
+    last = re.split(r"[\s_]+", name)[-1]
+    # A last word can only be a unit (km/h, °C, kPa), or may be taken for one.
+    is_tail = not last.isalnum() or (tail_unit and last.lower() in _TAIL_UNITS and not last[0].isdigit())
+    if len(last) < len(name) and is_tail and (found := read_unit(last)):
+        return name[: -len(last)], found, last
+    match = _TAIL.match(name)
+    if match and (found := read_unit(match[2])):
+        return match[1], found, match[2]
+    return name, None, ""
 
 
 def plain_letters(text: str) -> str:
@@ -132,16 +125,8 @@ def plain_words(name: str) -> list[str]:
     return re.findall(r"[a-z]+|\d+|%|°", plain.replace("'", " "))
 
 
-def _folded(words: list[str]) -> list[str]:
-    out: list[str] = []
-    for word in words:
-        out.extend(SAME_WORDS.get(word, word).split())
-    return out
-
-
 def _pid(text: str) -> tuple[int | None, tuple[int, int]]:
     """Parameter number a heading names (None: none), and where it stands in the text."""
-    # The bare form of a request stands alone or before the name: 010C.
-    match = _PID.search(text[:64]) or re.match(r"\s*01([0-9A-Fa-f]{2})(?:\b|_)", text[:64])
+    match = _PID.search(text[:64]) or _BARE_PID.match(text[:64])
     digits = next((g for g in match.groups() if g), None) if match else None
     return (int(digits, 16), match.span()) if digits else (None, (0, 0))

@@ -1,5 +1,4 @@
-"""Where things stand in a foreign table: preamble, headings, units row, first row of readings; wide or
-long."""
+"""Where things stand in a foreign table: preamble, headings, units row, first row of readings; wide or long."""
 
 from __future__ import annotations
 
@@ -8,13 +7,21 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from camlog.convert.cells import Numbers, common_suffix, find_numbers, is_missing, split_unit
-from camlog.convert.dialect import Dialect, joined_lines
+from camlog.convert.cells import (
+    Dialect,
+    Numbers,
+    common_suffix,
+    find_numbers,
+    is_missing,
+    joined_lines,
+    split_unit,
+)
 from camlog.convert.headings import parse_heading, read_unit
 from camlog.convert.limits import HEAD_LINES
 from camlog.convert.stamps import is_day, is_stamp
 
 _FOLLOWING = 12
+_FIGURE = re.compile(r"[+\-−]?[\d.,' \u00a0\u202f]*\d[.,]?(?:[eE][+-]?\d+)?\Z")
 _RATE = re.compile(
     r"(?:sampl\w*|rate|frequency|interval|period|abtast\w*|takt|cadence|frecuencia|muestreo)\b[^\d\n]{0,40}?"
     r"(\d+(?:[.,]\d+)?)\s*[;,:]?\s*(hz|ms|milliseconds|s|sec|seconds|samples?\s*(?:/|per)\s*s(?:ec(?:ond)?)?)\b",
@@ -36,6 +43,11 @@ class SourceColumn:
     kind: str = "number"
     suffix: str = ""
 
+    @property
+    def label(self) -> str:
+        """The heading, or the number of a column without one."""
+        return self.heading or f"column {self.index + 1}"
+
 
 @dataclass(frozen=True)
 class LongColumns:
@@ -51,8 +63,8 @@ class Layout:
     """What `find_layout` found. Lines count from 1; `first_row_line` is where the readings begin.
 
     `width` is the number of cells of a usual row, `ragged` True where rows often leave cells at their end
-    away and `overfull` True where most hold more than there are headings. `sample` holds the first rows of
-    readings as text.
+    away and `overfull` True where most hold more than there are headings. `numbers` is None where a comma in them
+    could be either mark. `sample` holds the first rows of readings as text.
     """
 
     dialect: Dialect
@@ -69,22 +81,24 @@ class Layout:
     long: LongColumns | None = None
     sample: tuple[tuple[str, ...], ...] = field(default=(), repr=False)
 
+    def cells(self, index: int) -> list[str]:
+        """The first cells of a column."""
+        return [r[index] for r in self.sample if index < len(r)]
+
 
 def find_layout(lines: Sequence[str], dialect: Dialect, numbers: Numbers | None = None) -> Layout | None:
     """The layout of a table from its first lines; None where no rows of readings are found."""
-    records = [(at, text) for at, text in joined_lines(lines[:HEAD_LINES], dialect.quote)]
-    rows = [_stripped(cells) for cells in dialect.rows(text for _, text in records)]
+    records = list(joined_lines(lines[:HEAD_LINES], dialect.quote))
+    rows = [[c.strip() for c in cells] for cells in dialect.rows(text for _, text in records)]
     good = [_is_reading(row) for row in rows]
     first = _first_reading(rows, good)
     if first is None:
         return None
     headings, units = _heading_rows(rows, first)
     heading_cells = tuple(rows[headings]) if headings is not None else ()
-    readings = [
-        r for r, fits in zip(rows[first:], good[first:], strict=True) if fits and tuple(r) != heading_cells
-    ]
-    width = Counter(len(r) for r in readings).most_common(1)[0][0]
     unit_cells = tuple(rows[units]) if units is not None else ()
+    readings = [r for r, fits in zip(rows[first:], good[first:], strict=True) if fits and tuple(r) != heading_cells]
+    width = Counter(len(r) for r in readings).most_common(1)[0][0]
     numbers = numbers or find_numbers([c for r in readings for c in r], dialect.separator)
     if numbers is not None and numbers.group == dialect.quote:
         numbers = Numbers(numbers.decimal)  # a doubled quotation mark parts no thousands
@@ -112,48 +126,31 @@ def find_layout(lines: Sequence[str], dialect: Dialect, numbers: Numbers | None 
 def stated_rate_hz(preamble: Sequence[str]) -> float | None:
     """The sampling rate that lines above the headings state, in Hz; None where they state none or several."""
     found = set()
-    for line in preamble:
-        match = _RATE.search(line)
-        if match:
-            number, unit = float(match[1].replace(",", ".")), match[2].lower()
-            if number > 0:
-                found.add(
-                    1000 / number
-                    if unit.startswith("m")
-                    else 1 / number
-                    if unit in ("s", "sec", "seconds")
-                    else number
-                )
+    for match in filter(None, map(_RATE.search, preamble)):
+        number, unit = float(match[1].replace(",", ".")), match[2].lower()
+        if number > 0:
+            period_s = 1e-3 if unit.startswith("m") else 1.0
+            found.add(1.0 / period_s / number if unit.startswith(("m", "sec")) or unit == "s" else number)
     return found.pop() if len(found) == 1 else None
-
-
-def _stripped(cells: list[str]) -> list[str]:
-    return [c.strip() for c in cells]
 
 
 def is_figure(cell: str) -> bool:
     """True for a cell that a reading can be: a number in any notation, with or without unit, or a stamp."""
     if not cell or len(cell) > 40 or not any(c.isdigit() for c in cell):
         return False
-    if re.match(r"[+\-−]?[\d.,' \u00a0\u202f]*\d[.,]?(?:[eE][+-]?\d+)?\Z", cell):
-        return True
-    if is_stamp(cell) or is_day(cell):
+    if _FIGURE.match(cell) or is_stamp(cell) or is_day(cell):
         return True
     parts = split_unit(cell)
     return parts is not None and read_unit(parts[1]) is not None
 
 
 def _is_reading(row: Sequence[str]) -> bool:
-    if len(row) < 2:
-        return False
     held = [c for c in row if not is_missing(c)]
-    figures = sum(is_figure(c) for c in held)
+    figures = sum(map(is_figure, held))
+    if len(row) < 2 or figures < max(1, 0.34 * len(held)):
+        return False
     # In a long table one cell in four is a number and one a time; the others are words.
-    return (
-        figures >= 1
-        and figures >= 0.34 * len(held)
-        and (figures >= 2 or len(held) < 3 or figures >= 0.5 * len(held))
-    )
+    return figures >= 2 or len(held) < 3 or figures >= 0.5 * len(held)
 
 
 def _first_reading(rows: Sequence[Sequence[str]], fits: Sequence[bool]) -> int | None:
@@ -161,84 +158,57 @@ def _first_reading(rows: Sequence[Sequence[str]], fits: Sequence[bool]) -> int |
     filled = [i for i, row in enumerate(rows) if any(row)]
     good = {i for i in filled if fits[i]}
     widths = Counter(len(rows[i]) for i in good)
-    if not widths:
-        return None
-    usual = max(widths, key=lambda w: (widths[w], w))
+    usual = max(widths, key=lambda w: (widths[w], w), default=0)
     for place, i in enumerate(filled):
-        if i not in good or len(rows[i]) < 0.5 * usual:
+        width = len(rows[i])
+        if i not in good or width < 0.5 * usual:
             continue
         after = filled[place + 1 : place + 1 + _FOLLOWING]
-        alike = sum(j in good and len(rows[j]) >= 0.5 * len(rows[i]) for j in after)
-        if alike >= 0.4 * len(after) and not _is_preamble_pair(rows[i], usual):
+        alike = sum(j in good and len(rows[j]) >= 0.5 * width for j in after)
+        # `Sample rate;10`: a word and a figure above a wider table.
+        named_figure = width < usual and not is_figure(rows[i][0]) and not is_missing(rows[i][0])
+        if alike >= 0.4 * len(after) and not named_figure:
             return i
     return None
 
 
-def _is_preamble_pair(row: Sequence[str], usual: int) -> bool:
-    """`Sample rate;10`: a word and a figure above a wider table."""
-    return len(row) < usual and bool(row) and not is_figure(row[0]) and not is_missing(row[0])
-
-
 def _heading_rows(rows: Sequence[Sequence[str]], first: int) -> tuple[int | None, int | None]:
     """Indices of the headings and of the units row above row `first`, None for what is not there."""
-    width = len(rows[first])
-    above = [i for i in range(first - 1, -1, -1) if any(rows[i])][:3]
     wordy = []
-    for i in above:
+    for i in [i for i in range(first - 1, -1, -1) if any(rows[i])][:3]:
         held = [c for c in rows[i] if c]
-        if (
-            len(rows[i]) < max(2, 0.5 * width)
-            or len(held) < 2
-            or sum(is_figure(c) for c in held) > 0.34 * len(held)
-        ):
+        wide = len(rows[i]) >= max(2, 0.5 * len(rows[first])) and len(held) >= 2
+        if not wide or sum(map(is_figure, held)) > 0.34 * len(held):
             break
         wordy.append(i)
     if not wordy:
         return None, None
-    nearest = wordy[0]
-    if len(wordy) > 1:
-        if _is_units_row(rows[nearest], rows[wordy[1]]):
-            return wordy[1], nearest
-        if _is_units_row(rows[wordy[1]], rows[nearest]):
-            return nearest, wordy[1]
+    nearest, *above = wordy
+    if above and _is_units_row(rows[nearest], rows[above[0]]):
+        return above[0], nearest
+    if above and _is_units_row(rows[above[0]], rows[nearest]):
+        return nearest, above[0]
     return nearest, None
 
 
 def _is_units_row(row: Sequence[str], names: Sequence[str]) -> bool:
-    held = [c for c in row if not is_missing(c)]
-    units = sum(read_unit(c) is not None for c in held)
-    named = [c for c in names if c]
-    # A row of units stands beside a row of names, and that is not itself made of units.
-    return (
-        units >= 1
-        and units >= 0.6 * len(held)
-        and len(named) >= 2
-        and sum(read_unit(c) is not None for c in named) < 0.6 * len(named)
-    )
+    """True for a row of units beside a row of names that is not itself made of units."""
+    held, named = [c for c in row if not is_missing(c)], [c for c in names if c]
+    units, units_among_names = (sum(read_unit(c) is not None for c in cells) for cells in (held, named))
+    return units >= max(1, 0.6 * len(held)) and len(named) >= 2 and units_among_names < 0.6 * len(named)
 
 
 def _columns(
-    headings: Sequence[str],
-    units: Sequence[str],
-    width: int,
-    readings: Sequence[Sequence[str]],
-    numbers: Numbers,
+    headings: Sequence[str], units: Sequence[str], width: int, readings: Sequence[Sequence[str]], numbers: Numbers
 ) -> tuple[SourceColumn, ...]:
     # Cells beyond the headings belong to nothing; where there are no headings every cell may count.
     count = len(headings) or width
-    while (
-        count > 1
-        and count <= len(headings)
-        and not headings[count - 1]
-        and not any(len(r) >= count and r[count - 1] for r in readings)
-    ):
+    while 1 < count <= len(headings) and not headings[count - 1] and not any(any(r[count - 1 : count]) for r in readings):
         count -= 1
     found = []
     for j in range(count):
-        cells = [r[j] for r in readings if j < len(r)]
-        kind, suffix = _kind(cells, numbers)
-        unit = units[j] if j < len(units) else ""
-        found.append(SourceColumn(j, headings[j] if j < len(headings) else "", unit, kind, suffix))
+        kind, suffix = _kind([r[j] for r in readings if j < len(r)], numbers)
+        found.append(SourceColumn(j, "".join(headings[j : j + 1]), "".join(units[j : j + 1]), kind, suffix))
     return tuple(found)
 
 
@@ -246,18 +216,14 @@ def _kind(cells: Sequence[str], numbers: Numbers) -> tuple[str, str]:
     held = [c for c in cells if not is_missing(c)]
     if not held:
         return "empty", ""
-    read = sum(numbers.read(c) is not None for c in held)
-    if read >= 0.5 * len(held):
+    if sum(numbers.read(c) is not None for c in held) >= 0.5 * len(held):
         compact = sum(len(c) >= 12 and is_stamp(c) for c in held)
         return ("stamp" if compact > 0.9 * len(held) else "number"), ""
-    if sum(is_stamp(c) for c in held) > 0.5 * len(held):
-        return "stamp", ""
-    if sum(is_day(c) for c in held) > 0.5 * len(held):
-        return "day", ""
+    for kind, test in (("stamp", is_stamp), ("day", is_day)):
+        if sum(map(test, held)) > 0.5 * len(held):
+            return kind, ""
     suffix = common_suffix(held)
-    if suffix and read_unit(suffix):
-        return "number", suffix
-    return "text", ""
+    return ("number", suffix) if suffix and read_unit(suffix) else ("text", "")
 
 
 def _long_columns(columns: Sequence[SourceColumn]) -> LongColumns | None:
@@ -270,10 +236,10 @@ def _long_columns(columns: Sequence[SourceColumn]) -> LongColumns | None:
         naming = words & {"signal", "name", "pid"} and (column.kind == "text" or words == {"pid"})
         if naming and "signal" not in roles:
             roles["signal"] = column.index
-        elif words & {"value"} and "value" not in roles and column.kind in ("number", "empty", "text"):
+        elif "value" in words and "value" not in roles and column.kind in ("number", "empty", "text"):
             roles["value"] = column.index
-        elif words & {"unit"} and "unit" not in roles:
-            roles["unit"] = column.index
+        elif "unit" in words:
+            roles.setdefault("unit", column.index)
     if "signal" not in roles or "value" not in roles:
         return None
     return LongColumns(roles["signal"], roles["value"], roles.get("unit"))

@@ -1,5 +1,4 @@
-"""Every column of a table matched to a signal, its unit and scaling: certain, in doubt, or under its own
-name."""
+"""Every column of a table matched to a signal, its unit and scaling: certain, in doubt, or under its own name."""
 
 from __future__ import annotations
 
@@ -7,156 +6,156 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from camlog.convert.cams import CamColumn, is_cam_angle, known_cam_signal, understand_cams
+from camlog.cams import CAM_IDS, actual, commanded, is_angle
+from camlog.convert.cams import CamColumn, understand_cams
 from camlog.convert.figures import ColumnFigures
 from camlog.convert.headings import Heading, parse_heading, plain_letters
 from camlog.convert.layout import SourceColumn
 from camlog.convert.mapping import LEAVE_OUT, ColumnRule, Mapping
-from camlog.convert.meaning import CERTAIN, DOUBTFUL, OWN_NAME, Candidate, candidates
+from camlog.convert.meaning import (
+    CERTAIN,
+    DOUBTFUL,
+    OWN_NAME,
+    TOLD,
+    WORDS,
+    Candidate,
+    cam_candidate,
+    candidates,
+    convertible,
+)  # fmt: skip
 from camlog.convert.model import ColumnMatch
-from camlog.convert.ranges import fault_of_unit, unit_of_values
+from camlog.convert.ranges import BYTE_AS_PERCENT, fault_of_unit, raw_percent, unit_of_values
+from camlog.convert.sentences import say
 from camlog.convert.words import METRIC_UNITS, US_UNITS
-from camlog.signals import CAM_IDS, SIGNALS, actual, commanded
+from camlog.signals import SIGNALS
 from camlog.units import conversion
 
 # A better match takes the signal where it is better by this much; nearer ones are asked about.
 _CLEARLY = 0.04
-AS_TOLD = "as told"
+_DOUBTED = 0.85  # the score of a match in doubt, at most
 
 
 @dataclass
 class _Column:
     source: SourceColumn
     figures: ColumnFigures
-    rule: ColumnRule | None
+    rule: ColumnRule
     found: tuple[tuple[Heading, Candidate], ...]
     heading: Heading
     candidate: Candidate | None = None
     rival: str = ""
+
+    @property
+    def is_cam(self) -> bool:
+        return self.candidate is not None and self.candidate.is_cam and self.candidate.score >= DOUBTFUL
+
+    @property
+    def own_unit(self) -> str:
+        text = self.rule.unit or self.heading.unit or ""
+        return "" if set(text) & set("[]\r\n") else text
 
 
 def match_columns(
     columns: Sequence[SourceColumn], figures: Sequence[ColumnFigures], mapping: Mapping
 ) -> tuple[ColumnMatch, ...]:
     """How each column is understood, in the order of the columns; `mapping` is what somebody said."""
-    all_columns = [_column(s, f, mapping) for s, f in zip(columns, figures, strict=True)]
-    _share_out(all_columns)
-    matched: dict[int, ColumnMatch] = {}
-    cams = [
-        c
-        for c in all_columns
-        if c.candidate is not None and c.candidate.is_cam and c.candidate.score >= DOUBTFUL
-    ]
-    for match, column in _cam_matches(cams, mapping):
-        matched[column.source.index] = match
-    system = _system(all_columns)
-    if system is None and any(_tells_us(c) for c in all_columns):
-        system = "us"
-    for column in all_columns:
-        if column.source.index not in matched:
-            matched[column.source.index] = _plain_match(column, system)
-    return _angles_alike(_named(all_columns, matched))
+    found = [_column(s, f, mapping) for s, f in zip(columns, figures, strict=True)]
+    _share_out(found)
+    cams = [_cam_column(c) for c in found if c.is_cam]
+    understand_cams(cams, mapping.angle, mapping.positive)
+    cams_by_column = dict(zip((c.source.index for c in found if c.is_cam), cams, strict=True))
+    system = _system(found)
+    matches = []
+    for column in found:
+        cam = cams_by_column.get(column.source.index)
+        match = _plain_match(column, system) if cam is None else _cam_match(cam, column)
+        low, high = _ends(column.figures)
+        matches.append(replace(
+            match, name=column.source.heading, index=column.source.index, score=round(match.score, 2),
+            held_rows=column.figures.held_rows, repeated_share=column.figures.repeated_share, low=low, high=high,
+        ))  # fmt: skip
+    return _repeats_alike(_named(found, matches))
 
 
-def _angles_alike(matches: tuple[ColumnMatch, ...]) -> tuple[ColumnMatch, ...]:
+def _ends(figures: ColumnFigures) -> tuple[float | None, float | None]:
+    return (figures.low, figures.high) if figures.count else (None, None)
+
+
+def _repeats_alike(matches: tuple[ColumnMatch, ...]) -> tuple[ColumnMatch, ...]:
     """Repeats are taken out of both angles of a cam or of neither: one angle without the other would look
     like a sensor that fails."""
-    by_signal = {m.signal: m for m in matches if m.certain and is_cam_angle(m.signal)}
+    by_signal = {m.signal: m for m in matches if m.certain and m.signal and is_angle(m.signal)}
     changed: dict[int, ColumnMatch] = {}
     for cam in CAM_IDS:
-        pair = [by_signal.get(name(cam)) for name in (commanded, actual)]
-        if None in pair or pair[0].held_rows == pair[1].held_rows and all(m.repeated_share for m in pair):
-            continue
-        held = min(m.held_rows for m in pair)
-        for match in pair:
-            changed[match.index] = replace(match, held_rows=held, repeated_share=0.0)
+        pair = [by_signal[name] for name in (commanded(cam), actual(cam)) if name in by_signal]
+        held = min((m.held_rows for m in pair), default=1)
+        if len(pair) == 2 and not (pair[0].held_rows == pair[1].held_rows and all(m.repeated_share for m in pair)):
+            changed |= {m.index: replace(m, held_rows=held, repeated_share=0.0) for m in pair}
     return tuple(changed.get(m.index, m) for m in matches)
 
 
 def _column(source: SourceColumn, figures: ColumnFigures, mapping: Mapping) -> _Column:
-    rule = mapping.rule(source.heading, source.index)
+    rule = mapping.rule(source.heading, source.index) or ColumnRule()
     unit_cell = source.unit_cell or source.suffix
     found = candidates(source.heading, unit_cell) if source.heading else ()
-    heading = found[0][0] if found else parse_heading(source.heading, unit_cell)
-    column = _Column(source, figures, rule, found, heading)
-    if rule is not None and rule.signal is not None:
+    column = _Column(source, figures, rule, found, found[0][0] if found else parse_heading(source.heading, unit_cell))
+    if rule.signal is not None:
         column.found = ()
-        if rule.signal in SIGNALS:
-            candidate = Candidate(rule.signal, 1.0, AS_TOLD)
-            if is_cam_angle(rule.signal):
-                candidate = known_cam_signal(rule.signal, candidate)
-                sign = next((c.sign for _, c in found if c.sign), None)
-                candidate = replace(candidate, sign=sign)
-            column.candidate = candidate
+        if is_angle(rule.signal):
+            sign = next((c.sign for _, c in found if c.sign), None)
+            column.candidate = cam_candidate(rule.signal, say("told"), TOLD, sign)
+        elif rule.signal in SIGNALS:
+            column.candidate = Candidate(rule.signal, 1.0, say("told"), source=TOLD)
     return column
 
 
 def _share_out(columns: list[_Column]) -> None:
     """One column a signal: the best match takes it; of equal ones none does for certain."""
     told = {c.candidate.signal for c in columns if c.candidate is not None}
-    for column in columns:
-        if column.candidate is None:
-            column.found = tuple((h, c) for h, c in column.found if c.signal is None or c.signal not in told)
-    pairs = [
-        (c.score, column, h, c)
-        for column in columns
-        for h, c in column.found
-        if c.signal is not None and c.score >= DOUBTFUL
-    ]
     best: dict[str, float] = {}
-    for score, _, _, candidate in pairs:
-        best[candidate.signal] = max(best.get(candidate.signal, 0.0), score)
     for column in columns:
-        if column.candidate is not None or not column.found:
-            continue
-        open_ones = [(h, c) for h, c in column.found if c.signal is None or _in_the_running(c, best)]
-        if not open_ones:
-            continue
-        column.heading, column.candidate = open_ones[0]
+        column.found = tuple((h, c) for h, c in column.found if c.signal is None or (c.score >= DOUBTFUL and c.signal not in told))
+        for _, c in column.found:
+            if c.signal is not None:
+                best[c.signal] = max(best.get(c.signal, 0.0), c.score)
     by_signal: dict[str, list[_Column]] = {}
     for column in columns:
+        for heading, c in column.found if column.candidate is None else ():
+            if c.signal is None or c.score > best[c.signal] - _CLEARLY or best[c.signal] < CERTAIN:
+                column.heading, column.candidate = heading, c
+                break
         if column.candidate is not None and column.candidate.signal:
             by_signal.setdefault(column.candidate.signal, []).append(column)
     for same in by_signal.values():
         _settle_rivals(same)
 
 
-def _in_the_running(candidate: Candidate, best: dict[str, float]) -> bool:
-    if candidate.score < DOUBTFUL:
-        return False
-    top = best[candidate.signal]
-    return candidate.score > top - _CLEARLY or top < CERTAIN
-
-
 def _settle_rivals(same: list[_Column]) -> None:
-    unsaid = [c for c in same if c.rule is None or c.rule.signal is None]
+    unsaid = [c for c in same if c.rule.signal is None]
     if len(same) < 2 or not unsaid:
         return
     # A column that never holds anything is no rival.
     holding = [c for c in unsaid if c.figures.count]
-    if len(holding) == 1:
-        for column in unsaid:
-            if column is not holding[0]:
-                column.candidate = None
-        return
     top = max(c.candidate.score for c in unsaid)
     for column in unsaid:
-        if column.candidate.score < top and top >= CERTAIN:
+        weaker = column.candidate.score < top and top >= CERTAIN
+        if column is not holding[0] if len(holding) == 1 else weaker:
             column.candidate = None
-        else:
+        elif len(holding) != 1:
             others = [c.source.heading for c in unsaid if c is not column and c.candidate is not None]
-            column.rival = ", ".join(repr(o) for o in others[:3])
+            column.rival = ", ".join(map(repr, others[:3]))
 
 
 def _system(columns: Sequence[_Column]) -> str | None:
-    units = {c.heading.unit for c in columns if c.heading.unit} | {
-        c.rule.unit for c in columns if c.rule and c.rule.unit
-    }
+    """`us` or `metric` where the units of the other columns tell, else None."""
+    units = {c.heading.unit for c in columns} | {c.rule.unit for c in columns}
     us, metric = bool(units & US_UNITS), bool(units & (METRIC_UNITS - {"g/s"}))
-    return None if us == metric else "us" if us else "metric"
+    if us != metric:
+        return "us" if us else "metric"
+    return "us" if any(_values_tell_us(c) for c in columns) else None
 
 
-def _tells_us(column: _Column) -> bool:
+def _values_tell_us(column: _Column) -> bool:
     candidate = column.candidate
     if candidate is None or not candidate.signal or candidate.is_cam or column.heading.unit:
         return False
@@ -164,100 +163,74 @@ def _tells_us(column: _Column) -> bool:
     return guess.sure and guess.unit in US_UNITS
 
 
-def _cam_matches(columns: list[_Column], mapping: Mapping):
-    angles = []
-    for column in columns:
-        candidate = column.candidate
-        if candidate.signal is not None and candidate.side is None:
-            candidate = known_cam_signal(candidate.signal, candidate)
-        cam = CamColumn(column.source.index, column.heading, candidate, column.figures)
-        cam.certain_by_rule = bool(column.rule and column.rule.signal)
-        angles.append((cam, column))
-    own = [(cam, column) for cam, column in angles if column.candidate.reason == OWN_NAME]
-    for cam, _ in own:
-        # In camlog's names the degrees and the sign are part of the name.
-        cam.heading = replace(cam.heading, shaft=cam.heading.shaft or "crank")
-        cam.candidate = replace(cam.candidate, sign="advance")
-        cam.certain_by_rule = True
-    for cam, column in angles:
-        if column.rule is not None:
-            if column.rule.angle:
-                cam.heading = replace(cam.heading, shaft=column.rule.angle)
-            if column.rule.positive:
-                cam.candidate = replace(cam.candidate, sign=column.rule.positive)
-    understand_cams([cam for cam, _ in angles], mapping.angle, mapping.positive)
-    for cam, column in angles:
-        yield _cam_match(cam, column, own=any(cam is c for c, _ in own)), column
+# ---------------------------------------------------------------- cams
 
 
-def _cam_match(cam: CamColumn, column: _Column, own: bool) -> ColumnMatch:
-    rule = column.rule or ColumnRule()
-    doubts = list(cam.doubts)
-    if rule.rest_deg is not None or own:
-        doubts = [d for d in doubts if d != "rest_deg"]
+def _cam_column(column: _Column) -> CamColumn:
+    candidate, heading, rule = column.candidate, column.heading, column.rule
+    if candidate.signal is not None and candidate.side is None:
+        candidate = cam_candidate(candidate.signal, candidate.reason, candidate.source)
+    own = candidate.source == OWN_NAME
+    # In camlog's names the degrees and the sign are part of the name.
+    angle = rule.angle or ("crank" if own and heading.shaft is None else None)
+    return CamColumn(
+        heading, candidate, column.figures, angle, rule.positive or ("advance" if own else None),
+        certain_by_rule=own or bool(rule.signal),
+    )  # fmt: skip
+
+
+def _cam_match(cam: CamColumn, column: _Column) -> ColumnMatch:
+    rule = column.rule
+    if rule.rest_deg is not None or rule.factor is not None or column.candidate.source == OWN_NAME:
+        cam.doubts.pop("rest_deg", None)
     if rule.factor is not None:
-        doubts = [d for d in doubts if d not in ("factor", "rest_deg")]
+        cam.doubts.pop("factor", None)
     if column.rival:
-        doubts.append("signal")
-        cam.why.append(f"{column.rival} could be it as well")
+        cam.doubts["signal"] = say("rival", names=column.rival)
     factor, offset = rule.factor or 1.0, rule.offset or 0.0
     unit = rule.unit or cam.heading.unit or SIGNALS[cam.signal].unit
-    settled = {why for about, why in cam.because.items() if about not in doubts}
-    why = [w for w in cam.why if w and w not in settled]
-    wrong = _wrong_kind(cam.signal, unit)
-    if wrong:
-        doubts.append("unit")
-        why.append(wrong)
+    if not convertible(unit, SIGNALS[cam.signal].unit):
+        cam.doubts["unit"] = say("no_unit_of", unit=unit, signal=cam.signal)
     elif cam.role == "duty":
         guess = unit_of_values(cam.signal, column.figures, None)
-        if rule.factor is None and not guess.sure and column.figures.count:
-            doubts.append("factor")
-            why.append(guess.reason)
+        if rule.factor is None and not guess.sure:
+            cam.doubts["factor"] = guess.reason
     else:
-        if not column.heading.unit and rule.unit is None and "factor" not in doubts:
-            why.append("no unit given; taken as degrees")
+        if not column.heading.unit and rule.unit is None and "factor" not in cam.doubts:
+            cam.why.append(say("no_unit_given"))
         to_deg, zero = conversion(unit, "deg")
-        sign = -1.0 if cam.positive == "retard" else 1.0
-        shaft = 2.0 if cam.angle == "cam" else 1.0
-        scale = to_deg * sign * shaft
-        offset = ((offset * to_deg + zero) - (rule.rest_deg or 0.0)) * sign * shaft
-        factor, unit = factor * scale, "deg"
-    score = cam.candidate.score if not doubts else min(cam.candidate.score, 0.85)
+        turn = (-1.0 if cam.positive == "retard" else 1.0) * (2.0 if cam.angle == "cam" else 1.0)
+        offset = (offset * to_deg + zero - (rule.rest_deg or 0.0)) * turn
+        factor, unit = factor * to_deg * turn, "deg"
     return ColumnMatch(
-        name=column.source.heading, signal=cam.signal, unit=unit, score=round(score, 2),
-        reason="; ".join(why),
-        certain=not doubts, index=column.source.index, factor=factor, offset=offset,
-        held_rows=column.figures.held_rows, repeated_share=column.figures.repeated_share,
-        angle=cam.angle if cam.role != "duty" else None,
-        positive=cam.positive if cam.role != "duty" else None, rest_deg=rule.rest_deg or 0.0,
-        doubts=tuple(dict.fromkeys(doubts)),
+        signal=cam.signal, unit=unit, score=min(cam.candidate.score, _DOUBTED) if cam.doubts else cam.candidate.score,
+        reasons=tuple(filter(None, (cam.candidate.reason, *cam.doubts.values(), *cam.why))),
+        certain=not cam.doubts, factor=factor, offset=offset,
+        angle=cam.angle if cam.role != "duty" else None, positive=cam.positive if cam.role != "duty" else None,
+        rest_deg=rule.rest_deg or 0.0, doubts=tuple(cam.doubts),
     )  # fmt: skip
+
+
+# ---------------------------------------------------------------- everything else
 
 
 def _plain_match(column: _Column, system: str | None) -> ColumnMatch:
-    candidate, figures, rule = column.candidate, column.figures, column.rule or ColumnRule()
-    blank = ColumnMatch(
-        name=column.source.heading, signal=None, unit=_own_unit(column, rule), score=0.0,
-        reason="none of camlog's signals", certain=True, index=column.source.index,
-        held_rows=figures.held_rows,
-        repeated_share=figures.repeated_share,
-        factor=rule.factor or 1.0, offset=rule.offset or 0.0,
-    )  # fmt: skip
+    candidate, figures, rule = column.candidate, column.figures, column.rule
+    factor, offset = rule.factor or 1.0, rule.offset or 0.0
+    blank = ColumnMatch(None, column.own_unit, 0.0, (say("no_signal"),), True, factor=factor, offset=offset)
     if rule.signal in ("", LEAVE_OUT):
-        return replace(blank, reason="left aside, as told", score=1.0)
+        return replace(blank, reasons=(say("left_aside"),), score=1.0)
     if candidate is None or not candidate.signal or candidate.score < DOUBTFUL:
-        if candidate is not None and candidate.score > 0:
-            blank = replace(blank, reason=candidate.reason, score=candidate.score)
-        return blank
+        known = candidate is not None and candidate.score > 0
+        return replace(blank, reasons=(candidate.reason,), score=candidate.score) if known else blank
     signal, doubts, why = candidate.signal, [], [candidate.reason]
     if not figures.count:
-        return replace(blank, reason=f"could be {signal}, but never holds a value", score=candidate.score)
-    if candidate.score < CERTAIN:
+        return replace(blank, reasons=(say("could_be_but_empty", signal=signal),), score=candidate.score)
+    if candidate.score < CERTAIN or column.rival:
         doubts.append("signal")
     if column.rival:
-        doubts.append("signal")
-        why.append(f"{column.rival} could be it as well")
-    unit, factor, offset = rule.unit or column.heading.unit, rule.factor or 1.0, rule.offset or 0.0
+        why.append(say("rival", names=column.rival))
+    unit = rule.unit or column.heading.unit
     if unit is None:
         guess = unit_of_values(signal, figures, system, by_number=column.heading.pid is not None)
         unit = guess.unit or SIGNALS[signal].unit
@@ -265,75 +238,49 @@ def _plain_match(column: _Column, system: str | None) -> ColumnMatch:
         if not guess.sure and rule.factor is None:
             doubts.append("factor" if guess.factor != 1.0 else "unit")
     else:
-        fault = _wrong_kind(signal, unit)
-        if not fault and rule.factor is None and candidate.reason not in (OWN_NAME, AS_TOLD):
-            fault = _fault(signal, unit, figures)
+        fault = ""
+        if not convertible(unit, SIGNALS[signal].unit):
+            fault = say("no_unit_of", unit=unit, signal=signal)
+        elif rule.factor is None and candidate.source == WORDS:
+            raw = raw_percent(signal, figures)
+            counts = raw is not None and raw.factor == BYTE_AS_PERCENT
+            fault = raw.reason if counts else fault_of_unit(signal, unit, figures)
         if fault:
             why.append(fault)
             doubts.append("unit")
-    score = min(candidate.score, 0.85) if doubts else candidate.score
     return ColumnMatch(
-        name=column.source.heading, signal=signal, unit=unit, score=round(score, 2), reason="; ".join(why),
-        certain=not doubts, index=column.source.index, factor=factor, offset=offset,
-        held_rows=figures.held_rows,
-        repeated_share=figures.repeated_share,
-        doubts=tuple(dict.fromkeys(doubts)),
+        signal, unit, min(candidate.score, _DOUBTED) if doubts else candidate.score, tuple(why), not doubts,
+        factor=factor, offset=offset, doubts=tuple(doubts),
     )  # fmt: skip
 
 
-def _wrong_kind(signal: str, unit: str) -> str:
-    """What is wrong with a unit of another kind than the signal's; empty where nothing is."""
-    try:
-        conversion(unit, SIGNALS[signal].unit)
-    except ValueError:
-        return f"{unit} is no unit of {signal}"
-    return ""
-
-
-def _fault(signal: str, unit: str, figures: ColumnFigures) -> str:
-    if SIGNALS[signal].unit == "%":
-        guess = unit_of_values(signal, figures, None)
-        if not guess.sure and guess.factor == 100 / 255:
-            return guess.reason
-    return fault_of_unit(signal, unit, figures)
-
-
-def _own_unit(column: _Column, rule: ColumnRule) -> str:
-    text = rule.unit or column.heading.unit or ""
-    return "" if set(text) & set("[]\r\n") else text
-
-
-def _named(columns: Sequence[_Column], matched: dict[int, ColumnMatch]) -> tuple[ColumnMatch, ...]:
-    """The matches with the name each column has in the trace; no two alike, and none a signal's by
-    accident."""
-    used = {m.signal for m in matched.values() if m.signal and m.certain} | {"time"}
-    out = []
-    for column in columns:
-        match = matched[column.source.index]
-        if column.rule is not None and column.rule.signal == LEAVE_OUT:
-            out.append(replace(match, written_as=None))
+def _named(columns: Sequence[_Column], matches: Sequence[ColumnMatch]) -> tuple[ColumnMatch, ...]:
+    """The matches with the name each column has in the trace; no two alike, and none a signal's by accident."""
+    used = {m.signal for m in matches if m.signal and m.certain} | {"time"}
+    named = []
+    for column, match in zip(columns, matches, strict=True):
+        if column.rule.signal == LEAVE_OUT:
+            named.append(match)
         elif match.certain and match.signal is not None:
-            out.append(replace(match, written_as=match.signal, written_unit=match.unit))
+            named.append(replace(match, written_as=match.signal, written_unit=match.unit))
         else:
-            name = own_name(column.source.heading or f"column {column.source.index + 1}")
-            if name in SIGNALS:
-                name += "_as_found"
-            base, number = name, 1
+            name = base = own_name(column.source.label)
+            number = 1
             while name in used:
                 number += 1
                 name = f"{base}_{number}"
             used.add(name)
             # Nothing is done to values that are not understood.
-            told = column.rule if match.signal is None and column.rule is not None else ColumnRule()
-            out.append(replace(
-                match, written_as=name, written_unit=_own_unit(column, told), factor=told.factor or 1.0,
-                offset=told.offset or 0.0,
+            known = match if match.signal is None else ColumnMatch(None, column.heading.unit or "", 0.0, (), True)
+            named.append(replace(
+                match, written_as=name, written_unit=known.unit, factor=known.factor, offset=known.offset
             ))  # fmt: skip
-    return tuple(out)
+    return tuple(named)
 
 
 def own_name(heading: str) -> str:
     """A trace column's name for a heading that is none of camlog's signals."""
     bare = re.sub(r"\s*[\[({][^\[({]*[\])}]\s*\Z", "", heading) or heading
     name = "_".join(re.findall(r"[a-z0-9]+", plain_letters(bare)))[:60].strip("_") or "column"
-    return name if name[0].isalpha() else "column_" + name
+    name = name if name[0].isalpha() else "column_" + name
+    return name + "_as_found" if name in SIGNALS else name

@@ -5,18 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
-from camlog import signals
+from camlog import cams, signals
 from camlog.convert.headings import Heading, parse_heading
-from camlog.convert.words import (
-    CAM_ANGLE_WORDS,
-    CAM_WORDS,
-    EMPTY_WORDS,
-    OTHER_FOR,
-    OTHER_THINGS,
-    PHRASES,
-    QUANTITIES,
-    ROLE_WORDS,
-)
+from camlog.convert.sentences import say
+from camlog.convert.words import EMPTY, OTHER_FOR, OTHER_THINGS, PHRASES, QUANTITIES, words
 from camlog.signals import BY_PID, SIGNALS
 from camlog.trace_headings import parse_heading as parse_trace_heading
 from camlog.units import conversion
@@ -27,12 +19,19 @@ DOUBTFUL = 0.5
 _UNEXPLAINED = 0.75
 _UNIT_FITS_WEAK_PHRASE = 0.35
 _NEVER = 0.98
-OWN_NAME = "camlog's own name for it"
+# What a match rests on: camlog's own name for it, somebody's word, or the heading.
+OWN_NAME, TOLD, WORDS = "own name", "told", "words"
+_CAM, _CAM_ANGLE = words("cam"), words("cam_angle")
+# Words that say which figure of a cam or cylinder it is: they make anything else another thing.
+_OF_SOMETHING_ELSE = frozenset({"commanded", "cam", "phaser", "misfire", "cylinder"})
+_OF_MISFIRES = frozenset(["misfire", "cylinder", "count", "counter", "cycle", "driving", "this", "number", "counts"])
+# Short words that mean something else where no cam is spoken of.
+_SHORT_FOR_CAMS = {"act": "actual", "int": "intake", "ex": "exhaust"}
 
 
 @dataclass(frozen=True)
 class Candidate:
-    """A signal a column could carry: `score` 0 to 1, `reason` in words.
+    """A signal a column could carry: `score` 0 to 1, `reason` in words, `source` what it rests on.
 
     For cam signals `side` (intake, exhaust or None), `role` (commanded, actual, duty or None), `bank` (None
     where the heading names none) and `sign` (advance or retard, where it says so) are as far as the heading
@@ -46,21 +45,25 @@ class Candidate:
     role: str | None = None
     bank: int | None = None
     sign: str | None = None
+    source: str = WORDS
 
     @property
     def is_cam(self) -> bool:
         return self.side is not None or self.role is not None or self.signal is None
 
 
+def cam_candidate(signal: str, reason: str, source: str, sign: str | None = None) -> Candidate:
+    """The candidate of a cam signal that is named."""
+    cam, role = cams.parts(signal)
+    return Candidate(signal, 1.0, reason, cams.side_of(cam), role, cams.bank_of(cam), sign, source)
+
+
 def convertible(unit: str, canonical: str) -> bool:
     """True where a value in `unit` can be written in `canonical`."""
-    if unit == canonical:
-        return True
     try:
-        conversion(unit, canonical)
+        return unit == canonical or bool(conversion(unit, canonical))
     except ValueError:
         return False
-    return True
 
 
 def candidates(text: str, unit_cell: str = "") -> tuple[tuple[Heading, Candidate], ...]:
@@ -73,204 +76,134 @@ def candidates(text: str, unit_cell: str = "") -> tuple[tuple[Heading, Candidate
     for tail_unit in (True, False):
         heading = parse_heading(text, unit_cell, tail_unit)
         for candidate in _of_heading(heading):
-            known = found.get(candidate.signal)
-            if known is None or candidate.score > known[1].score:
+            if candidate.signal not in found or candidate.score > found[candidate.signal][1].score:
                 found[candidate.signal] = (heading, candidate)
     return tuple(sorted(found.values(), key=lambda pair: -pair[1].score))
 
 
 def _own_name(text: str) -> tuple[Heading, Candidate] | None:
-    parsed = parse_trace_heading(text)
-    if parsed is None or parsed[0] not in SIGNALS:
-        return None
-    name, unit = parsed
+    name, unit = parse_trace_heading(text) or ("", None)
     heading = parse_heading(text)
-    if unit is not None and heading.unit is None:
+    if name not in SIGNALS or (heading.unit is None and (unit is not None or text.strip() != name)):
         return None
-    if heading.unit is None and text.strip() != name:
-        return None
-    if name.startswith("cam_") and not name.endswith("_duty"):
-        side, bank, role = name.removeprefix("cam_").split("_")
-        return heading, Candidate(name, 1.0, OWN_NAME, side, role, int(bank[1:]), "advance")
-    return heading, Candidate(name, 1.0, OWN_NAME)
+    if cams.is_angle(name):
+        return heading, cam_candidate(name, say("own_name"), OWN_NAME, "advance")
+    return heading, Candidate(name, 1.0, say("own_name"), source=OWN_NAME)
 
 
 def _of_heading(heading: Heading) -> list[Candidate]:
-    words = heading.words
-    if not words and heading.pid is None:
+    if not heading.words and heading.pid is None:
         return []
-    cam = _cam(heading)
-    if cam is not None:
-        return [cam]
-    misfire = _misfire(heading)
-    if misfire is not None:
-        return [misfire]
-    found = []
-    for name in PHRASES:
-        candidate = _phrase(name, heading)
-        if candidate is not None and candidate.score >= 0.3:
-            found.append(candidate)
-    if heading.pid is not None:
-        found = _with_pid(heading, found)
-    return found
+    special = _cam(heading) or _misfire(heading)
+    if special is not None:
+        return [special]
+    found = [c for c in (_phrase(name, heading) for name in PHRASES) if c is not None and c.score >= 0.3]
+    return _with_pid(heading, found)
 
 
 def _with_pid(heading: Heading, found: list[Candidate]) -> list[Candidate]:
     signal = BY_PID.get(heading.pid)
     if signal is None:
         return found
-    by_words = next((c for c in found if c.signal == signal.name), None)
+    pid = f"{heading.pid:02X}"
     others = [c for c in found if c.signal != signal.name]
-    if by_words is not None:
-        return [
-            Candidate(signal.name, 1.0, f"PID {heading.pid:02X} and its words say so (SAE J1979)"),
-            *others,
-        ]
+    if len(others) < len(found):
+        return [Candidate(signal.name, 1.0, say("pid_and_words", pid=pid)), *others]
     if max((c.score for c in others), default=0.0) >= DOUBTFUL:
-        return [
-            Candidate(signal.name, 0.6, f"PID {heading.pid:02X} says so, but the words say something else"),
-            *(
-                replace(
-                    c,
-                    score=min(c.score, 0.6),
-                    reason=f"{c.reason}, but PID {heading.pid:02X} says something else",
-                )
-                for c in others
-            ),
+        weaker = [
+            replace(c, score=min(c.score, 0.6), reason=say("words_not_pid", reason=c.reason, pid=pid)) for c in others
         ]
-    plain = [
-        w
-        for w in heading.words
-        if not w.isdigit() and w not in EMPTY_WORDS and w not in ("x", "c", "d", "e", "b", "f")
-    ]
-    return [Candidate(signal.name, 0.95 if not plain else 0.6, f"PID {heading.pid:02X} (SAE J1979)"), *others]
+        return [Candidate(signal.name, 0.6, say("pid_not_words", pid=pid)), *weaker]
+    unexplained = [w for w in heading.words if not w.isdigit() and w not in EMPTY and w not in set("xcdebf")]
+    return [Candidate(signal.name, 0.6 if unexplained else 0.95, say("pid", pid=pid)), *others]
 
 
 @lru_cache(maxsize=1)
 def _phrases() -> dict[str, list[tuple[frozenset[str], float, str]]]:
-    return {n: [(frozenset(p.split()), s, p) for p, s in given] for n, given in PHRASES.items()}
+    return {n: [(frozenset(p.split()), s, p) for p, s in phrases] for n, phrases in PHRASES.items()}
 
 
 def _phrase(name: str, heading: Heading) -> Candidate | None:
-    words = set(heading.words)
+    """The best match of a heading with the phrases of one signal; None where none of them is in it."""
+    said = set(heading.words)
     bank = ""
     if "fuel_trim" in name:
         bank = f"_b{heading.bank or 1}"
         trailing = [w for w in heading.words if w.isdigit()]
         if heading.bank is None and trailing[-1:] in (["1"], ["2"]):
             bank = f"_b{trailing[-1]}"
-            words -= {"2"}
+            said -= {"2"}
     signal = SIGNALS[name + bank]
+    fits = heading.unit is not None and convertible(heading.unit, signal.unit)
+    if heading.unit is not None and not fits and heading.unit not in ("deg", "ratio", "count"):
+        return None
+    # A unit says little where many other quantities have it.
+    telling_unit = signal.unit not in ("%", "deg", "V", "s", "count")
+    other_for = OTHER_FOR.get(name, frozenset())
     best: Candidate | None = None
     for phrase, score, text in _phrases()[name]:
-        if not phrase <= words:
+        if not phrase <= said:
             continue
-        rest = words - phrase - EMPTY_WORDS
-        rest |= words & OTHER_FOR.get(name, frozenset())
-        if rest & (OTHER_THINGS | QUANTITIES | OTHER_FOR.get(name, frozenset())) or rest & {
-            "commanded",
-            "cam",
-            "phaser",
-            "misfire",
-            "cylinder",
-        }:
+        rest = (said - phrase - EMPTY) | (said & other_for)
+        other, unknown = rest & (OTHER_THINGS | QUANTITIES | other_for | _OF_SOMETHING_ELSE), rest - {"actual"}
+        reason = say("phrase", words=repr(text))
+        if other:
             score *= 0.3
-            why = "but it also says " + " ".join(sorted(rest))
-        elif rest - {"actual"}:
-            extra = rest - {"actual"}
-            score *= _UNEXPLAINED ** len(extra)
-            why = "beside words that are not known: " + " ".join(sorted(extra))
-        else:
-            why = ""
-        if heading.unit is not None:
-            if not convertible(heading.unit, signal.unit) and heading.unit not in ("deg", "ratio", "count"):
-                continue
-            if not convertible(heading.unit, signal.unit):
-                score *= 0.6
-            elif score < CERTAIN and not why and not (_unit_shared(signal) and phrase & QUANTITIES):
-                score = min(_NEVER, score + _UNIT_FITS_WEAK_PHRASE)
+            reason = say("phrase_but", words=repr(text), others=" ".join(sorted(rest)))
+        elif unknown:
+            score *= _UNEXPLAINED ** len(unknown)
+            reason = say("phrase_beside", words=repr(text), others=" ".join(sorted(unknown)))
+        elif fits and score < CERTAIN and (telling_unit or not phrase & QUANTITIES):
+            score = min(_NEVER, score + _UNIT_FITS_WEAK_PHRASE)
+        if heading.unit is not None and not fits:
+            score *= 0.6
         if heading.bank is not None and not bank:
             score *= 0.8
-        reason = f"the words {text!r}" + (f", {why}" if why else "")
         if best is None or score > best.score:
             best = Candidate(signal.name, round(min(score, 1.0), 3), reason)
     return best
 
 
-def _unit_shared(signal: signals.Signal) -> bool:
-    """True where the unit says little: many other quantities have it."""
-    return signal.unit in ("%", "deg", "V", "s", "count")
-
-
 def _misfire(heading: Heading) -> Candidate | None:
-    words = set(heading.words)
-    if "misfire" not in words:
+    said = set(heading.words)
+    if "misfire" not in said:
         return None
-    numbers = [int(w) for w in words if w.isdigit() and len(w) < 3]
-    if (
-        heading.cylinder is None
-        and len(numbers) == 1
-        and 1 <= numbers[0] <= signals.MAX_CYLINDERS
-        and len(words) == 2
-    ):
-        return Candidate(
-            signals.misfire(numbers[0]), 0.8, f"misfires, and a number that could be cylinder {numbers[0]}"
-        )
+    numbers = [int(w) for w in said if w.isdigit() and len(w) < 3]
+    if heading.cylinder is None and len(numbers) == 1 and 1 <= numbers[0] <= signals.MAX_CYLINDERS and len(said) == 2:
+        return Candidate(signals.misfire(numbers[0]), 0.8, say("misfire_number", number=numbers[0]))
     if heading.cylinder is None or not 1 <= heading.cylinder <= signals.MAX_CYLINDERS:
-        return Candidate("", 0.0, "misfires, but of no one cylinder")
-    rest = (
-        words
-        - EMPTY_WORDS
-        - {"misfire", "cylinder", "count", "counter", "cycle", "driving", "this", "number", "counts"}
-    )
-    score = 1.0 * 0.6 ** len(rest)
-    if heading.unit is not None and heading.unit != "count":
-        score = 0.0
-    reason = f"misfires of cylinder {heading.cylinder}"
-    return Candidate(
-        signals.misfire(heading.cylinder),
-        score,
-        reason + (f", beside {' '.join(sorted(rest))}" if rest else ""),
-    )
+        return Candidate("", 0.0, say("misfire_of_no_cylinder"))
+    rest = sorted(said - EMPTY - _OF_MISFIRES)
+    score = 0.6 ** len(rest) if heading.unit in (None, "count") else 0.0
+    name = "misfire_beside" if rest else "misfire"
+    return Candidate(signals.misfire(heading.cylinder), score, say(name, number=heading.cylinder, others=" ".join(rest)))
 
 
 def _cam(heading: Heading) -> Candidate | None:
-    # Short words that mean something else where no cam is spoken of.
-    words = [{"act": "actual", "int": "intake", "ex": "exhaust"}.get(w, w) for w in heading.words]
-    plain = set(words)
-    valve_timing = {"valve", "timing"} <= plain and plain & {"intake", "exhaust", "variable"}
-    valve_duty = {"valve", "duty"} <= plain and plain & {"intake", "exhaust", "oil"}
-    side = "exhaust" if "exhaust" in plain else "intake" if plain & {"intake", "in"} else None
-    if {"exhaust", "intake"} <= plain:
-        side = None
-    if not (plain & CAM_WORDS or valve_timing or valve_duty):
+    spoken = [_SHORT_FOR_CAMS.get(w, w) for w in heading.words]
+    said = set(spoken)
+    valve_timing = {"valve", "timing"} <= said and said & {"intake", "exhaust", "variable"}
+    valve_duty = {"valve", "duty"} <= said and said & {"intake", "exhaust", "oil"}
+    if not (said & _CAM or valve_timing or valve_duty):
         return None
-    roles = [r for r in ROLE_WORDS if r in plain]
-    if "duty" in plain or ("valve" in plain and heading.unit == "%"):
-        role = "duty"
-    elif len(roles) == 1:
-        role = roles[0]
-    else:
-        role = None
-    sign = None
-    if len(plain & {"advance", "retard"}) == 1:
-        sign = "advance" if "advance" in plain else "retard"
-    bank = heading.bank
-    rest = plain - EMPTY_WORDS - CAM_ANGLE_WORDS - {side or "", "in", "oil", *ROLE_WORDS, "control", "system"}
-    numbers = {w for w in words if w in ("1", "2")}
-    if bank is None and len(numbers) == 1 and len([w for w in words if w.isdigit()]) == 1:
-        rest -= numbers
-    score = 1.0
-    what = "a cam's " + (role or "angle")
+    side = "exhaust" if "exhaust" in said else "intake" if said & {"intake", "in"} else None
+    if {"exhaust", "intake"} <= said:
+        side = None
+    roles = [r for r in cams.QUANTITIES if r in said]
+    is_duty = "duty" in said or ("valve" in said and heading.unit == "%")
+    role = "duty" if is_duty else roles[0] if len(roles) == 1 else None
+    signs = said & {"advance", "retard"}
+    rest = said - EMPTY - _CAM_ANGLE - {side or "", "in", "oil", *cams.QUANTITIES, "control", "system"}
+    numbers = [w for w in spoken if w.isdigit()]
+    if heading.bank is None and numbers in (["1"], ["2"]):
+        rest -= set(numbers)
     others = rest & (OTHER_THINGS | QUANTITIES)
-    if others or (len(roles) > 1 and role != "duty"):
-        score = 0.2
-        what += ", but it also says " + " ".join(sorted(others) or roles)
+    kind = say("cam_angle") if role is None else say(f"cam_{role}")
+    score, reason = 1.0, say("cam", kind=kind)
+    if others or (len(roles) > 1 and not is_duty):
+        score, reason = 0.2, say("cam_but", kind=kind, others=" ".join(sorted(others) or roles))
     elif rest:
-        score *= 0.8 ** len(rest)
-        what += ", beside words that are not known: " + " ".join(sorted(rest))
-    wanted = "%" if role == "duty" else "deg"
-    if heading.unit is not None and not convertible(heading.unit, wanted):
-        score = 0.0
-        what += f", but in {heading.unit_text}"
-    return Candidate(None, round(score, 3), what, side, role, bank, sign)
+        score, reason = 0.8 ** len(rest), say("cam_beside", kind=kind, others=" ".join(sorted(rest)))
+    if heading.unit is not None and not convertible(heading.unit, "%" if is_duty else "deg"):
+        score, reason = 0.0, say("but_in_unit", reason=reason, unit=heading.unit_text)
+    return Candidate(None, round(score, 3), reason, side, role, heading.bank, signs.pop() if len(signs) == 1 else None)

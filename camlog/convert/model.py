@@ -12,20 +12,22 @@ class ColumnMatch:
     """How one column of the file was understood.
 
     `name` is its heading, `signal` camlog's name for it (None: not one of camlog's signals), `unit` the unit
-    its values are in, `score` 0 to 1 and `reason` in words. `certain` is False while `signal` is only
-    a suggestion; `doubts` then says about what: `signal`, `unit`, `angle`, `positive`, `rest_deg` or
-    `factor`. `written_as` is the column's name in the trace (None: not carried over) and `written_unit` its
-    unit there; a value there is `value * factor + offset` of the file's. Of `held_rows` rows only one holds
-    a reading (1: every row), and `repeated_share` of all rows only repeats the row before.
+    its values are in, `low` and `high` their range in the file (None: no values), `score` 0 to 1 and `reasons` why.
+    `certain` is False while `signal` is only a suggestion; `doubts` then says about what: `signal`, `unit`, `angle`,
+    `positive`, `rest_deg` or `factor`. `written_as` is the column's name in the trace (None: not carried over) and
+    `written_unit` its unit there; a value there is `value * factor + offset` of the file's. Of `held_rows` rows only
+    one holds a reading (1: every row), and `repeated_share` of all rows only repeats the row before.
     """
 
-    name: str
     signal: str | None
     unit: str
     score: float
-    reason: str
+    reasons: tuple[str, ...]
     certain: bool
+    name: str = ""
     index: int = 0
+    low: float | None = None
+    high: float | None = None
     written_as: str | None = None
     written_unit: str = ""
     factor: float = 1.0
@@ -36,6 +38,16 @@ class ColumnMatch:
     positive: str | None = None
     rest_deg: float = 0.0
     doubts: tuple[str, ...] = ()
+
+    @property
+    def label(self) -> str:
+        """The heading, or the number of a column without one."""
+        return self.name or f"column {self.index + 1}"
+
+    @property
+    def reason(self) -> str:
+        """All reasons in one line."""
+        return "; ".join(self.reasons)
 
     @property
     def doubtful(self) -> bool:

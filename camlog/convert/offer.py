@@ -2,8 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from functools import cache
+from importlib import resources
 from pathlib import Path
 
+from camlog.cams import CAM_IDS, actual, commanded
+from camlog.convert.clocks import Clock, Timing
+from camlog.convert.layout import Layout
+from camlog.convert.model import ColumnMatch
+from camlog.convert.ranges import possible_units
+from camlog.convert.sentences import refusal, say
 from camlog.errors import InputError
 from camlog.new_files import write_text
 
@@ -37,12 +46,61 @@ def offer_mapping(path: Path, text: str, *, elsewhere: bool = True) -> tuple[Pat
     return None, False
 
 
-def ask_for_mapping(path: Path, what: str, text: str) -> InputError:
-    """The error about a doubt, which names the mapping file that `text` was written to."""
+def ask_for_mapping(error: InputError, path: Path, text: str) -> InputError:
+    """The same error, its remedy naming the mapping file that `text` was written to."""
     target, new = offer_mapping(path, text)
-    if target is None:
-        return InputError(
-            what, file=path, remedy="Say what they are in a mapping file, and pass it with --map."
-        )
-    said = "was made ready: edit it" if new else "is there already: complete it (or remove it for a new one)"
-    return InputError(what, file=path, remedy=f"{target} {said}, and pass it with --map {target}")
+    name = "map_by_hand" if target is None else "map_ready" if new else "map_there"
+    return InputError(error.what, file=path, remedy=error.remedy + say(name, path=target))
+
+
+def doubts_of_time(name: str, path: Path, layout: Layout, **values) -> InputError:
+    """The refusal of that name for a file in which nothing tells the time, with a mapping file made ready."""
+    return ask_for_mapping(refusal(name, **values), path, mapping_text(path.name, layout, None, None, ()))
+
+
+def mapping_text(
+    name: str, layout: Layout, timing: Timing | None, clock: Clock | None, columns: Sequence[ColumnMatch]
+) -> str:
+    """The text of a mapping file for the file `name`. What is in doubt stands as a comment: nothing is
+    answered by passing it back as it is."""
+    time = next((c for c in layout.columns if timing and c.index in timing.columns[-1:]), None)
+    return _template().render(
+        name=name, timing=timing, clock=clock, columns=columns,
+        time_column=time and (quoted(time.heading) if time.heading else str(time.index + 1)),
+        doubts={d for c in columns if c.doubtful for d in c.doubts},
+    )  # fmt: skip
+
+
+@cache
+def _template():
+    import jinja2
+
+    environment = jinja2.Environment(trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True, undefined=jinja2.StrictUndefined)
+    environment.filters |= {
+        "plain": _plain, "quoted": quoted, "other_angles": other_angles, "possible_units": possible_units
+    }  # fmt: skip
+    return environment.from_string(resources.files(__package__).joinpath("mapping.toml.j2").read_text("utf-8"))
+
+
+def quoted(text: str) -> str:
+    """A TOML string of any text."""
+    return '"' + "".join(map(_escaped, text)) + '"'
+
+
+def _escaped(char: str) -> str:
+    if char in '"\\':
+        return "\\" + char
+    if "\ud800" <= char <= "\udfff":
+        return "?"  # half a character, which no file in UTF-8 can hold
+    return f"\\u{ord(char):04x}" if char < " " or char == "\x7f" else char
+
+
+def other_angles(signal: str) -> list[str]:
+    """The other cam angles a column could be, where it is one."""
+    angles = [s for cam in CAM_IDS for s in (commanded(cam), actual(cam))]
+    return [s for s in angles if s != signal] if signal in angles else []
+
+
+def _plain(text: str) -> str:
+    """Text for a comment: one line, nothing that TOML forbids there."""
+    return "".join(c if c.isprintable() else " " for c in str(text))

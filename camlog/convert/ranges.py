@@ -1,7 +1,4 @@
-"""Units from values: which units a signal's range leaves possible, and the evidence.
-
-Limits are common practice, no source: what sensors of running cars read, wide enough for every one of them.
-"""
+"""Units from values: which units a signal's range leaves possible, and the evidence."""
 
 from __future__ import annotations
 
@@ -10,25 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from camlog.convert.figures import ColumnFigures
-from camlog.convert.words import METRIC_UNITS, US_UNITS
+from camlog.convert.sentences import say
+from camlog.convert.words import METRIC_UNITS, RANGES, US_UNITS
 from camlog.signals import SIGNALS
 from camlog.units import conversion
 
-# signal: unit -> (lowest, highest value, highest value at least to be expected of a running car).
-_POSSIBLE: dict[str, dict[str, tuple[float, float, float]]] = {
-    "coolant_temp": {"degC": (-45, 150, -45), "degF": (-50, 300, -50)},
-    "oil_temp": {"degC": (-45, 165, -45), "degF": (-50, 330, -50)},
-    "intake_air_temp": {"degC": (-45, 95, -45), "degF": (-50, 205, -50)},
-    "ambient_temp": {"degC": (-45, 60, -45), "degF": (-50, 140, -50)},
-    "vehicle_speed": {"km/h": (0, 300, 0), "mph": (0, 190, 0)},
-    "manifold_pressure": {"kPa": (0, 320, 20), "psi": (0, 46, 3), "inHg": (0, 95, 6), "mbar": (0, 3200, 321)},
-    "oil_pressure": {"kPa": (0, 1200, 121), "psi": (0, 175, 15), "bar": (0, 12, 0.5)},
-    "mass_air_flow": {"g/s": (0, 655, 0), "kg/h": (0, 2400, 0), "lb/min": (0, 90, 0)},
-    "module_voltage": {"V": (0, 32, 0), "mV": (0, 32000, 1000)},
-}
 _THERMOSTAT_C = (74.0, 112.0)
 _THERMOSTAT_SPREAD = 8.0
 _SHARE_LIKELY_PCT = 1.5  # a percentage that never passes this is a share of 1
+_LEAST_RPM = 100.0
+BYTE_AS_PERCENT = 100 / 255
 
 
 @dataclass(frozen=True)
@@ -42,48 +30,43 @@ class UnitGuess:
     factor: float = 1.0
 
 
-def unit_of_values(
-    signal: str, figures: ColumnFigures, system: str | None, by_number: bool = False
-) -> UnitGuess:
+def unit_of_values(signal: str, figures: ColumnFigures, system: str | None, by_number: bool = False) -> UnitGuess:
     """The unit of a column whose heading gives none; `system` is `us` or `metric` where the rest of the file
     tells, `by_number` True where the heading is the parameter's number."""
     canonical = SIGNALS[signal].unit
+    span = _span(figures)
     if not figures.count:
-        return UnitGuess(canonical, True, "it never holds a value")
-    possible = _POSSIBLE.get(signal)
-    if possible is None:
+        return UnitGuess(canonical, True, say("never_holds"))
+    if signal not in RANGES:
         return _only_unit(signal, canonical, figures)
-    fitting = [u for u, limits in possible.items() if _fits(figures, limits)]
+    fitting = [u for u, limits in RANGES[signal].items() if _fits(figures, limits)]
     if not fitting:
-        return UnitGuess(None, False, f"its values, {_range(figures)}, fit no unit of {signal}")
+        return UnitGuess(None, False, say("fits_no_unit", signal=signal, **span))
     if len(fitting) == 1:
-        return UnitGuess(fitting[0], True, f"its values, {_range(figures)}, can only be {fitting[0]}")
+        return UnitGuess(fitting[0], True, say("only_unit", unit=fitting[0], **span))
     if signal == "coolant_temp" and _holds_like_a_thermostat(figures):
-        return UnitGuess(
-            "degC", True, f"it ends steady at {figures.sample[-1]:g}, where a warm engine is held in degC"
-        )
-    wanted = {"us": US_UNITS, "metric": METRIC_UNITS}.get(system or "", frozenset())
-    of_system = [u for u in fitting if u in wanted]
-    if len(of_system) == 1 or (of_system and system == "metric" and canonical in of_system):
+        return UnitGuess("degC", True, say("thermostat", value=figures.sample[-1]))
+    of_system = [u for u in fitting if u in {"us": US_UNITS, "metric": METRIC_UNITS}.get(system, ())]
+    likely = canonical if canonical in fitting else fitting[0]
+    if len(of_system) == 1 or (system == "metric" and canonical in of_system):
         unit = canonical if canonical in of_system else of_system[0]
-        return UnitGuess(unit, True, f"{unit}, like the other units of the file")
+        return UnitGuess(unit, True, say("unit_like_others", unit=unit))
     if (signal == "mass_air_flow" or by_number) and system != "us" and canonical in fitting:
-        return UnitGuess(canonical, True, f"{canonical}, the unit SAE J1979 gives it in")
-    return UnitGuess(canonical if canonical in fitting else fitting[0], False,
-                     f"its values, {_range(figures)}, could be {' or '.join(fitting)}")  # fmt: skip
+        return UnitGuess(canonical, True, say("unit_of_standard", unit=canonical))
+    return UnitGuess(likely, False, say("units_possible", units=say("or").join(fitting), **span))
 
 
 def fault_of_unit(signal: str, unit: str, figures: ColumnFigures) -> str:
     """Why the values cannot be the signal in that unit; "" where they can."""
     if not figures.count:
         return ""
-    limits = _POSSIBLE.get(signal, {}).get(unit)
+    limits = RANGES.get(signal, {}).get(unit)
     if limits is not None and not _fits(figures, (limits[0], limits[1], -np.inf)):
-        return f"its values, {_range(figures)}, are not possible in {unit}"
+        return say("not_possible_in", unit=unit, **_span(figures))
     factor, offset = conversion(unit, SIGNALS[signal].unit)
     outside = out_of_range(signal, figures.sample * factor + offset)
     if len(figures.sample) and outside.mean() > 0.05:
-        return f"its values, {_range(figures)}, are mostly outside what {signal} can be in {unit}"
+        return say("mostly_outside", signal=signal, unit=unit, **_span(figures))
     return ""
 
 
@@ -96,25 +79,25 @@ def out_of_range(signal: str, values: np.ndarray) -> np.ndarray:
         return (values < known.low - margin) | (values > known.high + margin)
 
 
+def raw_percent(signal: str, figures: ColumnFigures) -> UnitGuess | None:
+    """The guess for a percentage that stands as a count or a share of 1; None where it does not."""
+    if SIGNALS[signal].unit != "%" or "trim" in signal or not figures.count:
+        return None
+    if figures.whole and figures.low >= 0 and 100 < figures.high <= 255:
+        return UnitGuess("%", False, say("raw_percent", high=figures.high), BYTE_AS_PERCENT)
+    if 0 < figures.high <= _SHARE_LIKELY_PCT and not figures.whole:
+        return UnitGuess("%", False, say("share_of_one", high=figures.high), 100.0)
+    return None
+
+
 def _only_unit(signal: str, canonical: str, figures: ColumnFigures) -> UnitGuess:
+    raw = raw_percent(signal, figures)
+    if raw is not None:
+        return raw
     fault = fault_of_unit(signal, canonical, figures)
-    if canonical == "%" and "trim" not in signal:
-        if figures.whole and figures.low >= 0 and 100 < figures.high <= 255:
-            return UnitGuess(
-                canonical,
-                False,
-                f"its whole numbers up to {figures.high:g} are raw counts, not percent",
-                100 / 255,
-            )
-        if 0 < figures.high <= _SHARE_LIKELY_PCT and not figures.whole:
-            return UnitGuess(
-                canonical, False, f"up to {figures.high:g} it is a share of 1, not percent", 100.0
-            )
-    if fault:
-        return UnitGuess(canonical, False, fault)
-    if signal == "engine_speed" and 0 < figures.high < 100:
-        return UnitGuess(canonical, False, f"up to {figures.high:g} it is no engine speed in rpm")
-    return UnitGuess(canonical, True, f"{canonical}, in which its values are possible")
+    if not fault and signal == "engine_speed" and 0 < figures.high < _LEAST_RPM:
+        fault = say("no_engine_speed", high=figures.high)
+    return UnitGuess(canonical, not fault, fault or say("unit_possible", unit=canonical))
 
 
 def _fits(figures: ColumnFigures, limits: tuple[float, float, float]) -> bool:
@@ -123,20 +106,16 @@ def _fits(figures: ColumnFigures, limits: tuple[float, float, float]) -> bool:
     return usual_low >= low and expected <= usual_high <= high
 
 
-def _range(figures: ColumnFigures) -> str:
-    return f"{figures.low:g} to {figures.high:g}"
+def _span(figures: ColumnFigures) -> dict[str, float]:
+    return {"low": figures.low, "high": figures.high}
 
 
 def _holds_like_a_thermostat(figures: ColumnFigures) -> bool:
     last = figures.sample[-max(1, len(figures.sample) // 4) :]
-    return len(figures.sample) >= 8 and bool(
-        (last > _THERMOSTAT_C[0]).all()
-        and (last < _THERMOSTAT_C[1]).all()
-        and np.ptp(last) <= _THERMOSTAT_SPREAD
-    )
+    low, high = _THERMOSTAT_C
+    return len(figures.sample) >= 8 and low < last.min() and last.max() < high and np.ptp(last) <= _THERMOSTAT_SPREAD
 
 
 def possible_units(signal: str) -> tuple[str, ...]:
     """The units a signal is usually recorded in, camlog's own first."""
-    canonical = SIGNALS[signal].unit
-    return tuple(dict.fromkeys((canonical, *_POSSIBLE.get(signal, {}))))
+    return tuple(dict.fromkeys((SIGNALS[signal].unit, *RANGES.get(signal, {}))))

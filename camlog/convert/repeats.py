@@ -8,12 +8,12 @@ group changed holds no reading of this one.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from camlog.convert.figures import ColumnFigures
-from camlog.convert.store import RowStore
+from camlog.convert.rows import RowStore
 
 _MOST_COLUMNS = 64
 _FILLED = 0.95
@@ -31,25 +31,34 @@ _SUPPORT = 0.3
 _DUE = 0.75  # of the usual time between two readings
 
 
-@dataclass(frozen=True)
-class Group:
-    """Columns (indices from 0) that come in one answer, and where a row only repeats them, shape (rows,)."""
+def without_repeats(store: RowStore, figures: list[ColumnFigures]) -> list[ColumnFigures]:
+    """The figures with what is known of repeats: one period for all columns where there is one, else groups."""
+    periods = {f.held_rows for f in figures if f.changes >= _ENOUGH_CHANGES}
+    if len(periods) == 1 and periods != {1}:
+        return figures
+    groups = _groups(store, figures)
+    found = [replace(f, held_rows=1, held_why="") for f in figures] if groups else list(figures)
+    for columns, repeated in groups:
+        for j in columns:
+            found[j] = replace(found[j], repeated=repeated)
+    return found
 
-    columns: tuple[int, ...]
-    repeated: np.ndarray
 
+def _groups(store: RowStore, figures: list[ColumnFigures]) -> list[tuple[list[int], np.ndarray]]:
+    """Columns (indices from 0) that come in one answer, and where a row only repeats them, shape (rows,).
 
-def find_groups(store: RowStore, figures: list[ColumnFigures]) -> list[Group]:
-    """The answers a logger's rows came from; none where every row may hold readings of everything."""
+    None where every row may hold readings of everything.
+    """
     # Where cells are left empty, that already says what is a reading.
     filled = [j for j, f in enumerate(figures) if f.count >= _FILLED * store.rows]
     lively = sorted(filled, key=lambda j: -figures[j].changes)[:_MOST_COLUMNS]
     if len(lively) < 2 or figures[lively[1]].changes < _ENOUGH_CHANGES:
         return []
-    apart = _furthest_apart(_changes(store, lively[:_MOST_SEEDS], _MOST_WINDOWS * _WINDOW_ROWS))
+    seeds = _changes(store, lively[:_MOST_SEEDS])
+    apart = _furthest_apart(seeds)
     if apart is None:
         return []
-    changed = _changes(store, lively)
+    changed = np.column_stack([seeds, _changes(store, lively[_MOST_SEEDS:])])
     groups = _grouped(changed, apart)
     active = np.column_stack([changed[:, g].any(axis=1) for g in groups])
     silent = np.flatnonzero(~active.any(axis=1))
@@ -58,7 +67,18 @@ def find_groups(store: RowStore, figures: list[ColumnFigures]) -> list[Group]:
     for place, group in enumerate(groups):
         reading = active[:, place].copy()
         reading[_same_again(time, np.flatnonzero(reading), silent)] = True
-        found.append(Group(tuple(lively[j] for j in group), ~reading))
+        found.append(([lively[j] for j in group], ~reading))
+    return found
+
+
+def _changes(store: RowStore, columns: list[int]) -> np.ndarray:
+    """True where a value is another than in the row before, shape (rows, columns)."""
+    found = np.zeros((store.rows, len(columns)), dtype=bool)
+    for place, j in enumerate(columns):
+        values = store.column(j + 1)
+        # A value that appears is a reading; one that goes missing is none.
+        found[0, place] = np.isfinite(values[0])
+        found[1:, place] = (values[1:] != values[:-1]) & np.isfinite(values[1:])
     return found
 
 
@@ -81,30 +101,12 @@ def _same_again(time: np.ndarray, active: np.ndarray, silent: np.ndarray) -> np.
     return np.asarray(taken, dtype=np.int64)
 
 
-def _changes(store: RowStore, columns: list[int], most_rows: int | None = None) -> np.ndarray:
-    """True where a value is another than in the row before, shape (rows, columns).
-
-    With `most_rows` only stretches of the table, spread over all of it, of about so many rows in all.
-    """
-    every = -(-store.rows // most_rows) if most_rows else 1
-    found, last = [], np.full(len(columns), np.nan)
-    for number, block in enumerate(store.blocks()):
-        if number % every:
-            continue
-        values = block[:, [j + 1 for j in columns]]
-        before = np.concatenate([last[None, :], values[:-1]])
-        # A value that appears is a reading; one that goes missing is none.
-        found.append((values != before) & np.isfinite(values))
-        last = values[-1]
-    return np.concatenate(found)
-
-
 def _furthest_apart(changed: np.ndarray) -> tuple[int, int] | None:
     """The two columns that keep apart most surely, None where no two do."""
     windows = len(changed) // _WINDOW_ROWS
     if not windows:
         return None
-    used = changed[: windows * _WINDOW_ROWS].reshape(windows, _WINDOW_ROWS, -1)
+    used = changed[: windows * _WINDOW_ROWS].reshape(windows, _WINDOW_ROWS, -1)[:: -(-windows // _MOST_WINDOWS)]
     best, pair = _EVIDENCE, None
     for one in range(used.shape[2]):
         for other in range(one + 1, used.shape[2]):
@@ -136,45 +138,26 @@ def _grouped(changed: np.ndarray, apart: tuple[int, int]) -> list[list[int]]:
     """Columns (of `changed`, busiest first) in groups; a column nothing can be said of is in none."""
     groups = [[apart[0]], [apart[1]]]
     active = [changed[:, j].copy() for j in apart]
-    for j in range(changed.shape[1]):
-        if j in apart:
-            continue
+    for j in sorted(set(range(changed.shape[1])) - set(apart)):
         mine = changed[:, j]
-        count = int(mine.sum())
-        best = _best_group(mine, count, active)
-        if best is None and count >= _ENOUGH_CHANGES:
-            groups.append([j])
-            active.append(mine.copy())
-        elif best is not None:
+        best = _best_group(mine, active)
+        if best is not None:
             groups[best].append(j)
             active[best] |= mine
+        elif mine.sum() >= _ENOUGH_CHANGES:
+            groups.append([j])
+            active.append(mine.copy())
     return groups
 
 
-def _best_group(mine: np.ndarray, count: int, active: list[np.ndarray]) -> int | None:
+def _best_group(mine: np.ndarray, active: list[np.ndarray]) -> int | None:
+    count = int(mine.sum())
     if not count:  # it never changes: any answer may carry it
         return int(np.argmax([a.sum() for a in active]))
     fits = []
     for place, own in enumerate(active):
         others = np.logical_or.reduce([a for other, a in enumerate(active) if other != place])
-        stray = int((mine & others & ~own).sum()) / count
         support = int((mine & own).sum()) / count
-        if stray <= _STRAY and support >= _SUPPORT:
+        if int((mine & others & ~own).sum()) <= _STRAY * count and support >= _SUPPORT:
             fits.append((support, place))
     return max(fits)[1] if fits else None
-
-
-def without_repeats(store: RowStore, figures: list[ColumnFigures]) -> list[ColumnFigures]:
-    """The figures with what is known of repeats: one period for all columns where there is one, else
-    groups."""
-    periods = {f.held_rows for f in figures if f.changes >= _ENOUGH_CHANGES}
-    if len(periods) == 1 and periods != {1}:
-        return figures
-    groups = find_groups(store, figures)
-    if not groups:
-        return figures
-    found = [replace(f, held_rows=1, held_why="") for f in figures]
-    for group in groups:
-        for j in group.columns:
-            found[j] = replace(found[j], repeated=group.repeated)
-    return found

@@ -14,14 +14,14 @@ from camlog.convert.asking import settle
 from camlog.convert.figures import ColumnFigures, column_figures
 from camlog.convert.layout import Layout
 from camlog.convert.mapping import Mapping, read_mapping
-from camlog.convert.mapping_text import mapping_text
 from camlog.convert.match import match_columns
 from camlog.convert.model import Ask, ColumnMatch, Conversion
-from camlog.convert.offer import ask_for_mapping, default_out
+from camlog.convert.offer import ask_for_mapping, default_out, mapping_text
 from camlog.convert.provenance import drive_of, is_trace, notes_of, other_columns
 from camlog.convert.repeats import without_repeats
+from camlog.convert.sentences import refusal, say
 from camlog.convert.source import open_source, sha256_of
-from camlog.convert.survey import settle_time_unit, survey_layout, survey_timing
+from camlog.convert.survey import settle_time_unit, survey_layout, survey_timings
 from camlog.convert.table import Table, read_table
 from camlog.convert.text import TextBlocks
 from camlog.convert.write import TraceRows, write_rows
@@ -34,6 +34,8 @@ from camlog.units import conversion
 
 Progress = Callable[[float], None]
 _READING_SHARE = 0.6
+_MAX_RATE_HZ = 1e6
+_DOUBTS_SHOWN = 6
 
 
 def convert(
@@ -60,38 +62,26 @@ def convert(
     `out` exists without `force`.
     """
     path = Path(path)
-    said = _said(mapping, rate_hz, angles, positive)
+    rules = _rules(mapping, rate_hz, angles, positive)
     target = Path(out) if out is not None else default_out(path)
     beside = drive_path(target)
-    if not force:
-        for file in (target, beside):
-            if os.path.lexists(file):
-                raise there_already(file)
+    for file in () if force else (target, beside):
+        if os.path.lexists(file):
+            raise there_already(file)
     if target.resolve() == path.resolve():
-        raise InputError("is the file being converted", file=target, remedy="Give --out another name.")
-    with _understood(path, said, ask, _part(progress, 0.0, _READING_SHARE)) as work:
+        raise refusal("onto_itself", file=target)
+    with _understood(path, rules, ask, _part(progress, 0.0, _READING_SHARE)) as work:
         rows = TraceRows(work.table, work.matches, work.figures, path)
         sha256 = write_rows(rows, target, force, _part(progress, _READING_SHARE, 1.0))
         if not rows.rows:
             target.unlink(missing_ok=True)
-            raise _without_values(path)
-        conversion_ = work.conversion(rows, target, beside)
-        drive = drive_of(
-            work.source_info(),
-            work.table,
-            conversion_,
-            rows,
-            work.layout.columns,
-            sha256,
-            _earlier_drive(path),
-        )
-        try:
-            write_drive(drive, beside, replace=force)
-        except OSError as error:
-            raise InputError(
-                f"cannot be written ({error.strerror or error})", file=beside, remedy="Check the folder."
-            ) from error
-    return conversion_
+            raise refusal("no_values", file=path)
+        done, drive = work.outcome(rows, target, beside, sha256)
+    try:
+        write_drive(drive, beside, replace=force)
+    except OSError as error:
+        raise refusal("unwritable", file=beside, error=error.strerror or error) from error
+    return done
 
 
 def read_any(
@@ -105,71 +95,48 @@ def read_any(
     path = Path(path)
     if mapping is None and is_trace(path):
         return read_trace(path), _earlier_drive(path), None
-    with _understood(path, _said(mapping, None, None, None), None, None) as work:
+    with _understood(path, _rules(mapping, None, None, None), None, None) as work:
         doubtful = [m for m in work.matches if m.doubtful]
         if doubtful:
             raise work.doubt_error(doubtful)
         rows = TraceRows(work.table, work.matches, work.figures, path)
         blocks = list(rows.blocks())
         if not blocks:
-            raise _without_values(path)
+            raise refusal("no_values", file=path)
         table = np.concatenate(blocks)
-        conversion_ = work.conversion(rows, None, None)
-        columns, units = {}, {}
-        for j, match in enumerate(rows.kept, start=1):
-            values = np.ascontiguousarray(table[:, j])
-            name = match.written_as
-            units[name] = match.written_unit
-            if match.signal == name:
-                factor, offset = conversion(match.written_unit, SIGNALS[name].unit)
-                values = values if (factor, offset) == (1.0, 0.0) else values * factor + offset
-                units[name] = SIGNALS[name].unit
-            columns[name] = values
-        info = work.source_info()
-        drive = drive_of(info, work.table, conversion_, rows, work.layout.columns, None, _earlier_drive(path))
-        trace = Trace(
-            np.ascontiguousarray(table[:, 0]),
-            columns,
-            units,
-            path.name,
-            info["source_sha256"],
-            (*conversion_.notes, *clock_warnings(table[:, 0])),
-        )
-    return trace, drive, conversion_
+        done, drive = work.outcome(rows, None, None, None)
+    columns, units = {}, {}
+    for j, match in enumerate(rows.kept, start=1):
+        name, unit, values = match.written_as, match.written_unit, np.ascontiguousarray(table[:, j])
+        if match.signal == name:
+            factor, offset = conversion(unit, SIGNALS[name].unit)
+            unit, values = SIGNALS[name].unit, values if (factor, offset) == (1.0, 0.0) else values * factor + offset
+        columns[name], units[name] = values, unit
+    time_s = np.ascontiguousarray(table[:, 0])
+    warnings = (*done.notes, *clock_warnings(time_s))
+    return Trace(time_s, columns, units, path.name, drive.adapter["source_sha256"], warnings), drive, done
 
 
 # ---------------------------------------------------------------- inside
 
 
-def _said(
+def _rules(
     mapping: str | Path | Mapping | None, rate_hz: float | None, angles: str | None, positive: str | None
 ) -> Mapping:
-    said = (
-        mapping
-        if isinstance(mapping, Mapping)
-        else read_mapping(mapping)
-        if mapping is not None
-        else Mapping()
-    )
+    """What somebody said of a file, in a mapping file and beside it."""
+    rules = mapping if isinstance(mapping, Mapping) else Mapping() if mapping is None else read_mapping(mapping)
     for value, choices in ((angles, ("crank", "cam")), (positive, ("advance", "retard"))):
-        if value is not None and value not in choices:
-            raise InputError(
-                f"{value!r} is neither {choices[0]} nor {choices[1]}", remedy=f"Write {' or '.join(choices)}."
-            )
-    if rate_hz is not None and not (0 < rate_hz <= 1e6):
-        raise InputError("the rate should be rows a second, above 0", remedy="Such as --rate 10.")
-    return replace(
-        said, rate_hz=rate_hz or said.rate_hz, angle=angles or said.angle, positive=positive or said.positive,
-        time_column=None if rate_hz else said.time_column,
-    )  # fmt: skip
+        if value not in (None, *choices):
+            raise refusal("neither", value=repr(value), one=choices[0], other=choices[1])
+    if rate_hz is not None:
+        if not 0 < rate_hz <= _MAX_RATE_HZ:
+            raise refusal("no_rate")
+        rules = replace(rules, rate_hz=rate_hz, time_column=None)
+    return replace(rules, angle=angles or rules.angle, positive=positive or rules.positive)
 
 
 def _part(progress: Progress | None, start: float, end: float) -> Progress | None:
     return None if progress is None else lambda share: progress(start + (end - start) * share)
-
-
-def _without_values(path: Path) -> InputError:
-    return InputError("no column holds a single value", file=path, remedy="Check the copy is complete.")
 
 
 def _earlier_drive(path: Path) -> Drive | None:
@@ -180,45 +147,41 @@ def _earlier_drive(path: Path) -> Drive | None:
 
 @dataclass
 class _Work:
-    """Everything found out about one file."""
+    """Everything known of one file."""
 
     path: Path
-    text: TextBlocks
+    encoding: str
     layout: Layout
     table: Table
     figures: list[ColumnFigures]
     matches: tuple[ColumnMatch, ...]
-    mapping: Mapping
 
-    def source_info(self) -> dict:
-        dialect, numbers = self.layout.dialect, self.layout.numbers
-        return {
-            "source_file": self.path.name, "source_sha256": sha256_of(self.path),
-            "encoding": self.text.encoding,
-            "separator": dialect.separator, "decimal": numbers.decimal,
+    def outcome(
+        self, rows: TraceRows, trace: Path | None, drive: Path | None, sha256: str | None
+    ) -> tuple[Conversion, Drive]:
+        """What came of it, once all rows are written or gathered."""
+        columns = sorted((*self.matches, *other_columns(self.layout, self.table)), key=lambda m: m.index)
+        notes = notes_of(self.table, self.matches, rows, self.figures)
+        done = Conversion(trace, drive, tuple(columns), notes, rows.rows, self.mapping_text())
+        info = {
+            "source_file": self.path.name, "source_sha256": sha256_of(self.path), "encoding": self.encoding,
+            "separator": self.layout.dialect.separator, "decimal": self.layout.numbers.decimal,
             "heading_line": self.layout.heading_line,
-            "preamble": list(self.layout.preamble),
         }  # fmt: skip
+        return done, drive_of(info, self.table, done, rows, self.layout, sha256, _earlier_drive(self.path))
 
     def mapping_text(self) -> str:
-        return mapping_text(self.path.name, self.layout, self.table.timing, self.table.clock, self.matches)
-
-    def conversion(self, rows: TraceRows, trace: Path | None, drive: Path | None) -> Conversion:
-        others = other_columns(self.layout, self.table)
-        columns = tuple(sorted((*self.matches, *others), key=lambda m: m.index))
-        return Conversion(
-            trace, drive, columns, notes_of(self.table, self.matches, rows, self.figures), rows.rows, self.mapping_text()
-        )
+        return mapping_text(self.path.name, self.layout, self.table.clock.timing, self.table.clock, self.matches)
 
     def doubt_error(self, doubtful: list[ColumnMatch]) -> InputError:
-        names = "; ".join(f"{m.name!r} as {m.signal} ({_short(m)})" for m in doubtful[:6])
-        more = f" and {len(doubtful) - 6} more" if len(doubtful) > 6 else ""
-        return ask_for_mapping(self.path, f"columns are in doubt: {names}{more}", self.mapping_text())
-
-
-def _short(match: ColumnMatch) -> str:
-    reason = match.reason.split("; ")
-    return "; ".join(reason[1:] or reason)[:160]
+        columns = [
+            say("column_in_doubt", name=repr(m.name), signal=m.signal, why="; ".join(m.reasons[1:] or m.reasons)[:160])
+            for m in doubtful
+        ]
+        shown = "; ".join(columns[:_DOUBTS_SHOWN])
+        if len(columns) > _DOUBTS_SHOWN:
+            shown = say("and_more", names=shown, count=len(columns) - _DOUBTS_SHOWN)
+        return ask_for_mapping(refusal("in_doubt", columns=shown), self.path, self.mapping_text())
 
 
 @contextmanager
@@ -226,18 +189,16 @@ def _understood(path: Path, mapping: Mapping, ask: Ask | None, progress: Progres
     with open_source(path) as source:
         text = TextBlocks(source, mapping.encoding)
         layout = survey_layout(text, mapping)
-        timing = survey_timing(text, layout, mapping, ask)
-        table = read_table(text, layout, timing, layout.numbers, progress)
+        timings = survey_timings(text, layout, mapping, ask)
+        table = read_table(
+            text, layout, timings, layout.numbers, lambda clock: settle_time_unit(text, layout, clock, ask), progress
+        )
     try:
-        if table.clock.factor is None:
-            settle_time_unit(path, layout, table, ask)
         mapping.check_used([(c.heading, c.index) for c in (*layout.columns, *table.columns)])
         figures = without_repeats(table.store, column_figures(table.store))
         matches = match_columns(table.columns, figures, mapping)
         if ask is not None:
-            matches, mapping = settle(
-                matches, mapping, lambda said: match_columns(table.columns, figures, said), ask
-            )
-        yield _Work(path, text, layout, table, figures, matches, mapping)
+            matches = settle(matches, mapping, lambda rules: match_columns(table.columns, figures, rules), ask)
+        yield _Work(path, text.encoding, layout, table, figures, matches)
     finally:
         table.close()

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from camlog.convert.limits import EXPANSION_FREE_BYTES, MAX_ARCHIVE_MEMBERS, MAX_EXPANSION, MAX_UNPACKED_BYTES
+from camlog.convert.sentences import refusal, say
 from camlog.errors import InputError, check_saved
 
 _GZIP = b"\x1f\x8b"
@@ -26,42 +27,30 @@ _ZIP = (b"PK\x03\x04", b"PK\x05\x06", b"PK\x07\x08")
 # What the readers of archives raise for bytes that are not as they should be.
 _DAMAGE = (
     zlib.error, gzip.BadGzipFile, zipfile.BadZipFile, lzma.LZMAError, struct.error, NotImplementedError,
-    RuntimeError,
-    ValueError,
+    RuntimeError, ValueError,
 )  # fmt: skip
-_AS_CSV = "Save or export it as CSV and convert that."
-# First bytes of files that are no text, and what to call them.
-_OTHER_KINDS = (
-    (b"\xd0\xcf\x11\xe0", "a spreadsheet workbook", _AS_CSV),
-    (b"BZh", "a packed file of another kind", "Unpack it, or pack it with gzip or zip."),
-    (b"\xfd7zXZ", "a packed file of another kind", "Unpack it, or pack it with gzip or zip."),
-    (b"7z\xbc\xaf\x27\x1c", "a packed file of another kind", "Unpack it, or pack it with gzip or zip."),
-    (b"Rar!", "a packed file of another kind", "Unpack it, or pack it with gzip or zip."),
-    (b"\x28\xb5\x2f\xfd", "a packed file of another kind", "Unpack it, or pack it with gzip or zip."),
-    (b"%PDF", "a printed document", _AS_CSV),
-    (b"SQLite format 3", "a database", _AS_CSV),
-    (b"\x89PNG", "a picture", "Ask for the recording itself, as CSV."),
-    (b"\xff\xd8\xff", "a picture", "Ask for the recording itself, as CSV."),
-    (b"\x7fELF", "a program", "Check which file is meant."),
-    (b"MZ\x90", "a program", "Check which file is meant."),
-)
+# First bytes of files that are no text, and the refusal that says what they are.
+_OTHER_KINDS = {
+    b"\xd0\xcf\x11\xe0": "workbook", b"BZh": "packed", b"\xfd7zXZ": "packed", b"7z\xbc\xaf\x27\x1c": "packed",
+    b"Rar!": "packed", b"\x28\xb5\x2f\xfd": "packed", b"%PDF": "document", b"SQLite format 3": "database",
+    b"\x89PNG": "picture", b"\xff\xd8\xff": "picture", b"\x7fELF": "program", b"MZ\x90": "program",
+}  # fmt: skip
 # Names the usual systems put beside the one file that was packed.
-_BY_THE_WAY = re.compile(r"(^|/)(__MACOSX/|\.DS_Store$|Thumbs\.db$|desktop\.ini$|\._)")
+_BESIDE = re.compile(r"(^|/)(__MACOSX/|\.DS_Store$|Thumbs\.db$|desktop\.ini$|\._)")
 _OUTSIDE = re.compile(r"^[/\\]|^[A-Za-z]:|(^|[/\\])\.\.([/\\]|$)|[\x00-\x1f]")
 
 
 class Source(io.RawIOBase):
     """The unpacked bytes of a file, as a raw stream.
 
-    `fraction` is how much of the file on disk was read, `warnings` what was found on the way. Raises
+    `fraction` is the share of the file on disk that was read, `warnings` what was noticed on the way. Raises
     InputError while reading where an archive is damaged or unpacks to far more than it should.
     """
 
     def __init__(self, path: Path, stream: BinaryIO, disk: BinaryIO, size: int, packed_bytes: int | None):
         self.path = path
         self.warnings: list[str] = []
-        self._stream, self._disk = stream, disk
-        self._size, self._packed_bytes = size, packed_bytes
+        self._stream, self._disk, self._size, self._packed_bytes = stream, disk, size, packed_bytes
         self._unpacked = 0
         self._ended = False
 
@@ -80,35 +69,24 @@ class Source(io.RawIOBase):
             data = self._stream.read1(len(buffer))
         except EOFError:
             self._ended = True
-            self.warnings.append("The archive is cut off; what stood before the cut was used.")
+            self.warnings.append(say("archive_cut"))
             return 0
         except _DAMAGE as error:
-            raise InputError(
-                f"the archive is damaged ({str(error)[:80]})",
-                file=self.path,
-                remedy="Ask for the file again.",
-            ) from error
+            raise refusal("archive_damaged", file=self.path, error=str(error)[:80]) from error
         except OSError as error:
-            raise _unreadable(self.path, error) from error
+            raise unreadable(self.path, error) from error
         self._unpacked += len(data)
         if self._packed_bytes is not None:
-            self._check_expansion()
+            allowed = min(MAX_UNPACKED_BYTES, max(EXPANSION_FREE_BYTES, MAX_EXPANSION * max(1, self._packed_bytes)))
+            if self._unpacked > allowed:
+                raise refusal("archive_bomb", file=self.path, megabytes=self._unpacked >> 20)
         buffer[: len(data)] = data
         return len(data)
 
-    def _check_expansion(self) -> None:
-        beyond = self._unpacked > EXPANSION_FREE_BYTES
-        if self._unpacked > MAX_UNPACKED_BYTES or (
-            beyond and self._unpacked > MAX_EXPANSION * max(1, self._packed_bytes)
-        ):
-            raise InputError(
-                f"the archive unpacks to far more than a recording ({self._unpacked >> 20} MB so far)",
-                file=self.path, remedy="Unpack it elsewhere and look at what it is.",
-            )  # fmt: skip
 
-
-def _unreadable(path: Path, error: OSError) -> InputError:
-    return InputError(f"cannot be read ({error.strerror or error})", file=path, remedy="Check the path.")
+def unreadable(path: str | Path, error: Exception) -> InputError:
+    """The refusal of a file that the system does not let be read."""
+    return refusal("unreadable", file=path, error=getattr(error, "strerror", None) or error)
 
 
 @contextmanager
@@ -123,36 +101,27 @@ def open_source(path: str | Path) -> Iterator[Source]:
     try:
         disk = open(path, "rb")
     except (OSError, ValueError) as error:
-        raise _unreadable(path, error if isinstance(error, OSError) else OSError(str(error))) from error
+        raise unreadable(path, error) from error
     with disk:
         try:
             start = disk.read(512)
             size = disk.seek(0, io.SEEK_END)
             disk.seek(0)
         except OSError as error:
-            raise _unreadable(path, error) from error
+            raise unreadable(path, error) from error
         if not start:
-            raise InputError("is empty", file=path, remedy="Check the copy is complete.")
-        for magic, kind, remedy in _OTHER_KINDS:
-            if start.startswith(magic):
-                raise InputError(f"is {kind}, not a table of text", file=path, remedy=remedy)
+            raise refusal("empty", file=path)
+        kind = next((kind for magic, kind in _OTHER_KINDS.items() if start.startswith(magic)), None)
+        if kind is not None:
+            raise refusal(kind, file=path)
         if start.startswith(_GZIP):
             with gzip.GzipFile(fileobj=disk) as stream:
-                yield _no_archive_inside(Source(path, stream, disk, size, size))
+                yield Source(path, stream, disk, size, size)
         elif start.startswith(_ZIP):
             with _open_zip(path, disk) as (stream, packed):
-                yield _no_archive_inside(Source(path, stream, disk, size, packed))
+                yield Source(path, stream, disk, size, packed)
         else:
-            yield _no_archive_inside(Source(path, disk, disk, size, None), start)
-
-
-def _no_archive_inside(source: Source, start: bytes = b"") -> Source:
-    if start[257:262] == b"ustar":
-        raise InputError(
-            "is an archive of files, not a table of text", file=source.path,
-            remedy="Unpack it, and convert one recording at a time.",
-        )  # fmt: skip
-    return source
+            yield Source(path, disk, disk, size, None)
 
 
 @contextmanager
@@ -162,10 +131,7 @@ def _open_zip(path: Path, disk: BinaryIO) -> Iterator[tuple[BinaryIO, int]]:
         member = _only_member(path, archive.infolist())
         stream = archive.open(member)
     except (*_DAMAGE, OSError, EOFError, LookupError, OverflowError) as error:
-        raise InputError(
-            f"the archive cannot be read ({' '.join(str(error).split())[:80]})", file=path,
-            remedy="Ask for the file again.",
-        ) from error  # fmt: skip
+        raise refusal("archive_unreadable", file=path, error=" ".join(str(error).split())[:80]) from error
     with archive, stream:
         yield stream, member.compress_size
 
@@ -173,22 +139,18 @@ def _open_zip(path: Path, disk: BinaryIO) -> Iterator[tuple[BinaryIO, int]]:
 def _only_member(path: Path, members: list[zipfile.ZipInfo]) -> zipfile.ZipInfo:
     names = [m.filename for m in members[:MAX_ARCHIVE_MEMBERS]]
     if "[Content_Types].xml" in names or "mimetype" in names:
-        raise InputError("is a spreadsheet workbook, not a table of text", file=path, remedy=_AS_CSV)
+        raise refusal("workbook", file=path)
     for member in members:
         # As it stands in the file: the reader of archives already mends some names.
         if _OUTSIDE.search(member.filename) or _OUTSIDE.search(member.orig_filename):
-            raise InputError(
-                f"a name in the archive leads outside it ({member.orig_filename[:60]!a})", file=path,
-                remedy="Do not unpack it; ask for the recording alone.",
-            )  # fmt: skip
-    files = [m for m in members if not m.is_dir() and not _BY_THE_WAY.search(m.filename)]
-    if len(files) != 1:
-        holds = "no file" if not files else f"{len(files)} files"
-        raise InputError(
-            f"the archive holds {holds}, not one", file=path, remedy="Unpack it, and convert one at a time."
-        )
+            raise refusal("archive_outside", file=path, name=ascii(member.orig_filename[:60]))
+    files = [m for m in members if not m.is_dir() and not _BESIDE.search(m.filename)]
+    if not files:
+        raise refusal("archive_of_none", file=path)
+    if len(files) > 1:
+        raise refusal("archive_of_several", file=path, count=len(files))
     if files[0].flag_bits & 0x1:
-        raise InputError("the archive has a password", file=path, remedy="Unpack it first.")
+        raise refusal("archive_locked", file=path)
     return files[0]
 
 
@@ -198,4 +160,4 @@ def sha256_of(path: str | Path) -> str:
         with open(path, "rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
-        raise _unreadable(Path(path), error) from error
+        raise unreadable(path, error) from error

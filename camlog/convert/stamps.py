@@ -1,4 +1,4 @@
-"""Clock times and dates as text: from `08:11:52`, ISO 8601 or local forms to seconds.
+"""Clock times and dates as text: from `08:11:52`, ISO 8601 or local forms to nanoseconds.
 
 Digits are taken by their place, many rows at once, so that nothing but digits where digits belong is ever a
 time (general parsers read "now" as this moment, and `00:01:02,5` as 85 seconds). Months written as words go
@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
@@ -19,6 +19,7 @@ from camlog.convert.cells import is_missing
 NS = 1_000_000_000
 DAY_NS = 86400 * NS
 NOT_A_TIME = np.iinfo(np.int64).min
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _CLOCK = (
     r"(?P<hour>\d{1,3}):(?P<minute>\d{2})(?::(?P<second>\d{2})(?:[.,:](?P<fraction>\d{1,9}))?)?"
     r"(?:\s*(?P<half>[AaPp])\.?[Mm]\.?)?"
@@ -116,11 +117,7 @@ def _day_first(matches: Sequence[re.Match[str]]) -> bool | None:
 
 
 def _match(patterns: Sequence[re.Pattern[str]], text: str) -> re.Match[str] | None:
-    for pattern in patterns:
-        found = pattern.match(text)
-        if found:
-            return found
-    return None
+    return next((found for pattern in patterns if (found := pattern.match(text))), None)
 
 
 def _by_words(text: str) -> datetime | None:
@@ -156,11 +153,9 @@ class StampReader:
         texts = [c.strip() for c in cells]
         found = np.full(len(texts), NOT_A_TIME, dtype=np.int64)
         if self.form.kind == "words":
-            stamps = [_by_words(t) for t in texts]
-            epoch = datetime(1970, 1, 1, tzinfo=UTC)
-            for i, stamp in enumerate(stamps):
+            for i, stamp in enumerate(map(_by_words, texts)):
                 if stamp is not None:
-                    found[i] = int((stamp - epoch).total_seconds()) * NS + stamp.microsecond * 1000
+                    found[i] = (stamp - _EPOCH) // timedelta(microseconds=1) * 1000
             return found
         self._read_in_templates(texts, found)
         return self._past_midnight(found) if self.form.kind == "clock" else found
@@ -247,6 +242,6 @@ class StampReader:
         return clock
 
 
-def with_day_first(form: StampForm, day_first: bool | None) -> StampForm:
-    """The same form with the order of day and month as somebody said it."""
-    return form if day_first is None else replace(form, day_first=day_first)
+def iso(nanoseconds: int) -> str:
+    """A time since 1970 as ISO 8601 with the zone UTC."""
+    return (_EPOCH + timedelta(microseconds=nanoseconds // 1000)).isoformat()

@@ -1,26 +1,22 @@
-"""The first look at a foreign file: where its headings and rows are, and what tells the time. Errors name
-what is missing and what to do."""
+"""The first look at a foreign file: where its headings and rows are, and what tells the time."""
 
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 from camlog.convert.asking import ask_rate, ask_time_unit
-from camlog.convert.cells import Numbers
-from camlog.convert.dialect import Dialect, find_dialect
+from camlog.convert.cells import Dialect, Numbers, find_dialect
+from camlog.convert.clocks import SECONDS_IN, Clock, Timing, find_timing, rival_clocks
 from camlog.convert.layout import Layout, find_layout, stated_rate_hz
 from camlog.convert.limits import HEAD_LINES, MAX_COLUMNS, MAX_LINE_CHARACTERS
 from camlog.convert.mapping import Mapping
-from camlog.convert.mapping_text import mapping_text
 from camlog.convert.meaning import CERTAIN, candidates
 from camlog.convert.model import Ask, ColumnMatch
-from camlog.convert.offer import ask_for_mapping
-from camlog.convert.stamps import with_day_first
-from camlog.convert.table import Table, with_unit
+from camlog.convert.offer import ask_for_mapping, doubts_of_time, mapping_text
+from camlog.convert.sentences import refusal, say
 from camlog.convert.text import TextBlocks
-from camlog.convert.timing import SECONDS_IN, Timing, find_timing, rival_clocks
-from camlog.errors import InputError
+
+_LONG_LINE = 200_000
 
 
 def survey_layout(text: TextBlocks, mapping: Mapping) -> Layout:
@@ -29,132 +25,90 @@ def survey_layout(text: TextBlocks, mapping: Mapping) -> Layout:
     longest = max(range(len(lines)), key=lambda i: len(lines[i]))
     if len(lines[longest]) > MAX_LINE_CHARACTERS:
         raise text.endless_line(longest + 1)
-    if "\n" not in text.head and len(text.head) >= 200_000:
-        for _ in text.blocks():  # a line that long: either it never ends, or it has too many columns
-            break
+    if "\n" not in text.head and len(text.head) >= _LONG_LINE:
+        next(text.blocks(), None)  # a line that long: either it never ends, or it has too many columns
     dialect = Dialect(mapping.separator) if mapping.separator else find_dialect(lines)
-    if dialect is not None:
-        widest = max(range(len(lines)), key=lambda i: lines[i].count(dialect.separator))
-        columns = lines[widest].count(dialect.separator) + 1
-        if columns > MAX_COLUMNS:
-            raise InputError(
-                f"has {columns} columns or more; a vehicle gives at most {MAX_COLUMNS}", file=text.path,
-                line=widest + 1, remedy="Check which file is meant.",
-            )  # fmt: skip
-    numbers = Numbers(mapping.decimal) if mapping.decimal else None
-    layout = find_layout(lines, dialect, numbers) if dialect is not None else None
+    if dialect is None:
+        raise refusal("no_readings", file=text.path)
+    columns, line = max((row.count(dialect.separator) + 1, -i) for i, row in enumerate(lines, start=1))
+    if columns > MAX_COLUMNS:
+        raise refusal("too_many_columns", file=text.path, line=-line, columns=columns, most=MAX_COLUMNS)
+    layout = find_layout(lines, dialect, Numbers(mapping.decimal) if mapping.decimal else None)
     if layout is None:
-        raise InputError(
-            "holds no rows of readings: no separator makes columns of numbers of it", file=text.path,
-            remedy="Export the recording as CSV, a row a moment.",
-        )  # fmt: skip
+        raise refusal("no_readings", file=text.path)
     if layout.overfull:
-        raise InputError(
-            f"rows have more cells than the {len(layout.columns)} headings, so it is not known "
-            f"which belongs to which",
-            file=text.path, line=layout.first_row_line,
-            remedy="If its numbers have a decimal comma, export it with semicolons or tabs between "
-            "the columns.",
-        )  # fmt: skip
+        raise refusal("overfull_rows", file=text.path, line=layout.first_row_line, count=len(layout.columns))
     if layout.numbers is None:
-        raise InputError(
-            "a comma in its numbers could be the decimal mark or part thousands", file=text.path,
-            line=layout.first_row_line, remedy='Say so in a mapping file: [table] with decimal = "," or ".".',
-        )  # fmt: skip
+        raise refusal("decimal_mark_open", file=text.path, line=layout.first_row_line)
     return layout
 
 
-def survey_timing(text: TextBlocks, layout: Layout, mapping: Mapping, ask: Ask | None) -> Timing:
-    """What tells the time of the file. Raises InputError where nothing does, or its columns have no
-    headings."""
+def survey_timings(text: TextBlocks, layout: Layout, mapping: Mapping, ask: Ask | None) -> tuple[Timing, ...]:
+    """What tells the time of the file. Raises InputError where nothing does, or its columns have no headings."""
     path = text.path
     if layout.heading_line is None and not (mapping.columns and all(r.number for r in mapping.columns)):
         blank = tuple(
-            ColumnMatch(c.heading, "engine_speed", "rpm", 0.0, "the first values are "
-                        + ", ".join(r[c.index] for r in layout.sample[:3] if c.index < len(r)), False,
-                        c.index, doubts=("signal", "unit"))
+            ColumnMatch("engine_speed", "rpm", 0.0, (say("first_values", values=", ".join(layout.cells(c.index)[:3])),),
+                        False, index=c.index, doubts=("signal", "unit"))
             for c in layout.columns
         )  # fmt: skip
-        raise ask_for_mapping(path, "has no headings, and the order of columns says nothing",
-                               mapping_text(path.name, layout, None, None, blank))  # fmt: skip
+        raise ask_for_mapping(refusal("no_headings"), path, mapping_text(path.name, layout, None, None, blank))
+    if mapping.time_column is None and mapping.rate_hz is not None:
+        return (_rate(mapping.rate_hz, "rate_told"),)
     if mapping.time_column is not None:
         timing = _told_timing(layout, mapping)
-    elif mapping.rate_hz is not None:
-        return Timing("rate", rate_hz=mapping.rate_hz, reason=f"{mapping.rate_hz:g} rows a second, as told")
     else:
         rivals = rival_clocks(layout, layout.numbers)
         if rivals:
-            raise InputError(
-                f"has several times that differ ({', '.join(map(repr, rivals[:3]))}), and nothing "
-                f"says which belongs to which column",
-                file=path, line=layout.heading_line,
-                remedy='Say which is meant in a mapping file: [time] with column = "...", and leave '
-                'the others out.',
-            )  # fmt: skip
+            names = ", ".join(repr(c.label) for c in rivals[:3])
+            raise refusal("rival_clocks", file=path, line=layout.heading_line, names=names)
         timing = find_timing(layout, layout.numbers) or _run_time(layout)
     if timing is None:
-        rate = stated_rate_hz(layout.preamble)
-        if rate is not None:
-            return Timing(
-                "rate", rate_hz=rate, reason=f"{rate:g} rows a second, as the lines above the headings state"
-            )
-        rate = ask_rate(ask) if ask is not None else None
-        if rate is not None:
-            return Timing("rate", rate_hz=rate, reason=f"{rate:g} rows a second, as told")
-        what = "no column tells the time, and no sampling rate is stated"
-        error = ask_for_mapping(path, what, mapping_text(path.name, layout, None, None, ()))
-        error.remedy = "Say the rows a second with --rate, or: " + error.remedy
-        raise InputError(what, file=path, remedy=error.remedy)
-    timing = with_unit(timing, mapping.time_unit if timing.kind == "number" else None)
-    if timing.form is not None:
-        timing = replace(timing, form=with_day_first(timing.form, mapping.day_first))
-    return timing
+        stated = stated_rate_hz(layout.preamble)
+        rate = stated or (ask_rate(ask) if ask is not None else None)
+        if rate is None:
+            raise doubts_of_time("no_time", path, layout)
+        return (_rate(rate, "rate_stated" if stated else "rate_told"),)
+    if timing.kind == "number" and mapping.time_unit is not None:
+        timing = replace(timing, unit=mapping.time_unit)
+    if timing.form is not None and mapping.day_first is not None:
+        timing = replace(timing, form=replace(timing.form, day_first=mapping.day_first))
+    return (timing,)
+
+
+def _rate(rate_hz: float, name: str) -> Timing:
+    return Timing("rate", rate_hz=rate_hz, reason=say(name, rate=rate_hz))
 
 
 def _told_timing(layout: Layout, mapping: Mapping) -> Timing:
     told = mapping.time_column
-    places = [
-        c
-        for c in layout.columns
-        if (c.index + 1 == told if isinstance(told, int) else c.heading.strip() == told.strip())
-    ]
-    if not places:
-        raise InputError(
-            f"the file has no column {told!r} for the time", file=mapping.file or None,
-            line=mapping.lines.get(("time", "column")), column="time.column",
-            remedy="Copy the heading as it stands in the file, or give its number.",
-        )  # fmt: skip
-    column = places[0]
+    is_told = (lambda c: c.index + 1 == told) if isinstance(told, int) else (lambda c: c.heading.strip() == told.strip())
+    column = next(filter(is_told, layout.columns), None)
+    if column is None:
+        error = refusal("no_time_column", name=repr(told))
+        raise mapping.file.error(("time", "column"), error.what, error.remedy) if mapping.file else error
     only = replace(layout, columns=tuple(c for c in layout.columns if c is column or c.kind == "day"))
     found = find_timing(only, layout.numbers)
     if found is not None and column.index in found.columns:
         return found
-    return Timing("number", (column.index,), reason=f"{column.heading!r}, as told")
+    return Timing("number", (column.index,), reason=say("time_told", name=repr(column.heading)))
 
 
 def _run_time(layout: Layout) -> Timing | None:
     """The engine's run time as the time, where there is no other."""
     for column in layout.columns:
-        if column.kind != "number" or layout.long:
-            continue
-        for heading, candidate in candidates(column.heading, column.unit_cell):
+        found = candidates(column.heading, column.unit_cell) if column.kind == "number" and not layout.long else ()
+        for heading, candidate in found:
             if candidate.signal == "run_time" and candidate.score >= CERTAIN:
                 unit = heading.unit if heading.unit in SECONDS_IN else "s"
-                return Timing(
-                    "number",
-                    (column.index,),
-                    unit=unit,
-                    reason=f"the engine's run time in {column.heading!r}",
-                )
+                return Timing("number", (column.index,), unit, reason=say("time_run_time", name=repr(column.heading)))
     return None
 
 
-def settle_time_unit(path: Path, layout: Layout, table: Table, ask: Ask | None) -> None:
-    """Have somebody say the unit of the time, where the file does not. Raises InputError where nobody
-    does."""
-    clock = table.clock
-    unit = ask_time_unit("", clock.reason, ask) if ask is not None else None
+def settle_time_unit(text: TextBlocks, layout: Layout, clock: Clock, ask: Ask | None) -> None:
+    """Have somebody say the unit of a clock that states none. Raises InputError where nobody does."""
+    unit = ask_time_unit(clock.reason, ask) if ask is not None else None
     if unit is None:
-        what = f"the unit of the time is in doubt: {clock.reason}"
-        raise ask_for_mapping(path, what, mapping_text(path.name, layout, table.timing, clock, ()))
+        error = refusal("time_unit_open", reason=clock.reason)
+        raise ask_for_mapping(error, text.path, mapping_text(text.path.name, layout, clock.timing, clock, ()))
     clock.factor, clock.unit = SECONDS_IN[unit], unit

@@ -2,66 +2,62 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime, timedelta
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
 
 import numpy as np
 
-from camlog.convert.blocks import BlockParser, Oddities, Parsed
+from camlog.convert.blocks import BlockParser, Parsed
 from camlog.convert.cells import Numbers
+from camlog.convert.clocks import SECONDS_IN, TIME_DECIMALS, Clock, Timing, unit_from_steps
 from camlog.convert.headings import parse_heading
 from camlog.convert.layout import Layout, SourceColumn
-from camlog.convert.limits import MAX_SORTED_ROWS
-from camlog.convert.longform import LongRows
-from camlog.convert.order import Order
+from camlog.convert.limits import MAX_COLUMNS, MAX_SORTED_ROWS
+from camlog.convert.rows import RowStore, one_row_a_moment
+from camlog.convert.sentences import counted, refusal, say
 from camlog.convert.stamps import NOT_A_TIME, StampReader
-from camlog.convert.store import RowStore
 from camlog.convert.text import TextBlocks
-from camlog.convert.timing import EPOCH_S, SECONDS_IN, Timing, unit_from_steps
-from camlog.errors import InputError
+from camlog.convert.words import words
 
 # Rows written by several threads of a logger may stand a little out of order; more is something else.
 _JITTER_S = 2.0
 _MAX_REMARKS = 5000
-_REMARK_WORDS = frozenset(
-    "event events marker markers mark marks note notes comment comments remark remarks annotation dtc dtcs "
-    "code codes trouble".split()
-)
+_STEPS_LOOKED_AT = 100_000
 
 
-@dataclass
-class Clock:
-    """How the times of the file became seconds: `first` is the first time in the file's own unit (nanoseconds
-    for stamps), `factor` seconds a unit (None while nothing says), `started_at` ISO 8601 where the file gives
-    the zone, `first_text` the first stamp as it stands."""
+@dataclass(frozen=True)
+class Remark:
+    """A cell of a column of words: the time of its row as the clock of number `clock` gives it."""
 
-    factor: float | None = None
-    first: float = 0.0
-    unit: str | None = None
-    reason: str = ""
-    started_at: str | None = None
-    first_text: str = ""
-    median_step: float = float("nan")
-    whole: bool = True
-    rows_per_time: float = 1.0
+    clock: int
+    time: float
+    column: int
+    text: str
 
 
 @dataclass
 class Table:
     """A foreign file's readings.
 
-    Each row of `store` is the time (in the file's unit, from the first) and one value a column of `columns`.
-    `remarks` are (row time, line, column, text) of columns of words. Close it when done.
+    Each row of `store` is a time and one value a column of `columns`; `seconds` makes seconds of the time.
+    Close it when done.
     """
 
     columns: tuple[SourceColumn, ...]
     store: RowStore
-    clock: Clock
-    timing: Timing
-    oddities: Oddities
+    clocks: tuple[Clock, ...]
     notes: list[str] = field(default_factory=list)
-    remarks: list[tuple[float, int, int, str]] = field(default_factory=list)
+    remarks: list[Remark] = field(default_factory=list)
+
+    @property
+    def clock(self) -> Clock:
+        """The clock of the file, or the first of several."""
+        return self.clocks[0]
+
+    def seconds(self, times: np.ndarray) -> np.ndarray:
+        """Seconds from the first time of the file, of times of `store`."""
+        return self.clock.seconds(times) if len(self.clocks) == 1 else np.round(times, TIME_DECIMALS)
 
     def close(self) -> None:
         self.store.close()
@@ -70,292 +66,250 @@ class Table:
 def read_table(
     text: TextBlocks,
     layout: Layout,
-    timing: Timing,
+    timings: Sequence[Timing],
     numbers: Numbers,
+    settle_unit: Callable[[Clock], None],
     progress: Callable[[float], None] | None = None,
 ) -> Table:
-    """Read every row of a file. Raises InputError where no row has a time, or times go backwards."""
-    reader = _TableReader(text, layout, timing, numbers)
+    """Read every row of a file. `settle_unit` is given each clock whose unit nothing says, and sets it.
+
+    Raises InputError where no row has a time, or times go backwards.
+    """
+    streams = [_Stream(text.path, layout, timing) for timing in timings]
+    as_number = {j for s in streams for j in s.number_columns}
+    as_text = {j for s in streams for j in s.text_columns}
+    parser = BlockParser(layout, sorted(as_number), sorted(as_text), numbers)
     blocks = text.blocks()
-    pending = next(blocks, None)
-    while pending is not None:
-        line, block = pending
-        pending = next(blocks, None)
-        reader.take(line, block, at_end=pending is None)
+    following = next(blocks, None)
+    while following is not None:
+        line, block = following
+        following = next(blocks, None)
+        skipped = layout.first_row_line - line
+        if skipped > 0:
+            block = block.split("\n", skipped)[skipped] if block.count("\n") >= skipped else ""
+            line = layout.first_row_line
+        if block:
+            parsed = parser.parse(block, line, at_end=following is None)
+            for stream in streams if len(parsed.lines) else ():
+                stream.take(parsed)
         if progress is not None:
             progress(text.source.fraction)
-    return reader.finish()
+    return _finished(text, layout, parser, streams, settle_unit)
 
 
-class _TableReader:
-    def __init__(self, text: TextBlocks, layout: Layout, timing: Timing, numbers: Numbers):
-        self.text, self.layout, self.timing = text, layout, timing
-        self.long = layout.long
-        time_columns = set(timing.columns)
+class _Stream:
+    """The rows of the columns that share one clock."""
+
+    def __init__(self, path: Path, layout: Layout, timing: Timing):
+        self.path, self.layout, self.timing, self.long = path, layout, timing, layout.long
         if self.long:
-            value_columns = [self.long.value]
-            words = [self.long.signal] + ([self.long.unit] if self.long.unit is not None else [])
-            self.remark_columns: list[int] = []
+            self.values, self.remark_columns = [self.long.value], []
+            names = [self.long.signal] + ([self.long.unit] if self.long.unit is not None else [])
         else:
-            value_columns = [
-                c.index
-                for c in layout.columns
-                if c.index not in time_columns and c.kind in ("number", "empty")
-            ]
-            words = [
-                c.index for c in layout.columns
-                if c.kind in ("text", "empty") and _REMARK_WORDS & set(parse_heading(c.heading).words)
+            mine = [c for c in layout.columns if timing.channels is None or c.index in timing.channels]
+            names = self.remark_columns = [
+                c.index for c in mine
+                if c.kind in ("text", "empty") and words("remarks") & set(parse_heading(c.heading).words)
             ]  # fmt: skip
-            self.remark_columns = words
-            value_columns = [j for j in value_columns if j not in words]
-        self.value_columns = value_columns
-        as_number = value_columns + ([*timing.columns] if timing.kind == "number" else [])
-        as_text = words + ([*timing.columns] if timing.kind == "stamp" else [])
-        self.parser = BlockParser(layout, sorted(set(as_number)), sorted(set(as_text)), numbers)
-        self.order = Order()
+            self.values = [
+                c.index for c in mine
+                if c.kind in ("number", "empty") and c.index not in timing.columns and c.index not in names
+            ]  # fmt: skip
+        self.number_columns = self.values + (list(timing.columns) if timing.kind == "number" else [])
+        self.text_columns = names + (list(timing.columns) if timing.kind == "stamp" else [])
         self.stamps = StampReader(timing.form) if timing.form else None
-        self.first: int | float | None = None
+        self.store = RowStore(3 if self.long else 1 + len(self.values))
+        self.lines: list[np.ndarray] = []
+        self.first: float | int | None = None
         self.first_text = ""
         self.clockless = (0, 0)
-        self.remarks: list[tuple[float, int, int, str]] = []
+        self.remarks: list[tuple[float, int, str]] = []
+        self.signals: dict[tuple[str, str], int] = {}  # of a long table: (name, unit) -> column
         self._last_remark: dict[int, str] = {}
-        self.seen_rows = 0
-        self.rows: RowStore | LongRows = (
-            LongRows(text.path) if self.long else RowStore(1 + len(value_columns))
-        )
+        self._rows_seen = 0
 
-    def take(self, line: int, block: str, at_end: bool) -> None:
-        skipped = self.layout.first_row_line - line
-        if skipped > 0:
-            at = 0
-            for _ in range(skipped):
-                at = block.find("\n", at) + 1
-                if not at:
-                    return
-            block, line = block[at:], self.layout.first_row_line
-        parsed = self.parser.parse(block, line, at_end)
-        if not len(parsed.lines):
-            return
+    def take(self, parsed: Parsed) -> None:
+        """Add the rows of the next block."""
         times, there = self._times(parsed)
-        if not there.all():
-            self._count_clockless(parsed, there)
+        # A row in which nothing was read has nothing to lose.
+        held = np.any([np.isfinite(parsed.numbers[j]) for j in self.values] or [there], axis=0)
+        lost = np.flatnonzero(~there & held)
+        if len(lost):
+            self.clockless = (self.clockless[0] + len(lost), self.clockless[1] or int(parsed.lines[lost[0]]))
         if not there.any():
             return
-        lines = parsed.lines[there]
-        times = times[there]
-        self.order.see(times, lines)
+        kept = slice(None) if there.all() else there
+        columns = [times[kept], *(parsed.numbers[j][kept] for j in self.values)]
         if self.long:
-            self.rows.append(times, self._cells(parsed, self.long.signal, there), self._units(parsed, there),
-                             parsed.numbers[self.long.value][there], lines)  # fmt: skip
-        else:
-            values = np.empty((len(times), 1 + len(self.value_columns)))
-            values[:, 0] = times
-            for place, j in enumerate(self.value_columns, start=1):
-                values[:, place] = parsed.numbers[j][there]
-            self.rows.append(values)
-        self._remark(parsed, there, times, lines)
-
-    def _cells(self, parsed: Parsed, column: int, there: np.ndarray) -> list[str]:
-        cells = parsed.texts[column]
-        return cells if there.all() else [c for c, keep in zip(cells, there.tolist(), strict=True) if keep]
-
-    def _units(self, parsed: Parsed, there: np.ndarray) -> list[str] | None:
-        return None if self.long.unit is None else self._cells(parsed, self.long.unit, there)
+            columns.insert(1, self._signals_of(parsed, kept))
+        self.store.append(np.column_stack(columns))
+        self.lines.append(parsed.lines[kept])
+        self._remark(parsed, there, times)
 
     def _times(self, parsed: Parsed) -> tuple[np.ndarray, np.ndarray]:
-        """Times from the first, in the file's unit or in nanoseconds, and where there are any; shape
-        (rows,)."""
+        """Times in the file's unit, or in nanoseconds from the first, and where there are any; shape (rows,)."""
+        count = len(parsed.lines)
         if self.timing.kind == "rate":
-            times = self.seen_rows + np.arange(len(parsed.lines), dtype=np.float64)
-            self.seen_rows += len(parsed.lines)
+            self._rows_seen += count
             self.first = 0
-            return times, np.ones(len(times), dtype=bool)
+            return self._rows_seen - count + np.arange(count, dtype=np.float64), np.ones(count, dtype=bool)
         if self.timing.kind == "number":
-            raw = parsed.numbers[self.timing.columns[0]]
-            there = np.isfinite(raw) & (np.abs(raw) < 1e20)
+            times = parsed.numbers[self.timing.columns[0]]
+            there = np.isfinite(times) & (np.abs(times) < 1e20)
             if self.first is None and there.any():
-                self.first = float(raw[there][0])
-            return raw, there
+                self.first = float(times[there][0])
+            return times, there
         cells = parsed.texts[self.timing.columns[0]]
         if len(self.timing.columns) == 2:
-            cells = [
-                f"{d.strip()} {c.strip()}"
-                for d, c in zip(cells, parsed.texts[self.timing.columns[1]], strict=True)
-            ]
+            cells = [f"{d.strip()} {c.strip()}" for d, c in zip(cells, parsed.texts[self.timing.columns[1]], strict=True)]
         stamps = self.stamps.read(cells)
         there = stamps != NOT_A_TIME
         if self.first is None and there.any():
-            i = int(np.flatnonzero(there)[0])
-            self.first, self.first_text = int(stamps[i]), cells[i].strip()
-        since = np.where(there, stamps - (self.first or 0), 0)
-        return since.astype(np.float64), there
+            at = int(np.flatnonzero(there)[0])
+            self.first, self.first_text = int(stamps[at]), cells[at].strip()
+        return np.where(there, stamps - (self.first or 0), 0).astype(np.float64), there
 
-    def _count_clockless(self, parsed: Parsed, there: np.ndarray) -> None:
-        # A row in which nothing was read has nothing to lose.
-        held = np.zeros(len(there), dtype=bool)
-        for j in self.value_columns:
-            held |= np.isfinite(parsed.numbers[j])
-        lost = np.flatnonzero(~there & held)
-        if len(lost):
-            count, line = self.clockless
-            self.clockless = (count + len(lost), line or int(parsed.lines[lost[0]]))
+    def _signals_of(self, parsed: Parsed, kept: slice | np.ndarray) -> np.ndarray:
+        """The column of each reading of a long table. Raises InputError for too many signals."""
+        import pandas as pd
 
-    def _remark(self, parsed: Parsed, there: np.ndarray, times: np.ndarray, lines: np.ndarray) -> None:
+        cells = [np.asarray(parsed.texts[j], dtype=object)[kept] for j in self.text_columns if j not in self.timing.columns]
+        codes, names = pd.factorize(cells[0])
+        units, unit_names = pd.factorize(cells[1]) if len(cells) > 1 else (np.zeros_like(codes), [""])
+        pairs, inverse = np.unique(codes * len(unit_names) + units, return_inverse=True)
+        columns = np.empty(len(pairs), dtype=np.int64)
+        for i, pair in enumerate(pairs.tolist()):
+            name, unit = (str(n).strip() for n in (names[pair // len(unit_names)], unit_names[pair % len(unit_names)]))
+            columns[i] = self.signals.setdefault((name, unit), len(self.signals))
+            if columns[i] >= MAX_COLUMNS:
+                line = int(parsed.lines[kept][np.flatnonzero(inverse == i)[0]])
+                raise refusal("too_many_signals", file=self.path, line=line, most=MAX_COLUMNS)
+        return columns[inverse]
+
+    def _remark(self, parsed: Parsed, there: np.ndarray, times: np.ndarray) -> None:
         for j in self.remark_columns:
-            cells = self._cells(parsed, j, there)
             last = self._last_remark.get(j, "")
-            for i, cell in enumerate(cells):
-                if cell != last:
-                    last = cell
-                    if cell.strip() and len(self.remarks) < _MAX_REMARKS:
-                        self.remarks.append((float(times[i]), int(lines[i]), j, cell.strip()))
+            for i in np.flatnonzero(there).tolist():
+                cell = parsed.texts[j][i]
+                if cell != last and cell.strip() and len(self.remarks) < _MAX_REMARKS:
+                    self.remarks.append((float(times[i]), j, cell.strip()))
+                last = cell
             self._last_remark[j] = last
 
-    # ------------------------------------------------------------ the end
+    # ------------------------------------------------------------ all rows read
 
-    def finish(self) -> Table:
-        odd = self.parser.oddities
-        if self.first is None or not self.rows.rows:
-            self._refuse_without_rows()
-        clock = self._clock()
-        notes: list[str] = []
-        store, columns = self._in_order(clock, notes)
-        if self.clockless[0]:
-            notes.append(_rows(self.clockless, "without a readable time left out"))
-        if self.text.source.warnings:
-            notes.extend(self.text.source.warnings)
-        notes.extend(_oddity_notes(odd, self.layout, self.timing))
-        return Table(columns, store, clock, self.timing, odd, notes, self.remarks)
-
-    def _refuse_without_rows(self) -> None:
-        odd = self.parser.oddities
-        if odd.wide_rows[0]:
-            count = len(self.layout.columns)
-            raise InputError(
-                f"rows have more cells than the {count} headings, so it is not known which belongs to which",
-                file=self.text.path, line=odd.wide_rows[1],
-                remedy="Export it with semicolons or tabs between the columns if numbers have a "
-                "decimal comma.",
-            )  # fmt: skip
-        raise InputError(
-            "has no row with a readable time and a value", file=self.text.path,
-            line=self.layout.first_row_line, remedy="Check the copy is complete.",
-        )  # fmt: skip
-
-    def _clock(self) -> Clock:
-        clock = Clock(
-            median_step=self.order.median_step(), whole=self.order.whole, first_text=self.first_text
-        )
-        moves = self.order.forward + self.order.back
-        if not self.long:
-            clock.rows_per_time = (moves + self.order.same) / max(1, moves)
-        kind = self.timing.kind
-        clock.reason = self.timing.reason
-        clock.first = float(self.first)
-        if kind == "rate":
-            clock.factor, clock.unit, clock.first = 1.0 / self.timing.rate_hz, "rows", 0.0
-        elif kind == "stamp":
+    def clock(self, settle_unit: Callable[[Clock], None]) -> Clock:
+        """The clock of the rows, its unit settled."""
+        timing, times = self.timing, self.store.column(0)
+        steps = np.diff(times)
+        moves = int(np.count_nonzero(steps))
+        clock = Clock(timing, self.first, reason=timing.reason, first_text=self.first_text)
+        clock.rows_per_time = 1.0 if self.long else len(times) / max(1, moves)
+        if timing.kind == "rate":
+            clock.factor, clock.unit = 1.0 / timing.rate_hz, "rows"
+        elif timing.kind == "stamp":
             clock.factor, clock.unit = 1e-9, "ns"
-            if self.timing.form.zone and self.timing.form.kind == "date":
-                clock.started_at = _iso(int(self.first))
-        elif self.timing.unit is not None:
-            clock.factor, clock.unit = SECONDS_IN[self.timing.unit], self.timing.unit
         else:
-            rows = self.order.forward + self.order.back + self.order.same
-            unit, evidence = unit_from_steps(clock.first, clock.median_step, clock.whole, rows)
-            clock.reason += ", " + evidence
-            if unit is not None:
-                clock.factor, clock.unit = SECONDS_IN[unit], unit
-        if (
-            kind == "number"
-            and clock.unit in ("s", "ms", "us", "ns")
-            and EPOCH_S[0] <= clock.first * clock.factor <= EPOCH_S[1]
-        ):
-            clock.started_at = _iso(round(clock.first * clock.factor * 1e6) * 1000)
+            clock.unit = timing.unit
+            if timing.unit is None:
+                forward = steps[steps > 0][:_STEPS_LOOKED_AT]
+                step = float(np.median(forward)) if len(forward) else np.nan
+                clock.unit, evidence = unit_from_steps(clock.first, step, bool((times == np.floor(times)).all()), len(times))
+                clock.reason += ", " + evidence
+            if clock.unit is not None:
+                clock.factor = SECONDS_IN[clock.unit]
+        self._put_in_order(clock, times, steps)
+        if clock.factor is None:
+            settle_unit(clock)
         return clock
 
-    def _in_order(self, clock: Clock, notes: list[str]) -> tuple[RowStore, tuple[SourceColumn, ...]]:
-        order, sortable = self.order, False
-        if order.back:
-            jitter = order.largest_back * (clock.factor or 1e-3) <= _JITTER_S
-            reversed_file = not order.forward
-            # In a long table each signal may have its own stretch of rows.
-            sortable = jitter or reversed_file or (self.long is not None and self.rows.each_in_order)
-            if not sortable:
-                self._refuse_backwards(clock)
-            if self.rows.rows > MAX_SORTED_ROWS:
-                raise InputError(
-                    "its rows are not in order of time, and too many to put in order", file=self.text.path,
-                    line=order.first_back[0], remedy="Sort it by time first.",
-                )  # fmt: skip
-            if reversed_file and not self.long:
-                notes.append("The rows stand newest first; they were turned round.")
-            else:
-                notes.append(
-                    f"The rows are not in order of time (first on line {order.first_back[0]}); they "
-                    f"were put in order."
-                )
+    def _put_in_order(self, clock: Clock, times: np.ndarray, steps: np.ndarray) -> None:
+        """Put the rows in order of time where they may be. Raises InputError where they may not."""
+        self.notes: list[str] = []
+        back = np.flatnonzero(steps < 0)
+        if not len(back):
+            return
+        at, line = int(back[0]), int(np.concatenate(self.lines)[back[0] + 1])
+        reversed_file = not (steps > 0).any()
+        jitter = -float(steps.min()) * (clock.factor or 1e-3) <= _JITTER_S
+        # In a long table each signal may have its own stretch of rows.
+        if not (jitter or reversed_file or (self.long and self._each_signal_in_order(times))):
+            factor, base = clock.factor or 1.0, clock.first if self.timing.kind == "number" else 0.0
+            before, after = ((t - base) * factor for t in (times[at], times[at + 1]))
+            name = "time_backwards" if clock.factor else "time_backwards_unknown"
+            raise refusal(name, file=self.path, line=line, before=before, after=after)
+        if len(times) > MAX_SORTED_ROWS:
+            raise refusal("too_many_to_sort", file=self.path, line=line)
+        turned = reversed_file and not self.long
+        order = len(times) - 1 - np.argsort(times[::-1], kind="stable") if turned else np.argsort(times, kind="stable")
+        self.store = self.store.reordered(order)
+        self.notes = [say("turned_round") if turned else say("put_in_order", line=line)]
+        if self.timing.kind != "stamp":
+            clock.first = float(times.min())
+
+    def _each_signal_in_order(self, times: np.ndarray) -> bool:
+        codes = self.store.column(1)
+        order = np.argsort(codes, kind="stable")
+        return bool(((np.diff(times[order]) >= 0) | (np.diff(codes[order]) != 0)).all())
+
+    def wide(self) -> tuple[RowStore, tuple[SourceColumn, ...]]:
+        """Rows of (time, values) and their columns."""
         if self.long:
-            store, columns = self.rows.pivot(sort=sortable)
-        else:
-            store = self.rows
-            if sortable:
-                ordered = store.sorted_by_first(reverse=not order.forward)
-                store.close()
-                store = ordered
-            by_index = {c.index: c for c in self.layout.columns}
-            columns = tuple(by_index[j] for j in self.value_columns)
-        if sortable:
-            clock.first = clock.first if self.timing.kind == "stamp" else float(next(store.blocks())[0, 0])
-        return store, columns
-
-    def _refuse_backwards(self, clock: Clock) -> None:
-        line, before, after = self.order.first_back
-        factor = clock.factor or 1.0
-        base = 0.0 if self.timing.kind != "number" else clock.first
-        unit = "s" if clock.factor else "(unit unknown)"
-        raise InputError(
-            f"time goes backwards, from {(before - base) * factor:.10g} to "
-            f"{(after - base) * factor:.10g} {unit}",
-            file=self.text.path, line=line,
-            remedy="If two recordings stand in one file, split it there; otherwise sort it by time.",
-        )  # fmt: skip
+            store, readings = RowStore(3), self.store
+            for block in readings.blocks():
+                store.append(block[np.isfinite(block[:, 2])])
+            readings.close()
+            columns = tuple(SourceColumn(i, name, unit) for i, (name, unit) in enumerate(self.signals))
+            return one_row_a_moment(store, len(columns)), columns
+        by_index = {c.index: c for c in self.layout.columns}
+        return self.store, tuple(by_index[j] for j in self.values)
 
 
-def _iso(nanoseconds: int) -> str:
-    return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=nanoseconds // 1000)).isoformat()
+def _merged(streams: Sequence[_Stream], clocks: Sequence[Clock]) -> tuple[RowStore, tuple[SourceColumn, ...]]:
+    """The rows of several clocks as one table, its times in seconds from the earliest."""
+    starts = [clock.first * clock.factor for clock in clocks]
+    readings, columns = RowStore(3), []
+    for stream, clock, start in zip(streams, clocks, starts, strict=True):
+        store, own = stream.wide()
+        seconds = np.round(clock.seconds(store.column(0)) + (start - min(starts)), TIME_DECIMALS)
+        for place, column in enumerate(own, start=1):
+            values = store.column(place)
+            kept = np.isfinite(values)
+            number = np.full(int(kept.sum()), float(len(columns)))
+            readings.append(np.column_stack([seconds[kept], number, values[kept]]))
+            columns.append(column)
+        store.close()
+    if readings.rows > MAX_SORTED_ROWS:
+        raise refusal("too_many_to_sort", file=streams[0].path)
+    readings = readings.reordered(np.argsort(readings.column(0), kind="stable"))
+    return one_row_a_moment(readings, len(columns)), tuple(columns)
 
 
-def _rows(found: tuple[int, int], what: str) -> str:
-    count, line = found
-    return f"1 row {what} (line {line})." if count == 1 else f"{count} rows {what} (first on line {line})."
-
-
-def _oddity_notes(odd: Oddities, layout: Layout, timing: Timing) -> list[str]:
-    notes = []
-    if odd.wide_rows[0]:
-        notes.append(_rows(odd.wide_rows, "with more cells than headings left out"))
-    if odd.short_rows[0]:
-        notes.append(_rows(odd.short_rows, "cut short; the cell at the cut left out"))
-    if odd.other_rows[0]:
-        notes.append(_rows(odd.other_rows, "without readings left out"))
-    if odd.torn_end:
-        notes.append(f"The last line ({odd.torn_end}) was cut off; what the cut went through was left out.")
-    if odd.repeated_headings:
-        times = "once" if odd.repeated_headings == 1 else f"{odd.repeated_headings} times"
-        notes.append(f"The headings stand {times} more among the rows.")
-    names = {c.index: c.heading or f"column {c.index + 1}" for c in layout.columns}
-    for column, (count, line, text) in sorted(odd.unreadable.items()):
-        if column in timing.columns:
-            continue
-        cells = "1 cell is" if count == 1 else f"{count} cells are"
-        notes.append(
-            f"{names.get(column, column + 1)}: {cells} no number and counted as missing (first "
-            f"{text!a}, line {line})."
-        )
-    return notes
-
-
-def with_unit(timing: Timing, unit: str | None) -> Timing:
-    """The same timing with its unit as somebody said it."""
-    return timing if unit is None else replace(timing, unit=unit)
+def _finished(
+    text: TextBlocks,
+    layout: Layout,
+    parser: BlockParser,
+    streams: Sequence[_Stream],
+    settle_unit: Callable[[Clock], None],
+) -> Table:
+    odd = parser.oddities
+    if not any(s.store.rows for s in streams):
+        if "wide_rows" in odd.rows:
+            raise refusal("wide_rows", file=text.path, line=odd.rows["wide_rows"][1], count=len(layout.columns))
+        raise refusal("no_rows", file=text.path, line=layout.first_row_line)
+    clocks = [s.clock(settle_unit) for s in streams]
+    notes = [note for s in streams for note in s.notes]
+    remarks = [Remark(k, *r) for k, s in enumerate(streams) for r in s.remarks]
+    store, columns = streams[0].wide() if len(streams) == 1 else _merged(streams, clocks)
+    for count, line in (s.clockless for s in streams if s.clockless[0]):
+        notes.append(counted("clockless", count, line=line))
+    notes += text.source.warnings
+    for kind in ("wide_rows", "short_rows", "other_rows", "torn_end", "repeated_headings"):
+        if kind in odd.rows:
+            notes.append(counted(kind, odd.rows[kind][0], line=odd.rows[kind][1]))
+    labels = {c.index: c.label for c in layout.columns}
+    times = {j for s in streams for j in s.timing.columns}
+    for column, (count, line, cell) in sorted(odd.unreadable.items()):
+        if column not in times:
+            notes.append(counted("unreadable", count, column=labels[column], cell=ascii(cell), line=line))
+    return Table(columns, store, tuple(clocks), notes, remarks)

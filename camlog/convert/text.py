@@ -8,24 +8,18 @@ import re
 from collections.abc import Iterator
 
 from camlog.convert.limits import BLOCK_CHARACTERS, HEAD_CHARACTERS, MAX_LINE_CHARACTERS
+from camlog.convert.sentences import refusal
 from camlog.convert.source import Source
 from camlog.errors import InputError
 
-_MARKS = (
-    (codecs.BOM_UTF8, "utf-8-sig"),
-    (codecs.BOM_UTF32_LE, "utf-32"),
-    (codecs.BOM_UTF32_BE, "utf-32"),
-    (codecs.BOM_UTF16_LE, "utf-16"),
-    (codecs.BOM_UTF16_BE, "utf-16"),
-)
+_MARKS = {
+    codecs.BOM_UTF8: "utf-8-sig", codecs.BOM_UTF32_LE: "utf-32", codecs.BOM_UTF32_BE: "utf-32",
+    codecs.BOM_UTF16_LE: "utf-16", codecs.BOM_UTF16_BE: "utf-16",
+}  # fmt: skip
 _SAMPLE_BYTES = 1 << 16
 # What charset detection may answer: the code pages that tables of the trade are written in.
-_CODE_PAGES = [
-    "cp1252", "cp1250", "cp1251", "cp1254", "iso8859_2", "iso8859_5", "mac_roman", "cp437", "cp850",
-    "shift_jis", "cp932", "gb18030", "big5", "cp949", "euc_jp",
-]  # fmt: skip
-# Beyond plain letters these are what headings and units hold; a text with no others is Latin-1 or its
-# superset.
+_CODE_PAGES = ["cp1252", "cp1250", "cp1251", "cp1254", "iso8859_2", "iso8859_5", "mac_roman", "cp437", "cp850", "shift_jis", "cp932", "gb18030", "big5", "cp949", "euc_jp"]
+# Beyond plain letters these are what headings and units hold; a text with no others is Latin-1 or its superset.
 _USUAL = re.compile(
     r"[\x00-\x7f°º²³µ·±×÷½«»€–—…‘’“”ÄÖÜäöüßÀÂÇÈÉÊËÎÏÔÙÛàâçèéêëîïôùûÁÍÓÚÑáíóúñ¿¡ÅåÆæØøÃãÕõìòÌÒ\xa0]*\Z"
 )
@@ -38,11 +32,14 @@ def detect_encoding(sample: bytes) -> str | None:
     Byte order marks first, then the zeros of UTF-16, then strict UTF-8; what is left goes to
     charset-normalizer, with Latin-1's superset as the answer where that explains every character.
     """
-    for mark, name in _MARKS:
+    for mark, name in _MARKS.items():
         if sample.startswith(mark):
             return name
     if b"\x00" in sample:
-        return _by_zeros(sample)
+        even, odd = (2 * sample[start::2].count(0) / len(sample) for start in (0, 1))
+        if odd > 0.3 and even < 0.05:
+            return "utf-16-le"
+        return "utf-16-be" if even > 0.3 and odd < 0.05 else None
     try:
         codecs.getincrementaldecoder("utf-8")().decode(sample)
         return "utf-8"
@@ -50,24 +47,10 @@ def detect_encoding(sample: bytes) -> str | None:
         pass
     if _USUAL.match(sample.decode("cp1252", "replace")):
         return "cp1252"
-    return _by_characters(sample)
-
-
-def _by_zeros(sample: bytes) -> str | None:
-    even, odd = sample[0::2].count(0), sample[1::2].count(0)
-    half = len(sample) / 2
-    if odd > 0.3 * half and even < 0.05 * half:
-        return "utf-16-le"
-    if even > 0.3 * half and odd < 0.05 * half:
-        return "utf-16-be"
-    return None
-
-
-def _by_characters(sample: bytes) -> str:
     import charset_normalizer  # slow to import: only where the text is none of the usual ones
 
     # Lines of plain digits say nothing and only cost time.
-    lines = [line for line in sample.split(b"\n") if any(byte > 127 for byte in line)]
+    lines = [line for line in sample.split(b"\n") if not line.isascii()]
     found = charset_normalizer.from_bytes(b"\n".join(lines)[:8192], cp_isolation=_CODE_PAGES).best()
     return found.encoding if found is not None else "cp1252"
 
@@ -80,64 +63,50 @@ class TextBlocks:
     """
 
     def __init__(self, source: Source, encoding: str | None = None):
-        self.path = source.path
-        self.source = source
+        self.path, self.source = source.path, source
         raw = io.BufferedReader(source, 1 << 18)
         sample = raw.peek(_SAMPLE_BYTES)[:_SAMPLE_BYTES]
         if sample[257:262] == b"ustar":
-            remedy = "Unpack it, and convert one recording at a time."
-            raise InputError("holds an archive of files, not a table of text", file=self.path, remedy=remedy)
+            raise refusal("archive_of_files", file=self.path)
         if not sample:
-            raise InputError("is empty", file=self.path, remedy="Check the copy is complete.")
+            raise refusal("empty", file=self.path)
         self.encoding = encoding or detect_encoding(sample)
         if self.encoding is None:
-            raise self._no_text()
+            raise refusal("no_text", file=self.path)
         self._text = io.TextIOWrapper(raw, encoding=self.encoding, errors="replace", newline=None)
         self._pending = self._read(HEAD_CHARACTERS)
-        end = self._pending.rfind("\n") + 1
-        self.head = self._pending[:end] if end else self._pending
+        self.head = self._pending[: self._pending.rfind("\n") + 1] or self._pending
         start = self.head[:20000]
         if len(_CONTROL.findall(start)) > 0.02 * len(start) or start.count("\ufffd") > 0.05 * len(start):
-            raise self._no_text()
+            raise refusal("no_text", file=self.path)
         if not start.strip():
-            raise InputError("holds nothing but blanks", file=self.path, remedy="Check the copy is complete.")
-
-    def _no_text(self) -> InputError:
-        return InputError("is not a table of text", file=self.path, remedy="Export the recording as CSV.")
+            raise refusal("blank", file=self.path)
 
     def _read(self, characters: int) -> str:
         try:
             return self._text.read(characters)
         except UnicodeError as error:
-            raise InputError(
-                f"is not {self.encoding} text", file=self.path, remedy="Export the recording as CSV in UTF-8."
-            ) from error
+            raise refusal("not_encoded_so", file=self.path, encoding=self.encoding) from error
 
     def blocks(self) -> Iterator[tuple[int, str]]:
         """(line number of its first line from 1, text) of each block of whole lines, from the file's start.
 
-        Every line ends with a line end, but the file's last may not: `ends_torn` says so afterwards.
+        Every line ends with a line end, but the file's last may not.
         """
         line, kept = 1, self._pending
         self._pending = ""
-        self.ends_torn = False
-        while True:
+        more = True
+        while more:
             more = self._read(BLOCK_CHARACTERS)
             text = kept + more
             cut = text.rfind("\n") + 1 if more else len(text)
             if len(text) - cut > MAX_LINE_CHARACTERS or (not cut and len(text) > MAX_LINE_CHARACTERS):
                 raise self.endless_line(line + text.count("\n"))
-            if not more:
-                self.ends_torn = bool(text) and not text.endswith("\n")
             if cut:
                 yield line, text[:cut]
                 line += text.count("\n", 0, cut)
             kept = text[cut:]
-            if not more:
-                return
 
     def endless_line(self, line: int) -> InputError:
-        return InputError(
-            f"a line has more than {MAX_LINE_CHARACTERS >> 20} million characters", file=self.path, line=line,
-            remedy="This is no table of readings; check which file is meant.",
-        )  # fmt: skip
+        """The refusal of a line that is longer than any row of readings."""
+        return refusal("endless_line", file=self.path, line=line, millions=MAX_LINE_CHARACTERS >> 20)

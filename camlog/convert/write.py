@@ -1,4 +1,4 @@
-"""A table as a trace: rows scaled, held repeats blanked, written or gathered.
+"""A table as a trace: rows scaled, repeats blanked, written or gathered.
 
 Values are written in the unit they came in (the heading says which), so nothing is lost by a conversion.
 """
@@ -8,124 +8,120 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
+import itertools
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
 import orjson
 
+from camlog.convert.clocks import TIME_DECIMALS
 from camlog.convert.figures import ColumnFigures, HeldRows
 from camlog.convert.model import ColumnMatch
 from camlog.convert.ranges import out_of_range
+from camlog.convert.sentences import refusal
 from camlog.convert.table import Table
-from camlog.errors import InputError
 from camlog.new_files import whole_file
 from camlog.signals import SIGNALS
 from camlog.trace import LATEST_TIME_S
 from camlog.trace_headings import TIME_HEADING, heading
 from camlog.units import conversion
 
-# Times are differences of what the file says; the rounding takes off what subtraction adds.
-_TIME_DECIMALS = 9
-_EPOCH_DECIMALS = 6
+
+class _Channel:
+    """One column of the table on its way into the trace. `failed` counts the values outside what its sensor can report,
+    which are left out."""
+
+    def __init__(self, match: ColumnMatch, place: int, figures: ColumnFigures):
+        self.match, self.place = match, place
+        self.failed = 0
+        self._held = HeldRows(match.held_rows) if match.held_rows > 1 else None
+        self._repeated = figures.repeated if match.repeated_share else None
+        self._at = 0
+        self._scale = self._limits = None
+        if (match.factor, match.offset) != (1.0, 0.0):
+            self._scale = match.factor, match.offset
+        if match.signal is not None and match.written_as == match.signal and figures.count:
+            self._limits = conversion(match.written_unit, SIGNALS[match.signal].unit)
+            # Figures of the whole column tell where nothing can be out of range.
+            ends = np.array([figures.low, figures.high]) * match.factor + match.offset
+            if not self._wrong(ends).any():
+                self._limits = None
+
+    @property
+    def as_it_is(self) -> bool:
+        """True where values go into the trace as they stand in the table."""
+        return self._held is self._repeated is self._scale is self._limits is None
+
+    def _wrong(self, values: np.ndarray) -> np.ndarray:
+        return out_of_range(self.match.signal, values * self._limits[0] + self._limits[1])
+
+    def values(self, column: np.ndarray) -> np.ndarray:
+        """The values of the next block, NaN where nothing was read; may be changed."""
+        values = np.array(column)
+        if self._held is not None:
+            values[~self._held.keep(column)] = np.nan
+        if self._repeated is not None:
+            values[self._repeated[self._at : self._at + len(values)]] = np.nan
+        self._at += len(values)
+        if self._scale is not None:
+            with np.errstate(over="ignore", invalid="ignore"):
+                values = values * self._scale[0] + self._scale[1]
+            values[~np.isfinite(values)] = np.nan
+        if self._limits is not None:
+            wrong = self._wrong(values)
+            self.failed += int(wrong.sum())
+            values[wrong] = np.nan
+        return values
 
 
 class TraceRows:
     """The rows of a trace from a table and the matches of its columns.
 
     `blocks` gives them once: arrays (rows, 1 + columns), time in seconds from 0 and one column each of
-    `kept`, in the written unit, NaN where nothing was read; rows without any value are left out. `failed`
-    counts, for each signal, the values outside what its sensor can report, which are left out.
+    `kept`, in the written unit, NaN where nothing was read; rows without any value are left out.
     Raises InputError about `file` where a time is none a drive can have.
     """
 
     def __init__(
         self, table: Table, matches: Sequence[ColumnMatch], figures: Sequence[ColumnFigures], file: Path
     ):
-        self._table, self._file = table, file
-        self._figures = {column.index: f for column, f in zip(table.columns, figures, strict=True)}
-        place = {column.index: j for j, column in enumerate(table.columns, start=1)}
+        self.table, self._file = table, file
+        places = {c.index: (j, f) for j, (c, f) in enumerate(zip(table.columns, figures, strict=True), start=1)}
         self.kept = [m for m in matches if m.written_as is not None]
-        self._places = [place[m.index] for m in self.kept]
-        self.failed: dict[str, int] = {}
+        self._channels = [_Channel(m, *places[m.index]) for m in self.kept]
+        # Where one column holds a value in every row, no row is empty.
+        self._full = any(
+            c.as_it_is and places[c.match.index][1].count == table.store.rows for c in self._channels
+        )
         self.rows = 0
         self.first_s: float | None = None
 
-    def seconds(self, time: float) -> float:
-        """Seconds from the file's first time, of a row's time."""
-        return float(self._seconds(np.asarray([time]))[0])
+    @property
+    def failed(self) -> dict[str, int]:
+        """Heading -> how many of its values were left out because no working sensor reports them."""
+        return {c.match.name: c.failed for c in self._channels if c.failed}
 
     def blocks(self) -> Iterator[np.ndarray]:
-        table, held = self._table, [HeldRows(m.held_rows) if m.held_rows > 1 else None for m in self.kept]
-        # Figures of the whole column tell where nothing can be out of range, and where no row is empty.
-        scales = [None if self._within_range(m) else _canonical(m) for m in self.kept]
-        repeated = [self._figures[m.index].repeated if m.repeated_share else None for m in self.kept]
-        plain = (
-            not any(held)
-            and not any(scales)
-            and all(r is None for r in repeated)
-            and all((m.factor, m.offset) == (1.0, 0.0) for m in self.kept)
-        )
-        full = plain and any(self._figures[m.index].count == table.store.rows for m in self.kept)
-        at = 0
-        for block in table.store.blocks():
-            at += len(block)
-            columns = [0, *self._places]
-            out = block if columns == list(range(block.shape[1])) else block[:, columns]
-            out[:, 0] = self._seconds(block[:, 0])
-            for j, (match, place) in enumerate(zip(self.kept, self._places, strict=True), start=1):
-                if plain:
-                    break
-                values = np.ascontiguousarray(block[:, place])
-                if held[j - 1] is not None:
-                    values = np.where(held[j - 1].keep(values), values, np.nan)
-                if repeated[j - 1] is not None:
-                    values = np.where(repeated[j - 1][at - len(block) : at], np.nan, values)
-                if (match.factor, match.offset) != (1.0, 0.0):
-                    with np.errstate(over="ignore", invalid="ignore"):
-                        values = values * match.factor + match.offset
-                    values[~np.isfinite(values)] = np.nan
-                if scales[j - 1] is not None:
-                    factor, offset = scales[j - 1]
-                    wrong = out_of_range(match.signal, values * factor + offset)
-                    if wrong.any():
-                        self.failed[match.name] = self.failed.get(match.name, 0) + int(wrong.sum())
-                        values[wrong] = np.nan
-                out[:, j] = values
-            if not full:
+        for block in self.table.store.blocks():
+            out = np.empty((len(block), 1 + len(self._channels)))
+            out[:, 0] = self.table.seconds(block[:, 0])
+            for j, channel in enumerate(self._channels, start=1):
+                column = block[:, channel.place]
+                out[:, j] = column if channel.as_it_is else channel.values(column)
+            if not self._full:
                 out = out[np.isfinite(out[:, 1:]).any(axis=1)]
             if not len(out):
                 continue
             if self.first_s is None:
                 self.first_s = float(out[0, 0])
             if self.first_s:
-                out[:, 0] = np.round(out[:, 0] - self.first_s, _TIME_DECIMALS)
-            beyond = np.flatnonzero(np.abs(out[:, 0]) > LATEST_TIME_S)
+                out[:, 0] = np.round(out[:, 0] - self.first_s, TIME_DECIMALS)
+            beyond = out[np.abs(out[:, 0]) > LATEST_TIME_S, 0]
             if beyond.size:
-                raise InputError(
-                    f"{out[beyond[0], 0]:.6g} s after its start is no time of a drive", file=self._file, column="time",
-                    remedy="Look at the column of times, and at its unit.",
-                )
+                raise refusal("time_of_no_drive", file=self._file, column="time", time=beyond[0])
             self.rows += len(out)
             yield out
-
-    def _within_range(self, match: ColumnMatch) -> bool:
-        scale, figures = _canonical(match), self._figures[match.index]
-        if scale is None or not figures.count:
-            return True
-        ends = (np.array([figures.low, figures.high]) * match.factor + match.offset) * scale[0] + scale[1]
-        return not out_of_range(match.signal, ends).any()
-
-    def _seconds(self, times: np.ndarray) -> np.ndarray:
-        clock, kind = self._table.clock, self._table.timing.kind
-        decimals = (
-            _EPOCH_DECIMALS if abs(clock.first * clock.factor) > 1e6 and kind == "number" else _TIME_DECIMALS
-        )
-        base = clock.first if kind == "number" else 0.0
-        if kind == "rate" or clock.factor >= 1.0:
-            return np.round((times - base) * clock.factor, decimals)
-        # Dividing by a whole number rounds right where multiplying by its inverse does not.
-        return np.round((times - base) / round(1.0 / clock.factor), decimals)
 
     def heading_row(self) -> bytes:
         """The trace's heading as UTF-8 with its line end."""
@@ -133,13 +129,6 @@ class TraceRows:
         cells = [TIME_HEADING, *(heading(m.written_as, m.written_unit) for m in self.kept)]
         csv.writer(out, lineterminator="\r\n").writerow(cells)
         return out.getvalue().encode("utf-8", "replace")
-
-
-def _canonical(match: ColumnMatch) -> tuple[float, float] | None:
-    """Factor and offset from the written unit to the canonical one; None for columns that are no signal."""
-    if match.signal is None or match.written_as != match.signal:
-        return None
-    return conversion(match.written_unit, SIGNALS[match.signal].unit)
 
 
 def rows_as_text(block: np.ndarray) -> bytes:
@@ -211,31 +200,20 @@ def _sparse_text(block: np.ndarray, there: np.ndarray) -> bytes:
     return out.tobytes()
 
 
-def write_rows(
-    rows: TraceRows, path: Path, force: bool, progress: Callable[[float], None] | None = None
-) -> str:
+def write_rows(rows: TraceRows, path: Path, force: bool, progress: Callable[[float], None] | None = None) -> str:
     """Write a trace, all of it or nothing; returns its SHA-256.
 
     Raises InputError where the file is there already (unless `force`) or the disk refuses.
     """
     digest = hashlib.sha256()
-    total = max(1, rows._table.store.rows)
+    total = max(1, rows.table.store.rows)
     try:
         with whole_file(path, replace=force) as out:
-
-            def put(data: bytes) -> None:
+            for data in itertools.chain([rows.heading_row()], map(rows_as_text, rows.blocks())):
                 out.write(data)
                 digest.update(data)
-
-            put(rows.heading_row())
-            for block in rows.blocks():
-                put(rows_as_text(block))
                 if progress is not None:
                     progress(rows.rows / total)
     except OSError as error:
-        raise InputError(
-            f"cannot be written ({error.strerror or error})",
-            file=path,
-            remedy="Check the folder and its free space.",
-        ) from error
+        raise refusal("unwritable", file=path, error=error.strerror or error) from error
     return digest.hexdigest()

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from camlog.cams import is_angle
 from camlog.convert import Conversion, Question, convert, default_out, mapping_path, offer_mapping
-from camlog.convert.cams import is_cam_angle
 from camlog.errors import InputError
 from camlog.serve.folder import Folder
 from camlog.serve.names import fault, kind_of, told
@@ -267,7 +267,7 @@ def told_of(path: Path, found: Conversion) -> dict[str, Any]:
     mapping = None
     if found.doubtful:
         mapping, _ = offer_mapping(path, found.mapping_text, elsewhere=False)
-    angles = any(c["kind"] == "signal" and is_cam_angle(c["signal"]) for c in columns)
+    angles = any(c["kind"] == "signal" and is_angle(c["signal"]) for c in columns)
     return {
         "trace": found.trace_path.name, "rows": found.rows, "notes": list(found.notes), "mapping": mapping and mapping.name,
         "cam_angles": angles, "columns": columns,

@@ -1,0 +1,195 @@
+"""Which columns of a foreign table tell the time, in what, and of which other columns."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from camlog.convert.cells import Numbers, is_missing
+from camlog.convert.headings import Heading, parse_heading
+from camlog.convert.layout import Layout, SourceColumn
+from camlog.convert.sentences import say
+from camlog.convert.stamps import StampForm, find_form, iso
+from camlog.convert.words import EMPTY, words
+
+SECONDS_IN = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "day": 86400.0}
+_TIME, _NAMING = words("time"), words("time_names")
+# A row of a drive log comes no more often than a fast link answers, and no less than once a minute.
+_SHORTEST_S, _LONGEST_S = 0.004, 61.0
+# Seconds since 1970 between 2001 and 2065.
+_EPOCH_S = (1.0e9, 3.0e9)
+# Times are differences of what the file says; the rounding takes off what subtraction adds.
+TIME_DECIMALS = 9
+_EPOCH_DECIMALS = 6
+
+
+@dataclass(frozen=True)
+class Timing:
+    """What tells the time of some columns.
+
+    `kind`: `number` (a column of numbers in `unit`, None where nothing says which), `stamp` (clock or date
+    text in `columns`, a day and a clock where two), or `rate` (no time: rows come at `rate_hz`). `channels` are the
+    columns whose times these are, None for all.
+    """
+
+    kind: str
+    columns: tuple[int, ...] = ()
+    unit: str | None = None
+    form: StampForm | None = None
+    rate_hz: float | None = None
+    reason: str = ""
+    channels: tuple[int, ...] | None = None
+
+
+@dataclass
+class Clock:
+    """How the times of a `timing` became seconds.
+
+    `first` is the first time in the file's own unit (nanoseconds for stamps), `factor` seconds a unit (None
+    while nothing says), `started_at` ISO 8601 where the file gives the zone, `first_text` the first stamp as it
+    stands, `rows_per_time` how many rows share a time on average.
+    """
+
+    timing: Timing
+    first: float | int
+    factor: float | None = None
+    unit: str | None = None
+    reason: str = ""
+    first_text: str = ""
+    rows_per_time: float = 1.0
+
+    @property
+    def started_at(self) -> str | None:
+        if self.timing.kind == "stamp":
+            form = self.timing.form
+            return iso(self.first) if form.zone and form.kind == "date" else None
+        if self.unit not in ("s", "ms", "us", "ns") or not _since_1970(self.first * self.factor):
+            return None
+        return iso(round(self.first * self.factor * 1e6) * 1000)
+
+    def seconds(self, times: np.ndarray) -> np.ndarray:
+        """Seconds since the first time of the file, of times as they stand in a table."""
+        number = self.timing.kind == "number"
+        decimals = _EPOCH_DECIMALS if number and abs(self.first * self.factor) > 1e6 else TIME_DECIMALS
+        since = times - (self.first if number else 0.0)
+        if self.timing.kind == "rate" or self.factor >= 1.0:
+            return np.round(since * self.factor, decimals)
+        # Dividing by a whole number rounds right where multiplying by its inverse does not.
+        return np.round(since / round(1.0 / self.factor), decimals)
+
+
+def find_timing(layout: Layout, numbers: Numbers) -> Timing | None:
+    """The time of a table from its headings and first rows; None where no column tells it.
+
+    Of several, the one whose rows differ most often wins, then one that states its unit.
+    """
+    best, best_score = None, -1.0
+    for column in layout.columns:
+        timing = timing_of(layout, column, numbers)
+        if timing is None:
+            continue
+        cells = layout.cells(column.index)
+        known = timing.kind == "stamp" or timing.unit is not None
+        named = is_named_time(parse_heading(column.heading, column.unit_cell))
+        score = round(len(set(cells)) / max(1, len(cells)), 2) + 0.3 * known + 0.2 * named + 0.1 * (timing.kind == "number")
+        if score > best_score:
+            best, best_score = timing, score
+    return best
+
+
+def timing_of(layout: Layout, column: SourceColumn, numbers: Numbers) -> Timing | None:
+    """The time that one column tells; None where it tells none."""
+    heading = parse_heading(column.heading, column.unit_cell)
+    cells = layout.cells(column.index)
+    if column.kind == "stamp":
+        return _stamp(column, cells, layout)
+    if column.kind == "number" and is_named_time(heading):
+        return _number(column, cells, heading, numbers)
+    return None
+
+
+def rival_clocks(layout: Layout, numbers: Numbers) -> tuple[SourceColumn, ...]:
+    """Several columns of times that do not run alike, as where each signal has a time of its own."""
+    clocks: list[tuple[SourceColumn, np.ndarray]] = []
+    for column in layout.columns if layout.long is None else ():
+        heading = parse_heading(column.heading, column.unit_cell)
+        heading = replace(heading, words=tuple(w for w in heading.words if not w.isdigit()))
+        if column.kind == "number" and is_named_time(heading):
+            values = [numbers.read(r[column.index]) if column.index < len(r) else None for r in layout.sample]
+            clocks.append((column, np.array(values, dtype=float) * SECONDS_IN.get(heading.unit or "s", 1.0)))
+    for i, (_, one) in enumerate(clocks):
+        for _, other in clocks[i + 1 :]:
+            both = np.isfinite(one) & np.isfinite(other)
+            if both.sum() >= 2 and _differ(one[both], other[both]):
+                return tuple(column for column, _ in clocks)
+    return ()
+
+
+def _differ(one: np.ndarray, other: np.ndarray) -> bool:
+    # The same clock may be written from another start or in another unit: then both run in proportion.
+    one, other = one - one[0], other - other[0]
+    if not one[-1] or not other[-1]:
+        return bool(one[-1] or other[-1])
+    step = np.median(np.abs(np.diff(one)))
+    return bool(np.max(np.abs(one - other * (one[-1] / other[-1]))) > 0.2 * max(step, 1e-3 * abs(one[-1])))
+
+
+def is_named_time(heading: Heading) -> bool:
+    """True where a heading names a time of the recording."""
+    said = set(heading.words)
+    if heading.unit is not None and heading.unit not in SECONDS_IN:
+        return False
+    if said & {"run", "runtime"} or {"engine", "start"} <= said:
+        return False  # the engine's run time: a signal of its own, and a time only where there is no other
+    said -= EMPTY - _TIME
+    return bool(said & _NAMING) and not said - _TIME - {"utc", "from"}
+
+
+def _stamp(column: SourceColumn, cells: Sequence[str], layout: Layout) -> Timing | None:
+    form = find_form(cells)
+    days = [c.index for c in layout.columns if c.kind == "day"]
+    if form is None:
+        return None
+    name = repr(column.heading) if column.heading else column.label
+    if form.kind in ("clock", "stopwatch") and len(days) == 1:
+        both = [f"{r[days[0]]} {r[column.index]}" for r in layout.sample if max(days[0], column.index) < len(r)]
+        dated = find_form(both)
+        if dated is not None:
+            return Timing("stamp", (days[0], column.index), form=dated, reason=say("time_date_and_clock", name=name))
+    return Timing("stamp", (column.index,), form=form, reason=say(f"time_{form.kind}", name=name))
+
+
+def _number(column: SourceColumn, cells: Sequence[str], heading: Heading, numbers: Numbers) -> Timing | None:
+    steps = np.diff([v for c in cells if not is_missing(c) and (v := numbers.read(c)) is not None])
+    if len(steps) >= 10 and min(np.sum(steps < 0), np.sum(steps > 0)) > 0.3 * len(steps):
+        return None  # goes to and fro: some other time, such as that of an injector
+    unit = heading.unit or {"millis": "ms", "seconds": "s"}.get(next((w for w in ("millis", "seconds") if w in heading.words), ""))
+    name = repr(column.heading)
+    reason = say("time_numbers_in", name=name, unit=unit) if unit else say("time_numbers", name=name)
+    return Timing("number", (column.index,), unit=unit, reason=reason)
+
+
+def _since_1970(seconds: float) -> bool:
+    return _EPOCH_S[0] <= seconds <= _EPOCH_S[1]
+
+
+def unit_from_steps(first: float, median_step: float, whole: bool, rows: int) -> tuple[str | None, str]:
+    """Unit of a column of times that states none, and the evidence; None where two units are possible.
+
+    `first` is its first value, `median_step` the median of its steps that are not 0, `whole` True where all
+    values are whole numbers.
+    """
+    for unit in ("s", "ms", "us", "ns"):
+        if _since_1970(first * SECONDS_IN[unit]):
+            return unit, say("unit_since_1970", unit=unit)
+    if rows < 2 or not median_step > 0:
+        return None, say("unit_of_few_rows")
+    # A fraction of a millisecond would be noted by nothing that logs a drive.
+    units = ("s", "ms", "us") if whole else ("s",)
+    possible = [u for u in units if _SHORTEST_S <= median_step * SECONDS_IN[u] <= _LONGEST_S]
+    minutes = possible == ["s"] and not whole and 0.0160 <= median_step <= 0.0170
+    if len(possible) == 1 and not minutes:
+        return possible[0], say("unit_by_steps", step=median_step, unit=possible[0])
+    return None, say("unit_open", step=median_step, units=say("or").join(possible) or say("anything"))
