@@ -171,7 +171,7 @@ def _record(
 def _drive(
     pipe: Connection, send: Callable[[tuple], None], source: LiveSource, path: str, minutes: float | None
 ) -> None:
-    from camlog.capture.live import PROBLEMS
+    from camlog.capture.troubles import PROBLEMS
     from camlog.capture.record import record
 
     threading.Thread(target=_listen, args=(pipe, source), name="orders", daemon=True).start()
