@@ -8,7 +8,8 @@ import pytest
 from camlog.analysis.cam.camdata import cam_data, quantisation_step
 from camlog.analysis.cam.segments import envelope_error, steady_segments
 from camlog.analysis.cam.tracking import measure_tracking
-from camlog.analysis.estimate import blocks_of, poisson_rate, quantile, ratio
+from camlog.analysis.estimate import blocks_of, quantile, ratio
+from camlog.analysis.misfire.poisson import rate as poisson_rate
 from camlog.limits import LIMITS, limits_for
 from camlog.trace import Trace
 from tests.bench.estimator_accuracy_steady import close_share, coverage, hold_cases, study

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
+from scipy import special, stats
 
 CONFIDENCE = 0.95
 # Beyond this many groups an interval gains nothing; neighbouring blocks are pooled so that cost stays linear.
@@ -44,10 +44,6 @@ class Estimate:
         """True where the whole interval lies above `limit`."""
         return self.low is not None and self.low > limit
 
-    def surely_below(self, limit: float) -> bool:
-        """True where the whole interval lies below `limit`."""
-        return self.high is not None and self.high < limit
-
 
 def missing(reason: str, count: int = 0) -> Estimate:
     """A figure that could not be measured."""
@@ -63,28 +59,30 @@ class Blocks:
     size: np.ndarray
 
     def sum(self, value: np.ndarray) -> np.ndarray:
-        """Sum of `value` (n,) over each block, shape (b,)."""
-        return np.add.reduceat(value, self.starts) if len(self.starts) else np.empty(0)
+        """Sum of `value` (..., n) over each block, shape (..., b)."""
+        return np.add.reduceat(value, self.starts, axis=-1) if len(self.starts) else np.empty(0)
 
     def spread(self, per_block: np.ndarray) -> np.ndarray:
-        """One value a block (b,) repeated for each of its readings (n,)."""
-        return np.repeat(per_block, self.size)
+        """One value a block (..., b) repeated for each of its readings (..., n)."""
+        return np.repeat(per_block, self.size, axis=-1)
+
+    def centred(self, value: np.ndarray) -> np.ndarray:
+        """`value` (..., n) less its mean over each block."""
+        return value - self.spread(self.sum(value) / self.size)
 
 
 def blocks_of(label: np.ndarray) -> Blocks:
     """Blocks from labels (n,) that are constant within a block and change between blocks."""
-    if not len(label):
-        return Blocks(np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64))
-    starts = np.concatenate([[0], np.flatnonzero(np.diff(label)) + 1])
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(label)) + 1])[: len(label)]
     return Blocks(starts, np.diff(np.append(starts, len(label))))
 
 
-def pool(*sums: np.ndarray, groups: int = MAX_GROUPS) -> tuple[np.ndarray, ...]:
-    """Per-block sums pooled over neighbouring blocks into at most `groups`."""
+def _pooled(*sums: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Per-block sums (b,), neighbouring blocks pooled into at most MAX_GROUPS."""
     count = len(sums[0])
-    if count <= groups:
+    if count <= MAX_GROUPS:
         return sums
-    edges = (np.arange(groups) * count) // groups
+    edges = (np.arange(MAX_GROUPS) * count) // MAX_GROUPS
     return tuple(np.add.reduceat(s, edges) for s in sums)
 
 
@@ -94,17 +92,17 @@ def ratio(numerator: np.ndarray, denominator: np.ndarray, reason: str = "no read
     if not len(numerator) or weight <= 0:
         return missing(reason)
     value = float(np.sum(numerator)) / weight
-    error = ratio_error(numerator, denominator)
+    error = _ratio_error(numerator, denominator)
     if error is None:
         return Estimate(value, None, None, len(numerator), "one block only: no interval")
-    half = error * t_quantile(effective_blocks(denominator) - 1.0)
+    half = error * t_quantile(_effective_blocks(denominator) - 1.0)
     return Estimate(value, value - half, value + half, len(numerator))
 
 
-def ratio_error(numerator: np.ndarray, denominator: np.ndarray) -> float | None:
+def _ratio_error(numerator: np.ndarray, denominator: np.ndarray) -> float | None:
     """Standard error of a ratio of block sums (Cochran, Sampling Techniques, ch. 6); None below two
     blocks."""
-    numerator, denominator = pool(numerator, denominator)
+    numerator, denominator = _pooled(numerator, denominator)
     count, weight = len(numerator), float(np.sum(denominator))
     if count < 2 or weight <= 0:
         return None
@@ -122,12 +120,12 @@ def root_mean_square(square_sum: np.ndarray, count: np.ndarray, subtract: float 
         return mean
     power = max(mean.value - subtract, 0.0)
     value = float(np.sqrt(power))
-    error = ratio_error(square_sum, count)
+    error = _ratio_error(square_sum, count)
     if error is None:
         return Estimate(value, None, None, mean.count, mean.reason)
     if mean.value <= 0.0:
         return Estimate(0.0, 0.0, 0.0, mean.count)
-    spread = np.exp(min(error / mean.value * t_quantile(effective_blocks(count) - 1.0), 50.0))
+    spread = np.exp(min(error / mean.value * t_quantile(_effective_blocks(count) - 1.0), 50.0))
     low, high = max(mean.value / spread - subtract, 0.0), max(mean.value * spread - subtract, 0.0)
     return Estimate(value, float(np.sqrt(low)), float(np.sqrt(high)), mean.count)
 
@@ -140,14 +138,14 @@ def quantile(value: np.ndarray, blocks: Blocks, share: float) -> Estimate:
     if not len(value):
         return missing("no readings")
     ordered = np.sort(value)
-    found = float(ordered[min(int(np.ceil(share * len(ordered))) - 1, len(ordered) - 1)])
-    error = ratio_error(blocks.sum((value <= found).astype(float)), blocks.size.astype(float))
+    at = float(ordered[min(int(np.ceil(share * len(ordered))) - 1, len(ordered) - 1)])
+    error = _ratio_error(blocks.sum((value <= at).astype(float)), blocks.size.astype(float))
     if error is None:
-        return Estimate(found, None, None, len(blocks.size), "one block only: no interval")
-    half = error * t_quantile(effective_blocks(blocks.size) - 1.0)
+        return Estimate(at, None, None, len(blocks.size), "one block only: no interval")
+    half = error * t_quantile(_effective_blocks(blocks.size) - 1.0)
     half = max(half, 0.5 / len(ordered))
     low, high = np.quantile(ordered, [max(share - half, 0.0), min(share + half, 1.0)])
-    return Estimate(found, float(min(low, found)), float(max(high, found)), len(blocks.size))
+    return Estimate(at, float(min(low, at)), float(max(high, at)), len(blocks.size))
 
 
 def median(value: np.ndarray) -> Estimate:
@@ -155,32 +153,20 @@ def median(value: np.ndarray) -> Estimate:
     count = len(value)
     if not count:
         return missing("no events")
-    ordered = np.sort(value)
-    found = float(np.median(ordered))
-    low = _binomial_quantile((1.0 - CONFIDENCE) / 2.0, count)
-    if low < 1:
-        # Below six values the outermost two do not reach 95 %: they are given with the mean's t interval
-        # instead.
-        if count < 2:
-            return Estimate(found, None, None, count, "one event only: no interval")
-        half = float(np.std(ordered, ddof=1) / np.sqrt(count)) * t_quantile(count - 1.0)
-        return Estimate(found, found - half, found + half, count)
-    return Estimate(found, float(ordered[low - 1]), float(ordered[count - low]), count)
+    ordered, middle = np.sort(value), float(np.median(value))
+    low = int(stats.binom.ppf((1.0 - CONFIDENCE) / 2.0, count, 0.5))
+    if low >= 1:
+        return Estimate(middle, float(ordered[low - 1]), float(ordered[count - low]), count)
+    if count < 2:
+        return Estimate(middle, None, None, count, "one event only: no interval")
+    # Below six values the outermost two do not reach 95 %: they are given with the mean's t interval instead.
+    half = float(np.std(ordered, ddof=1) / np.sqrt(count)) * t_quantile(count - 1.0)
+    return Estimate(middle, middle - half, middle + half, count)
 
 
-def poisson_rate(events: int, exposure: float) -> Estimate:
-    """Events for each unit of `exposure` with the exact interval (Garwood, Biometrika 28 (1936))."""
-    if exposure <= 0:
-        return missing("nothing was watched")
-    tail = (1.0 - CONFIDENCE) / 2.0
-    low = special.gammaincinv(events, tail) if events else 0.0
-    high = special.gammaincinv(events + 1, 1.0 - tail)
-    return Estimate(events / exposure, float(low) / exposure, float(high) / exposure, events)
-
-
-def effective_blocks(size: np.ndarray) -> float:
+def _effective_blocks(size: np.ndarray) -> float:
     """How many equal blocks carry as much as these (Kish): one long block among short ones counts as one."""
-    (size,) = pool(np.asarray(size, dtype=float))
+    (size,) = _pooled(np.asarray(size, dtype=float))
     total = float(np.sum(size))
     return total**2 / float(np.sum(size**2)) if total > 0 else 0.0
 
@@ -188,10 +174,3 @@ def effective_blocks(size: np.ndarray) -> float:
 def t_quantile(freedom: float) -> float:
     """Two-sided 95 % point of Student's t."""
     return float(special.stdtrit(max(freedom, 1.0), 0.5 + CONFIDENCE / 2.0))
-
-
-def _binomial_quantile(share: float, count: int) -> int:
-    """Smallest number of heads in `count` tosses of a fair coin that is not exceeded with chance `share`."""
-    heads = int(np.ceil(special.bdtrik(share, count, 0.5)))
-    # The inverse is of the continuous distribution: one less may already do.
-    return heads - 1 if heads > 0 and special.bdtr(heads - 1, count, 0.5) >= share else heads

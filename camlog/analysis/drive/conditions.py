@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from camlog.analysis.drive import engine, messages
+from camlog.analysis.drive import engine, say
 from camlog.analysis.drive.regulation import (
     PermanentCodeDrive,
     WarmUp,
@@ -225,4 +225,4 @@ def _notes(trace: Trace, oil_source: str | None) -> tuple[str, ...]:
         names.append("no_temperature" if oil_source is None else "coolant_for_oil")
     unread = [n for n in ("engine_speed", "vehicle_speed") if not len(trace.samples(n)[0])]
     names += [f"no_{n}" for n in unread[:1]]  # without engine speed, road speed tells nothing more
-    return tuple(messages(f"note.{name}") for name in names)
+    return tuple(say(f"note.{name}") for name in names)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from camlog.analysis.drive import messages
+from camlog.analysis.drive import say
 from camlog.analysis.drive.coverage_counts import DriveCounts
 from camlog.analysis.drive.coverage_needs import HEALTHY, VERDICT, Need, cam_sentences, needs_of, sentences
 from camlog.analysis.drive.ticks import TICK_S, TickStream, tick_table
@@ -95,7 +95,7 @@ class Coverage:
             for cam, covered in self.per_cam.items()
         }  # fmt: skip
         missing = sentences(self.needs, len(self.per_cam), ask=False)
-        first = (messages("coverage.checks_first"),) if missing else ()
+        first = (say("coverage.checks_first"),) if missing else ()
         return replace(self, missing=first + missing, per_cam=per_cam, refused=True)
 
 

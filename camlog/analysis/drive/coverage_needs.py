@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from camlog import cams as cam_names
-from camlog.analysis.drive import messages
+from camlog.analysis.drive import say
 from camlog.analysis.drive.coverage_counts import CamCounts, DriveCounts
 from camlog.analysis.drive.ticks import TICK_S
 from camlog.limits import Limit
@@ -123,8 +123,8 @@ def needs_of(
         want = limits["needed_window_s"].value
         seconds = [counts.within(counts.running, w.min_degc, w.max_degc) * TICK_S for w in below]
         lacking = [w.label for w, have in zip(below, seconds, strict=True) if have < want]
-        lack = messages("oil_window.none", want=want, windows=messages("oil_window.between").join(lacking))
-        remedy = messages("oil_window.remedy")
+        lack = say("oil_window.none", want=want, windows=say("oil_window.between").join(lacking))
+        remedy = say("oil_window.remedy")
         needs.append(Need("oil_window", None, not lacking, DETAIL, min(seconds), want, "s", lack, remedy))
     return needs
 
@@ -139,13 +139,13 @@ def _need(drive: _Drive, asked: _Asked) -> Need:
     if asked.name == "rest" and max(have, drive.warm_s("idle_rest")) < want:
         if drive.warm_s("idle") >= IDLE_WITHOUT_REST_S:
             blocks, words = DETAIL, "rest_elsewhere"
-    which = asked.words(drive) or ("some" if have and f"{words}.some" in messages else "none")
+    which = asked.words(drive) or ("some" if have and f"{words}.some" in say else "none")
     values = {
         "have": max(have or 0.0, 1.0), "value": have, "want": want, "warm": drive.limits["warm_oil_degc"].value,
         "cold": drive.limits["cold_oil_degc"].value, "hold_s": max(want + SETTLING_S, ASKED_HOLD_S),
         "rest_s": want + RELEASE_S,
     }  # fmt: skip
-    lack, remedy = messages(f"{words}.{which}", **values), messages(f"{words}.remedy", **values)
+    lack, remedy = say(f"{words}.{which}", **values), say(f"{words}.remedy", **values)
     return Need(asked.name, drive.cam, met, blocks, have, want, asked.unit, lack, remedy)
 
 
@@ -161,13 +161,11 @@ def sentences(needs: Iterable[Need], cam_count: int, *, ask: bool = True) -> tup
     for (lack, remedy), cams in groups.items():
         if 0 < len(cams) < cam_count:  # a lack that every cam shares needs no names
             named = ", ".join(
-                messages("coverage.cam", side=cam_names.side_of(c), bank=cam_names.bank_of(c)) for c in cams
+                say("coverage.cam", side=cam_names.side_of(c), bank=cam_names.bank_of(c)) for c in cams
             )
-            lack = messages(
-                "coverage.of_cams", cams=named[0].upper() + named[1:], lack=lack[0].lower() + lack[1:]
-            )
+            lack = say("coverage.of_cams", cams=named[0].upper() + named[1:], lack=lack[0].lower() + lack[1:])
         whole.append(
-            messages("coverage.with_remedy" if ask else "coverage.without_remedy", lack=lack, remedy=remedy)
+            say("coverage.with_remedy" if ask else "coverage.without_remedy", lack=lack, remedy=remedy)
         )
     return tuple(whole)
 

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from camlog.analysis.drive import engine, messages
+from camlog.analysis.drive import engine, say
 from camlog.analysis.drive.ticks import TICK_S, Ticks, run_bounds, tick_table
 from camlog.trace import Trace
 
@@ -85,7 +85,7 @@ def warm_up(trace: Trace, ticks: Ticks, states: engine.EngineStates, cycles: Seq
     """The best warm-up of any driving cycle."""
     time_s, degc = trace.samples("coolant_temp")
     if not len(time_s):
-        return WarmUp(None, None, None, messages("warm_up.no_coolant"))
+        return WarmUp(None, None, None, say("warm_up.no_coolant"))
     at_tick = ticks.get("coolant_temp")
     edges = [float(ticks.time_s[c.start]) for c in cycles] + [math.inf]
     each = []
@@ -98,15 +98,15 @@ def warm_up(trace: Trace, ticks: Ticks, states: engine.EngineStates, cycles: Seq
         start, top = float(known[0]), float(known.max())
         hot = top >= WARM_UP_REACHED_DEGC
         met: bool | None = hot and top - start >= WARM_UP_RISE_DEGC
-        reason = messages(
+        reason = say(
             "warm_up.rise", rise=round(top - start, 1), top=round(top, 1), least_rise=WARM_UP_RISE_DEGC,
             least_top=WARM_UP_REACHED_DEGC,
         )  # fmt: skip
         if hot and not met and not states.started[cycle.start]:
-            met, reason = None, reason + messages("warm_up.start_missed")
+            met, reason = None, reason + say("warm_up.start_missed")
         each.append(WarmUp(met, start, top, reason))
     if not each:
-        return WarmUp(None, None, None, messages("warm_up.not_running"))
+        return WarmUp(None, None, None, say("warm_up.not_running"))
     return max(each, key=lambda w: (w.met is True, w.rise_degc))
 
 
@@ -116,7 +116,7 @@ def permanent_code_drive(
     """The driving cycle that comes nearest to the drive of 13 CCR 1968.2(d)."""
     speed = ticks.get("vehicle_speed")
     if not np.isfinite(ticks.get("engine_speed")).any():
-        return PermanentCodeDrive(None, 0.0, None, None, (messages("permanent.no_engine_speed"),))
+        return PermanentCodeDrive(None, 0.0, None, None, (say("permanent.no_engine_speed"),))
     road_known = np.isfinite(speed).any()
     # Idle here needs the road speed itself; engine speed alone is no proof of standing still.
     standing = (states.state == engine.IDLE) & (speed <= engine.STANDSTILL_KM_H)
@@ -134,8 +134,7 @@ def permanent_code_drive(
     if not road_known:
         lacking.append("no_vehicle_speed")
     missing = tuple(
-        messages(f"permanent.{k}", have=best.get(k), want=wanted.get(k), km_h=PERMANENT_ROAD_KM_H)
-        for k in lacking
+        say(f"permanent.{k}", have=best.get(k), want=wanted.get(k), km_h=PERMANENT_ROAD_KM_H) for k in lacking
     )
     met = None if lacking == ["no_vehicle_speed"] else not lacking
     road, idle = (best["road"], best["idle"]) if road_known else (None, None)
@@ -161,7 +160,7 @@ def similar_conditions(trace: Trace, freeze_frame: Mapping[str, Any] | None) -> 
             absent = [
                 n.replace("_", " ") for n, known in zip(_SIMILAR_SIGNALS, there, strict=True) if not known
             ]
-            reason = messages(f"similar.{problem}", signals=messages("similar.and").join(absent))
+            reason = say(f"similar.{problem}", signals=say("similar.and").join(absent))
             return SimilarConditions(None, None, reason)
     ticks = tick_table(trace)
     stored_rpm, stored_load, stored_coolant = map(float, stored)
@@ -171,11 +170,11 @@ def similar_conditions(trace: Trace, freeze_frame: Mapping[str, Any] | None) -> 
     same = (np.abs(rpm - stored_rpm) <= SIMILAR_SPEED_RPM) & (np.abs(load - stored_load) <= slack)
     same &= np.isfinite(coolant) & ((coolant >= WARM_UP_REACHED_DEGC) == warm)
     seconds = float(same.sum() * TICK_S)
-    what = messages(
+    what = say(
         "similar.what", rpm=stored_rpm, rpm_slack=SIMILAR_SPEED_RPM, load=stored_load, load_slack=slack,
-        state=messages("similar.warm" if warm else "similar.cold"),
+        state=say("similar.warm" if warm else "similar.cold"),
     )  # fmt: skip
     met = _longest_s(same, ticks.index) >= SIMILAR_SECONDS
     return SimilarConditions(
-        met, seconds, messages("similar.met" if met else "similar.not_met", what=what, seconds=seconds)
+        met, seconds, say("similar.met" if met else "similar.not_met", what=what, seconds=seconds)
     )

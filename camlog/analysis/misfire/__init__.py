@@ -2,4 +2,4 @@
 
 from camlog.messages import Messages
 
-messages = Messages(__package__)
+say = Messages(__package__)

@@ -13,7 +13,7 @@ import numpy as np
 from scipy import stats
 
 from camlog import cams as cam_names
-from camlog.analysis.misfire import messages, poisson
+from camlog.analysis.misfire import poisson, say
 from camlog.analysis.misfire.counts import Polls
 from camlog.limits import Limit
 from camlog.oil_windows import Windows
@@ -76,7 +76,7 @@ def associations(
         reached = [i for i in range(len(windows.windows)) if np.any(where == i)]
         # Two windows make one question, not two.
         for i in reached if len(reached) > 2 else reached[:1] if len(reached) == 2 else []:
-            title = messages("association.oil_window", window=windows.windows[i].label)
+            title = say("association.oil_window", window=windows.windows[i].label)
             label = np.where(where < 0, -1, where == i)
             tried.append(_compare(Association("oil_window", None, i, title), polls, label))
     tested = [i for i, a in enumerate(tried) if a.p_value is not None]
@@ -92,7 +92,7 @@ def _judged(a: Association, p: float, limits: Mapping[str, Limit]) -> Associatio
     strong = a.rate_with > 0.0 and (a.ratio is None or a.ratio >= limits["misfire_rate_ratio"].value)
     holds = p <= allowed and strong
     if holds and (a.p_without_worst or 0.0) > allowed:
-        return replace(a, p_adjusted=p, reason=a.reason + messages("association.one_cylinder"))
+        return replace(a, p_adjusted=p, reason=a.reason + say("association.one_cylinder"))
     return replace(a, p_adjusted=p, holds=holds)
 
 
@@ -104,7 +104,7 @@ def _with_cam(
         polls = polls.take(np.isin(polls.cylinder, list(banks[bank - 1])))
     error = _mean_error(polls, data)
     label = np.where(np.isnan(error), -1, error > limit_deg)
-    title = messages("association.cam_error", side=cam_names.side_of(cam), bank=bank, limit=limit_deg)
+    title = say("association.cam_error", side=cam_names.side_of(cam), bank=bank, limit=limit_deg)
     tested = _compare(Association("cam_error", cam, None, title), polls, label)
     cylinders, position = np.unique(polls.cylinder, return_inverse=True)
     if tested.p_value is None or len(cylinders) < 2:
@@ -131,15 +131,15 @@ def _compare(blank: Association, polls: Polls, label: np.ndarray) -> Association
     tested = Association(blank.kind, blank.cam, blank.window, blank.title, *rates)
     if min(turns) < MIN_SIDE_REV:
         lack = "with" if turns[0] < turns[1] else "without"
-        return replace(tested, reason=messages(f"association.{lack}", title=blank.title))
+        return replace(tested, reason=say(f"association.{lack}", title=blank.title))
     extra = polls.dispersion(label)
     ratio = poisson.rate_ratio(counts[0], turns[0] / 1000.0, counts[1], turns[1] / 1000.0, extra)
     none = ratio.value is None
-    reason = messages(
+    reason = say(
         "association.compared", title=blank.title, rate_with=rates[0], rate_without=rates[1],
-        times=messages("association.no_ratio") if none else messages("association.times", ratio=ratio.value),
+        times=say("association.no_ratio") if none else say("association.times", ratio=ratio.value),
         low="0" if ratio.low is None else f"{ratio.low:.1f}",
-        high=messages("association.no_upper_end") if ratio.high is None else f"{ratio.high:.1f}",
+        high=say("association.no_upper_end") if ratio.high is None else f"{ratio.high:.1f}",
     )  # fmt: skip
     return replace(
         tested,

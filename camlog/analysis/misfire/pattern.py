@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from camlog.analysis.misfire import messages, poisson
+from camlog.analysis.misfire import poisson, say
 from camlog.limits import Limit
 
 # A cylinder surely below this share of the worst one's rate only shows what that one does to the crankshaft.
@@ -44,16 +44,16 @@ def pattern(
     """
     counts = {c: kn for c, kn in counts.items() if kn[1] > 0.0}
     if not counts:
-        return Pattern("unknown", (), None, None, (), messages("pattern.unknown"))
+        return Pattern("unknown", (), None, None, (), say("pattern.unknown"))
     each = significance / len(counts)
     above = {c: poisson.p_above(k, n, limit.value, dispersion) for c, (k, n) in counts.items()}
     below = {c: poisson.p_below(k, n, limit.value, dispersion) for c, (k, n) in counts.items()}
     misfiring = {c for c, p in above.items() if p <= each}
     if not misfiring:
         if not (unsure := [c for c, p in below.items() if p > each]):
-            return Pattern("none", (), None, max(below.values()), (), messages("pattern.none", limit=limit))
+            return Pattern("none", (), None, max(below.values()), (), say("pattern.none", limit=limit))
         turned = min(n for _, n in counts.values()) * 1000.0
-        reason = messages("pattern.unsure", limit=limit, revolutions=turned, cylinders=_list(unsure))
+        reason = say("pattern.unsure", limit=limit, revolutions=turned, cylinders=_list(unsure))
         return Pattern("unclear", (), None, None, ("none",), reason)
     worst = max(misfiring, key=lambda c: counts[c][0] / counts[c][1])
     minor = {
@@ -70,7 +70,7 @@ def pattern(
     # A cylinder whose counter was not recorded may do anything.
     cylinders = set(counts).union(*(banks or ()))
     if len(cylinders) == 1:
-        reason = messages("pattern.one_counter", cylinders=_list(named))
+        reason = say("pattern.one_counter", cylinders=_list(named))
         return Pattern("unclear", named, None, weakest, ("single", "several", "all"), reason)
     groups = _groups(cylinders, banks)
     if open_ := cylinders - misfiring - quiet:
@@ -78,12 +78,12 @@ def pattern(
         kinds = ["single"] * (len(misfiring) == 1)
         kinds += [kind for group, (kind, _) in groups.items() if misfiring <= group <= possible]
         kinds += ["several"] * (len(possible) > 1)
-        reason = messages("pattern.open", cylinders=_list(named), open=_list(open_))
+        reason = say("pattern.open", cylinders=_list(named), open=_list(open_))
         return Pattern("unclear", named, None, weakest, tuple(dict.fromkeys(kinds)), reason)
     kind, bank = groups.get(frozenset(misfiring), ("single" if len(misfiring) == 1 else "several", None))
-    rates = ", ".join(messages("pattern.rate", cylinder=c, rate=counts[c][0] / counts[c][1]) for c in named)
-    given = messages("pattern.rates", rates=rates, limit=limit)
-    reason = messages(f"pattern.{kind}", cylinders=_list(named), bank=bank, given=given)
+    rates = ", ".join(say("pattern.rate", cylinder=c, rate=counts[c][0] / counts[c][1]) for c in named)
+    given = say("pattern.rates", rates=rates, limit=limit)
+    reason = say(f"pattern.{kind}", cylinders=_list(named), bank=bank, given=given)
     return Pattern(kind, named, bank, weakest, (), reason)
 
 

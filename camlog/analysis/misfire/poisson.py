@@ -14,7 +14,7 @@ import numpy as np
 from scipy import special, stats
 
 from camlog.analysis.estimate import CONFIDENCE, Estimate, missing
-from camlog.analysis.misfire import messages
+from camlog.analysis.misfire import say
 
 TAIL = (1.0 - CONFIDENCE) / 2.0
 # Above this many counts the E-test's sum over outcomes costs more than it tells; the score test agrees.
@@ -25,7 +25,7 @@ MIN_DISPERSION_DF = 5  # fewer degrees of freedom give no usable dispersion
 def rate(count: float, exposure: float, dispersion: float = 1.0, blocks: int = 0) -> Estimate:
     """Count over exposure with its exact 95 % interval (Garwood 1936, by the gamma distribution)."""
     if not exposure > 0.0:
-        return missing(messages("nothing_counted"), blocks)
+        return missing(say("nothing_counted"), blocks)
     k, n = count / dispersion, exposure / dispersion
     low = float(stats.gamma.ppf(TAIL, k)) / n if k > 0 else 0.0
     high = float(stats.gamma.ppf(1.0 - TAIL, k + 1.0)) / n

@@ -14,7 +14,7 @@ import numpy as np
 
 from camlog import signals
 from camlog.analysis.estimate import Estimate, missing
-from camlog.analysis.misfire import messages, poisson
+from camlog.analysis.misfire import poisson, say
 from camlog.analysis.misfire.association import Association, associations
 from camlog.analysis.misfire.counts import Polls, polls, revolutions
 from camlog.analysis.misfire.pattern import Pattern, pattern
@@ -96,7 +96,7 @@ def measure_misfire(
     banks = dict(enumerate((engine.banks if engine is not None else None) or (), start=1))
     counted = [n for n in range(1, last + 1) if len(trace.samples(signals.misfire(n))[0])]
     if not counted or not len(trace.samples("engine_speed")[0]):
-        reason = messages("no_speed" if counted else "not_counted")
+        reason = say("no_speed" if counted else "not_counted")
         none = missing(reason)
         unknown = Pattern("unknown", (), None, None, (), reason)
         return Misfire((), none, {}, (none,) * len(windows.windows), unknown, (), 1.0, (reason,))
@@ -129,9 +129,7 @@ def measure_misfire(
 
 def _cylinder(cylinder: int, p: Polls, bank: int | None, extra: float) -> CylinderMisfire:
     count, turns = int(p.events.sum()), float(p.revolutions.sum())
-    rate = (
-        poisson.rate(count, turns / 1000.0, extra, len(p.events)) if turns else missing(messages("one_poll"))
-    )
+    rate = poisson.rate(count, turns / 1000.0, extra, len(p.events)) if turns else missing(say("one_poll"))
     return CylinderMisfire(cylinder, bank, count, turns, rate, p.at_start, p.resets, p.dropped)
 
 
@@ -139,7 +137,7 @@ def _rate(every: Polls, extra: float) -> Estimate:
     """All these cylinders' misfires per 1,000 engine revolutions."""
     turns = np.bincount(every.cylinder, every.revolutions)
     if not np.any(turns > 0.0):
-        return missing(messages("no_polls"))
+        return missing(say("no_polls"))
     # Cylinders are polled over the same revolutions, give or take a poll.
     exposure = float(np.mean(turns[turns > 0.0])) / 1000.0
     return poisson.rate(float(every.events.sum()), exposure, extra, len(every.events))
@@ -148,10 +146,10 @@ def _rate(every: Polls, extra: float) -> Estimate:
 def _notes(cylinders: Sequence[CylinderMisfire]) -> tuple[str, ...]:
     notes = []
     if before := [c for c in cylinders if c.at_start]:
-        which = ", ".join(messages("note.at_start_of", cylinder=c.cylinder, count=c.at_start) for c in before)
-        notes.append(messages("note.at_start", cylinders=which))
+        which = ", ".join(say("note.at_start_of", cylinder=c.cylinder, count=c.at_start) for c in before)
+        notes.append(say("note.at_start", cylinders=which))
     if any(c.resets for c in cylinders):
-        notes.append(messages("note.reset"))
+        notes.append(say("note.reset"))
     if dropped := max(c.dropped for c in cylinders):
-        notes.append(messages("note.dropped", polls=dropped))
+        notes.append(say("note.dropped", polls=dropped))
     return tuple(notes)

@@ -28,10 +28,10 @@ def monotone_crossings(
     """Times at which the monotone mean of each set covers each level, shape (sets, levels), NaN where never.
 
     `count`, `time` and `value` (sets, bins) are the number, the summed times and the summed values of the
-    readings in each bin. The mean is made monotone by isotonic regression (Barlow, Bartholomew, Bremner & Brunk
-    1972). Between two of its levels the time runs on straight from the last bin of the lower to the first of the
-    upper: the pools before the onset and after the arrival are long, and their middles say nothing about the way
-    between.
+    readings in each bin. The mean is made monotone by isotonic regression (Barlow, Bartholomew, Bremner &
+    Brunk 1972). Between two of its levels the time runs on straight from the last bin of the lower to the
+    first of the upper: the pools before the onset and after the arrival are long, and their middles say
+    nothing about the way between.
     """
     crossings = np.full((len(count), len(levels)), np.nan)
     for row, filled in enumerate(count > 0):

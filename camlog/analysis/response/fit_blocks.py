@@ -9,6 +9,7 @@ import numpy as np
 from scipy.signal import lfilter
 
 from camlog.analysis.cam.camdata import CamData
+from camlog.analysis.estimate import Blocks, blocks_of
 from camlog.analysis.response.step_curves import whole, without_spikes
 from camlog.analysis.response.steps import CommandMoves, evenly, readings_between
 
@@ -49,18 +50,14 @@ class FitBlocks:
         return len(self.command)
 
     @cached_property
-    def size(self) -> np.ndarray:
-        """Readings in each block, shape (b,); none is empty."""
-        return np.bincount(self.block, minlength=len(self))
-
-    @cached_property
-    def _first(self) -> np.ndarray:
-        return np.cumsum(self.size) - self.size
+    def parts(self) -> Blocks:
+        """The readings of each block; none is empty."""
+        return blocks_of(self.block)
 
     @cached_property
     def centred_actual(self) -> np.ndarray:
         """The actual angle less its mean over each block, shape (m,)."""
-        return self.centred(self.actual)
+        return self.parts.centred(self.actual)
 
     @property
     def usual_move_deg(self) -> float:
@@ -83,21 +80,9 @@ class FitBlocks:
 
     def thinned(self, readings: int) -> FitBlocks:
         """The same blocks with every so-manieth of their readings, about so many of the usual block left."""
-        stride = max(1, int(np.median(self.size)) // readings)
-        keep = (np.arange(len(self.block)) - self.spread(self._first)) % stride == 0
+        stride = max(1, int(np.median(self.parts.size)) // readings)
+        keep = (np.arange(len(self.block)) - self.parts.spread(self.parts.starts)) % stride == 0
         return replace(self, actual=self.actual[keep], block=self.block[keep], at=self.at[keep])
-
-    def sum(self, value: np.ndarray) -> np.ndarray:
-        """Sum of `value` (..., m) over each block, shape (..., b)."""
-        return np.add.reduceat(value, self._first, axis=-1)
-
-    def spread(self, per_block: np.ndarray) -> np.ndarray:
-        """One value a block (..., b) repeated for each of its readings (..., m)."""
-        return np.repeat(per_block, self.size, axis=-1)
-
-    def centred(self, value: np.ndarray) -> np.ndarray:
-        """`value` (..., m) less its mean over each block: one offset a block is taken out."""
-        return value - self.spread(self.sum(value) / self.size)
 
     def propagate(self, tau_s: np.ndarray, up: np.ndarray, down: np.ndarray, jumped: bool) -> np.ndarray:
         """The unit-gain state (g, p, b) for p trial parameters, starting at each block's first command.
@@ -107,8 +92,8 @@ class FitBlocks:
         """
         command = np.ascontiguousarray((self.jumped if jumped else self.command).T)
         state = np.empty((len(command), len(tau_s), len(self)))
-        # What part of its distance the lag covers in one grid step, and the point of a straight piece of command
-        # that has the piece's effect when held still.
+        # What part of its distance the lag covers in one grid step, and the point of a straight piece of
+        # command that has the piece's effect when held still.
         decay = -np.expm1(-self.grid_s / tau_s)
         point = 1.0 / decay - tau_s / self.grid_s
         if np.isinf(up).all() and np.isinf(down).all():
@@ -119,7 +104,8 @@ class FitBlocks:
             return state
         # Arrays of one full shape: stretching them anew in each step would take longer than the sums.
         decay, point, up, down = (
-            np.repeat(v[:, None], len(self), axis=1) for v in (decay, point, up * self.grid_s, -down * self.grid_s)
+            np.repeat(v[:, None], len(self), axis=1)
+            for v in (decay, point, up * self.grid_s, -down * self.grid_s)
         )
         target = (command[:-1, None, :] + point * np.diff(command, axis=0)[:, None, :]) * decay
         state[0] = command[0]
@@ -134,7 +120,8 @@ class FitBlocks:
 
     def read(self, state: np.ndarray, dead_s: float, jumped: bool) -> tuple[np.ndarray, np.ndarray]:
         """The state `dead_s` before each reading and its rate (per s), both (p, m)."""
-        # A jump somewhere in a grid step sets a rate limit off at the step's start: half a step early on average.
+        # A jump somewhere in a grid step sets a rate limit off at the step's start: half a step early on
+        # average.
         early = 0.5 * self.jumps if jumped else 0.0
         g, p, b = state.shape
         place = np.clip(self.at - dead_s / self.grid_s - early, 0.0, g - 1.001)
@@ -188,7 +175,8 @@ def fit_blocks(cam: CamData, moves: CommandMoves, lengths: tuple[float, float, f
 def _starts(time_s: np.ndarray, moves: CommandMoves, length: float) -> np.ndarray:
     """Where blocks start: shortly before a move, one after the other while a command keeps moving.
 
-    A hole ends a hold as a move does; blocks of it that would hold none of the readings at `time_s` are skipped.
+    A hole ends a hold as a move does; blocks of it that would hold none of the readings at `time_s` are
+    skipped.
     """
     starts: list[float] = []
     free = -np.inf
@@ -212,7 +200,9 @@ def _with_jumps(cam: CamData, moves: CommandMoves, at_s: np.ndarray) -> np.ndarr
     begin, end = (np.searchsorted(t, v[moves.jump]).tolist() for v in (moves.start_s, moves.end_s))
     change = np.abs(np.diff(c))
     # Which interval of the move holds the jump.
-    place = np.array([b + int(np.argmax(change[b:e])) for b, e in zip(begin, end, strict=True)], dtype=np.int64)
+    place = np.array(
+        [b + int(np.argmax(change[b:e])) for b, e in zip(begin, end, strict=True)], dtype=np.int64
+    )
     middle = 0.5 * (t[place] + t[place + 1])
     times = np.insert(t, np.repeat(place + 1, 2), np.column_stack([middle - 1e-6, middle + 1e-6]).ravel())
     values = np.insert(c, np.repeat(place + 1, 2), np.column_stack([c[place], c[place + 1]]).ravel())

@@ -18,7 +18,7 @@ import numpy as np
 
 from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.estimate import Estimate, missing, t_quantile
-from camlog.analysis.response import messages
+from camlog.analysis.response import say
 from camlog.analysis.response.fit_blocks import LENGTHS, FitBlocks, fit_blocks
 from camlog.analysis.response.fopdt_search import (
     REFINE_ITERATIONS,
@@ -90,7 +90,7 @@ class ResponseFit:
         self.blocks: FitBlocks | None = None
         moves = command_moves(cam, max(MOVE_BAND_DEG, 1.5 * count_of(cam.command_step_deg)))
         if not len(moves):
-            self.overall = _no_fit(messages("fit.still"))
+            self.overall = _no_fit(say("fit.still"))
             return
         for length in LENGTHS:
             blocks = fit_blocks(cam, moves, length)
@@ -103,7 +103,7 @@ class ResponseFit:
             if max(theta.dead + np.exp(theta.log_tau), slewing_s) < SLOW_PART * blocks.length_s:
                 break
         if self.blocks is None:
-            self.overall = _no_fit(messages("fit.few", blocks=len(blocks), needed=BLOCKS_MIN), len(blocks))
+            self.overall = _no_fit(say("fit.few", blocks=len(blocks), needed=BLOCKS_MIN), len(blocks))
         else:
             self.overall = _result(self.blocks, best)
 
@@ -113,7 +113,7 @@ class ResponseFit:
             return _no_fit(self.overall.time_constant.reason)
         count = int(np.sum(mask))
         if count < BLOCKS_MIN:
-            return _no_fit(messages("fit.few_here", where=where, blocks=count, needed=BLOCKS_MIN), count)
+            return _no_fit(say("fit.few_here", where=where, blocks=count, needed=BLOCKS_MIN), count)
         blocks = self.blocks.take(np.flatnonzero(mask))
         return _result(blocks, refine(blocks, self._theta, self._theta.searched, REFINE_ITERATIONS))
 
@@ -121,7 +121,7 @@ class ResponseFit:
 def _result(blocks: FitBlocks, best: FitState) -> FopdtFit:
     n, theta, free, gain = len(blocks), best.theta, best.theta.searched, best.gain
     jacobian = best.jacobian[[0, *(1 + best.free.index(i) for i in free)]]
-    w = blocks.spread(best.weight)
+    w = blocks.parts.spread(best.weight)
     total = float(np.sum(w * blocks.centred_actual**2))
     r2 = max(0.0, 1.0 - float(np.sum(w * best.residual**2)) / total) if total > 0 else 0.0
     covariance = _covariance(blocks, best.residual, jacobian, w)
@@ -130,7 +130,7 @@ def _result(blocks: FitBlocks, best: FitState) -> FopdtFit:
     gain_estimate = Estimate(gain, gain - error[0], gain + error[0], n)
     if r2 < FOLLOWS_R2 or gain <= 0:
         how = "fit.against" if gain < 0 and r2 >= FOLLOWS_R2 else "fit.unfollowed"
-        none = missing(messages(how, explained=100 * r2 * (gain > 0)), n)
+        none = missing(say(how, explained=100 * r2 * (gain > 0)), n)
         return FopdtFit(gain_estimate, *[none] * 5, r2, n, blocks.resolution_s)
     tau, dead = float(np.exp(theta.log_tau)), theta.dead
     timing = _locked_variance(blocks, best.residual, jacobian, w)
@@ -147,24 +147,28 @@ def _result(blocks: FitBlocks, best: FitState) -> FopdtFit:
     factor = float(np.exp(min(error[2] + corners / tau + coarse, 5.0)))
     constant = Estimate(tau, tau / factor, tau * factor, n)
     if tau <= 1.05 * TAU_S[0]:
-        constant = Estimate(None, 0.0, lag.high, n, messages("fit.too_short"))
+        constant = Estimate(None, 0.0, lag.high, n, say("fit.too_short"))
     elif tau >= 0.95 * TAU_S[1]:
-        constant = Estimate(None, tau / factor, None, n, messages("fit.too_long", longest=TAU_S[1]))
+        constant = Estimate(None, tau / factor, None, n, say("fit.too_long", longest=TAU_S[1]))
     dead_time = Estimate(dead, max(0.0, dead - dead_error), dead + dead_error, n)
     slews = []
     for index, log_slew, fastest in zip((2, 3), (theta.log_up, theta.log_down), best.fastest, strict=True):
         doubt = float(error[1 + free.index(index)]) if index in free else None
-        slews.append(_slew(float(np.exp(log_slew)) * gain, doubt, fastest * gain, blocks.usual_move_deg * gain, blocks))
+        slews.append(
+            _slew(float(np.exp(log_slew)) * gain, doubt, fastest * gain, blocks.usual_move_deg * gain, blocks)
+        )
     dead_time = at_least(dead_time, dead, blocks.resolution_s)
     return FopdtFit(gain_estimate, constant, dead_time, lag, *slews, r2, n, blocks.resolution_s)
 
 
-def _slew(slew: float, log_error: float | None, reached: float, move_deg: float, blocks: FitBlocks) -> Estimate:
+def _slew(
+    slew: float, log_error: float | None, reached: float, move_deg: float, blocks: FitBlocks
+) -> Estimate:
     """The slew limit (deg/s), where the cam `reached` it; `log_error` None where no limit was searched."""
     if log_error is not None and move_deg < SLEW_READINGS * blocks.resolution_s * slew:
-        return missing(messages("fit.few_readings", resolution=blocks.resolution_s), len(blocks))
+        return missing(say("fit.few_readings", resolution=blocks.resolution_s), len(blocks))
     if log_error is None or log_error > 1.0 or reached < 0.9 * slew:
-        return missing(messages("fit.no_limit", speed=reached), len(blocks))
+        return missing(say("fit.no_limit", speed=reached), len(blocks))
     factor = float(np.exp(log_error))
     return Estimate(slew, slew / factor, slew * factor, len(blocks))
 
@@ -174,7 +178,7 @@ def _covariance(blocks: FitBlocks, residual: np.ndarray, jacobian: np.ndarray, w
     normal = products(jacobian, w)
     scale = np.sqrt(np.diag(normal)) + 1e-12
     inverse = np.linalg.pinv(normal / np.outer(scale, scale), rcond=1e-10) / np.outer(scale, scale)
-    score = blocks.sum(jacobian * w * residual)
+    score = blocks.parts.sum(jacobian * w * residual)
     sandwich = inverse @ (score @ score.T) @ inverse * n / max(n - p, 1.0)
     # With hardly more blocks than parameters their scores sum to zero by construction and show no scatter.
     plain = inverse * (float(np.sum(w * residual**2)) / max(len(residual) - n - p, 1))
@@ -189,8 +193,8 @@ def _locked_variance(blocks: FitBlocks, residual: np.ndarray, jacobian: np.ndarr
     Readings locked to the command put every step in the same place of the interval: an error of all alike.
     """
     unknown = blocks.command_interval_s**2 / 12.0 * blocks.jumps
-    power = blocks.sum(w * jacobian[1] ** 2)
-    shift = blocks.sum(w * jacobian[1] * residual) / np.where(power > 0, power, np.inf)
+    power = blocks.parts.sum(w * jacobian[1] ** 2)
+    shift = blocks.parts.sum(w * jacobian[1] * residual) / np.where(power > 0, power, np.inf)
     seen = float(np.sum(power * shift**2) / max(np.sum(power), 1e-12))
     # The moves of one block fall in different places, and a block shows their mean.
     return max(0.0, unknown - blocks.moves * seen)

@@ -1,7 +1,8 @@
 """The search behind the continuous fit: a coarse grid, then Levenberg-Marquardt, without and with a limit.
 
-Levenberg-Marquardt is our own: on one hour's blocks (19,000 readings) `scipy.optimize.least_squares` came to the same
-answers in 75 to 650 ms a fit, against 11 to 31 ms here on the normal equations; a cam needs some seven fits.
+Levenberg-Marquardt is our own: on one hour's blocks (19,000 readings) `scipy.optimize.least_squares` came to
+the same answers in 75 to 650 ms a fit, against 11 to 31 ms here on the normal equations; a cam needs some
+seven fits.
 """
 
 from __future__ import annotations
@@ -65,8 +66,8 @@ class Theta:
 class FitState:
     """A trial and how well it does, gain and block offsets eliminated.
 
-    `free` are the parameters searched, `weight` is per block, `rate` (m,) the model's speed at the readings at unit
-    gain; `jacobian` (1 + len(free), m) of the gain and the parameters `free`.
+    `free` are the parameters searched, `weight` is per block, `rate` (m,) the model's speed at the readings
+    at unit gain; `jacobian` (1 + len(free), m) of the gain and the parameters `free`.
     """
 
     theta: Theta
@@ -102,7 +103,10 @@ def best_fit(blocks: FitBlocks) -> FitState:
     rival = refine(blocks, replace(plain.theta, jumped=True), LAG, REFINE_ITERATIONS)
     # A limit that never acts has no slope to follow: one start is surely at work, the grid's may not be.
     at_work = [float(np.log(max(LIMIT_START * v, SLEW_DEG_PER_S[0]))) for v in rival.fastest]
-    starts = (_start(few, _GRID_SLEW_DEG_PER_S, True), replace(rival.theta, log_up=at_work[0], log_down=at_work[1]))
+    starts = (
+        _start(few, _GRID_SLEW_DEG_PER_S, True),
+        replace(rival.theta, log_up=at_work[0], log_down=at_work[1]),
+    )
     some = blocks.some(SEARCH_BLOCKS)
     rated = min((refine(some, s, LIMITED, ITERATIONS) for s in starts), key=lambda state: state.plain_cost)
     if some is not blocks:
@@ -111,10 +115,12 @@ def best_fit(blocks: FitBlocks) -> FitState:
             return plain
         rated = refine(blocks, rated.theta, LIMITED, REFINE_ITERATIONS)
     # The limit earns its two parameters where less is left over, in most blocks alike.
-    left, less = blocks.sum(rival.residual**2), blocks.sum(rated.residual**2)
+    left, less = blocks.parts.sum(rival.residual**2), blocks.parts.sum(rated.residual**2)
     gain, n = left - less, len(left)
     spread = float(np.std(gain, ddof=1)) if n > 1 else np.inf
-    earned = np.sum(gain) >= LIMIT_GAIN * np.sum(left) and float(np.mean(gain)) > LIMIT_T * spread / np.sqrt(n)
+    earned = np.sum(gain) >= LIMIT_GAIN * np.sum(left) and float(np.mean(gain)) > LIMIT_T * spread / np.sqrt(
+        n
+    )
     return rated if earned else plain
 
 
@@ -125,7 +131,7 @@ def _start(few: FitBlocks, slews: np.ndarray, jumped: bool) -> Theta:
     states = few.propagate(tau, slew, slew, jumped)
     cost = np.empty((len(tau), len(_GRID_DEAD_S)))
     for j, dead in enumerate(_GRID_DEAD_S):
-        s = few.centred(few.read(states, dead, jumped)[0])
+        s = few.parts.centred(few.read(states, dead, jumped)[0])
         power = np.sum(s * s, axis=-1)
         along = np.maximum(np.einsum("pm,m->p", s, y), 0.0)
         cost[:, j] = np.sum(y * y) - along**2 / np.where(power > 0, power, np.inf)
@@ -144,32 +150,39 @@ def _tried(blocks: FitBlocks, theta: Theta, free: tuple[int, ...], weight: np.nd
     steps = np.where(trials[0, moved] + STEP_LOG < _BOUNDS[1, 2], STEP_LOG, -STEP_LOG)
     trials[np.arange(1, len(trials)), moved] += steps
     tau, *slews = np.exp(trials.T[1:])
-    up, down = (np.where(_unlimited(log), np.inf, slew) for log, slew in zip(trials.T[2:], slews, strict=True))
+    up, down = (
+        np.where(_unlimited(log), np.inf, slew) for log, slew in zip(trials.T[2:], slews, strict=True)
+    )
     states, rates = blocks.read(blocks.propagate(tau, up, down, theta.jumped), theta.dead, theta.jumped)
     slopes = (states[1:] - states[0]) / steps[:, None]
     if 0 in free:
         slopes = np.concatenate([-rates[:1], slopes])
-    together = blocks.centred(np.concatenate([states[:1], slopes]))
+    together = blocks.parts.centred(np.concatenate([states[:1], slopes]))
     return _fitted(blocks, theta, free, weight, rates[0], together)
 
 
 def _fitted(
-    blocks: FitBlocks, theta: Theta, free: tuple[int, ...], weight: np.ndarray, rate: np.ndarray, slopes: np.ndarray
+    blocks: FitBlocks,
+    theta: Theta,
+    free: tuple[int, ...],
+    weight: np.ndarray,
+    rate: np.ndarray,
+    slopes: np.ndarray,
 ) -> FitState:
     """Gain and block offsets eliminated; `slopes` (1 + free, m) is the centred state, then its changes."""
     y, s = blocks.centred_actual, slopes[0]
-    ws = blocks.spread(weight) * s
+    ws = blocks.parts.spread(weight) * s
     power = float(np.sum(ws * s))
     gain = float(np.sum(ws * y)) / power if power > 0 else 0.0
     residual = y - gain * s
-    cost = float(np.sum(weight * blocks.sum(residual**2)))
+    cost = float(np.sum(weight * blocks.parts.sum(residual**2)))
     jacobian = np.concatenate([s[None], gain * slopes[1:]])
     return FitState(theta, free, weight, rate, slopes, gain, cost, residual, jacobian)
 
 
 def _weighted(blocks: FitBlocks, state: FitState) -> FitState:
     """The same trial with Huber's weight by block: one in which something else happened counts less."""
-    rms = np.sqrt(blocks.sum(state.residual**2) / blocks.size)
+    rms = np.sqrt(blocks.parts.sum(state.residual**2) / blocks.parts.size)
     usual = float(np.median(rms))
     weight = np.minimum(1.0, 2.5 * usual / np.maximum(rms, 1e-12)) if usual > 0 else np.ones(len(blocks))
     return _fitted(blocks, state.theta, state.free, weight, state.rate, state.slopes)
@@ -191,7 +204,9 @@ def refine(blocks: FitBlocks, theta: Theta, free: tuple[int, ...], iterations: i
     for step in range(iterations):
         if step == min(WEIGHTED_AFTER, iterations - 1):
             now, weighted = _weighted(blocks, now), True
-        together = products(np.concatenate([now.jacobian, now.residual[None]]), blocks.spread(now.weight))
+        together = products(
+            np.concatenate([now.jacobian, now.residual[None]]), blocks.parts.spread(now.weight)
+        )
         normal, slope = together[:-1, :-1], together[:-1, -1]
         move = np.linalg.solve(normal + np.diag(damping * (np.diag(normal) + 1e-12)), slope)[1:]
         vector = now.theta.vector

@@ -17,7 +17,7 @@ import numpy as np
 
 from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.estimate import Estimate, ratio
-from camlog.analysis.response import messages
+from camlog.analysis.response import say
 from camlog.analysis.response.fopdt import FopdtFit, ResponseFit
 from camlog.analysis.response.step_curves import KnownLag, StepCurves, step_curves
 from camlog.analysis.response.step_pool import StepSummary, summarise
@@ -75,8 +75,8 @@ class Response:
 def measure_response(cam: CamData) -> Response:
     """Measure the response of `cam`, overall and in each of its oil-temperature windows.
 
-    What happens with the engine off is left out: without oil pressure no cam answers. Nothing is raised for poor
-    data; what cannot be measured is None with its reason.
+    What happens with the engine off is left out: without oil pressure no cam answers. Nothing is raised for
+    poor data; what cannot be measured is None with its reason.
     """
     fit = ResponseFit(cam)
     curves = answers(cam, fit.overall)
@@ -88,7 +88,7 @@ def measure_response(cam: CamData) -> Response:
         here, there = step_window == i, block_window == i
         if here.any() or there.any():
             advance, retard = summarise(curves, here & up, "advance"), summarise(curves, here & ~up, "retard")
-            part = fit.part(there, messages("fit.oil", window=window.label))
+            part = fit.part(there, say("fit.oil", window=window.label))
             by_window[window] = ResponseByWindow(window, advance, retard, part)
     advance, retard = summarise(curves, up, "advance"), summarise(curves, ~up, "retard")
     agrees = agreement(advance, retard, fit.overall)
@@ -121,9 +121,9 @@ def static_gain(curves: StepCurves, fit: FopdtFit) -> Estimate:
 def agreement(advance: StepSummary, retard: StepSummary, fit: FopdtFit) -> FitAgreement:
     """Compare T63 of the steps with what the fit gives a step of the same size, in each direction."""
     if fit.lag.value is None:
-        return FitAgreement(None, messages("agreement.no_fit", reason=fit.lag.reason))
+        return FitAgreement(None, say("agreement.no_fit", reason=fit.lag.reason))
     if fit.time_constant.value is None:
-        return FitAgreement(None, messages("agreement.no_lag", reason=fit.time_constant.reason))
+        return FitAgreement(None, say("agreement.no_lag", reason=fit.time_constant.reason))
     far = []
     for summary, sign in ((advance, 1.0), (retard, -1.0)):
         t63 = summary.t63
@@ -133,20 +133,20 @@ def agreement(advance: StepSummary, retard: StepSummary, fit: FopdtFit) -> FitAg
         doubt = 0.5 * (t63.high - t63.low) + 0.5 * (fit.lag.high - fit.lag.low)
         far.append(difference > max(AGREE_PART * t63.value, 0.5 * summary.resolution_s, doubt))
     if not far:
-        return FitAgreement(None, messages("agreement.no_steps", reason=advance.t63.reason or retard.t63.reason))
+        return FitAgreement(None, say("agreement.no_steps", reason=advance.t63.reason or retard.t63.reason))
     return FitAgreement(False, _why(advance, retard, fit)) if any(far) else FitAgreement(True)
 
 
 def _why(advance: StepSummary, retard: StepSummary, fit: FopdtFit) -> str:
     up, down = advance.t63.value, retard.t63.value
     if fit.r2 < GOOD_R2:
-        return messages("agreement.no_lag_at_all", explained=100 * fit.r2)
+        return say("agreement.no_lag_at_all", explained=100 * fit.r2)
     if up and down and max(up, down) > ASYMMETRY * min(up, down):
-        direction = messages("advance" if up > down else "retard")
-        return messages("agreement.one_way", direction=direction, slow=max(up, down), quick=min(up, down))
+        direction = say("advance" if up > down else "retard")
+        return say("agreement.one_way", direction=direction, slow=max(up, down), quick=min(up, down))
     if min(advance.steps or FEW_STEPS, retard.steps or FEW_STEPS) < FEW_STEPS:
-        return messages("agreement.few_steps", advance=advance.steps, retard=retard.steps)
+        return say("agreement.few_steps", advance=advance.steps, retard=retard.steps)
     for s in (advance, retard):
         if s.overshoot.value and s.overshoot.value > OVERSHOOT_PART * s.size_deg:
-            return messages("agreement.overshoot", overshoot=s.overshoot.value)
-    return messages("agreement.different")
+            return say("agreement.overshoot", overshoot=s.overshoot.value)
+    return say("agreement.different")

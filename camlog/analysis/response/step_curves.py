@@ -26,7 +26,8 @@ BEFORE_S = 0.5
 AFTER_RANGE_S = (4.0, 12.0)
 AFTER_S = 8.0
 CALM_STEPS = 6  # with this many steps that began from a settled cam, the others are not needed
-# The way a cam would still go at the speed it has before a step, as part of the step, beyond which it is not calm.
+# The way a cam would still go at the speed it has before a step, as part of the step, beyond which it is not
+# calm.
 RESTLESS_PART = 0.15
 CALM_S = 1.0
 # The last part of a hold, read as the level the cam arrived at where it is level.

@@ -1,8 +1,8 @@
 """Figures of a step response pooled over the steps of one direction.
 
-The answers are laid over one another, averaged in narrow bins of time and made monotone; level crossings are read
-between its levels. Intervals are from a bootstrap over whole steps (Efron & Tibshirani 1993), or over groups of
-neighbouring ones where they are many, carried out on sums.
+The answers are laid over one another, averaged in narrow bins of time and made monotone; level crossings are
+read between its levels. Intervals are from a bootstrap over whole steps (Efron & Tibshirani 1993), or over
+groups of neighbouring ones where they are many, carried out on sums.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from camlog.analysis.estimate import Estimate, missing, t_quantile
-from camlog.analysis.response import messages
+from camlog.analysis.response import say
 from camlog.analysis.response.crossings import (
     LEVEL_63,
     LEVEL_86,
@@ -27,8 +27,9 @@ T63, T86 = LEVEL_63, LEVEL_86
 RESAMPLES = 64
 GROUPS = 40  # scatter between so many groups tells the scatter of the whole to a tenth
 READ_AT = np.array([*ONSET_LEVELS, T63, T86])
-# With few steps their own scatter says little. What sampling and noise must add, and a twentieth by which the steps of
-# one cam differ anyway (size, pressure, load), then stand beside it with the weight of so many steps.
+# With few steps their own scatter says little. What sampling and noise must add, and a twentieth by which the
+# steps of one cam differ anyway (size, pressure, load), then stand beside it with the weight of so many
+# steps.
 USUAL_SCATTER = 0.05
 USUAL_WEIGHT = 2.0
 # With this many steps a single one far off is an event of its own, not part of the usual response.
@@ -42,7 +43,9 @@ RISE_63 = 0.37  # slope of a lag's answer at 63.2 %, shares a time constant
 COUNT_PART = 0.15
 ENOUGH_ARRIVALS = 0.5
 KEPT_UP = 0.75  # a cam this near to the command's own speed was not asked for more
-CHORD_PART = 0.15  # straight lines between readings round off an exponential by about this part of the interval
+CHORD_PART = (
+    0.15  # straight lines between readings round off an exponential by about this part of the interval
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,11 +73,11 @@ class StepSummary:
 def summarise(curves: StepCurves, which: np.ndarray, direction: str) -> StepSummary:
     """Pool the steps where `which` (n,) is true, all in `direction` (advance or retard)."""
     index = np.flatnonzero(which)
-    n, word = len(index), messages(direction)
+    n, word = len(index), say(direction)
     if not n:
-        return StepSummary(*[missing(messages("steps.none", direction=word))] * 5)
+        return StepSummary(*[missing(say("steps.none", direction=word))] * 5)
     if np.median(curves.travel_deg[index]) < NOISE_TO_STEP * curves.noise_deg:
-        return StepSummary(*[missing(messages("steps.noisy", noise=curves.noise_deg, direction=word))] * 5)
+        return StepSummary(*[missing(say("steps.noisy", noise=curves.noise_deg, direction=word))] * 5)
     steps, each = curves.steps.take(index), curves.crossing_s(T63)[index]
     resolution = float(np.median(np.maximum(curves.interval_s[index], steps.interval_s)))
     came = np.isfinite(each)
@@ -85,7 +88,7 @@ def summarise(curves: StepCurves, which: np.ndarray, direction: str) -> StepSumm
     counted = (n, int(came.sum()), resolution, size, tuple(steps.time_s.tolist()))
     if came.sum() <= ENOUGH_ARRIVALS * asked.sum():
         held, late = float(np.median(steps.hold_after_s[~came])), int((asked & ~came).sum())
-        reason = messages("steps.stayed", late=late, asked=int(asked.sum()), direction=word, held=held)
+        reason = say("steps.stayed", late=late, asked=int(asked.sum()), direction=word, held=held)
         none, at_least = missing(reason, n), Estimate(None, held, None, n, reason)
         return StepSummary(none, at_least, at_least, none, none, *counted)
     keep = np.ones(n, dtype=bool)
@@ -94,14 +97,16 @@ def summarise(curves: StepCurves, which: np.ndarray, direction: str) -> StepSumm
         keep = ~(np.abs(each - usual) > OUTLIER_SIGMAS * max(spread, 0.5 * resolution, 0.05 * abs(usual)))
     pool = _Pool(curves, index[keep], each[keep], usual, resolution)
     if not np.isfinite(pool.levels_s[2]):
-        return StepSummary(*[missing(messages("steps.not_63"), pool.n)] * 5, *counted)
+        return StepSummary(*[missing(say("steps.not_63"), pool.n)] * 5, *counted)
     return StepSummary(*pool.times(), pool.overshoot(), pool.slew(), *counted)
 
 
 class _Pool:
     """The answers of the chosen steps laid over one another; per step and bin sums of shape (n, bins)."""
 
-    def __init__(self, curves: StepCurves, used: np.ndarray, each: np.ndarray, usual: float, resolution: float):
+    def __init__(
+        self, curves: StepCurves, used: np.ndarray, each: np.ndarray, usual: float, resolution: float
+    ):
         self.curves, self.used, self.each, self.resolution = curves, used, each, resolution
         self.n, self.steps = len(used), curves.steps.take(used)
         self.travel_deg = curves.travel_deg[used]
@@ -129,7 +134,9 @@ class _Pool:
         if g > 1:
             edges = (np.arange(g) * self.n) // g
             # A fixed seed: the same drive gives the same interval.
-            draw = np.random.default_rng(20250101).multinomial(g, np.full(g, 1.0 / g), RESAMPLES).astype(float)
+            draw = (
+                np.random.default_rng(20250101).multinomial(g, np.full(g, 1.0 / g), RESAMPLES).astype(float)
+            )
             # Products this small are slower through a library that shares them out among threads.
             sets = (np.einsum("rg,gb->rb", draw, np.add.reduceat(v, edges, axis=0)) for v in sums)
             self.resampled_s = monotone_crossings(*sets, READ_AT).T
@@ -147,17 +154,18 @@ class _Pool:
         interval = self.steps.interval_s
         inside = float(np.mean(self.steps.unseen_part))
         corner = float(np.mean(interval**2)) / (12.0 * max(lag, float(np.mean(interval)), 1e-3))
-        # Rounding to counts moves a level alike in all steps; the later level is crossed that much more slowly.
+        # Rounding to counts moves a level alike in all steps; the later level is crossed that much more
+        # slowly.
         travel = max(float(np.median(self.travel_deg)), 1e-9)
         rounding = COUNT_PART * self.curves.count_deg / travel * max(value63, 0.0) / RISE_63
         doubt = inside * 0.5 * abs(t63c - value63) + (1.0 - inside) * corner + rounding
         t63 = _with_interval(value63, self._half_width(again[2], value63) + doubt, n)
-        t86 = missing(messages("steps.not_86"), n)
+        t86 = missing(say("steps.not_86"), n)
         if np.isfinite(t86c):
             value86 = t86c - (shape.crossings_s((T86,), lag)[0] - 2.0 * lag)
             t86 = _with_interval(value86, self._half_width(again[3], value86) + doubt + rounding, n)
         if not np.isfinite(onset):
-            return Estimate(None, 0.0, t63.high, n, messages("steps.no_onset")), t63, t86
+            return Estimate(None, 0.0, t63.high, n, say("steps.no_onset")), t63, t86
         # Where a long ramp was answered, its start and the lag's are told apart by shape alone.
         ramp = (1.0 - inside) * float(np.mean(self.steps.end_s - self.steps.start_s))
         half = self._half_width(onset_s(again[0], again[1]), value63) + ONSET_PART * lag + RAMP_PART * ramp
@@ -189,7 +197,7 @@ class _Pool:
         settled = self.curves.settled[self.used]
         n = int(settled.sum())
         if not n:
-            return missing(messages("steps.no_arrival"), n)
+            return missing(say("steps.no_arrival"), n)
         count, beyond = self.count[settled], self.beyond[settled]
         total = _three(count.sum(axis=0))
         every = self.count.sum(axis=0)
@@ -197,7 +205,7 @@ class _Pool:
         filled = middle > self.levels_s[2]
         filled &= total >= max(1.0, 0.3 * float(np.median(total[total > 0])))
         if not filled.any():
-            return missing(messages("steps.no_peak"), n)
+            return missing(say("steps.no_peak"), n)
         curve = np.where(filled, _three(beyond.sum(axis=0)) / np.maximum(total, 1.0), -np.inf)
         k = int(np.argmax(curve))
         peak, near = float(curve[k]), slice(max(k - 1, 0), k + 2)
@@ -214,18 +222,21 @@ class _Pool:
         between = np.diff(levels, axis=0)
         whole = (levels[-1] - levels[0])[np.isfinite(between).all(axis=0)]
         if not len(whole):
-            return missing(messages("steps.not_whole"), n)
+            return missing(say("steps.not_whole"), n)
         fifth = np.diff(LEVELS)[:, None] * self.travel_deg
         speed = fifth / np.where(between > 0, between, np.nan)
         seen = np.isfinite(speed)
-        middle = [float(np.median(row[here])) if here.any() else -np.inf for row, here in zip(speed, seen, strict=True)]
+        middle = [
+            float(np.median(row[here])) if here.any() else -np.inf
+            for row, here in zip(speed, seen, strict=True)
+        ]
         k = int(np.argmax(middle))
         value, each = middle[k], speed[k][seen[k]]
         if float(np.median(whole)) < 1.2 * self.resolution:
-            reason = messages("steps.one_reading", resolution=self.resolution, value=value)
+            reason = say("steps.one_reading", resolution=self.resolution, value=value)
             return Estimate(None, value, None, n, reason)
         if value > KEPT_UP * (asked := self._command_speed()):
-            return Estimate(None, value, None, n, messages("steps.kept_up", speed=asked))
+            return Estimate(None, value, None, n, say("steps.kept_up", speed=asked))
         own = (1.4826 * float(np.median(np.abs(each - value)))) ** 2
         noise = self.curves.noise_deg * 1.41 / float(np.median(fifth[k])) * value
         usual, m = (2.0 * USUAL_SCATTER * value) ** 2 + noise**2, len(each)
@@ -247,7 +258,7 @@ def at_least(dead_time: Estimate, value: float, resolution_s: float) -> Estimate
     """A dead time, or only its upper end where `value` is below what sampling resolves."""
     if value >= resolution_s:
         return dead_time
-    reason = messages("fit.unresolved", resolution=resolution_s)
+    reason = say("fit.unresolved", resolution=resolution_s)
     return Estimate(None, 0.0, max(dead_time.high, resolution_s), dead_time.count, reason)
 
 

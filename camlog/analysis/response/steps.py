@@ -18,7 +18,9 @@ LOOK_S = 0.2  # long enough to see a controller's ramp as one move, short enough
 # A command that dithers less than this is steady; cams are commanded in finer counts than this.
 BAND_DEG = 1.0
 BAND_MAX_DEG = 3.0
-STEP_TO_BAND = 4.0  # a step four times the band around it keeps the level error of either side below an eighth
+STEP_TO_BAND = (
+    4.0  # a step four times the band around it keeps the level error of either side below an eighth
+)
 STEP_MIN_DEG = 5.0
 COUNT_MAX_DEG = 2.0  # modules report cam angles in counts up to this
 # Longer ramps say how the cam follows, not how it responds: the continuous fit reads those.
@@ -151,7 +153,9 @@ def find_steps(cam: CamData, min_deg: float = STEP_MIN_DEG) -> CommandSteps:
         more = _steps_in_band(cam, BAND_MAX_DEG, min_deg)
         start, end = more.start_s[:, None], more.end_s[:, None]
         more = more.take(np.all((start > steps.end_s + LOOK_S) | (end < steps.start_s - LOOK_S), axis=1))
-        both = CommandSteps(*(np.concatenate(pair) for pair in zip(vars(steps).values(), vars(more).values(), strict=True)))
+        both = CommandSteps(
+            *(np.concatenate(pair) for pair in zip(vars(steps).values(), vars(more).values(), strict=True))
+        )
         steps = both.take(np.argsort(both.time_s, kind="stable"))
     return steps.take(evenly(np.arange(len(steps)), STEPS_MAX))
 
@@ -196,7 +200,9 @@ def _steps_in_band(cam: CamData, band_deg: float, min_deg: float) -> CommandStep
     start, room = np.concatenate([[0], last[:-1]]), np.concatenate([first[1:], [len(t) - 1]])
     likely = ~hole & (np.abs(c[last] - c[first]) > least - 2.0 * band_deg)
     likely &= t[last] - t[first] <= MOVE_MAX_S + slack
-    likely &= (t[first] - t[start] >= HOLD_BEFORE_MIN_S - slack) & (t[room] - t[last] >= HOLD_AFTER_MIN_S - slack)
+    likely &= (t[first] - t[start] >= HOLD_BEFORE_MIN_S - slack) & (
+        t[room] - t[last] >= HOLD_AFTER_MIN_S - slack
+    )
     at = np.array([start, first, last, room])[:, evenly(np.flatnonzero(likely), int(1.5 * STEPS_MAX))]
     if not at.size:
         return _NO_STEPS
@@ -206,13 +212,19 @@ def _steps_in_band(cam: CamData, band_deg: float, min_deg: float) -> CommandStep
     size = np.abs(new - old)
     drift, close = np.maximum(band_deg, HOLD_DRIFT * size), np.maximum(0.5 * band_deg, 0.02 * size)
     good = (size >= least) & (play <= drift)
-    (start, first, last, room), (old, new, drift, close) = at[:, good], np.array([old, new, drift, close])[:, good]
+    (start, first, last, room), (old, new, drift, close) = (
+        at[:, good],
+        np.array([old, new, drift, close])[:, good],
+    )
     # The last reading still at the old level and the first at the new one.
     none = np.full(len(old), -1)
     left, missed = _away(c, first, last, old, close, none), _away(c, first, last, new, close, none, last=True)
     a, b = np.maximum(left - 1, first), np.minimum(missed + 1, last)
     good = (left >= 0) & (missed >= 0) & (t[b] - t[a] <= MOVE_MAX_S)
-    (start, room, a, b), (old, new, drift) = np.array([start, room, a, b])[:, good], np.array([old, new, drift])[:, good]
+    (start, room, a, b), (old, new, drift) = (
+        np.array([start, room, a, b])[:, good],
+        np.array([old, new, drift])[:, good],
+    )
     held_to = t[_away(c, b, room, new, drift, room)]
     held_from = t[_away(c, start, a, old, drift, start, last=True)]
     good = (t[a] - held_from >= HOLD_BEFORE_MIN_S) & (held_to - t[b] >= HOLD_AFTER_MIN_S)
