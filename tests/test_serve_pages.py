@@ -12,7 +12,7 @@ import pytest
 from camlog.drive import Drive, drive_path, write_drive
 from camlog.serve.app import page_for
 from camlog.serve.pages import recordings
-from camlog.serve.pages.recording_results import on_a_page
+from camlog.serve.pages.pieces import on_a_page
 from camlog.serve.server import RunningServer
 from camlog.stream import Event
 from camlog.trace import read_trace

@@ -448,7 +448,7 @@ def test_a_report_is_made_at_the_press_of_a_button(client, desk):
     assert (desk.folder.root / "too-short.report.html").exists()
     page = page_for(desk, "/recording/too-short.csv")
     assert "Not enough data" in text_of(page) and "/results/too-short.report.html" in links_of(page)
-    view = recording_page._view("report", {"report": look}, {})
+    view = recording_page.becoming("report", {"report": look}, {})
     assert "roadworthiness" in text_of(view) and links_of(view) == ["/results/too-short.report.html"]
 
 
@@ -477,13 +477,13 @@ def test_the_drive_before_is_looked_for_among_the_earlier_ones(repaired, monkeyp
         options = [o["value"] for o in find(page, "recording-other").options]
         assert options == ["repair-before.csv", "codes-20240515.drive.json", ""]
         assert (
-            recording_page._others(one, "repair-after.csv", "nothing", "repair-before.csv")[0][0]["value"]
+            recording_page.others(one, "repair-after.csv", "nothing", "repair-before.csv")[0][0]["value"]
             == "repair-before.csv"
         )
         assert [o["value"] for o in find(page, "recording-vehicle").options] == ["demo", ""]
         assert find(page, "recording-vehicle").value == "demo" and "of the same name" not in text_of(page)
         monkeypatch.setattr(recording_page, "OTHERS_SHOWN", 0)
-        more, none = recording_page._others(one, "repair-after.csv", "", None)[0]
+        more, none = recording_page.others(one, "repair-after.csv", "", None)[0]
         assert more["disabled"] and more["label"].startswith("2 more are not shown") and none["value"] == ""
     finally:
         (repaired / "codes-20240515.drive.json").unlink()
@@ -506,7 +506,7 @@ def test_a_profile_of_the_vehicles_name_is_chosen_where_nothing_says_which_it_wa
 
 
 def test_a_verification_is_told_gate_by_gate(verified):
-    view = recording_page._view("verification", {"verification": Look("x", "x", "done", verified)}, {})
+    view = recording_page.becoming("verification", {"verification": Look("x", "x", "done", verified)}, {})
     said = text_of(view)
     assert "Proves nothing: all other checks pass" in said and said.count("✓ passed") == 21 and "not applicable" in said
     assert "Careful" in said
@@ -551,7 +551,7 @@ def test_questions_are_answered_on_the_page_and_its_outcome_told(client, desk):
     assert desk.conversions.look(id_).state == "asking"
     step(client, "convert-answer", id_, number=1, choice="cam")
     look = until(desk.conversions, id_, "done")
-    view = convert_page._result(look)
+    view = convert_page.result_view(look)
     assert "cam degrees, as told" in text_of(view) and "/recording/customer.camlog.csv" in links_of(view)
     page = page_for(desk, "/convert/customer.csv")
     assert "It was converted already" in text_of(page) and "Convert it again" in text_of(page)
@@ -571,7 +571,7 @@ def test_what_stays_in_doubt_is_told(client, desk):
     id_ = step(client, "convert-start", None)["convert-id"]["data"]
     until(desk.conversions, id_, "asking")
     step(client, "convert-open", id_, number=1, choice="cam")  # whatever is selected
-    view = convert_page._result(until(desk.conversions, id_, "done"))
+    view = convert_page.result_view(until(desk.conversions, id_, "done"))
     assert "Still in doubt" in text_of(view) and "No cam angles" in text_of(view)
     assert "/files/customer.map.toml" in links_of(view)
     assert b"camlog.map/1" in client.get("/files/customer.map.toml", headers=HOST).data
@@ -582,22 +582,22 @@ def test_what_stays_in_doubt_is_told(client, desk):
     [("10", "10"), ("0,5 -64", "0.5 -64"), ("", None), ("  ", None), (None, None), ("1e3", "1e3")],
 )
 def test_a_figure_is_read_as_it_is_written(figure, answer):
-    assert convert_page._answer(Question("factor", "x", "?"), None, figure) == answer
+    assert convert_page.answer_of(Question("factor", "x", "?"), None, figure) == answer
 
 
 @pytest.mark.parametrize("figure", ["ten", "nan", "inf", "1 2 3", "1;2", "<b>"])
 def test_what_is_no_figure_is_asked_again(figure):
     with pytest.raises(InputError, match="is no number"):
-        convert_page._answer(Question("factor", "x", "?"), None, figure)
+        convert_page.answer_of(Question("factor", "x", "?"), None, figure)
 
 
 def test_an_answer_that_is_no_choice_is_none():
     question = Question("unit", "x", "?", (("degC", ""), ("degF", "")), "degC")
     assert (
-        convert_page._answer(question, "kelvin", "") is None
-        and convert_page._answer(question, "degF", "") == "degF"
+        convert_page.answer_of(question, "kelvin", "") is None
+        and convert_page.answer_of(question, "degF", "") == "degF"
     )
-    assert convert_page._answer(question, convert_page.OPEN, "1") is None
+    assert convert_page.answer_of(question, convert_page.OPEN, "1") is None
 
 
 def test_a_page_opened_at_a_question_shows_it(desk):

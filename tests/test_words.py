@@ -19,7 +19,7 @@ from camlog.report.summary import card, headline
 from camlog.report.words import condition_word
 from camlog.serve.app import make_app, page_for
 from camlog.serve.desk import Desk
-from camlog.serve.pages.recording_results import on_a_page
+from camlog.serve.pages.pieces import on_a_page
 from camlog.simulate.samples import SAMPLES
 from camlog.verify.page import verification_page
 from camlog.verify.verification import verify

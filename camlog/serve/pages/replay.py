@@ -5,97 +5,33 @@ from __future__ import annotations
 import math
 from urllib.parse import parse_qs
 
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ALL, Dash, Input, Output, State, ctx, no_update
 from flask import jsonify
 
 from camlog.errors import InputError
 from camlog.serve.desk import Desk
-from camlog.serve.names import address, told
-from camlog.serve.pages import parts, pieces
-from camlog.serve.pages.pieces import notice
-from camlog.serve.pages.recording_results import stop
+from camlog.serve.names import told
+from camlog.serve.pages import parts
+from camlog.serve.pages.pieces import PIECES, notice
+from camlog.serve.pages.template import Template
 from camlog.serve.sent import number
-from camlog.sinks.words import clock_text, kind_text
-from camlog.stream import Event
+from camlog.sinks.words import clock_text
 
-SPEEDS = (
-    (0.5, "half"),
-    (1, "as recorded"),
-    (2, "2×"),
-    (4, "4×"),
-    (10, "10×"),
-    (30, "30×"),
-    ("max", "as fast as it goes"),
-)
+SPEEDS = {"0.5": "half", "1": "as recorded", "2": "2×", "4": "4×", "10": "10×", "30": "30×", "max": "as fast as it goes"}
 BEFORE_EVENT_S = 3.0  # a jump lands this long before the event, so that it can be seen coming
-_LOOK_MS = 1000
+STEP_S = 10.0
+_PAGE = Template("replay.html")
 
 
-def layout(desk: Desk, name: str = "", *_: str) -> html.Main:
+def layout(desk: Desk, name: str = "", *_: str):
     """A new player for the recording; it plays at once."""
     try:
         player = desk.players.open(name)
     except InputError as error:
-        return pieces.trouble("Replay", told(error))
+        return PIECES.trouble("Replay", told(error))[0]
     player.play(1)
-    return html.Main(
-        [
-            html.P(dcc.Link("All about this recording", href=address("recording", name)), className="where"),
-            html.H1(f"Replay of {name}"),
-            *([html.P(simulated, className="caution")] if (simulated := desk.folder.entry(name).simulated) else []),
-            html.Div("", id="replay-said", role="status"),
-            html.Div(
-                [
-                    html.Button("Pause", id="play", className="main"),
-                    html.Button("Back 10 s", id="back", className="quiet"),
-                    html.Button("On 10 s", id="on", className="quiet"),
-                    html.Label(["Go to (min:s) ", dcc.Input(id="go-to", type="text", debounce=True, className="short", n_submit=0)]),
-                    html.Span("", id="position", className="clock"),
-                ],
-                className="row",
-            ),
-            html.Progress(id="progress", max=f"{player.duration_s:.1f}", value="0", **{"aria-label": "Position in the drive"}),
-            html.Div(
-                [
-                    html.Span("Speed", id="speed-label"),
-                    dcc.RadioItems(id="speed", options=[{"label": w, "value": str(v)} for v, w in SPEEDS], value="1", inline=True, className="choices"),
-                ],
-                className="row", role="group", **{"aria-labelledby": "speed-label"},
-            ),
-            html.Div(
-                [
-                    html.Div(parts.live(f"/live/{player.id}"), className="see"),
-                    html.Aside(
-                        [
-                            html.H2("Jump to"),
-                            html.Div(_jumps(player.events), className="jumps"),
-                            html.H2("Codes"),
-                            html.P("", id="codes"),
-                            html.H2("What this drive had, up to here"),
-                            html.Div(parts.guide_list(None), id="replay-guide"),
-                        ]
-                    ),
-                ],
-                className="drive",
-            ),
-            dcc.Interval(id="replay-look", interval=_LOOK_MS),
-            dcc.Store(id="player", data=player.id),
-            dcc.Store(id="replay-strips-of"),
-        ],
-        className="replay",
-    )  # fmt: skip
-
-
-def _jumps(events: tuple[Event, ...]) -> list:
-    if not events:
-        return [html.P("No marks and no events in this drive.", className="soft")]
-    return [
-        html.Button(
-            f"{clock_text(e.time_s)}  {kind_text(e.kind)}{': ' + e.text if e.text else ''}",
-            id={"jump": i, "time_s": round(e.time_s, 3)}, className="quiet", n_clicks=0,
-        )
-        for i, e in enumerate(events[:200])
-    ]  # fmt: skip
+    speeds = [{"label": word, "value": speed} for speed, word in SPEEDS.items()]
+    return _PAGE.layout(name, desk.folder.entry(name).simulated, player, speeds, parts.LIVE)[0]
 
 
 def register(app: Dash, desk: Desk) -> None:
@@ -106,13 +42,12 @@ def register(app: Dash, desk: Desk) -> None:
         player = desk.players.get(player_id)
         if player is None:
             return jsonify({"id": None})
-        found = parts.live_update(player.board)
-        found["status"] = {
+        status = {
             "state": "ended" if player.ended else "playing" if player.playing else "paused",
             "clock": f"{clock_text(player.position_s)} of {clock_text(player.duration_s)}",
             "position_s": player.position_s,
         }
-        return jsonify(found)
+        return jsonify(parts.live_update(player.board) | {"status": status})
 
     @app.callback(
         Output("replay-said", "children"), Output("play", "children"),
@@ -125,12 +60,11 @@ def register(app: Dash, desk: Desk) -> None:
         player = desk.players.get(player_id)
         if player is None:
             return "This page was left for a while; load it again to go on.", no_update
-        said = no_update
         try:
-            said = _acted(player, ctx.triggered_id, go_to, speed, jumped)
+            message = _act(player, ctx.triggered_id, go_to, speed, jumped)
         except InputError as error:
-            said = notice(told(error))
-        return said, "From the start" if player.ended else "Pause" if player.playing else "Play"
+            message = notice(told(error))
+        return message, "From the start" if player.ended else "Pause" if player.playing else "Play"
 
     @app.callback(
         Output("replay-said", "children", allow_duplicate=True), Input("player", "data"), State("place", "search"),
@@ -140,11 +74,11 @@ def register(app: Dash, desk: Desk) -> None:
         """A link to a moment, `?at=SECONDS`, begins a little before it."""
         player = desk.players.get(player_id)
         at = parse_qs((search or "").lstrip("?")).get("at", [""])[0]
-        if player is not None and at:
-            try:
+        try:
+            if player is not None and at:
                 player.go_to(max(0.0, seconds_of(at) - BEFORE_EVENT_S))
-            except InputError as error:
-                return notice(told(error))
+        except InputError as error:
+            return notice(told(error))
         return no_update
 
     @app.callback(
@@ -157,21 +91,20 @@ def register(app: Dash, desk: Desk) -> None:
         player = desk.players.get(player_id)
         if player is None:
             return no_update, no_update, no_update
-        guide = player.guide
-        return [*stop(guide.do_not_run()), *parts.guide_list(guide)], *parts.strips_of(player.board, drawn)
+        guide = [*PIECES.stop(player.guide.do_not_run()), *parts.guide_list(player.guide)]
+        return guide, *parts.strips_of(player.board, drawn)
 
 
-def _acted(player, what, go_to: str | None, speed: str, jumped: list) -> object:
-    if what == "play":
+def _act(player, what, go_to: str | None, speed: str, jumped: list) -> object:
+    """Do what was pressed or written; what is said of it. Raises InputError."""
+    if what == "play" and player.playing and not player.ended:
+        player.pause()
+    elif what == "play":
         if player.ended:
             player.go_to(0.0)
-            player.play()
-        elif player.playing:
-            player.pause()
-        else:
-            player.play()
+        player.play()
     elif what in ("back", "on"):
-        player.go_to(max(0.0, player.position_s + (10.0 if what == "on" else -10.0)))
+        player.go_to(max(0.0, player.position_s + (STEP_S if what == "on" else -STEP_S)))
     elif what == "go-to" and go_to:
         player.go_to(seconds_of(go_to))
     elif what == "speed":
