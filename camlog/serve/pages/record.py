@@ -51,7 +51,7 @@ def _newest(desk: Desk):
 
 def _port_options(desk: Desk) -> list[dict]:
     given = {desk.adapter: f"{desk.adapter} (given at the start)"} if desk.adapter else {}
-    likely = {p.device: f"{p.device}: {p.description}{'' if p.allowed else ' (no permission)'}" for p in likely_ports()}
+    likely = {p.device: f"{p.device}: {p.description}{f' ({p.remark})' if p.remark else ''}" for p in likely_ports()}
     named = given | {FIND: "Find it: try the likely ports"} | {p: label for p, label in likely.items() if p != desk.adapter}
     return [{"label": label, "value": port} for port, label in (named | {OTHER: "Another port, written below"}).items()]
 
