@@ -17,6 +17,7 @@ from camlog.serve.pages.template import Template
 
 SHOWN = 50
 LONGEST_SEARCH = 200
+LOOK_MS = 4000
 _PAGE = Template("recordings.html")
 
 
@@ -25,7 +26,7 @@ def layout(desk: Desk, *_: str):
     field for large files."""
     shows, state = _look(desk, "")
     folder, endings = desk.folder.root.name or str(desk.folder.root), (*TRACE_ENDINGS, ".json", ".toml")
-    return _PAGE.layout(folder, shows, state, UPLOAD_LIMIT_BYTES, endings)[0]
+    return _PAGE.layout(folder, shows, state, UPLOAD_LIMIT_BYTES, endings, LOOK_MS)[0]
 
 
 def register(app: Dash, desk: Desk) -> None:
