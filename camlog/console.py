@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from rich.console import Console, ConsoleOptions, RenderableType
 from rich.segment import Segment
 
-from camlog.visible import raw_stream, visible
+from camlog.visible import encodable, raw_stream, visible
 
 
 class PlainConsole(Console):
@@ -21,5 +21,5 @@ class PlainConsole(Console):
 
     def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
         for segment in super().render(renderable, options):
-            text = segment.text if segment.control else visible(segment.text, None)
+            text = segment.text if segment.control else encodable(visible(segment.text, None), self.encoding)
             yield segment if text == segment.text else Segment(text, segment.style)

@@ -37,8 +37,8 @@ def demo(folder: Path, say: Callable[[str], None] = print) -> Recording:
     car = SimulatedCar(demo_setup(Condition(CONDITION, SEVERITY, cams=("intake_b1",))), "demo")
     say("A simulated car, invented: its intake cam phaser sticks. No hardware is used.")
     with SimulatedAdapter(car, profile) as adapter:
-        port = adapter.start_pty()
-        say(f"Connecting to its adapter on {port} through python-obd ...")
+        port = adapter.start_tcp()
+        say(f"Connecting to its adapter on {port} ...")
         source = LiveSource(port, profile, baud=115_200)
         with KeyReader(source.now_s, on_marker=source.put, on_end=source.stop) as keys:
             care = LiveCare(limits_for(profile))

@@ -7,8 +7,10 @@ import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from functools import cache, cached_property
 from importlib.resources import files
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from camlog.errors import InputError
 from camlog.numbers import duration, number, unit_words, with_unit
 
 if TYPE_CHECKING:
@@ -26,7 +28,9 @@ def plural(count: float, one: str = "", many: str = "s") -> str:
 
 
 # What a sentence of the second form, or a page template, may do with a value.
-FILTERS: Mapping[str, Callable] = {f.__name__: f for f in (number, unit_words, with_unit, capital, duration, plural)}
+FILTERS: Mapping[str, Callable] = {
+    f.__name__: f for f in (number, unit_words, with_unit, capital, duration, plural)
+}
 
 
 class Messages:
@@ -50,17 +54,28 @@ class Messages:
             self._compiled[name] = _environment().from_string(" ".join(text.split()))
         return re.sub(" {2,}", " ", self._compiled[name].render(values)).strip(" ")
 
+    def error(self, name: str, file: str | Path | None = None, **values: object) -> InputError:
+        """The error of that name, from `error.NAME.what` and `error.NAME.remedy`, about `file` (or a port)."""
+        what, remedy = (self(f"error.{name}.{part}", **values) for part in ("what", "remedy"))
+        return InputError(what, file=file, remedy=remedy)
+
     def __contains__(self, name: str) -> bool:
         return name in self.templates
 
     def table(self, name: str) -> dict[str, str]:
         """The words of one table of the file by their keys."""
-        return {key.removeprefix(f"{name}."): text for key, text in self.templates.items() if key.startswith(f"{name}.")}
+        return {
+            key.removeprefix(f"{name}."): text
+            for key, text in self.templates.items()
+            if key.startswith(f"{name}.")
+        }
 
     @cached_property
     def templates(self) -> dict[str, str]:
         """Every template of the package by its name."""
-        return dict(_dotted(tomllib.loads((files(self._package) / "messages.toml").read_text(encoding="utf-8"))))
+        return dict(
+            _dotted(tomllib.loads((files(self._package) / "messages.toml").read_text(encoding="utf-8")))
+        )
 
 
 def _dotted(table: Mapping[str, Any], above: str = "") -> Iterator[tuple[str, str]]:

@@ -3,12 +3,16 @@
 A file grows under a temporary name in the folder where it is to lie, and gets its own name when it is whole and on
 the disk. Temporary names cannot be foreseen and are made anew, so nobody's link or file is ever written through;
 they are hidden, so that what a killed program leaves is neither taken for a result nor in the way of one.
+
+Windows neither replaces nor removes a file that somebody has open, be it a viewer or a cloud drive that looks at it for
+a moment: there both are tried for a while.
 """
 
 from __future__ import annotations
 
 import errno
 import os
+import re
 import secrets
 import stat
 import time
@@ -21,9 +25,17 @@ from camlog.errors import InputError
 
 try:
     import fcntl
-except ImportError:  # a system without it: two recorders on one file are then only told apart where neither forces
+except ImportError:  # Windows, where an open file cannot be replaced: that tells two recorders apart as well
     fcntl = None
 
+KEEPS_OPEN_FILES = os.name == "nt"  # what is open is neither replaced nor removed
+_BUSY_S = 2.0  # so long somebody who looks at a file for a moment is waited for
+_BUSY_LOOK_S = 0.05
+# Microsoft, "Naming Files, Paths, and Namespaces": characters, names of devices, and endings that no file may have.
+_REFUSED_NAME = re.compile(
+    r"""[<>:"|?*\x00-\x1f]|[. ]\Z|\A(con|prn|aux|nul|conin\$|conout\$|(com|lpt)[0-9\u00b9\u00b2\u00b3])(\.|\Z)""",
+    re.IGNORECASE,
+)
 _PREFIX, _SUFFIX = ".camlog-", ".partial"
 _STALE_S = 3600.0
 _NO_FOLLOW = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
@@ -34,7 +46,9 @@ def open_temporary(folder: Path) -> tuple[int, Path]:
     while True:
         path = folder / f"{_PREFIX}{secrets.token_hex(8)}{_SUFFIX}"
         with suppress(FileExistsError):
-            return os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666), path
+            return os.open(
+                path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666
+            ), path
 
 
 @contextmanager
@@ -54,7 +68,7 @@ def whole_file(path: str | Path, *, replace: bool) -> Iterator[BinaryIO]:
             out.flush()
             os.fsync(out.fileno())
         if replace:
-            os.replace(temporary, path)
+            put_in_place(temporary, path)
         else:
             name_new(temporary, path)
         sync_directory(path.parent)
@@ -64,6 +78,25 @@ def whole_file(path: str | Path, *, replace: bool) -> Iterator[BinaryIO]:
         temporary.unlink(missing_ok=True)
 
 
+def put_in_place(temporary: Path, path: Path) -> None:
+    """Give a whole file its name in the place of what has it. Raises InputError where another program has that open."""
+    until_s = time.perf_counter() + _BUSY_S
+    while True:
+        try:
+            os.replace(temporary, path)
+            return
+        except PermissionError as error:
+            if not (KEEPS_OPEN_FILES and path.is_file()):
+                raise
+            if time.perf_counter() > until_s:
+                raise InputError(
+                    "cannot be replaced: another program has it open",
+                    file=path,
+                    remedy="Close it there (a spreadsheet, a viewer, a cloud drive at work), and try again.",
+                ) from error
+        time.sleep(_BUSY_LOOK_S)
+
+
 def write_text(text: str, path: str | Path, *, replace: bool) -> None:
     """Write `text` as UTF-8, as `whole_file` does; half characters, for which there are no bytes, become `?`."""
     with whole_file(path, replace=replace) as out:
@@ -71,6 +104,12 @@ def write_text(text: str, path: str | Path, *, replace: bool) -> None:
 
 
 def _must_be_a_file(path: Path) -> None:
+    if KEEPS_OPEN_FILES and _REFUSED_NAME.search(path.name):
+        raise InputError(
+            "is no name that Windows allows",
+            file=path,
+            remedy='Choose one without < > : " | ? *, without a dot or space at its end, and no device (CON, NUL, COM1 ...).',
+        )
     with suppress(FileNotFoundError):
         mode = os.lstat(path).st_mode
         if not (stat.S_ISREG(mode) or stat.S_ISLNK(mode)):
@@ -80,7 +119,9 @@ def _must_be_a_file(path: Path) -> None:
 def there_already(path: Path) -> InputError:
     """The error about a name that is taken."""
     return InputError(
-        "is there already", file=path, remedy="Choose another name or folder with --out, or add --force to overwrite it."
+        "is there already",
+        file=path,
+        remedy="Choose another name or folder with --out, or add --force to overwrite it.",
     )
 
 
@@ -96,7 +137,7 @@ def name_new(temporary: Path, path: Path) -> None:
         pass  # a disk without links
     os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666))
     try:
-        os.replace(temporary, path)
+        put_in_place(temporary, path)
     except BaseException:
         path.unlink(missing_ok=True)
         raise
@@ -109,6 +150,8 @@ def claim(path: Path, *, replace: bool) -> int:
     program holds it so, and OSError where the disk refuses.
     """
     _must_be_a_file(path)
+    if KEEPS_OPEN_FILES:
+        return _claim_by_name(path, replace)
     descriptor, temporary = open_temporary(path.parent)
     try:
         hold(descriptor)
@@ -126,6 +169,16 @@ def claim(path: Path, *, replace: bool) -> int:
         raise
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def _claim_by_name(path: Path, replace: bool) -> int:
+    """`claim` where an open file can get no other name, and keeps its own for as long as it is open."""
+    if replace:
+        try:
+            path.unlink(missing_ok=True)
+        except PermissionError as error:
+            raise BlockingIOError(errno.EAGAIN, error.strerror) from error
+    return os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
 
 
 def _replaced(temporary: Path, path: Path) -> bool:

@@ -45,7 +45,7 @@ def replay(
     speed: float | str = 1.0,
     start_s: float | None = None,
     end_s: float | None = None,
-    clock: Callable[[], float] = time.monotonic,
+    clock: Callable[[], float] = time.perf_counter,
     sleep: Callable[[float], object] = time.sleep,
     stop: Callable[[], bool] | None = None,
 ) -> Iterator[StreamItem]:
@@ -282,12 +282,13 @@ def serve_trace(
     lead_in_s: float = 0.0,
     link: str | Path | None = None,
     tcp: str | None = None,
+    pty: bool = False,
     announce: Callable[[str], object] = print,
 ) -> None:
     """Serve a stretch of a trace on a simulated adapter until a little after its end, or until it is stopped.
 
-    `announce` is given the port to connect to; a pseudo-terminal (reached by `link` too), or TCP with `tcp`
-    as HOST:PORT. For `lead_in_s` see TraceCar. Raises InputError for the speed "max", which no client could
+    `announce` is given the port to connect to; on the network of this computer (`tcp`: at HOST:PORT), or
+    with `pty` a pseudo-terminal (reached by `link` too). For `lead_in_s` see TraceCar. Raises InputError for the speed "max", which no client could
     follow, for a stretch the trace does not have, and where the port cannot be had.
     """
     from camlog.simulate.adapter import SimulatedAdapter, serve
@@ -312,4 +313,4 @@ def serve_trace(
             over_since.append(adapter.elapsed_s)
         return bool(over_since) and adapter.elapsed_s - over_since[0] > LINGER_S
 
-    serve(adapter, link=link, tcp=tcp, announce=announce, ended=ended)
+    serve(adapter, link=link, tcp=tcp, pty=pty, announce=announce, ended=ended)

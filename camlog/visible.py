@@ -52,20 +52,44 @@ def _hidden(character: str) -> bool:
     return character not in _KEPT_CONTROLS and unicodedata.category(character) in _HIDDEN_CLASSES
 
 
+# What a console's code page may lack, in letters that all have.
+_PLAIN = str.maketrans(
+    {"°": "deg", "±": "+/-", "→": "->", "←": "<-", "×": "x", "−": "-", "–": "-", "—": "-", "…": "...", "≥": ">=",
+     "≤": "<=", "≈": "~", "µ": "u", "μ": "u", "²": "2", "³": "3", "·": "-", "•": "-", "‘": "'", "’": "'", "“": '"',
+     "”": '"', "„": '"', "✓": "yes", "✗": "no"}
+)  # fmt: skip
+
+
+def encodable(text: str, encoding: str | None) -> str:
+    """`text` in what `encoding` can write: signs it lacks in plain letters, `°C` as `degC`, letters without their
+    accents, and what is left as an escape."""
+    try:
+        text.encode(encoding or "utf-8")
+        return text
+    except (UnicodeEncodeError, LookupError):
+        pass
+    return "".join(_each_encodable(character, encoding or "ascii") for character in text)
+
+
+def _each_encodable(character: str, encoding: str) -> str:
+    for plain in (character, character.translate(_PLAIN), unicodedata.normalize("NFKD", character)[:1]):
+        try:
+            plain.encode(encoding)
+            return plain
+        except (UnicodeEncodeError, LookupError):
+            continue
+    return character.encode("ascii", "backslashreplace").decode("ascii")
+
+
 class VisibleStream:
-    """Standard output or error, through `visible`; what its encoding lacks is written as an escape too."""
+    """Standard output or error, through `visible`; what its encoding lacks is written in plain letters."""
 
     def __init__(self, raw: TextIO):
         self.raw = raw
 
     def write(self, text: str) -> int:
         """Write `text`, shown; returns its length, as streams do."""
-        shown = visible(text, None)
-        try:
-            self.raw.write(shown)
-        except UnicodeEncodeError:
-            encoding = self.raw.encoding
-            self.raw.write(shown.encode(encoding, "backslashreplace").decode(encoding))
+        self.raw.write(encodable(visible(text, None), getattr(self.raw, "encoding", None)))
         return len(text)
 
     def writelines(self, lines) -> None:
@@ -85,7 +109,9 @@ def raw_stream(stream: TextIO) -> TextIO:
 def visible_output() -> Iterator[None]:
     """Standard output and error stand behind a VisibleStream while this lasts."""
     before = sys.stdout, sys.stderr
-    sys.stdout, sys.stderr = (s if s is None or isinstance(s, VisibleStream) else VisibleStream(s) for s in before)
+    sys.stdout, sys.stderr = (
+        s if s is None or isinstance(s, VisibleStream) else VisibleStream(s) for s in before
+    )
     try:
         yield
     finally:

@@ -375,6 +375,18 @@ def test_a_clock_that_is_set_is_no_sleep():
     assert clock.stood_still_s() == 0.0
 
 
+def test_times_of_readings_are_finer_than_a_millisecond():
+    """Cam angles are compared at common times; a clock of 16 ms, as some systems have, would move them by half a degree
+    and more."""
+    clock, steps = DriveClock(), []
+    while len(steps) < 20:
+        now_s = clock()
+        while (next_s := clock()) == now_s:
+            pass
+        steps.append(next_s - now_s)
+    assert min(steps) < 1e-3 and time.get_clock_info("perf_counter").resolution < 1e-3
+
+
 def test_a_frozen_process_is_a_gap_of_its_length(tmp_path):
     frozen_s = 2.6
     with SimulatedAdapter(climbing_car(), PROFILE, timing=TIMING) as adapter:

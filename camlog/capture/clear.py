@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
+from camlog.capture import error, messages
 from camlog.capture.link import Link
 from camlog.capture.ports import LinkLost
 from camlog.capture.probe import Capabilities, probe
@@ -27,17 +28,8 @@ ENGINE_SPEED_PID = 0x0C
 _TRIES = 3
 _CLEAR_TIMEOUT_S = 10.0  # a module may ask for time while it erases
 
-LOST = (
-    "the stored and pending codes of every module, and the MIL (warning lamp) they light",
-    "the freeze frame: the conditions under which the fault was set",
-    "readiness: every monitor must run again, which takes days of ordinary driving",
-    "the modules' own test results, their misfire counts and the counters since the last clear",
-)
-PERMANENT_STAY = (
-    "Permanent codes stay: no tester can clear them. Each erases itself once its monitor has passed and "
-    "one drive was long enough (10 minutes running, 5 of them at 40 km/h or more, 30 s of idle on end; 13 "
-    "CCR 1968.2(d))."
-)
+LOST = tuple(messages.table("lost_by_clearing").values())
+PERMANENT_STAY = messages("permanent.stay")
 
 
 @dataclass(frozen=True)
@@ -75,17 +67,11 @@ def clear_codes(
     """
     path = Path(save_to)
     if path.exists() and not force:
-        raise InputError(
-            "is there already", file=path, remedy="Choose another name, or add --force to overwrite it."
-        )
+        raise error("there_already", path)
     try:
         return _clear(link, path, confirm, force)
     except LinkLost as lost:
-        raise InputError(
-            f"the connection broke ({lost})",
-            file=link.port,
-            remedy="Check the cable, and read the codes to see what is there: camlog codes.",
-        ) from lost
+        raise error("broke_clearing", link.port, lost=lost) from lost
 
 
 def _clear(link: Link, path: Path, confirm: Callable[[CodeSnapshot], bool], force: bool) -> Cleared | None:
@@ -103,9 +89,8 @@ def _clear(link: Link, path: Path, confirm: Callable[[CodeSnapshot], bool], forc
     refused = _send(link)
     seconds = (datetime.now().astimezone() - begun).total_seconds()
     after = read_snapshot(link, capabilities, seconds)
-    event = Event(
-        seconds, "marker", "codes cleared" if not refused else f"clearing refused by {', '.join(refused)}"
-    )
+    text = messages("event.refused", modules=", ".join(refused)) if refused else messages("event.cleared")
+    event = Event(seconds, "marker", text)
     write_drive(replace(drive, events=(event,), code_snapshots=(before, after)), path)
     return Cleared(path, before, after, refused)
 
@@ -118,17 +103,9 @@ def _must_stand(link: Link, capabilities: Capabilities) -> None:
         if speed is not None:
             break
     if speed is None:
-        raise InputError(
-            "the engine speed could not be read, so the engine may be running: nothing was cleared",
-            file=link.port,
-            remedy="Switch the ignition on with the engine off, and try again.",
-        )
+        raise error("speed_unknown", link.port)
     if speed > 0.0:
-        raise InputError(
-            f"the engine is running ({speed:.0f} rpm): nothing was cleared",
-            file=link.port,
-            remedy="Stop the engine, leave the ignition on, and try again.",
-        )
+        raise error("engine_runs", link.port, rpm=speed)
 
 
 def _snapshot(link: Link, capabilities: Capabilities, begun: datetime) -> Drive:
@@ -137,11 +114,7 @@ def _snapshot(link: Link, capabilities: Capabilities, begun: datetime) -> Drive:
     if not snapshot.readiness:
         unread.append("readiness")
     if unread:
-        raise InputError(
-            f"the snapshot is not whole ({' and '.join(unread)} could not be read): nothing was cleared",
-            file=link.port,
-            remedy="Check that the adapter sits firmly and its lamp is lit, and try again.",
-        )
+        raise error("not_whole", link.port, unread=" and ".join(unread))
     vin = read_vin(link)
     vehicle = {"name": None, "vin": None} | ({"vin_hash": vin_hash(vin)} if vin else {})
     return Drive(
@@ -157,19 +130,11 @@ def _save(drive: Drive, path: Path, force: bool) -> None:
     try:
         write_drive(drive, path, replace=force)
         found = read_drive(path)
-    except (OSError, InputError) as error:
-        why = error.strerror if isinstance(error, OSError) else error.what
-        raise InputError(
-            f"the snapshot could not be saved ({why or os.strerror(5)}): nothing was cleared",
-            file=path,
-            remedy="Choose another place with --save.",
-        ) from error
+    except (OSError, InputError) as refused:
+        why = refused.strerror if isinstance(refused, OSError) else refused.what
+        raise error("not_saved", path, why=why or os.strerror(5)) from refused
     if not found.intact or _said(found) != _said(drive):
-        raise InputError(
-            "the saved snapshot does not read back as it was: nothing was cleared",
-            file=path,
-            remedy="Choose another place with --save.",
-        )
+        raise error("not_as_saved", path)
 
 
 def _said(drive: Drive) -> list:
@@ -188,10 +153,5 @@ def _send(link: Link) -> tuple[str, ...]:
         elif data[:2] == bytes([NEGATIVE, CLEAR]):
             refused.append(module_address(link, message))
     if refused and not done:
-        raise InputError(
-            f"the car refused to clear its codes (module {', '.join(refused)}): nothing was cleared",
-            file=link.port,
-            remedy="Ignition on, engine off, and try again; some cars ask for a few seconds after switching "
-            "on.",
-        )
+        raise error("refused", link.port, modules=", ".join(refused))
     return tuple(dict.fromkeys(refused))

@@ -1,8 +1,12 @@
-"""Time while recording: a clock that counts a sleep of the computer too, and the moment by which all waits are over."""
+"""Time while recording: a clock that counts a sleep of the computer too, and the moment by which all waits are over.
+
+Times come from the performance counter: the system's monotonic clock steps by 16 ms on Windows, half a cam interval.
+"""
 
 from __future__ import annotations
 
 import math
+import sys
 import threading
 import time
 from collections.abc import Callable
@@ -22,12 +26,16 @@ PROPER_IN_A_ROW = 4
 
 
 def real_seconds() -> float:
-    """Seconds from an arbitrary moment that go on while the computer sleeps.
+    """Seconds from an arbitrary moment that go on while the computer sleeps, on Linux, macOS and Windows.
 
-    Where the system has no such clock (only Linux has CLOCK_BOOTTIME) the wall clock stands for it; one that is
-    set forward by more than a second then looks like a sleep.
+    On another system the wall clock stands for them; one that is set forward by more than a second then looks like a
+    sleep.
     """
-    if hasattr(time, "CLOCK_BOOTTIME"):
+    if sys.platform == "win32":
+        return time.monotonic()  # counts a sleep there, in steps of 16 ms
+    if sys.platform == "darwin":
+        return time.clock_gettime(time.CLOCK_MONOTONIC)
+    if sys.platform == "linux":
         return time.clock_gettime(time.CLOCK_BOOTTIME)
     return time.time()
 
@@ -38,7 +46,9 @@ class DriveClock:
     `clock` counts monotonic seconds, `real` seconds that go on in a sleep. Safe between threads.
     """
 
-    def __init__(self, clock: Callable[[], float] = time.monotonic, real: Callable[[], float] = real_seconds):
+    def __init__(
+        self, clock: Callable[[], float] = time.perf_counter, real: Callable[[], float] = real_seconds
+    ):
         self._clock, self._real = clock, real
         self._lock = threading.Lock()
         self._slept_s = 0.0
@@ -92,17 +102,17 @@ class Deadline:
     def set(self, within_s: float) -> None:
         """Over `within_s` seconds from now, whatever was set before."""
         self._closing = None
-        self._at_s = time.monotonic() + within_s
+        self._at_s = time.perf_counter() + within_s
 
     def at_most(self, within_s: float) -> None:
         """Over `within_s` seconds from now, or earlier where that was set."""
         self._closing = None
-        self._at_s = min(self._at_s, time.monotonic() + within_s)
+        self._at_s = min(self._at_s, time.perf_counter() + within_s)
 
     def set_closing(self, most_s: float, trouble_s: float, in_trouble: bool) -> None:
         """Over `most_s` seconds from now while every `reply` is proper; `in_trouble`, and from the first that is not
         or that takes longer than `CLOSING_REPLY_S`, over `trouble_s` seconds from now."""
-        now_s = time.monotonic()
+        now_s = time.perf_counter()
         self._closing = now_s + most_s, now_s + trouble_s
         self._proper = 0 if in_trouble else PROPER_IN_A_ROW
         self._at_s = min(self._closing) if in_trouble else self._while_proper(now_s)
@@ -111,7 +121,7 @@ class Deadline:
         """A reply came while the deadline is that of `set_closing`; at other times this changes nothing."""
         if self._closing is None:
             return
-        now_s = time.monotonic()
+        now_s = time.perf_counter()
         last_s, trouble_s = self._closing
         if not proper:
             self._at_s = min(self._at_s, last_s, max(trouble_s, now_s + LAST_TRIES_S))
@@ -128,7 +138,7 @@ class Deadline:
     @property
     def left_s(self) -> float:
         """Seconds left, negative when it has passed."""
-        return self._at_s - time.monotonic()
+        return self._at_s - time.perf_counter()
 
     @property
     def passed(self) -> bool:

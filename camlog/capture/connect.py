@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, TypeVar
 
+from camlog.capture import messages
 from camlog.capture.elm import Elm
 from camlog.capture.link import Link
 from camlog.capture.ports import likely_ports, no_port_found, transport_for
@@ -34,10 +35,10 @@ def on_port(port: str | None, connect: Callable[[str], _Found], say: Say) -> _Fo
             say(f"{found.device} ({found.description}): {found.remark}")
             tried.append(f"{found.device} ({found.remark})")
             continue
-        say(f"Trying {found.device} ({found.description})")
+        say(messages("port.trying", device=found.device, description=found.description))
         try:
             return connect(found.device)
-        except InputError as error:
-            say(f"  {error.what}")
+        except InputError as refused:
+            say(f"  {refused.what}")
             tried.append(found.device)
     raise no_port_found(tried)

@@ -16,10 +16,10 @@ from typing import Any
 
 from obd import protocols
 
+from camlog.capture import error, messages
 from camlog.capture.lines import RESTARTS, UNASKED, LineForm, is_banner
-from camlog.capture.link import SEARCH_TIMEOUT_S, Link, no_adapter
+from camlog.capture.link import SEARCH_TIMEOUT_S, Link
 from camlog.capture.ports import LinkLost, Transport, transport_for
-from camlog.errors import InputError
 
 # python-obd reports what it cannot parse; here that becomes events instead.
 logging.getLogger("obd").setLevel(logging.CRITICAL + 1)
@@ -75,7 +75,7 @@ class Elm(Link):
         try:
             self._connect(protocol)
         except LinkLost as lost:
-            raise no_adapter(port, str(lost)) from lost
+            raise error("no_adapter", port, why=lost) from lost
         except BaseException:
             self.drop()
             raise
@@ -89,14 +89,10 @@ class Elm(Link):
         no_echo = "OK" in self._set("ATE0", "OK".__eq__)
         if not (no_echo and all(self._at(command) == ["OK"] for command in ("ATH1", "ATL0"))):
             self.drop()
-            raise LinkLost("hung", "nothing there answers like an adapter")
+            raise LinkLost("hung", messages("lost.no_adapter"))
         if not self._find_bus(protocol):
             self.close()
-            raise InputError(
-                "the adapter answers, but no vehicle behind it",
-                file=self.port,
-                remedy="Switch the ignition on, push the adapter home in the connector, and try again.",
-            )
+            raise error("no_vehicle", self.port)
         self.spaces_off = self._ok("ATS0")
 
     def _find_speed(self) -> None:
@@ -111,7 +107,7 @@ class Elm(Link):
                 continue
             self._baud = baud
             return
-        raise LinkLost("hung", "nothing there answers like an adapter")
+        raise LinkLost("hung", messages("lost.no_adapter"))
 
     def _set(self, command: str, expected: Callable[[str], bool]) -> list[str]:
         """Send a set-up command, again where no line of its answer is as expected; the last answer's lines."""
@@ -172,14 +168,14 @@ class Elm(Link):
             while port.waiting and len(unread) < MOST_BYTES:
                 unread += port.read()
             port.write(command + b"\r")
-        except Exception as error:  # a port that goes away breaks in whatever layer notices first
-            raise self._gone() from error
+        except Exception as broken:  # a port that goes away breaks in whatever layer notices first
+            raise self._gone() from broken
         return bool(unread.strip(_MEANS_NOTHING + PROMPT))
 
     def read(self, timeout_s: float | None = None) -> tuple[list[str], float]:
         """Lines up to the prompt, and its time. Where more came with it, `UNASKED` and those lines."""
         timeout_s = REPLY_TIMEOUT_S if timeout_s is None else timeout_s
-        until_s = time.monotonic() + timeout_s
+        until_s = time.perf_counter() + timeout_s
         came = bytearray()
         heard_s = float("-inf")
         while True:
@@ -188,14 +184,12 @@ class Elm(Link):
             last_byte_s = self.clock()
             if PROMPT in chunk:
                 break
-            now_s = time.monotonic()
+            now_s = time.perf_counter()
             heard_s = now_s if chunk else heard_s
             if now_s > until_s or self.deadline.passed or len(came) > MOST_BYTES:
                 if now_s - heard_s < _SILENT_S:
-                    raise LinkLost(
-                        "babbling", f"{len(came)} characters within {timeout_s:g} s, but no prompt"
-                    )
-                raise LinkLost("hung", f"no prompt from the adapter within {timeout_s:g} s")
+                    raise LinkLost("babbling", messages("lost.babbling", count=len(came), seconds=timeout_s))
+                raise LinkLost("hung", messages("lost.no_prompt", seconds=timeout_s))
         text, _, unasked = bytes(came).partition(PROMPT)
         lines = _lines_of(text)
         if unasked.strip(_MEANS_NOTHING):
@@ -207,9 +201,9 @@ class Elm(Link):
 
     def _drain(self) -> list[str]:
         """Take what still trickles in, until it is quiet for a moment; gives its lines, for what they may tell."""
-        until_s = time.monotonic() + _DRAIN_MOST_S
+        until_s = time.perf_counter() + _DRAIN_MOST_S
         came = bytearray()
-        while not self.deadline.passed and time.monotonic() < until_s and len(came) < MOST_BYTES:
+        while not self.deadline.passed and time.perf_counter() < until_s and len(came) < MOST_BYTES:
             if not (chunk := self._read()):
                 break
             came += chunk
@@ -233,7 +227,7 @@ class Elm(Link):
             if lines[:1] == [_WHICH_BUS] or not RESTARTS.isdisjoint(kinds[len(heard) :]):
                 self.restarted_by = next((kind for kind in kinds if kind in RESTARTS), "adapter_reset")
                 return False
-        raise LinkLost("hung", "the adapter does not come to order")
+        raise LinkLost("hung", messages("lost.out_of_order"))
 
     def set_up(self) -> bool:
         for _ in range(_TRIES):
@@ -273,9 +267,9 @@ class Elm(Link):
     def _read(self) -> bytes:
         try:
             return self._open_port().read()
-        except Exception as error:  # as above
-            raise self._gone() from error
+        except Exception as broken:  # as above
+            raise self._gone() from broken
 
     def _gone(self) -> LinkLost:
         self.drop()
-        return LinkLost("unplugged", "the adapter's port has gone")
+        return LinkLost("unplugged", messages("lost.gone"))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from camlog.capture import messages
 from camlog.capture.lines import is_banner
 from camlog.capture.link import Link
 from camlog.capture.probe import Capabilities
@@ -29,13 +30,13 @@ class Identity:
     def change(self, now: Identity) -> str | None:
         """What is another one `now`, in words; None where nothing known differs."""
         if self.adapter and now.adapter and now.adapter != self.adapter:
-            return f"another adapter answers now, {now.adapter} instead of {self.adapter}"
+            return messages("change.adapter", now=now.adapter, before=self.adapter)
         if self.vin_hash and now.vin_hash:
             same = self.vin_hash == now.vin_hash
         else:
             same = not (self.pids and now.pids) or self.pids == now.pids
         if not same or now.protocol != self.protocol:
-            return "another vehicle answers now"
+            return messages("change.vehicle")
         return None
 
 

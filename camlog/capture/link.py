@@ -15,7 +15,6 @@ from obd.protocols.protocol import Message, Protocol
 
 from camlog.capture.clocks import Deadline
 from camlog.capture.lines import RESTARTS, UNASKED, LineForm
-from camlog.errors import InputError
 
 # How long a reply may take while recording; the older buses are woken for 2.4 s when they fell asleep.
 POLL_TIMEOUT_S = 1.5
@@ -89,7 +88,7 @@ class Link:
     )
 
     def __init__(
-        self, port: str, clock: Callable[[], float] = time.monotonic, deadline: Deadline | None = None
+        self, port: str, clock: Callable[[], float] = time.perf_counter, deadline: Deadline | None = None
     ):
         self.port = port
         self.deadline = Deadline() if deadline is None else deadline
@@ -214,11 +213,3 @@ def response_id(request_header: int | None, is_29bit: bool) -> str | None:
     if request_header is None:
         return None
     return f"18DAF1{(request_header >> 8) & 0xFF:02X}" if is_29bit else f"{request_header + 8:03X}"
-
-
-def no_adapter(port: str, why: str) -> InputError:
-    return InputError(
-        f"no adapter found ({why})",
-        file=port,
-        remedy="Check the adapter's lamp, the cable or pairing, and that no other program holds the port.",
-    )

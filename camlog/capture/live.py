@@ -15,6 +15,7 @@ from collections.abc import Callable, Iterable, Iterator
 from datetime import datetime
 from typing import Any
 
+from camlog.capture import error
 from camlog.capture.clocks import Deadline, DriveClock
 from camlog.capture.connect import open_link
 from camlog.capture.identity import known, read_identity
@@ -25,7 +26,6 @@ from camlog.capture.probe import probe
 from camlog.capture.schedule import make_plan
 from camlog.capture.snapshot import read_snapshot, read_vin
 from camlog.capture.troubles import Troubles
-from camlog.errors import InputError
 from camlog.profile import VehicleProfile
 from camlog.stream import CodeSnapshot, Event, StreamItem
 from camlog.trust import vin_hash
@@ -66,7 +66,7 @@ class LiveSource:
         only: Iterable[str] | None = None,
         store_vin: bool = False,
         codes: bool = True,
-        clock: Callable[[], float] = time.monotonic,
+        clock: Callable[[], float] = time.perf_counter,
     ):
         self.port = port
         self.profile = profile
@@ -93,11 +93,7 @@ class LiveSource:
             self.capabilities = probe(self.link, profile)
             self.plan = make_plan(self.capabilities, only)
             if not self.plan.requests:
-                raise InputError(
-                    "the vehicle offers none of the signals asked for",
-                    file=port,
-                    remedy="Check the names, and that the vehicle profile fits this vehicle.",
-                )
+                raise error("nothing_wanted", port)
             vin = read_vin(self.link)
             self.vin = vin if store_vin else None
             self.vin_hash = vin_hash(vin) if vin else None
@@ -107,11 +103,7 @@ class LiveSource:
             self._codes_took_s = self.clock() - began_s
         except LinkLost as lost:
             self.link.close()
-            raise InputError(
-                f"the connection broke while the vehicle was being examined ({lost})",
-                file=port,
-                remedy="Check the cable and the adapter, and try again.",
-            ) from lost
+            raise error("broke_at_first", port, lost=lost) from lost
         except BaseException:
             self.link.close()
             raise
@@ -227,8 +219,8 @@ class LiveSource:
         except LinkLost as lost:
             self._hears = False
             self.troubles.note(lost.kind)
-        except BaseException as error:  # noqa: BLE001 - handed to the reader of the stream
-            self._failed = error
+        except BaseException as failed:  # noqa: BLE001 - handed to the reader of the stream
+            self._failed = failed
         finally:
             self.link = poller.link
             if self._abandoned:

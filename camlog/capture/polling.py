@@ -6,6 +6,7 @@ import contextlib
 from collections import deque
 from typing import TYPE_CHECKING
 
+from camlog.capture import error, messages
 from camlog.capture.lines import RESTARTS
 from camlog.capture.link import Received
 from camlog.capture.ports import LinkLost
@@ -200,8 +201,7 @@ class Poller:
         self._bad_since_s = now_s if self._bad_since_s is None else self._bad_since_s
         if self._failing.failed(request, now_s):
             self._schedule.split(request)
-            names = ", ".join(request.signals)
-            self._event("adapter_error", f"asked together no longer answered, now one by one: {names}")
+            self._event("adapter_error", messages("event.split", signals=", ".join(request.signals)))
 
     def _finish(self) -> None:
         """Let a request under way end, its answer unused."""
@@ -232,9 +232,9 @@ class Poller:
         why = PROBLEMS.get(kind, kind)
         if stood_still_s := self._clock.stood_still_s():
             since_s = min(since_s, self._now_s() - stood_still_s)
-            why = f"{PROBLEMS['stood_still']} for {stood_still_s:.1f} s"
+            why = messages("event.stood_still", problem=PROBLEMS["stood_still"], seconds=stood_still_s)
             self._troubles.note("stood_still")
-        self._event("gap", f"no answers since {since_s:.1f} s: {why}")
+        self._event("gap", messages("event.gap", since_s=since_s, why=why))
         attempt = 0
         while self.going:
             if self._try_again(attempt, kind):
@@ -242,7 +242,7 @@ class Poller:
                 now_s = self._now_s()
                 self.gap_seconds += now_s - since_s
                 self.in_gap = False
-                self._event("reconnect", f"answers again after {now_s - since_s:.1f} s")
+                self._event("reconnect", messages("event.reconnect", seconds=now_s - since_s))
                 self._failing.forget()
                 self._last_good_s, self._bad_since_s = now_s, None
                 self._clock.stood_still_s()  # where it stood still meanwhile, the gap tells
@@ -272,12 +272,8 @@ class Poller:
         except LinkLost:
             return  # the next request meets it
         if change:
-            self._event("adapter_error", f"{change}: the recording ends here")
-            raise InputError(
-                f"{change}, so the recording ended",
-                file=self.link.port,
-                remedy="What was recorded until then is kept. Record what is connected now into a file of its own.",
-            )
+            self._event("adapter_error", messages("event.changed", change=change))
+            raise error("changed", self.link.port, change=change)
 
     def _begin_anew(self) -> bool:
         self.link.close()

@@ -10,18 +10,13 @@ import pkgutil
 from dataclasses import dataclass
 from functools import cache
 
+from camlog.capture import error, messages
 from camlog.errors import InputError
 
 POLL_S = 0.05  # a read waits this long for a first byte
 WRITE_TIMEOUT_S = 2.0
 CHUNK_BYTES = 4096
-# In the order a technician would check.
-CHECKLIST = (
-    "ignition on (or engine running)",
-    "adapter pushed home in the connector, its lamp lit",
-    "cable plugged in (and its driver installed), or the adapter paired (Bluetooth) or joined (Wi-Fi: give --port socket://HOST:PORT)",
-    "permission to use the port (on Linux: the group that owns /dev/ttyUSB0 or /dev/rfcomm0, often dialout)",
-)
+CHECKLIST = tuple(messages.table("checklist").values())  # in the order a technician would check
 
 
 class LinkLost(Exception):
@@ -47,8 +42,8 @@ class Port:
     def remark(self) -> str:
         """Why it is not tried, in words; empty where it is."""
         if self.incoming:
-            return "incoming Bluetooth port: it only waits for others, the adapter is behind the outgoing one"
-        return "" if self.allowed else "no permission"
+            return messages("port.incoming")
+        return "" if self.allowed else messages("port.forbidden")
 
 
 class Transport:
@@ -106,9 +101,7 @@ def transport_for(port: str) -> type[Transport]:
     scheme, mark, _ = port.partition("://")
     kind = transports().get(scheme if mark else "")
     if kind is None:
-        raise InputError(
-            f"{scheme}:// is no kind of port", file=port, remedy="Wi-Fi adapters: socket://HOST:PORT."
-        )
+        raise error("no_such_kind", port, scheme=scheme)
     kind.check(port)
     return kind
 
@@ -122,10 +115,5 @@ def likely_ports() -> list[Port]:
 
 def no_port_found(tried: list[str]) -> InputError:
     """The error for a computer on which no adapter was found: what to check, in order."""
-    what = (
-        "no adapter answers on " + ", ".join(tried)
-        if tried
-        else "this computer has no port an adapter could be on"
-    )
     steps = "; ".join(f"{n}. {text}" for n, text in enumerate(CHECKLIST, start=1))
-    return InputError(what, remedy=f"Check: {steps}. Then name the port with --port.")
+    return error("none_answers" if tried else "no_port_at_all", tried=", ".join(tried), steps=steps)

@@ -8,6 +8,7 @@ from typing import Any
 
 from obd.protocols import ECU
 
+from camlog.capture import error, messages
 from camlog.capture.lines import LineForm
 from camlog.capture.link import Link, Reply
 from camlog.capture.requests import (
@@ -26,7 +27,6 @@ from camlog.capture.requests import (
 )
 from camlog.codes.service06 import misfire_mid
 from camlog.drive import is_simulated_adapter
-from camlog.errors import InputError
 from camlog.profile import VehicleProfile
 from camlog.signals import BY_PID, MAX_CYLINDERS
 
@@ -130,11 +130,7 @@ class _Probe:
         self.address(self.header)
         all_pids = self.supported(SERVICE_CURRENT)
         if not all_pids:
-            raise InputError(
-                "the vehicle answers, but its engine module names no supported signals",
-                file=link.port,
-                remedy="Switch the ignition on (or start the engine) and try again.",
-            )
+            raise error("no_signals", link.port)
         pids = frozenset(all_pids & BY_PID.keys())
         standard = [pid_item(p) for p in sorted(pids, key=lambda p: (p != 0x0C, p))]  # engine speed first
         self.count = self.count_digit(standard)
@@ -197,9 +193,7 @@ class _Probe:
             link.form = LineForm(link.form.protocol_id, check_sums=False)
             reply = self.ask(b"0100")
             if reply.messages:
-                self.notes.append(
-                    "The adapter does not show checksums; broken answers are told by their form alone."
-                )
+                self.notes.append(messages("note.checksums"))
         answered = [m for m in reply.messages if m.data[:2] == b"\x41\x00"]
         self.one_module = len(answered) == 1
         modules = {link.form.module(m.frames[0].raw): m for m in answered}
@@ -215,7 +209,7 @@ class _Probe:
             self.header = header
             return
         link.set_header(None)
-        self.notes.append("The engine module answers only requests sent to all modules.")
+        self.notes.append(messages("note.all_modules"))
 
     def supported(self, service: int) -> frozenset[int]:
         """Supported PIDs or MIDs, by the bit maps."""
@@ -239,7 +233,7 @@ class _Probe:
         for count in counts:
             if count <= len(items) and self.answers(Request(service, tuple(items[:count]), header)):
                 return count
-        self.notes.append(f"Several {what} in one request are not answered; each is asked for on its own.")
+        self.notes.append(messages(f"note.{what}_one_by_one"))
         return 1
 
     def count_digit(self, items: Sequence[Item]) -> str | None:
@@ -248,9 +242,7 @@ class _Probe:
             return None
         single = Request(SERVICE_CURRENT, tuple(items[:1]))
         if not self.pays(single, 1):
-            self.notes.append(
-                "The adapter does not stop at a response count; every request waits its full time."
-            )
+            self.notes.append(messages("note.count"))
             return None
         # Over several frames, some adapters count frames and some count whole answers.
         several = Request(SERVICE_CURRENT, tuple(items[:MAX_PIDS]))
@@ -279,7 +271,7 @@ class _Probe:
             if item is None:
                 names = ", ".join(d.name for d in definitions)
                 self.notes.append(
-                    f"Service {service:02X} identifier {identifier:04X} is not answered: no {names}."
+                    messages("note.identifier", service=service, identifier=identifier, signals=names)
                 )
             else:
                 found.setdefault((service, header), []).append(item)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from camlog.capture import messages
 from camlog.capture.connect import Say, on_port
 from camlog.capture.live import LiveSource
 from camlog.drive import Drive
@@ -42,22 +43,27 @@ def open_source(
 
 def connection_lines(source: LiveSource) -> list[str]:
     """What the connection probe found, in lines for a person."""
-    capabilities = source.capabilities
-    groups = source.plan.groups()
+    found = source.adapter()
+    used = {None: "count_unused", "single": "count_single"}.get(found["response_count"], "count_used")
+    count = messages(f"connected.{used}")
+    notes = [SIMULATED_REMARK] * found["simulated"] + found["notes"]
+    heading = {
+        "adapter": found["name"] or "adapter",
+        "protocol": found["protocol"],
+        "module": found["module"],
+    }
     lines = [
-        f"Connected: {capabilities.adapter or 'adapter'}, {capabilities.protocol}"
-        + (f", engine module {capabilities.module}" if capabilities.module else ""),
-        f"{capabilities.max_pids} {'signal' if capabilities.max_pids == 1 else 'signals'} a request; response count "
-        + {None: "not used", "single": "used for short answers"}.get(capabilities.count_digit, "used"),
+        messages("connected.heading", **heading),
+        messages("connected.packing", count=found["pids_per_request"], response_count=count),
+        *(
+            messages("connected.group", rate=name, signals=", ".join(signals))
+            for name, signals in source.plan.groups().items()
+            if signals
+        ),
+        *(messages("connected.note", text=note) for note in notes),
     ]
-    if source.adapter()["simulated"]:
-        lines.append(f"  note: {SIMULATED_REMARK}")
-    lines += [f"  {name}: {', '.join(signals)}" for name, signals in groups.items() if signals]
-    lines += [f"  note: {note}" for note in capabilities.notes]
     if not any(s.startswith("cam_") for s in source.signals):
-        lines.append(
-            "  No cam angles: the phaser cannot be judged from this drive. A vehicle profile says where they are."
-        )
+        lines.append(messages("connected.no_angles"))
     return lines
 
 

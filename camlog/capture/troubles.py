@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable
 
+from camlog.capture import messages
 from camlog.capture.requests import Request
 
 EPISODE_QUIET_S = 1.0  # a kind of trouble that stayed away this long is a new episode when it comes back
@@ -14,35 +15,7 @@ SPLIT_AFTER = (
 )
 SPLIT_AFTER_S = 3.0
 
-# In words for the drive file and the screen.
-PROBLEMS = {
-    "no_data": "no data from the vehicle",
-    "can_error": "CAN error",
-    "bus_error": "bus error",
-    "bus_init_error": "bus initialisation failed",
-    "buffer_full": "adapter buffer full",
-    "stopped": "adapter stopped a request",
-    "unable_to_connect": "adapter unable to connect to the vehicle",
-    "adapter_reset": "adapter restarted",
-    "low_voltage": "supply voltage too low, adapter restarted",
-    "data_error": "adapter reports a data error",
-    "not_understood": "adapter did not understand a request",
-    "garbage": "unreadable reply",
-    "pending": "module still busy (response pending)",
-    "negative": "module refused a request",
-    "wrong_service": "reply to another service",
-    "wrong_echo": "reply to another PID",
-    "wrong_length": "reply of the wrong length",
-    "out_of_range": "value outside its possible range",
-    "left_out": "module left a signal out of its answer",
-    "late": "reply too late to know the time of its values",
-    "other_module": "another module answered too",
-    "not_addressed": "adapter did not take a module's address",
-    "unplugged": "adapter unplugged",
-    "hung": "adapter does not answer",
-    "babbling": "adapter sends and sends, but never ends an answer",
-    "stood_still": "this computer slept, or camlog was stopped",
-}
+PROBLEMS = messages.table("problem")  # in words for the drive file and the screen
 
 
 class Troubles:

@@ -32,10 +32,13 @@ def replay(
         help="With --as-adapter: the drive begins this long after a client first asks for a value.",
     ),
     port_link: Path | None = typer.Option(
-        None, "--port-link", metavar="PATH", help="With --as-adapter: make PATH a link to the port."
+        None, "--port-link", metavar="PATH", help="With --as-adapter: as --pty, and make PATH a link to the port."
+    ),
+    pty: bool = typer.Option(
+        False, "--pty", help="With --as-adapter: serve it on a pseudo-terminal; not on Windows."
     ),
     tcp: str | None = typer.Option(
-        None, "--tcp", metavar="HOST:PORT", help="With --as-adapter: serve it over the network."
+        None, "--tcp", metavar="HOST:PORT", help="With --as-adapter: serve it at this network address."
     ),
 ) -> None:  # fmt: skip
     """Play a saved drive through the same view as a live one.
@@ -56,8 +59,8 @@ def replay(
     from camlog.cli.results import load
     from camlog.errors import InputError
 
-    for option, given in (("--vehicle", vehicle), ("--tcp", tcp), ("--port-link", port_link)):
-        if given is not None and not as_adapter:
+    for option, given in (("--vehicle", vehicle), ("--tcp", tcp), ("--pty", pty), ("--port-link", port_link)):
+        if given and not as_adapter:
             raise InputError(
                 f"{option} only counts with --as-adapter", remedy=f"Add --as-adapter, or leave {option}."
             )
@@ -80,6 +83,7 @@ def replay(
             lead_in_s=lead_in,
             link=port_link,
             tcp=tcp,
+            pty=pty,
         )
         return
     _play(saved, drive, trace, speed, start, end, out, force)

@@ -9,10 +9,14 @@ import typer
 
 def simulate(
     port_link: Path | None = typer.Option(
-        None, "--port-link", metavar="PATH", help="Make PATH a link to the port, so that its name stays."
+        None, "--port-link", metavar="PATH", help="As --pty, and make PATH a link to it, so that its name stays."
+    ),
+    pty: bool = typer.Option(
+        False, "--pty", help="Serve on a pseudo-terminal, as a serial port; not on Windows."
     ),
     tcp: str | None = typer.Option(
-        None, "--tcp", metavar="HOST:PORT", help="Serve over the network, as Wi-Fi does. PORT 0: a free one."
+        None, "--tcp", metavar="HOST:PORT",
+        help="Network address to serve at. Default: a free port that only this computer reaches.",
     ),
     vehicle: str = typer.Option(
         "demo", "--vehicle", metavar="FILE", help="Vehicle profile: the identifiers the car answers to."
@@ -67,7 +71,7 @@ def simulate(
 
         camlog record --port PORT --vehicle demo
 
-    The port is a pseudo-terminal; with --tcp it is on the network. A car with a fault:
+    The port is on the network, as an adapter's on Wi-Fi; with --pty it is a serial one. A car with a fault:
 
         camlog simulate --condition stick_slip --severity 0.8 --drive hot
 
@@ -82,5 +86,5 @@ def simulate(
     )  # fmt: skip
     from camlog.simulate.adapter import serve
 
-    serve(kept.adapter, link=port_link, tcp=tcp, announce=lambda port: typer.echo(port), fault_log=fault_log)
+    serve(kept.adapter, link=port_link, tcp=tcp, pty=pty, announce=lambda port: typer.echo(port), fault_log=fault_log)
     kept.save()

@@ -7,6 +7,9 @@ from __future__ import annotations
 
 import importlib
 
+from camlog.messages import Messages
+
+messages = Messages(__name__)
 _PUBLIC = {
     "TraceFileSink": "camlog.sinks.trace_file",
     "TerminalView": "camlog.sinks.terminal",

@@ -11,7 +11,7 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import ExitStack
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self
 
 from camlog.stream import Event
 
@@ -81,8 +81,8 @@ class KeyReader:
 
     def wait(self, seconds: float) -> bool:
         """Sleep, but no longer than until the end is asked for; True where it is."""
-        until_s = time.monotonic() + seconds
-        while not self._ending and (left_s := until_s - time.monotonic()) > 0:
+        until_s = time.perf_counter() + seconds
+        while not self._ending and (left_s := until_s - time.perf_counter()) > 0:
             time.sleep(min(left_s, _TICK_S))
         return self._ending
 
@@ -93,7 +93,7 @@ class KeyReader:
             taken.append(self._markers.pop(0))
         return taken
 
-    def __enter__(self) -> KeyReader:
+    def __enter__(self) -> Self:
         try:
             self._open_terminal()
         except Exception:  # noqa: BLE001 - a terminal of an unknown kind: no keys, but the drive is recorded

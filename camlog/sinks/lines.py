@@ -40,7 +40,7 @@ class LineSink:
         *,
         interval_s: float = LINE_INTERVAL_S,
         clock: Callable[[], float] | None = None,
-        wall: Callable[[], float] = time.monotonic,
+        wall: Callable[[], float] = time.perf_counter,
         care: Care | None = None,
     ):
         self._care = care

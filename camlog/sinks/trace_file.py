@@ -8,19 +8,19 @@ and whatever happens the file on disk reads.
 from __future__ import annotations
 
 import dataclasses
-import errno
-import hashlib
 import math
 import os
 import threading
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 from camlog.drive import Drive, drive_path, write_drive
 from camlog.errors import InputError
-from camlog.new_files import claim, hold, open_temporary, sync_directory, there_already
+from camlog.new_files import there_already
+from camlog.sinks import messages
+from camlog.sinks.row_file import RowFile, disk_failure
 from camlog.stream import EVENT_KINDS, Batch, CodeSnapshot, Event, StreamItem
 from camlog.trace import TraceWriter
 
@@ -28,33 +28,6 @@ from camlog.trace import TraceWriter
 SYNC_INTERVAL_S = 0.4
 # An adapter that fails all day must not fill the memory; markers are never left out.
 EVENTS_KEPT_OF_A_KIND = 1000
-_COPY_BYTES = 1 << 20
-
-
-class _RowFile:
-    """An open file that takes each text whole or not at all, and knows its length and hash."""
-
-    def __init__(self, descriptor: int):
-        self.fd = descriptor
-        self.length = 0
-        self.sha256 = hashlib.sha256()
-
-    def write(self, text: str) -> None:
-        self.write_bytes(text.encode("utf-8"))
-
-    def write_bytes(self, data: bytes) -> None:
-        # Straight to the system, unbuffered: a killed program then loses nothing it has written.
-        sent = 0
-        try:
-            while sent < len(data):
-                sent += os.write(self.fd, data[sent:])
-        except BaseException:
-            # Half a row would read as a wrong value; take it back.
-            os.ftruncate(self.fd, self.length)
-            os.lseek(self.fd, self.length, os.SEEK_SET)
-            raise
-        self.length += len(data)
-        self.sha256.update(data)
 
 
 class TraceFileSink:
@@ -156,7 +129,7 @@ class TraceFileSink:
         """What the drive file says, or will within a second."""
         with self._lock:
             more = [
-                Event(last_s, kind, f"{count} more like the ones before, up to here, are not listed")
+                Event(last_s, kind, messages("event.more", count=count))
                 for kind, (count, last_s) in self._more_events.items()
             ]
             events = tuple(sorted([*self._events, *more], key=lambda event: event.time_s))
@@ -184,11 +157,11 @@ class TraceFileSink:
             self._drive_to_write = True
         # After a failure this is still worth a try: the drive file is small, or space was made.
         self._sync()
-        os.close(self._file.fd)
+        self._file.close()
         if not self._failure_told:
             self._tell_failure()
 
-    def __enter__(self) -> TraceFileSink:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -206,10 +179,8 @@ class TraceFileSink:
         if time_s < self._last_time_s:
             # Never written as it came: a trace whose time decreases cannot be read.
             if not self._time_went_back:
-                back = (
-                    f"a reading came with a time {self._last_time_s - time_s:.3f} s before the one before it"
-                )
-                self.add_event("adapter_error", f"{back}; it stands at the later time", self._last_time_s)
+                text = messages("event.time_went_back", seconds=self._last_time_s - time_s)
+                self.add_event("adapter_error", text, self._last_time_s)
             self._time_went_back = True
             time_s = self._last_time_s
         if not values or self._left_out.issuperset(values):
@@ -217,7 +188,7 @@ class TraceFileSink:
         try:
             self._writer.write(Batch(time_s, values))
         except OSError as error:
-            self._fail(error)
+            self._fail(disk_failure(error, self.path, self.rows))
             self._tell_failure()
         self._last_time_s = time_s
         self.rows += 1
@@ -225,69 +196,41 @@ class TraceFileSink:
 
     def _add_columns(self, names: list[str]) -> None:
         """Put a file with more columns in the place of the one being written; keep that where it fails."""
-        old, signals = self._file, [*self._signals, *names]
-        empty_cells = b"," * len(names)
+        signals = [*self._signals, *names]
         with self._disk_lock:
-            new = partial = None
             try:
-                descriptor, partial = open_temporary(self.path.parent)
-                new = _RowFile(descriptor)
-                hold(new.fd)
-                writer = TraceWriter(new, signals, self._units)
-                with open(self.path, "rb") as rows:
-                    rows.readline()
-                    # The writer ends every row with CR LF and uses neither anywhere else.
-                    while block := rows.read(_COPY_BYTES):
-                        new.write_bytes(block.replace(b"\r", empty_cells + b"\r"))
-                os.fsync(new.fd)
-                os.replace(partial, self.path)
-                sync_directory(self.path.parent)
-            except OSError as error:
-                if new:
-                    os.close(new.fd)
-                if partial:
-                    partial.unlink(missing_ok=True)
+                new = self._file.with_more_columns(self.path, signals, len(names), self._units)
+            except (OSError, InputError) as error:
                 self._left_out.update(names)
+                why = error.what if isinstance(error, InputError) else error.strerror
                 self.add_event(
-                    "adapter_error",
-                    f"no column could be added ({error.strerror}), not recorded: {', '.join(names)}",
+                    "adapter_error", messages("event.no_column", why=why, signals=", ".join(names))
                 )
                 return
-            self._file, self._writer, self._signals = new, writer, signals
+            self._file, self._writer = new
+            self._signals = signals
             self._columns.update(names)
-            os.close(old.fd)
 
     # ------------------------------------------------------------------ the disk
     def _open(self, force: bool) -> None:
+        if not force and os.path.lexists(self.drive_path):
+            raise there_already(self.drive_path)
         try:
-            if not force and os.path.lexists(self.drive_path):
-                raise there_already(self.drive_path)
-            self._file = _RowFile(claim(self.path, replace=force))
-            if force:  # an old one must never stand beside a new trace
-                self.drive_path.unlink(missing_ok=True)
+            self._file = RowFile.new(self.path, force)
         except FileExistsError as error:
             raise there_already(self.path) from error
-        except BlockingIOError as error:
-            raise InputError(
-                "is being recorded by another camlog",
-                file=self.path,
-                remedy="Choose another name with --out.",
-            ) from error
-        except OSError as error:
-            raise InputError(
-                f"cannot be written ({error.strerror})", file=self.path,
-                remedy="Check that the folder exists and may be written to.",
-            ) from error  # fmt: skip
         try:
+            if force:  # an old one must never stand beside a new trace
+                self.drive_path.unlink(missing_ok=True)
             self._writer = TraceWriter(self._file, self._signals, self._units)
-            os.fsync(self._file.fd)
+            self._file.sync()
             write_drive(self.drive, self.drive_path)
         except BaseException as error:
             # Nothing was recorded yet: leave no trace behind that holds nothing.
-            os.close(self._file.fd)
+            self._file.close()
             self.path.unlink(missing_ok=True)
             if isinstance(error, OSError):
-                raise self._explained(error) from error
+                raise disk_failure(error, self.path, 0) from error
             raise
 
     def _keep_safe(self, interval_s: float) -> None:
@@ -300,41 +243,21 @@ class TraceFileSink:
             try:
                 if self._rows_to_sync:
                     self._rows_to_sync = False
-                    os.fsync(self._file.fd)
+                    self._file.sync()
                 if self._drive_to_write:
                     self._drive_to_write = False
                     write_drive(self.drive, self.drive_path)
             except OSError as error:
+                self._fail(disk_failure(error, self.path, self.rows))
+            except InputError as error:
                 self._fail(error)
             except (TypeError, ValueError) as error:
-                self._fail_with(
-                    InputError(
-                        f"an event or a code snapshot cannot be written ({error})", file=self.drive_path
-                    )
-                )
+                self._fail(messages.error("no_json", self.drive_path, why=error))
 
-    def _fail(self, error: OSError) -> None:
-        self._fail_with(self._explained(error))
-
-    def _fail_with(self, failure: InputError) -> None:
-        if self._failure is None:
-            self._failure = failure
+    def _fail(self, failure: InputError) -> None:
+        self._failure = self._failure or failure
 
     def _tell_failure(self) -> None:
         if self._failure:
             self._failure_told = True
             raise self._failure
-
-    def _explained(self, error: OSError) -> InputError:
-        kept = f"The {self.rows} rows recorded until then are whole and read." if self.rows else ""
-        if error.errno in (errno.ENOSPC, errno.EDQUOT):
-            what, remedy = "the disk is full, the recording stopped", "Make space before recording on."
-        elif error.errno == errno.EFBIG:
-            what, remedy = (
-                "the file may not grow further, the recording stopped",
-                "Record on into another file.",
-            )
-        else:
-            what = f"the disk refuses to write ({error.strerror}), the recording stopped"
-            remedy = "Check the disk or memory stick."
-        return InputError(what, file=self.path, remedy=f"{kept} {remedy}")

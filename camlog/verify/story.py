@@ -169,7 +169,7 @@ def clear_over_the_wire(
     """Clear the codes of a standing car through its virtual connector; what was cleared, its state after."""
     car = SimulatedCar(setup, DriveCycle("standing", (Segment("key_on", 60.0),)), state=state)
     with SimulatedAdapter(car, profile, timing=TimingModel(search_s=0.05, reset_s=0.05)) as adapter:
-        link = open_link(adapter.start_pty(), baud=115_200)
+        link = open_link(adapter.start_tcp(), baud=115_200)
         try:
             cleared = clear_codes(link, save_to, confirm=lambda snapshot: True)
         finally:

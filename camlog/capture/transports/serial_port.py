@@ -11,9 +11,9 @@ import sys
 import serial
 from serial.tools import list_ports
 
+from camlog.capture import error, messages
 from camlog.capture.ports import CHUNK_BYTES, POLL_S, WRITE_TIMEOUT_S, LinkLost, Port
 from camlog.capture.ports import Transport as Base
-from camlog.errors import InputError
 
 _HELD = (errno.EAGAIN, errno.EBUSY)
 _BUILT_IN = re.compile(r"(?:/dev/ttyS\d+|COM1)\Z")
@@ -33,23 +33,15 @@ class Transport(Base):
             self._serial = serial.Serial(
                 port, baud or self.speeds[0], timeout=POLL_S, write_timeout=WRITE_TIMEOUT_S, exclusive=True
             )
-        except (OSError, ValueError) as error:
-            raise LinkLost("unplugged", _why_closed(port, error)) from error
+        except (OSError, ValueError) as refused:
+            raise LinkLost("unplugged", _why_closed(port, refused)) from refused
 
     @classmethod
     def check(cls, port: str) -> None:
         if os.sep in port and not port.startswith("\\\\.\\") and not os.path.exists(port):
-            raise InputError(
-                "there is no such port",
-                file=port,
-                remedy="Plug the adapter in; without --port the likely ones are tried.",
-            )
+            raise error("no_such_port", port)
         if re.fullmatch(r"[\w.-]+:\d+", port):
-            raise InputError(
-                "there is no such port",
-                file=port,
-                remedy=f"For an adapter on the network write socket://{port}.",
-            )
+            raise error("network_port", port, port=port)
 
     @classmethod
     def found(cls) -> list[Port]:
@@ -58,11 +50,11 @@ class Transport(Base):
             text = " ".join(t for t in (info.description, info.manufacturer) if t and t != "n/a")
             about = f"{info.device} {getattr(info, 'hwid', '')}"
             incoming, bluetooth = bool(_INCOMING.search(about)), bool(_BLUETOOTH.search(about))
-            usual = "Bluetooth serial port" if bluetooth else "serial port"
+            usual = messages("port.bluetooth") if bluetooth else messages("port.serial")
             rank = 3 if incoming else 2 if _BUILT_IN.match(info.device) else 1 if bluetooth else 0
             ports[info.device] = Port(info.device, text or usual, _allowed(info.device), rank, incoming)
         for device in glob.glob("/dev/rfcomm*"):
-            ports.setdefault(device, Port(device, "Bluetooth serial port", _allowed(device), 0))
+            ports.setdefault(device, Port(device, messages("port.bluetooth"), _allowed(device), 0))
         return list(ports.values())
 
     def set_baud(self, baud: int) -> None:
@@ -87,15 +79,15 @@ def _allowed(device: str) -> bool:
     return not os.path.exists(device) or os.access(device, os.R_OK | os.W_OK)
 
 
-def _why_closed(port: str, error: Exception) -> str:
+def _why_closed(port: str, refused: Exception) -> str:
     """Why a port cannot be opened. Windows opens none twice and tells pyserial no error number, so there a port that
     is listed is one that somebody holds."""
-    code = getattr(error, "errno", None)
+    code = getattr(refused, "errno", None)
     listed = sys.platform == "win32" and any(found.device == port for found in list_ports.comports())
     if code in _HELD or listed:
-        return "another program holds the port"
+        return messages("port.held")
     if code == errno.EACCES:
-        return "no permission"
+        return messages("port.forbidden")
     if code == errno.ENOENT or sys.platform == "win32":
-        return "there is no such port; is its driver installed?"
-    return "it cannot be opened"
+        return messages("port.missing")
+    return messages("port.closed")

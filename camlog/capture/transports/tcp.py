@@ -7,9 +7,9 @@ import select
 import socket
 from urllib.parse import urlsplit
 
+from camlog.capture import error
 from camlog.capture.ports import CHUNK_BYTES, POLL_S, WRITE_TIMEOUT_S, LinkLost
 from camlog.capture.ports import Transport as Base
-from camlog.errors import InputError
 
 CONNECT_TIMEOUT_S = 3.0
 
@@ -23,9 +23,9 @@ class Transport(Base):
         place = urlsplit(port)
         try:
             self._socket = socket.create_connection((place.hostname, place.port), timeout=CONNECT_TIMEOUT_S)
-        except OSError as error:
-            text = f"{place.hostname} port {place.port}: {error.strerror or error}".lower()
-            raise LinkLost("unplugged", text) from error
+        except OSError as refused:
+            text = f"{place.hostname} port {place.port}: {refused.strerror or refused}".lower()
+            raise LinkLost("unplugged", text) from refused
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
     @classmethod
@@ -36,9 +36,7 @@ class Transport(Base):
         except ValueError:
             complete = False
         if not complete:
-            raise InputError(
-                "the port number is missing or wrong", file=port, remedy="Write socket://HOST:PORT."
-            )
+            raise error("port_number", port)
 
     @property
     def waiting(self) -> bool:

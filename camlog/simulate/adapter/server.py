@@ -44,7 +44,7 @@ class SimulatedAdapter:
         timing: TimingModel = TimingModel(),
         faults: Iterable[Fault] = (),
         seed: int = 0,
-        clock: Callable[[], float] = time.monotonic,
+        clock: Callable[[], float] = time.perf_counter,
         time_scale: float = 1.0,
         start_time_s: float = 0.0,
     ):
@@ -136,13 +136,15 @@ def serve(
     *,
     link: str | Path | None = None,
     tcp: str | None = None,
+    pty: bool = False,
     announce: Callable[[str], object] = print,
     ended: Callable[[], bool] = lambda: False,
     fault_log: Path | None = None,
 ) -> None:
     """Open the port, announce its address, and serve until Ctrl-C, a termination signal or `ended()`.
 
-    A pseudo-terminal unless `tcp` says HOST:PORT. `fault_log` gets one JSON object a line for each fault met.
+    On the network of this computer, at a free port unless `tcp` says HOST:PORT; with `pty` or a `link` to it, on a
+    pseudo-terminal. `fault_log` gets one JSON object a line for each fault met.
     Raises InputError where the port cannot be had or the log cannot be written.
     """
     written = 0
@@ -162,7 +164,8 @@ def serve(
             before[number] = signal.signal(number, lambda *_: stop.set())
     try:
         with adapter:
-            announce(adapter.start_tcp(*parse_host_port(tcp)) if tcp else adapter.start_pty(link))
+            on_terminal = pty or link is not None
+            announce(adapter.start_pty(link) if on_terminal else adapter.start_tcp(*parse_host_port(tcp or "0")))
             while not stop.is_set() and not ended():
                 stop.wait(_LOOK_S)
                 write_log()

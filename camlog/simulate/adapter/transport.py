@@ -1,14 +1,12 @@
-"""The adapter's plugs: a pseudo-terminal, as a cable or paired radio gives, and a TCP port, as Wi-Fi does."""
+"""The adapter's plugs: a TCP port, as Wi-Fi gives, and a pseudo-terminal, as a cable or paired radio does."""
 
 from __future__ import annotations
 
 import contextlib
 import errno
 import os
-import pty
 import select
 import socket
-import tty
 from pathlib import Path
 from typing import Protocol
 
@@ -37,7 +35,8 @@ class Port(Protocol):
 class PtyPort:
     """A pseudo-terminal; with `link`, a symbolic link to it that outlives being unplugged.
 
-    Raises InputError where the link's place is taken by something that is not a link.
+    Raises InputError where the link's place is taken by something that is not a link, and on a system without
+    pseudo-terminals.
     """
 
     def __init__(self, link: str | Path | None = None):
@@ -50,6 +49,12 @@ class PtyPort:
         return self._name if self._link is None else str(self._link)
 
     def open(self) -> None:
+        try:
+            import pty
+            import tty
+        except ImportError as error:
+            remedy = "Leave --pty and --port-link: the port is then on the network."
+            raise InputError("this system has no pseudo-terminals", remedy=remedy) from error
         self._master, self._slave = pty.openpty()
         tty.setraw(self._slave)
         os.set_blocking(self._master, False)
@@ -119,18 +124,14 @@ class TcpPort:
         return f"socket://{self._host}:{self._port}"
 
     def open(self) -> None:
-        listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
-            listener.bind((self._host, self._port))
+            listener = socket.create_server((self._host, self._port), backlog=1)
         except (OSError, OverflowError) as error:
-            listener.close()
             why = getattr(error, "strerror", None) or str(error)
             raise InputError(
                 f"cannot listen on {self._host}:{self._port} ({why})",
                 remedy="Choose another --tcp HOST:PORT.",
             ) from error
-        listener.listen(1)
         listener.setblocking(False)
         self._port = listener.getsockname()[1]
         self._listener = listener
