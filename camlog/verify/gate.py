@@ -1,11 +1,26 @@
-"""A gate: one thing that must be shown before a repair counts as proven."""
+"""Gates: what must be shown before a repair counts as proven, and the registry in which each gate stands.
+
+A gate is a function of a `Case`, registered where it stands by `@gate`, in a module of `camlog.verify.gates`; its title
+and sentences are a table in `sentences.toml`. It returns `passed`, `failed`, `not_shown` or `not_applicable` with the
+name of a sentence. It may never pass, nor be not applicable, on missing evidence.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from functools import cached_property
+from importlib import import_module
+from pkgutil import iter_modules
 from typing import Any
 
+from camlog.analysis.findings import Findings
+from camlog.drive import Drive
+from camlog.sentences import Sentences, capital
+from camlog.verify.memory import Memory
+
 PASSED, FAILED, NOT_SHOWN, NOT_APPLICABLE = "passed", "failed", "not_shown", "not_applicable"
+SAY = Sentences("camlog.verify")
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,28 +47,133 @@ class Gate:
         """True where the gate keeps a repair from being verified."""
         return self.state not in (PASSED, NOT_APPLICABLE)
 
+    @property
+    def words(self) -> str:
+        """The state as people read it."""
+        return SAY("states", self.state if self.answerable else "not_answerable")
+
     def to_dict(self) -> dict[str, Any]:
+        """The gate as it stands in the verification's JSON."""
         return {
             "name": self.name, "title": self.title, "state": self.state, "evidence": self.evidence,
             "todo": self.todo, "answerable": self.answerable, "shows_fault": self.shows_fault,
         }  # fmt: skip
 
 
+@dataclass(frozen=True)
+class Case:
+    """What is judged: the drive `after` the repair, and what is there of the first drive.
+
+    `before` is None where only the first drive's file was given, `before_drive` where nothing was.
+    """
+
+    after: Findings
+    before: Findings | None
+    before_drive: Drive | None
+    memory: Memory
+
+    @property
+    def has_before(self) -> bool:
+        """True where anything of a first drive was given."""
+        return self.before is not None or self.before_drive is not None
+
+    @cached_property
+    def drives(self) -> list[tuple[str, Drive | None]]:
+        """The drives in question, each with its name in a sentence."""
+        first = [("first", self.before_drive)] if self.has_before else []
+        return [*first, ("second", self.after.drive)]
+
+    @property
+    def all_simulated(self) -> bool:
+        """True where no drive in question was recorded on a vehicle."""
+        return all(d is not None and d.is_simulated for _, d in self.drives)
+
+
 @dataclass(frozen=True, slots=True)
-class GateMaker:
-    """Makes the gate of one name and title in any of its states."""
+class Outcome:
+    """What a gate's function returns: a state, the name of a sentence in `topic` (empty: the gate's own), its values."""
 
+    state: str
+    sentence: str
+    values: dict[str, Any] = field(default_factory=dict)
+    topic: str = ""
+    fault: bool = False
+    answerable: bool = True
+
+
+def passed(sentence: str, /, **values: Any) -> Outcome:
+    """The evidence shows what the gate asks for."""
+    return Outcome(PASSED, sentence, values)
+
+
+def not_applicable(sentence: str, /, **values: Any) -> Outcome:
+    """The evidence shows that there is nothing to hold the drive against."""
+    return Outcome(NOT_APPLICABLE, sentence, values)
+
+
+def failed(sentence: str, /, *, fault: bool = False, **values: Any) -> Outcome:
+    """The evidence speaks against it; with `fault` it is the fault itself."""
+    return Outcome(FAILED, sentence, values, fault=fault)
+
+
+def not_shown(sentence: str, /, *, topic: str = "", answerable: bool = True, **values: Any) -> Outcome:
+    """The evidence is missing or not enough."""
+    return Outcome(NOT_SHOWN, sentence, values, topic, answerable=answerable)
+
+
+def codes_not_read() -> Outcome:
+    """No snapshot was taken at the end of the drive."""
+    return not_shown("not_read", topic="shared")
+
+
+@dataclass(frozen=True)
+class _Registered:
+    order: int
     name: str
-    title: str
+    topic: str
+    decide: Callable[..., Outcome | None]
+    each: Callable[[Case], Iterable[str]] | None
+    label: Callable[[str], str]
 
-    def passed(self, evidence: str) -> Gate:
-        return Gate(self.name, self.title, PASSED, evidence)
+    def gates(self, case: Case) -> Iterable[Gate]:
+        for item in [None] if self.each is None else self.each(case):
+            outcome = self.decide(case) if item is None else self.decide(case, item)
+            if outcome is not None:
+                yield self._gate(outcome, item or "")
 
-    def not_applicable(self, evidence: str) -> Gate:
-        return Gate(self.name, self.title, NOT_APPLICABLE, evidence)
+    def _gate(self, outcome: Outcome, item: str) -> Gate:
+        label = self.label(item)
+        texts = SAY.several(outcome.topic or self.topic, outcome.sentence, item=label, **outcome.values)
+        return Gate(
+            self.name.format(item), capital(SAY(self.topic, "title", item=label)), outcome.state, texts[0],
+            texts[1] if len(texts) > 1 else "", outcome.answerable, outcome.fault,
+        )  # fmt: skip
 
-    def failed(self, evidence: str, todo: str, *, fault: bool = False) -> Gate:
-        return Gate(self.name, self.title, FAILED, evidence, todo, shows_fault=fault)
 
-    def not_shown(self, evidence: str, todo: str, *, answerable: bool = True) -> Gate:
-        return Gate(self.name, self.title, NOT_SHOWN, evidence, todo, answerable)
+_REGISTRY: list[_Registered] = []
+
+
+def gate(
+    order: int, name: str, topic: str = "", *,
+    each: Callable[[Case], Iterable[str]] | None = None, label: Callable[[str], str] = str,
+) -> Callable:  # fmt: skip
+    """Register a function of a Case as the gate `name`; `order` is its place in the list.
+
+    `topic` is its table in `sentences.toml` (default: the name). With `each` there is one gate for every item it gives:
+    the function takes the item too, `{}` in the name stands for it, and sentences have it as {item}, in the words of
+    `label`. The function returns None where the question does not arise.
+    """
+
+    def register(decide: Callable[..., Outcome | None]) -> Callable[..., Outcome | None]:
+        _REGISTRY.append(_Registered(order, name, topic or name, decide, each, label))
+        return decide
+
+    return register
+
+
+def run_gates(case: Case) -> tuple[Gate, ...]:
+    """Every registered gate for this case, in the declared order."""
+    rooms = import_module("camlog.verify.gates")
+    for module in iter_modules(rooms.__path__):
+        import_module(f"{rooms.__name__}.{module.name}")
+    return tuple(g for entry in sorted(_REGISTRY, key=lambda r: r.order) for g in entry.gates(case))

@@ -1,0 +1,154 @@
+"""The cams: each healthy, and moved enough to tell, in every oil window not shown healthy before.
+
+A window of the first drive that was bad must be healthy now; one it could not show healthy must be too, so
+that a poorer first drive never makes the proof easier. Only the window above 100 °C, which most drives never
+reach, is asked for only where the first drive was bad in it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from camlog.analysis.drive.coverage import WindowCoverage
+from camlog.analysis.drive.windows import OilWindow
+from camlog.analysis.figures import BY_NAME, FIGURES, view
+from camlog.analysis.findings import CamFindings, Findings
+from camlog.analysis.limits import Limit
+from camlog.analysis.verdict.weigh import Weighed
+from camlog.cams import cam_words
+from camlog.sentences import capital
+from camlog.verify.gate import SAY, Case, Outcome, failed, gate, not_shown, passed
+
+# Common practice, no source: what is to prove a repair must be surer than what names a cam healthy.
+PROOF_AT = 0.9
+# A command that never moved farther than this shows neither a stuck nor a slow cam.
+SPAN_DEG = 8.0
+# A second drive that asks for less than this part of the first one's travel does not show the same motion.
+TRAVEL_SHARE = 0.5
+RARE_FROM_DEGC = 100.0
+REASONS_SHOWN = 2
+MISSING_SHOWN = 3
+
+
+def _names(case: Case) -> list[str]:
+    """The cams of either drive or of the profile."""
+    drives = [f for f in (case.before, case.after) if f is not None]
+    recorded = [cam for f in drives for cam in f.cams]
+    profiled = [cam.id for f in reversed(drives) if f.profile is not None for cam in f.profile.cams]
+    return list(dict.fromkeys([*recorded, *profiled]))
+
+
+@gate(120, "cams")
+def cams(case: Case) -> Outcome | None:
+    """There are cams to be judged."""
+    return None if _names(case) else not_shown("none", answerable=False)
+
+
+@gate(130, "cam_{}", "cam", each=_names, label=cam_words)
+def cam_healthy(case: Case, name: str) -> Outcome:
+    """One cam is surely healthy, and was moved wherever that had to be shown."""
+    now, then = case.after.cams.get(name), case.before.cams.get(name) if case.before is not None else None
+    if now is None:
+        return not_shown("not_recorded")
+    verdict, limits = now.verdict, case.after.limits
+    if verdict.condition == "insufficient_data":
+        reasons = " ".join(verdict.reasons[:MISSING_SHOWN])
+        return not_shown("cannot_judge" if reasons else "cannot_judge_longer", reasons=reasons)
+    if verdict.condition != "healthy":
+        reasons = " ".join(verdict.reasons[:REASONS_SHOWN])
+        name_of = "faulty" if reasons else "faulty_see_report"
+        return failed(name_of, fault=True, condition=verdict.condition, reasons=reasons)
+    to_move = SAY("measure_again", "move")
+    span = now.examination.travel.command_span_deg
+    first_span = then.examination.travel.command_span_deg if then is not None else 0.0
+    if span < max(SPAN_DEG, TRAVEL_SHARE * first_span):
+        less = TRAVEL_SHARE * first_span > SPAN_DEG
+        return not_shown("moved_less" if less else "hardly_moved", span=span, first=first_span, how=to_move)
+    if verdict.confidence < PROOF_AT or any(a.answer == "no" for a in verdict.questions.values()):
+        values = {"percent": 100 * verdict.confidence, "needed": 100 * PROOF_AT}
+        against = min(verdict.evidence, key=verdict.says, default=None)
+        if against is None:
+            return not_shown("unsure", **values)
+        figure = against.figure.sentence(against.measured)
+        return not_shown("unsure_because", figure=figure, limit=against.limit, **values)
+    needed = required_windows(then, limits, case.after.conditions.windows.windows)
+    if lacking := [w for w in needed if not _shown(w, now, then, limits)]:
+        return not_shown("window_missing", oil=" and ".join(w.words for w in lacking), how=to_move)
+    if (again := _not_measured_again(name, case.after, then)) is not None:
+        figure = again.figure.sentence(again.measured)
+        return not_shown("not_again", figure=figure, how=_how_to_measure(again))
+    reasons = " ".join(verdict.reasons)
+    if not needed:
+        return passed("healthy_before", reasons=reasons)
+    return passed("healthy", reasons=reasons, oil=", ".join(w.words for w in needed))
+
+
+def required_windows(
+    then: CamFindings | None, limits: Mapping[str, Limit], windows: Iterable[OilWindow]
+) -> tuple[OilWindow, ...]:
+    """The oil windows in which a cam must be shown healthy; `then` is what the first drive said of it."""
+    return tuple(w for w in windows if _required(w, then, limits))
+
+
+def _required(window: OilWindow, then: CamFindings | None, limits: Mapping[str, Limit]) -> bool:
+    rare = window.min_degc >= RARE_FROM_DEGC
+    if then is None:
+        return not rare
+    covered, bad = _covered(_coverage(then, window), limits), _bad(then)
+    here = any(w.measured.window == window for w in bad)
+    everywhere = any(w.measured.window is None for w in bad)
+    if rare:
+        return here or (everywhere and covered)
+    condition = then.verdict.condition
+    unclear = condition == "insufficient_data" or (condition != "healthy" and not bad)
+    return here or everywhere or unclear or not covered
+
+
+def _shown(window: OilWindow, now: CamFindings, then: CamFindings | None, limits: Mapping[str, Limit]) -> bool:
+    here = _coverage(now, window)
+    if not _covered(here, limits):
+        return False
+    if here.advance_moves and here.retard_moves:
+        return True
+    # Some engines leave their cams at rest while cold: then the first drive shows none moved either.
+    earlier = None if then is None else _coverage(then, window)
+    return _covered(earlier, limits) and not (earlier.advance_moves or earlier.retard_moves)
+
+
+def _coverage(found: CamFindings, window: OilWindow) -> WindowCoverage | None:
+    rows = found.coverage.windows if found.coverage is not None else ()
+    return next((w for w in rows if w.window == window), None)
+
+
+def _covered(row: WindowCoverage | None, limits: Mapping[str, Limit]) -> bool:
+    return row is not None and row.seconds >= limits["needed_window_s"].value
+
+
+def _bad(found: CamFindings) -> list[Weighed]:
+    """The figures beyond their limit that speak for a fault; of a cam called healthy none was bad."""
+    if found.verdict.condition == "healthy":
+        return []
+    return [w for w in found.verdict.evidence if w.times_limit > 1.0 and max(w.says.values(), default=0.0) > 0.0]
+
+
+def _not_measured_again(name: str, after: Findings, then: CamFindings | None) -> Weighed | None:
+    """A figure that was bad in the first drive, that a proof asks for and the second did not measure; None where none."""
+    if then is None:
+        return None
+    seen = view({c: f.examination for c, f in after.cams.items()}, name)
+    have = {
+        (figure.name, m.window, m.part)
+        for figure in FIGURES
+        if figure.again
+        for m in figure.values(seen)
+        if m.estimate.value is not None and m.amount >= figure.least
+    }
+    lacking = (w for w in _bad(then) if BY_NAME[w.figure.name].again)
+    return next((w for w in lacking if (w.figure.name, w.measured.window, w.measured.part) not in have), None)
+
+
+def _how_to_measure(w: Weighed) -> str:
+    how, window = SAY("measure_again", w.figure.again), w.measured.window
+    if window is not None:
+        return SAY("measure_again", "how_with_oil", oil=window.words, how=how)
+    return capital(SAY("measure_again", "how", how=how))

@@ -1,0 +1,132 @@
+"""What the car's modules hold: codes, the lamp, and how long the memory has been filling."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from camlog.stream import TroubleCode
+from camlog.trace import Trace
+from camlog.verify.gate import SAY, Case, Outcome, codes_not_read, failed, gate, not_shown, passed
+from camlog.verify.memory import COUNTERS, LISTS, Memory, code_words, counter
+
+# Whole minutes and kilometres are counted down, and a module counts by its own clock.
+TIME_ROUNDING_MIN = 1.5
+DISTANCE_ROUNDING_KM = 1.5
+DISTANCE_TRUST = 0.9
+SPEED_HOLD_S = 5.0  # road speed is not known in a longer hole
+
+
+@gate(20, "{}_codes", "code_list", each=lambda case: ("stored", "pending"))
+def code_list(case: Case, name: str) -> Outcome:
+    """No stored or pending code that bears on the job, at the end or earlier in the drive."""
+    memory = case.memory
+    if memory.closing is None:
+        return codes_not_read()
+    if getattr(memory.closing, name) is None:
+        return not_shown("unread")
+    held = memory.held(memory.closing, name)
+    if held:
+        old = _only_left_over(memory, held)
+        return failed("left_over" if old else "held", fault=not old, codes=code_words(held))
+    earlier = [c for s in memory.during if s is not memory.closing for c in memory.held(s, name)]
+    return not_shown("held_earlier", codes=code_words(earlier)) if earlier else passed("none")
+
+
+def _only_left_over(memory: Memory, held: Sequence[TroubleCode]) -> bool:
+    """True where every code was there before the repair and nothing was cleared since: no proof of a fault."""
+    opening = {c.code for name in LISTS for c in memory.held(memory.opening, name)}
+    return memory.cleared_since_before is False and all(
+        c.code in memory.codes_before and c.code in opening for c in held
+    )
+
+
+@gate(30, "permanent_codes")
+def permanent_codes(case: Case) -> Outcome:
+    """No permanent code that bears on the job."""
+    memory = case.memory
+    if memory.closing is None:
+        return codes_not_read()
+    if memory.closing.permanent is None:
+        return not_shown("unread", answerable=False)
+    held = memory.held(memory.closing, "permanent")
+    if not held:
+        return passed("none")
+    long_enough = case.after.conditions.permanent_code_drive.met
+    return not_shown("held_after_long_drive" if long_enough else "held", codes=code_words(held))
+
+
+@gate(40, "other_codes")
+def other_codes(case: Case) -> Outcome:
+    """No other code, or only those that the technician declares to be outside the job."""
+    memory = case.memory
+    if memory.closing is None:
+        return codes_not_read()
+    every = [
+        c for name in LISTS for c in getattr(memory.closing, name) or () if not memory.in_question(c.code)
+    ]
+    undeclared = [c for c in every if c.code not in memory.declared]
+    if undeclared:
+        options = " ".join(f"--outside {code}" for code in dict.fromkeys(c.code for c in undeclared))
+        return not_shown("open", codes=code_words(undeclared), options=options)
+    return passed("declared", codes=code_words(every)) if every else passed("none")
+
+
+@gate(50, "lamp")
+def lamp(case: Case) -> Outcome:
+    """The module commanded the warning lamp off at the end."""
+    closing = case.memory.closing
+    if closing is None or closing.mil is None:
+        return not_shown("unread")
+    return failed("on") if closing.mil else passed("off")
+
+
+@gate(60, "since_clear")
+def since_clear(case: Case) -> Outcome:
+    """An empty memory proves something only where it had a whole drive to fill in."""
+    memory, closing = case.memory, case.memory.closing
+    if closing is None:
+        return codes_not_read()
+    if not _opening_is_whole(memory):
+        return not_shown("opening_unread")
+    if memory.cleared_in_drive:
+        return failed("cleared_in_drive")
+    warm_ups, km, minutes = (counter(closing, k) for k in COUNTERS)
+    if km is None and minutes is None:
+        return not_shown("not_told", answerable=False)
+    ago = ", ".join(_ago(warm_ups, km, minutes))
+    driven = driven_km(case.after.trace)
+    too_short = minutes is not None and minutes + TIME_ROUNDING_MIN < case.after.conditions.running_s / 60.0
+    too_near = km is not None and driven is not None and km + DISTANCE_ROUNDING_KM < DISTANCE_TRUST * driven
+    if too_short or too_near:
+        return failed("younger_than_drive", ago=ago)
+    if warm_ups is not None and warm_ups < 1:
+        return not_shown("fresh", ago=ago)
+    return passed("filled", ago=ago)
+
+
+def _opening_is_whole(memory: Memory) -> bool:
+    """True where the opening snapshot holds what the closing one is set against."""
+    opening, closing = memory.opening, memory.closing
+    if opening is None or opening.stored is None or opening.pending is None or not opening.readiness:
+        return False
+    return all(counter(opening, k) is not None for k in COUNTERS if counter(closing, k) is not None)
+
+
+def _ago(warm_ups: float | None, km: float | None, minutes: float | None) -> Iterator[str]:
+    if warm_ups is not None:
+        yield SAY("since_clear_words", "warm_up" if warm_ups == 1 else "warm_ups", value=warm_ups)
+    if km is not None:
+        yield SAY("since_clear_words", "distance_km", value=km)
+    if minutes is not None:
+        yield SAY("since_clear_words", "time_min", value=minutes)
+
+
+def driven_km(trace: Trace) -> float | None:
+    """Distance of a drive, km, by trapezoids over its road speed; None where that was never read."""
+    t, speed = trace.samples("vehicle_speed")
+    if len(t) < 2:
+        return None
+    steps = np.diff(t)
+    return float(np.sum(np.where(steps <= SPEED_HOLD_S, steps * (speed[1:] + speed[:-1]) / 2.0, 0.0)) / 3600.0)

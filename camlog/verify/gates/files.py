@@ -1,0 +1,144 @@
+"""The files: of one vehicle and profile, in the right order, unchanged since a vehicle gave them, with a fault before."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from datetime import datetime, timedelta
+from typing import Any
+
+from camlog.analysis.limits import LIMITS, limits_for
+from camlog.cams import cam_words
+from camlog.drive import Drive, Trust, trust, vin_hash
+from camlog.verify.gate import FAILED, SAY, Case, Outcome, failed, gate, not_shown, passed
+from camlog.verify.gates.misfire import judge_misfires
+
+HASH_DIGITS = 8  # of a profile's hash, to tell two apart on paper
+NO_FAULT = ("healthy", "insufficient_data")
+
+
+@gate(150, "files")
+def files(case: Case) -> Outcome:
+    """The files are as they were recorded."""
+    trusted = [("second", trust(case.after.drive, case.after.trace.sha256))]
+    if case.has_before:
+        sha256 = case.before.trace.sha256 if case.before is not None else None
+        trusted.append(("first", trust(case.before_drive, sha256, codes_alone=case.before is None)))
+    if changed := _doubts(trusted, False):
+        return failed("changed", why=changed)
+    if unknown := _doubts(trusted, None):
+        return not_shown("unknown", why=unknown)
+    return passed("match")
+
+
+def _doubts(trusted: list[tuple[str, Trust]], as_recorded: bool | None) -> str:
+    """Why drives whose files are in this state (False: changed, None: nobody knows) are."""
+    doubted = [(which, " ".join(t.reasons)) for which, t in trusted if t.as_recorded is as_recorded]
+    return " ".join(SAY("files", "why", which=which, reasons=reasons) for which, reasons in doubted)
+
+
+@gate(160, "on_a_vehicle")
+def on_a_vehicle(case: Case) -> Outcome:
+    """No drive came from a simulated adapter, or through one that is not named."""
+    simulated = [which for which, d in case.drives if d is not None and d.is_simulated]
+    unknown = [which for which, d in case.drives if d is None or not d.adapter.get("name")]
+    if simulated:
+        return not_shown("simulated", which=" and ".join(simulated))
+    return not_shown("unknown", which=" and ".join(unknown)) if unknown else passed("vehicle")
+
+
+@gate(170, "profile")
+def profile(case: Case) -> Outcome:
+    """Angles and limits are those of the profile: another one, or a loosened one, proves something else."""
+    used, none = case.after.profile, SAY("profile_words", "none")
+    overridden = [
+        SAY("profile_words", "limit", name=name, value=limit.value, unit=limit.unit, own=LIMITS[name].value)
+        for name, limit in sorted(case.after.limits.items())
+        if limit.from_profile
+    ]
+    limits = "; ".join(overridden) or none
+    if differs := list(_other_profile(case)):
+        return not_shown("differs", why=" ".join(differs), limits=limits)
+    return passed(
+        "same", name=used.name if used else none, hash=_short(used.sha256) if used else "", limits=limits
+    )
+
+
+def _other_profile(case: Case) -> Iterator[str]:
+    used = case.after.profile
+    for which, drive in case.drives:
+        sha256 = _vehicle(drive).get("profile_sha256")
+        if not sha256:
+            # The codes that camlog clear saved are read without a profile.
+            if which == "second" or case.before is not None:
+                yield SAY("profile_words", "not_told", which=which)
+        elif used is None:
+            yield SAY("profile_words", "none_in_use", which=which, theirs=_short(sha256))
+        elif sha256 != used.sha256:
+            ours = _short(used.sha256)
+            yield SAY("profile_words", "another", which=which, theirs=_short(sha256), name=used.name, ours=ours)
+    judged_by = [_values(f.limits) for f in (case.after, case.before) if f is not None]
+    names = [n for n, value in _values(limits_for(used)).items() if any(j.get(n) != value for j in judged_by)]
+    if names:
+        yield SAY("profile_words", "other_limits", names=", ".join(sorted(names)))
+
+
+def _values(limits: Mapping[str, Any]) -> dict[str, float]:
+    return {name: limit.value for name, limit in limits.items()}
+
+
+def _short(sha256: object) -> str:
+    return str(sha256)[:HASH_DIGITS]
+
+
+@gate(180, "same_vehicle")
+def same_vehicle(case: Case) -> Outcome | None:
+    """Both drives hold one vehicle identification number."""
+    if not case.has_before:
+        return None
+    numbers = {which: _number(_vehicle(d)) for which, d in case.drives}
+    unknown = [which for which, number in numbers.items() if number is None]
+    if unknown:
+        return not_shown("unknown", answerable=False, which=" and ".join(unknown))
+    return passed("same") if len(set(numbers.values())) == 1 else failed("different")
+
+
+def _vehicle(drive: Drive | None) -> Mapping[str, Any]:
+    return drive.vehicle if drive is not None else {}
+
+
+def _number(vehicle: Mapping[str, Any]) -> str | None:
+    if vehicle.get("vin_hash"):
+        return str(vehicle["vin_hash"])
+    return vin_hash(vehicle["vin"]) if vehicle.get("vin") else None
+
+
+@gate(190, "order")
+def order(case: Case) -> Outcome | None:
+    """The second drive began after the first had ended."""
+    if not case.has_before:
+        return None
+    first, second = (
+        datetime.fromisoformat(d.started_at) if d is not None and d.started_at else None for _, d in case.drives
+    )
+    if first is None or second is None:
+        return not_shown("unknown")
+    end = first + timedelta(seconds=case.before.trace.duration_s if case.before is not None else 0.0)
+    return failed("earlier", first=first, second=second) if second < end else passed("later", first=first, second=second)
+
+
+@gate(200, "fault_shown")
+def fault_shown(case: Case) -> Outcome | None:
+    """A drive without any fault, set before a healthy one, would prove a repair of nothing."""
+    if not case.has_before:
+        return None
+    memory, before = case.memory, case.before
+    faults = [SAY("fault_words", "code", code=c) for c in sorted(memory.codes_before) if memory.in_question(c)]
+    if before is not None:
+        faults += [
+            SAY("fault_words", "cam", cam=cam_words(c.cam), condition=c.verdict.condition)
+            for c in before.cams.values()
+            if c.verdict.condition not in NO_FAULT
+        ]
+        if judge_misfires(before).state == FAILED:
+            faults.append(SAY("fault_words", "misfires"))
+    return passed("shown", faults=", ".join(faults)) if faults else not_shown("nothing")

@@ -1,0 +1,78 @@
+"""The car's own monitors: those that would have caught the fault have really run again.
+
+The three that watch cams, misfire and sensors (SAE J1979 readiness, from memory). "Complete" counts only
+where it was reached after the repair: a monitor may read complete because it was so all along.
+"""
+
+from __future__ import annotations
+
+from camlog.analysis.verdict.code_evidence import TestResult, code_evidence
+from camlog.drive import Drive
+from camlog.verify.gate import SAY, Case, Outcome, codes_not_read, failed, gate, not_shown, passed
+from camlog.verify.memory import Memory, counter
+
+VVT = "egr_vvt_system"
+MONITORS = (VVT, "misfire", "components")
+# Monitors that run all the time read complete on many cars whether or not they have run since the clear (SAE J1979,
+# 13 CCR 1968.2, both from memory).
+ALWAYS_RUNNING = ("misfire", "components")
+
+
+@gate(70, "monitor_{}", "monitor", each=lambda case: MONITORS, label=lambda name: SAY("monitor_names", name))
+def monitor(case: Case, name: str) -> Outcome:
+    """A monitor that would catch a cam, misfire or sensor fault has completed since the clear after the first drive."""
+    memory = case.memory
+    if memory.closing is None:
+        return codes_not_read()
+    tests = [t for t in code_evidence(Drive(code_snapshots=(memory.closing,))).tests if _belongs(t, name)]
+    if over := [t for t in tests if t.over is not None]:
+        return failed("beyond_limit", fault=True, tests=_words(over))
+    state = memory.closing.readiness.get(name)
+    if state is None:
+        return not_shown("unread")
+    if state == "unsupported":
+        return not_shown("unsupported", answerable=False)
+    runs = SAY("monitor_runs", name)
+    if state == "incomplete":
+        return not_shown("incomplete", runs=runs)
+    if tests and not any(t.run for t in tests):
+        return not_shown("nothing_measured", runs=runs)
+    if memory.cleared_in_drive:
+        return not_shown("cleared_in_drive")
+    shown = [t for t in tests if t.run and name == VVT]
+    results = SAY("monitor", "results", tests=_words(shown)) if shown else ""
+    ran_in_this_drive = memory.opening is not None and memory.opening.readiness.get(name) == "incomplete"
+    if ran_in_this_drive and (name not in ALWAYS_RUNNING or memory.before is None):
+        return passed("ran_in_drive", results=results)
+    if memory.before is not None and memory.cleared_since_before is not True:
+        return not_shown("stale")
+    if name in ALWAYS_RUNNING:
+        return _seen_to_run(memory, name)
+    if memory.closing.since_clear is None:
+        return not_shown("clear_not_told", answerable=memory.before is None)
+    return passed("complete", results=results)
+
+
+def _seen_to_run(memory: Memory, name: str) -> Outcome:
+    """Of a monitor that may read complete at all times: seen incomplete since the clear, and complete at the end."""
+    read = [s for s in memory.since_clear if name in s.readiness]
+    if any(s.readiness[name] == "incomplete" for s in read):
+        return passed("completed_since")
+    if read and counter(read[0], "time_min") == 0 and read[0] is not memory.closing:
+        return not_shown("always_complete", answerable=False)
+    return not_shown("never_seen")
+
+
+def _belongs(result: TestResult, monitor: str) -> bool:
+    return result.bank is not None if monitor == VVT else monitor == "misfire" and result.cylinder is not None
+
+
+def _words(results: list[TestResult]) -> str:
+    return "; ".join(map(_result_words, results))
+
+
+def _result_words(result: TestResult) -> str:
+    test = result.test
+    low, high = ("" if limit is None else f"{limit:g}" for limit in (test.min, test.max))
+    limits = SAY("monitor", "test_limits", low=low, high=high) if low or high else ""
+    return SAY("monitor", "test", mid=test.mid, tid=test.tid, value=test.value, unit=test.unit).rstrip() + limits
