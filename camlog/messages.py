@@ -45,9 +45,15 @@ class Messages:
         self._package = package
         self._compiled: dict[str, Any] = {}
 
-    def __call__(self, name: str, **values: object) -> str:
+    def __call__(self, name: str, /, **values: object) -> str:
         """The sentence `name` with `values` in the places its template names."""
-        text = self.templates[name]
+        return self._filled(name, self.templates[name], values)
+
+    def several(self, name: str, /, **values: object) -> tuple[str, ...]:
+        """The sentences of an entry that is a list of templates, each with the same `values`."""
+        return tuple(self._filled(f"{name}.{i}", text, values) for i, text in enumerate(self.templates[name]))
+
+    def _filled(self, name: str, text: str, values: Mapping[str, object]) -> str:
         if "{{" not in text and "{%" not in text:
             return text.format(**values)
         if name not in self._compiled:
@@ -71,7 +77,7 @@ class Messages:
         }
 
     @cached_property
-    def templates(self) -> dict[str, str]:
+    def templates(self) -> dict[str, Any]:
         """Every template of the package by its name."""
         return dict(
             _dotted(tomllib.loads((files(self._package) / "messages.toml").read_text(encoding="utf-8")))

@@ -9,6 +9,11 @@ from camlog.unknown import UNKNOWN
 UNIT_WORDS = {"degC": "°C", "1": "", "share": "%", "count": "", "1/min": "a minute"}
 
 
+def finite(value: float | None, digits: int = 6) -> float | None:
+    """A number for JSON: rounded to so many decimals, None where there is none or it is infinite."""
+    return None if value is None or not math.isfinite(value) else round(float(value), digits)
+
+
 def unit_words(unit: str) -> str:
     """A unit as it is printed: `degC` is °C, a bare number has none."""
     return UNIT_WORDS.get(unit, unit)

@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from camlog.analysis.verdict.code_evidence import code_evidence
+from camlog.analysis.code_evidence import code_evidence
 from camlog.drive import Drive
 from camlog.stream import CodeSnapshot, MonitorTest, TroubleCode
 

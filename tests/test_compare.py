@@ -13,6 +13,7 @@ import sys
 import numpy as np
 import pytest
 
+from camlog.analysis.changes.change import Compared, change_of
 from camlog.analysis.estimate import Estimate
 from camlog.drive import drive_path
 from camlog.limits import LIMITS
@@ -24,7 +25,6 @@ from camlog.report.chart import Chart, line
 from camlog.report.comparison import counted, doubts, headline
 from camlog.report.figures_table import Row
 from camlog.report.palette import ACTUAL
-from camlog.verify.changes import Figure, change_of
 from tests.browser_help import DESK, PHONE, Look, browser
 from tests.report_drives import findings_of, nasty_findings, without_cams
 from tests.test_report import SIZE_LIMIT, text_of
@@ -75,7 +75,7 @@ def _change(before, after, *, above=True, size=False):
         Row("Response", "m", e, "s", LIMITS["t63_hot_s"], above=above, size=size) for e in (before, after)
     ]
     change = dataclasses.replace(
-        change_of(Figure("", "m", "s", before, after, cam="intake_b1")), beyond_chance=True
+        change_of(Compared("", "m", "s", before, after, cam="intake_b1")), beyond_chance=True
     )
     return MetricChange("Response", "m", "", *rows, change)
 
@@ -96,7 +96,7 @@ def test_which_way_is_better_is_for_the_limit_to_say(before, after, above, kind)
 
 def test_the_interval_of_a_change_is_that_of_two_independent_figures():
     # MOVER (Zou & Donner, Statistics in Medicine 27 (2008)): for even intervals the root of the sum of squares.
-    change = change_of(Figure("", "m", "s", Estimate(1.0, 0.7, 1.3, 30), Estimate(0.4, 0.0, 0.8, 30)))
+    change = change_of(Compared("", "m", "s", Estimate(1.0, 0.7, 1.3, 30), Estimate(0.4, 0.0, 0.8, 30)))
     assert change.value == pytest.approx(-0.6)
     assert (change.low, change.high) == pytest.approx((-0.6 - 0.5, -0.6 + 0.5))
 

@@ -14,8 +14,8 @@ from scipy.stats import norm
 from camlog import analyze, read_trace
 from camlog.analysis.analyze import examine_drive
 from camlog.analysis.estimate import Estimate, missing
-from camlog.analysis.figures import BY_NAME, CONDITIONS, FAULTS, FIGURES, QUESTIONS, Measured
-from camlog.analysis.verdict.judge import judge_all, view
+from camlog.analysis.figures import BY_NAME, CONDITIONS, FAULTS, FIGURES, QUESTIONS, Measured, view
+from camlog.analysis.verdict.judge import judge_all
 from camlog.analysis.verdict.weigh import KNOTS, hats, log_times, probabilities, table, weigh, weigh_figure
 from camlog.errors import InputError
 from camlog.limits import LIMITS, limits_for

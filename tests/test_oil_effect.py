@@ -1,4 +1,4 @@
-"""Oil: the pattern over oil windows that names a cause, and response against viscosity."""
+"""Oil: the pattern over oil windows that names a cause."""
 
 import json
 import math
@@ -8,11 +8,9 @@ import pytest
 
 from camlog.analysis.estimate import Estimate, missing
 from camlog.analysis.figures import limit_of
-from camlog.analysis.verdict.oil_effect import WindowMetric, oil_pattern, viscosity_at, viscosity_slope
-from camlog.errors import InputError
+from camlog.analysis.verdict.oil_effect import WindowMetric, oil_pattern
 from camlog.limits import LIMITS
-from camlog.oil_windows import OIL_WINDOWS, t63_limit, windows_of
-from camlog.trace import Trace
+from camlog.oil_windows import OIL_WINDOWS, t63_limit
 
 COLD, WARM, HOT, VERY_HOT = OIL_WINDOWS
 
@@ -125,59 +123,3 @@ def test_named_patterns_are_right_at_least_as_often_as_they_claim():
             right.append(found.kind == truth)
     assert len(right) > 300
     assert np.mean(right) > np.mean(claimed) - 0.04
-
-
-# --- viscosity
-
-
-def test_viscosity_at_each_sample_follows_astm_d341():
-    t = np.array([0.0, 10.0, 20.0])
-    oil = windows_of(Trace(t, {"oil_temp": np.array([40.0, 70.0, 100.0])})).oil
-    v = viscosity_at(oil, "5W-30", t)
-    # ASTM D341: linear in log10(log10(v + 0.7)) over log10(T); the middle point from the two ends.
-    w, x = np.log10(np.log10(v + 0.7)), np.log10(np.array([40.0, 70.0, 100.0]) + 273.15)
-    assert w[1] == pytest.approx(np.interp(x[1], x[[0, 2]], w[[0, 2]]), abs=1e-9)
-    # SAE J300 (from memory): a 30 grade has 9.3 to below 12.5 mm2/s at 100 degC.
-    assert 9.3 <= v[2] < 12.5
-
-
-def test_no_grade_no_viscosity():
-    oil = windows_of(Trace(np.arange(3.0), {"oil_temp": np.full(3, 80.0)})).oil
-    assert np.isnan(viscosity_at(oil, None, np.arange(3.0))).all()
-    with pytest.raises(InputError):
-        viscosity_at(oil, "nonsense", np.arange(3.0))
-
-
-@pytest.mark.parametrize("slope", [0.0, 0.4, 1.0])
-def test_the_slope_of_response_over_viscosity_is_found_and_covered(slope):
-    rng = np.random.default_rng(3)
-    covered = 0
-    for _ in range(100):
-        viscosity = np.exp(rng.uniform(math.log(10), math.log(300), 40))
-        times = 0.05 * viscosity**slope * np.exp(rng.normal(0, 0.2, 40))
-        found = viscosity_slope(times, viscosity)
-        assert found.value == pytest.approx(slope, abs=0.12)
-        covered += found.low <= slope <= found.high
-    assert 88 <= covered <= 100
-
-
-def test_a_few_odd_steps_do_not_turn_the_slope():
-    rng = np.random.default_rng(4)
-    viscosity = np.exp(rng.uniform(math.log(10), math.log(300), 40))
-    times = 0.05 * viscosity**0.5
-    times[:4] *= 20
-    assert viscosity_slope(times, viscosity).value == pytest.approx(0.5, abs=0.05)
-
-
-@pytest.mark.parametrize(
-    "times, viscosity, reason",
-    [
-        ([0.2] * 5, [10, 20, 40, 80, 160], "are needed"),
-        ([0.2] * 10, [20] * 10, "hardly changed"),
-        ([math.nan] * 10, [20] * 10, "are needed"),
-        ([], [], "are needed"),
-    ],
-)
-def test_too_little_to_tell_a_slope_is_said(times, viscosity, reason):
-    found = viscosity_slope(np.array(times), np.array(viscosity, float))
-    assert found.value is None and reason in found.reason

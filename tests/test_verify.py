@@ -20,7 +20,7 @@ from camlog.simulate.vehicle.drive_cycle import DriveCycle, Segment, permanent_c
 from camlog.simulate.vehicle.setup import healthy_twin
 from camlog.stream import MonitorTest, TroubleCode
 from camlog.verify import verify
-from camlog.verify.cam_gates import required_windows
+from camlog.verify.gates.cams import required_windows
 from camlog.verify.page import verification_page
 from tests.verify_help import (
     PROFILE,

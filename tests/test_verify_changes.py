@@ -9,16 +9,16 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from camlog.analysis.changes.change import Change, Compared, change_of, corrected
+from camlog.analysis.changes.shared import cells_of, shared
 from camlog.analysis.estimate import Estimate
 from camlog.oil_windows import OIL_WINDOWS
 from camlog.verify import verify
-from camlog.verify.changes import Change, Figure, change_of, corrected
-from camlog.verify.shared import cells_of, shared
 from tests.verify_help import repair
 
 
-def figure(before: Estimate, after: Estimate, **more) -> Figure:
-    return Figure("rms_deg", "error", "deg", before, after, **more)
+def figure(before: Estimate, after: Estimate, **more) -> Compared:
+    return Compared("rms_deg", "error", "deg", before, after, **more)
 
 
 def t_estimate(sample: np.ndarray) -> Estimate:

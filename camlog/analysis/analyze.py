@@ -9,23 +9,22 @@ from camlog import cautions
 from camlog.analysis import do_not_run
 from camlog.analysis.cam.camdata import CamData, cam_data
 from camlog.analysis.cam.examine import Examination, examine
+from camlog.analysis.code_evidence import code_evidence
 from camlog.analysis.drive.conditions import Conditions
 from camlog.analysis.drive.conditions import conditions as drive_conditions
 from camlog.analysis.drive.coverage import Coverage
 from camlog.analysis.drive.coverage import coverage as drive_coverage
-from camlog.analysis.figures import REFERENCE_STEP_DEG, fitted_t63
 from camlog.analysis.findings import CamFindings, Findings
 from camlog.analysis.misfire.rates import measure_misfire
 from camlog.analysis.oil_pressure import low_oil_pressure
 from camlog.analysis.verdict.causes import Cause, rank_causes
 from camlog.analysis.verdict.checks import MECHANICAL_TIMING
-from camlog.analysis.verdict.code_evidence import code_evidence
 from camlog.analysis.verdict.engine_supply import engine_supply
 from camlog.analysis.verdict.judge import judge_all
-from camlog.analysis.verdict.oil_effect import OilPattern, WindowMetric, oil_pattern
+from camlog.analysis.verdict.oil_effect import response_pattern
 from camlog.drive import Drive
 from camlog.limits import Limit, limits_for
-from camlog.oil_windows import OilWindow, oil_windows, t63_limit
+from camlog.oil_windows import OilWindow, oil_windows
 from camlog.profile import VehicleProfile
 from camlog.signals import CAM_IDS
 from camlog.trace import Trace
@@ -80,7 +79,7 @@ def analyze(
     complaint = " ".join(e.text for e in events if e.kind == "marker")
     codes, pressure = code_evidence(drive), low_oil_pressure(trace, limits)
     verdicts = judge_all(examined, covered.per_cam, limits, codes=codes, complaint=complaint)
-    patterns = {cam: _response_pattern(x, limits) for cam, x in examined.items()}
+    patterns = {cam: response_pattern(x, limits) for cam, x in examined.items()}
     starts_s = [s.time_s for s in known.conditions.starts]
     misfire = measure_misfire(trace, known.conditions.windows, starts_s, profile, known.data, limits)
     causes = rank_causes(
@@ -114,20 +113,6 @@ def _cams(
 ) -> dict[str, CamData]:
     found = {cam: cam_data(trace, cam, profile, gaps, windows) for cam in CAM_IDS}
     return {cam: data for cam, data in found.items() if data is not None}
-
-
-def _response_pattern(x: Examination, limits) -> OilPattern:
-    """How the response depends on oil temperature: the slower direction of each window against its limit."""
-    metrics = []
-    for window, response in x.response.by_window.items():
-        steps = (response.advance, response.retard)
-        figures = [s.t63 for s in steps if s.t63.value is not None or s.t63.low is not None]
-        fits = [fitted_t63(response.fit, sign * REFERENCE_STEP_DEG) for sign in (1.0, -1.0)]
-        figures += [f for f in fits if f.value is not None]
-        if figures:
-            slower = max(figures, key=lambda e: e.value if e.value is not None else e.low)
-            metrics.append(WindowMetric(window, slower, t63_limit(limits, window)))
-    return oil_pattern(metrics)
 
 
 def _cautions(

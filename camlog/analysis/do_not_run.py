@@ -12,13 +12,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from camlog.analysis.cam.examine import Examination
+from camlog.analysis.code_evidence import CodeEvidence
 from camlog.analysis.drive.engine import RUNNING_RPM
 from camlog.analysis.figures import limit_of
 from camlog.analysis.misfire.rates import Misfire
 from camlog.analysis.oil_pressure import LowPressure, OilPressureWatch, alarm
 from camlog.analysis.verdict.causes import WORTH_SAYING, Cause
 from camlog.analysis.verdict.checks import MECHANICAL_TIMING, NEXT_CHECKS, NOTHING, OIL_SUPPLY, Check
-from camlog.analysis.verdict.code_evidence import CodeEvidence
 from camlog.analysis.verdict.judge import Verdict
 from camlog.cams import cam_words
 from camlog.cautions import DO_NOT_RUN, FUEL, HIGH_VOLTAGE, HOT_OIL, MOVING_PARTS, TIMING, TORQUE, caution

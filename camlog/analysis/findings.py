@@ -14,13 +14,13 @@ from pathlib import Path
 from typing import Any
 
 from camlog.analysis.cam.examine import Examination
+from camlog.analysis.code_evidence import CodeEvidence
 from camlog.analysis.drive.conditions import Conditions
 from camlog.analysis.drive.coverage import CamCoverage, Coverage
 from camlog.analysis.estimate import Estimate
 from camlog.analysis.misfire.rates import Misfire
 from camlog.analysis.response.step_pool import StepSummary
 from camlog.analysis.verdict.causes import Cause
-from camlog.analysis.verdict.code_evidence import CodeEvidence
 from camlog.analysis.verdict.judge import Verdict
 from camlog.analysis.verdict.oil_effect import OilPattern
 from camlog.analysis.verdict.weigh import Weighed, table

@@ -10,8 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from camlog.cams import cam_words
+from camlog.cams import SIDES, cam_id, cam_words
 from camlog.codes.trouble import parse_code
+from camlog.signals import MAX_CYLINDERS
 
 CAM_PERFORMANCE = "cam_performance"
 SLOW_RESPONSE = "slow_response"
@@ -26,10 +27,10 @@ FAMILIES = (CAM_PERFORMANCE, SLOW_RESPONSE, CORRELATION, SENSOR_CIRCUIT, MISFIRE
 CAM_FAMILIES = (CAM_PERFORMANCE, SLOW_RESPONSE, CORRELATION, SENSOR_CIRCUIT)
 
 # Which of these a row's codes name, one after the other.
-_CAMS = tuple({"cams": (f"{side}_b{bank}",), "banks": (bank,)} for bank in (1, 2) for side in ("intake", "exhaust"))
+_CAMS = tuple({"cams": (cam_id(side, bank),), "banks": (bank,)} for bank in (1, 2) for side in SIDES)
 _BANKS = tuple({"banks": (bank,)} for bank in (1, 2))
-_BANKS_CAMS = tuple({"cams": (f"intake_b{bank}", f"exhaust_b{bank}"), "banks": (bank,)} for bank in (1, 2))
-_CYLINDERS = tuple({"cylinders": (number,)} for number in range(1, 13))
+_BANKS_CAMS = tuple({"cams": tuple(cam_id(side, bank) for side in SIDES), "banks": (bank,)} for bank in (1, 2))
+_CYLINDERS = tuple({"cylinders": (number,)} for number in range(1, MAX_CYLINDERS + 1))
 _NOTHING = ()
 
 # codes ("P0301-P0312" counts in decimal), family, kind, what the codes name, sentence

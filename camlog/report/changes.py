@@ -1,21 +1,21 @@
 """Every metric of two drives: before, after, and the change with its interval.
 
-Differences and their intervals are those of `camlog.verify.changes` (MOVER; Zou & Donner 2008), corrected for how
+Differences and their intervals are those of `camlog.analysis.changes` (MOVER; Zou & Donner 2008), corrected for how
 many are compared. These are the metrics as each drive gives them, over all it contained; the like-for-like
-comparison over shared conditions is `camlog.verify.changes.changes_between`.
+comparison over shared conditions is `camlog.analysis.changes.changes_between`.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from camlog.analysis.changes.change import Change, Compared, change_of, corrected
 from camlog.analysis.estimate import Estimate
 from camlog.analysis.findings import Findings
 from camlog.numbers import number, unit_words
 from camlog.report.figures_table import Row, misfire_rows, rows
 from camlog.report.words import say
 from camlog.unknown import UNKNOWN
-from camlog.verify.changes import Change, Figure, change_of, corrected
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +68,7 @@ def _changes(cam: str, before: tuple[Row, ...], after: tuple[Row, ...]) -> tuple
     old, new = ({(r.group, r.metric, r.oil): r for r in side} for side in (before, after))
     pairs = {key: (old.get(key), new.get(key)) for key in (*old, *new)}
     figures = [
-        Figure("", f"{group}: {metric}", (b or a).unit, _sized(a), _sized(b), cam=cam)
+        Compared("", f"{group}: {metric}", (b or a).unit, _sized(a), _sized(b), cam=cam)
         for (group, metric, _), (a, b) in pairs.items()
     ]
     changes = corrected([change_of(figure) for figure in figures])

@@ -8,6 +8,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from camlog.analysis.changes import Change, changes_between
 from camlog.analysis.findings import Findings
 from camlog.cams import title as cam_title
 from camlog.page import render_page
@@ -22,7 +23,6 @@ from camlog.report.document import ChartBook, chart_scripts, facts
 from camlog.report.records import records
 from camlog.report.words import condition_word, say
 from camlog.trust import simulated_words
-from camlog.verify.changes import Change, changes_between
 
 FIRST_CHART_PX = 200
 SENTENCES_SHOWN = 6

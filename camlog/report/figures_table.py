@@ -6,9 +6,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from camlog.analysis.estimate import Estimate
-from camlog.analysis.figures import FIGURES, QUESTIONS, Figure, Measured
+from camlog.analysis.figures import FIGURES, QUESTIONS, Figure, Measured, view
 from camlog.analysis.findings import Findings
-from camlog.analysis.verdict.judge import view
 from camlog.limits import Limit
 from camlog.numbers import with_unit
 from camlog.report.words import interval_words, say

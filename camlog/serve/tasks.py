@@ -76,7 +76,7 @@ def make_verification(
     `todo`, `todo_caution`, `do_not_run` and `cautions`.
     """
     from camlog.verify import verify
-    from camlog.verify.page import STATE_WORDS, chosen_changes, write_verification
+    from camlog.verify.page import chosen_changes, write_verification
 
     profile = _profile(vehicle)
     second, notes = _findings(Path(after), profile)
@@ -96,7 +96,7 @@ def make_verification(
     gates = [
         {
             "state": g.state, "title": g.title, "evidence": g.evidence,
-            "words": STATE_WORDS[g.state] if g.answerable else "this car cannot show it",
+            "words": g.words,
         }
         for g in found.gates
     ]  # fmt: skip

@@ -1,7 +1,7 @@
 """Gates: what must be shown before a repair counts as proven, and the registry in which each gate stands.
 
 A gate is a function of a `Case`, registered where it stands by `@gate`, in a module of `camlog.verify.gates`; its title
-and sentences are a table in `sentences.toml`. It returns `passed`, `failed`, `not_shown` or `not_applicable` with the
+and sentences are a table in `messages.toml`. It returns `passed`, `failed`, `not_shown` or `not_applicable` with the
 name of a sentence. It may never pass, nor be not applicable, on missing evidence.
 """
 
@@ -16,11 +16,11 @@ from typing import Any
 
 from camlog.analysis.findings import Findings
 from camlog.drive import Drive
-from camlog.sentences import Sentences, capital
+from camlog.messages import Messages, capital
 from camlog.verify.memory import Memory
 
 PASSED, FAILED, NOT_SHOWN, NOT_APPLICABLE = "passed", "failed", "not_shown", "not_applicable"
-SAY = Sentences("camlog.verify")
+messages = Messages("camlog.verify")
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +50,7 @@ class Gate:
     @property
     def words(self) -> str:
         """The state as people read it."""
-        return SAY("states", self.state if self.answerable else "not_answerable")
+        return messages(f"states.{self.state if self.answerable else 'not_answerable'}")
 
     def to_dict(self) -> dict[str, Any]:
         """The gate as it stands in the verification's JSON."""
@@ -143,9 +143,9 @@ class _Registered:
 
     def _gate(self, outcome: Outcome, item: str) -> Gate:
         label = self.label(item)
-        texts = SAY.several(outcome.topic or self.topic, outcome.sentence, item=label, **outcome.values)
+        texts = messages.several(f"{outcome.topic or self.topic}.{outcome.sentence}", item=label, **outcome.values)
         return Gate(
-            self.name.format(item), capital(SAY(self.topic, "title", item=label)), outcome.state, texts[0],
+            self.name.format(item), capital(messages(f"{self.topic}.title", item=label)), outcome.state, texts[0],
             texts[1] if len(texts) > 1 else "", outcome.answerable, outcome.fault,
         )  # fmt: skip
 
@@ -159,7 +159,7 @@ def gate(
 ) -> Callable:  # fmt: skip
     """Register a function of a Case as the gate `name`; `order` is its place in the list.
 
-    `topic` is its table in `sentences.toml` (default: the name). With `each` there is one gate for every item it gives:
+    `topic` is its table in `messages.toml` (default: the name). With `each` there is one gate for every item it gives:
     the function takes the item too, `{}` in the name stands for it, and sentences have it as {item}, in the words of
     `label`. The function returns None where the question does not arise.
     """

@@ -3,39 +3,33 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
+from camlog.analysis.changes import Change
 from camlog.errors import InputError
+from camlog.messages import capital
 from camlog.page import render_page, write_page
 from camlog.trust import simulated_words
-from camlog.verify.changes import Change
-from camlog.verify.verification import OUTCOME_WORDS, STILL_THERE, VERIFIED, Verification
+from camlog.verify.gate import PASSED
+from camlog.verify.verification import STILL_THERE, VERIFIED, Verification
 
-STATE_WORDS = {
-    "passed": "passed", "failed": "failed", "not_shown": "not yet shown", "not_applicable": "not applicable",
-}  # fmt: skip
 OUTCOME_CLASS = {VERIFIED: "good", STILL_THERE: "bad"}
 MAX_CHANGES = 6  # on one printed side; the JSON holds them all
 
 
 def verification_page(found: Verification) -> str:
     """The page as one HTML text."""
-    said = found.to_dict()
+    as_json = found.to_dict()
     return render_page(
         "verification.html",
         simulated=simulated_words(found.before_drive, found.after.drive),
-        outcome=OUTCOME_WORDS[found.outcome],
-        reason=found.reason[:1].upper() + found.reason[1:],
+        outcome=found.outcome_words,
+        reason=capital(found.reason),
         outcome_class=OUTCOME_CLASS.get(found.outcome, "unknown"),
-        found=said,
-        gates=[_gate(g) for g in said["gates"]],
-        passed=sum(g["state"] == "passed" for g in said["gates"]),
-        drives=[
-            _drive(name, said[key])
-            for name, key in (("After the repair", "after"), ("Before", "before"))
-            if said[key]
-        ],
-        changes=[_change(c) for c in chosen_changes(found)],
+        found=as_json,
+        gates=found.gates,
+        passed=sum(g.state == PASSED for g in found.gates),
+        drives=[(title, as_json[key]) for title, key in (("After the repair", "after"), ("Before", "before")) if as_json[key]],
+        changes=chosen_changes(found),
         compared=len(found.changes),
     )
 
@@ -53,27 +47,5 @@ def write_verification(found: Verification, path: str | Path, *, replace: bool =
 
 def chosen_changes(found: Verification) -> list[Change]:
     """The changes worth a line on paper: those beyond chance that matter, the surest first."""
-    told = [c for c in found.changes if c.beyond_chance and not c.small]
-    return sorted(told, key=lambda c: c.p_value)[:MAX_CHANGES]
-
-
-def _gate(gate: dict[str, Any]) -> dict[str, Any]:
-    return gate | {"words": STATE_WORDS[gate["state"]] if gate["answerable"] else "this car cannot show it"}
-
-
-def _drive(title: str, drive: dict[str, Any]) -> dict[str, Any]:
-    seconds = drive["duration_s"]
-    began = (drive["started_at"] or "").replace("T", " ")[:16]
-    return {
-        "title": title,
-        "trace": drive["trace"] or "codes only",
-        "began": began or "time not known",
-        "minutes": None if seconds is None else f"{seconds / 60:.0f} min",
-        "sha256": drive["trace_sha256"] or "not known",
-        "vin_hash": drive["vin_hash"] or "not known",
-        "vehicle": drive["vehicle"] or "",
-    }
-
-
-def _change(change: Change) -> dict[str, Any]:
-    return {"sentence": change.sentence, "shared": change.figure.shared}
+    mattering = [c for c in found.changes if c.beyond_chance and not c.small]
+    return sorted(mattering, key=lambda c: c.p_value)[:MAX_CHANGES]

@@ -12,13 +12,13 @@ from __future__ import annotations
 import sys
 
 from camlog.analysis import analyze
+from camlog.analysis.changes import changes_between
 from camlog.profile import read_profile
 from camlog.simulate.offline import Sampling, simulate_drive
 from camlog.simulate.vehicle.conditions import Condition
 from camlog.simulate.vehicle.draw import draw_setup
 from camlog.simulate.vehicle.drive_cycle import draw_drive
 from camlog.simulate.vehicle.setup import healthy_twin
-from camlog.verify.changes import changes_between
 
 PROFILE = read_profile("demo")
 FIRST_SEED = 51_000

@@ -16,8 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import minimize
 
-from camlog.analysis.figures import CONDITIONS, FAULTS, FIGURES, QUESTIONS
-from camlog.analysis.verdict.judge import view
+from camlog.analysis.figures import CONDITIONS, FAULTS, FIGURES, QUESTIONS, view
 from camlog.analysis.verdict.weigh import KNOTS, Table, Weighed, distance, likeness, table_of, weigh
 from camlog.limits import LIMITS
 from tests.bench.validity_run import Kept

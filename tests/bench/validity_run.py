@@ -16,8 +16,8 @@ from multiprocessing import Pool
 
 from camlog.analysis.analyze import examine_drive
 from camlog.analysis.cam.examine import Examination
+from camlog.analysis.code_evidence import CodeEvidence, code_evidence
 from camlog.analysis.drive.coverage import CamCoverage
-from camlog.analysis.verdict.code_evidence import CodeEvidence, code_evidence
 from camlog.limits import Limit
 from tests.bench.fleet import FAMILIES, Case, Truth, draw, draw_poor
 from tests.bench.validity_outside import draw_outside

@@ -1,9 +1,8 @@
 """What has changed between two drives: each figure's difference or ratio, its interval, and if by chance.
 
-Figures are compared only over conditions both drives share (see `shared`). A difference of two estimates gets
-its interval by recovering each one's variance from its own interval (MOVER; Zou & Donner, Statistics in
-Medicine 27 (2008)); rates of events are compared as Poisson rates (Krishnamoorthy & Thomson 2004). Because
-many figures are compared at once, "more than chance" is by Holm's procedure (Scandinavian Journal of
+A difference of two estimates gets its interval by recovering each one's variance from its own interval (MOVER; Zou &
+Donner, Statistics in Medicine 27 (2008)); rates of events are compared as Poisson rates (Krishnamoorthy & Thomson
+2004). Because many figures are compared at once, "more than chance" is by Holm's procedure (Scandinavian Journal of
 Statistics 6 (1979)) over those of one cam, and over those of misfire.
 """
 
@@ -17,11 +16,13 @@ from typing import Any
 from scipy import stats
 
 from camlog.analysis.estimate import Estimate, t_quantile
-from camlog.analysis.findings import Findings
 from camlog.analysis.misfire.poisson import rate_ratio
 from camlog.cams import cam_words
+from camlog.messages import Messages, capital
+from camlog.numbers import finite, unit_words
 from camlog.oil_windows import OilWindow
 
+messages = Messages("camlog.analysis.changes")
 ALL_TEMPERATURES = OilWindow(-math.inf, math.inf)
 SIGNIFICANCE = 0.05
 SMALL_SHARE = 0.1  # of the limit: common practice, no source
@@ -29,7 +30,7 @@ DIFFERENCE, RATIO = "difference", "ratio"
 
 
 @dataclass(frozen=True, slots=True)
-class Figure:
+class Compared:
     """One figure of both drives, taken over shared conditions only.
 
     `events` and `exposure` (before, after) where it is a rate of events; `shared` says in words which
@@ -57,16 +58,15 @@ class Change:
 
     `value`, `low` or `high` is None where it cannot be given; `p_value` is of "nothing has changed", and
     `beyond_chance` is that after correction for all figures compared (None where it cannot be told).
-    `better` says in which direction it went, None where it did not go beyond chance.
     """
 
-    figure: Figure
+    figure: Compared
     kind: str
-    value: float | None
-    low: float | None
-    high: float | None
-    p_value: float | None
-    beyond_chance: bool | None
+    value: float | None = None
+    low: float | None = None
+    high: float | None = None
+    p_value: float | None = None
+    beyond_chance: bool | None = None
     reason: str = ""
 
     @property
@@ -77,113 +77,99 @@ class Change:
 
     @property
     def better(self) -> bool | None:
+        """Whether the figure went down in size; None where it did not change beyond chance."""
         if not self.beyond_chance:
             return None
-        f = self.figure
-        before = f.before.value if f.before.value is not None else f.before.low
-        after = f.after.value if f.after.value is not None else f.after.low
-        return abs(after or 0.0) < abs(before or 0.0)
+        sizes = [e.value if e.value is not None else e.low for e in (self.figure.before, self.figure.after)]
+        return abs(sizes[1] or 0.0) < abs(sizes[0] or 0.0)
 
     @property
     def sentence(self) -> str:
         """The change in one plain sentence, and whether it is more than chance."""
         f = self.figure
-        place = f"{_capital(cam_words(f.cam))}: " if f.cam else ""
-        oil = f" with oil {f.window.words}" if f.window is not None else ""
-        text = f"{place}{f.title}{oil} {_words(f.before, f.unit)} before, {_words(f.after, f.unit)} after"
+        title = messages("change.of_cam", cam=capital(cam_words(f.cam)), title=f.title) if f.cam else f.title
+        if f.window is not None:
+            title = messages("change.with_oil", figure=title, oil=f.window.words)
+        sides = {"figure": title, "before": _words(f.before, f.unit), "after": _words(f.after, f.unit)}
         if self.value is None and self.low is None and self.high is None:
-            return f"{text}: cannot be compared ({self.reason})."
-        verdict = {
-            True: "better, and more than chance",
-            False: "worse, and more than chance",
-            None: "no more than chance",
-        }[self.better]
+            return messages("change.not_compared", **sides, reason=self.reason)
+        return messages("change.sentence", **sides, amount=self._amount(), verdict=self._verdict())
+
+    def _verdict(self) -> str:
         if self.beyond_chance is None:
-            verdict = "whether that is chance cannot be told"
-        elif self.beyond_chance and self.small:
-            verdict = (
-                f"more than chance, but small beside the limit of {self.figure.limit:g} {f.unit}".rstrip()
-            )
-        return f"{text}: {self._amount()}; {verdict}."
+            return messages("verdict.unknown")
+        if self.beyond_chance and self.small:
+            return messages("verdict.small", limit=_with_unit(f"{self.figure.limit:g}", self.figure.unit))
+        return messages({True: "verdict.better", False: "verdict.worse", None: "verdict.chance"}[self.better])
 
     def _amount(self) -> str:
-        unit = self.figure.unit
+        unit = unit_words(self.figure.unit)
+        values = {"value": self.value, "low": self.low, "high": self.high, "unit": unit}
         if self.value is None:
-            return (
-                f"at least {abs(self.high if self.high is not None else self.low):.3g} {unit} apart".strip()
-            )
+            end = self.high if self.high is not None else self.low
+            return messages("amount.apart", apart=_with_unit(f"{abs(end):.3g}", self.figure.unit))
         if self.kind == RATIO:
-            top = "no upper end" if self.high is None else f"{self.high:.2g}"
-            return f"{self.value:.2g} times (95 %: {self.low or 0.0:.2g} to {top})"
-        interval = (
-            "" if self.low is None or self.high is None else f" (95 %: {self.low:+.3g} to {self.high:+.3g})"
-        )
-        return f"{self.value:+.3g} {unit}{interval}"
+            open_end = "times_open" if self.high is None else "times"
+            return messages(f"amount.{open_end}", **{**values, "low": self.low or 0.0})
+        return messages("amount.by" if self.low is None or self.high is None else "amount.by_within", **values)
 
     def to_dict(self) -> dict[str, Any]:
+        """The change as it stands in the verification's JSON."""
         f = self.figure
         return {
             "figure": f.name, "title": f.title, "unit": f.unit, "cam": f.cam,
             **(f.window or ALL_TEMPERATURES).to_dict(),
             "all_windows": f.window is None,
             "before": _estimate(f.before), "after": _estimate(f.after), "shared_conditions": f.shared,
-            "kind": self.kind, "value": _finite(self.value),
-            "low": _finite(self.low), "high": _finite(self.high),
-            "p_value": _finite(self.p_value), "beyond_chance": self.beyond_chance, "better": self.better,
+            "kind": self.kind, "value": finite(self.value), "low": finite(self.low), "high": finite(self.high),
+            "p_value": finite(self.p_value), "beyond_chance": self.beyond_chance, "better": self.better,
             "small": self.small, "reason": self.reason, "sentence": self.sentence,
         }  # fmt: skip
 
 
-def changes_between(before: Findings, after: Findings) -> tuple[Change, ...]:
-    """Every figure both drives give under shared conditions: cams, window by window, then misfires."""
-    from camlog.verify.cam_changes import cam_figures
-    from camlog.verify.misfire_changes import misfire_figures
-
-    figures = []
-    for cam in after.cams:
-        if cam in before.cams:
-            figures += cam_figures(cam, before, after)
-    figures += misfire_figures(before, after)
-    return corrected([change_of(f) for f in figures])
-
-
-def change_of(figure: Figure) -> Change:
+def change_of(figure: Compared) -> Change:
     """The change of one figure, not yet corrected for how many are compared."""
     if figure.events is not None and figure.exposure is not None:
         return _rate_change(figure)
     return _difference(figure)
 
 
-def _rate_change(figure: Figure) -> Change:
+def _rate_change(figure: Compared) -> Change:
     (k0, k1), (n0, n1) = figure.events, figure.exposure
     if not (n0 > 0.0 and n1 > 0.0):
-        return Change(
-            figure, RATIO, None, None, None, None, None, "nothing was counted under shared conditions"
-        )
-    found = rate_ratio(k1, n1, k0, n0, figure.dispersion)
+        return Change(figure, RATIO, reason=messages("reason.nothing_counted"))
     if k0 == k1 == 0:
-        return Change(figure, RATIO, None, None, None, None, None, "none in either drive")
-    value = found.value if found.value is not None else math.inf
-    value = value if math.isfinite(value) else None
-    return Change(figure, RATIO, value, found.low, found.high, found.p_value, None)
+        return Change(figure, RATIO, reason=messages("reason.none_in_either"))
+    ratio = rate_ratio(k1, n1, k0, n0, figure.dispersion)
+    value = ratio.value if ratio.value is not None and math.isfinite(ratio.value) else None
+    return Change(figure, RATIO, value, ratio.low, ratio.high, ratio.p_value)
 
 
-def _difference(figure: Figure) -> Change:
+def _difference(figure: Compared) -> Change:
     a, b = figure.before, figure.after
     if a.value is None and b.value is None:
-        reason = a.reason or b.reason or "measured in neither drive"
-        return Change(figure, DIFFERENCE, None, None, None, None, None, reason)
+        return Change(figure, DIFFERENCE, reason=a.reason or b.reason or messages("reason.in_neither"))
     if a.value is None or b.value is None:
         return _bounded(figure)
     value = b.value - a.value
     if a.interval is None or b.interval is None:
-        return Change(
-            figure, DIFFERENCE, value, None, None, None, None, "too few independent pieces for an interval"
-        )
+        return Change(figure, DIFFERENCE, value, reason=messages("reason.too_few"))
     low = value - math.hypot(b.value - b.low, a.high - a.value)
     high = value + math.hypot(b.high - b.value, a.value - a.low)
     half = value - low if value > 0 else high - value
-    return Change(figure, DIFFERENCE, value, low, high, _p_value(value, half, min(a.count, b.count)), None)
+    return Change(figure, DIFFERENCE, value, low, high, _p_value(value, half, min(a.count, b.count)))
+
+
+def _bounded(figure: Compared) -> Change:
+    """One drive gives only a bound (steps that had not arrived when the command moved on)."""
+    a, b = figure.before, figure.after
+    if a.value is None and a.low is not None and b.high is not None and b.high < a.low:
+        return Change(figure, DIFFERENCE, high=b.high - a.low, p_value=_chance_of(b, a.low))
+    if b.value is None and b.low is not None and a.high is not None and a.high < b.low:
+        return Change(figure, DIFFERENCE, low=b.low - a.high, p_value=_chance_of(a, b.low))
+    which, why = ("first", a.reason) if a.value is None else ("second", b.reason)
+    why = messages("reason.not_measured", which=which, why=why or messages("reason.no_reason"))
+    return Change(figure, DIFFERENCE, reason=why)
 
 
 def _p_value(difference: float, half_width: float, count: int) -> float:
@@ -200,54 +186,28 @@ def _chance_of(known: Estimate, bound: float) -> float:
     return _p_value(bound - known.value, half, known.count)
 
 
-def _bounded(figure: Figure) -> Change:
-    """One drive gives only a bound (steps that had not arrived when the command moved on)."""
-    a, b = figure.before, figure.after
-    if a.value is None and a.low is not None and b.high is not None and b.high < a.low:
-        return Change(figure, DIFFERENCE, None, None, b.high - a.low, _chance_of(b, a.low), None)
-    if b.value is None and b.low is not None and a.high is not None and a.high < b.low:
-        return Change(figure, DIFFERENCE, None, b.low - a.high, None, _chance_of(a, b.low), None)
-    which, why = ("first", a.reason) if a.value is None else ("second", b.reason)
-    return Change(
-        figure,
-        DIFFERENCE,
-        None,
-        None,
-        None,
-        None,
-        None,
-        f"not measured in the {which} drive: {why or 'no reason given'}",
-    )
-
-
 def corrected(changes: Sequence[Change]) -> tuple[Change, ...]:
     """The changes with `beyond_chance` by Holm's procedure at 5 % over each cam's figures, and misfire's."""
-    found = list(changes)
+    result = list(changes)
     for group in {c.figure.cam for c in changes}:
         tested = [i for i, c in enumerate(changes) if c.p_value is not None and c.figure.cam == group]
         still = True
         for rank, i in enumerate(sorted(tested, key=lambda i: changes[i].p_value)):
             still = still and changes[i].p_value <= SIGNIFICANCE / (len(tested) - rank)
-            found[i] = replace(changes[i], beyond_chance=still)
-    return tuple(found)
+            result[i] = replace(changes[i], beyond_chance=still)
+    return tuple(result)
+
+
+def _with_unit(number: str, unit: str) -> str:
+    return f"{number} {unit_words(unit)}".strip()
 
 
 def _words(figure: Estimate, unit: str) -> str:
     if figure.value is None:
-        return "not measured" if figure.low is None else f"at least {figure.low:.3g} {unit}".strip()
-    return f"{figure.value:.3g} {unit}".strip()
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
+        name = "none" if figure.low is None else "at_least"
+        return _with_unit(messages(f"value.{name}", value=figure.low), unit if figure.low is not None else "")
+    return _with_unit(messages("value.known", value=figure.value), unit)
 
 
 def _estimate(e: Estimate) -> dict[str, Any]:
-    return {
-        "value": _finite(e.value), "low": _finite(e.low), "high": _finite(e.high), "count": e.count,
-        "reason": e.reason,
-    }  # fmt: skip
-
-
-def _finite(value: float | None) -> float | None:
-    return None if value is None or not math.isfinite(value) else round(float(value), 6)
+    return {"value": finite(e.value), "low": finite(e.low), "high": finite(e.high), "count": e.count, "reason": e.reason}

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from camlog.analysis.changes.change import messages
+
 CELL_COMMAND_DEG = 10.0
 CELL_SPEED_RPM = 500.0
 CELL_MIN_S = 1.0
@@ -40,14 +42,10 @@ def range_words(cells: np.ndarray) -> str:
     if not len(cells):
         return ""
     command, speed = np.divmod(cells, _ROW)
-    low, high = (
-        (command.min() - _ROW // 2) * CELL_COMMAND_DEG,
-        (command.max() + 1 - _ROW // 2) * CELL_COMMAND_DEG,
-    )
-    return (
-        f"command {low:.0f} to {high:.0f} deg, {speed.min() * CELL_SPEED_RPM:.0f} to "
-        f"{(speed.max() + 1) * CELL_SPEED_RPM:.0f} rpm"
-    )
+    return messages("shared.command_and_speed",
+        low=(command.min() - _ROW // 2) * CELL_COMMAND_DEG, high=(command.max() + 1 - _ROW // 2) * CELL_COMMAND_DEG,
+        slow=speed.min() * CELL_SPEED_RPM, fast=(speed.max() + 1) * CELL_SPEED_RPM,
+    )  # fmt: skip
 
 
 def cells_of(command_deg: np.ndarray, speed_rpm: np.ndarray) -> np.ndarray:
@@ -76,8 +74,8 @@ def shared(
 
 
 def _times(cell: np.ndarray, seconds: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    found, place = np.unique(cell, return_inverse=True)
-    return found, np.bincount(place, seconds, len(found))
+    cells, place = np.unique(cell, return_inverse=True)
+    return cells, np.bincount(place, seconds, len(cells))
 
 
 def _weights(cell: np.ndarray, cells: np.ndarray, weight: np.ndarray) -> np.ndarray:

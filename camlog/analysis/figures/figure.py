@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
 from camlog.analysis.cam.examine import Examination
+from camlog.analysis.code_evidence import CodeEvidence
 from camlog.analysis.estimate import Estimate
+from camlog.cams import on_chain_of, twins_of
 from camlog.limits import Limit
 from camlog.numbers import with_unit
 from camlog.oil_windows import OilWindow, window_word
@@ -27,21 +30,6 @@ class Question:
     title: str
     faults: tuple[str, ...]
     needs: tuple[str, ...]
-
-
-QUESTIONS: Mapping[str, Question] = {
-    q.name: q
-    for q in (
-        Question("moves", "Does it move?", ("stuck",), ("pair", "running", "steps_advance", "steps_retard")),
-        Question("follows", "Does it reach its command?", ("stuck", "offset", "sticking"), ("pair", "running", "hold")),
-        Question("in_time", "Does it arrive in time?", ("slow",), ("pair", "sampling", "steps_advance", "steps_retard")),
-        Question("smooth", "Does it move smoothly?", ("sticking",), ("pair", "sampling", "steps_advance", "steps_retard")),
-        Question("holds", "Does it hold where it is told to?", ("unstable",), ("pair", "sampling", "hold")),
-        Question("rests", "Does it rest where it should (mechanical timing)?", ("offset",), ("pair", "rest")),
-        Question("starts_quietly", "Does it start quietly (lock pin)?", ("unstable",), ("pair", "cold_start")),
-        Question("reading", "Is the reading sound?", ("sensor",), ("pair", "running")),
-    )
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +58,18 @@ class View:
     codes: Mapping[str, int] | None = None
 
 
+def view(examined: Mapping[str, Examination], cam: str, codes: CodeEvidence | None = None) -> View:
+    """One cam among the cams of its engine; `codes` of the drive, where they were read."""
+    twins = twins_of(cam, examined)
+    return View(
+        examined[cam],
+        tuple(examined[c] for c in on_chain_of(cam, examined)),
+        examined[twins[0]] if twins else None,
+        tuple(x for c, x in examined.items() if c != cam),
+        Counter(c.family for c in codes.for_cam(cam)) if codes is not None and codes.known else None,
+    )
+
+
 Measure = Callable[[View], Iterable[Measured]]
 
 
@@ -77,37 +77,45 @@ Measure = Callable[[View], Iterable[Measured]]
 class Figure:
     """One figure of a cam.
 
-    `title` in plain words, `unit` of value and limit ("1" is a bare number, "share" a fraction of one shown in percent), `words` the sentence of a reason with
-    places {value}, {part} and {n}. `question` names the QUESTIONS entry it speaks to ("" shows it only), `group` the figures
-    that share its information, or are signs of which any one suffices: of one group only the one most surely bad counts. `speaks_for` the conditions
-    it never speaks less for as it grows worse. `limit` names an entry of limits.LIMITS (a name ending in `_*` has one
-    a window: cold, warm, hot, very_hot). `bad` says which side of the limit is worse: "above", "below", or "size"
-    (without its sign), `says_good` whether a good value is worth telling. `least` is the amount of data (in `amount`) below which it says nothing. `group_title` and
-    `shown` place it in tables.
+    `title` in plain words, `unit` of value and limit ("1" is a bare number, "share" a fraction of one shown in percent),
+    `words` the sentence of a reason with places {value}, {part} and {n}. `question` names the QUESTIONS entry it speaks to
+    ("" shows it only), `group` the figures that share its information, or are signs of which any one suffices: of one
+    group only the one most surely bad counts. `speaks_for` the conditions it never speaks less for as it grows worse.
+    `limit` names an entry of limits.LIMITS (a name with `*` has one a window: cold, warm, hot, very_hot). `bad` says which
+    side of the limit is worse: "above", "below", or "size" (without its sign), `says_good` whether a good value is worth
+    telling. `least` is the amount of data (counted in `amount`) below which it says nothing. `again` names how the drive
+    after a repair measures it, where a proof asks for that; `change_limit` what a change of it is small beside, where that
+    is not `limit`.
     """
 
     name: str
     title: str
     unit: str
-    question: str
-    group: str
-    limit: str
-    speaks_for: tuple[str, ...]
     measure: Measure = field(repr=False)
-    words: str
+    question: str = ""
+    group: str = ""
+    limit: str = ""
+    speaks_for: tuple[str, ...] = ()
+    words: str = ""
     least: float = 1.0
     amount: str = "s"
     bad: str = "above"
     says_good: bool = True
+    again: str = ""
+    change_limit: str = ""
 
     def limit_in(self, limits: Mapping[str, Limit], window: OilWindow | None) -> Limit | None:
         """The limit that judges this figure in an oil window; None for a figure that is only shown."""
-        if not self.limit:
-            return None
-        if "*" not in self.limit:
-            return limits[self.limit]
+        return self._limit(self.limit, limits, window) if self.limit else None
+
+    def change_limit_in(self, limits: Mapping[str, Limit], window: OilWindow | None) -> Limit:
+        """The limit beside which a change of this figure in an oil window is large or small."""
+        return self._limit(self.change_limit or self.limit, limits, window)
+
+    @staticmethod
+    def _limit(name: str, limits: Mapping[str, Limit], window: OilWindow | None) -> Limit:
         # Without any temperature the cam is given what cold oil would allow.
-        return limits[self.limit.replace("*", "cold" if window is None else window_word(window, limits))]
+        return limits[name.replace("*", "cold" if window is None else window_word(window, limits))]
 
     def shown(self, measured: Measured) -> str:
         """The value with its unit, as it is printed everywhere."""
@@ -126,9 +134,16 @@ class Figure:
             value=self.shown(measured), part=measured.part, Part=measured.part.capitalize(),
             n=int(measured.amount), way="advanced" if value is not None and value > 0 else "retarded",
         )  # fmt: skip
-        oil = measured.window.words if measured.window is not None else ""
-        return f"{words} with oil {oil}" if oil else words
+        return _with_oil(words, measured)
 
-    def values(self, view: View) -> list[Measured]:
+    def good_sentence(self, measured: Measured) -> str:
+        """Title and value of a figure within its limit, and the oil window it belongs to; no full stop."""
+        return _with_oil(f"{self.title[:1].upper()}{self.title[1:]}: {self.shown(measured)}", measured)
+
+    def values(self, seen: View) -> list[Measured]:
         """All its values: whole drive or one an oil window and part; those not measured carry their reason."""
-        return list(self.measure(view))
+        return list(self.measure(seen))
+
+
+def _with_oil(words: str, measured: Measured) -> str:
+    return f"{words} with oil {measured.window.words}" if measured.window is not None else words

@@ -13,6 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from camlog.analysis.code_evidence import CodeEvidence
 from camlog.analysis.misfire.rates import Misfire
 from camlog.analysis.oil_pressure import LowPressure
 from camlog.analysis.verdict.checks import (
@@ -28,12 +29,10 @@ from camlog.analysis.verdict.checks import (
     SEPARATED_BY,
     Check,
 )
-from camlog.analysis.verdict.code_evidence import CodeEvidence
 from camlog.analysis.verdict.engine_supply import EngineSupply
 from camlog.analysis.verdict.judge import Verdict
 from camlog.analysis.verdict.oil_effect import OilPattern
-from camlog.cams import bank_of
-from camlog.cams import cam_words
+from camlog.cams import bank_of, cam_words
 
 PRIOR = -3.0  # of any cause before evidence: about one in twenty
 CLOSE = 0.25  # two causes whose support differs by less cannot be told apart

@@ -8,14 +8,13 @@ with a limit, except one that the vehicle's own service information set.
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from camlog.analysis.cam.examine import Examination
+from camlog.analysis.code_evidence import CodeEvidence
 from camlog.analysis.drive.coverage import CamCoverage
-from camlog.analysis.figures import CONDITIONS, FAULTS, QUESTIONS, View
-from camlog.analysis.verdict.code_evidence import CodeEvidence
+from camlog.analysis.figures import CONDITIONS, FAULTS, QUESTIONS, View, view
 from camlog.analysis.verdict.refuse import refusal
 from camlog.analysis.verdict.weigh import (
     Table,
@@ -26,7 +25,6 @@ from camlog.analysis.verdict.weigh import (
     table,
     weigh,
 )
-from camlog.cams import on_chain_of, twins_of
 from camlog.limits import Limit
 
 VERDICTS = (*CONDITIONS, "insufficient_data")
@@ -132,18 +130,6 @@ def _unheard(verdict: Verdict) -> Verdict:
         *quiet.needs,
     )
     return replace(verdict, condition="insufficient_data", confidence=0.0, reasons=why)
-
-
-def view(examined: Mapping[str, Examination], cam: str, codes: CodeEvidence | None = None) -> View:
-    """One cam among the cams of its engine; `codes` of the drive, where they were read."""
-    twins = twins_of(cam, examined)
-    return View(
-        examined[cam],
-        tuple(examined[c] for c in on_chain_of(cam, examined)),
-        examined[twins[0]] if twins else None,
-        tuple(x for c, x in examined.items() if c != cam),
-        Counter(c.family for c in codes.for_cam(cam)) if codes is not None and codes.known else None,
-    )
 
 
 def _judge(cam: View, covered: CamCoverage | None, limits: Mapping[str, Limit], numbers: Table) -> Verdict:

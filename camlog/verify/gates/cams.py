@@ -10,14 +10,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from camlog.analysis.drive.coverage import WindowCoverage
-from camlog.analysis.drive.windows import OilWindow
 from camlog.analysis.figures import BY_NAME, FIGURES, view
 from camlog.analysis.findings import CamFindings, Findings
-from camlog.analysis.limits import Limit
 from camlog.analysis.verdict.weigh import Weighed
 from camlog.cams import cam_words
-from camlog.sentences import capital
-from camlog.verify.gate import SAY, Case, Outcome, failed, gate, not_shown, passed
+from camlog.limits import Limit
+from camlog.messages import capital
+from camlog.oil_windows import OilWindow
+from camlog.verify.gate import Case, Outcome, failed, gate, messages, not_shown, passed
 
 # Common practice, no source: what is to prove a repair must be surer than what names a cam healthy.
 PROOF_AT = 0.9
@@ -58,7 +58,7 @@ def cam_healthy(case: Case, name: str) -> Outcome:
         reasons = " ".join(verdict.reasons[:REASONS_SHOWN])
         name_of = "faulty" if reasons else "faulty_see_report"
         return failed(name_of, fault=True, condition=verdict.condition, reasons=reasons)
-    to_move = SAY("measure_again", "move")
+    to_move = messages("measure_again.move")
     span = now.examination.travel.command_span_deg
     first_span = then.examination.travel.command_span_deg if then is not None else 0.0
     if span < max(SPAN_DEG, TRAVEL_SHARE * first_span):
@@ -148,7 +148,7 @@ def _not_measured_again(name: str, after: Findings, then: CamFindings | None) ->
 
 
 def _how_to_measure(w: Weighed) -> str:
-    how, window = SAY("measure_again", w.figure.again), w.measured.window
+    how, window = messages(f"measure_again.{w.figure.again}"), w.measured.window
     if window is not None:
-        return SAY("measure_again", "how_with_oil", oil=window.words, how=how)
-    return capital(SAY("measure_again", "how", how=how))
+        return messages("measure_again.how_with_oil", oil=window.words, how=how)
+    return capital(messages("measure_again.how", how=how))

@@ -8,7 +8,7 @@ import numpy as np
 
 from camlog.stream import TroubleCode
 from camlog.trace import Trace
-from camlog.verify.gate import SAY, Case, Outcome, codes_not_read, failed, gate, not_shown, passed
+from camlog.verify.gate import Case, Outcome, codes_not_read, failed, gate, messages, not_shown, passed
 from camlog.verify.memory import COUNTERS, LISTS, Memory, code_words, counter
 
 # Whole minutes and kilometres are counted down, and a module counts by its own clock.
@@ -116,11 +116,11 @@ def _opening_is_whole(memory: Memory) -> bool:
 
 def _ago(warm_ups: float | None, km: float | None, minutes: float | None) -> Iterator[str]:
     if warm_ups is not None:
-        yield SAY("since_clear_words", "warm_up" if warm_ups == 1 else "warm_ups", value=warm_ups)
+        yield messages("since_clear_words.warm_up" if warm_ups == 1 else "since_clear_words.warm_ups", value=warm_ups)
     if km is not None:
-        yield SAY("since_clear_words", "distance_km", value=km)
+        yield messages("since_clear_words.distance_km", value=km)
     if minutes is not None:
-        yield SAY("since_clear_words", "time_min", value=minutes)
+        yield messages("since_clear_words.time_min", value=minutes)
 
 
 def driven_km(trace: Trace) -> float | None:

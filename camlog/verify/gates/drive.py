@@ -12,11 +12,11 @@ from typing import Any
 
 import numpy as np
 
-from camlog import signals
+from camlog import cams, signals
 from camlog.analysis.drive import regulation
 from camlog.analysis.findings import Findings
-from camlog.sentences import capital
-from camlog.verify.gate import SAY, Case, Outcome, failed, gate, not_applicable, not_shown, passed
+from camlog.messages import capital
+from camlog.verify.gate import Case, Outcome, failed, gate, messages, not_applicable, not_shown, passed
 from camlog.verify.memory import LISTS, Memory, code_words
 
 # A cold engine shows its worst in the first seconds, where even a short hole may hide it.
@@ -54,28 +54,27 @@ def drive_length(case: Case) -> Outcome:
 
 
 def _lacking(proof: regulation.PermanentCodeDrive) -> Iterator[str]:
-    topic = "drive_length_words"
     if proof.running_s < regulation.PERMANENT_RUNNING_S:
-        yield SAY(topic, "run_longer", time=_minutes(regulation.PERMANENT_RUNNING_S - proof.running_s))
+        yield messages("drive_length_words.run_longer", time=_minutes(regulation.PERMANENT_RUNNING_S - proof.running_s))
     if proof.road_s is None or proof.longest_idle_s is None:
-        yield SAY(topic, "record_speed")
+        yield messages("drive_length_words.record_speed")
         return
     if proof.road_s < regulation.PERMANENT_ROAD_S:
         left = _minutes(regulation.PERMANENT_ROAD_S - proof.road_s)
-        yield SAY(topic, "road_longer", time=left, km_h=regulation.PERMANENT_ROAD_KM_H)
+        yield messages("drive_length_words.road_longer", time=left, km_h=regulation.PERMANENT_ROAD_KM_H)
     if proof.longest_idle_s < regulation.PERMANENT_IDLE_S:
-        yield SAY(topic, "idle", seconds=regulation.PERMANENT_IDLE_S)
+        yield messages("drive_length_words.idle", seconds=regulation.PERMANENT_IDLE_S)
 
 
 def _seconds(value: float | None) -> str:
-    return SAY("drive_length_words", "unknown" if value is None else "seconds", value=value)
+    return messages("drive_length_words.unknown" if value is None else "drive_length_words.seconds", value=value)
 
 
 def _minutes(seconds: float) -> str:
     if seconds < 60.0:
         return _seconds(math.ceil(seconds))
     minutes = math.ceil(seconds / 60.0)
-    return SAY("drive_length_words", "minute" if minutes == 1 else "minutes", value=minutes)
+    return messages("drive_length_words.minute" if minutes == 1 else "drive_length_words.minutes", value=minutes)
 
 
 @gate(90, "warm_up")
@@ -159,7 +158,7 @@ def _holes(after: Findings) -> Iterator[tuple[str, float, float]]:
     trace = after.trace
     begin, end = float(trace.time_s[0]), float(trace.time_s[-1])
     off = [(s.start_s, s.end_s) for s in after.conditions.segments if s.state in ("engine_off", "cranking")]
-    for name in ("engine_speed", *(f(cam) for cam in after.cams for f in (signals.commanded, signals.actual))):
+    for name in ("engine_speed", *(f(cam) for cam in after.cams for f in (cams.commanded, cams.actual))):
         edges = np.concatenate([[begin], trace.samples(name)[0], [end]])
         for i in np.flatnonzero(np.diff(edges) > START_HOLE_S):
             a, b = float(edges[i]), float(edges[i + 1])

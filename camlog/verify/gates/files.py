@@ -6,10 +6,11 @@ from collections.abc import Iterator, Mapping
 from datetime import datetime, timedelta
 from typing import Any
 
-from camlog.analysis.limits import LIMITS, limits_for
 from camlog.cams import cam_words
-from camlog.drive import Drive, Trust, trust, vin_hash
-from camlog.verify.gate import FAILED, SAY, Case, Outcome, failed, gate, not_shown, passed
+from camlog.drive import Drive
+from camlog.limits import LIMITS, limits_for
+from camlog.trust import Trust, trust, vin_hash
+from camlog.verify.gate import FAILED, Case, Outcome, failed, gate, messages, not_shown, passed
 from camlog.verify.gates.misfire import judge_misfires
 
 HASH_DIGITS = 8  # of a profile's hash, to tell two apart on paper
@@ -33,7 +34,7 @@ def files(case: Case) -> Outcome:
 def _doubts(trusted: list[tuple[str, Trust]], as_recorded: bool | None) -> str:
     """Why drives whose files are in this state (False: changed, None: nobody knows) are."""
     doubted = [(which, " ".join(t.reasons)) for which, t in trusted if t.as_recorded is as_recorded]
-    return " ".join(SAY("files", "why", which=which, reasons=reasons) for which, reasons in doubted)
+    return " ".join(messages("files.why", which=which, reasons=reasons) for which, reasons in doubted)
 
 
 @gate(160, "on_a_vehicle")
@@ -49,9 +50,9 @@ def on_a_vehicle(case: Case) -> Outcome:
 @gate(170, "profile")
 def profile(case: Case) -> Outcome:
     """Angles and limits are those of the profile: another one, or a loosened one, proves something else."""
-    used, none = case.after.profile, SAY("profile_words", "none")
+    used, none = case.after.profile, messages("profile_words.none")
     overridden = [
-        SAY("profile_words", "limit", name=name, value=limit.value, unit=limit.unit, own=LIMITS[name].value)
+        messages("profile_words.limit", name=name, value=limit.value, unit=limit.unit, own=LIMITS[name].value)
         for name, limit in sorted(case.after.limits.items())
         if limit.from_profile
     ]
@@ -70,16 +71,16 @@ def _other_profile(case: Case) -> Iterator[str]:
         if not sha256:
             # The codes that camlog clear saved are read without a profile.
             if which == "second" or case.before is not None:
-                yield SAY("profile_words", "not_told", which=which)
+                yield messages("profile_words.not_told", which=which)
         elif used is None:
-            yield SAY("profile_words", "none_in_use", which=which, theirs=_short(sha256))
+            yield messages("profile_words.none_in_use", which=which, theirs=_short(sha256))
         elif sha256 != used.sha256:
             ours = _short(used.sha256)
-            yield SAY("profile_words", "another", which=which, theirs=_short(sha256), name=used.name, ours=ours)
+            yield messages("profile_words.another", which=which, theirs=_short(sha256), name=used.name, ours=ours)
     judged_by = [_values(f.limits) for f in (case.after, case.before) if f is not None]
     names = [n for n, value in _values(limits_for(used)).items() if any(j.get(n) != value for j in judged_by)]
     if names:
-        yield SAY("profile_words", "other_limits", names=", ".join(sorted(names)))
+        yield messages("profile_words.other_limits", names=", ".join(sorted(names)))
 
 
 def _values(limits: Mapping[str, Any]) -> dict[str, float]:
@@ -132,13 +133,13 @@ def fault_shown(case: Case) -> Outcome | None:
     if not case.has_before:
         return None
     memory, before = case.memory, case.before
-    faults = [SAY("fault_words", "code", code=c) for c in sorted(memory.codes_before) if memory.in_question(c)]
+    faults = [messages("fault_words.code", code=c) for c in sorted(memory.codes_before) if memory.in_question(c)]
     if before is not None:
         faults += [
-            SAY("fault_words", "cam", cam=cam_words(c.cam), condition=c.verdict.condition)
+            messages("fault_words.cam", cam=cam_words(c.cam), condition=c.verdict.condition)
             for c in before.cams.values()
             if c.verdict.condition not in NO_FAULT
         ]
         if judge_misfires(before).state == FAILED:
-            faults.append(SAY("fault_words", "misfires"))
+            faults.append(messages("fault_words.misfires"))
     return passed("shown", faults=", ".join(faults)) if faults else not_shown("nothing")

@@ -11,7 +11,7 @@ from camlog.analysis.estimate import Estimate
 from camlog.analysis.findings import Findings
 from camlog.analysis.misfire import poisson
 from camlog.analysis.misfire.counts import revolutions
-from camlog.verify.gate import SAY, Case, Outcome, failed, gate, not_shown, passed
+from camlog.verify.gate import Case, Outcome, failed, gate, messages, not_shown, passed
 
 # The counters add up by themselves, so a few lost polls lose nothing; most of the drive must still be counted.
 COUNTED_SHARE = 0.8
@@ -30,7 +30,7 @@ def judge_misfires(findings: Findings) -> Outcome:
     counted = findings.misfire.per_cylinder
     if not counted:
         return not_shown(
-            "not_counted", answerable=False, reason=findings.misfire.rate.reason or SAY("misfire_words", "none")
+            "not_counted", answerable=False, reason=findings.misfire.rate.reason or messages("misfire_words.none")
         )
     limit = findings.limits["misfire_per_1000_rev"]
     # What the counter held when recording began counts too.
@@ -39,7 +39,7 @@ def judge_misfires(findings: Findings) -> Outcome:
         for c in counted
     }
     if bad := [n for n, r in rates.items() if r.low is not None and r.low > limit.value]:
-        values = {n: SAY("misfire_words", "value", rate=rates[n]) for n in bad}
+        values = {n: messages("misfire_words.value", rate=rates[n]) for n in bad}
         return failed("misfires", fault=True, cylinders=_cylinder_rates(values), limit=limit)
     engine = findings.profile.engine if findings.profile is not None else None
     expected = range(1, (engine.cylinders or 0) + 1) if engine else ()
@@ -64,11 +64,11 @@ def _numbers(cylinders: Iterable[int]) -> str:
 
 
 def _cylinder_rates(words: dict[int, str]) -> str:
-    return ", ".join(SAY("misfire_words", "cylinder", cylinder=n, rate=text) for n, text in words.items())
+    return ", ".join(messages("misfire_words.cylinder", cylinder=n, rate=text) for n, text in words.items())
 
 
 def _rate_words(rate: Estimate) -> str:
-    return SAY("misfire_words", "unknown" if rate.value is None else "rate", rate=rate)
+    return messages("misfire_words.unknown" if rate.value is None else "misfire_words.rate", rate=rate)
 
 
 def _reset_in_between(findings: Findings, cylinder: int) -> bool:

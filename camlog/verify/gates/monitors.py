@@ -6,9 +6,9 @@ where it was reached after the repair: a monitor may read complete because it wa
 
 from __future__ import annotations
 
-from camlog.analysis.verdict.code_evidence import TestResult, code_evidence
+from camlog.analysis.code_evidence import TestResult, code_evidence
 from camlog.drive import Drive
-from camlog.verify.gate import SAY, Case, Outcome, codes_not_read, failed, gate, not_shown, passed
+from camlog.verify.gate import Case, Outcome, codes_not_read, failed, gate, messages, not_shown, passed
 from camlog.verify.memory import Memory, counter
 
 VVT = "egr_vvt_system"
@@ -18,7 +18,7 @@ MONITORS = (VVT, "misfire", "components")
 ALWAYS_RUNNING = ("misfire", "components")
 
 
-@gate(70, "monitor_{}", "monitor", each=lambda case: MONITORS, label=lambda name: SAY("monitor_names", name))
+@gate(70, "monitor_{}", "monitor", each=lambda case: MONITORS, label=lambda name: messages(f"monitor_names.{name}"))
 def monitor(case: Case, name: str) -> Outcome:
     """A monitor that would catch a cam, misfire or sensor fault has completed since the clear after the first drive."""
     memory = case.memory
@@ -32,7 +32,7 @@ def monitor(case: Case, name: str) -> Outcome:
         return not_shown("unread")
     if state == "unsupported":
         return not_shown("unsupported", answerable=False)
-    runs = SAY("monitor_runs", name)
+    runs = messages(f"monitor_runs.{name}")
     if state == "incomplete":
         return not_shown("incomplete", runs=runs)
     if tests and not any(t.run for t in tests):
@@ -40,7 +40,7 @@ def monitor(case: Case, name: str) -> Outcome:
     if memory.cleared_in_drive:
         return not_shown("cleared_in_drive")
     shown = [t for t in tests if t.run and name == VVT]
-    results = SAY("monitor", "results", tests=_words(shown)) if shown else ""
+    results = messages("monitor.results", tests=_words(shown)) if shown else ""
     ran_in_this_drive = memory.opening is not None and memory.opening.readiness.get(name) == "incomplete"
     if ran_in_this_drive and (name not in ALWAYS_RUNNING or memory.before is None):
         return passed("ran_in_drive", results=results)
@@ -74,5 +74,5 @@ def _words(results: list[TestResult]) -> str:
 def _result_words(result: TestResult) -> str:
     test = result.test
     low, high = ("" if limit is None else f"{limit:g}" for limit in (test.min, test.max))
-    limits = SAY("monitor", "test_limits", low=low, high=high) if low or high else ""
-    return SAY("monitor", "test", mid=test.mid, tid=test.tid, value=test.value, unit=test.unit).rstrip() + limits
+    limits = messages("monitor.test_limits", low=low, high=high) if low or high else ""
+    return messages("monitor.test", mid=test.mid, tid=test.tid, value=test.value, unit=test.unit).rstrip() + limits
