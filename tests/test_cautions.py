@@ -18,8 +18,8 @@ from camlog import cautions
 from camlog.analysis import analyze
 from camlog.analysis.do_not_run import LiveCare
 from camlog.analysis.drive.coverage import coverage
+from camlog.analysis.engine_supply import low_oil_pressure
 from camlog.analysis.findings import Findings
-from camlog.analysis.oil_pressure import low_oil_pressure
 from camlog.analysis.verdict.checks import NEXT_CHECKS, SEPARATED_BY, Check
 from camlog.cautions import CAUTIONS, caution
 from camlog.cli.compare import compare as compare_command

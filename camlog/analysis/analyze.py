@@ -14,12 +14,11 @@ from camlog.analysis.drive.conditions import Conditions
 from camlog.analysis.drive.conditions import conditions as drive_conditions
 from camlog.analysis.drive.coverage import Coverage
 from camlog.analysis.drive.coverage import coverage as drive_coverage
+from camlog.analysis.engine_supply import engine_supply
 from camlog.analysis.findings import CamFindings, Findings
 from camlog.analysis.misfire.rates import measure_misfire
-from camlog.analysis.oil_pressure import low_oil_pressure
 from camlog.analysis.verdict.causes import Cause, rank_causes
 from camlog.analysis.verdict.checks import MECHANICAL_TIMING
-from camlog.analysis.verdict.engine_supply import engine_supply
 from camlog.analysis.verdict.judge import judge_all
 from camlog.analysis.verdict.oil_effect import response_pattern
 from camlog.drive import Drive
@@ -77,18 +76,17 @@ def analyze(
     limits, examined, covered = known.limits, known.cams, known.covered
     events = drive.events if drive is not None else ()
     complaint = " ".join(e.text for e in events if e.kind == "marker")
-    codes, pressure = code_evidence(drive), low_oil_pressure(trace, limits)
+    codes, supply = code_evidence(drive), engine_supply(trace, limits)
     verdicts = judge_all(examined, covered.per_cam, limits, codes=codes, complaint=complaint)
     patterns = {cam: response_pattern(x, limits) for cam, x in examined.items()}
     starts_s = [s.time_s for s in known.conditions.starts]
     misfire = measure_misfire(trace, known.conditions.windows, starts_s, profile, known.data, limits)
     causes = rank_causes(
         verdicts, patterns, misfire, codes, sufficient=covered.sufficient,
-        with_supply=sum(x.sticking.with_supply for x in examined.values()), pressure=pressure,
-        supply=engine_supply(trace, limits),
+        with_supply=sum(x.sticking.with_supply for x in examined.values()), supply=supply,
     )  # fmt: skip
     refused = do_not_run.reasons(
-        verdicts=verdicts, examined=examined, causes=causes, codes=codes, misfire=misfire, pressure=pressure,
+        verdicts=verdicts, examined=examined, causes=causes, codes=codes, misfire=misfire, pressure=supply.pressure,
         events=events, starts_s=starts_s, limits=limits,
     )  # fmt: skip
     if refused:

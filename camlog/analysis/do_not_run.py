@@ -8,94 +8,78 @@ repair until its monitor has run, which needs a drive.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from camlog.analysis.cam.examine import Examination
-from camlog.analysis.code_evidence import CodeEvidence
+from camlog.analysis.code_evidence import CodeEvidence, facts_of
 from camlog.analysis.drive.engine import RUNNING_RPM
+from camlog.analysis.engine_supply import LowPressure, OilPressureWatch
 from camlog.analysis.figures import limit_of
 from camlog.analysis.misfire.rates import Misfire
-from camlog.analysis.oil_pressure import LowPressure, OilPressureWatch, alarm
 from camlog.analysis.verdict.causes import WORTH_SAYING, Cause
-from camlog.analysis.verdict.checks import MECHANICAL_TIMING, NEXT_CHECKS, NOTHING, OIL_SUPPLY, Check
+from camlog.analysis.verdict.checks import BY_KEY, MECHANICAL_TIMING, NOTHING, Check
 from camlog.analysis.verdict.judge import Verdict
 from camlog.cams import cam_words
-from camlog.cautions import DO_NOT_RUN, FUEL, HIGH_VOLTAGE, HOT_OIL, MOVING_PARTS, TIMING, TORQUE, caution
-from camlog.codes.families import CORRELATION, CodeFacts, facts
-from camlog.errors import InputError
+from camlog.cautions import DO_NOT_RUN, caution
+from camlog.codes.families import CORRELATION, CodeFacts
 from camlog.limits import Limit
+from camlog.messages import Messages
 from camlog.stream import Batch, CodeSnapshot, Event, StreamItem
 
+messages = Messages(__package__)
 MAY_BE = 0.25  # probability of an offset from which mechanical timing "may be off", whatever the verdict
 LEAST_SUPPORT = 0.1  # of the best cause, to be among the leading ones
 # A rattle at start is over within some seconds; one marked this long after the start stays.
 RATTLE_STAYS_S = 20.0
 RATTLE_LASTS_S = 10.0  # from the first mark to another after the same start
+_RATTLE = re.compile(r"(?<!no )\brattl", re.IGNORECASE)  # in what somebody marked
 # Low pressure reads as a low signal too, so only a gauge tells these from a fault of the sensor.
 PRESSURE_KINDS = ("oil_pressure_low", "oil_pressure_sensor_low", "oil_pressure_sensor_range")
-
-_BY_HAND = NEXT_CHECKS[MECHANICAL_TIMING][2]
-_CHAIN = NEXT_CHECKS[MECHANICAL_TIMING][1]
-_LEVEL = NEXT_CHECKS[OIL_SUPPLY][0]
-_GAUGE = Check(
-    "Prove the oil pressure with a gauge, by the procedure of service information, before the engine runs again.",
-    (HOT_OIL, MOVING_PARTS),
-)
-_COMPRESSION = Check(
-    "Then compare the compression of all cylinders, fuel and ignition shut off.",
-    (HIGH_VOLTAGE, FUEL, MOVING_PARTS, TIMING, TORQUE),
-)
-_RATTLE_CHECKS = (_LEVEL, _CHAIN, _BY_HAND)
-_AFTERWARDS = Check(
-    "Run the engine again only when these checks are done and what they show is repaired.", (MOVING_PARTS,)
-)
+# Keys of the checks that come first, by what forbids running.
+CHECKS = {
+    "pressure": ("level", "gauge"), "timing": ("by_hand", "chain"), "misfire": ("by_hand", "compression"),
+    "rattle": ("level", "chain", "by_hand"),
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
 class Reason:
-    """Why the engine may not be run, in one sentence with its figure, and the checks that come first."""
+    """Why the engine may not be run, in one sentence with its figure; `kind` is a key of CHECKS."""
 
+    kind: str
     sentence: str
-    checks: tuple[Check, ...]
 
 
 def reasons(
-    *,
-    verdicts: Mapping[str, Verdict],
-    examined: Mapping[str, Examination],
-    causes: Sequence[Cause],
-    codes: CodeEvidence,
-    misfire: Misfire,
-    pressure: LowPressure | None,
-    events: Sequence[Event],
-    starts_s: Sequence[float],
+    *, verdicts: Mapping[str, Verdict], examined: Mapping[str, Examination], causes: Sequence[Cause], codes: CodeEvidence,
+    misfire: Misfire, pressure: LowPressure | None, events: Sequence[Event], starts_s: Sequence[float],
     limits: Mapping[str, Limit],
-) -> tuple[Reason, ...]:
+) -> tuple[Reason, ...]:  # fmt: skip
     """Every reason that holds, gravest first; empty where the engine may be run."""
     held = [
         c.facts for c in codes.codes if c.stored or c.pending or (c.stored is None and c.pending is None and not c.gone)
     ]
-    return (
-        *_pressure(pressure),
-        *_timing(verdicts, examined, causes, limits),
-        *_codes(held),
-        *_misfire(misfire),
-        *_rattle(events, starts_s),
-        *_flutter(verdicts, examined, limits),
-    )
+    found = []
+    if pressure is not None:
+        found.append(_reason("pressure", "pressure", figure=pressure.figure, time_s=pressure.time_s))
+    found += [*_timing(verdicts, examined, causes, limits), *_codes(held)]
+    if misfire.pattern.kind == "all":
+        found.append(Reason("misfire", misfire.pattern.reason))
+    return (*found, *_rattle(events, starts_s), *_flutter(verdicts, examined, limits))
 
 
 def sentences(found: Sequence[Reason]) -> tuple[str, ...]:
     """The first lines of every result: not to run it, why, and what to check first. Empty without a reason."""
     if not found:
         return ()
-    return (caution(DO_NOT_RUN), *(r.sentence for r in found), f"Check first: {' '.join(first_checks(found))}")
+    checks = messages("do_not_run.check_first", checks=" ".join(first_checks(found)))
+    return (caution(DO_NOT_RUN), *(r.sentence for r in found), checks)
 
 
 def first_checks(found: Sequence[Reason]) -> tuple[Check, ...]:
     """The checks of all reasons, each once."""
-    return tuple(dict.fromkeys(check for reason in found for check in reason.checks))
+    return tuple(dict.fromkeys(BY_KEY[key] for reason in found for key in CHECKS[reason.kind]))
 
 
 def without_running(causes: Iterable[Cause], found: Sequence[Reason]) -> tuple[Cause, ...]:
@@ -104,14 +88,12 @@ def without_running(causes: Iterable[Cause], found: Sequence[Reason]) -> tuple[C
     "Nothing wrong" is left out: what forbids running is wrong.
     """
     first = first_checks(found)
-    made = []
-    for cause in causes:
-        if cause.cause == NOTHING:
-            continue
+
+    def checks(cause: Cause) -> tuple[Check, ...]:
         standing = (check for check in cause.next_checks if not check.runs)
-        checks = tuple(dict.fromkeys((*first, *standing, _AFTERWARDS)))
-        made.append(Cause(cause.cause, cause.support, cause.evidence_for, cause.evidence_against, checks))
-    return tuple(made)
+        return tuple(dict.fromkeys((*first, *standing, BY_KEY["afterwards"])))
+
+    return tuple(replace(c, next_checks=checks(c)) for c in causes if c.cause != NOTHING)
 
 
 def leading(causes: Sequence[Cause]) -> tuple[Cause, ...]:
@@ -124,88 +106,65 @@ def leading(causes: Sequence[Cause]) -> tuple[Cause, ...]:
 # ---------------------------------------------------------------- the reasons
 
 
-def _pressure(low: LowPressure | None) -> Iterable[Reason]:
-    if low is not None:
-        yield Reason(f"Oil pressure is low: {low.figure}, {low.time_s:.0f} s into the recording.", (_LEVEL, _GAUGE))
+def _reason(kind: str, name: str, **values: object) -> Reason:
+    return Reason(kind, messages(f"do_not_run.{name}", **values))
 
 
 def _timing(
-    verdicts: Mapping[str, Verdict],
-    examined: Mapping[str, Examination],
-    causes: Sequence[Cause],
+    verdicts: Mapping[str, Verdict], examined: Mapping[str, Examination], causes: Sequence[Cause],
     limits: Mapping[str, Limit],
-) -> Iterable[Reason]:
-    off = [cam for cam, verdict in verdicts.items() if _may_be_off(verdict)]
-    checks = (_BY_HAND, _CHAIN)
+) -> Iterator[Reason]:  # fmt: skip
+    # Judged offset, or an offset is not unlikely.
+    off = [cam for cam, v in verdicts.items() if v.condition == "offset" or v.probabilities["offset"] >= MAY_BE]
     if off:
-        stands = "; ".join(_how_far(cam, examined[cam]) for cam in off)
-        limit = limit_of("rest_offset_deg", limits)
-        yield Reason(f"Mechanical timing may be off: {stands} (limit {limit.value:g} deg, {limit.source}).", checks)
+        cams, limit = "; ".join(_how_far(cam, examined[cam]) for cam in off), limit_of("rest_offset_deg", limits)
+        yield _reason("timing", "timing", cams=cams, limit=limit.value, source=limit.source)
+        return
     # Codes alone have a reason of their own, which leaves the permanent ones out.
-    timing = next((c for c in causes if c.cause == MECHANICAL_TIMING and c.support >= WORTH_SAYING), None)
-    if timing is not None and not off:
-        why = " ".join(timing.evidence_for) or "it is among the leading causes."
-        yield Reason(f"Mechanical timing may be off: {why}", checks)
-
-
-def _may_be_off(verdict: Verdict) -> bool:
-    """Judged offset, or an offset is not unlikely."""
-    return verdict.condition == "offset" or verdict.probabilities["offset"] >= MAY_BE
+    cause = next((c for c in causes if c.cause == MECHANICAL_TIMING and c.support >= WORTH_SAYING), None)
+    if cause is not None:
+        why = " ".join(cause.evidence_for) or messages("do_not_run.among_causes")
+        yield _reason("timing", "timing_by_cause", why=why)
 
 
 def _how_far(cam: str, x: Examination) -> str:
-    offset, teeth = x.rest.offset_deg.value, x.rest.nearest_teeth
+    offset, teeth = x.rest.offset_deg.value, abs(x.rest.nearest_teeth or 0)
     if offset is None:
-        return f"the {cam_words(cam)} stands off its rest position"
-    words = f", about {abs(teeth)} {'tooth' if abs(teeth) == 1 else 'teeth'}" if teeth else ""
-    side = "advanced" if offset > 0.0 else "retarded"
-    return f"the {cam_words(cam)} stands {abs(offset):.1f} deg {side} of its rest position{words}"
+        return messages("do_not_run.stands_off", cam=cam_words(cam))
+    way = "stands_advanced" if offset > 0.0 else "stands_retarded"
+    words = messages(f"do_not_run.{way}", cam=cam_words(cam), offset=abs(offset))
+    if not teeth:
+        return words
+    return messages("do_not_run.one_tooth" if teeth == 1 else "do_not_run.teeth", cam=words, teeth=teeth)
 
 
-def _codes(held: Sequence[CodeFacts]) -> Iterable[Reason]:
+def _codes(held: Sequence[CodeFacts]) -> Iterator[Reason]:
     correlation = [f.code for f in held if f.family == CORRELATION]
     if correlation:
-        yield Reason(
-            f"The vehicle's own monitor says {', '.join(correlation)}: cam and crankshaft do not stand as they should to "
-            "each other.",
-            (_BY_HAND, _CHAIN),
-        )
+        yield _reason("timing", "correlation_codes", codes=", ".join(correlation))
     pressure = [f.code for f in held if f.kind in PRESSURE_KINDS]
     if pressure:
-        yield Reason(
-            f"The vehicle's own monitor says {', '.join(pressure)}: oil pressure may be low until a gauge has shown it "
-            "is right.",
-            (_LEVEL, _GAUGE),
-        )
+        yield _reason("pressure", "pressure_codes", codes=", ".join(pressure))
 
 
-def _misfire(misfire: Misfire) -> Iterable[Reason]:
-    if misfire.pattern.kind == "all":
-        yield Reason(misfire.pattern.reason, (_BY_HAND, _COMPRESSION))
-
-
-def _rattle(events: Sequence[Event], starts_s: Sequence[float]) -> Iterable[Reason]:
+def _rattle(events: Sequence[Event], starts_s: Sequence[float]) -> Iterator[Reason]:
     """A rattle marked late after a start, or several times; of an engine that ran already, from the recording's start."""
     first_s: dict[float, float] = {}
     for event in events:
-        if event.kind != "marker" or not re.search(r"(?<!no )\brattl", event.text.casefold()):
+        if event.kind != "marker" or not _RATTLE.search(event.text):
             continue
         start_s = max((s for s in starts_s if s <= event.time_s), default=0.0)
         since_s = event.time_s - start_s
         lasted_s = event.time_s - first_s.setdefault(start_s, event.time_s)
         if since_s > RATTLE_STAYS_S or lasted_s > RATTLE_LASTS_S:
-            yield Reason(
-                f"A rattle stays: “{event.text}” was marked {since_s:.0f} s after the start"
-                f"{f', {lasted_s:.0f} s after the first mark' if lasted_s else ''}; a rattle at start is over within some "
-                "seconds (common practice, no source).",
-                _RATTLE_CHECKS,
-            )
+            name = "rattle_lasted" if lasted_s else "rattle"
+            yield _reason("rattle", name, text=event.text, since_s=since_s, lasted_s=lasted_s)
             return
 
 
 def _flutter(
     verdicts: Mapping[str, Verdict], examined: Mapping[str, Examination], limits: Mapping[str, Limit]
-) -> Iterable[Reason]:
+) -> Iterator[Reason]:
     """A cam that flutters at rest after the start and still does with the engine warm: its rattle stays."""
     limit = limit_of("cold_start_flutter_deg", limits)
     for cam, verdict in verdicts.items():
@@ -213,11 +172,7 @@ def _flutter(
         if verdict.condition != "unstable" or start.value is None or later.low is None:
             continue
         if start.value > limit.value and later.low > limit.value:
-            yield Reason(
-                f"A rattle stays: the {cam_words(cam)} still flutters at rest long after the start, by {later.value:.1f} deg "
-                f"(limit {limit}).",
-                _RATTLE_CHECKS,
-            )
+            yield _reason("rattle", "flutter", cam=cam_words(cam), flutter=later.value, limit=limit)
 
 
 # ---------------------------------------------------------------- live
@@ -251,7 +206,7 @@ class LiveCare:
         elif isinstance(item, Event) and item.kind == "marker":
             self._events.append(item)
         elif isinstance(item, CodeSnapshot) and (item.stored is not None or item.pending is not None):
-            self._held = dict(_facts(c.code) for c in (*(item.stored or ()), *(item.pending or ())))
+            self._held = {c.code: facts_of(c.code) for c in (*(item.stored or ()), *(item.pending or ()))}
 
     def close(self) -> None:
         """Nothing to close."""
@@ -259,16 +214,9 @@ class LiveCare:
     @property
     def alarm(self) -> str:
         """The sentence of a low oil pressure, empty where there was none."""
-        return alarm(self._watch.worst) if self._watch.worst is not None else ""
+        return self._watch.worst.alarm if self._watch.worst is not None else ""
 
     def sentences(self) -> tuple[str, ...]:
         """What must be said now, the alarm first; empty where nothing must."""
         found = (*_codes(list(self._held.values())), *_rattle(self._events, self._starts_s))
         return (*([self.alarm] if self.alarm else []), *sentences(found))
-
-
-def _facts(code: str) -> tuple[str, CodeFacts]:
-    try:
-        return code, facts(code)
-    except InputError:  # text of another form, from an adapter that garbles
-        return code, CodeFacts(code)

@@ -8,13 +8,15 @@ with a limit, except one that the vehicle's own service information set.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from camlog.analysis.cam.examine import Examination
 from camlog.analysis.code_evidence import CodeEvidence
 from camlog.analysis.drive.coverage import CamCoverage
 from camlog.analysis.figures import CONDITIONS, FAULTS, QUESTIONS, View, view
+from camlog.analysis.verdict import messages
 from camlog.analysis.verdict.refuse import refusal
 from camlog.analysis.verdict.weigh import (
     Table,
@@ -27,10 +29,10 @@ from camlog.analysis.verdict.weigh import (
 )
 from camlog.limits import Limit
 
-VERDICTS = (*CONDITIONS, "insufficient_data")
 # "No" is answered where it is this probable, "yes" likewise; but only where the figures measured would have made it "no",
 # had they been bad: a question that could not have been answered with "no" is not answered with "yes".
 ANSWERED_AT = 0.8
+ANSWERED_LOG_ODDS = math.log(ANSWERED_AT / (1.0 - ANSWERED_AT))
 # A condition is named where it is this probable; below, only where a question was answered with a fault.
 NAMED_AT = 0.5
 # "Healthy" needs these questions answered with yes, and one of the second line.
@@ -40,7 +42,7 @@ HEALTHY_NEEDS_ONE = ("in_time", "smooth", "holds")
 SERVICE_AT = 0.8
 # A figure that moves the odds by less than this factor (a tenth, as log odds) is no reason.
 WORTH_SAYING = 0.1
-RATTLE = "rattle"
+RATTLE = "rattle"  # what somebody marked who heard one
 # Of the running time needed: below the first nothing is said, however gross it looks; "healthy" takes the second where the
 # moves it needs were not all seen with warm oil.
 SHORTEST_SHARE, COLD_SHARE = 0.5, 2.5
@@ -57,7 +59,7 @@ class Answer:
     probability: float
     needs: tuple[str, ...] = ()
 
-    def to_dict(self) -> dict:
+    def to_dict(self) -> dict[str, Any]:
         """The answer as it stands in Findings."""
         return {"answer": self.answer, "probability": round(self.probability, 3), "needs": list(self.needs)}
 
@@ -66,9 +68,9 @@ class Answer:
 class Verdict:
     """The verdict on one cam.
 
-    `condition` is one of VERDICTS; `confidence` 0 to 1 is its probability, 0 where the drive cannot tell.
-    `probabilities` of all CONDITIONS sum to 1. `reasons` are sentences, weightiest first. `evidence` holds every
-    figure that was weighed, `unlike` a sentence where the cam is unlike all cars the table was fitted on.
+    `condition` is one of CONDITIONS or "insufficient_data"; `confidence` 0 to 1 is its probability, 0 where the drive
+    cannot tell. `probabilities` of all CONDITIONS sum to 1. `reasons` are sentences, weightiest first. `evidence` holds
+    every figure that was weighed, `unlike` a sentence where the cam is unlike all cars the table was fitted on.
     """
 
     condition: str
@@ -79,17 +81,9 @@ class Verdict:
     evidence: tuple[Weighed, ...] = ()
     unlike: str = ""
 
-    @property
-    def runner_up(self) -> str:
-        """What the condition is weighed against: the likeliest other one."""
-        return max((c for c in CONDITIONS if c != self.condition), key=lambda c: self.probabilities[c])
-
     def says(self, weighed: Weighed) -> float:
-        """Log odds that one figure adds to the condition named: a fault over healthy, healthy over the likeliest fault."""
-        if self.condition in FAULTS:
-            return weighed.favours(self.condition)
-        # For "healthy" all that it clears the cam of, together.
-        return -sum(weighed.says.values())
+        """Log odds that one figure adds to the condition named: a fault over healthy, or "healthy" over all faults."""
+        return weighed.says.get(self.condition, 0.0) if self.condition in FAULTS else -sum(weighed.says.values())
 
     @property
     def likeliest(self) -> str:
@@ -108,15 +102,15 @@ def judge_all(
 ) -> dict[str, Verdict]:
     """The verdict on every cam of an engine.
 
-    `covered` says what the drive contained, `codes` what the vehicle's own monitors say, `complaint` what was marked or told ("rattle heard"), `numbers` is the
-    fitted table unless another is given.
+    `covered` says what the drive contained, `codes` what the vehicle's own monitors say, `complaint` what was marked
+    ("rattle heard"), `numbers` is the fitted table unless another is given.
     """
-    numbers = numbers or table()
-    views = {cam: view(examined, cam, codes) for cam in examined}
-    found = {cam: _judge(v, covered.get(cam), limits, numbers) for cam, v in views.items()}
-    if RATTLE in complaint.lower() and not any(v.questions["starts_quietly"].answer == "no" for v in found.values()):
-        return {cam: _unheard(v) for cam, v in found.items()}
-    return found
+    verdicts = {
+        cam: _judge(view(examined, cam, codes), covered.get(cam), limits, numbers or table()) for cam in examined
+    }
+    if RATTLE in complaint.lower() and not any(v.questions["starts_quietly"].answer == "no" for v in verdicts.values()):
+        return {cam: _unheard(v) for cam, v in verdicts.items()}
+    return verdicts
 
 
 def _unheard(verdict: Verdict) -> Verdict:
@@ -124,49 +118,35 @@ def _unheard(verdict: Verdict) -> Verdict:
     quiet = verdict.questions["starts_quietly"]
     if verdict.condition != "healthy" or quiet.answer != "cannot_tell":
         return verdict
-    why = (
-        "A rattle was reported, and this drive could not show whether the lock pin holds: many start rattles never "
-        "reach the reported angle. What was measured is in order.",
-        *quiet.needs,
-    )
-    return replace(verdict, condition="insufficient_data", confidence=0.0, reasons=why)
+    reasons = (messages("verdict.rattle_not_seen"), *quiet.needs)
+    return replace(verdict, condition="insufficient_data", confidence=0.0, reasons=reasons)
 
 
 def _judge(cam: View, covered: CamCoverage | None, limits: Mapping[str, Limit], numbers: Table) -> Verdict:
     evidence = tuple(weigh(cam, limits, numbers))
+    problem = refusal(cam.x, limits)
+    if problem:
+        flat = probabilities((), numbers.prior, 1.0)
+        unknown = {name: Answer("cannot_tell", 0.5, (problem,)) for name in QUESTIONS}
+        return Verdict("insufficient_data", 0.0, (problem,), flat, unknown, evidence)
     apart, _ = distance(evidence, numbers.families)
     far = max(apart - numbers.far_from, 0.0)
     heat = numbers.temperature * (1.0 + numbers.far_slope * far)
     beyond = tuple(beyond_makers_limit(cam, limits, numbers))
     chances = _with_service(probabilities(evidence, numbers.prior, heat), beyond)
     answers = _answers(evidence, covered, numbers, heat, beyond)
-    unlike = (
-        f"This cam is unlike every car that the verdicts were tested on ({apart:.1f} times as far from the nearest kind "
-        "as its own cars usually are): the confidence is lowered for it."
-        if far > 0.0
-        else ""
-    )
-    problem = refusal(cam.x, limits)
-    if problem:
-        flat = probabilities((), numbers.prior, 1.0)
-        unknown = {name: Answer("cannot_tell", 0.5, (problem,)) for name in QUESTIONS}
-        return Verdict("insufficient_data", 0.0, (problem,), flat, unknown, evidence)
     condition = _condition(chances, answers, covered)
-    found = Verdict(condition, chances.get(condition, 0.0), (), chances, answers, evidence, unlike)
-    reasons = _reasons(found, covered, beyond)
-    return Verdict(condition, found.confidence, reasons, chances, answers, evidence, unlike)
-
-
-def _names(weighed: Weighed) -> str:
-    figure = weighed.figure
-    return figure.speaks_for[0] if figure.speaks_for else QUESTIONS[figure.question].faults[0]
+    unlike = messages("verdict.unlike", apart=apart) if far > 0.0 else ""
+    verdict = Verdict(condition, chances.get(condition, 0.0), (), chances, answers, evidence, unlike)
+    return replace(verdict, reasons=tuple(_reasons(verdict, covered, beyond)))
 
 
 def _with_service(chances: Mapping[str, float], beyond: Sequence[Weighed]) -> dict[str, float]:
     """The probabilities with the fault of the worst figure beyond the maker's limit at SERVICE_AT or more."""
     if not beyond:
         return dict(chances)
-    fault = _names(max(beyond, key=lambda w: w.rank))
+    figure = max(beyond, key=lambda w: w.rank).figure
+    fault = figure.speaks_for[0] if figure.speaks_for else QUESTIONS[figure.question].faults[0]
     share = max(chances[fault], SERVICE_AT)
     left = (1.0 - share) / max(1.0 - chances[fault], 1e-12)
     return {c: share if c == fault else p * left for c, p in chances.items()}
@@ -179,72 +159,71 @@ def _condition(chances: Mapping[str, float], answers: Mapping[str, Answer], cove
     running = needs.get("running")
     ran = math.inf if running is None or running.have is None else running.have / running.want
     if ran < SHORTEST_SHARE:
-        return "insufficient_data"
-    if best != "healthy":
-        if not met.get("sampling", True) and best != "sensor":
-            # Read too seldom for the finer questions: only what is plain is named. Readings that fail are a finding.
-            return best if chances[best] >= ANSWERED_AT else "insufficient_data"
-        faulty = any(a.answer == "no" for a in answers.values())
-        return best if chances[best] >= NAMED_AT or faulty else "insufficient_data"
-    # Long enough, and read often enough, that a fault would have been seen.
-    warm = all(met.get(n, True) for n in ("steps_advance", "steps_retard", "hold"))
-    shown = (covered is None or covered.judgeable) and met.get("sampling", True) and ran >= (1.0 if warm else COLD_SHARE)
-    shown = shown and all(answers[q].answer == "yes" for q in HEALTHY_NEEDS) and answers["reading"].answer != "no"
-    shown = shown and any(answers[q].answer == "yes" for q in HEALTHY_NEEDS_ONE)
-    # A question answered with a fault leaves no "healthy", and too little to name the fault either.
-    return best if shown and chances[best] >= NAMED_AT else "insufficient_data"
+        named = False
+    elif best != "healthy" and not met.get("sampling", True) and best != "sensor":
+        # Read too seldom for the finer questions: only what is plain is named. Readings that fail are a finding.
+        named = chances[best] >= ANSWERED_AT
+    elif best != "healthy":
+        named = chances[best] >= NAMED_AT or any(a.answer == "no" for a in answers.values())
+    else:
+        # Long enough, and read often enough, that a fault would have been seen. A question answered with a fault leaves
+        # no "healthy", and too little to name the fault either.
+        warm = all(met.get(n, True) for n in ("steps_advance", "steps_retard", "hold"))
+        named = (
+            chances[best] >= NAMED_AT
+            and (covered is None or covered.judgeable)
+            and met.get("sampling", True)
+            and ran >= (1.0 if warm else COLD_SHARE)
+            and all(answers[q].answer == "yes" for q in HEALTHY_NEEDS)
+            and any(answers[q].answer == "yes" for q in HEALTHY_NEEDS_ONE)
+            and answers["reading"].answer != "no"
+        )
+    return best if named else "insufficient_data"
 
 
 def _answers(
     evidence: Sequence[Weighed], covered: CamCoverage | None, numbers: Table, heat: float, beyond: Sequence[Weighed]
 ) -> dict[str, Answer]:
     """Each question answered from its own figures alone."""
-    found = {}
-    for question in QUESTIONS.values():
-        own = [w for w in evidence if w.figure.question == question.name]
-        prior = numbers.no_prior[question.name]
+    answers = {}
+    for name, question in QUESTIONS.items():
+        own = [w for w in evidence if w.figure.question == name]
+        prior = numbers.no_prior[name]
         no = 1.0 / (1.0 + math.exp(-prior - sum(w.says_no for w in own) / heat))
-        if any(w.figure.question == question.name for w in beyond):
+        if any(w.figure.question == name for w in beyond):
             no = max(no, SERVICE_AT)
         at_worst = prior + sum(w.could_say_no for w in own) / heat
         if no >= ANSWERED_AT:
-            found[question.name] = Answer("no", no)
-        elif 1.0 - no >= ANSWERED_AT and at_worst >= math.log(ANSWERED_AT / (1.0 - ANSWERED_AT)):
-            found[question.name] = Answer("yes", 1.0 - no)
+            answers[name] = Answer("no", no)
+        elif 1.0 - no >= ANSWERED_AT and at_worst >= ANSWERED_LOG_ODDS:
+            answers[name] = Answer("yes", 1.0 - no)
         else:
-            found[question.name] = Answer("cannot_tell", max(no, 1.0 - no), _needs(question.needs, covered))
-    return found
+            answers[name] = Answer("cannot_tell", max(no, 1.0 - no), _needs(question.needs, covered))
+    return answers
 
 
 def _needs(names: Sequence[str], covered: CamCoverage | None) -> tuple[str, ...]:
-    if covered is None:
-        return ()
-    lacking = [n for n in covered.needs if not n.met and n.name in names]
-    return tuple(dict.fromkeys(f"{n.lack}; {n.remedy}." if n.remedy else f"{n.lack}." for n in lacking))
+    lacking = [n for n in covered.needs if not n.met and n.name in names] if covered is not None else []
+    sentences = (
+        messages("verdict.need" if n.remedy else "verdict.need_alone", lack=n.lack, remedy=n.remedy) for n in lacking
+    )
+    return tuple(dict.fromkeys(sentences))
 
 
-def _reasons(verdict: Verdict, covered: CamCoverage | None, beyond: Sequence[Weighed]) -> tuple[str, ...]:
+def _reasons(verdict: Verdict, covered: CamCoverage | None, beyond: Sequence[Weighed]) -> Iterator[str]:
     """What lies beyond the maker's limit, then the weightiest figures; what the drive lacks where it cannot tell."""
-    first = tuple(f"{w.figure.sentence(w.measured)}; beyond the maker's limit {w.limit}." for w in beyond)
     if verdict.condition == "insufficient_data":
-        open_ = [n for a in verdict.questions.values() if a.answer == "cannot_tell" for n in a.needs]
+        open_needs = [n for a in verdict.questions.values() if a.answer == "cannot_tell" for n in a.needs]
         missing = covered.missing if covered is not None else ()
-        return tuple(dict.fromkeys((*open_, *missing))) or (
-            "What was measured speaks neither clearly for a fault nor clearly against one.",
-        )
+        yield from dict.fromkeys((*open_needs, *missing)) or (messages("verdict.neither"),)
+        return
+    for w in beyond:
+        yield messages("verdict.beyond_maker", figure=w.figure.sentence(w.measured), limit=w.limit)
     # A fault rests on figures beyond their limit, "healthy" on figures within.
     good = verdict.condition == "healthy"
     right_side = [w for w in verdict.evidence if (w.times_limit <= 1.0) == good and (w.figure.says_good or not good)]
-    weighty = sorted(right_side or verdict.evidence, key=lambda w: -verdict.says(w))
-    sentences = list(first)
-    said_first = {w.figure.name for w in beyond}
-    for w in weighty:
-        if verdict.says(w) < WORTH_SAYING or w.figure.name in said_first:
-            continue
-        said = w.figure.sentence(w.measured)
-        if good:
-            oil = w.measured.window.words if w.measured.window is not None else ""
-            said = f"{w.figure.title[:1].upper()}{w.figure.title[1:]}: {w.figure.shown(w.measured)}"
-            said += f" with oil {oil}" if oil else ""
-        sentences.append(f"{said}; the limit is {w.limit}.")
-    return tuple(sentences)
+    already = {w.figure.name for w in beyond}
+    for w in sorted(right_side or verdict.evidence, key=lambda w: -verdict.says(w)):
+        if verdict.says(w) >= WORTH_SAYING and w.figure.name not in already:
+            words = w.figure.good_sentence(w.measured) if good else w.figure.sentence(w.measured)
+            yield messages("verdict.reason", figure=words, limit=w.limit)

@@ -59,10 +59,6 @@ class Weighed:
     says_no: float = 0.0
     could_say_no: float = 0.0
 
-    def favours(self, condition: str, against: str = "healthy") -> float:
-        """The log odds it adds to `condition` over `against`."""
-        return self.says.get(condition, 0.0) - self.says.get(against, 0.0)
-
 
 @dataclass(frozen=True)
 class Table:

@@ -1,27 +1,36 @@
-"""Is the oil pressure too low for the engine speed? One rule for a live drive and a saved one.
+"""What the engine's own signals say beside the cams: oil pressure, module voltage, fuel trims.
 
-The limit rises with engine speed up to FLAT_RPM: a pump's pressure is regulated above that. Two readings in a row must
-lie below it, and the engine must have run for some seconds, so that neither one odd reading nor a start counts.
-All common practice, no source; a vehicle profile's limit wins.
+Oil pressure has one rule for a live drive and a saved one. Its limit rises with engine speed up to FLAT_RPM: a pump's
+pressure is regulated above that. Two readings in a row must lie below it, and the engine must have run for some seconds,
+so that neither one odd reading nor a start counts. All common practice, no source; a vehicle profile's limit wins.
 """
 
 from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
 
 from camlog.analysis.drive.engine import RUNNING_RPM
+from camlog.cams import BANKS
 from camlog.limits import LIMITS, Limit
+from camlog.messages import Messages
 from camlog.trace import Trace
 
+messages = Messages(__package__)
 LIMIT_NAME = "oil_pressure_min_kpa_per_1000_rpm"
 FLAT_RPM = 2000.0
 AFTER_START_S = 10.0  # pressure builds within a few seconds
 SPEED_REACH_S = 2.0  # the limit comes from the lowest engine speed this long before a pressure reading
 MOST_APART_S = 30.0  # readings further apart than this are not "in a row"
 LOW_READINGS = 2
+# Of voltage and trims: so many readings with the engine running, of which this share lies beyond the limit.
+MIN_READINGS = 5
+BEYOND_SHARE = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,12 +44,22 @@ class LowPressure:
     limit: Limit
 
     @property
+    def share(self) -> float:
+        """The pressure over its limit."""
+        return self.pressure_kpa / self.limit_kpa
+
+    @property
     def figure(self) -> str:
         """`15 kPa at 700 rpm, where at least 49 kPa is expected (70 kPa for each 1,000 rpm; ...)`."""
-        return (
-            f"{self.pressure_kpa:.0f} kPa at {self.engine_speed_rpm:.0f} rpm, where at least {self.limit_kpa:.0f} kPa is "
-            f"expected ({self.limit.value:g} kPa for each 1,000 rpm; {self.limit.source})"
-        )
+        return messages(
+            "oil_pressure.figure", pressure=self.pressure_kpa, speed=self.engine_speed_rpm, least=self.limit_kpa,
+            limit=self.limit.value, source=self.limit.source,
+        )  # fmt: skip
+
+    @property
+    def alarm(self) -> str:
+        """What a live view says of it."""
+        return messages("oil_pressure.alarm", figure=self.figure)
 
 
 class OilPressureWatch:
@@ -87,8 +106,8 @@ class OilPressureWatch:
             return
         self.low = True
         # Of a run the milder of two readings is believed, until more follow.
-        surest = max(self._in_a_row[-LOW_READINGS:], key=lambda r: r.pressure_kpa / r.limit_kpa)
-        if self.worst is None or surest.pressure_kpa / surest.limit_kpa < self.worst.pressure_kpa / self.worst.limit_kpa:
+        surest = max(self._in_a_row[-LOW_READINGS:], key=lambda r: r.share)
+        if self.worst is None or surest.share < self.worst.share:
             self.worst = surest
         del self._in_a_row[:-LOW_READINGS]
 
@@ -107,9 +126,46 @@ def low_oil_pressure(trace: Trace, limits: Mapping[str, Limit] = LIMITS) -> LowP
     return watch.worst
 
 
-def alarm(low: LowPressure) -> str:
-    """What a live view says of a low pressure."""
-    return (
-        f"OIL PRESSURE LOW: {low.figure}. Stop the engine as soon as it is safe to, and do not start it again: check the "
-        "oil level, then the pressure with a gauge."
-    )
+@dataclass(frozen=True)
+class Supply:
+    """What was found: the lowest oil pressure, and evidence (name and values of its sentence) on voltage and trims."""
+
+    pressure: LowPressure | None
+    others: tuple[tuple[str, dict[str, Any]], ...] = ()
+
+    def evidence(self) -> Iterator[tuple[str, dict[str, Any]]]:
+        """Each piece of evidence by its name in the table of causes, with the values of its sentence."""
+        if self.pressure is not None:
+            yield "low_pressure", {"figure": self.pressure.figure}
+        yield from self.others
+
+
+def engine_supply(trace: Trace, limits: Mapping[str, Limit]) -> Supply:
+    """Read oil pressure, voltage and fuel trims with the engine running."""
+    found: list[tuple[str, dict[str, Any]]] = []
+    limit = limits["module_voltage_min_v"]
+    _, volts = _running(trace, "module_voltage")
+    if len(volts) >= MIN_READINGS and np.mean(volts < limit.value) >= BEYOND_SHARE:
+        found.append(("low_voltage", {"volts": np.median(volts), "limit": limit}))
+    found += [("fuel_trim", values) for values in _trims(trace, limits["fuel_trim_percent"])][:1]
+    return Supply(low_oil_pressure(trace, limits), tuple(found))
+
+
+def _trims(trace: Trace, limit: Limit) -> Iterator[dict[str, Any]]:
+    for bank in BANKS:
+        t, short = _running(trace, f"short_fuel_trim_b{bank}")
+        long_t, long = _running(trace, f"long_fuel_trim_b{bank}")
+        if min(len(t), len(long_t)) >= MIN_READINGS:
+            total = short + np.interp(t, long_t, long)
+            if np.mean(np.abs(total) > limit.value) >= BEYOND_SHARE:
+                yield {"bank": bank, "percent": np.median(total), "limit": limit}
+
+
+def _running(trace: Trace, name: str) -> tuple[np.ndarray, np.ndarray]:
+    """Times and values of a signal's readings with the engine running; speed must be known."""
+    t, value = trace.samples(name)
+    speed_t, speed = trace.samples("engine_speed")
+    if not len(t) or not len(speed_t):
+        return np.empty(0), np.empty(0)
+    keep = (np.interp(t, speed_t, speed) >= RUNNING_RPM) & (t >= speed_t[0]) & (t <= speed_t[-1])
+    return t[keep], value[keep]
