@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from camlog.analysis.cam.examine import Examination
 from camlog.analysis.code_evidence import CodeEvidence
 from camlog.analysis.drive.conditions import Conditions
@@ -27,12 +29,12 @@ from camlog.analysis.verdict.weigh import Weighed, table
 from camlog.drive import Drive
 from camlog.limits import Limit
 from camlog.new_files import write_text
+from camlog.numbers import finite
 from camlog.oil_windows import OilWindow
 from camlog.profile import VehicleProfile
 from camlog.trace import Trace
 
 SCHEMA = "camlog.findings/1"
-DIGITS = 6
 
 
 @dataclass(frozen=True)
@@ -94,7 +96,7 @@ class Findings:
         from camlog import __version__
 
         profile = self.profile
-        return _finite(
+        return _json(
             {
                 "schema": SCHEMA,
                 "version": __version__,
@@ -146,160 +148,130 @@ def _evidence(w: Weighed) -> dict[str, Any]:
 
 def figure(key: str, value: Estimate) -> dict[str, Any]:
     """An Estimate as `key`, with its interval and count, or its reason, beside it."""
-    found: dict[str, Any] = {key: _number(value.value)}
+    row: dict[str, Any] = {key: finite(value.value)}
     if value.interval is not None:
-        found[f"{key}_interval"] = [_number(value.low), _number(value.high)]
+        row[f"{key}_interval"] = [finite(value.low), finite(value.high)]
     elif value.value is None and value.low is not None:
-        found[f"{key}_at_least"] = _number(value.low)
+        row[f"{key}_at_least"] = finite(value.low)
     if value.count:
-        found[f"{key}_count"] = value.count
+        row[f"{key}_count"] = value.count
     if value.reason:
-        found[f"{key}_reason"] = value.reason
-    return found
+        row[f"{key}_reason"] = value.reason
+    return row
+
+
+def _figures(of: Any, *names: str) -> dict[str, Any]:
+    """Several Estimates of one part of the examination, by their names."""
+    return {key: entry for name in names for key, entry in figure(name, getattr(of, name)).items()}
 
 
 def _metrics(x: Examination) -> dict[str, Any]:
-    rest, sticking, over = x.rest, x.sticking, x.tracking.excursions
+    rest, swings, oscillation, agreement = x.rest, x.sticking.swings, x.hold.oscillation, x.response.agreement
+    found = oscillation.found
     return {
         "tracking": _tracking(x.tracking),
         "response": {
-            "advance": _steps(x.response.advance),
-            "retard": _steps(x.response.retard),
-            **figure("gain", x.response.gain),
-            **figure("time_constant_s", x.response.fit.time_constant),
+            **_response(x.response, x.response.gain),
             **figure("fit_dead_time_s", x.response.fit.dead_time),
-            "fit_agrees_with_steps": x.response.agreement.agrees,
-            "fit_agrees_with_steps_reason": x.response.agreement.reason,
+            "fit_agrees_with_steps": agreement.agrees,
+            "fit_agrees_with_steps_reason": agreement.reason,
         },
         "sticking": {
-            **figure("stick_band_deg", sticking.stick_band_deg),
-            **figure("jump_deg", sticking.jump_deg),
-            "stuck_time_fraction": _number(sticking.stuck_time_fraction),
-            "sticks": sticking.sticks,
-            "p_only_slow": sticking.p_smooth,
-            "jumps": sticking.jumps,
-            "limit_cycle": sticking.limit_cycle.kind,
+            **_sticking(x.sticking),
+            "sticks": x.sticking.sticks,
+            "p_only_slow": x.sticking.p_smooth,
+            "jumps": x.sticking.jumps,
+            "limit_cycle": x.sticking.limit_cycle.kind,
             "swings": {
-                "judged": sticking.swings.judged,
-                "standing": sticking.swings.standing,
-                "smooth": sticking.swings.smooth,
-                **figure("swing_deg", sticking.swings.swing_deg),
-                "seconds": _number(sticking.swings.seconds),
-                "sticks": sticking.swings.sticks,
-                "hunts": sticking.swings.hunts,
+                **{name: getattr(swings, name) for name in ("judged", "standing", "smooth", "sticks", "hunts")},
+                **figure("swing_deg", swings.swing_deg),
+                "seconds": finite(swings.seconds),
             },
-            "reason": sticking.reason,
+            "reason": x.sticking.reason,
         },
         "hold": {
-            **figure("flutter_rms_deg", x.hold.flutter_rms_deg),
-            **figure("drift_deg_per_s", x.hold.drift_deg_per_s),
-            "oscillation_hz": _number(x.hold.oscillation.frequency_hz) if x.hold.oscillation.found else None,
-            "oscillation_amplitude_deg": _number(x.hold.oscillation.amplitude_deg) if x.hold.oscillation.found else None,
-            "held_s": _number(x.hold.held_s),
+            **_hold(x.hold),
+            "oscillation_hz": finite(oscillation.frequency_hz) if found else None,
+            "oscillation_amplitude_deg": finite(oscillation.amplitude_deg) if found else None,
+            "held_s": finite(x.hold.held_s),
             "note": x.hold.aliasing,
         },
         "rest": {
-            **figure("offset_deg", rest.offset_deg),
-            **figure("teeth", rest.teeth),
+            **_figures(rest, "offset_deg", "teeth", "chain_elongation_percent", "held_offset_deg"),
             "nearest_teeth": rest.nearest_teeth,
-            **figure("chain_elongation_percent", rest.chain_elongation_percent),
-            **figure("held_offset_deg", rest.held_offset_deg),
             "trimmed_under_control": rest.trimmed,
             **figure("cold_start_flutter_rms_deg", rest.cold_start.flutter_rms_deg),
             "conditions": rest.conditions,
         },
         "sensor": {
             **figure("noise_rms_deg", x.sensor.noise.rms_deg),
-            "dropout_fraction": _number(x.sensor.dropouts.fraction),
+            "dropout_fraction": finite(x.sensor.dropouts.fraction),
             "impossible_jumps": x.sensor.spikes.count + x.sensor.spikes.jumps,
             "frozen": x.sensor.frozen.kind,
         },
-        "travel": {
-            "command_span_deg": _number(x.travel.command_span_deg),
-            "actual_span_deg": _number(x.travel.actual_span_deg),
-        },
-        "longest_excursion_s": _number(over.longest_s),
+        "travel": {name: finite(getattr(x.travel, name)) for name in ("command_span_deg", "actual_span_deg")},
+        "longest_excursion_s": finite(x.tracking.excursions.longest_s),
     }
 
 
 def _tracking(t: Any) -> dict[str, Any]:
     over = t.excursions
-    found = {
-        **figure("bias_deg", t.bias_deg),
-        **figure("rms_deg", t.rms_deg),
-        **figure("p95_abs_deg", t.p95_abs_deg),
-        "time_over_limit_s": _number(over.time_over_limit_s),
-        **figure("moving_rms_deg", t.moving_rms_deg),
-        "settled_s": _number(t.settled_s),
-    }
-    if over.time_over_limit_s is None:
-        found["time_over_limit_s_reason"] = over.reason
-    return found
+    unknown = {"time_over_limit_s_reason": over.reason} if over.time_over_limit_s is None else {}
+    return {
+        **_figures(t, "bias_deg", "rms_deg", "p95_abs_deg", "moving_rms_deg"),
+        "time_over_limit_s": finite(over.time_over_limit_s), **unknown,
+        "settled_s": finite(t.settled_s),
+    }  # fmt: skip
+
+
+def _response(r: Any, gain: Estimate) -> dict[str, Any]:
+    return {
+        "advance": _steps(r.advance), "retard": _steps(r.retard),
+        **figure("gain", gain), **figure("time_constant_s", r.fit.time_constant),
+    }  # fmt: skip
 
 
 def _steps(s: StepSummary) -> dict[str, Any]:
     return {
-        **figure("dead_time_s", s.dead_time),
-        **figure("t63_s", s.t63),
-        **figure("t86_s", s.t86),
-        **figure("overshoot_deg", s.overshoot),
-        **figure("slew_deg_per_s", s.slew),
-        "steps": s.steps,
-        "resolution_s": _number(s.resolution_s),
-    }
+        **figure("dead_time_s", s.dead_time), **figure("t63_s", s.t63), **figure("t86_s", s.t86),
+        **figure("overshoot_deg", s.overshoot), **figure("slew_deg_per_s", s.slew),
+        "steps": s.steps, "resolution_s": finite(s.resolution_s),
+    }  # fmt: skip
+
+
+def _sticking(s: Any) -> dict[str, Any]:
+    return {**_figures(s, "stick_band_deg", "jump_deg"), "stuck_time_fraction": finite(s.stuck_time_fraction)}
+
+
+def _hold(h: Any) -> dict[str, Any]:
+    return _figures(h, "flutter_rms_deg", "drift_deg_per_s")
 
 
 def _by_window(x: Examination) -> dict[OilWindow, dict[str, Any]]:
+    parts = (
+        ("tracking", x.tracking.windows, _tracking), ("response", x.response.by_window.items(), lambda r: _response(r, r.fit.gain)),
+        ("sticking", x.sticking.windows, _sticking), ("hold", x.hold.windows, _hold),
+        ("rest", x.rest.windows, lambda offset: figure("offset_deg", offset)),
+    )  # fmt: skip
     rows: dict[OilWindow, dict[str, Any]] = {}
-    for window, t in x.tracking.windows:
-        rows.setdefault(window, {})["tracking"] = _tracking(t)
-    for window, r in x.response.by_window.items():
-        rows.setdefault(window, {})["response"] = {
-            "advance": _steps(r.advance),
-            "retard": _steps(r.retard),
-            **figure("gain", r.fit.gain),
-            **figure("time_constant_s", r.fit.time_constant),
-        }
-    for window, s in x.sticking.windows:
-        rows.setdefault(window, {})["sticking"] = {
-            **figure("stick_band_deg", s.stick_band_deg),
-            **figure("jump_deg", s.jump_deg),
-            "stuck_time_fraction": _number(s.stuck_time_fraction),
-        }
-    for window, h in x.hold.windows:
-        rows.setdefault(window, {})["hold"] = {
-            **figure("flutter_rms_deg", h.flutter_rms_deg),
-            **figure("drift_deg_per_s", h.drift_deg_per_s),
-        }
-    for window, offset in x.rest.windows:
-        rows.setdefault(window, {})["rest"] = figure("offset_deg", offset)
+    for name, windows, row in parts:
+        for window, here in windows:
+            rows.setdefault(window, {})[name] = row(here)
     return dict(sorted(rows.items(), key=lambda item: item[0].min_degc))
 
 
 def _signal(trace: Trace, name: str) -> dict[str, Any]:
     times, _ = trace.samples(name)
-    interval = None
-    if len(times) > 1:
-        import numpy as np
-
-        interval = float(np.median(np.diff(times)))
-    return {"samples": len(times), "median_interval_s": _number(interval), "unit": trace.units.get(name, "")}
+    interval = float(np.median(np.diff(times))) if len(times) > 1 else None
+    return {"samples": len(times), "median_interval_s": finite(interval), "unit": trace.units.get(name, "")}
 
 
-def _number(value: float | None) -> float | None:
-    if value is None or not math.isfinite(value):
-        return None
-    return round(float(value), DIGITS)
-
-
-def _finite(value: Any) -> Any:
-    """JSON has no infinity: what is not finite is null."""
+def _json(value: Any) -> Any:
+    """JSON has no infinity and no arrays' numbers: what is not finite is null."""
     if isinstance(value, dict):
-        return {k: _finite(v) for k, v in value.items()}
+        return {k: _json(v) for k, v in value.items()}
     if isinstance(value, list | tuple):
-        return [_finite(v) for v in value]
-    if isinstance(value, bool) or value is None or isinstance(value, str | int):
+        return [_json(v) for v in value]
+    if isinstance(value, bool | str | int) or value is None:
         return value
-    if hasattr(value, "item"):
-        return _finite(value.item())
-    return value if math.isfinite(value) else None
+    return _json(value.item()) if hasattr(value, "item") else value if math.isfinite(value) else None

@@ -4,8 +4,7 @@ log odds of a condition against "healthy" = its prior + what each figure says. A
 limit; the table gives its weight at 1/8, 1/4, 1/2, 1, 2, 4 and 8 times the limit, straight lines between, averaged
 over the figure's uncertainty and scaled down where little data stands behind it. Of figures that share their
 information, or are signs of which any one suffices (one group), only the one most surely bad counts; a figure that was
-not measured says nothing. The weights
-never fall as a figure grows worse for the conditions it speaks for.
+not measured says nothing. The weights never fall as a figure grows worse for the conditions it speaks for.
 
 The table (`evidence.json`) is fitted by `python -m tests.bench.validity --fit` on simulated cars of many families
 and tested on families it was not fitted on. An additive model, so that each figure's part is exact (the idea of Nori
@@ -17,7 +16,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import lru_cache
 from importlib import resources
 
@@ -42,10 +41,10 @@ class Weighed:
     """One figure as it was weighed.
 
     `times_limit` its value over its limit (or limit over value where small is bad), `hats` (7,) how much of it lies
-    at each knot, already scaled by the amount of data. `says` the log odds it adds to each fault against healthy, `says_no` those it adds to "no" as the answer to its own
-    question, `could_say_no` the same had it been at its worst.
-    `sure` is True where even the better end of its interval is beyond the limit, `rank`
-    is higher the more surely it is bad.
+    at each knot, already scaled by the amount of data. `says` the log odds it adds to each fault against healthy,
+    `says_no` those it adds to "no" as the answer to its own question, `could_say_no` the same had it been at its worst.
+    `sure` is True where even the better end of its interval is beyond the limit, `rank` is higher the more surely it is
+    bad.
     """
 
     figure: Figure
@@ -65,13 +64,13 @@ class Table:
     """The numbers of `evidence.json`: see the file's own keys."""
 
     prior: Mapping[str, float]
-    weights: Mapping[str, Mapping[str, tuple[float, ...]]]
+    weights: Mapping[str, Mapping[str, Sequence[float]]]
     no_prior: Mapping[str, float]
-    no: Mapping[str, tuple[float, ...]]
+    no: Mapping[str, Sequence[float]]
     temperature: float
     far_from: float
     far_slope: float
-    families: Mapping[str, Mapping[str, tuple[float, float]]]
+    families: Mapping[str, Mapping[str, Sequence[float]]]
     tested: str
 
 
@@ -84,17 +83,7 @@ def table() -> Table:
 
 def table_of(raw: Mapping) -> Table:
     """A table from its JSON object."""
-    return Table(
-        prior=raw["prior"],
-        weights={f: {c: tuple(w) for c, w in rows.items()} for f, rows in raw["weights"].items()},
-        no_prior=raw["no_prior"],
-        no={f: tuple(w) for f, w in raw["no"].items()},
-        temperature=raw["temperature"],
-        far_from=raw["far_from"],
-        far_slope=raw["far_slope"],
-        families={f: {n: (m, s) for n, (m, s) in rows.items()} for f, rows in raw["families"].items()},
-        tested=raw["tested"],
-    )
+    return Table(**{f.name: raw[f.name] for f in fields(Table)})
 
 
 def log_times(figure: Figure, estimate: Estimate, limit: float) -> tuple[float, float, float] | None:
@@ -143,29 +132,25 @@ def weigh_figure(
 
     Without `numbers` it says nothing, but is read all the same.
     """
-    weights = numbers.weights.get(figure.name, {}) if numbers else {}
-    worst = None
+    readings = []
     for measured in figure.values(view):
-        if measured.amount < figure.least:
-            continue
         limit = figure.limit_in(limits, measured.window)
-        found = log_times(figure, measured.estimate, limit.value)
-        if found is None:
-            continue
-        at, sigma, better = found
-        # The one that is most surely bad: a wild value from a few readings stands behind a clear one.
-        if worst is None or at - sigma > worst[0]:
-            worst = (at - sigma, at, sigma, better, measured, limit)
-    if worst is None:
+        read = log_times(figure, measured.estimate, limit.value) if measured.amount >= figure.least else None
+        if read is not None:
+            readings.append((*read, measured, limit))
+    if not readings:
         return None
-    _, at, sigma, better, measured, limit = worst
+    # The one that is most surely bad: a wild value from a few readings stands behind a clear one.
+    at, sigma, better, measured, limit = max(readings, key=lambda r: r[0] - r[1])
     weight = measured.amount / (measured.amount + figure.least)
     shape = weight * hats(at, sigma)
-    says = {c: float(shape @ np.asarray(row)) for c, row in weights.items()}
-    no = numbers.no.get(figure.name, (0.0,) * len(KNOTS)) if numbers else (0.0,) * len(KNOTS)
+    rows = numbers.weights.get(figure.name, {}) if numbers else {}
+    no = (numbers.no.get(figure.name) if numbers else None) or (0.0,) * len(KNOTS)
     return Weighed(
-        figure, measured, limit, 2.0**at, shape, better > 0.0, at - sigma, says, float(shape @ np.asarray(no)), weight * max(*no, 0.0)
-    )
+        figure, measured, limit, 2.0**at, shape, sure=better > 0.0, rank=at - sigma,
+        says={c: float(shape @ np.asarray(row)) for c, row in rows.items()},
+        says_no=float(shape @ np.asarray(no)), could_say_no=weight * max(*no, 0.0),
+    )  # fmt: skip
 
 
 def weigh(view: View, limits: Mapping[str, Limit], numbers: Table | None = None) -> list[Weighed]:
