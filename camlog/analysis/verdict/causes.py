@@ -9,16 +9,16 @@ other. Weights and sentences stand in `causes.toml`.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 from camlog.analysis.code_evidence import CodeEvidence
 from camlog.analysis.engine_supply import Supply
 from camlog.analysis.misfire.rates import Misfire
 from camlog.analysis.verdict import messages
-from camlog.analysis.verdict.checks import CAUSES, NAMES, NEXT_CHECKS, SEPARATED_BY, TABLE, Check
-from camlog.analysis.verdict.judge import Verdict
+from camlog.analysis.verdict.checks import NAMES, NEXT_CHECKS, SEPARATED_BY, TABLE, Check
+from camlog.analysis.verdict.judge import Answer, Verdict
 from camlog.analysis.verdict.oil_effect import OilPattern
 from camlog.cams import bank_of, cam_words
 
@@ -51,34 +51,8 @@ class Cause:
         }
 
 
-@dataclass
-class _Scale:
-    """Evidence as it is laid on the scale: the weight of each cause, and the sentences for and against it."""
-
-    weight: dict[str, float] = field(default_factory=lambda: dict.fromkeys(CAUSES, PRIOR))
-    speaks_for: dict[str, list[str]] = field(default_factory=lambda: {c: [] for c in CAUSES})
-    against: dict[str, list[str]] = field(default_factory=lambda: {c: [] for c in CAUSES})
-
-    def put(self, evidence: str, strength: float = 1.0, **values: Any) -> None:
-        """Lay one piece of evidence of the table on it, times its strength, its sentence with these values."""
-        entry = TABLE["evidence"][evidence]
-        self.put_sentence(entry["words"].format(**values), entry["weights"], strength)
-
-    def put_sentence(self, sentence: str, weights: Mapping[str, float], strength: float = 1.0) -> None:
-        for key, weight in weights.items():
-            self.weight[NAMES[key]] += strength * weight
-            (self.speaks_for if weight > 0 else self.against)[NAMES[key]].append(sentence)
-
-    def causes(self) -> list[Cause]:
-        """All causes, best supported first."""
-        causes = [
-            Cause(
-                cause, 1.0 / (1.0 + math.exp(-self.weight[cause])), tuple(dict.fromkeys(self.speaks_for[cause])),
-                tuple(dict.fromkeys(self.against[cause])), NEXT_CHECKS[cause],
-            )
-            for cause in CAUSES
-        ]  # fmt: skip
-        return sorted(causes, key=lambda c: -c.support)
+# One piece of evidence: its name in the table, its strength (1 is all of its weight) and the values of its sentence.
+Evidence = tuple[str, float, dict[str, Any]]
 
 
 def rank_causes(
@@ -90,31 +64,46 @@ def rank_causes(
     `sufficient` says whether the drive could have cleared every cam, `with_supply` how often a cam that stood still
     moved off only as engine speed rose, `supply` what the engine's own signals say of oil pressure, voltage and fuel.
     """
-    scale = _Scale()
     faulty = {c: v for c, v in verdicts.items() if v.condition not in ("healthy", "insufficient_data")}
-    slow_when = {cam: _slow_when(verdict, oil_patterns.get(cam)) for cam, verdict in faulty.items()}
-    for cam, verdict in faulty.items():
-        kind = verdict.condition
-        if kind == "unstable" and _rattles(verdict):
-            kind = "rattling"
-        if kind == "slow" and slow_when[cam] in ("cold_only", "hot_only"):
-            kind = f"slow_{slow_when[cam]}"
-        scale.put(kind, verdict.confidence, cam=cam_words(cam))
     judged = [c for c, v in verdicts.items() if v.condition != "insufficient_data"]
-    _weak_together(scale, judged, faulty, slow_when, oil_patterns, with_supply)
-    _offset_together(scale, judged, faulty)
-    _codes(scale, codes)
-    for name, values in supply.evidence() if supply is not None else ():
-        scale.put(name, **values)
-    _misfires(scale, misfire, bool(faulty))
-    _nothing(scale, verdicts, bool(faulty), misfire, codes, sufficient)
-    return tuple(_with_separation(scale.causes()))
+    evidence = [
+        *_each_cam(faulty, oil_patterns),
+        *_weak_together(judged, faulty, oil_patterns, with_supply),
+        *_offset_together(judged, faulty),
+        *_codes(codes),
+        *((name, 1.0, values) for name, values in (supply.evidence() if supply is not None else ())),
+        *_misfires(misfire, bool(faulty)),
+        *_nothing(verdicts, bool(faulty), misfire, codes, sufficient),
+    ]
+    causes = [_cause(key, evidence) for key in NAMES]
+    return tuple(_with_separation(sorted(causes, key=lambda c: -c.support)))
 
 
-def _rattles(verdict: Verdict) -> bool:
-    """Is it only the start that is not quiet?"""
-    starts, holds = verdict.questions.get("starts_quietly"), verdict.questions.get("holds")
-    return starts is not None and starts.answer == "no" and (holds is None or holds.answer != "no")
+def _cause(key: str, evidence: list[Evidence]) -> Cause:
+    """One cause with the evidence that touches it."""
+    weight, sentences = PRIOR, ({}, {})  # dicts keep the order and each sentence once
+    for name, strength, values in evidence:
+        entry = TABLE["evidence"][name]
+        if key in entry["weights"]:
+            weight += strength * entry["weights"][key]
+            sentences[entry["weights"][key] < 0][entry["words"].format(**values)] = None
+    support = 1.0 / (1.0 + math.exp(-weight))
+    return Cause(NAMES[key], support, tuple(sentences[0]), tuple(sentences[1]), NEXT_CHECKS[NAMES[key]])
+
+
+def _each_cam(faulty: Mapping[str, Verdict], patterns: Mapping[str, OilPattern]) -> Iterator[Evidence]:
+    for cam, verdict in faulty.items():
+        kind, answers = verdict.condition, verdict.questions
+        slow_when = _slow_when(verdict, patterns.get(cam))
+        if kind == "slow" and slow_when in ("cold_only", "hot_only"):
+            kind = f"slow_{slow_when}"
+        elif kind == "unstable" and _answer(answers, "starts_quietly") == "no" and _answer(answers, "holds") != "no":
+            kind = "rattling"  # only the start is not quiet
+        yield kind, verdict.confidence, {"cam": cam_words(cam)}
+
+
+def _answer(answers: Mapping[str, Answer], question: str) -> str:
+    return answers[question].answer if question in answers else ""
 
 
 def _slow_when(verdict: Verdict, oil: OilPattern | None) -> str:
@@ -125,36 +114,31 @@ def _slow_when(verdict: Verdict, oil: OilPattern | None) -> str:
 
 
 def _weak_together(
-    scale: _Scale, judged: list[str], faulty: Mapping[str, Verdict], slow_when: Mapping[str, str],
-    patterns: Mapping[str, OilPattern], with_supply: int,
-) -> None:  # fmt: skip
+    judged: list[str], faulty: Mapping[str, Verdict], patterns: Mapping[str, OilPattern], with_supply: int
+) -> Iterator[Evidence]:
     weak = [c for c, v in faulty.items() if v.condition in WEAK]
     if len(judged) < 2:
         return
     if len(weak) == len(judged):
-        scale.put("all_weak")
+        yield "all_weak", 1.0, {}
         if all(patterns[c].kind == "hot_only" for c in weak if c in patterns):
-            scale.put("all_weak_hot")
+            yield "all_weak_hot", 1.0, {}
         if with_supply >= FEW_RISES:
-            scale.put("waits_for_speed", times=with_supply)
+            yield "waits_for_speed", 1.0, {"times": with_supply}
     elif len(weak) == 1:
-        scale.put("other_right_cold" if slow_when[weak[0]] == "cold_only" else "other_right")
+        cold = _slow_when(faulty[weak[0]], patterns.get(weak[0])) == "cold_only"
+        yield "other_right_cold" if cold else "other_right", 1.0, {}
 
 
-def _offset_together(scale: _Scale, judged: list[str], faulty: Mapping[str, Verdict]) -> None:
+def _offset_together(judged: list[str], faulty: Mapping[str, Verdict]) -> Iterator[Evidence]:
     for bank in sorted({bank_of(c) for c in judged}):
         of_bank = [c for c in judged if bank_of(c) == bank]
         off = [c for c in of_bank if c in faulty and faulty[c].condition == "offset"]
         if len(of_bank) < 2 or not off:
             continue
         ways = {_way(faulty[c]) for c in off}
-        if len(off) < len(of_bank):
-            kind = "bank_one"
-        elif ways <= {0, -1}:
-            kind = "bank_retarded"
-        else:
-            kind = "bank_advanced" if ways <= {0, 1} else "bank_opposite"
-        scale.put(kind, bank=bank)
+        kind = "bank_retarded" if ways <= {0, -1} else "bank_advanced" if ways <= {0, 1} else "bank_opposite"
+        yield kind if len(off) == len(of_bank) else "bank_one", 1.0, {"bank": bank}
 
 
 def _way(verdict: Verdict) -> int:
@@ -165,46 +149,42 @@ def _way(verdict: Verdict) -> int:
     return 0
 
 
-def _codes(scale: _Scale, codes: CodeEvidence) -> None:
-    table = TABLE["codes"]
+def _codes(codes: CodeEvidence) -> Iterator[Evidence]:
     for family, seen in codes.by_family.items():
-        circuit = [c.code for c in seen if c.facts.kind == "circuit"]
-        if family == "cam_performance" and circuit:
-            scale.put("valve_circuit", codes=", ".join(circuit))
-        elif family in table["weights"]:
-            sentence = table["words"].format(codes=", ".join(c.code for c in seen))
-            scale.put_sentence(sentence, table["weights"][family])
+        circuit = [c.code for c in seen if c.facts.kind.startswith("valve_circuit")]
+        name = "valve_circuit" if circuit else f"codes_{family}"
+        if name in TABLE["evidence"]:
+            yield name, 1.0, {"codes": ", ".join(circuit or (c.code for c in seen))}
     if codes.surely_none:
-        scale.put("no_codes")
+        yield "no_codes", 1.0, {}
 
 
-def _misfires(scale: _Scale, misfire: Misfire, faulty: bool) -> None:
+def _misfires(misfire: Misfire, faulty: bool) -> Iterator[Evidence]:
     pattern = misfire.pattern
     tied = [a for a in misfire.association if a.kind == "cam_error" and a.holds]
     if pattern.kind == "single":
-        scale.put("one_cylinder", cylinders=", ".join(map(str, pattern.cylinders)))
+        yield "one_cylinder", 1.0, {"cylinders": ", ".join(map(str, pattern.cylinders))}
     elif pattern.kind == "none":
-        scale.put("no_misfires")
+        yield "no_misfires", 1.0, {}
     elif pattern.kind in ("bank", "all", "several"):
         if tied:
-            scale.put("misfires_follow_cam", cam=cam_words(tied[0].cam))
+            yield "misfires_follow_cam", 1.0, {"cam": cam_words(tied[0].cam)}
         else:
-            scale.put("misfires_with_fault" if faulty else "misfires_alone", pattern=pattern.reason)
+            yield "misfires_with_fault" if faulty else "misfires_alone", 1.0, {"pattern": pattern.reason}
 
 
 def _nothing(
-    scale: _Scale, verdicts: Mapping[str, Verdict], faulty: bool, misfire: Misfire, codes: CodeEvidence, sufficient: bool
-) -> None:
-    if faulty:
-        scale.put("cam_faulty")
-    if codes.codes:
-        scale.put("codes_held")
-    if misfire.pattern.kind not in ("none", "unknown"):
-        scale.put("misfires_there")
+    verdicts: Mapping[str, Verdict], faulty: bool, misfire: Misfire, codes: CodeEvidence, sufficient: bool
+) -> Iterator[Evidence]:
+    against = {
+        "cam_faulty": faulty, "codes_held": bool(codes.codes),
+        "misfires_there": misfire.pattern.kind not in ("none", "unknown"),
+    }  # fmt: skip
+    yield from ((name, 1.0, {}) for name, there in against.items() if there)
     if verdicts and all(v.condition == "healthy" for v in verdicts.values()):
-        scale.put("all_healthy", min(v.confidence for v in verdicts.values()))
+        yield "all_healthy", min(v.confidence for v in verdicts.values()), {}
     elif not sufficient:
-        scale.put("drive_too_short")
+        yield "drive_too_short", 1.0, {}
 
 
 def _with_separation(causes: list[Cause]) -> list[Cause]:
