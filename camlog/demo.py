@@ -8,6 +8,7 @@ from pathlib import Path
 from camlog.analysis.do_not_run import LiveCare
 from camlog.capture.live import LiveSource
 from camlog.capture.record import Recording, record
+from camlog.demo_repair import play
 from camlog.drive import drive_path, read_drive
 from camlog.limits import limits_for
 from camlog.profile import read_profile
@@ -16,7 +17,6 @@ from camlog.report.samples import write_sample_reports
 from camlog.sinks import KeyReader, view_for
 from camlog.stream import Batch
 from camlog.trace import read_trace
-from camlog.verify.story import play
 
 CONDITION, SEVERITY = "stick_slip", 0.8
 MINUTES = 0.2

@@ -20,13 +20,13 @@ import pytest
 from camlog.capture.live import LiveSource
 from camlog.capture.record import record
 from camlog.cli import main
+from camlog.demo_repair import FIRST_DAY, play
 from camlog.drive import drive_path, read_drive, write_drive
 from camlog.profile import read_profile
 from camlog.simulate.adapter import SimulatedAdapter, TimingModel
 from camlog.simulate.vehicle.car import SimulatedCar
 from camlog.trace import read_trace
 from camlog.verify import verify
-from camlog.verify.story import FIRST_DAY, play
 from tests.adapter_car import hurry
 from tests.verify_help import gate, open_names
 

@@ -8,6 +8,7 @@ from functools import lru_cache
 
 from camlog.analysis import analyze
 from camlog.analysis.findings import Findings
+from camlog.demo_repair import CONDITION
 from camlog.profile import read_profile
 from camlog.simulate.offline import simulate_drive
 from camlog.simulate.vehicle.control_module import VehicleMemory
@@ -18,7 +19,6 @@ from camlog.stream import CodeSnapshot
 from camlog.trace import Trace
 from camlog.trust import vin_hash
 from camlog.verify import Gate, Verification
-from camlog.verify.story import CONDITION
 
 PROFILE = read_profile("demo")
 FIRST_DAY = datetime.fromisoformat("2024-05-01T08:00:00+00:00")

@@ -127,7 +127,9 @@ def codes_not_read() -> Outcome:
 
 
 @dataclass(frozen=True)
-class _Registered:
+class Registered:
+    """One registered gate: its place, name and table of sentences, its function, and the items it is run for."""
+
     order: int
     name: str
     topic: str
@@ -150,7 +152,7 @@ class _Registered:
         )  # fmt: skip
 
 
-_REGISTRY: list[_Registered] = []
+_REGISTRY: list[Registered] = []
 
 
 def gate(
@@ -165,15 +167,20 @@ def gate(
     """
 
     def register(decide: Callable[..., Outcome | None]) -> Callable[..., Outcome | None]:
-        _REGISTRY.append(_Registered(order, name, topic or name, decide, each, label))
+        _REGISTRY.append(Registered(order, name, topic or name, decide, each, label))
         return decide
 
     return register
 
 
+def registered() -> list[Registered]:
+    """What every module of `camlog.verify.gates` has registered, in the declared order."""
+    package = import_module("camlog.verify.gates")
+    for module in iter_modules(package.__path__):
+        import_module(f"{package.__name__}.{module.name}")
+    return sorted(_REGISTRY, key=lambda entry: entry.order)
+
+
 def run_gates(case: Case) -> tuple[Gate, ...]:
-    """Every registered gate for this case, in the declared order."""
-    rooms = import_module("camlog.verify.gates")
-    for module in iter_modules(rooms.__path__):
-        import_module(f"{rooms.__name__}.{module.name}")
-    return tuple(g for entry in sorted(_REGISTRY, key=lambda r: r.order) for g in entry.gates(case))
+    """Every gate for this case, in the declared order."""
+    return tuple(g for entry in registered() for g in entry.gates(case))

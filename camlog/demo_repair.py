@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from itertools import accumulate
 from pathlib import Path
 from typing import Any
 
@@ -30,8 +31,10 @@ from camlog.simulate.vehicle.control_module import VehicleMemory
 from camlog.simulate.vehicle.draw import demo_setup
 from camlog.simulate.vehicle.drive_cycle import DriveCycle, Segment, parked_drive, permanent_code_drive
 from camlog.simulate.vehicle.setup import VehicleSetup, healthy_twin
+from camlog.stream import TroubleCode
 from camlog.trace import read_trace, write_trace
 from camlog.trust import vin_hash
+from camlog.verify.memory import LISTS
 from camlog.verify.page import write_verification
 from camlog.verify.verification import Verification, verify
 
@@ -74,29 +77,29 @@ def play(
     profile = profile or read_profile("demo")
     recorder = recorder or _Diary(profile)
     faulty = demo_setup(CONDITION)
+    repaired = healthy_twin(faulty)
+
+    def findings(name: str) -> Findings:
+        path = folder / f"{name}.csv"
+        return analyze(read_trace(path), read_drive(drive_path(path)), profile)
+
     say("The same car, invented, with a blocked oil screen: its codes mature over drives.")
     state = recorder(faulty, _ended(permanent_code_drive(1), FIRST_DRIVE_S), None, folder / "first-drive.csv")
     say(f"First drive: {_held(folder / 'first-drive.csv')}")
     state = recorder(faulty, _ended(permanent_code_drive(2), SECOND_DRIVE_S), state, folder / "before.csv")
-    before = _findings(folder / "before.csv", profile)
-    say(
-        f"Second drive: {_held(folder / 'before.csv')}; intake cam "
-        f"{before.cams['intake_b1'].verdict.condition}."
-    )
+    before = findings("before")
+    say(f"Second drive: {_held(folder / 'before.csv')}; intake cam {before.cams['intake_b1'].verdict.condition}.")
 
-    repaired = healthy_twin(faulty)
     cleared, state = clear_over_the_wire(repaired, state, folder / "cleared.drive.json", profile)
     say(f"Repaired, snapshot saved, codes cleared; {_codes(cleared.permanent)} stays as a permanent code.")
     state = recorder(repaired, _ended(parked_drive(3.0)), state, folder / "short.csv")
-    short = verify(_findings(folder / "short.csv", profile), before, job=JOB)
-    say(
-        f"After 3 minutes in the yard: {_outcome(short)} ({len(short.open_gates)} of {len(short.gates)} "
-        "checks open)."
-    )
+    short = verify(findings("short"), before, job=JOB)
+    still_open = f"{len(short.open_gates)} of {len(short.gates)} checks open"
+    say(f"After 3 minutes in the yard: {short.outcome_words.lower()} ({still_open}).")
     _, state = clear_over_the_wire(repaired, state, folder / "cleared-again.drive.json", profile)
     say("Cleared again right before the next recording, so that every monitor is seen to run in it.")
     recorder(repaired, _ended(permanent_code_drive(3)), state, folder / "after.csv")
-    full = verify(_findings(folder / "after.csv", profile), before, job=JOB)
+    full = verify(findings("after"), before, job=JOB)
     page = folder / "after.verification.html"
     write_verification(full, page)
     say(f"After a full drive from cold: {full.headline} ({page})")
@@ -105,35 +108,19 @@ def play(
 
 def _ended(cycle: DriveCycle, at_s: float = math.inf) -> DriveCycle:
     """The cycle, broken off once a segment has passed `at_s`, with the engine stopped at its end."""
-    kept, seconds = [], 0.0
-    for segment in cycle.segments:
-        if seconds >= at_s:
-            break
-        kept.append(segment)
-        seconds += segment.seconds
+    begins_s = accumulate((s.seconds for s in cycle.segments), initial=0.0)
+    kept = [segment for segment, begin_s in zip(cycle.segments, begins_s, strict=False) if begin_s < at_s]
     return dataclasses.replace(cycle, segments=(*kept, *ENDING))
-
-
-def _findings(path: Path, profile: VehicleProfile) -> Findings:
-    return analyze(read_trace(path), read_drive(drive_path(path)), profile)
 
 
 def _held(path: Path) -> str:
     last = read_drive(drive_path(path)).code_snapshots[-1]
-    parts = [
-        f"{name} {_codes(found)}"
-        for name in ("stored", "pending", "permanent")
-        if (found := getattr(last, name))
-    ]
-    return (", ".join(parts) or "no codes") + (", MIL (warning lamp) on" if last.mil else ", MIL (warning lamp) off")
+    lists = [f"{name} {_codes(codes)}" for name in LISTS if (codes := getattr(last, name))]
+    return f"{', '.join(lists) or 'no codes'}, MIL (warning lamp) {'on' if last.mil else 'off'}"
 
 
-def _codes(codes) -> str:
+def _codes(codes: Sequence[TroubleCode]) -> str:
     return ", ".join(c.code for c in codes) or "nothing"
-
-
-def _outcome(found: Verification) -> str:
-    return found.headline.split(":")[0].lower()
 
 
 class _Diary:
