@@ -129,7 +129,7 @@ def test_codes_belong_to_the_family_of_their_fault_and_have_a_sentence_of_their_
 )
 def test_a_code_names_its_cam(code, cam):
     # Bank and letter by SAE J2012 (from memory); "A" intake and "B" exhaust: common practice, no source.
-    assert families.cams_of(code) == (cam,)
+    assert families.facts(code).cams == (cam,)
     assert families.facts(code).banks == (int(cam[-1]),)
     assert cam_words(cam) in families.explain(code)
 
@@ -197,7 +197,7 @@ def test_a_code_for_the_whole_bank_points_to_both_its_cams():
 def test_a_code_outside_the_families_is_not_weighed_and_says_where_to_look():
     for code in ("P0420", "P1FFF", "U0100", "C1234", "B0001"):
         assert families.family_of(code) == "other"
-        assert families.cams_of(code) == ()
+        assert families.facts(code).cams == ()
         assert "service information" in families.explain(code)
     assert families.explain("P1FFF").startswith("A maker-specific engine")
     assert families.explain("U0100").startswith("A generic data network")

@@ -152,11 +152,6 @@ def family_of(code: str) -> str:
     return facts(code).family
 
 
-def cams_of(code: str) -> tuple[str, ...]:
-    """The cams a code points to: P0011 gives `("intake_b1",)`; empty where it names none."""
-    return facts(code).cams
-
-
 def explain(code: str) -> str:
     """One plain sentence on a code. Raises InputError for text that is no code."""
     known = facts(code)

@@ -15,25 +15,13 @@ from camlog.drive import READINESS_MONITORS
 CONTINUOUS = ("misfire", "fuel_system", "components")  # bits 0, 1, 2 of byte B
 # Bits 0 to 7 of bytes C and D; None is reserved.
 SPARK = (
-    "catalyst",
-    "heated_catalyst",
-    "evaporative_system",
-    "secondary_air",
-    "ac_refrigerant",
-    "oxygen_sensor",
-    "oxygen_sensor_heater",
-    "egr_vvt_system",
-)
+    "catalyst", "heated_catalyst", "evaporative_system", "secondary_air", "ac_refrigerant", "oxygen_sensor",
+    "oxygen_sensor_heater", "egr_vvt_system",
+)  # fmt: skip
 COMPRESSION = (
-    "nmhc_catalyst",
-    "nox_aftertreatment",
-    None,
-    "boost_pressure",
-    None,
-    "exhaust_gas_sensor",
-    "particulate_filter",
+    "nmhc_catalyst", "nox_aftertreatment", None, "boost_pressure", None, "exhaust_gas_sensor", "particulate_filter",
     "egr_vvt_system",
-)
+)  # fmt: skip
 STATUS_BYTES = 4
 LAMP = 0x80
 COMPRESSION_IGNITION = 0x08
