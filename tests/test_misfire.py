@@ -11,8 +11,7 @@ from scipy import stats
 from camlog.analysis.cam.camdata import cam_data
 from camlog.analysis.misfire import poisson
 from camlog.analysis.misfire.counts import polls, revolutions
-from camlog.analysis.misfire.pattern import pattern
-from camlog.analysis.misfire.rates import measure_misfire
+from camlog.analysis.misfire.rates import measure_misfire, pattern
 from camlog.limits import LIMITS
 from camlog.oil_windows import windows_of
 from camlog.trace import Trace

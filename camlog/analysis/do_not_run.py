@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 from camlog.analysis.cam.examine import Examination
 from camlog.analysis.code_evidence import CodeEvidence, facts_of
-from camlog.analysis.drive.engine import RUNNING_RPM
+from camlog.analysis.drive.ticks import RUNNING_RPM
 from camlog.analysis.engine_supply import LowPressure, OilPressureWatch
 from camlog.analysis.figures import limit_of
 from camlog.analysis.misfire.rates import Misfire

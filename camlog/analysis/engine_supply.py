@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from camlog.analysis.drive.engine import RUNNING_RPM
+from camlog.analysis.drive.ticks import RUNNING_RPM
 from camlog.cams import BANKS
 from camlog.limits import LIMITS, Limit
 from camlog.messages import Messages

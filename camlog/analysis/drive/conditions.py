@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from camlog.analysis.drive import engine, say
+from camlog.analysis.drive import say
 from camlog.analysis.drive.regulation import (
     PermanentCodeDrive,
     WarmUp,
@@ -20,7 +20,15 @@ from camlog.analysis.drive.regulation import (
     permanent_code_drive,
     warm_up,
 )
-from camlog.analysis.drive.ticks import TICK_S, Ticks, tick_table, trailing
+from camlog.analysis.drive.ticks import (
+    DRIVEN,
+    TICK_S,
+    EngineClassifier,
+    EngineStates,
+    Ticks,
+    tick_table,
+    trailing,
+)
 from camlog.drive import Drive
 from camlog.limits import Limit, limits_for
 from camlog.oil_windows import OIL_WINDOWS, OilWindow, Windows, oil_temperature, window_index
@@ -135,7 +143,7 @@ def conditions(
     """
     limits = limits or limits_for()
     ticks = tick_table(trace)
-    engine_states = engine.EngineClassifier().classify(ticks)
+    engine_states = EngineClassifier().classify(ticks)
     state = _named_states(ticks, engine_states)
     oil = oil_temperature(trace)
     oil_degc = oil.at(ticks.time_s)
@@ -162,10 +170,10 @@ def conditions(
     )
 
 
-def _named_states(ticks: Ticks, states: engine.EngineStates) -> np.ndarray:
+def _named_states(ticks: Ticks, states: EngineStates) -> np.ndarray:
     """Positions in STATES, shape (n,): driven time is cruise where speed held CRUISE_S, else transient."""
     width = int(CRUISE_S / TICK_S) + 1
-    driven = states.state == engine.DRIVEN
+    driven = states.state == DRIVEN
     low, high = trailing(np.where(driven, ticks.get("engine_speed"), np.nan), ticks.index, width)
     speed_low, speed_high = trailing(ticks.get("vehicle_speed"), ticks.index, width)
     even = high - low <= np.maximum(CRUISE_RPM, CRUISE_RPM_FRACTION * high)
@@ -191,7 +199,7 @@ def _segments(ticks: Ticks, state: np.ndarray) -> tuple[Segment, ...]:
 
 
 def _starts(
-    ticks: Ticks, states: engine.EngineStates, oil_degc: np.ndarray, cold_degc: float
+    ticks: Ticks, states: EngineStates, oil_degc: np.ndarray, cold_degc: float
 ) -> tuple[EngineStart, ...]:
     each = []
     time_s = ticks.time_s

@@ -27,7 +27,7 @@ from camlog.trace import Trace
 if TYPE_CHECKING:
     from camlog.profile import VehicleProfile
 
-_TAKE_S = 10.0  # of driving wait in the live tracker before they are counted
+_COUNT_S = 10.0  # of driving wait in the live tracker before they are counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +142,7 @@ class CoverageTracker:
         self.counts = DriveCounts(tuple(dict.fromkeys(cams)) if self._expected else CAM_IDS, bins, cold)
         self._ticks = TickStream(self.counts.signals)
         self._times: dict[str, list[float]] = {name: [] for name in self.counts.intervals}
-        self._taken_s = 0.0
+        self._counted_s = 0.0
 
     def accept(self, item: StreamItem) -> None:
         """Take one stream item; only batches matter."""
@@ -152,23 +152,23 @@ class CoverageTracker:
             if name in self._times:
                 self._times[name].append(item.time_s)
         self._ticks.add(item.time_s, item.values)
-        if item.time_s - self._taken_s >= _TAKE_S:
-            self._taken_s = item.time_s
-            self._take()
+        if item.time_s - self._counted_s >= _COUNT_S:
+            self._counted_s = item.time_s
+            self._count()
 
     def close(self) -> None:
         """Nothing to close."""
 
-    def _take(self) -> None:
+    def _count(self) -> None:
         self.counts.add(self._ticks.take(), {name: np.array(times) for name, times in self._times.items()})
         for times in self._times.values():
             times.clear()
 
     def coverage(self) -> Coverage:
         """Coverage of the drive so far."""
-        self._take()
+        self._count()
         counts = self.counts
-        cams = [c for c, k in counts.cam.items() if self._expected or k.command.readings or k.actual.readings]
+        cams = [c for c, k in counts.cam.items() if self._expected or k.read]
         needs = needs_of(counts, cams, self._windows, self._limits)
         judgeable, sufficient = _enough(needs)
         per_cam = {cam: self._of_cam(cam, needs) for cam in cams}
@@ -184,15 +184,13 @@ class CoverageTracker:
         judgeable, sufficient = _enough(own)
         windows = []
         for window in self._windows:
-            seconds, advance, retard, hold, rest = (
-                self.counts.within(values, window.min_degc, window.max_degc)
-                for values in (
-                    self.counts.running, *(counted.counts[n] for n in ("advance_moves", "retard_moves", "hold", "rest"))
-                )
-            )  # fmt: skip
-            windows.append(
-                WindowCoverage(window, seconds * TICK_S, advance, retard, hold * TICK_S, rest * TICK_S)
+            named = {"running": self.counts.running, **counted.counts}
+            n = {k: self.counts.within(v, window.min_degc, window.max_degc) for k, v in named.items()}
+            moves = (n["advance_moves"], n["retard_moves"])
+            row = WindowCoverage(
+                window, n["running"] * TICK_S, *moves, n["hold"] * TICK_S, n["rest"] * TICK_S
             )
+            windows.append(row)
         missing = cam_sentences(needs, cam)
         return CamCoverage(cam, sufficient, judgeable, missing, counted.pair_interval_s, tuple(windows), own)
 

@@ -11,8 +11,15 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from camlog import cams as cam_names
-from camlog.analysis.drive.engine import IDLE, EngineClassifier, EngineStates
-from camlog.analysis.drive.ticks import DRIVE_SIGNALS, TICK_S, Ticks, trailing
+from camlog.analysis.drive.ticks import (
+    DRIVE_SIGNALS,
+    IDLE,
+    TICK_S,
+    EngineClassifier,
+    EngineStates,
+    Ticks,
+    trailing,
+)
 from camlog.oil_windows import OPEN_SENSOR_COOLANT_DEGC, OPEN_SENSOR_DEGC, OilWindow, window_index
 
 # A move the cam's response can be taken from: well above quantisation, quick against a warm phaser.
@@ -71,6 +78,11 @@ class CamCounts:
         self._moving = {"advance_moves": False, "retard_moves": False}
 
     @property
+    def read(self) -> tuple[str, ...]:
+        """Which of `command` and `actual` were read at all."""
+        return tuple(name for name in ("command", "actual") if getattr(self, name).readings)
+
+    @property
     def pair_interval_s(self) -> float | None:
         """The slower angle's mean sampling interval."""
         command, actual = self.command.mean_s, self.actual.mean_s
@@ -124,7 +136,7 @@ class DriveCounts:
         self._engine = EngineClassifier()
 
     def add(self, ticks: Ticks, reading_times: Mapping[str, np.ndarray]) -> None:
-        """Take the next ticks, made for `signals`, and the times at which each signal of `intervals` was read."""
+        """Take the next ticks of `signals`, and the times at which each signal of `intervals` was read."""
         for name, time_s in reading_times.items():
             self.intervals[name].add(time_s)
         if not len(ticks):

@@ -68,7 +68,7 @@ class _Drive:
 
 
 @dataclass(frozen=True)
-class _Asked:
+class _Row:
     """One row: `have` of the drive is to reach `want`, a number or the name of a limit."""
 
     name: str
@@ -82,41 +82,41 @@ class _Asked:
 
 # The words are in messages.toml under the name.
 _OF_DRIVE = (
-    _Asked("cam_angles", VERDICT, "", 1.0, lambda d: float(bool(d.cams))),
-    _Asked("engine_speed", DETAIL, "", 1.0, lambda d: float(d.counts.speed_known)),
-    _Asked("oil_temperature", HEALTHY, "", 1.0, lambda d: float(d.counts.temperature_known)),
+    _Row("cam_angles", VERDICT, "", 1.0, lambda d: float(bool(d.cams))),
+    _Row("engine_speed", DETAIL, "", 1.0, lambda d: float(d.counts.speed_known)),
+    _Row("oil_temperature", HEALTHY, "", 1.0, lambda d: float(d.counts.temperature_known)),
 )
-_OF_RUNNING = _Asked(
+_OF_RUNNING = _Row(
     "running", HEALTHY, "s", "needed_running_s", lambda d: int(d.counts.running.sum()) * TICK_S
 )
-_OF_PAIR = _Asked(
-    "pair", VERDICT, "count", 2.0, lambda d: float(bool(d.own.command.readings) + bool(d.own.actual.readings)),
-    lambda d: "actual" if d.own.command.readings else "commanded" if d.own.actual.readings else None,
+_OF_PAIR = _Row(
+    "pair", VERDICT, "count", 2.0, lambda d: float(len(d.own.read)),
+    lambda d: {("command",): "actual", ("actual",): "commanded"}.get(d.own.read),
 )  # fmt: skip
 _OF_CAM = (
-    _Asked("sampling", VERDICT, "s", "needed_pair_interval_s", lambda d: d.own.pair_interval_s),
-    _Asked("steps_advance", HEALTHY, "count", "needed_steps", lambda d: d.warm("advance_moves")),
-    _Asked("steps_retard", HEALTHY, "count", "needed_steps", lambda d: d.warm("retard_moves")),
-    _Asked("hold", HEALTHY, "s", "needed_hold_s", lambda d: d.warm_s("hold")),
+    _Row("sampling", VERDICT, "s", "needed_pair_interval_s", lambda d: d.own.pair_interval_s),
+    _Row("steps_advance", HEALTHY, "count", "needed_steps", lambda d: d.warm("advance_moves")),
+    _Row("steps_retard", HEALTHY, "count", "needed_steps", lambda d: d.warm("retard_moves")),
+    _Row("hold", HEALTHY, "s", "needed_hold_s", lambda d: d.warm_s("hold")),
     # Rest counts wherever it was commanded with warm oil; idle is where a driver can bring it about.
-    _Asked("rest", HEALTHY, "s", "needed_rest_s", lambda d: d.warm_s("rest")),
-    _Asked("cold_start", DETAIL, "", 1.0, lambda d: float(d.own.counts["cold_start"].any())),
+    _Row("rest", HEALTHY, "s", "needed_rest_s", lambda d: d.warm_s("rest")),
+    _Row("cold_start", DETAIL, "", 1.0, lambda d: float(d.own.counts["cold_start"].any())),
 )
 
 
 def needs_of(
     counts: DriveCounts, cams: Sequence[str], windows: Sequence[OilWindow], limits: Mapping[str, Limit]
 ) -> list[Need]:
-    """Every need of a verdict on `cams`, met or not: of the drive, then of each cam, then of the oil windows."""
+    """Every need of a verdict on `cams`, met or not: of the drive, of each cam, of the oil windows."""
     drive = _Drive(counts, cams, limits)
-    needs = [_need(drive, asked) for asked in _OF_DRIVE]
+    needs = [_need(drive, row) for row in _OF_DRIVE]
     if counts.speed_known:
         needs.append(_need(drive, _OF_RUNNING))
     for cam in cams:
         own = _Drive(counts, cams, limits, cam)
         needs.append(_need(own, _OF_PAIR))
         if needs[-1].met:  # without both angles the rest would only repeat it
-            needs += [_need(own, asked) for asked in _OF_CAM]
+            needs += [_need(own, row) for row in _OF_CAM]
     # Windows below warm oil; nobody is asked to overheat an engine for the ones above.
     below = [w for w in windows if w.max_degc <= limits["warm_oil_degc"].value]
     if cams and below and counts.temperature_known and counts.speed_known:
@@ -129,24 +129,24 @@ def needs_of(
     return needs
 
 
-def _need(drive: _Drive, asked: _Asked) -> Need:
-    want = drive.limits[asked.want].value if isinstance(asked.want, str) else asked.want
-    have, blocks, words = asked.have(drive), asked.blocks, asked.name
-    if asked.name == "sampling":
+def _need(drive: _Drive, row: _Row) -> Need:
+    want = drive.limits[row.want].value if isinstance(row.want, str) else row.want
+    have, blocks, words = row.have(drive), row.blocks, row.name
+    if row.name == "sampling":
         met = have is not None and have <= want
     else:
         met = have >= want
-    if asked.name == "rest" and max(have, drive.warm_s("idle_rest")) < want:
+    if row.name == "rest" and max(have, drive.warm_s("idle_rest")) < want:
         if drive.warm_s("idle") >= IDLE_WITHOUT_REST_S:
             blocks, words = DETAIL, "rest_elsewhere"
-    which = asked.words(drive) or ("some" if have and f"{words}.some" in say else "none")
+    which = row.words(drive) or ("some" if have and f"{words}.some" in say else "none")
     values = {
-        "have": max(have or 0.0, 1.0), "value": have, "want": want, "warm": drive.limits["warm_oil_degc"].value,
-        "cold": drive.limits["cold_oil_degc"].value, "hold_s": max(want + SETTLING_S, ASKED_HOLD_S),
-        "rest_s": want + RELEASE_S,
+        "have": max(have or 0.0, 1.0), "value": have, "want": want,
+        "warm": drive.limits["warm_oil_degc"].value, "cold": drive.limits["cold_oil_degc"].value,
+        "hold_s": max(want + SETTLING_S, ASKED_HOLD_S), "rest_s": want + RELEASE_S,
     }  # fmt: skip
     lack, remedy = say(f"{words}.{which}", **values), say(f"{words}.remedy", **values)
-    return Need(asked.name, drive.cam, met, blocks, have, want, asked.unit, lack, remedy)
+    return Need(row.name, drive.cam, met, blocks, have, want, row.unit, lack, remedy)
 
 
 def sentences(needs: Iterable[Need], cam_count: int, *, ask: bool = True) -> tuple[str, ...]:

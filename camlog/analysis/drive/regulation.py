@@ -13,8 +13,16 @@ from typing import Any
 
 import numpy as np
 
-from camlog.analysis.drive import engine, say
-from camlog.analysis.drive.ticks import TICK_S, Ticks, run_bounds, tick_table
+from camlog.analysis.drive import say
+from camlog.analysis.drive.ticks import (
+    IDLE,
+    STANDSTILL_KM_H,
+    TICK_S,
+    EngineStates,
+    Ticks,
+    run_bounds,
+    tick_table,
+)
 from camlog.trace import Trace
 
 # 13 CCR 1968.2(c), warm-up cycle
@@ -70,7 +78,7 @@ class SimilarConditions:
     reason: str
 
 
-def driving_cycles(states: engine.EngineStates) -> list[slice]:
+def driving_cycles(states: EngineStates) -> list[slice]:
     """Stretches of ticks from one start (or the recording's beginning) to the engine standing still."""
     # A restart after a stall or at a stop-start begins a new cycle here: it can only make the proof harder.
     running = np.flatnonzero(states.running)
@@ -81,7 +89,7 @@ def driving_cycles(states: engine.EngineStates) -> list[slice]:
     return [slice(int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True)]
 
 
-def warm_up(trace: Trace, ticks: Ticks, states: engine.EngineStates, cycles: Sequence[slice]) -> WarmUp:
+def warm_up(trace: Trace, ticks: Ticks, states: EngineStates, cycles: Sequence[slice]) -> WarmUp:
     """The best warm-up of any driving cycle."""
     time_s, degc = trace.samples("coolant_temp")
     if not len(time_s):
@@ -110,16 +118,14 @@ def warm_up(trace: Trace, ticks: Ticks, states: engine.EngineStates, cycles: Seq
     return max(each, key=lambda w: (w.met is True, w.rise_degc))
 
 
-def permanent_code_drive(
-    ticks: Ticks, states: engine.EngineStates, cycles: Sequence[slice]
-) -> PermanentCodeDrive:
+def permanent_code_drive(ticks: Ticks, states: EngineStates, cycles: Sequence[slice]) -> PermanentCodeDrive:
     """The driving cycle that comes nearest to the drive of 13 CCR 1968.2(d)."""
     speed = ticks.get("vehicle_speed")
     if not np.isfinite(ticks.get("engine_speed")).any():
         return PermanentCodeDrive(None, 0.0, None, None, (say("permanent.no_engine_speed"),))
     road_known = np.isfinite(speed).any()
     # Idle here needs the road speed itself; engine speed alone is no proof of standing still.
-    standing = (states.state == engine.IDLE) & (speed <= engine.STANDSTILL_KM_H)
+    standing = (states.state == IDLE) & (speed <= STANDSTILL_KM_H)
     on_road = states.running & (speed >= PERMANENT_ROAD_KM_H)
     wanted = {"running": PERMANENT_RUNNING_S, "road": PERMANENT_ROAD_S, "idle": PERMANENT_IDLE_S}
     each = [

@@ -6,7 +6,7 @@ engine revolutions. One cylinder alone points away from the cam; a whole bank po
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +17,6 @@ from camlog.analysis.estimate import Estimate, missing
 from camlog.analysis.misfire import poisson, say
 from camlog.analysis.misfire.association import Association, associations
 from camlog.analysis.misfire.counts import Polls, polls, revolutions
-from camlog.analysis.misfire.pattern import Pattern, pattern
 from camlog.limits import Limit, limits_for
 from camlog.oil_windows import Windows
 from camlog.trace import Trace
@@ -26,11 +25,31 @@ if TYPE_CHECKING:
     from camlog.analysis.cam.camdata import CamData
     from camlog.profile import VehicleProfile
 
+# A cylinder surely below this share of the worst one's rate only shows what that one does to the crankshaft.
+MINOR_SHARE = 0.25
 # How the fields of the classes here are called in Findings, where the names differ.
 _KEYS = {
-    "rate": "rate_per_1000_rev", "rate_with": "rate_with_per_1000_rev", "rate_without": "rate_without_per_1000_rev",
-    "at_start": "count_at_start", "resets": "counter_resets", "dropped": "polls_dropped",
+    "rate": "rate_per_1000_rev", "rate_with": "rate_with_per_1000_rev",
+    "rate_without": "rate_without_per_1000_rev", "at_start": "count_at_start", "resets": "counter_resets",
+    "dropped": "polls_dropped",
 }  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """`kind` of none, single, bank, all, several, unclear, unknown; `p_value` of the weakest link.
+
+    `cylinders` surely misfire, `bank` if they make one. For `unclear`, `candidates` are the kinds the counts
+    leave open. `several` is more than one cylinder that is neither a bank nor all; `all` on an engine with
+    one bank is that bank.
+    """
+
+    kind: str
+    cylinders: tuple[int, ...]
+    bank: int | None
+    p_value: float | None
+    candidates: tuple[str, ...]
+    reason: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,3 +172,76 @@ def _notes(cylinders: Sequence[CylinderMisfire]) -> tuple[str, ...]:
     if dropped := max(c.dropped for c in cylinders):
         notes.append(say("note.dropped", polls=dropped))
     return tuple(notes)
+
+
+def pattern(
+    counts: Mapping[int, tuple[float, float]],
+    banks: Sequence[Sequence[int]] | None,
+    limit: Limit,
+    dispersion: float = 1.0,
+    significance: float = 0.05,
+) -> Pattern:
+    """The pattern of misfires over cylinders.
+
+    `counts` maps a cylinder to (misfires, thousands of revolutions). A cylinder misfires where its rate is
+    surely above `limit`; it does not where its rate is surely below `limit` or below a quarter of the worst
+    cylinder's. Each answer is given the significance over all cylinders by Bonferroni's bound.
+    """
+    counts = {c: kn for c, kn in counts.items() if kn[1] > 0.0}
+    if not counts:
+        return Pattern("unknown", (), None, None, (), say("pattern.unknown"))
+    each = significance / len(counts)
+    above = {c: poisson.p_above(k, n, limit.value, dispersion) for c, (k, n) in counts.items()}
+    below = {c: poisson.p_below(k, n, limit.value, dispersion) for c, (k, n) in counts.items()}
+    misfiring = {c for c, p in above.items() if p <= each}
+    if not misfiring:
+        if not (unsure := [c for c, p in below.items() if p > each]):
+            return Pattern("none", (), None, max(below.values()), (), say("pattern.none", limit=limit))
+        turned = min(n for _, n in counts.values()) * 1000.0
+        reason = say("pattern.unsure", limit=limit, revolutions=turned, cylinders=_list(unsure))
+        return Pattern("unclear", (), None, None, ("none",), reason)
+    worst = max(misfiring, key=lambda c: counts[c][0] / counts[c][1])
+    minor = {
+        c: poisson.p_ratio_below(counts[c], counts[worst], MINOR_SHARE, dispersion)
+        for c in counts
+        if c != worst
+    }
+    quiet = {c for c in counts if c not in misfiring and below[c] <= each} | {
+        c for c, p in minor.items() if p <= each
+    }
+    misfiring -= quiet
+    links = [above[c] for c in misfiring] + [min(below[c], minor.get(c, 1.0)) for c in quiet]
+    named, weakest = tuple(sorted(misfiring)), max(links, default=1.0)
+    # A cylinder whose counter was not recorded may do anything.
+    cylinders = set(counts).union(*(banks or ()))
+    if len(cylinders) == 1:
+        reason = say("pattern.one_counter", cylinders=_list(named))
+        return Pattern("unclear", named, None, weakest, ("single", "several", "all"), reason)
+    groups = _groups(cylinders, banks)
+    if open_ := cylinders - misfiring - quiet:
+        possible = misfiring | open_
+        kinds = ["single"] * (len(misfiring) == 1)
+        kinds += [kind for group, (kind, _) in groups.items() if misfiring <= group <= possible]
+        kinds += ["several"] * (len(possible) > 1)
+        reason = say("pattern.open", cylinders=_list(named), open=_list(open_))
+        return Pattern("unclear", named, None, weakest, tuple(dict.fromkeys(kinds)), reason)
+    kind, bank = groups.get(frozenset(misfiring), ("single" if len(misfiring) == 1 else "several", None))
+    rates = ", ".join(say("pattern.rate", cylinder=c, rate=counts[c][0] / counts[c][1]) for c in named)
+    each_rate = say("pattern.rates", rates=rates, limit=limit)
+    reason = say(f"pattern.{kind}", cylinders=_list(named), bank=bank, rates=each_rate)
+    return Pattern(kind, named, bank, weakest, (), reason)
+
+
+def _groups(
+    all_: set[int], banks: Sequence[Sequence[int]] | None
+) -> dict[frozenset[int], tuple[str, int | None]]:
+    """Sets of cylinders that have a name: all of them, and each bank of an engine with several."""
+    known = [(i, frozenset(b) & all_) for i, b in enumerate(banks or (), start=1)]
+    groups = {b: ("bank", i) for i, b in known if len(b) > 1} if len(known) > 1 else {}
+    if len(all_) > 1:
+        groups[frozenset(all_)] = ("all", 1 if len(known) == 1 else None)
+    return groups
+
+
+def _list(cylinders: Iterable[int]) -> str:
+    return ", ".join(map(str, sorted(cylinders)))

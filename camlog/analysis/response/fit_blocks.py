@@ -11,7 +11,7 @@ from scipy.signal import lfilter
 from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.estimate import Blocks, blocks_of
 from camlog.analysis.response.step_curves import whole, without_spikes
-from camlog.analysis.response.steps import CommandMoves, evenly, readings_between
+from camlog.analysis.response.steps import evenly, readings_between
 
 # (block, run-in, grid) in seconds. The run-in lets the model forget its unknown start before readings count;
 # the grid is fine against the lag it serves.
@@ -133,7 +133,7 @@ class FitBlocks:
         return before + (place - low) * rise, rise / self.grid_s
 
 
-def fit_blocks(cam: CamData, moves: CommandMoves, lengths: tuple[float, float, float]) -> FitBlocks:
+def fit_blocks(cam: CamData, moves: np.recarray, lengths: tuple[float, float, float]) -> FitBlocks:
     """Blocks around the command's moves, none across a hole in the readings, at most BLOCKS_MAX.
 
     `lengths` is one of LENGTHS.
@@ -161,18 +161,17 @@ def fit_blocks(cam: CamData, moves: CommandMoves, lengths: tuple[float, float, f
     command = np.take_along_axis(command, nearest, axis=1)
     jumped = np.where(known, _with_jumps(cam, moves, starts[:, None] - run_in + points), command)
     block, index = readings_between(lo, hi - 1)
-    way = np.abs(moves.to_deg - moves.from_deg)
     inside = np.searchsorted(moves.start_s, starts + length) - np.searchsorted(moves.start_s, starts)
     return FitBlocks(
         command, jumped, y[index], block, (t[index] - starts[block] + run_in) / grid, starts, grid, length,
         resolution_s=float(np.fmax(cam.actual_interval_s, cam.command_interval_s)),
         command_interval_s=cam.command_interval_s,
-        jumps=float(np.sum(way * moves.jump) / max(float(np.sum(way)), 1e-9)),
+        jumps=float(np.sum(moves.way_deg * moves.jump) / max(float(np.sum(moves.way_deg)), 1e-9)),
         moves=float(np.mean(np.maximum(inside, 1))) if len(starts) else 1.0,
     )  # fmt: skip
 
 
-def _starts(time_s: np.ndarray, moves: CommandMoves, length: float) -> np.ndarray:
+def _starts(time_s: np.ndarray, moves: np.recarray, length: float) -> np.ndarray:
     """Where blocks start: shortly before a move, one after the other while a command keeps moving.
 
     A hole ends a hold as a move does; blocks of it that would hold none of the readings at `time_s` are
@@ -194,7 +193,7 @@ def _starts(time_s: np.ndarray, moves: CommandMoves, length: float) -> np.ndarra
     return np.array(starts)
 
 
-def _with_jumps(cam: CamData, moves: CommandMoves, at_s: np.ndarray) -> np.ndarray:
+def _with_jumps(cam: CamData, moves: np.recarray, at_s: np.ndarray) -> np.ndarray:
     """The command at `at_s`, every jump in the middle between its two readings."""
     t, c = cam.command_time_s, cam.command_deg
     begin, end = (np.searchsorted(t, v[moves.jump]).tolist() for v in (moves.start_s, moves.end_s))

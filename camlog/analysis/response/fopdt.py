@@ -30,10 +30,11 @@ from camlog.analysis.response.fopdt_search import (
     refine,
 )
 from camlog.analysis.response.step_pool import at_least
-from camlog.analysis.response.steps import command_moves, count_of
+from camlog.analysis.response.steps import command_moves
 
 SLOW_PART = 0.18  # a lag of this part of a block is still settling when it ends
 FOLLOWS_R2 = 0.6  # below this the model does not describe the cam, and its times mean nothing
+GOOD_R2 = 0.9  # from here it describes the cam well
 BLOCKS_MIN = 3
 SLEW_READINGS = 2.0  # a move at the limit must last this many readings for its speed to be seen
 COARSE_DOUBT = 0.1
@@ -58,6 +59,14 @@ class FopdtFit:
     r2: float | None = None
     blocks: int = 0
     resolution_s: float | None = None
+
+    @property
+    def first_order(self) -> tuple[float, float, float] | None:
+        """Gain (deg per deg), dead time and time constant (s) where they describe the cam well, else None."""
+        tau = self.time_constant.value
+        if tau is None or self.r2 is None or self.r2 < GOOD_R2:
+            return None
+        return self.gain.value, max(0.0, self.lag.value - tau), tau
 
     def t63_s(self, size_deg: float) -> float | None:
         """T63 the fit gives a sudden step of `size_deg` (signed command degrees); None where it has none."""
@@ -88,7 +97,7 @@ class ResponseFit:
     def __init__(self, cam: CamData):
         self._theta: Theta | None = None
         self.blocks: FitBlocks | None = None
-        moves = command_moves(cam, max(MOVE_BAND_DEG, 1.5 * count_of(cam.command_step_deg)))
+        moves = command_moves(cam, max(MOVE_BAND_DEG, 1.5 * cam.command_step_deg))
         if not len(moves):
             self.overall = _no_fit(say("fit.still"))
             return

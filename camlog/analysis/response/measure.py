@@ -18,14 +18,12 @@ import numpy as np
 from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.estimate import Estimate, ratio
 from camlog.analysis.response import say
-from camlog.analysis.response.fopdt import FopdtFit, ResponseFit
-from camlog.analysis.response.step_curves import KnownLag, StepCurves, step_curves
+from camlog.analysis.response.fopdt import GOOD_R2, FopdtFit, ResponseFit
+from camlog.analysis.response.step_curves import StepCurves, step_curves
 from camlog.analysis.response.step_pool import StepSummary, summarise
-from camlog.analysis.response.steps import find_steps
 from camlog.oil_windows import OilWindow
 
 AGREE_PART = 0.2  # the two ways weigh the drive differently; closer than this part of T63 they say the same
-GOOD_R2 = 0.9
 OVERSHOOT_PART = 0.08  # of a step: more is no first-order answer
 ASYMMETRY = 1.4
 FEW_STEPS = 3
@@ -46,28 +44,24 @@ class FitAgreement:
     reason: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class ResponseByWindow:
     """The response within one oil-temperature window."""
 
-    window: OilWindow
     advance: StepSummary
     retard: StepSummary
     fit: FopdtFit
 
 
 @dataclass(frozen=True)
-class Response:
+class Response(ResponseByWindow):
     """The response of one cam over a drive.
 
     `gain` is the static gain (deg of cam for each deg of command), `by_window` holds the windows in which the
     command moved.
     """
 
-    advance: StepSummary
-    retard: StepSummary
     gain: Estimate
-    fit: FopdtFit
     agreement: FitAgreement
     by_window: Mapping[OilWindow, ResponseByWindow] = field(default_factory=dict)
 
@@ -79,7 +73,7 @@ def measure_response(cam: CamData) -> Response:
     poor data; what cannot be measured is None with its reason.
     """
     fit = ResponseFit(cam)
-    curves = answers(cam, fit.overall)
+    curves = step_curves(cam, fit.overall.first_order)
     up = curves.steps.advance
     step_window = cam.window_at(curves.steps.time_s)
     block_window = cam.window_at(fit.blocks.start_s if fit.blocks is not None else np.empty(0))
@@ -89,19 +83,11 @@ def measure_response(cam: CamData) -> Response:
         if here.any() or there.any():
             advance, retard = summarise(curves, here & up, "advance"), summarise(curves, here & ~up, "retard")
             part = fit.part(there, say("fit.oil", window=window.label))
-            by_window[window] = ResponseByWindow(window, advance, retard, part)
+            by_window[window] = ResponseByWindow(advance, retard, part)
     advance, retard = summarise(curves, up, "advance"), summarise(curves, ~up, "retard")
     agrees = agreement(advance, retard, fit.overall)
-    return Response(advance, retard, static_gain(curves, fit.overall), fit.overall, agrees, by_window)
-
-
-def answers(cam: CamData, fit: FopdtFit) -> StepCurves:
-    """The cam's answers to its command steps with the engine running; `fit` helps where it describes the cam."""
-    steps = find_steps(cam)
-    known, tau = None, fit.time_constant.value
-    if tau is not None and fit.r2 is not None and fit.r2 >= GOOD_R2:
-        known = KnownLag(fit.gain.value, max(0.0, fit.lag.value - tau), tau)
-    return step_curves(cam, steps.take(cam.running_at(steps.start_s) & cam.running_at(steps.end_s)), known)
+    gain = static_gain(curves, fit.overall)
+    return Response(advance, retard, fit.overall, gain, agrees, by_window)
 
 
 def static_gain(curves: StepCurves, fit: FopdtFit) -> Estimate:
@@ -109,12 +95,12 @@ def static_gain(curves: StepCurves, fit: FopdtFit) -> Estimate:
     here = curves.settled
     if np.sum(here) < GAIN_STEPS:
         return fit.gain
-    asked = curves.steps.size_deg[here]
-    gain = ratio(curves.arrived[here] * asked * asked, asked * asked)
+    commanded = curves.steps.size_deg[here]
+    gain = ratio(curves.arrived[here] * commanded**2, commanded**2)
     if gain.interval is None:
         return gain
     # The same few levels asked for again and again are rounded alike each time.
-    doubt = GAIN_DOUBT + GAIN_COUNTS * curves.count_deg / float(np.median(np.abs(asked)))
+    doubt = GAIN_DOUBT + GAIN_COUNTS * curves.count_deg / float(np.median(np.abs(commanded)))
     return replace(gain, low=gain.low - doubt, high=gain.high + doubt)
 
 

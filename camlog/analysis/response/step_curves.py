@@ -17,7 +17,7 @@ from camlog.analysis.response.steps import (
     MOVE_MAX_S,
     CommandSteps,
     command_shares,
-    count_of,
+    find_steps,
     readings_between,
 )
 
@@ -46,20 +46,6 @@ LEFT_MAX = 0.1  # of a step still to go in the tail: so little is added to the a
 SETTLE_LAGS = 4.0
 SHAPE_S = np.linspace(-MOVE_MAX_S, MOVE_MAX_S, 601)  # times about the centre of a step of its command's shape
 LEVELS = np.array([0.1, 0.3, 0.5, 0.7, 0.9])
-
-
-@dataclass(frozen=True, slots=True)
-class KnownLag:
-    """A first-order lag that describes a cam: `gain` (deg per deg), `dead_s` and `tau_s` in seconds."""
-
-    gain: float
-    dead_s: float
-    tau_s: float
-
-    @property
-    def settle_s(self) -> float:
-        """Time after a step until less than 2 % of it is left."""
-        return self.dead_s + SETTLE_LAGS * self.tau_s
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,7 +99,7 @@ class StepCurves:
 @once_per_cam
 def noise_of(cam: CamData) -> float:
     """Standard deviation (deg) of one actual reading, from second differences; at least that of its count."""
-    floor = count_of(cam.actual_step_deg) / np.sqrt(12.0)
+    floor = cam.actual_step_deg / np.sqrt(12.0)
     y = cam.actual_deg
     if len(y) < 8:
         return floor
@@ -144,21 +130,17 @@ def whole(time_s: np.ndarray, low: np.ndarray, high: np.ndarray, max_gap_s: floa
     return holes[np.clip(high - 1, 0, last)] == holes[np.minimum(low, last)]
 
 
-def step_curves(cam: CamData, steps: CommandSteps, known: KnownLag | None = None) -> StepCurves:
-    """Cut out and scale the answer to each step; steps without enough readings around them are left out.
+def step_curves(cam: CamData, known: tuple[float, float, float] | None = None) -> StepCurves:
+    """Cut out and scale the answer to each command step with the engine running.
 
-    `known` is the lag that describes the cam, where one does; without it the arrival is judged from the
-    answers alone. Steps that follow the last one too soon are left out where enough others remain.
+    `known` is gain (deg per deg), dead time and time constant (s) of the lag that describes the cam, where
+    one does; without it the arrival is judged from the answers alone. Steps without enough readings around
+    them are left out, and those that follow the last one too soon where enough others remain.
     """
-    after_s = AFTER_S
-    if known is not None:
-        after_s = float(np.clip(1.5 * known.settle_s, *AFTER_RANGE_S))
-        calm, keep = steps.hold_before_s >= known.settle_s, np.ones(len(steps), dtype=bool)
-        for direction in (steps.advance, ~steps.advance):
-            if np.sum(calm & direction) >= CALM_STEPS:
-                keep &= calm | ~direction
-        steps = steps.take(keep)
-    steps = steps.take(_calm(cam, steps, 0.5 if known is None else known.tau_s))
+    gain, dead_s, tau_s = known or (None, 0.0, 0.5)
+    settle_s = dead_s + SETTLE_LAGS * tau_s  # less than 2 % of a step is left then
+    after_s = AFTER_S if known is None else float(np.clip(1.5 * settle_s, *AFTER_RANGE_S))
+    steps = _calm(cam, find_steps(cam), 0.0 if known is None else settle_s, tau_s)
     noise = noise_of(cam)
     t, y = without_spikes(cam)
     until = steps.end_s + np.minimum(steps.hold_after_s, after_s)
@@ -166,8 +148,8 @@ def step_curves(cam: CamData, steps: CommandSteps, known: KnownLag | None = None
     onset, hi = np.searchsorted(t, steps.start_s, "right"), np.searchsorted(t, until, "right")
     # A hole in the readings hides the response it falls in.
     usable = (onset > lo) & (hi - onset >= 3) & whole(t, lo, hi, cam.actual_max_gap_s)
-    steps, lo, hi, until = steps.take(usable), lo[usable], hi[usable], until[usable]
-    n = len(steps)
+    steps, lo, hi, until = steps[usable], lo[usable], hi[usable], until[usable]
+    n, size = len(steps), steps.size_deg
     step, index = readings_between(lo, hi - 1)
     when, angle = t[index], y[index]
 
@@ -179,34 +161,39 @@ def step_curves(cam: CamData, steps: CommandSteps, known: KnownLag | None = None
     interval = (t[hi - 1] - t[lo]) / (hi - lo - 1)
     tail_s = np.maximum(np.maximum(TAIL_MIN_S, 2.2 * interval), TAIL_PART * (until - steps.end_s))
     in_tail, late = (when >= (until - part * tail_s)[step] for part in (1.0, 0.5))
-    asked, sign = np.where(steps.size_deg == 0, 1.0, steps.size_deg), np.sign(steps.size_deg)
     old, new = mean(angle, when <= steps.start_s[step]), mean(angle, in_tail)
     drift = np.abs(mean(angle, late) - mean(angle, in_tail & ~late))
     doubt = 2.0 * SETTLED_SIGMAS * noise / np.sqrt(np.maximum(np.bincount(step[in_tail], minlength=n), 1))
-    good = (drift <= np.maximum(SETTLED_SLOPE * np.abs(asked), doubt)) & np.isfinite(new - old)
+    good = (drift <= np.maximum(SETTLED_SLOPE * np.abs(size), doubt)) & np.isfinite(new - old)
     if known is not None:
-        left = mean(np.exp(-np.maximum(when - steps.time_s[step] - known.dead_s, 0.0) / known.tau_s), in_tail)
+        left = mean(np.exp(-np.maximum(when - steps.time_s[step] - dead_s, 0.0) / tau_s), in_tail)
         good &= left < LEFT_MAX
         new = old + (new - old) / (1.0 - np.minimum(left, LEFT_MAX))
-    arrived = (new - old) / asked
-    usual = known.gain if known is not None else float(np.median(arrived[good])) if good.any() else 1.0
+    arrived = (new - old) / size
+    usual = gain if gain is not None else float(np.median(arrived[good])) if good.any() else 1.0
     if not USUAL_GAIN[0] <= usual <= USUAL_GAIN[1]:
         usual = 1.0
     settled = good & (arrived > ARRIVED[0] * usual) & (arrived < ARRIVED[1] * usual)
-    way = np.where(settled, new - old, usual * steps.size_deg)
+    way = np.where(settled, new - old, usual * size)
     return StepCurves(
         steps, step, when - steps.time_s[step], (angle - old[step]) / way[step],
-        (angle - (old + way)[step]) * sign[step], np.abs(way), settled, interval, noise,
-        count_of(cam.actual_step_deg), arrived, command_shares(cam, steps, SHAPE_S),
+        (angle - (old + way)[step]) * np.sign(size)[step], np.abs(way), settled, interval, noise,
+        cam.actual_step_deg, arrived, command_shares(cam, steps, SHAPE_S),
     )  # fmt: skip
 
 
-def _calm(cam: CamData, steps: CommandSteps, lag_s: float) -> np.ndarray:
-    """True (n,) where the cam was not still on its way from an earlier move when the step came."""
+def _calm(cam: CamData, steps: CommandSteps, settle_s: float, lag_s: float) -> CommandSteps:
+    """The steps that came with the engine running and the cam no longer on its way from an earlier move."""
+    keep = cam.running_at(steps.start_s) & cam.running_at(steps.end_s)
+    waited = steps.hold_before_s >= settle_s
+    for direction in (steps.advance, ~steps.advance):
+        if np.sum(keep & waited & direction) >= CALM_STEPS:
+            keep &= waited | ~direction
+    steps = steps[keep]
     t, y, n = cam.actual_time_s, cam.actual_deg, len(steps)
     low = np.searchsorted(t, steps.start_s - np.minimum(CALM_S, steps.hold_before_s))
     high = np.searchsorted(t, steps.start_s, "right")
     owner, at = readings_between(low, high - 1)
     x = t[at] - (np.bincount(owner, t[at], n) / np.maximum(high - low, 1))[owner]
     slope = np.bincount(owner, x * y[at], n) / np.maximum(np.bincount(owner, x * x, n), 1e-9)
-    return (np.abs(slope) * lag_s <= RESTLESS_PART * np.abs(steps.size_deg)) | (high - low < 3)
+    return steps[(np.abs(slope) * lag_s <= RESTLESS_PART * np.abs(steps.size_deg)) | (high - low < 3)]

@@ -78,7 +78,7 @@ def summarise(curves: StepCurves, which: np.ndarray, direction: str) -> StepSumm
         return StepSummary(*[missing(say("steps.none", direction=word))] * 5)
     if np.median(curves.travel_deg[index]) < NOISE_TO_STEP * curves.noise_deg:
         return StepSummary(*[missing(say("steps.noisy", noise=curves.noise_deg, direction=word))] * 5)
-    steps, each = curves.steps.take(index), curves.crossing_s(T63)[index]
+    steps, each = curves.steps[index], curves.crossing_s(T63)[index]
     resolution = float(np.median(np.maximum(curves.interval_s[index], steps.interval_s)))
     came = np.isfinite(each)
     usual = float(np.median(each[came])) if came.any() else 0.0
@@ -108,7 +108,7 @@ class _Pool:
         self, curves: StepCurves, used: np.ndarray, each: np.ndarray, usual: float, resolution: float
     ):
         self.curves, self.used, self.each, self.resolution = curves, used, each, resolution
-        self.n, self.steps = len(used), curves.steps.take(used)
+        self.n, self.steps = len(used), curves.steps[used]
         self.travel_deg = curves.travel_deg[used]
         self.interval_s = float(np.median(curves.interval_s[used]))
         row = np.full(len(curves), -1)

@@ -7,8 +7,6 @@ command makes steps too: each carries its own centre in time and its spread, by 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
-
 import numpy as np
 from scipy import ndimage
 
@@ -22,7 +20,6 @@ STEP_TO_BAND = (
     4.0  # a step four times the band around it keeps the level error of either side below an eighth
 )
 STEP_MIN_DEG = 5.0
-COUNT_MAX_DEG = 2.0  # modules report cam angles in counts up to this
 # Longer ramps say how the cam follows, not how it responds: the continuous fit reads those.
 MOVE_MAX_S = 1.5
 HOLD_BEFORE_MIN_S = 0.5
@@ -34,27 +31,8 @@ STEPS_MAX = 600  # more add no precision; they are taken evenly over the drive
 FEW_STEPS = 20
 
 
-@dataclass(frozen=True, eq=False)
-class CommandMoves:
-    """Stretches in which the command travels, arrays of shape (n,).
-
-    `start_s`, `end_s`, `from_deg`, `to_deg`; `jump` is true where nearly all of the way lies between two
-    neighbouring readings, so that nothing of the move's own shape was seen.
-    """
-
-    start_s: np.ndarray
-    end_s: np.ndarray
-    from_deg: np.ndarray
-    to_deg: np.ndarray
-    jump: np.ndarray
-
-    def __len__(self) -> int:
-        return len(self.start_s)
-
-
-@dataclass(frozen=True, eq=False)
-class CommandSteps:
-    """Command steps of one cam, arrays of shape (n,), in time order.
+class CommandSteps(np.recarray):
+    """Command steps of one cam, a record each, in time order.
 
     `start_s` is the last reading at the old level, `end_s` the first at the new one. `time_s` is the
     centre of the move (mean time of its travel) and `spread_s` the standard deviation about it, both from
@@ -63,18 +41,13 @@ class CommandSteps:
     `interval_s` the longest interval between command readings within it.
     """
 
-    start_s: np.ndarray
-    end_s: np.ndarray
-    time_s: np.ndarray
-    spread_s: np.ndarray
-    from_deg: np.ndarray
-    to_deg: np.ndarray
-    hold_before_s: np.ndarray
-    hold_after_s: np.ndarray
-    interval_s: np.ndarray
+    FIELDS = "start_s, end_s, time_s, spread_s, from_deg, to_deg, hold_before_s, hold_after_s, interval_s"
 
-    def __len__(self) -> int:
-        return len(self.start_s)
+    @classmethod
+    def of(cls, *columns: np.ndarray) -> CommandSteps:
+        """The steps from the columns of FIELDS; no steps without columns."""
+        columns = columns or [np.empty(0)] * 9
+        return np.rec.fromarrays(columns, names=cls.FIELDS).view(cls)
 
     @property
     def size_deg(self) -> np.ndarray:
@@ -88,32 +61,20 @@ class CommandSteps:
 
     @property
     def unseen_part(self) -> np.ndarray:
-        """The part of each move's time that lies between two command readings: its shape is not known there."""
+        """The part of each move's time between two command readings: its shape is not known there."""
         return np.minimum(1.0, self.interval_s / np.maximum(self.end_s - self.start_s, 1e-9))
-
-    def take(self, index: np.ndarray) -> CommandSteps:
-        """The steps at the given indices, or where a mask is true."""
-        return CommandSteps(*(column[index] for column in vars(self).values()))
-
-
-_NO_STEPS = CommandSteps(*(np.empty(0) for _ in fields(CommandSteps)))
 
 
 def command_shares(cam: CamData, steps: CommandSteps, time_s: np.ndarray) -> np.ndarray:
     """The part of its way each command has covered at `time_s` (g,) after its centre, shape (n, g)."""
     if not len(steps):
         return np.empty((0, len(time_s)))
-    at = steps.time_s[:, None] + time_s[None, :]
+    at = steps.time_s[:, None] + time_s
     share = np.interp(at, cam.command_time_s, cam.command_deg)
-    share = (share - steps.from_deg[:, None]) / np.where(steps.size_deg == 0, 1.0, steps.size_deg)[:, None]
+    share = (share - steps.from_deg[:, None]) / steps.size_deg[:, None]
     # Outside the move the command dithers about its levels; only the move has a shape.
     share = np.where(at <= steps.start_s[:, None], 0.0, share)
     return np.clip(np.where(at >= steps.end_s[:, None], 1.0, share), 0.0, 1.0)
-
-
-def count_of(step_deg: float) -> float:
-    """The size of one count, 0 where it is too large for one: a command of a few levels is not coarse."""
-    return step_deg if step_deg <= COUNT_MAX_DEG else 0.0
 
 
 def readings_between(low: np.ndarray, high: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -128,36 +89,37 @@ def evenly(index: np.ndarray, most: int) -> np.ndarray:
     return index if len(index) <= most else index[np.linspace(0, len(index) - 1, most).astype(int)]
 
 
-def command_moves(cam: CamData, band_deg: float = BAND_DEG) -> CommandMoves:
-    """Every stretch in which the command travels more than `band_deg` within 0.2 s."""
+def command_moves(cam: CamData, band_deg: float = BAND_DEG) -> np.recarray:
+    """Every stretch in which the command travels more than `band_deg` within 0.2 s, a record each.
+
+    `start_s`, `end_s`, `way_deg` (unsigned); `jump` is true where nearly all of the way lies between two
+    neighbouring readings, so that nothing of the move's own shape was seen.
+    """
     t, c = cam.command_time_s, cam.command_deg
     first, last, _ = _moving_runs(cam, band_deg)
-    if not len(first):
-        return CommandMoves(*(np.empty(0) for _ in range(4)), np.empty(0, dtype=bool))
-    jump = np.maximum.reduceat(np.abs(np.diff(c)), first) > JUMP_PART * np.abs(c[last] - c[first])
-    return CommandMoves(t[first], t[last], c[first], c[last], jump)
+    way = np.abs(c[last] - c[first])
+    largest = np.maximum.reduceat(np.abs(np.diff(c)), first) if len(first) else way
+    columns = [t[first], t[last], way, largest > JUMP_PART * way]
+    return np.rec.fromarrays(columns, names="start_s, end_s, way_deg, jump")
 
 
-def find_steps(cam: CamData, min_deg: float = STEP_MIN_DEG) -> CommandSteps:
-    """The command steps of at least `min_deg`, none where there are none; at most 600, evenly over the drive.
+def find_steps(cam: CamData) -> CommandSteps:
+    """The command steps of at least 5 deg, none where there are none; at most 600, evenly over the drive.
 
     Steps are sought within a narrow band first. Where few are found a wider band, with a larger smallest
     step, also accepts a command that dithers or wanders.
     """
     band = BAND_DEG
     if len(cam.command_deg) > _look(cam) + 1:
-        dither = max(1.5 * float(np.median(_window_range(cam))), 2.5 * count_of(cam.command_step_deg))
+        dither = max(1.5 * float(np.median(_window_range(cam))), 2.5 * cam.command_step_deg)
         band = min(max(BAND_DEG, dither), BAND_MAX_DEG)
-    steps = _steps_in_band(cam, band, min_deg)
+    steps = _steps_in_band(cam, band)
     if len(steps) < FEW_STEPS and band < BAND_MAX_DEG:
-        more = _steps_in_band(cam, BAND_MAX_DEG, min_deg)
+        more = _steps_in_band(cam, BAND_MAX_DEG)
         start, end = more.start_s[:, None], more.end_s[:, None]
-        more = more.take(np.all((start > steps.end_s + LOOK_S) | (end < steps.start_s - LOOK_S), axis=1))
-        both = CommandSteps(
-            *(np.concatenate(pair) for pair in zip(vars(steps).values(), vars(more).values(), strict=True))
-        )
-        steps = both.take(np.argsort(both.time_s, kind="stable"))
-    return steps.take(evenly(np.arange(len(steps)), STEPS_MAX))
+        more = more[np.all((start > steps.end_s + LOOK_S) | (end < steps.start_s - LOOK_S), axis=1)]
+        steps = np.sort(np.concatenate([steps, more]), order="time_s", kind="stable").view(CommandSteps)
+    return steps[evenly(np.arange(len(steps)), STEPS_MAX)]
 
 
 def _look(cam: CamData) -> int:
@@ -189,13 +151,13 @@ def _moving_runs(cam: CamData, band_deg: float) -> tuple[np.ndarray, np.ndarray,
     return first, last, holes[last] > holes[first]
 
 
-def _steps_in_band(cam: CamData, band_deg: float, min_deg: float) -> CommandSteps:
-    """The moves that are steps of at least `min_deg`, where the command holds within `band_deg` beside them."""
+def _steps_in_band(cam: CamData, band_deg: float) -> CommandSteps:
+    """The moves that are steps, the command held within `band_deg` beside them."""
     t, c = cam.command_time_s, cam.command_deg
     first, last, hole = _moving_runs(cam, band_deg)
     if not len(first):
-        return _NO_STEPS
-    least, slack = max(min_deg, STEP_TO_BAND * band_deg), 2.0 * LOOK_S
+        return CommandSteps.of()
+    least, slack = max(STEP_MIN_DEG, STEP_TO_BAND * band_deg), 2.0 * LOOK_S
     # The command holds from `start` to `first`, moves to `last` and holds to `room`.
     start, room = np.concatenate([[0], last[:-1]]), np.concatenate([first[1:], [len(t) - 1]])
     likely = ~hole & (np.abs(c[last] - c[first]) > least - 2.0 * band_deg)
@@ -205,7 +167,7 @@ def _steps_in_band(cam: CamData, band_deg: float, min_deg: float) -> CommandStep
     )
     at = np.array([start, first, last, room])[:, evenly(np.flatnonzero(likely), int(1.5 * STEPS_MAX))]
     if not at.size:
-        return _NO_STEPS
+        return CommandSteps.of()
     start, first, last, room = at
     old, play = _level(c, np.maximum(start, np.searchsorted(t, t[first] - LEVEL_S)), first)
     new, _ = _level(c, last, np.minimum(room, np.searchsorted(t, t[last] + LEVEL_S)))
@@ -230,26 +192,29 @@ def _steps_in_band(cam: CamData, band_deg: float, min_deg: float) -> CommandStep
     good = (t[a] - held_from >= HOLD_BEFORE_MIN_S) & (held_to - t[b] >= HOLD_AFTER_MIN_S)
     a, b, old, new, held_from, held_to = (v[good] for v in (a, b, old, new, held_from, held_to))
     if not len(a):
-        return _NO_STEPS
+        return CommandSteps.of()
     owner, at = readings_between(a, b - 1)
     edges = np.cumsum(b - a) - (b - a)
     part = (c[at + 1] - c[at]) / (c[b] - c[a])[owner]
     width, middle = t[at + 1] - t[at], 0.5 * (t[at + 1] + t[at])
     centre = np.add.reduceat(part * middle, edges)
     variance = np.add.reduceat(part * ((middle - centre[owner]) ** 2 + width**2 / 12.0), edges)
-    steps = CommandSteps(
+    steps = CommandSteps.of(
         t[a], t[b], centre, np.sqrt(np.maximum(variance, 0.0)), old, new, t[a] - held_from, held_to - t[b],
         np.maximum.reduceat(width, edges),
     )  # fmt: skip
     # A command that ran past its new level and back is no single step.
-    return steps.take((t[a] <= centre) & (centre <= t[b]))
+    return steps[(t[a] <= centre) & (centre <= t[b])]
 
 
 def _away(
-    c: np.ndarray, low: np.ndarray, high: np.ndarray, level: np.ndarray, limit: np.ndarray, otherwise: np.ndarray,
-    *, last: bool = False,
+    c: np.ndarray, low: np.ndarray, high: np.ndarray, level: np.ndarray, limit: np.ndarray,
+    otherwise: np.ndarray, *, last: bool = False,
 ) -> np.ndarray:  # fmt: skip
-    """The first (or last) reading from `low` to `high` farther than `limit` from `level`, else `otherwise`; all (n,)."""
+    """The first (or last) reading from `low` to `high` farther than `limit` from `level`; all (n,).
+
+    `otherwise` where there is none.
+    """
     owner, at = readings_between(low, high)
     hit = np.flatnonzero(np.abs(c[at] - level[owner]) > limit[owner])
     hit = hit if last else hit[::-1]
