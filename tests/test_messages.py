@@ -8,7 +8,10 @@ import pytest
 from camlog.messages import Messages
 from camlog.verify.gate import registered
 
-PACKAGES = ("camlog.analysis", "camlog.analysis.changes", "camlog.analysis.verdict", "camlog.verify")
+PACKAGES = (
+    "camlog.analysis", "camlog.analysis.changes", "camlog.analysis.drive", "camlog.analysis.misfire",
+    "camlog.analysis.response", "camlog.analysis.verdict", "camlog.verify",
+)  # fmt: skip
 
 
 def code_of(package: str) -> str:
@@ -33,7 +36,7 @@ def test_every_sentence_is_used(package):
 
 @pytest.mark.parametrize("package", PACKAGES)
 def test_every_sentence_asked_for_by_name_is_there(package):
-    asked = re.findall(r'messages\("([\w.]+)"', code_of(package))
+    asked = re.findall(r'(?:messages|say)\("([\w.]+)"', code_of(package))
     assert asked and [name for name in asked if name not in Messages(package)] == []
 
 

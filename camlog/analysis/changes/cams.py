@@ -23,8 +23,7 @@ from camlog.analysis.estimate import Estimate, blocks_of, missing, root_mean_squ
 from camlog.analysis.figures import BY_NAME
 from camlog.analysis.findings import CamFindings, Findings
 from camlog.analysis.misfire.poisson import rate
-from camlog.analysis.response.measure import answers
-from camlog.analysis.response.step_curves import StepCurves
+from camlog.analysis.response.step_curves import StepCurves, step_curves
 from camlog.analysis.response.step_pool import summarise
 from camlog.limits import Limit
 from camlog.oil_windows import OilWindow, window_index
@@ -79,7 +78,7 @@ class Side:
 
     @cached_property
     def curves(self) -> StepCurves:
-        return answers(self.cam, self.found.examination.response.fit)
+        return step_curves(self.cam, self.found.examination.response.fit.first_order)
 
     @cached_property
     def jumps(self) -> np.ndarray:
