@@ -48,6 +48,9 @@ class CamData:
     shape (n,), all finite. Angles are crankshaft degrees, advance positive, zero at rest; `range_deg` is
     the travel from rest (lowest, highest) where a vehicle profile gives it. `gaps` are (start_s, end_s)
     stretches in which nothing was recorded; `windows` the oil-temperature windows figures are given for.
+
+    Of either angle: `..._interval_s` is the median interval of its readings (NaN below two), `..max_gap_s` the longest
+    distance between two that counts as unbroken recording, `..._step_deg` the size of one count (0 where none is seen).
     """
 
     cam: str
@@ -65,35 +68,12 @@ class CamData:
     windows: tuple[OilWindow, ...] = OIL_WINDOWS
     _kept: dict[str, object] = field(default_factory=dict, init=False, repr=False)
 
-    @cached_property
-    def actual_interval_s(self) -> float:
-        """Median interval between two actual readings; NaN below two readings."""
-        return _median_interval(self.actual_time_s)
-
-    @cached_property
-    def command_interval_s(self) -> float:
-        """Median interval between two command readings; NaN below two readings."""
-        return _median_interval(self.command_time_s)
-
-    @cached_property
-    def max_gap_s(self) -> float:
-        """Longest distance between two command samples across which the command is interpolated."""
-        return _max_gap(self.command_interval_s)
-
-    @cached_property
-    def actual_max_gap_s(self) -> float:
-        """Longest distance between two actual samples that still counts as unbroken recording."""
-        return _max_gap(self.actual_interval_s)
-
-    @cached_property
-    def actual_step_deg(self) -> float:
-        """Size of one count of the actual angle, as the readings show it; 0 where none is visible."""
-        return quantisation_step(self.actual_deg)
-
-    @cached_property
-    def command_step_deg(self) -> float:
-        """Size of one count of the commanded angle, as the readings show it; 0 where none is visible."""
-        return quantisation_step(self.command_deg)
+    actual_interval_s = cached_property(lambda self: _median_interval(self.actual_time_s))
+    command_interval_s = cached_property(lambda self: _median_interval(self.command_time_s))
+    actual_max_gap_s = cached_property(lambda self: _max_gap(self.actual_interval_s))
+    max_gap_s = cached_property(lambda self: _max_gap(self.command_interval_s))
+    actual_step_deg = cached_property(lambda self: quantisation_step(self.actual_deg))
+    command_step_deg = cached_property(lambda self: quantisation_step(self.command_deg))
 
     def command_at(self, time_s: np.ndarray) -> np.ndarray:
         """The command at the given times (shape kept), linear between neighbours.
@@ -101,13 +81,10 @@ class CamData:
         NaN where the neighbours are more than `max_gap_s` apart, inside a gap, or outside the readings.
         """
         time_s = np.asarray(time_s, dtype=float)
-        at, value = self.command_time_s, self.command_deg
-        if not len(at):
-            return np.full(time_s.shape, np.nan)
-        before, after = _neighbours(time_s, at)
-        inside = (time_s >= at[0]) & (time_s <= at[-1])
-        known = inside & ((after == time_s) | (after - before <= self.max_gap_s)) & ~self.in_gap(time_s)
-        return np.where(known, np.interp(time_s, at, value), np.nan)
+        before, after = _neighbours(time_s, self.command_time_s)
+        known = ((after == time_s) | (after - before <= self.max_gap_s)) & ~self.in_gap(time_s)
+        value = np.interp(time_s, self.command_time_s, self.command_deg, np.nan, np.nan)
+        return np.where(known, value, np.nan)
 
     @cached_property
     def command_at_actual(self) -> np.ndarray:
@@ -176,16 +153,12 @@ class CamData:
         """Total time (s) the chosen actual readings (n,) stand for."""
         return float(np.sum(self.duration_s[keep]))
 
-    @cached_property
-    def _gap_bounds(self) -> np.ndarray:
-        return np.asarray(self.gaps, dtype=float).T
-
     def in_gap(self, time_s: np.ndarray) -> np.ndarray:
         """True strictly inside a stretch in which nothing was recorded."""
         time_s = np.asarray(time_s, dtype=float)
         if not self.gaps:
             return np.zeros(time_s.shape, dtype=bool)
-        starts, ends = self._gap_bounds
+        starts, ends = np.asarray(self.gaps, dtype=float).T
         before = np.searchsorted(starts, time_s, side="left") - 1
         return (before >= 0) & (time_s < ends[np.maximum(before, 0)])
 
@@ -251,10 +224,8 @@ def quantisation_step(value: np.ndarray) -> float:
 def _clean(time_s: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Finite and within LARGEST_VALUE, in time order, one value a time (the last replaces an earlier answer)."""
     keep = np.isfinite(time_s) & np.isfinite(value)
-    if not keep.all():
-        time_s, value = time_s[keep], value[keep]
-    time_s, value = np.asarray(time_s, dtype=float), np.asarray(value, dtype=float)
-    if len(time_s) > 1 and np.any(np.diff(time_s) <= 0):
+    time_s, value = np.asarray(time_s[keep], dtype=float), np.asarray(value[keep], dtype=float)
+    if np.any(np.diff(time_s) <= 0):
         order = np.argsort(time_s, kind="stable")
         time_s, value = time_s[order], value[order]
         last = np.append(np.diff(time_s) > 0, True)
@@ -283,16 +254,15 @@ def _neighbours(time_s: np.ndarray, at_s: np.ndarray) -> tuple[np.ndarray, np.nd
 def _holes(command_time_s: np.ndarray, actual_time_s: np.ndarray) -> list[tuple[float, float]]:
     """Stretches in which neither angle was read: the recording itself stopped."""
     both = np.union1d(command_time_s, actual_time_s)
-    limit = max(_max_gap(_median_interval(command_time_s)), _max_gap(_median_interval(actual_time_s)))
-    wide = np.flatnonzero(np.diff(both) > limit)
-    return [(float(both[i]), float(both[i + 1])) for i in wide]
+    limit = max(_max_gap(_median_interval(t)) for t in (command_time_s, actual_time_s))
+    return [(both[i], both[i + 1]) for i in np.flatnonzero(np.diff(both) > limit)]
 
 
 def _merge(gaps: Iterable[tuple[float, float]]) -> tuple[tuple[float, float], ...]:
     merged: list[tuple[float, float]] = []
     for start_s, end_s in sorted((float(a), float(b)) for a, b in gaps):
         if merged and start_s <= merged[-1][1]:
-            merged[-1] = (merged[-1][0], max(merged[-1][1], end_s))
-        else:
-            merged.append((start_s, end_s))
+            start_s, last_s = merged.pop()
+            end_s = max(last_s, end_s)
+        merged.append((start_s, end_s))
     return tuple(merged)

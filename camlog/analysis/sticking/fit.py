@@ -1,4 +1,4 @@
-"""Fit of the stiction model to a drive: stick band and jump with intervals, "sticking" against "slow but smooth".
+"""Fit of the stiction model to a drive: stick band and jump, "sticking" against "slow but smooth".
 
 Both hypotheses are fitted to the same readings of the same few stretches (`stretches`, `search`), so that
 cost does not grow with the length of the drive. They are compared block by block (the paired comparison of
@@ -70,36 +70,30 @@ def fit_sticking(cam: CamData, suspected: bool = True) -> StickFit:
     noise_deg = settled_noise_deg(cam)
     data = choose_stretches(cam, max(KNEE_SIGMAS * noise_deg, KNEE_MIN_DEG))
     if data is None:
-        reason = "the command moved too little to see whether the cam sticks"
-        return StickFit(missing(reason), missing(reason))
+        none = missing("the command moved too little to see whether the cam sticks")
+        return StickFit(none, none)
+    readings, resolution = len(data.actual), _resolution(cam, data)
     smooth = best_smooth(data)
     rough = evaluate(data, sticking_grid(smooth.best))
-    none_left = smooth.total / len(data.actual) <= NOTHING_LEFT * noise_deg**2
-    resolution = _resolution(cam, data)
+    none_left = smooth.total / readings <= NOTHING_LEFT * noise_deg**2
     if none_left or not suspected and rough.total > (1.0 - LEADS_NOWHERE) * smooth.total:
+        if none_left:
+            as_good = rough.misfit.sum(axis=0) <= smooth.total * (1.0 + AS_GOOD_READINGS / readings)
+            ends = rough.cams[as_good][:, [BAND, JUMP]].max(axis=0, initial=SMALLEST_BAND_DEG).tolist()
+        else:
+            ends = [found.high or found.value for found in _intervals(rough, readings, resolution)]
         # A constant ramp cannot tell a band from the dead time it costs.
         hidden = data.ramp_speed() * float(smooth.best[DEAD]) + resolution
-        ends = _as_good(smooth, rough, len(data.actual)) if none_left else _ends(rough, len(data.actual), resolution)
         band, jump = (Estimate(0.0, 0.0, max(end, hidden), len(smooth.per_block)) for end in ends)
         best = smooth if none_left else rough
     else:
         fitted = cross_entropy(data, rough, DRAWN)
-        band, jump = _intervals(fitted, len(data.actual), resolution)
+        band, jump = _intervals(fitted, readings, resolution)
         best = min(fitted, smooth, key=lambda b: b.total)
     gain = smooth.per_block - best.per_block
     explained = float(np.sum(gain) / max(np.sum(smooth.per_block), 1e-12))
-    p_smooth = 1.0 if none_left else _paired(gain, smooth.per_block, len(data.actual))
+    p_smooth = 1.0 if none_left else _paired(gain, smooth.per_block, readings)
     return StickFit(band, jump, max(explained, 0.0), p_smooth, len(data.first) * STRETCH_S)
-
-
-def _as_good(smooth: Fitted, rough: Fitted, readings: int) -> list[float]:
-    """The largest stick band and jump of the coarse grid that fit as well as the smooth cam."""
-    as_good = rough.totals <= smooth.total * (1.0 + AS_GOOD_READINGS / readings)
-    return [float(rough.cams[as_good, k].max(initial=SMALLEST_BAND_DEG)) for k in (BAND, JUMP)]
-
-
-def _ends(rough: Fitted, readings: int, resolution_deg: float) -> list[float]:
-    return [found.high or found.value for found in _intervals(rough, readings, resolution_deg)]
 
 
 def _intervals(fitted: Fitted, readings: int, resolution_deg: float) -> list[Estimate]:
@@ -108,25 +102,25 @@ def _intervals(fitted: Fitted, readings: int, resolution_deg: float) -> list[Est
     Where the command left a range of stick bands equally good (no move between them), its middle is given
     and the interval holds all of it. Beyond that an interval reaches by what the sampling cannot resolve.
     """
-    blocks, total = len(fitted.misfit), fitted.totals
-    alike = total <= total.min() * (1.0 + ALIKE_READINGS / readings)
-    lowest, highest = fitted.cams[alike].min(axis=0), fitted.cams[alike].max(axis=0)
-    middle = 0.5 * (lowest + highest)
+    blocks, total, sizes = len(fitted.misfit), fitted.misfit.sum(axis=0), fitted.cams[:, [BAND, JUMP]]
+    alike = sizes[total <= total.min() * (1.0 + ALIKE_READINGS / readings)]
+    lowest, highest = alike.min(axis=0), alike.max(axis=0)
+    middle = (0.5 * (lowest + highest)).tolist()
     if blocks < MIN_BLOCKS:
-        short = "too little motion for an interval"
-        return [Estimate(float(middle[k]), None, None, blocks, short) for k in (BAND, JUMP)]
-    draws = np.random.default_rng(SEED).multinomial(blocks, np.full(blocks, 1.0 / blocks), BOOTSTRAPS).astype(float)
+        return [Estimate(m, None, None, blocks, "too little motion for an interval") for m in middle]
+    rng = np.random.default_rng(SEED)
+    draws = rng.multinomial(blocks, np.full(blocks, 1.0 / blocks), BOOTSTRAPS).astype(float)
     # A few at a time: one large product is handed to several threads, which costs more than it saves.
     parts = np.array_split(draws, max(1, BOOTSTRAPS * fitted.misfit.size // PRODUCT_TERMS))
     best = np.concatenate([np.argmin(part @ fitted.misfit, axis=1) for part in parts])
-    low, high = np.quantile(fitted.cams[best][:, [BAND, JUMP]], [0.025, 0.975], axis=0)
-    low = np.maximum(np.minimum(low, lowest[[BAND, JUMP]]) - resolution_deg, 0.0)
-    high = np.maximum(high, highest[[BAND, JUMP]]) + resolution_deg
-    return [Estimate(float(middle[k]), float(low[k]), float(high[k]), blocks) for k in (BAND, JUMP)]
+    low, high = np.quantile(sizes[best], [0.025, 0.975], axis=0)
+    low = np.maximum(np.minimum(low, lowest) - resolution_deg, 0.0).tolist()
+    high = (np.maximum(high, highest) + resolution_deg).tolist()
+    return [Estimate(*sides, blocks) for sides in zip(middle, low, high, strict=True)]
 
 
 def _resolution(cam: CamData, data: Stretches) -> float:
-    """How far the command moves in three quarters of a sampling interval, and half a count of either angle, degrees."""
+    """How far (deg) the command moves in three quarters of a sampling interval, and half a count of either angle."""
     interval = max(cam.actual_interval_s, cam.command_interval_s, GRID_S)
     counts = 0.5 * max(cam.actual_step_deg, cam.command_step_deg)
     return float(np.hypot(0.75 * data.ramp_speed() * interval, counts))
