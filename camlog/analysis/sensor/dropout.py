@@ -18,10 +18,7 @@ COMMAND_ARRIVES = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Dropouts:
-    """Missing angle readings: their share of all expected (`fraction`), the number of `runs`, the `longest_s`.
-
-    All None, with a `reason`, where it cannot be told.
-    """
+    """Missing angle readings: their share of all expected, their `runs`, the longest; None with a `reason`."""
 
     fraction: float | None
     runs: int | None
@@ -43,11 +40,12 @@ def find_dropouts(cam: CamData) -> Dropouts:
         return Dropouts(float(np.mean(~together)), len(starts), float(lasted.max(initial=0.0)))
     # The ends count too: a reading that never came back is missing to the last command.
     edges = np.concatenate([[min(command[0], actual[0])], actual, [max(command[-1], actual[-1])]])
-    wait = np.diff(edges)
-    usual, slow = np.quantile(np.diff(actual), [0.5, 0.75])
-    arrived = np.searchsorted(command, edges[1:], side="left") - np.searchsorted(command, edges[:-1], side="right")
-    expected = wait / cam.command_interval_s
-    lost = (wait > LATE_FACTOR * max(slow, usual)) & (arrived >= np.maximum(2, COMMAND_ARRIVES * (expected - 1.0)))
-    missing = np.where(lost, np.maximum(np.round(wait / usual) - 1.0, 0.0), 0.0)
+    wait, (usual, slow) = np.diff(edges), np.quantile(np.diff(actual), [0.5, 0.75])
+    before = np.searchsorted(command, edges[:-1], side="right")
+    arrived = np.searchsorted(command, edges[1:], side="left") - before
+    least = np.maximum(2.0, COMMAND_ARRIVES * (wait / cam.command_interval_s - 1.0))
+    lost = (wait > LATE_FACTOR * max(slow, usual)) & (arrived >= least)
+    missing = np.maximum(np.round(wait[lost] / usual) - 1.0, 0.0)
     total = float(np.sum(missing))
-    return Dropouts(total / (total + len(actual)), int(np.sum(missing > 0)), float(wait[lost].max(initial=0.0)))
+    longest_s = float(wait[lost].max(initial=0.0))
+    return Dropouts(total / (total + len(actual)), int(np.sum(missing > 0)), longest_s)

@@ -32,8 +32,8 @@ class Frozen:
     """Time in runs of identical readings while the command moved and the engine ran.
 
     `kind` is "none", "frozen" (a live reading elsewhere in the recording never repeats itself like that) or
-    "stuck_or_frozen" (cannot be told apart, `reason` says why). `share` is of the running time, `first_s` when the
-    first run began.
+    "stuck_or_frozen" (cannot be told apart, `reason` says why). `share` is of the running time, `first_s` when
+    the first run began.
     """
 
     kind: str = "none"
@@ -50,65 +50,56 @@ def find_frozen(cam: CamData, others: Iterable[CamData] = ()) -> Frozen:
     theirs tell whether a still cam's reading would have changed.
     """
     t, grid = cam.actual_time_s, command_grid(cam)
-    stopped = np.diff(cam.running.astype(np.int8)) != 0
-    starts, ends = repeats(cam, (np.diff(t) > cam.actual_max_gap_s) | stopped)
-    long = (ends - starts >= MIN_FROZEN_READINGS) & (t[ends - 1] - t[starts] >= MIN_FROZEN_S) & cam.running[starts]
-    runs = []
+    broken = (np.diff(t) > cam.actual_max_gap_s) | (np.diff(cam.running.astype(np.int8)) != 0)
+    starts, ends = repeats(cam, broken)
+    long = (ends - starts >= MIN_FROZEN_READINGS) & (t[ends - 1] - t[starts] >= MIN_FROZEN_S)
+    long &= cam.running[starts]
+    frozen = []
     for start, end in zip(starts[long], ends[long], strict=True):
         first, last = grid.cell(t[[start, end - 1]])
         commanded, known = grid.command_deg[first : last + 1], grid.known[first : last + 1]
-        away_s = GRID_S * np.sum(known & (np.abs(commanded - cam.actual_deg[start]) >= COMMAND_MOVED_DEG))
-        if away_s >= COMMAND_AWAY_S and np.ptp(commanded[known]) >= COMMAND_MOVED_DEG:
-            runs.append(slice(start, end))
-    if not runs:
+        away = known & (np.abs(commanded - cam.actual_deg[start]) >= COMMAND_MOVED_DEG)
+        if GRID_S * np.sum(away) >= COMMAND_AWAY_S and np.ptp(commanded[known]) >= COMMAND_MOVED_DEG:
+            frozen.append((start, end))
+    if not frozen:
         return Frozen()
-    in_run = np.zeros(len(t), dtype=bool)
-    for run in runs:
-        in_run[run] = True
-    most = max(run.stop - run.start for run in runs)
-    kind, reason = _tell_apart(cam, in_run, most)
-    if kind != "frozen" and np.mean(in_run) > 0.5:
-        alive = [_tell_apart(other, np.zeros(len(other.actual_deg), dtype=bool), most)[0] for other in others]
-        if alive and all(each == "frozen" for each in alive):
-            kind, reason = "frozen", "the other cams' readings never stand still like that"
-    frozen_s = float(sum(t[run.stop - 1] - t[run.start] for run in runs))
+    in_run, most = mark(cam, frozen), max(end - start for start, end in frozen)
+    kind, reason = "stuck_or_frozen", "the reading is too quiet or too coarse to show whether it is alive"
+    longest = longest_live_repeat(cam, in_run, CHANCE)
+    if longest is None:
+        reason = "the recording shows no live reading to compare with"
+    elif most > longest:
+        kind, reason = "frozen", ""
+    elsewhere = [longest_live_repeat(other, mark(other, []), CHANCE) for other in others]
+    if kind != "frozen" and np.mean(in_run) > 0.5 and elsewhere and all(e and most > e for e in elsewhere):
+        kind, reason = "frozen", "the other cams' readings never stand still like that"
+    frozen_s = float(sum(t[end - 1] - t[start] for start, end in frozen))
     running_s = float(np.sum(np.minimum(np.diff(t), cam.actual_max_gap_s)[cam.running[1:]]))
-    return Frozen(kind, frozen_s, min(frozen_s / max(running_s, 1e-9), 1.0), float(t[runs[0].start]), reason)
+    return Frozen(kind, frozen_s, min(frozen_s / max(running_s, 1e-9), 1.0), float(t[frozen[0][0]]), reason)
 
 
-def _tell_apart(cam: CamData, in_run: np.ndarray, longest: int) -> tuple[str, str]:
-    """The `kind` of `Frozen` and a reason: would a live reading of a cam that does not move have changed within a run
-    of `longest` readings? Live readings are those outside the runs marked in `in_run` (n,)."""
-    habits = live_habits(cam, in_run)
-    if habits is None:
-        return "stuck_or_frozen", "the recording shows no live reading to compare with"
-    if habits.would_have_changed(longest, CHANCE):
-        return "frozen", ""
-    return "stuck_or_frozen", "the reading is too quiet or too coarse to show whether it is alive"
+def mark(cam: CamData, runs: Iterable[tuple[int, int]]) -> np.ndarray:
+    """True (n,) for the readings in the given runs (first, one past the last)."""
+    inside = np.zeros(len(cam.actual_deg), dtype=bool)
+    for start, end in runs:
+        inside[start:end] = True
+    return inside
 
 
-@dataclass(frozen=True, slots=True)
-class LiveHabits:
-    """How live readings of a cam that does not move behave: the share that turn back (`turns`) and the share
-    that repeat the one before (`same`)."""
+def longest_live_repeat(cam: CamData, in_run: np.ndarray, chance: float) -> float | None:
+    """How many times on end a live reading of a cam that stands still repeats itself, but for a small `chance`.
 
-    turns: float
-    same: float
-
-    def would_have_changed(self, readings: int, chance: float) -> bool:
-        """True where a live reading would hardly have repeated itself so many times on end."""
-        return self.turns >= LIVE_TURNS and self.same ** (readings - 1) < chance
-
-
-def live_habits(cam: CamData, in_run: np.ndarray) -> LiveHabits | None:
-    """The habits of the readings outside the runs marked in `in_run` (n,); None where they are too few."""
+    Judged by the readings outside the runs marked in `in_run` (n,): None where they are too few, infinite where
+    they do not show that the reading is alive.
+    """
     live = ~in_run & cam.running
     # A cam on the move changes its reading without noise: only readings while it stays at one angle tell.
     step = np.diff(cam.actual_deg)
     still = live[1:] & live[:-1] & (np.abs(step) <= max(STAYS_COUNTS * cam.actual_step_deg, STAYS_DEG))
     if np.sum(still) < MIN_LIVE_READINGS:
         return None
-    both = still[1:] & still[:-1]
-    turns = float(np.mean((step[1:] * step[:-1] < 0)[both])) if both.any() else 0.0
-    same = (float(np.sum((step == 0) & still)) + 1.0) / (float(np.sum(still)) + 2.0)
-    return LiveHabits(turns, same)
+    turns = (step[1:] * step[:-1] < 0)[still[1:] & still[:-1]]
+    if not len(turns) or np.mean(turns) < LIVE_TURNS:
+        return np.inf
+    same = (np.sum((step == 0) & still) + 1.0) / (np.sum(still) + 2.0)
+    return float(1.0 + np.log(chance) / np.log(same))

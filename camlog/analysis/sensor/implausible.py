@@ -16,7 +16,7 @@ from camlog.analysis.cam.camdata import CamData, once_per_cam
 from camlog.analysis.cam.noise import reading_noise_deg
 from camlog.analysis.cam.segments import rest_commanded, runs
 from camlog.analysis.cam.standing import repeats
-from camlog.analysis.sensor.frozen import live_habits
+from camlog.analysis.sensor.frozen import longest_live_repeat, mark
 
 LEAVE_MIN_DEG, LEAVE_SIGMAS = 8.0, 10.0
 RETURN_SHARE = 0.5
@@ -33,7 +33,7 @@ HELD_EXIT_DEG, HELD_EXIT_SIGMAS = 2.0, 5.0
 
 @dataclass(frozen=True, slots=True)
 class Substitution:
-    """Implausible readings: their number, the `runs` they form, their share of all, the value most of them hold."""
+    """Implausible readings: their number, the `runs` they form, their share of all, what value most of them hold."""
 
     readings: int
     runs: int
@@ -83,18 +83,16 @@ def _excursions(cam: CamData) -> np.ndarray:
 
 def _held(cam: CamData) -> np.ndarray:
     """Runs of the very same reading, too long for a live one, that end in a jump."""
-    t, a = cam.actual_time_s, cam.actual_deg
-    bad, in_run = np.zeros((2, len(a)), dtype=bool)
+    t, a, resting = cam.actual_time_s, cam.actual_deg, rest_commanded(cam)
     starts, ends = repeats(cam)
     long = (ends - starts >= HELD_MIN_READINGS) & (t[ends - 1] - t[starts] >= HELD_MIN_S) & (ends < len(a))
-    held = [slice(s, e) for s, e in zip(starts[long], ends[long], strict=True)]
-    for run in held:
-        in_run[run] = True
-    habits = live_habits(cam, in_run) if held else None
+    held = list(zip(starts[long], ends[long], strict=True))
+    longest = longest_live_repeat(cam, mark(cam, held), HELD_CHANCE) if held else None
+    if longest is None:
+        return np.zeros(len(a), dtype=bool)
     least = max(HELD_EXIT_DEG, HELD_EXIT_SIGMAS * reading_noise_deg(cam))
-    for run in held:
-        jumped = abs(a[run.stop] - a[run.start]) > least
-        # Readings may be clipped at rest; there a repeated zero is no sign of anything.
-        if habits is not None and jumped and not rest_commanded(cam)[run].any():
-            bad[run.start + 1 : run.stop] = habits.would_have_changed(run.stop - run.start, HELD_CHANCE)
-    return bad
+    # Readings may be clipped at rest; there a repeated zero is no sign of anything.
+    return mark(cam, (
+        (start + 1, end) for start, end in held
+        if end - start > longest and abs(a[end] - a[start]) > least and not resting[start:end].any()
+    ))  # fmt: skip
