@@ -1,8 +1,8 @@
 """One cam prepared for measuring: its readings, the command at their times, oil windows and gaps.
 
-Commanded and actual angle keep the times at which each was sampled and are never compared row by row: `command_at`
-gives the command at any other time, and NaN where it is not known. A further step of preparation is a function
-of the cam marked `once_per_cam`: it is worked out on first use and kept with the cam.
+Commanded and actual angle keep the times at which each was sampled and are never compared row by row:
+`command_at` gives the command at any other time, and NaN where it is not known. A further step of preparation
+is a function of the cam marked `once_per_cam`: it is worked out on first use and kept with the cam.
 """
 
 from __future__ import annotations
@@ -27,7 +27,8 @@ GAP_INTERVALS = 4.0
 GAP_MIN_S, GAP_MAX_S = 0.5, 2.0
 # Nobody knows what a command did between two readings further apart than this, however slow the recording.
 GAP_LONGEST_S = 5.0
-# Beyond every angle, speed and count: a reading of 1e300 is as wrong as one of this, and its square is a number.
+# Beyond every angle, speed and count: a reading of 1e300 is as wrong as one of this, and its square is a
+# number.
 LARGEST_VALUE = 1e7
 # No adapter reads faster: times nearer to each other are no times, and counts of them would have no end.
 INTERVAL_LEAST_S = 1e-6
@@ -44,13 +45,14 @@ Result = TypeVar("Result")
 class CamData:
     """The readings of one cam and of what drives it.
 
-    Every `*_time_s` array is strictly increasing (seconds, float64) and its value array has the same
-    shape (n,), all finite. Angles are crankshaft degrees, advance positive, zero at rest; `range_deg` is
-    the travel from rest (lowest, highest) where a vehicle profile gives it. `gaps` are (start_s, end_s)
-    stretches in which nothing was recorded; `windows` the oil-temperature windows figures are given for.
+    Every `*_time_s` array is strictly increasing (seconds, float64) and its value array has the same shape
+    (n,), all finite. Angles are crankshaft degrees, advance positive, zero at rest; `range_deg` is the travel
+    from rest (lowest, highest) where a vehicle profile gives it. `gaps` are (start_s, end_s) stretches in
+    which nothing was recorded; `windows` the oil-temperature windows figures are given for.
 
-    Of either angle: `..._interval_s` is the median interval of its readings (NaN below two), `..max_gap_s` the longest
-    distance between two that counts as unbroken recording, `..._step_deg` the size of one count (0 where none is seen).
+    Of either angle: `..._interval_s` is the median interval of its readings (NaN below two), `..max_gap_s`
+    the longest distance between two that counts as unbroken recording, `..._step_deg` the size of one count
+    (0 where none is seen).
     """
 
     cam: str
@@ -118,7 +120,8 @@ class CamData:
         return tuple((w, index == i) for i, w in enumerate(self.windows) if np.any(index == i))
 
     def speed_at(self, time_s: np.ndarray) -> np.ndarray:
-        """Engine speed in rpm at the given times, held at its ends; NaN more than ENGINE_MAX_AGE_S from a reading."""
+        """Engine speed in rpm at the given times, held at its ends; NaN more than ENGINE_MAX_AGE_S from a
+        reading."""
         time_s = np.asarray(time_s, dtype=float)
         if not len(self.speed_time_s):
             return np.full(time_s.shape, np.nan)
@@ -142,7 +145,8 @@ class CamData:
 
     @cached_property
     def duration_s(self) -> np.ndarray:
-        """The time (s) each actual reading stands for: half way to each neighbour, gaps counted as nothing."""
+        """The time (s) each actual reading stands for: half way to each neighbour, gaps counted as nothing.
+        """
         if len(self.actual_time_s) < 2:
             return np.zeros(len(self.actual_time_s))
         gap = np.diff(self.actual_time_s)
@@ -188,8 +192,8 @@ def cam_data(
 ) -> CamData | None:  # fmt: skip
     """The readings of `cam` (`intake_b1`) in a trace; None where either angle was never read.
 
-    `gaps` are (start_s, end_s) stretches known to hold no recording; holes of both angles are added.
-    A trace is zero at rest: the profile's rest angle was taken off on reading.
+    `gaps` are (start_s, end_s) stretches known to hold no recording; holes of both angles are added. A trace
+    is zero at rest: the profile's rest angle was taken off on reading.
     """
     names = (cams.commanded(cam), cams.actual(cam), "engine_speed", "run_time")
     (command_time, command), (actual_time, actual), speed, run_time = (_clean(*trace.samples(n)) for n in names)
@@ -222,7 +226,8 @@ def quantisation_step(value: np.ndarray) -> float:
 
 
 def _clean(time_s: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Finite and within LARGEST_VALUE, in time order, one value a time (the last replaces an earlier answer)."""
+    """Finite and within LARGEST_VALUE, in time order, one value a time (the last replaces an earlier answer).
+    """
     keep = np.isfinite(time_s) & np.isfinite(value)
     time_s, value = np.asarray(time_s[keep], dtype=float), np.asarray(value[keep], dtype=float)
     if np.any(np.diff(time_s) <= 0):
@@ -246,7 +251,8 @@ def _max_gap(interval_s: float) -> float:
 
 
 def _neighbours(time_s: np.ndarray, at_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The sample times before, and at or after, each of the given times; the first or last where there is none."""
+    """The sample times before, and at or after, each of the given times; the first or last where there is
+    none."""
     right = np.minimum(np.searchsorted(at_s, time_s, side="left"), len(at_s) - 1)
     return at_s[np.maximum(right - 1, 0)], at_s[right]
 

@@ -1,4 +1,5 @@
-"""The first seconds after an engine start: does the lock pin hold the cam while there is no oil pressure yet?"""
+"""The first seconds after an engine start: does the lock pin hold the cam while there is no oil pressure yet?
+"""
 
 from __future__ import annotations
 
@@ -15,15 +16,14 @@ MIN_READINGS, MIN_WATCHED_S = 8, 2.0
 BLOCK_S = 1.0
 # A run-time counter that starts this low began within the recording's first moments.
 FRESH_RUN_TIME_S = 3.0
-UNSEEN = "the engine was not started during the recording"
 
 
 @dataclass(frozen=True, slots=True)
 class ColdStart:
     """Flutter at rest in the first WATCHED_S after an engine start, about the mean angle.
 
-    `start_s` when the engine started; `temp_degc` the oil (or stand-in) then and `cold` whether that is cold, all
-    None where unknown. Of several starts the coldest is given.
+    `start_s` when the engine started; `temp_degc` the oil (or stand-in) then and `cold` whether that is cold,
+    all None where unknown. Of several starts the coldest is given.
     """
 
     flutter_rms_deg: Estimate
@@ -36,17 +36,13 @@ def measure_cold_start(cam: CamData, cold_below_degc: float) -> ColdStart:
     """Flutter while commanded to rest just after the coldest engine start."""
     starts = _engine_starts(cam)
     if not len(starts):
-        return ColdStart(missing(UNSEEN))
+        return ColdStart(missing("the engine was not started during the recording"))
+    degc = cam.oil_temp_at(starts)
     found = []
-    # Not-a-number sorts last: an unknown temperature is the least cold.
-    for start, degc in sorted(zip(starts, cam.oil_temp_at(starts), strict=True), key=lambda s: np.nan_to_num(s[1], nan=np.inf)):
-        known = bool(np.isfinite(degc))
-        found.append(
-            ColdStart(
-                _flutter(cam, start), float(start), float(degc) if known else None,
-                bool(degc < cold_below_degc) if known else None,
-            )  # fmt: skip
-        )
+    for k in np.argsort(degc, kind="stable"):
+        start, temp = float(starts[k]), float(degc[k])
+        known = (None, None) if np.isnan(temp) else (temp, temp < cold_below_degc)
+        found.append(ColdStart(_flutter(cam, start), start, *known))
     return next((start for start in found if start.flutter_rms_deg), found[0])
 
 

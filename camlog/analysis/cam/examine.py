@@ -30,7 +30,8 @@ class Travel:
 
 @dataclass(frozen=True)
 class Examination:
-    """The figures of one cam: travel, tracking, response, sticking, hold, rest and what its sensor looks like."""
+    """The figures of one cam: travel, tracking, response, sticking, hold, rest and what its sensor looks
+    like."""
 
     data: CamData
     travel: Travel
@@ -46,7 +47,8 @@ class Examination:
 def examine(
     data: CamData, limits: Mapping[str, Limit] = LIMITS, engine: Engine | None = None, others: Sequence[CamData] = ()
 ) -> Examination:
-    """Measure one cam over the whole drive and in each oil window. Poor data gives figures that say why they are None.
+    """Measure one cam over the whole drive and in each oil window. Poor data gives figures that say why they
+    are None.
 
     `others` are the vehicle's other cams: a reading that stands still while theirs shows noise is frozen.
     Readings that cannot be angles of the cam are passed to the sensor check and dropped from all others.

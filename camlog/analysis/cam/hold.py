@@ -43,7 +43,8 @@ class Hold(HoldWindow):
     """How a cam holds a steady command over the whole drive.
 
     `oscillation` is the strongest steady oscillation or none, `lopsided` how unlike its motion is both ways,
-    `aliasing` a sentence where the sampling is too slow to say how fast the cam really flutters (empty otherwise).
+    `aliasing` a sentence where the sampling is too slow to say how fast the cam really flutters (empty
+    otherwise).
     """
 
     oscillation: Oscillation
@@ -53,7 +54,8 @@ class Hold(HoldWindow):
 
 
 def measure_hold(cam: CamData) -> Hold:
-    """Measure flutter, drift and oscillation at steady command, over the whole drive and in each oil window."""
+    """Measure flutter, drift and oscillation at steady command, over the whole drive and in each oil window.
+    """
     held = held_readings(cam)
     aliasing = ""
     if cam.actual_interval_s > 0.5 / TORQUE_PULSE_HZ:
@@ -87,10 +89,12 @@ def _in_window(cam: CamData, held: HeldReadings, inside: np.ndarray, slope: np.n
 
 
 def _lopsided(cam: CamData, held: HeldReadings) -> Estimate:
-    """Skewness of the held cam's motion over LOPSIDED_S: 0 alike both ways, large where it creeps one way and is pushed back.
+    """Skewness of the held cam's motion over LOPSIDED_S: 0 alike both ways, large where it creeps one way and
+    is pushed back.
 
-    A leaking phaser sinks and is caught; one that sticks or hunts goes both ways alike. The interval is the skewness's own
-    for so many independent steps (six over their number, Cramer, Mathematical Methods of Statistics, ch. 27).
+    A leaking phaser sinks and is caught; one that sticks or hunts goes both ways alike. The interval is the
+    skewness's own for so many independent steps (six over their number, Cramer, Mathematical Methods of
+    Statistics, ch. 27).
     """
     if not cam.actual_interval_s > 0:
         return missing(NOT_HELD)
@@ -106,7 +110,8 @@ def _lopsided(cam: CamData, held: HeldReadings) -> Estimate:
 
 
 def _piece_slopes(cam: CamData) -> tuple[np.ndarray, np.ndarray]:
-    """Slope (deg/s) of actual minus command over each of DRIFT_PIECES_S in turn, and each one's first reading."""
+    """Slope (deg/s) of actual minus command over each of DRIFT_PIECES_S in turn, and each one's first
+    reading."""
     segment = steady_segments(cam).segment
     index = np.flatnonzero(segment >= 0)
     t = cam.actual_time_s[index]

@@ -1,7 +1,7 @@
 """Gross motion: does the cam move where its command moves, where does it stand, did the controller give up?
 
-All of it works on pieces of TILE_S that hold readings, so cost grows with the readings and not with the span of
-the recording. Nothing here needs more than about one reading a second.
+All of it works on pieces of TILE_S that hold readings, so cost grows with the readings and not with the span
+of the recording. Nothing here needs more than about one reading a second.
 """
 
 from __future__ import annotations
@@ -37,12 +37,12 @@ REPEATS_MOVE_DEG, REPEATS_COUNTS = 1.0, 3.0
 class Motion:
     """What the cam's angle did beside its command, over the whole drive.
 
-    `dead_share` of the 8 s windows in which the command moved (`windows` of them, overlapping ones counted once)
-    the cam did not move; `dead_s` the longest time the cam stood away from a moving command without moving.
-    `stop_share` of the time it stood away from a steady command (`away_s`) it stood at the end of its own travel
-    with the command beyond. `quiet_s` the time driven above idle with a command that no longer moved, after one
-    that had; None where engine speed is unknown. `repeats_share` of the readings the actual repeats the command
-    to the last digit, also at the `repeats_count` readings at which it had moved.
+    `dead_share` of the 8 s windows in which the command moved (`windows` of them, overlapping ones counted
+    once) the cam did not move; `dead_s` the longest time the cam stood away from a moving command without
+    moving. `stop_share` of the time it stood away from a steady command (`away_s`) it stood at the end of its
+    own travel with the command beyond. `quiet_s` the time driven above idle with a command that no longer
+    moved, after one that had; None where engine speed is unknown. `repeats_share` of the readings the actual
+    repeats the command to the last digit, also at the `repeats_count` readings at which it had moved.
     """
 
     dead_share: float | None
@@ -66,26 +66,24 @@ def _dead(cam: CamData) -> tuple[float | None, float, float]:
         return None, 0.0, 0.0
     still = max(STILL_MIN_DEG, STILL_SIGMAS * settled_noise_deg(cam), STILL_COUNTS * cam.actual_step_deg)
     tile = (t / TILE_S).astype(np.int64)
-    first = blocks_of(tile).starts
-    number = tile[first]
+    tiles = blocks_of(tile)
     away = np.nan_to_num(np.abs(envelope_error(cam)[known])) > AWAY_DEG
-    total = np.cumsum(np.append(0.0, np.add.reduceat(np.where(away, cam.duration_s[known], 0.0), first)))
-    angles = np.stack([cam.actual_deg[known], cam.command_at_actual[known]])
+    away_s = np.cumsum(np.append(0.0, tiles.sum(np.where(away, cam.duration_s[known], 0.0))))
     # Lowest and highest of the cam (row 0) and of its command (row 1) in windows of 1, 2, 4 ... tiles.
-    low, high = np.minimum.reduceat(angles, first, axis=1), np.maximum.reduceat(angles, first, axis=1)
-    share, count, dead_s, length = None, 0.0, 0.0, 1
-    while length <= min(LONGEST_TILES, len(first)):
+    angles = np.stack([cam.actual_deg[known], cam.command_at_actual[known]])
+    low = np.minimum.reduceat(angles, tiles.starts, axis=1)
+    high = np.maximum.reduceat(angles, tiles.starts, axis=1)
+    number, share, count, dead_s, length = tile[tiles.starts], None, 0.0, 0.0, 1
+    while length <= min(LONGEST_TILES, len(number)):
         whole = number[length - 1 :] - number[: len(number) - length + 1] < length * (1.0 + BROKEN_SHARE)
         moved, asked = high - low
         wanted = whole & (asked >= COMMAND_MOVED_DEG)
         if length >= 2:
-            dead = wanted & (moved <= still)
-            dead_s = max(dead_s, float(np.max((total[length:] - total[:-length])[dead], initial=0.0)))
+            dead = (away_s[length:] - away_s[:-length])[wanted & (moved <= still)]
+            dead_s = max(dead_s, float(dead.max(initial=0.0)))
         if length == WINDOW_TILES and wanted.any():
             count = float(wanted.sum()) / WINDOW_TILES
             share = float(np.mean(moved[wanted] <= np.maximum(still, ANSWERED_SHARE * asked[wanted])))
-        if low.shape[1] <= length:
-            break
         low = np.minimum(low[:, :-length], low[:, length:])
         high = np.maximum(high[:, :-length], high[:, length:])
         length *= 2
@@ -124,10 +122,11 @@ def _quiet_s(cam: CamData) -> float | None:
 
 
 def _repeats(cam: CamData) -> tuple[float | None, int]:
-    """Share and number of the readings after a visible move of the command at which the actual equals it exactly.
+    """Share and number of the readings after a visible move of the command at which the actual equals it
+    exactly.
 
-    Coarse counts agree by chance: the command must have moved by several of them, and the readings of a steady command
-    must agree as well.
+    Coarse counts agree by chance: the command must have moved by several of them, and the readings of a
+    steady command must agree as well.
     """
     command = cam.command_at_actual
     known = np.isfinite(command)

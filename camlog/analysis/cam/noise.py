@@ -44,7 +44,8 @@ def settled_noise_deg(cam: CamData) -> float:
 def reading_noise_deg(cam: CamData, keep: np.ndarray | slice = slice(None)) -> float:
     """Standard deviation of the reading-to-reading noise in degrees, robust to moves and spikes.
 
-    `keep` chooses among the readings of `midpoint_residual`. Never below what the quantisation of the readings makes.
+    `keep` chooses among the readings of `midpoint_residual`. Never below what the quantisation of the
+    readings makes.
     """
     residual = midpoint_residual(cam)[1][keep]
     floor = max(cam.actual_step_deg / np.sqrt(12.0), NOISE_FLOOR_DEG)

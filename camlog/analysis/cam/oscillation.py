@@ -122,8 +122,8 @@ def _stretches(time_s: np.ndarray, block: np.ndarray) -> list[slice]:
 def _red_noise(frequency_hz: np.ndarray, interval_s: float, covariance: np.ndarray) -> np.ndarray:
     """Spectrum of first-order autoregressive motion read with white noise, as a share of white noise.
 
-    `covariance` holds that of the readings at lags 0, 1 and 2. The noise of the reading is in the first
-    only, so the other two give the motion by themselves.
+    `covariance` holds that of the readings at lags 0, 1 and 2. The noise of the reading is in the first only,
+    so the other two give the motion by themselves.
     """
     variance, first, second = covariance
     if first <= WHITE_SHARE * variance:

@@ -1,9 +1,9 @@
 """Plateaus: the cam stays put although the command has left it, then jumps.
 
-Where the command has left the cam, one that is slow but smooth (first order, with or without a rate limit) moves
-all the while, at least in proportion to the distance or at its limit. One that stands still and then moves at once
-several times faster for its distance cannot be such a cam, whatever its time constant: that is the test, made on
-each plateau and the motion right after it, so that oil and pressure were the same for both.
+Where the command has left the cam, one that is slow but smooth (first order, with or without a rate limit)
+moves all the while, at least in proportion to the distance or at its limit. One that stands still and then
+moves at once several times faster for its distance cannot be such a cam, whatever its time constant: that is
+the test, made on each plateau and the motion right after it, so that oil and pressure were the same for both.
 """
 
 from __future__ import annotations
@@ -22,7 +22,8 @@ PLATEAU_MIN_S = 0.2
 # How soon after the plateau the jump must come, and how long it is timed over.
 JUMP_WITHIN_S, JUMP_TIMED_S = 1.0, 0.12
 NOISE_SIGMAS = 2.0
-# Supply pressure and direction may change a cam's speed between two moments; not by this factor within a second.
+# Supply pressure and direction may change a cam's speed between two moments; not by this factor within a
+# second.
 FASTER = 3.0
 # A break-away that comes with this much more engine speed is oil supply, not friction.
 SUPPLY_RISE = 1.3
@@ -36,11 +37,11 @@ FLAT_SIGMAS = 1.7
 class Plateau:
     """One plateau followed by motion.
 
-    From `start_s` the cam stood; at `break_s` it moved. `band_deg` is how far the command had travelled since its
-    turning point (after a `reversal`; else how far it was away at the end), `jump_deg` how much of the distance was
-    made up at once. `faster` is how many times faster for its distance it moved after than on the plateau, at
-    least; a smooth cam has 1 or less. `parked`: it broke away by itself, the command at rest (the controller had
-    wound up). `with_supply`: engine speed rose at the break-away.
+    From `start_s` the cam stood; at `break_s` it moved. `band_deg` is how far the command had travelled since
+    its turning point (after a `reversal`; else how far it was away at the end), `jump_deg` how much of the
+    distance was made up at once. `faster` is how many times faster for its distance it moved after than on
+    the plateau, at least; a smooth cam has 1 or less. `parked`: it broke away by itself, the command at rest
+    (the controller had wound up). `with_supply`: engine speed rose at the break-away.
     """
 
     start_s: float
@@ -135,7 +136,8 @@ def _plateau(cam: CamData, first: int, last: int) -> Plateau | None:
 def _after(
     cam: CamData, standing: np.ndarray, after: int, direction: int, level: float, error: float
 ) -> tuple[float, float]:
-    """How many times faster for its distance the cam moved after the plateau than on it, and how far at once."""
+    """How many times faster for its distance the cam moved after the plateau than on it, and how far at once.
+    """
     t, a, away, noise = cam.actual_time_s, cam.actual_deg, find_away(cam), settled_noise_deg(cam)
     soon = np.arange(after, np.searchsorted(t, t[after] + JUMP_WITHIN_S, side="right"))
     ends = np.searchsorted(t, t[soon] + JUMP_TIMED_S)

@@ -1,8 +1,8 @@
 """Rest: where the cam stands when it is told to rest, and the first seconds after a start.
 
-At rest the phaser is locked, so the reading shows mechanical timing (chain and sprockets) with nothing to correct
-it; while the cam is being moved the control loop may trim an offset out. One crank-sprocket tooth of N is 360/N
-crank degrees; elongation e over n loaded links turns the cam by e n / N 360 crank degrees.
+At rest the phaser is locked, so the reading shows mechanical timing (chain and sprockets) with nothing to
+correct it; while the cam is being moved the control loop may trim an offset out. One crank-sprocket tooth of
+N is 360/N crank degrees; elongation e over n loaded links turns the cam by e n / N 360 crank degrees.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from camlog.analysis.cam.coldstart import ColdStart, measure_cold_start
 from camlog.analysis.cam.held import centred
 from camlog.analysis.cam.segments import rest_commanded, settled_blocks, steady_segments
 from camlog.analysis.cam.tracking import mean_of
-from camlog.analysis.estimate import Estimate, missing, root_mean_square
+from camlog.analysis.estimate import Estimate, blocks_of, missing, root_mean_square
 from camlog.limits import LIMITS, Limit
 from camlog.oil_windows import OilWindow
 
@@ -37,13 +37,13 @@ class Rest:
     """Rest offset of one cam, crankshaft degrees, advance positive.
 
     `offset_deg` at warm idle commanded to rest; `conditions` says in words what was not known or not met for
-    that. `spread_deg` is the standard deviation between the visits to rest (`visits`): mechanical timing gives the
-    same offset every time, a cam that sticks does not. `teeth` the offset in crank-sprocket teeth,
+    that. `spread_deg` is the standard deviation between the visits to rest (`visits`): mechanical timing
+    gives the same offset every time, a cam that sticks does not. `teeth` the offset in crank-sprocket teeth,
     `nearest_teeth` rounded; `chain_elongation_percent` the elongation that would turn the cam that far (a
     longer chain retards: an advanced cam is not explained by it). `held_offset_deg` is the error while held
-    off rest, `trimmed` whether control takes the offset out, `shift_deg` how far the rest position moved once within
-    the drive, `beyond_range_deg` how far the cam was ever steadily read outside its travel, `flutter_rms_deg` its
-    flutter at warm rest.
+    off rest, `trimmed` whether control takes the offset out, `shift_deg` how far the rest position moved once
+    within the drive, `beyond_range_deg` how far the cam was ever steadily read outside its travel,
+    `flutter_rms_deg` its flutter at warm rest.
     """
 
     offset_deg: Estimate
@@ -64,26 +64,24 @@ class Rest:
 
 def measure_rest(cam: CamData, limits: Mapping[str, Limit] = LIMITS, engine: Engine | None = None) -> Rest:
     """Measure the rest offset, per oil window too, and the cold start; `engine` gives teeth and links."""
-    settled = steady_segments(cam).settled
+    settled, speed, oil = steady_segments(cam).settled, cam.speed_at(cam.actual_time_s), cam.oil_temp_at_actual
     at_rest = settled & rest_commanded(cam)
-    speed, oil = cam.speed_at(cam.actual_time_s), cam.oil_temp_at_actual
     idle = at_rest & ~(speed > IDLE_RPM)
-    warm, notes = oil >= limits["warm_oil_degc"].value, []
+    warm_idle, notes = idle & (oil >= limits["warm_oil_degc"].value), []
     if np.isnan(speed).all():
         notes.append("engine speed unknown: not only at idle")
     if np.isnan(oil).all():
         notes.append("oil temperature unknown: not only warm")
-        warm = True
+        warm_idle = idle
     elif cam.oil.source == "coolant_temp":
         notes.append("coolant stands in for oil temperature")
+    unseen = "the cam was commanded to rest at idle only at another oil temperature"
+    if not idle.any():
+        unseen = "the cam was commanded to rest only above idle speed"
     if not at_rest.any():
         unseen = "the cam was never commanded to rest for long enough"
-    elif not idle.any():
-        unseen = "the cam was commanded to rest only above idle speed"
-    else:
-        unseen = "the cam was commanded to rest at idle only at another oil temperature"
-    offset = _mean(cam, idle & warm, cam.actual_deg, unseen)
-    visits = _visit_means(cam, idle & warm) if offset else np.empty(0)
+    offset = _mean(cam, warm_idle, cam.actual_deg, unseen)
+    visits = _visit_means(cam, warm_idle) if offset else np.empty(0)
     off_rest = settled & (np.abs(cam.command_at_actual) >= OFF_REST_DEG)
     held = _mean(cam, off_rest, cam.error_deg, "the cam was never held away from rest")
     teeth, nearest, elongation = geometry(offset, engine)
@@ -98,7 +96,7 @@ def measure_rest(cam: CamData, limits: Mapping[str, Limit] = LIMITS, engine: Eng
         held_offset_deg=held,
         trimmed=_differs(offset, held),
         beyond_range_deg=_beyond_range(cam, settled),
-        flutter_rms_deg=_flutter(cam, idle & warm),
+        flutter_rms_deg=_flutter(cam, warm_idle),
         cold_start=measure_cold_start(cam, limits["cold_oil_degc"].value),
         shift_deg=_shift(_visit_means(cam, at_rest)),
         windows=tuple((w, _mean(cam, idle & mask, cam.actual_deg, unseen)) for w, mask in cam.by_window),
@@ -106,24 +104,24 @@ def measure_rest(cam: CamData, limits: Mapping[str, Limit] = LIMITS, engine: Eng
 
 
 def geometry(offset_deg: Estimate, engine: Engine | None) -> tuple[Estimate, int | None, Estimate]:
-    """An offset in crank-sprocket teeth, the nearest whole number of them, and as chain elongation in percent."""
+    """An offset in crank-sprocket teeth, the nearest whole number of them, and as chain elongation in
+    percent."""
     sprocket = engine.crank_sprocket_teeth if engine is not None else None
     links = engine.loaded_chain_links if engine is not None else None
     if offset_deg.value is None or not sprocket:
         unknown = missing(offset_deg.reason or "the vehicle profile does not give crank_sprocket_teeth")
         return unknown, None, unknown
-    teeth = _scaled(offset_deg, sprocket / 360.0)
+    teeth = _times(offset_deg, sprocket / 360.0)
     if not links:
         return teeth, round(teeth.value), missing("the vehicle profile does not give loaded_chain_links")
     # Elongation is a length: its size whatever the direction, which the offset's sign tells.
-    percent = _scaled(offset_deg, np.sign(offset_deg.value or 1.0) * sprocket / (360.0 * links) * 100.0)
+    percent = _times(teeth, np.sign(teeth.value or 1.0) * 100.0 / links)
     return teeth, round(teeth.value), percent
 
 
-def _scaled(estimate: Estimate, factor: float) -> Estimate:
-    interval = estimate.interval
-    ends = (None, None) if interval is None else sorted((interval[0] * factor, interval[1] * factor))
-    return Estimate(float(estimate.value * factor), *ends, estimate.count, estimate.reason)
+def _times(e: Estimate, factor: float) -> Estimate:
+    ends = (None, None) if e.interval is None else sorted(end * factor for end in e.interval)
+    return Estimate(float(e.value * factor), *ends, e.count, e.reason)
 
 
 def _mean(cam: CamData, keep: np.ndarray, value: np.ndarray, unseen: str) -> Estimate:
@@ -135,25 +133,24 @@ def _mean(cam: CamData, keep: np.ndarray, value: np.ndarray, unseen: str) -> Est
 
 
 def _visit_means(cam: CamData, keep: np.ndarray) -> np.ndarray:
-    _, visit, size = np.unique(steady_segments(cam).segment[keep], return_inverse=True, return_counts=True)
-    return (np.bincount(visit, cam.actual_deg[keep]) / size)[size >= MIN_REST_READINGS] if len(size) else np.empty(0)
+    visits = blocks_of(steady_segments(cam).segment[keep])
+    return (visits.sum(cam.actual_deg[keep]) / visits.size)[visits.size >= MIN_REST_READINGS]
 
 
 def _shift(means: np.ndarray) -> Estimate:
-    """How far the rest position moved once for good within the drive: the best single step through the visits' means.
+    """How far the rest position moved once for good in the drive: the best single step through the visits'
+    means.
 
     Known as well as the visits before and after agree among themselves.
     """
     count = len(means)
     if count < 2:
         return missing("fewer than two visits to rest", count)
-
-    def misfit(split: int) -> float:
-        return sum(float(np.sum((part - part.mean()) ** 2)) for part in (means[:split], means[split:]))
-
-    best = min(range(1, count), key=misfit)
-    shift = float(means[best:].mean() - means[:best].mean())
-    half = 2.0 * (max(misfit(best), 0.01 * count) / max(count - 2, 1)) ** 0.5
+    splits = [(means[:k], means[k:]) for k in range(1, count)]
+    left = [np.sum((a - a.mean()) ** 2) + np.sum((b - b.mean()) ** 2) for a, b in splits]
+    before, after = splits[int(np.argmin(left))]
+    shift = float(after.mean() - before.mean())
+    half = 2.0 * (max(float(min(left)), 0.01 * count) / max(count - 2, 1)) ** 0.5
     return Estimate(shift, shift - half, shift + half, count)
 
 
@@ -162,8 +159,8 @@ def _flutter(cam: CamData, keep: np.ndarray) -> Estimate:
     freedom = blocks.size - 1.0
     if freedom.sum() < MIN_REST_READINGS - 1:
         return missing("too few readings at warm rest")
-    value = centred(cam.actual_deg[keep], blocks)
-    return root_mean_square(blocks.sum(value**2), freedom, cam.actual_step_deg**2 / 12.0)
+    square = centred(cam.actual_deg[keep], blocks) ** 2
+    return root_mean_square(blocks.sum(square), freedom, cam.actual_step_deg**2 / 12.0)
 
 
 def _differs(offset: Estimate, held: Estimate) -> bool | None:
@@ -174,7 +171,8 @@ def _differs(offset: Estimate, held: Estimate) -> bool | None:
 
 
 def _beyond_range(cam: CamData, settled: np.ndarray) -> float | None:
-    """How far outside its travel the cam was read, steadily (1 % of the settled readings), signed; 0 inside."""
+    """How far outside its travel the cam was read, steadily (1 % of the settled readings), signed; 0 inside.
+    """
     if cam.range_deg is None or np.sum(settled) < MIN_REST_READINGS:
         return None
     low, high = np.quantile(cam.actual_deg[settled], [0.01, 0.99])

@@ -1,15 +1,17 @@
 """Where the command has been steady long enough for a healthy phaser to arrive.
 
-A reading is *settled* where even a slow but healthy phaser would by now be close to the command. That
-phaser is a reference model, first order plus dead time, run over the command itself: a large move needs
-longer than a small one, a slow ramp stays settled, and a move that came and went does not count as steady.
-All of it works on an even grid that leaves the inside of long holes out, so the cost is linear in the number
-of readings, however long the recording stood still or its clock jumped.
+A reading is *settled* where even a slow but healthy phaser would by now be close to the command. That phaser
+is a reference model, first order plus dead time, run over the command itself: a large move needs longer than
+a small one, a slow ramp stays settled, and a move that came and went does not count as steady. All of it
+works on an even grid that leaves the inside of long holes out, so the cost is linear in the number of
+readings, however long the recording stood still or its clock jumped.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
@@ -39,37 +41,31 @@ ENVELOPE_S = 1.0
 # Of a hole between readings that is longer than this, the grid keeps a little before and after only: before
 # what follows it so much that the reference has arrived, and less where what follows is hardly anything.
 HOLE_S, AFTER_HOLE_S, EDGE_S = 10.0, 5.0, 4 * GRID_S
-# Readings so far apart that a window asked for in intervals would be longer have no known command in it anyway.
+# Readings so far apart that a window asked for in intervals would be longer have no known command in it
+# anyway.
 LONGEST_WINDOW_S = 60.0
 
 
 @dataclass(frozen=True, eq=False)
 class CommandGrid:
-    """The command on an even grid: `command_deg`, `reference_deg` (g,), `known` (g,) bool.
+    """The command at `time_s`, every GRID_S but in long holes: `command_deg`, `reference_deg`, `known`, all (g,).
 
     `reference_deg` is where the slow but healthy phaser would be. Unknown command is held, and not `known`.
-    The grid is even within the runs between long holes: run r begins with cell `first_cell[r]` (k,), which
-    is step `first_step[r]` (k,) of GRID_S after `start_s`.
     """
 
-    start_s: float
-    first_cell: np.ndarray
-    first_step: np.ndarray
+    time_s: np.ndarray
     command_deg: np.ndarray
     reference_deg: np.ndarray
     known: np.ndarray
 
-    def cell(self, time_s: np.ndarray) -> np.ndarray:
-        """Index of the grid cell of each time; in a hole that was left out, and outside, the nearest before."""
-        step = ((np.asarray(time_s) - self.start_s) / GRID_S + 0.5).astype(np.int64)
-        run = np.maximum(np.searchsorted(self.first_step, step, side="right") - 1, 0)
-        past = np.append(self.first_cell[1:], len(self.command_deg))[run]
-        return np.clip(self.first_cell[run] + step - self.first_step[run], 0, past - 1)
+    def cell(self, time_s: np.ndarray | float) -> np.ndarray:
+        """Index of the nearest grid cell; in a hole that was left out, and outside, the nearest before."""
+        step = ((np.asarray(time_s) - self.time_s[0]) / GRID_S + 0.5).astype(np.int64)
+        return np.maximum(np.searchsorted(self._step, step, side="right") - 1, 0)
 
-    def time_s(self, cell: np.ndarray | int) -> np.ndarray:
-        """The time of each cell, s."""
-        run = np.searchsorted(self.first_cell, cell, side="right") - 1
-        return self.start_s + GRID_S * (self.first_step[run] + cell - self.first_cell[run])
+    @cached_property
+    def _step(self) -> np.ndarray:
+        return np.rint((self.time_s - self.time_s[0]) / GRID_S).astype(np.int64)
 
     def reference_speed(self) -> np.ndarray:
         """Speed (g,) of the slow but healthy phaser, deg/s."""
@@ -80,8 +76,8 @@ class CommandGrid:
 class Segments:
     """Settled stretches of one cam, over its actual readings (n,).
 
-    `segment` (n,) numbers the segment each reading belongs to, -1 outside; `block` (n,) numbers the pieces of
-    at most BLOCK_S they are cut into, -1 outside. `start_s`, `end_s` (k,) bound the segments.
+    `segment` (n,) numbers the segment each reading belongs to, `block` (n,) the pieces of at most BLOCK_S it is
+    cut into, -1 outside. `start_s`, `end_s` (k,) bound the segments.
     """
 
     segment: np.ndarray
@@ -104,10 +100,14 @@ def runs(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 @once_per_cam
 def command_grid(cam: CamData) -> CommandGrid:
     """The command of `cam` on a grid of GRID_S, with the slow but healthy phaser's answer to it."""
-    start, first_step, size = _grid_runs(cam)
-    past = np.cumsum(size)
-    first_cell = past - size
-    time = start + GRID_S * (np.arange(past[-1]) + np.repeat(first_step - first_cell, size))
+    t = np.union1d(cam.actual_time_s, cam.command_time_s)
+    wide = np.flatnonzero(np.diff(t) > HOLE_S)
+    begin, end = t[np.concatenate([[0], wide + 1])], t[np.append(wide, len(t) - 1)]
+    before = np.minimum(AFTER_HOLE_S, 2.0 * (end - begin)) + EDGE_S
+    first = np.maximum(np.floor((begin - before - t[0]) / GRID_S), 0.0).astype(np.int64)
+    past = ((end - t[0]) / GRID_S).astype(np.int64) + 2
+    past[:-1] += round(EDGE_S / GRID_S)
+    time = t[0] + GRID_S * np.concatenate([np.arange(a, b) for a, b in zip(first, past, strict=True)])
     value = cam.command_at(time)
     known = np.isfinite(value)
     if known.any():
@@ -117,27 +117,21 @@ def command_grid(cam: CamData) -> CommandGrid:
         value = np.zeros(len(time))
     decay = np.exp(-GRID_S / SLOW_HEALTHY_TIME_CONSTANT_S)
     delay = round(SLOW_HEALTHY_DEAD_TIME_S / GRID_S)
-    delayed = np.concatenate([np.full(delay, value[0]), value[: len(value) - delay]])[: len(value)]
+    delayed = np.concatenate([np.full(delay, value[0]), value])[: len(value)]
     reference, _ = lfilter([1.0 - decay], [1.0, -decay], delayed, zi=[decay * value[0]])
-    return CommandGrid(start, first_cell, first_step, value, reference, known & cam.running_at(time))
+    return CommandGrid(time, value, reference, known & cam.running_at(time))
 
 
-def _grid_runs(cam: CamData) -> tuple[float, np.ndarray, np.ndarray]:
-    """The runs of readings between long holes: the first time, and of each run its first step and size."""
-    t = np.union1d(cam.actual_time_s, cam.command_time_s)
-    wide = np.flatnonzero(np.diff(t) > HOLE_S)
-    begin, end = t[np.concatenate([[0], wide + 1])], t[np.append(wide, len(t) - 1)]
-    before = np.minimum(AFTER_HOLE_S, 2.0 * (end - begin)) + EDGE_S
-    first = np.maximum(np.floor((begin - before - t[0]) / GRID_S), 0.0).astype(np.int64)
-    last = ((end - t[0]) / GRID_S).astype(np.int64) + 1
-    last[:-1] += round(EDGE_S / GRID_S)
-    return float(t[0]), first, last - first + 1
+@once_per_cam
+def cell_of_reading(cam: CamData) -> np.ndarray:
+    """Index (n,) of the cell of `command_grid` of each actual reading."""
+    return command_grid(cam).cell(cam.actual_time_s)
 
 
 @once_per_cam
 def steady_segments(cam: CamData) -> Segments:
     """Find the settled readings of `cam` and the segments they form."""
-    grid = command_grid(cam)
+    grid, t = command_grid(cam), cam.actual_time_s
     away = np.abs(grid.command_deg - grid.reference_deg)
     busy = float(np.quantile(away[grid.known], DITHER_QUANTILE)) if grid.known.any() else 0.0
     dither = busy if busy <= DITHER_MAX_DEG else 0.0
@@ -145,39 +139,34 @@ def steady_segments(cam: CamData) -> Segments:
     starts, ends = runs((away <= tolerance) & ~_recently_unknown(grid, UNKNOWN_ALLOWANCE_S))
     ends = ends - 1  # the last cell may already hold the first reading of the next move
     long_enough = (ends - starts) * GRID_S >= MIN_SEGMENT_S
-    start_s, end_s = grid.time_s(starts[long_enough]), grid.time_s(ends[long_enough])
-
-    t = cam.actual_time_s
+    start_s, end_s = grid.time_s[starts[long_enough]], grid.time_s[ends[long_enough]]
     number = np.searchsorted(start_s, t, side="right") - 1
     inside = (number >= 0) & np.isfinite(cam.command_at_actual)
     inside[inside] = t[inside] < end_s[number[inside]]
     segment, block = np.where(inside, number, -1), np.full(len(t), -1, dtype=np.int64)
     piece = ((t[inside] - start_s[number[inside]]) / BLOCK_S).astype(np.int64)
-    _, block[inside] = np.unique(segment[inside] * (int(piece.max(initial=0)) + 1) + piece, return_inverse=True)
+    label = segment[inside] * (int(piece.max(initial=0)) + 1) + piece
+    block[inside] = np.unique(label, return_inverse=True)[1]
     return Segments(segment, block, start_s, end_s)
 
 
-def _recently_unknown(grid: CommandGrid, window_s: float) -> np.ndarray:
-    """True (g,) where the command was not known at some time in the last `window_s`."""
-    size, origin = trailing(window_s)
-    unknown = (~grid.known).astype(np.int8)
-    return maximum_filter1d(unknown, size, origin=origin, mode="constant", cval=1) > 0
-
-
-def trailing(window_s: float) -> tuple[int, int]:
-    """Size and origin, in grid cells, of a filter over the last `window_s`."""
+def _recent(value: np.ndarray, window_s: float, extreme: Callable, **edge: object) -> np.ndarray:
+    """The `extreme` of `value` (g,) over the last `window_s` at each grid cell."""
     # Odd, so that the filter's origin can put the window wholly into the past.
     size = 2 * round(min(window_s, LONGEST_WINDOW_S) / GRID_S / 2.0) + 1
-    return size, size // 2
+    return extreme(value, size, origin=size // 2, **edge)
+
+
+def _recently_unknown(grid: CommandGrid, window_s: float) -> np.ndarray:
+    unknown = (~grid.known).astype(np.int8)
+    return _recent(unknown, window_s, maximum_filter1d, mode="constant", cval=1) > 0
 
 
 def command_range(cam: CamData, window_s: float) -> tuple[np.ndarray, np.ndarray]:
-    """Lowest and highest command of the last `window_s` at each actual reading (n,); NaN where any is unknown."""
-    grid = command_grid(cam)
-    size, origin = trailing(window_s)
-    high = maximum_filter1d(grid.command_deg, size, origin=origin, mode="nearest")
-    low = minimum_filter1d(grid.command_deg, size, origin=origin, mode="nearest")
-    cell = grid.cell(cam.actual_time_s)
+    """Lowest and highest command of the last `window_s` at each reading (n,); NaN where any is unknown."""
+    grid, cell = command_grid(cam), cell_of_reading(cam)
+    low = _recent(grid.command_deg, window_s, minimum_filter1d, mode="nearest")
+    high = _recent(grid.command_deg, window_s, maximum_filter1d, mode="nearest")
     now = np.where(_recently_unknown(grid, window_s)[cell], np.nan, cam.command_at_actual)
     return np.minimum(low[cell], now), np.maximum(high[cell], now)
 

@@ -12,7 +12,14 @@ import numpy as np
 
 from camlog.analysis.cam.camdata import CamData, once_per_cam
 from camlog.analysis.cam.noise import settled_noise_deg
-from camlog.analysis.cam.segments import command_grid, command_range, outside, rest_commanded, steady_segments
+from camlog.analysis.cam.segments import (
+    cell_of_reading,
+    command_grid,
+    command_range,
+    outside,
+    rest_commanded,
+    steady_segments,
+)
 
 # Longest dead time of any phaser that is merely slow; what stands still for longer is stuck.
 AWAY_WINDOW_S = 0.4
@@ -20,7 +27,8 @@ AWAY_MIN_DEG, AWAY_SIGMAS, AWAY_COUNTS = 1.0, 4.0, 2.0
 STILL_MIN_DEG, STILL_SIGMAS, STILL_COUNTS = 0.15, 3.0, 1.05
 MIN_BIAS_READINGS = 10
 SLOW_MOVE_DEG_PER_S = 2.0
-# Slower than any phaser that still works: what stays put where even this one would have moved visibly is stuck.
+# Slower than any phaser that still works: what stays put where even this one would have moved visibly is
+# stuck.
 SLOWEST_TIME_CONSTANT_S = 8.0
 HORIZONS_S = (1.0, 2.0, 4.0, 8.0)
 VISIBLE_BANDS = 2.0
@@ -30,11 +38,11 @@ VISIBLE_BANDS = 2.0
 class Away:
     """Where the command has left the cam, over its actual readings (n,).
 
-    `side` is +1 where the command is above, -1 below, 0 elsewhere; `near_deg` how far at least, `far_deg`
-    how far at most, over everything commanded in the last `window_s`; the cam's usual error at steady
-    command, where it is held and where it rests, is taken off first (`angle_deg`). `threshold_deg` how far
-    counts; `still_deg` the band within which a cam counts as not moving; `run` numbers unbroken runs of one
-    side, -1 elsewhere.
+    `side` is +1 where the command is above, -1 below, 0 elsewhere; `near_deg` how far at least, `far_deg` how
+    far at most, over everything commanded in the last `window_s`; the cam's usual error at steady command,
+    where it is held and where it rests, is taken off first (`angle_deg`). `threshold_deg` how far counts;
+    `still_deg` the band within which a cam counts as not moving; `run` numbers unbroken runs of one side, -1
+    elsewhere.
     """
 
     side: np.ndarray
@@ -74,7 +82,8 @@ def find_away(cam: CamData) -> Away:
 
 
 def _usual_error(cam: CamData) -> np.ndarray:
-    """The cam's median error at steady command (n,): one value where it is sent to rest, one where it is held.
+    """The cam's median error at steady command (n,): one value where it is sent to rest, one where it is
+    held.
 
     A cam that stands off by the same amount everywhere has an offset; it does not stick.
     """
@@ -88,16 +97,18 @@ def _usual_error(cam: CamData) -> np.ndarray:
 
 @once_per_cam
 def should_move(cam: CamData) -> np.ndarray:
-    """True (n,) for readings at which a healthy cam would be on the move, or the command is away from this."""
+    """True (n,) for readings at which a healthy cam would be on the move, or the command is away from this.
+    """
     grid = command_grid(cam)
     moving = (grid.reference_speed() > SLOW_MOVE_DEG_PER_S) & grid.known
-    cell = grid.cell(cam.actual_time_s)
+    cell = cell_of_reading(cam)
     moving[cell[find_away(cam).side != 0]] = True
     return moving[cell] & cam.running
 
 
 def long_stuck(cam: CamData) -> np.ndarray:
-    """True (n,) for readings that stayed put for so long, so far from the command, that the slowest cam had moved."""
+    """True (n,) for readings that stayed put for so long, so far from the command, that the slowest cam had
+    moved."""
     t, a, away = cam.actual_time_s, cam.actual_deg, find_away(cam)
     is_away = away.side != 0
     stuck = np.zeros(len(t), dtype=bool)
@@ -121,6 +132,7 @@ def long_stuck(cam: CamData) -> np.ndarray:
 
 
 def repeats(cam: CamData, broken: np.ndarray | bool = False) -> tuple[np.ndarray, np.ndarray]:
-    """First and one past the last index of each run of the very same reading; `broken` (n - 1,) ends runs as well."""
+    """First and one past the last index of each run of the very same reading; `broken` (n - 1,) ends runs as
+    well."""
     edges = np.flatnonzero((np.diff(cam.actual_deg) != 0) | broken) + 1
     return np.concatenate([[0], edges]), np.append(edges, len(cam.actual_deg))

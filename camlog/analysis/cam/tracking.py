@@ -45,8 +45,8 @@ class Excursions:
 class Tracking:
     """Error (actual minus command, degrees) of one cam.
 
-    `bias_deg`, `rms_deg` and `p95_abs_deg` over settled readings, `settled_s` of them; `moving_rms_deg` over all
-    others, where lag counts. `windows` holds the same for each oil window that occurred.
+    `bias_deg`, `rms_deg` and `p95_abs_deg` over settled readings, `settled_s` of them; `moving_rms_deg` over
+    all others, where lag counts. `windows` holds the same for each oil window that occurred.
     """
 
     bias_deg: Estimate
@@ -87,9 +87,11 @@ def _measure(cam: CamData, mask: np.ndarray, limits: Mapping[str, Limit]) -> Tra
 
 
 def mean_of(value: np.ndarray, blocks: Blocks, step: float) -> Estimate:
-    """Mean of readings (n,) in `blocks`; where they hardly leave one count `step`, the interval is half a count wider.
+    """Mean of readings (n,) in `blocks`; where they hardly leave one count `step`, the interval is half a
+    count wider.
 
-    Readings that move over several counts average the rounding out; a still one repeats the same rounding error.
+    Readings that move over several counts average the rounding out; a still one repeats the same rounding
+    error.
     """
     mean = ratio(blocks.sum(value), blocks.size.astype(float))
     if mean.interval is None or step <= 0:

@@ -1,8 +1,8 @@
 """Frozen readings: the very same number again and again although the command moved.
 
-A seized cam is just as still, but its reading is not: torsional vibration and the sensor's own noise move
-the last digit. Where the digits are too coarse for that, or the recording shows the reading at no other
-time, a frozen value and a seized cam cannot be told apart, and that is what is said.
+A seized cam is just as still, but its reading is not: torsional vibration and the sensor's own noise move the
+last digit. Where the digits are too coarse for that, or the recording shows the reading at no other time, a
+frozen value and a seized cam cannot be told apart, and that is what is said.
 """
 
 from __future__ import annotations
@@ -32,8 +32,8 @@ class Frozen:
     """Time in runs of identical readings while the command moved and the engine ran.
 
     `kind` is "none", "frozen" (a live reading elsewhere in the recording never repeats itself like that) or
-    "stuck_or_frozen" (cannot be told apart, `reason` says why). `share` is of the running time, `first_s` when
-    the first run began.
+    "stuck_or_frozen" (cannot be told apart, `reason` says why). `share` is of the running time, `first_s`
+    when the first run began.
     """
 
     kind: str = "none"
@@ -87,10 +87,11 @@ def mark(cam: CamData, runs: Iterable[tuple[int, int]]) -> np.ndarray:
 
 
 def longest_live_repeat(cam: CamData, in_run: np.ndarray, chance: float) -> float | None:
-    """How many times on end a live reading of a cam that stands still repeats itself, but for a small `chance`.
+    """How many times on end a live reading of a cam that stands still repeats itself, but for a small
+    `chance`.
 
-    Judged by the readings outside the runs marked in `in_run` (n,): None where they are too few, infinite where
-    they do not show that the reading is alive.
+    Judged by the readings outside the runs marked in `in_run` (n,): None where they are too few, infinite
+    where they do not show that the reading is alive.
     """
     live = ~in_run & cam.running
     # A cam on the move changes its reading without noise: only readings while it stays at one angle tell.

@@ -2,8 +2,8 @@
 
 A phaser is a mass in oil: it cannot go out and back between two readings at a steady command, cannot outrun
 the oil that moves it, and on a running engine is never perfectly still. Jumps, dropouts, frozen values,
-values outside the travel and noise that is independent from reading to reading therefore speak of the
-sensor, its wheel or its wiring.
+values outside the travel and noise that is independent from reading to reading therefore speak of the sensor,
+its wheel or its wiring.
 """
 
 from __future__ import annotations
@@ -37,8 +37,8 @@ INDEPENDENCE_INTERVAL_S = 0.08
 
 @dataclass(frozen=True, slots=True)
 class Spikes:
-    """Readings that stand alone (`count`, the first at `times_s`) and `jumps` away from the command faster than
-    any phaser that did not come back."""
+    """Readings that stand alone (`count`, the first at `times_s`) and `jumps` away from the command faster
+    than any phaser that did not come back."""
 
     count: int
     jumps: int
@@ -49,9 +49,9 @@ class Spikes:
 class ReadingNoise:
     """Noise from reading to reading at steady command, degrees rms.
 
-    `at_rest_deg` and `off_rest_deg` the same where the cam is locked and where oil holds it: a sensor's
-    noise is in both, flutter only in the second. `correlation` is that of successive readings (0
-    independent, 1 slow), None where readings come too slowly to tell noise from flutter.
+    `at_rest_deg` and `off_rest_deg` the same where the cam is locked and where oil holds it: a sensor's noise
+    is in both, flutter only in the second. `correlation` is that of successive readings (0 independent, 1
+    slow), None where readings come too slowly to tell noise from flutter.
     """
 
     rms_deg: Estimate
@@ -65,7 +65,8 @@ class Sensor:
     """What the angle readings say about the sensor itself.
 
     `out_of_range_fraction` is the share of readings outside the travel by more than a margin (None without
-    readings), `pegged_fraction` that of readings which repeat the highest or lowest value, the command elsewhere.
+    readings), `pegged_fraction` that of readings which repeat the highest or lowest value, the command
+    elsewhere.
     """
 
     spikes: Spikes

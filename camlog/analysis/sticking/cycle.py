@@ -67,7 +67,8 @@ def classify_cycle(cam: CamData, oscillation: Oscillation) -> LimitCycle:
 
 
 def shape_index(time_s: np.ndarray, value: np.ndarray, period_s: float) -> tuple[float, int] | None:
-    """How flat the half cycles of an oscillation about zero are: 0 sinusoid, 1 plateaus; and how many were judged."""
+    """How flat the half cycles of an oscillation about zero are: 0 sinusoid, 1 plateaus; and how many were
+    judged."""
     swing = np.quantile(np.abs(value), 0.9)
     left = []
     for a, b in pairwise(np.flatnonzero(np.diff(np.sign(value)) != 0)):

@@ -39,7 +39,8 @@ NOTHING_LEFT = 1.2
 # Sticking cams of a coarse grid that explain less than this of what the smooth one leaves lead nowhere: on
 # simulated drives no search from there came to what speaks for sticking.
 LEADS_NOWHERE = 0.06
-# Noise of neighbouring readings is not quite independent: misfits within this many readings' worth are as good.
+# Noise of neighbouring readings is not quite independent: misfits within this many readings' worth are as
+# good.
 AS_GOOD_READINGS = 20.0
 # Misfits within this many readings' worth are alike (95 % point of one parameter's likelihood ratio).
 ALIKE_READINGS = 3.84
@@ -49,8 +50,8 @@ ALIKE_READINGS = 3.84
 class StickFit:
     """Result of the fit; every figure None with a reason where there was too little motion.
 
-    `explained` is the share of the smooth cam's misfit that sticking removes, `p_smooth` the
-    probability of that under "slow but smooth", `seconds` how much of the drive was fitted.
+    `explained` is the share of the smooth cam's misfit that sticking removes, `p_smooth` the probability of
+    that under "slow but smooth", `seconds` how much of the drive was fitted.
     """
 
     stick_band_deg: Estimate
@@ -63,9 +64,9 @@ class StickFit:
 def fit_sticking(cam: CamData, suspected: bool = True) -> StickFit:
     """Fit both hypotheses to the stretches of `cam` that tell most.
 
-    Where a smooth cam leaves hardly more than the reading's noise, nothing is left to be
-    explained by sticking: the band is then 0, up to the largest that fits as well. The same where no sticking
-    cam of a coarse grid explains more than a little, unless sticking is `suspected` for another reason.
+    Where a smooth cam leaves hardly more than the reading's noise, nothing is left to be explained by
+    sticking: the band is then 0, up to the largest that fits as well. The same where no sticking cam of a
+    coarse grid explains more than a little, unless sticking is `suspected` for another reason.
     """
     noise_deg = settled_noise_deg(cam)
     data = choose_stretches(cam, max(KNEE_SIGMAS * noise_deg, KNEE_MIN_DEG))
@@ -99,8 +100,8 @@ def fit_sticking(cam: CamData, suspected: bool = True) -> StickFit:
 def _intervals(fitted: Fitted, readings: int, resolution_deg: float) -> list[Estimate]:
     """Stick band and jump with block-bootstrap intervals over all candidates.
 
-    Where the command left a range of stick bands equally good (no move between them), its middle is given
-    and the interval holds all of it. Beyond that an interval reaches by what the sampling cannot resolve.
+    Where the command left a range of stick bands equally good (no move between them), its middle is given and
+    the interval holds all of it. Beyond that an interval reaches by what the sampling cannot resolve.
     """
     blocks, total, sizes = len(fitted.misfit), fitted.misfit.sum(axis=0), fitted.cams[:, [BAND, JUMP]]
     alike = sizes[total <= total.min() * (1.0 + ALIKE_READINGS / readings)]
@@ -120,7 +121,8 @@ def _intervals(fitted: Fitted, readings: int, resolution_deg: float) -> list[Est
 
 
 def _resolution(cam: CamData, data: Stretches) -> float:
-    """How far (deg) the command moves in three quarters of a sampling interval, and half a count of either angle."""
+    """How far (deg) the command moves in three quarters of a sampling interval, and half a count of either
+    angle."""
     interval = max(cam.actual_interval_s, cam.command_interval_s, GRID_S)
     counts = 0.5 * max(cam.actual_step_deg, cam.command_step_deg)
     return float(np.hypot(0.75 * data.ramp_speed() * interval, counts))
@@ -129,9 +131,9 @@ def _resolution(cam: CamData, data: Stretches) -> float:
 def _paired(gain: np.ndarray, misfit: np.ndarray, readings: int) -> float | None:
     """Bootstrap probability that the sticking cam's gain over the smooth one (b,) is none at all.
 
-    Two parameters more gain about two readings' worth of misfit by themselves. A cam sticks in few places,
-    so the gain lies in few blocks: drawing blocks says how much hangs on them, which a normal approximation
-    does not.
+    Two parameters more gain about two readings' worth of misfit by themselves. A cam sticks in few places, so
+    the gain lies in few blocks: drawing blocks says how much hangs on them, which a normal approximation does
+    not.
     """
     blocks = len(gain)
     if blocks < MIN_BLOCKS:

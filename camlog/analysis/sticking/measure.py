@@ -2,8 +2,8 @@
 
 Four independent looks, weighed together: plateaus followed by jumps that no smooth cam could make
 (`plateaus`), the stiction model of Choudhury, Thornhill & Shah (2005) fitted against a slow but smooth cam
-(`fit`), the shape of any limit cycle at steady command (`cycle`), and that of single swings about a
-command that drifts (`swings`). Slowness alone leaves no plateau, however slow.
+(`fit`), the shape of any limit cycle at steady command (`cycle`), and that of single swings about a command
+that drifts (`swings`). Slowness alone leaves no plateau, however slow.
 """
 
 from __future__ import annotations
@@ -55,11 +55,12 @@ class Sticking:
     """What a cam's sticking looks like, if it sticks.
 
     `stick_band_deg` how far the command leaves before the cam moves, `jump_deg` how far it then jumps (zero
-    band: none was seen; missing where it only hunts). `stuck_time_fraction` is the share of the time in which the
-    cam should have been moving (`moving_s`) that it stood still. `sticks` is the verdict of the tests: True, False, or
-    None, with a `reason`, where the command moved too little; `p_smooth` the probability of the evidence if the cam
-    were only slow. `plateaus` seen, `jumps` among them, `with_supply` plateaus left only as engine speed rose.
-    `never_moved`: the command moved and the cam did not. `swings` is what it does about a command that hardly moves.
+    band: none was seen; missing where it only hunts). `stuck_time_fraction` is the share of the time in which
+    the cam should have been moving (`moving_s`) that it stood still. `sticks` is the verdict of the tests:
+    True, False, or None, with a `reason`, where the command moved too little; `p_smooth` the probability of
+    the evidence if the cam were only slow. `plateaus` seen, `jumps` among them, `with_supply` plateaus left
+    only as engine speed rose. `never_moved`: the command moved and the cam did not. `swings` is what it does
+    about a command that hardly moves.
     """
 
     stick_band_deg: Estimate
@@ -112,7 +113,8 @@ def measure_sticking(cam: CamData, oscillation: Oscillation | None = None) -> St
 
 
 def _stuck(cam: CamData, jumps: list[Plateau]) -> np.ndarray:
-    """True (n,) for readings on a plateau that ended in a jump, or still where the slowest cam would have moved."""
+    """True (n,) for readings on a plateau that ended in a jump, or still where the slowest cam would have
+    moved."""
     stuck = np.zeros(len(cam.actual_deg), dtype=bool)
     for plateau in jumps:
         first, last = np.searchsorted(cam.actual_time_s, [plateau.start_s, plateau.break_s])

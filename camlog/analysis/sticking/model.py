@@ -2,8 +2,8 @@
 
 Choudhury, Thornhill & Shah, Control Engineering Practice 13 (2005): after a reversal the output stays put
 until the input has travelled S (dead band plus stick band), then jumps by J and follows, (S - J) / 2 behind;
-after a halt it stays until the input has gone on by J. Behind it here a first-order lag with dead time and rate
-limit, so that S = J = 0 is the slow but smooth cam and the two hypotheses are one family.
+after a halt it stays until the input has gone on by J. Behind it here a first-order lag with dead time and
+rate limit, so that S = J = 0 is the slow but smooth cam and the two hypotheses are one family.
 """
 
 from __future__ import annotations
@@ -36,7 +36,8 @@ def simulate(
     `command_deg` (k, m) on a uniform grid of `step_s`, `first_deg` (k,) where the cam stood at its start,
     `moving` (k,) which way it was going then (+1, -1, or 0: it stood). Returns (m, c, k).
     """
-    # Every parameter in the full shape (c, k): stretching it anew in each step would take longer than the sums.
+    # Every parameter in the full shape (c, k): stretching it anew in each step would take longer than the
+    # sums.
     band, jump, tau, dead, rate = (np.repeat(column[:, None], len(command_deg), axis=1) for column in cams.T)
     now = np.broadcast_to(first_deg, band.shape).astype(float)
     answer = _delayed(np.ascontiguousarray(command_deg.T), dead / step_s)
@@ -70,7 +71,8 @@ def _delayed(command: np.ndarray, late: np.ndarray) -> np.ndarray:
 def _stick(x: np.ndarray, start, first, going, halt: float, band: np.ndarray, jump: np.ndarray) -> None:
     """Put each candidate's stick band and jump (c, k) on its input `x` (m, c, k), in place."""
     offset, turned_back = 0.5 * (band - jump), -band
-    # Where the cam is on the move it follows; where it stands, it is taken to have come from the side it lags on.
+    # Where the cam is on the move it follows; where it stands, it is taken to have come from the side it lags
+    # on.
     direction = np.where(going != 0, going, np.where(start >= first, 1.0, -1.0))
     extreme = np.where(going != 0, direction * start, direction * first + offset)
     held, last_move = np.zeros((2, *band.shape))

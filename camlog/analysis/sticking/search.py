@@ -1,9 +1,10 @@
 """Search among candidate cams: a coarse grid, then the cross-entropy method.
 
 Rubinstein, Methodology and Computing in Applied Probability 1 (1999): candidates are drawn around the best
-ones so far, with their spread, so that the search follows the valley in which stick band, jump and lag
-trade against each other. Misfit is Huber's (Annals of Mathematical Statistics 35 (1964)). SciPy's searches try
-candidates one by one and return the best; here a hundred are simulated at once, and all count in the intervals.
+ones so far, with their spread, so that the search follows the valley in which stick band, jump and lag trade
+against each other. Misfit is Huber's (Annals of Mathematical Statistics 35 (1964)). SciPy's searches try
+candidates one by one and return the best; here a hundred are simulated at once, and all count in the
+intervals.
 """
 
 from __future__ import annotations
@@ -96,7 +97,8 @@ def best_smooth(data: Stretches) -> Fitted:
 
 
 def sticking_grid(smooth: np.ndarray) -> np.ndarray:
-    """Sticking cams as quick as the best smooth one, and quicker: sticking looks like slowness to a smooth fit."""
+    """Sticking cams as quick as the best smooth one, and quicker: sticking looks like slowness to a smooth
+    fit."""
     tau, dead, rate = smooth[[TAU, DEAD, RATE]]
     lags = ((tau, dead), (0.5 * tau, dead), (tau, max(dead - 0.1, 0.0)), (tau, max(dead - 0.2, 0.0)))
     lags = [(*lag, rate) for lag in lags] + [(0.1, 0.05, np.inf), (0.25, 0.1, np.inf)]
@@ -104,7 +106,8 @@ def sticking_grid(smooth: np.ndarray) -> np.ndarray:
 
 
 def cross_entropy(data: Stretches, start: Fitted, drawn: int, rounds: tuple[float, ...] = WIDER) -> Fitted:
-    """Draw candidates around the best ones so far, again and again; returns all that were drawn, and the start.
+    """Draw candidates around the best ones so far, again and again; returns all that were drawn, and the
+    start.
 
     A rate limit, or sticking, is drawn only where the best candidate of the start has it.
     """
@@ -157,7 +160,8 @@ def _coordinates(cams: np.ndarray) -> np.ndarray:
 
 
 def _cams(coordinates: np.ndarray, limited: bool, sticks: bool) -> np.ndarray:
-    """The candidates (c, 5) at coordinates, those `limited` with a rate limit, those that stick with a band."""
+    """The candidates (c, 5) at coordinates, those `limited` with a rate limit, those that stick with a band.
+    """
     band, share, tau, dead, rate = coordinates.T
     band = np.exp(np.clip(band, np.log(0.02), np.log(40.0))) if sticks else np.zeros(len(band))
     rate = np.exp(np.clip(rate, 0.0, np.log(_NO_LIMIT))) if limited else np.full(len(band), np.inf)

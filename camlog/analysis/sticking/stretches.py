@@ -1,4 +1,5 @@
-"""The stretches of a drive that tell most about sticking: much command motion, begun while the cam is on the move."""
+"""The stretches of a drive that tell most about sticking: much command motion, begun while the cam is on the
+move."""
 
 from __future__ import annotations
 
@@ -65,7 +66,8 @@ class Stretches:
 
 
 def choose_stretches(cam: CamData, knee_deg: float) -> Stretches | None:
-    """The stretches with most command motion, those first whose beginning is known; None where none has enough."""
+    """The stretches with most command motion, those first whose beginning is known; None where none has
+    enough."""
     grid, t = command_grid(cam), cam.actual_time_s
     length = round(STRETCH_S / GRID_S)
     count = len(grid.command_deg) // length
@@ -83,7 +85,7 @@ def choose_stretches(cam: CamData, knee_deg: float) -> Stretches | None:
     for begin, way, tile in chosen:
         if begin + length > len(grid.command_deg) or not grid.known[begin : begin + length].all():
             begin, way = tile, 0
-        start_s = float(grid.time_s(begin))
+        start_s = float(grid.time_s[begin])
         a, b = np.searchsorted(t, [start_s, start_s + (length - 1) * GRID_S])
         if b - a < MIN_READINGS or np.max(np.diff(t[a:b])) > 2.0 * cam.actual_max_gap_s:
             continue
@@ -112,7 +114,7 @@ def _on_the_move(cam: CamData, begin: int, length: int) -> tuple[int, int]:
     cells = np.arange(begin, min(begin + length, len(ordered) - look))
     if not len(cells):
         return begin, 0
-    at_s = grid.time_s(cells)
+    at_s = grid.time_s[cells]
     before, now, later = (
         np.interp(at_s + shift, cam.actual_time_s, cam.actual_deg) for shift in (-MOVE_WATCHED_S, 0.0, MOVE_WATCHED_S)
     )

@@ -4,8 +4,8 @@ A cam that sticks in warm oil hunts several times a second, too short for a plat
 (`plateaus`), at a rate that changes with oil and rest, so that no line stands out of its spectrum
 (`oscillation`), and it goes on while the command drifts. Half cycles are therefore taken one at a time:
 between two turns of the error, about the line through the middles of the moves before and after, wherever the
-command itself was straight enough that the swing cannot be an answer to it. Where the cam swings against a stop,
-it stands there whatever its fault: such half cycles tell nothing.
+command itself was straight enough that the swing cannot be an answer to it. Where the cam swings against a
+stop, it stands there whatever its fault: such half cycles tell nothing.
 """
 
 from __future__ import annotations
@@ -34,10 +34,10 @@ COMMAND_SHARE = 0.35  # of the swing, which the command may leave a straight lin
 MOST = 600
 # A half cycle is one or the other where the worse form leaves this many times what the better one leaves.
 CLEAR = 2.0
-# How often a cam that does not stick seems to stand, and one that does not hunt to swing smoothly; chosen on the
-# tuning half of the validity benchmark. There no cam with another fault, and no healthy one, stood in more than
-# half of a score of half cycles, and only cams that leak, or whose loop or valve hunts, swung smoothly in
-# more than one of five.
+# How often a cam that does not stick seems to stand, and one that does not hunt to swing smoothly; chosen on
+# the tuning half of the validity benchmark. There no cam with another fault, and no healthy one, stood in
+# more than half of a score of half cycles, and only cams that leak, or whose loop or valve hunts, swung
+# smoothly in more than one of five.
 CHANCE_STANDING, CHANCE_SMOOTH = 0.3, 0.1
 STANDING_LEAST, SMOOTH_LEAST, SMOOTH_MOST = 12, 15, 0.05
 SHARE_LEAST = 0.01  # of the running time: in a day's driving a few score come together by themselves
@@ -48,8 +48,8 @@ SIGNIFICANT = 0.001
 class Swings:
     """Half cycles about a nearly straight command: how many were `judged`, of these `standing` (clearly on a
     plateau) and `smooth` (clearly a sinusoid); `swing_deg` from turn to turn, `half_cycle_s` how long one
-    lasts, `seconds` all of them together, `begun_s` when each began. `share` is the part of the time with the engine
-    running that the cam swung like this (those passed over by the selection included)."""
+    lasts, `seconds` all of them together, `begun_s` when each began. `share` is the part of the time with the
+    engine running that the cam swung like this (those passed over by the selection included)."""
 
     judged: int
     standing: int
@@ -117,9 +117,10 @@ def measure_swings(cam: CamData) -> Swings:
 
 
 def _turns(value: np.ndarray, least: float, readings: int) -> tuple[np.ndarray, np.ndarray]:
-    """Indices (k,) of turning points at least `least` out of what lies about them, within so many `readings`, high
-    and low in turn, and which they are (k,): +1 or -1."""
-    # That much out of the lowest for a while about it a turn must be, too; it spares most of them the longer look.
+    """Indices (k,) of turning points at least `least` out of what lies about them, within so many `readings`,
+    high and low in turn, and which they are (k,): +1 or -1."""
+    # That much out of the lowest for a while about it a turn must be, too; it spares most of them the longer
+    # look.
     high = find_peaks(value, height=(minimum_filter1d(value, readings) + least, None), prominence=least)[0]
     low = find_peaks(-value, height=(least - maximum_filter1d(value, readings), None), prominence=least)[0]
     at, way = np.concatenate([high, low]), np.repeat([1.0, -1.0], [len(high), len(low)])
@@ -151,8 +152,9 @@ def _swinging(t: np.ndarray, y: np.ndarray, command: np.ndarray, at: np.ndarray,
 def _half_cycle(
     t: np.ndarray, y: np.ndarray, turns: np.ndarray, way: float, longest_gap_s: float
 ) -> tuple[slice, float, float, float, float, float] | None:
-    """The readings of the half cycle about the middle one of three turns, its begin and length (s), swing (deg) and
-    what a sinusoid and a trapezoid leave of it; None where it is broken, too long or read too seldom."""
+    """The readings of the half cycle about the middle one of three turns, its begin and length (s), swing
+    (deg) and what a sinusoid and a trapezoid leave of it; None where it is broken, too long or read too
+    seldom."""
     before, here, after = turns
     swing = float(min(abs(y[here] - y[before]), abs(y[here] - y[after])))
     begin_deg, end_deg = 0.5 * (y[before] + y[here]), 0.5 * (y[here] + y[after])
