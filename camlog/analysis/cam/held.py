@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -31,8 +31,8 @@ class HeldReadings:
 
     def follows(self, lag: int) -> np.ndarray:
         """True (m - lag,) where held reading k + lag is that many readings after k, in the same block."""
-        together = self.index[lag:] - self.index[: len(self.index) - lag] == lag
-        return together & (self.block[lag:] == self.block[: len(self.block) - lag])
+        index, block = self.index, self.block
+        return (index[lag:] - index[: len(index) - lag] == lag) & (block[lag:] == block[: len(block) - lag])
 
 
 @once_per_cam
@@ -47,19 +47,16 @@ def held_readings(cam: CamData) -> HeldReadings:
     if not len(index):
         return HeldReadings(index, np.empty(0), index, np.empty(0))
     blocks, t = blocks_of(label[index]), cam.actual_time_s[index]
-    residual = _detrended(t, cam.actual_deg[index], blocks)
     now, lagged = cam.command_at_actual[index], cam.command_at(t - COMMAND_LAG_S)
     lagged = np.where(np.isfinite(lagged), lagged, now)
-    command = np.column_stack([_detrended(t, c, blocks) for c in (now, lagged)])
-    quiet = max(COMMAND_QUIET_DEG, COMMAND_QUIET_COUNTS * cam.command_step_deg)
-    if np.sqrt(np.mean(command[:, 0] ** 2)) > quiet:
-        gain, *_ = np.linalg.lstsq(command, residual, rcond=1e-6)
-        residual = residual - command @ gain
-    held = HeldReadings(index, residual, np.repeat(np.arange(len(blocks.size)), blocks.size), np.empty(0))
+    residual, *command = (_detrended(t, angle, blocks) for angle in (cam.actual_deg[index], now, lagged))
+    if np.sqrt(np.mean(command[0] ** 2)) > max(COMMAND_QUIET_DEG, COMMAND_QUIET_COUNTS * cam.command_step_deg):
+        command = np.column_stack(command)
+        residual = residual - command @ np.linalg.lstsq(command, residual, rcond=1e-6)[0]
+    held = HeldReadings(index, residual, np.repeat(np.arange(len(blocks.size)), blocks.size), blocks.size)
     # Slow flutter looks like trend: a line takes as many readings' worth of it as it stays alike for.
     taken = TREND_PARAMETERS * _alike_readings(held)
-    freedom = np.maximum(blocks.size - taken, 0.4 * blocks.size)
-    return HeldReadings(index, residual, held.block, freedom)
+    return replace(held, freedom=np.maximum(blocks.size - taken, 0.4 * blocks.size))
 
 
 def _alike_readings(held: HeldReadings) -> float:
@@ -67,18 +64,17 @@ def _alike_readings(held: HeldReadings) -> float:
 
     The trend that was removed took the same share from every lag; it is given back in a second pass.
     """
-    part = slice(ALIKE_SAMPLE)
-    held = HeldReadings(held.index[part], held.residual_deg[part], held.block[part], held.freedom)
-    residual = held.residual_deg
+    first = {name: getattr(held, name)[:ALIKE_SAMPLE] for name in ("index", "residual_deg", "block")}
+    held, residual = replace(held, **first), first["residual_deg"]
     power = float(np.mean(residual**2))
     if power <= 1e-12:
         return 1.0
     covariance = []
     for lag in range(1, min(ALIKE_MOST, len(residual) - 1) + 1):
-        together = held.follows(lag)
-        if not together.any():
+        product = (residual[lag:] * residual[:-lag])[held.follows(lag)]
+        if not len(product):
             break
-        covariance.append(float(np.mean((residual[lag:] * residual[:-lag])[together])))
+        covariance.append(float(np.mean(product)))
         if covariance[-1] < -0.2 * power:
             break
     length = len(residual) / (held.block[-1] - held.block[0] + 1)
@@ -101,9 +97,9 @@ def slopes(time_s: np.ndarray, value: np.ndarray, blocks: Blocks) -> np.ndarray:
     """Slope (b,) of the straight line through each block; 0 where a block has one time only."""
     x = centred(time_s, blocks)
     spread = blocks.sum(x * x)
-    return np.where(spread > 0, blocks.sum(x * centred(value, blocks)) / np.where(spread > 0, spread, 1.0), 0.0)
+    along = blocks.sum(x * centred(value, blocks))
+    return np.divide(along, spread, out=np.zeros(len(spread)), where=spread > 0)
 
 
 def _detrended(time_s: np.ndarray, value: np.ndarray, blocks: Blocks) -> np.ndarray:
-    slope = slopes(time_s, value, blocks)
-    return centred(value, blocks) - blocks.spread(slope) * centred(time_s, blocks)
+    return centred(value, blocks) - blocks.spread(slopes(time_s, value, blocks)) * centred(time_s, blocks)

@@ -21,7 +21,7 @@ from camlog.oil_windows import OilWindow
 
 # Pieces of unequal length, so that no oscillation keeps step with them and passes for drift.
 DRIFT_PIECES_S = (1.1, 1.9, 1.4, 2.3)
-MIN_PIECE_READINGS = 4
+MIN_PIECE_READINGS, MIN_PIECE_S = 4, 0.8 * min(DRIFT_PIECES_S)
 # Long enough to be motion and not noise, short beside a leak's creep.
 LOPSIDED_S, LOPSIDED_LEAST_DEG, MIN_LOPSIDED = 0.4, 0.3, 30
 NOT_HELD = "the command was never steady for long enough to watch the cam hold it"
@@ -42,62 +42,57 @@ class HoldWindow:
 class Hold(HoldWindow):
     """How a cam holds a steady command over the whole drive.
 
-    `oscillation` is the strongest steady oscillation or none, `lopsided` how unlike its motion is both ways,
-    `aliasing` a sentence where the sampling is too slow to say how fast the cam really flutters (empty
-    otherwise).
+    `oscillation` is the strongest steady one, `lopsided` how unlike its motion is both ways, `aliasing` a sentence
+    where the sampling is too slow to say how fast the cam really flutters (empty otherwise).
     """
 
     oscillation: Oscillation
     lopsided: Estimate
-    aliasing: str = ""
+    aliasing: str
     windows: tuple[tuple[OilWindow, HoldWindow], ...] = ()
 
 
 def measure_hold(cam: CamData) -> Hold:
-    """Measure flutter, drift and oscillation at steady command, over the whole drive and in each oil window.
-    """
-    held = held_readings(cam)
+    """Measure flutter, drift and oscillation at steady command; flutter and drift in each oil window, too."""
+    held, hz = held_readings(cam), 1.0 / cam.actual_interval_s
     aliasing = ""
-    if cam.actual_interval_s > 0.5 / TORQUE_PULSE_HZ:
+    if hz < 2.0 * TORQUE_PULSE_HZ:
         aliasing = (
-            f"read {1.0 / cam.actual_interval_s:.0f} times a second: motion faster than "
-            f"{0.5 / cam.actual_interval_s:.1f} Hz shows as slower flutter, its size stays right"
+            f"read {hz:.0f} times a second: motion faster than {0.5 * hz:.1f} Hz shows as slower flutter, "
+            "its size stays right"
         )
     if not len(held.index):
         nothing = missing(NOT_HELD)
         return Hold(nothing, nothing, 0.0, no_oscillation(NOT_HELD), nothing, aliasing)
     slope, slope_index = _piece_slopes(cam)
-    whole = np.ones(len(held.index), dtype=bool)
-    inside = [(w, mask[held.index], mask[slope_index]) for w, mask in cam.by_window if mask[held.index].any()]
-    rows = tuple((w, _in_window(cam, held, here, slope[there])) for w, here, there in inside)
-    oscillations = [find_oscillation(cam, held, here) for _, here, _ in inside] or [find_oscillation(cam, held, whole)]
+    here = [(w, mask[held.index], slope[mask[slope_index]]) for w, mask in cam.by_window]
+    here = [(w, inside, slope) for w, inside, slope in here if inside.any()]
+    everywhere = np.ones(len(held.index), dtype=bool)
+    oscillations = [find_oscillation(cam, held, i) for i in [i for _, i, _ in here] or [everywhere]]
     strongest = max(oscillations, key=lambda o: (o.found, o.amplitude_deg or 0.0))
-    all_over = _in_window(cam, held, whole, slope)
-    return Hold(
-        all_over.flutter_rms_deg, all_over.drift_deg_per_s, all_over.held_s, strongest, _lopsided(cam, held), aliasing, rows
-    )  # fmt: skip
+    rows = tuple((w, HoldWindow(*_flutter_and_drift(cam, held, *row))) for w, *row in here)
+    return Hold(*_flutter_and_drift(cam, held, everywhere, slope), strongest, _lopsided(cam, held), aliasing, rows)
 
 
-def _in_window(cam: CamData, held: HeldReadings, inside: np.ndarray, slope: np.ndarray) -> HoldWindow:
+def _flutter_and_drift(
+    cam: CamData, held: HeldReadings, inside: np.ndarray, slope: np.ndarray
+) -> tuple[Estimate, Estimate, float]:
+    """Flutter of the held readings `inside` (m,), drift from the slopes of pieces, and seconds held."""
     blocks = blocks_of(held.block[inside])
     number = held.block[inside][blocks.starts]
     # A window may hold part of a block: its share of the freedom left after the trend.
-    share = blocks.size / np.bincount(held.block)[number]
+    freedom = held.freedom[number] * blocks.size / np.bincount(held.block)[number]
     square = blocks.sum(held.residual_deg[inside] ** 2)
-    flutter = root_mean_square(square, held.freedom[number] * share, cam.actual_step_deg**2 / 12.0)
-    return HoldWindow(flutter, median(slope) if len(slope) else missing(NOT_HELD), cam.seconds(held.index[inside]))
+    drift = median(slope) if len(slope) else missing(NOT_HELD)
+    return root_mean_square(square, freedom, cam.actual_step_deg**2 / 12.0), drift, cam.seconds(held.index[inside])
 
 
 def _lopsided(cam: CamData, held: HeldReadings) -> Estimate:
-    """Skewness of the held cam's motion over LOPSIDED_S: 0 alike both ways, large where it creeps one way and
-    is pushed back.
+    """Skewness of the held cam's motion over LOPSIDED_S: large where it creeps one way and is pushed back.
 
-    A leaking phaser sinks and is caught; one that sticks or hunts goes both ways alike. The interval is the
-    skewness's own for so many independent steps (six over their number, Cramer, Mathematical Methods of
-    Statistics, ch. 27).
+    A leaking phaser sinks and is caught; one that sticks or hunts goes both ways alike. The interval is that of the
+    skewness of so many independent steps (Cramer, Mathematical Methods of Statistics, ch. 27).
     """
-    if not cam.actual_interval_s > 0:
-        return missing(NOT_HELD)
     lag = max(round(LOPSIDED_S / cam.actual_interval_s), 1)
     step = (held.residual_deg[lag:] - held.residual_deg[:-lag])[held.follows(lag)]
     power = float(np.mean(step**2)) if len(step) else 0.0
@@ -110,15 +105,13 @@ def _lopsided(cam: CamData, held: HeldReadings) -> Estimate:
 
 
 def _piece_slopes(cam: CamData) -> tuple[np.ndarray, np.ndarray]:
-    """Slope (deg/s) of actual minus command over each of DRIFT_PIECES_S in turn, and each one's first
-    reading."""
+    """Slope (deg/s) of actual minus command over each of DRIFT_PIECES_S in turn; each piece's first reading."""
     segment = steady_segments(cam).segment
     index = np.flatnonzero(segment >= 0)
-    t = cam.actual_time_s[index]
-    edges = np.cumsum(DRIFT_PIECES_S)
+    t, edges = cam.actual_time_s[index], np.cumsum(DRIFT_PIECES_S)
     turn = np.floor(t / edges[-1])
     piece = turn.astype(np.int64) * len(edges) + np.searchsorted(edges, t - turn * edges[-1], side="right")
     blocks = blocks_of(piece + segment[index] * (int(piece[-1]) + 2))
     last = blocks.starts + blocks.size - 1
-    usable = (blocks.size >= MIN_PIECE_READINGS) & (t[last] - t[blocks.starts] >= 0.8 * min(DRIFT_PIECES_S))
+    usable = (blocks.size >= MIN_PIECE_READINGS) & (t[last] - t[blocks.starts] >= MIN_PIECE_S)
     return slopes(t, cam.error_deg[index], blocks)[usable], index[blocks.starts[usable]]
