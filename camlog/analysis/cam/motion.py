@@ -11,8 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from camlog.analysis.cam.camdata import CamData
-from camlog.analysis.cam.noise import settled_noise_deg
-from camlog.analysis.cam.segments import envelope_error, rest_commanded, steady_segments
+from camlog.analysis.cam.segments import envelope_error, rest_commanded, settled_noise_deg, steady_segments
 from camlog.analysis.estimate import blocks_of
 
 TILE_S = 1.0

@@ -1,7 +1,10 @@
-"""Where the cam stands: while its command has left it, while it should move, and to the last digit.
+"""Where the cam stands while its command has left it, and where it then jumps.
 
-The command counts as having left where the cam lies outside everything commanded in the last AWAY_WINDOW_S,
-so a dead time shorter than that leaves no trace. Every measure of standing and jumping starts from here.
+The command counts as having left where the cam lies outside everything commanded in the last AWAY_WINDOW_S, so a
+dead time shorter than that leaves no trace. There a cam that is slow but smooth (first order, with or without a
+rate limit) moves all the while, at least in proportion to the distance or at its limit. One that stands still and
+then moves at once several times faster for its distance cannot be such a cam, whatever its time constant: that is
+the test, made on each plateau and the motion right after it, so that oil and pressure were the same for both.
 """
 
 from __future__ import annotations
@@ -11,15 +14,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from camlog.analysis.cam.camdata import CamData, once_per_cam
-from camlog.analysis.cam.noise import settled_noise_deg
 from camlog.analysis.cam.segments import (
     cell_of_reading,
     command_grid,
     command_range,
     outside,
     rest_commanded,
+    settled_noise_deg,
     steady_segments,
 )
+from camlog.analysis.estimate import blocks_of
 
 # Longest dead time of any phaser that is merely slow; what stands still for longer is stuck.
 AWAY_WINDOW_S = 0.4
@@ -27,22 +31,31 @@ AWAY_MIN_DEG, AWAY_SIGMAS, AWAY_COUNTS = 1.0, 4.0, 2.0
 STILL_MIN_DEG, STILL_SIGMAS, STILL_COUNTS = 0.15, 3.0, 1.05
 MIN_BIAS_READINGS = 10
 SLOW_MOVE_DEG_PER_S = 2.0
-# Slower than any phaser that still works: what stays put where even this one would have moved visibly is
-# stuck.
-SLOWEST_TIME_CONSTANT_S = 8.0
-HORIZONS_S = (1.0, 2.0, 4.0, 8.0)
-VISIBLE_BANDS = 2.0
+# Slower than any phaser that still works: what stays put where even this one would have moved visibly is stuck.
+SLOWEST_TIME_CONSTANT_S, HORIZONS_S, VISIBLE_BANDS = 8.0, (1.0, 2.0, 4.0, 8.0), 2.0
+# A plateau: still over the horizon, flat, for at least so long.
+HORIZON_S, HORIZON_READINGS = 0.3, 2.0
+PLATEAU_MIN_S, FLAT_SIGMAS = 0.2, 1.7
+# How soon after the plateau the jump must come, and how long it is timed over.
+JUMP_WITHIN_S, JUMP_TIMED_S = 1.0, 0.12
+NOISE_SIGMAS = 2.0
+# Supply pressure and direction may change a cam's speed between two moments; not by this factor within a second.
+FASTER = 3.0
+# A break-away that comes with this much more engine speed is oil supply, not friction.
+SUPPLY_RISE = 1.3
+LOOK_BACK_S = 0.5
+MAX_EVENTS = 600
+UNMOVED_DEG, UNMOVED_COUNTS = 0.5, 1.1
 
 
 @dataclass(frozen=True, eq=False)
 class Away:
     """Where the command has left the cam, over its actual readings (n,).
 
-    `side` is +1 where the command is above, -1 below, 0 elsewhere; `near_deg` how far at least, `far_deg` how
-    far at most, over everything commanded in the last `window_s`; the cam's usual error at steady command,
-    where it is held and where it rests, is taken off first (`angle_deg`). `threshold_deg` how far counts;
-    `still_deg` the band within which a cam counts as not moving; `run` numbers unbroken runs of one side, -1
-    elsewhere.
+    `side` is +1 where the command is above, -1 below, 0 elsewhere; `near_deg` how far at least, `far_deg` how far
+    at most, over everything commanded in the last `window_s`; the cam's usual error at steady command, where it is
+    held and where it rests, is taken off first (`angle_deg`). `threshold_deg` how far counts; `still_deg` the band
+    within which a cam counts as not moving; `run` numbers unbroken runs of one side, -1 elsewhere.
     """
 
     side: np.ndarray
@@ -55,23 +68,48 @@ class Away:
     window_s: float
 
 
+@dataclass(frozen=True, slots=True)
+class Plateau:
+    """One plateau followed by motion.
+
+    From `start_s` the cam stood; at `break_s` it moved. `band_deg` is how far the command had travelled since its
+    turning point (after a `reversal`; else how far it was away at the end), `jump_deg` how much of the distance was
+    made up at once. `faster` is how many times faster for its distance it moved after than on the plateau, at
+    least; a smooth cam has 1 or less. `parked`: it broke away by itself, the command at rest (the controller had
+    wound up). `with_supply`: engine speed rose at the break-away.
+    """
+
+    start_s: float
+    break_s: float
+    band_deg: float
+    jump_deg: float
+    faster: float
+    reversal: bool
+    parked: bool
+    with_supply: bool
+
+    @property
+    def jumped(self) -> bool:
+        """True where no smooth cam could have done this."""
+        return self.faster > FASTER and not self.with_supply
+
+
 @once_per_cam
 def find_away(cam: CamData) -> Away:
     """Find where the command has left the cam."""
     # Interpolation lets the command move up to one of its readings earlier than it did.
     window_s = AWAY_WINDOW_S + float(np.nan_to_num(cam.command_interval_s))
     noise, step = settled_noise_deg(cam), cam.actual_step_deg
-    angle = cam.actual_deg - _usual_error(cam)
     low, high = command_range(cam, window_s)
-    beyond = outside(angle, low, high)
+    angle = cam.actual_deg - _usual_error(cam)
+    beyond = np.where(cam.running, outside(angle, low, high), np.nan)
     threshold = max(AWAY_MIN_DEG, AWAY_SIGMAS * noise, AWAY_COUNTS * step)
-    known = np.isfinite(beyond) & cam.running
-    side = np.where(known & (np.abs(beyond) > threshold), -np.sign(np.nan_to_num(beyond)), 0.0).astype(np.int64)
+    side = -np.where(np.abs(beyond) > threshold, np.sign(beyond), 0.0).astype(np.int64)
     broken = np.diff(cam.actual_time_s) > cam.actual_max_gap_s
     number = np.concatenate([[0], np.cumsum((np.diff(side) != 0) | broken)])
     return Away(
         side=side,
-        near_deg=np.abs(beyond),
+        near_deg=np.abs(outside(angle, low, high)),
         far_deg=np.fmax(np.abs(high - angle), np.abs(low - angle)),
         threshold_deg=threshold,
         still_deg=max(STILL_SIGMAS * noise, STILL_COUNTS * step, STILL_MIN_DEG),
@@ -82,8 +120,7 @@ def find_away(cam: CamData) -> Away:
 
 
 def _usual_error(cam: CamData) -> np.ndarray:
-    """The cam's median error at steady command (n,): one value where it is sent to rest, one where it is
-    held.
+    """The cam's median error at steady command (n,): one value where it is sent to rest, one where it is held.
 
     A cam that stands off by the same amount everywhere has an offset; it does not stick.
     """
@@ -97,31 +134,26 @@ def _usual_error(cam: CamData) -> np.ndarray:
 
 @once_per_cam
 def should_move(cam: CamData) -> np.ndarray:
-    """True (n,) for readings at which a healthy cam would be on the move, or the command is away from this.
-    """
-    grid = command_grid(cam)
+    """True (n,) for readings at which a healthy cam would be on the move, or the command is away from this."""
+    grid, cell = command_grid(cam), cell_of_reading(cam)
     moving = (grid.reference_speed() > SLOW_MOVE_DEG_PER_S) & grid.known
-    cell = cell_of_reading(cam)
     moving[cell[find_away(cam).side != 0]] = True
     return moving[cell] & cam.running
 
 
 def long_stuck(cam: CamData) -> np.ndarray:
-    """True (n,) for readings that stayed put for so long, so far from the command, that the slowest cam had
-    moved."""
+    """True (n,) for readings still for so long, so far from the command, that the slowest cam would have moved."""
     t, a, away = cam.actual_time_s, cam.actual_deg, find_away(cam)
     is_away = away.side != 0
     stuck = np.zeros(len(t), dtype=bool)
-    step = np.diff(t, prepend=t[0])
     # Distance times time, of which the slowest cam would have made up its share.
-    owed = np.cumsum(np.where(is_away, np.nan_to_num(away.near_deg) * step, 0.0)) / SLOWEST_TIME_CONSTANT_S
-    new = np.concatenate([[True], np.diff(away.run) != 0])
-    run_start = np.maximum.accumulate(np.where(new, np.arange(len(t)), 0))
-    now = np.flatnonzero(is_away)
+    owed = np.where(is_away, np.nan_to_num(away.near_deg) * np.diff(t, prepend=t[0]), 0.0)
+    owed = np.cumsum(owed) / SLOWEST_TIME_CONSTANT_S
+    blocks, now = blocks_of(away.run), np.flatnonzero(is_away)
+    run_start = blocks.spread(blocks.starts)[now]
     for horizon in HORIZONS_S:
         begin = np.searchsorted(t, t[now] - horizon, side="right") - 1
-        whole = begin >= run_start[now]
-        last, begin = now[whole], begin[whole]
+        last, begin = now[begin >= run_start], begin[begin >= run_start]
         still = np.abs(a[last] - a[begin]) <= away.still_deg
         still &= owed[last] - owed[begin] >= VISIBLE_BANDS * away.still_deg
         # Everything since the horizon began was stuck too.
@@ -132,7 +164,111 @@ def long_stuck(cam: CamData) -> np.ndarray:
 
 
 def repeats(cam: CamData, broken: np.ndarray | bool = False) -> tuple[np.ndarray, np.ndarray]:
-    """First and one past the last index of each run of the very same reading; `broken` (n - 1,) ends runs as
-    well."""
+    """First and one past the last index of each run of the very same reading; `broken` (n - 1,) ends runs, too."""
     edges = np.flatnonzero((np.diff(cam.actual_deg) != 0) | broken) + 1
     return np.concatenate([[0], edges]), np.append(edges, len(cam.actual_deg))
+
+
+@once_per_cam
+def find_plateaus(cam: CamData) -> list[Plateau]:
+    """The plateaus of a drive, in time order (an even selection where there are very many)."""
+    t, a, away = cam.actual_time_s, cam.actual_deg, find_away(cam)
+    # The command is away and the cam has not moved for a moment.
+    horizon = max(HORIZON_S, HORIZON_READINGS * cam.actual_interval_s)
+    still = (np.abs(a - np.interp(t - horizon, t, a)) <= away.still_deg) & (t - t[0] >= horizon)
+    label = np.where(still, away.run, -1)
+    blocks = blocks_of(label)
+    stands = np.flatnonzero(label[blocks.starts] >= 0)
+    if len(stands) > MAX_EVENTS:
+        stands = stands[np.unique(np.linspace(0, len(stands) - 1, MAX_EVENTS).astype(int))]
+    found: list[Plateau] = []
+    for first, size in zip(blocks.starts[stands].tolist(), blocks.size[stands].tolist(), strict=True):
+        if not found or t[first + size - 1] > found[-1].break_s:
+            plateau = _plateau(cam, first, first + size - 1)
+            found += [] if plateau is None else [plateau]
+    return found
+
+
+def _plateau(cam: CamData, first: int, last: int) -> Plateau | None:
+    """The plateau of which the readings `first` to `last` are still; None where it is none, or no motion follows."""
+    t, a, away, longest_s = cam.actual_time_s, cam.actual_deg, find_away(cam), cam.actual_max_gap_s
+    level, direction, band = float(np.median(a[first : last + 1])), int(away.side[last]), away.still_deg
+    # On to the last reading on the plateau, back to the one that arrived on it.
+    after, begin = last, first
+    while after + 1 < len(a) and direction * (a[after + 1] - level) <= band:
+        after += 1
+        if t[after] - t[last] > JUMP_WITHIN_S:
+            return None
+    while begin > 0 and abs(a[begin - 1] - level) <= band and t[begin] - t[begin - 1] <= longest_s:
+        begin -= 1
+    if after + 1 >= len(a) or t[after + 1] - t[after] > longest_s:
+        return None
+    standing = begin + np.flatnonzero(away.side[begin : after + 1] == direction)
+    if len(standing) < 2 or t[standing[-1]] - t[standing[0]] < PLATEAU_MIN_S:
+        return None
+    # The turning point of a swing is no plateau: there the cam never stands.
+    still = a[standing[: max(len(standing) - 1, 2)]]
+    if np.std(still) > FLAT_SIGMAS * max(settled_noise_deg(cam), 0.5 * cam.actual_step_deg):
+        return None
+    break_s = float(0.5 * (t[after] + t[after + 1]))
+    # If neither the command left the cam while it stood, nor the cam broke away by itself with the command at
+    # rest, it had an error all along and moved off as the command did: nothing to do with sticking.
+    arrived = slice(begin, begin + 3)
+    at_first = np.nanmedian(np.where(away.side[arrived] == direction, away.near_deg[arrived], 0.0))
+    lately = _commanded(cam, break_s - away.window_s, break_s + JUMP_TIMED_S)
+    parked = bool(np.ptp(lately) <= max(UNMOVED_DEG, UNMOVED_COUNTS * cam.command_step_deg))
+    if not parked and away.near_deg[standing[-1]] - at_first < away.threshold_deg:
+        return None
+    at_break = direction * np.interp(break_s, cam.command_time_s, cam.command_deg)
+    bias = np.median(a[standing] - away.angle_deg[standing])
+    error = float(at_break + direction * (bias - level))
+    faster, jump = _jump(cam, standing, after, direction, level, error)
+    before_s = max(t[begin] - LOOK_BACK_S, t[0])
+    reversal = bool(direction * (a[np.searchsorted(t, before_s)] - level) > band)
+    travelled = float(at_break - np.min(direction * _commanded(cam, before_s, break_s)))
+    speed = cam.speed_at(np.array([t[standing[0]], break_s, break_s + LOOK_BACK_S]))
+    return Plateau(
+        start_s=float(t[begin]),
+        break_s=break_s,
+        band_deg=max(travelled, error) if reversal else error,
+        jump_deg=jump,
+        faster=faster,
+        reversal=reversal,
+        parked=parked,
+        with_supply=bool(max(speed[1], speed[2]) > SUPPLY_RISE * speed[0]),
+    )
+
+
+def _commanded(cam: CamData, start_s: float, end_s: float) -> np.ndarray:
+    first, last = command_grid(cam).cell(np.array([start_s, end_s]))
+    return command_grid(cam).command_deg[first : last + 1]
+
+
+def _jump(
+    cam: CamData, standing: np.ndarray, after: int, direction: int, level: float, error: float
+) -> tuple[float, float]:
+    """How many times faster for its distance the cam moved after the plateau than on it, and how far at once."""
+    t, a, away, noise = cam.actual_time_s, cam.actual_deg, find_away(cam), settled_noise_deg(cam)
+    soon = np.arange(after, np.searchsorted(t, t[after] + JUMP_WITHIN_S, side="right"))
+    ends = np.searchsorted(t, t[soon] + JUMP_TIMED_S)
+    soon, ends = soon[ends < len(a)], ends[ends < len(a)]
+    good = t[ends] - t[soon] <= cam.actual_max_gap_s + JUMP_TIMED_S
+    soon, ends = soon[good], ends[good]
+    if not len(soon):
+        return 0.0, 0.0
+    # On the plateau: at most this fast, and at least this far from the command.
+    edge = max(len(standing) // 4, 1)
+    crept = abs(float(np.mean(a[standing[-edge:]]) - np.mean(a[standing[:edge]])))
+    crept += max(NOISE_SIGMAS * noise * np.sqrt(2.0 / edge), 0.5 * cam.actual_step_deg)
+    slow = crept / (t[standing[-1]] - t[standing[0]])
+    near = float(np.mean(away.near_deg[standing]))
+    # After it: at least this fast, and at most this far from the command.
+    fast = direction * (a[ends] - a[soon]) - NOISE_SIGMAS * np.sqrt(2.0) * noise
+    fast /= t[ends] - t[soon]
+    command, angle, to_end = cam.command_at_actual, away.angle_deg, slice(after + 1, ends[-1] + 1)
+    far = np.fmax(np.fmax(away.far_deg[soon], np.abs(command[ends] - angle[soon])), near)
+    faster = float(np.max(np.minimum(fast / slow, fast / far * near / slow)))
+    left = direction * (command[to_end] - angle[to_end])
+    made_up = error - float(np.nanmin(left)) if np.isfinite(left).any() else 0.0
+    moved = float(np.max(direction * (a[soon[0] : ends[-1] + 1] - level)))
+    return max(faster, 0.0), max(min(made_up, moved), 0.0)

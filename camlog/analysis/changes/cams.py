@@ -14,9 +14,8 @@ import numpy as np
 
 from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.cam.held import held_readings
-from camlog.analysis.cam.plateaus import find_plateaus
-from camlog.analysis.cam.segments import command_grid, settled_blocks, steady_segments
-from camlog.analysis.cam.standing import should_move
+from camlog.analysis.cam.segments import cell_of_reading, command_grid, settled_blocks, steady_segments
+from camlog.analysis.cam.standing import find_plateaus, should_move
 from camlog.analysis.changes.change import Compared, messages
 from camlog.analysis.changes.shared import Shared, cells_of, range_words, shared
 from camlog.analysis.estimate import Estimate, blocks_of, missing, root_mean_square
@@ -72,8 +71,7 @@ class Side:
     @property
     def rate_cell(self) -> np.ndarray:
         """The cell together with the range of speed a slow but healthy cam would have now."""
-        grid = command_grid(self.cam)
-        speed = grid.reference_speed()[grid.cell(self.cam.actual_time_s)]
+        speed = command_grid(self.cam).reference_speed()[cell_of_reading(self.cam)]
         return self.cell * RATE_CELLS + np.digitize(speed, RATE_EDGES_DEG_S)
 
     @cached_property

@@ -13,8 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from camlog.analysis.cam.camdata import CamData, once_per_cam
-from camlog.analysis.cam.noise import reading_noise_deg
-from camlog.analysis.cam.segments import rest_commanded, runs
+from camlog.analysis.cam.segments import reading_noise_deg, rest_commanded, runs
 from camlog.analysis.cam.standing import repeats
 from camlog.analysis.sensor.frozen import longest_live_repeat, mark
 

@@ -15,8 +15,7 @@ import numpy as np
 
 from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.cam.held import held_readings
-from camlog.analysis.cam.noise import midpoint_residual, settled_noise_deg
-from camlog.analysis.cam.segments import rest_commanded, steady_segments
+from camlog.analysis.cam.segments import midpoint_residual, rest_commanded, settled_noise_deg, steady_segments
 from camlog.analysis.estimate import Estimate, blocks_of, missing, root_mean_square
 from camlog.analysis.sensor.dropout import Dropouts, find_dropouts
 from camlog.analysis.sensor.frozen import Frozen, find_frozen

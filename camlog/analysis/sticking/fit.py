@@ -13,8 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from camlog.analysis.cam.camdata import CamData
-from camlog.analysis.cam.noise import settled_noise_deg
-from camlog.analysis.cam.segments import GRID_S
+from camlog.analysis.cam.segments import GRID_S, settled_noise_deg
 from camlog.analysis.estimate import Estimate, missing
 from camlog.analysis.sticking.model import BAND, DEAD, JUMP
 from camlog.analysis.sticking.search import (

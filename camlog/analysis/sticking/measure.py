@@ -16,9 +16,8 @@ from scipy import stats
 from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.cam.motion import TRAVEL_SHARES
 from camlog.analysis.cam.oscillation import Oscillation
-from camlog.analysis.cam.plateaus import Plateau, find_plateaus
 from camlog.analysis.cam.segments import command_grid
-from camlog.analysis.cam.standing import find_away, long_stuck, should_move
+from camlog.analysis.cam.standing import Plateau, find_away, find_plateaus, long_stuck, should_move
 from camlog.analysis.estimate import Estimate, median, missing
 from camlog.analysis.sticking.cycle import LimitCycle, classify_cycle
 from camlog.analysis.sticking.fit import StickFit, fit_sticking

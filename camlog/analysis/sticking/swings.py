@@ -18,7 +18,7 @@ from scipy.signal import find_peaks
 from scipy.stats import binom
 
 from camlog.analysis.cam.camdata import CamData
-from camlog.analysis.cam.noise import settled_noise_deg
+from camlog.analysis.cam.segments import settled_noise_deg
 from camlog.analysis.estimate import Estimate, median, missing
 from camlog.analysis.sticking.cycle import MIN_READINGS_A_HALF, misfits
 
