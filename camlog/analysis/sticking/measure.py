@@ -1,8 +1,8 @@
 """Sticking: the cam stays put while the command leaves it, then jumps.
 
 Four independent looks, weighed together: plateaus followed by jumps that no smooth cam could make
-(`plateaus`), the stiction model of Choudhury, Thornhill & Shah (2005) fitted against a slow but smooth cam
-(`fit`), the shape of any limit cycle at steady command (`cycle`), and that of single swings about a command
+(`cam.standing`), the stiction model of Choudhury, Thornhill & Shah (2005) fitted against a slow but smooth cam
+(`fit`), the shape of any limit cycle at steady command and that of single swings about a command
 that drifts (`swings`). Slowness alone leaves no plateau, however slow.
 """
 
@@ -19,9 +19,8 @@ from camlog.analysis.cam.oscillation import Oscillation
 from camlog.analysis.cam.segments import command_grid
 from camlog.analysis.cam.standing import Plateau, find_away, find_plateaus, long_stuck, should_move
 from camlog.analysis.estimate import Estimate, median, missing
-from camlog.analysis.sticking.cycle import LimitCycle, classify_cycle
 from camlog.analysis.sticking.fit import StickFit, fit_sticking
-from camlog.analysis.sticking.swings import Swings, measure_swings
+from camlog.analysis.sticking.swings import LimitCycle, Swings, classify_cycle, measure_swings
 from camlog.oil_windows import OilWindow
 
 # How often noise alone makes a smooth cam's plateau look like one with a jump (simulated smooth cams: 1 %).

@@ -1,16 +1,22 @@
-"""Swings about a command that hardly moves: does the cam stand on plateaus in between, or never?
+"""Swings about a held or drifting command: does the cam stand on plateaus in between, or never?
+
+A cam that sticks stands on plateaus and jumps between them (square or trapezoid half cycles), one that leaks
+swings smoothly (sinusoid); each half cycle is fitted by both, as in He, Wang, Pottmann & Qin, Industrial &
+Engineering Chemistry Research 46 (2007), with the trapezoid in place of their triangle because here the stuck part
+itself is what is read. `classify_cycle` does so for a steady oscillation of known period.
 
 A cam that sticks in warm oil hunts several times a second, too short for a plateau to be timed by itself
-(`plateaus`), at a rate that changes with oil and rest, so that no line stands out of its spectrum
-(`oscillation`), and it goes on while the command drifts. Half cycles are therefore taken one at a time:
-between two turns of the error, about the line through the middles of the moves before and after, wherever the
-command itself was straight enough that the swing cannot be an answer to it. Where the cam swings against a
-stop, it stands there whatever its fault: such half cycles tell nothing.
+(`standing`), at a rate that changes with oil and rest, so that no line stands out of its spectrum (`oscillation`),
+and it goes on while the command drifts. `measure_swings` takes half cycles one at a time: between two turns of the
+error, about the line through the middles of the moves before and after, wherever the command itself was straight
+enough that the swing cannot be an answer to it. Where the cam swings against a stop, it stands there whatever its
+fault: such half cycles tell nothing.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
@@ -18,12 +24,26 @@ from scipy.signal import find_peaks
 from scipy.stats import binom
 
 from camlog.analysis.cam.camdata import CamData
+from camlog.analysis.cam.held import held_readings
+from camlog.analysis.cam.motion import TRAVEL_SHARES
+from camlog.analysis.cam.oscillation import Oscillation
 from camlog.analysis.cam.segments import settled_noise_deg
-from camlog.analysis.estimate import Estimate, median, missing
-from camlog.analysis.sticking.cycle import MIN_READINGS_A_HALF, misfits
+from camlog.analysis.estimate import Estimate, blocks_of, median, missing
 
-# From one turn to the next the cam must move this far: well beyond noise and the steps of a coarse reading,
-# which make a plateau of any turning point.
+RAMP_SHARES = (0.05, 0.1, 0.2)  # rise and fall of a trapezoid as shares of its half cycle
+MIN_READINGS_A_HALF = 5
+
+# A steady oscillation. A swing counts where it leaves the middle by this share of the cycle's amplitude, and lasts
+# so many periods.
+SWING_SHARE, HALF_PERIODS = 0.3, (0.25, 1.5)
+MIN_HALF_CYCLES = 5
+STICK_INDEX, SMOOTH_INDEX = 0.6, 0.4  # He et al.: above, stiction; below, none; between, undecided
+CYCLE_MIN_DEG = 0.5
+THERE_SHARE = 0.25  # of the cycle's squared amplitude, which a block's power must reach for the cycle to be there
+MOST_BLOCKS = 24
+
+# Single swings. From one turn to the next the cam must move this far: well beyond noise and the steps of a coarse
+# reading, which make a plateau of any turning point.
 SWING_MIN_DEG, SWING_SIGMAS, SWING_COUNTS = 1.5, 8.0, 5.0
 LONGEST_HALF_S = 3.0
 ALIKE = 0.5  # of the two moves about a turn the smaller is at least this share of the larger
@@ -34,22 +54,86 @@ COMMAND_SHARE = 0.35  # of the swing, which the command may leave a straight lin
 MOST = 600
 # A half cycle is one or the other where the worse form leaves this many times what the better one leaves.
 CLEAR = 2.0
-# How often a cam that does not stick seems to stand, and one that does not hunt to swing smoothly; chosen on
-# the tuning half of the validity benchmark. There no cam with another fault, and no healthy one, stood in
-# more than half of a score of half cycles, and only cams that leak, or whose loop or valve hunts, swung
-# smoothly in more than one of five.
+# How often a cam that does not stick seems to stand, and one that does not hunt to swing smoothly; chosen on the
+# tuning half of the validity benchmark. There no cam with another fault, and no healthy one, stood in more than half
+# of a score of half cycles, and only cams that leak, or whose loop or valve hunts, swung smoothly in more than one
+# of five.
 CHANCE_STANDING, CHANCE_SMOOTH = 0.3, 0.1
 STANDING_LEAST, SMOOTH_LEAST, SMOOTH_MOST = 12, 15, 0.05
 SHARE_LEAST = 0.01  # of the running time: in a day's driving a few score come together by themselves
 SIGNIFICANT = 0.001
 
 
+def misfits(part_of_half: np.ndarray, value: np.ndarray) -> tuple[float, float]:
+    """Sums of squares that the best half sinusoid and the best trapezoid leave of `value` (n,), read at
+    `part_of_half` (n,) of the way, 0 to 1, between two crossings of the middle."""
+    to_end = np.minimum(part_of_half, 1.0 - part_of_half)
+    forms = [np.sin(np.pi * part_of_half), *(np.minimum(1.0, to_end / ramp) for ramp in RAMP_SHARES)]
+    total = np.sum(value**2)
+    left = [float(total - np.sum(value * form) ** 2 / max(np.sum(form**2), 1e-12)) for form in forms]
+    return left[0], min(left[1:])
+
+
+@dataclass(frozen=True, slots=True)
+class LimitCycle:
+    """`kind` is "stick_slip", "leakage", "unclear" or "none"; `period_s` and `amplitude_deg` (zero to peak) of the
+    cycle, `shape_index` 0 (sinusoid) to 1 (plateaus), `half_cycles` judged."""
+
+    kind: str = "none"
+    period_s: float | None = None
+    amplitude_deg: float | None = None
+    shape_index: float | None = None
+    half_cycles: int = 0
+
+
+def classify_cycle(cam: CamData, oscillation: Oscillation) -> LimitCycle:
+    """Tell what kind of oscillation was found at steady command."""
+    amplitude = oscillation.amplitude_deg
+    if not oscillation.found or amplitude < CYCLE_MIN_DEG:
+        return LimitCycle()
+    held, period = held_readings(cam), 1.0 / oscillation.frequency_hz
+    blocks = blocks_of(held.block)
+    there = blocks.sum(held.residual_deg**2) / blocks.size >= THERE_SHARE * amplitude**2
+    chosen = _evenly(np.flatnonzero(there), MOST_BLOCKS)
+    parts = [slice(a, a + size) for a, size in zip(blocks.starts[chosen], blocks.size[chosen], strict=True)]
+    shapes = [shape_index(cam.actual_time_s[held.index[p]], held.residual_deg[p], period) for p in parts]
+    shapes = [shape for shape in shapes if shape is not None]
+    if not shapes:
+        return LimitCycle("unclear", period, amplitude)
+    index, judged = np.array(shapes).T
+    shape = float(np.average(index, weights=judged))
+    kind = "stick_slip" if shape >= STICK_INDEX else "leakage" if shape <= SMOOTH_INDEX else "unclear"
+    return LimitCycle(kind, period, amplitude, shape, int(judged.sum()))
+
+
+def shape_index(time_s: np.ndarray, value: np.ndarray, period_s: float) -> tuple[float, int] | None:
+    """How flat the half cycles of an oscillation about zero are: 0 sinusoid, 1 plateaus; how many were judged."""
+    swing = np.quantile(np.abs(value), 0.9)
+    left = []
+    for a, b in pairwise(np.flatnonzero(np.diff(np.sign(value)) != 0)):
+        part, t = value[a + 1 : b + 1], time_s[a + 1 : b + 1]
+        if len(part) < MIN_READINGS_A_HALF or np.max(np.abs(part)) < SWING_SHARE * swing:
+            continue
+        begin, end = 0.5 * (time_s[a] + t[0]), 0.5 * (t[-1] + time_s[b + 1])
+        if HALF_PERIODS[0] * period_s <= end - begin <= HALF_PERIODS[1] * period_s:
+            left.append(misfits(np.clip((t - begin) / (end - begin), 0.0, 1.0), part))
+    smooth, trapezoid = np.sum(left, axis=0) if left else (0.0, 0.0)
+    if len(left) < MIN_HALF_CYCLES or smooth + trapezoid <= 0:
+        return None
+    return float(smooth / (smooth + trapezoid)), len(left)
+
+
+def _evenly(index: np.ndarray, most: int) -> np.ndarray:
+    """At most so many of `index` (n,), an even choice."""
+    return index[np.unique(np.linspace(0, max(len(index) - 1, 0), min(len(index), most)).astype(int))]
+
+
 @dataclass(frozen=True, slots=True)
 class Swings:
     """Half cycles about a nearly straight command: how many were `judged`, of these `standing` (clearly on a
-    plateau) and `smooth` (clearly a sinusoid); `swing_deg` from turn to turn, `half_cycle_s` how long one
-    lasts, `seconds` all of them together, `begun_s` when each began. `share` is the part of the time with the
-    engine running that the cam swung like this (those passed over by the selection included)."""
+    plateau) and `smooth` (clearly a sinusoid); `swing_deg` from turn to turn, `half_cycle_s` how long one lasts,
+    `seconds` all of them together, `begun_s` when each began. `share` is the part of the time with the engine
+    running that the cam swung like this (those passed over by the selection included)."""
 
     judged: int
     standing: int
@@ -63,8 +147,8 @@ class Swings:
     @property
     def amplitude_deg(self) -> Estimate:
         """Half the swing: how far to either side."""
-        halved = {end: v / 2.0 for end in ("value", "low", "high") if (v := getattr(self.swing_deg, end)) is not None}
-        return replace(self.swing_deg, **halved)
+        ends = ("value", "low", "high")
+        return replace(self.swing_deg, **{e: v / 2.0 for e in ends if (v := getattr(self.swing_deg, e)) is not None})
 
     @property
     def p_smooth(self) -> float:
@@ -87,23 +171,22 @@ class Swings:
 def measure_swings(cam: CamData) -> Swings:
     """Look at every half cycle of a drive (an even selection where there are very many)."""
     none = Swings(0, 0, 0, missing("the cam did not swing about a steady command"))
-    known = np.flatnonzero(cam.known)
-    if len(known) < MIN_READINGS_A_HALF:
+    if np.sum(cam.known) < MIN_READINGS_A_HALF:
         return none
-    t, y, angle = cam.actual_time_s[known], cam.error_deg[known], cam.actual_deg[known]
+    t, y, angle = cam.actual_time_s[cam.known], cam.error_deg[cam.known], cam.actual_deg[cam.known]
     least = max(SWING_MIN_DEG, SWING_SIGMAS * settled_noise_deg(cam), SWING_COUNTS * cam.actual_step_deg)
     at, way = _turns(y, least, min(round(2.0 * LONGEST_HALF_S / cam.actual_interval_s), len(y)) + 1)
-    swinging = _swinging(t, y, cam.command_at_actual[known], at, least) if len(at) >= 3 else at[:0]
-    chosen = swinging[np.unique(np.linspace(0, max(len(swinging) - 1, 0), min(len(swinging), MOST)).astype(int))]
-    # A spike or two is no travel.
-    low, high = np.quantile(angle, [0.005, 0.995])
-    near = max(STOP_DEG, STOP_SHARE * (high - low))
+    swinging = _swinging(t, y, cam.command_at_actual[cam.known], at, least)
+    chosen = _evenly(swinging, MOST)
     halves = [_half_cycle(t, y, at[k - 1 : k + 2], way[k], cam.actual_max_gap_s) for k in chosen]
+    low, high = np.quantile(angle, TRAVEL_SHARES)
+    near = max(STOP_DEG, STOP_SHARE * (high - low))
     found = np.array([h[1:] for h in halves if h and low + near < np.median(angle[h[0]]) < high - near])
     if not len(found):
         return none
     begin, length, swing, smooth, trapezoid = found.T
     running_s = float(np.sum(np.minimum(np.diff(t), cam.actual_max_gap_s)))
+    share = len(swinging) / len(chosen) * float(np.sum(length)) / max(running_s, 1e-9)
     return Swings(
         judged=len(found),
         standing=int(np.sum(trapezoid * CLEAR < smooth)),
@@ -111,16 +194,15 @@ def measure_swings(cam: CamData) -> Swings:
         swing_deg=median(swing),
         half_cycle_s=float(np.median(length)),
         seconds=float(np.sum(length)),
-        share=min(len(swinging) / len(chosen) * float(np.sum(length)) / max(running_s, 1e-9), 1.0),
+        share=min(share, 1.0),
         begun_s=tuple(begin.tolist()),
     )
 
 
 def _turns(value: np.ndarray, least: float, readings: int) -> tuple[np.ndarray, np.ndarray]:
-    """Indices (k,) of turning points at least `least` out of what lies about them, within so many `readings`,
-    high and low in turn, and which they are (k,): +1 or -1."""
-    # That much out of the lowest for a while about it a turn must be, too; it spares most of them the longer
-    # look.
+    """Indices (k,) of turning points at least `least` out of what lies about them, within so many `readings`, high
+    and low in turn, and which they are (k,): +1 or -1."""
+    # That much out of the lowest for a while about it a turn must be, too; it spares most of them the longer look.
     high = find_peaks(value, height=(minimum_filter1d(value, readings) + least, None), prominence=least)[0]
     low = find_peaks(-value, height=(least - maximum_filter1d(value, readings), None), prominence=least)[0]
     at, way = np.concatenate([high, low]), np.repeat([1.0, -1.0], [len(high), len(low)])
@@ -152,11 +234,9 @@ def _swinging(t: np.ndarray, y: np.ndarray, command: np.ndarray, at: np.ndarray,
 def _half_cycle(
     t: np.ndarray, y: np.ndarray, turns: np.ndarray, way: float, longest_gap_s: float
 ) -> tuple[slice, float, float, float, float, float] | None:
-    """The readings of the half cycle about the middle one of three turns, its begin and length (s), swing
-    (deg) and what a sinusoid and a trapezoid leave of it; None where it is broken, too long or read too
-    seldom."""
+    """The readings of the half cycle about the middle one of three turns, its begin and length (s), swing (deg) and
+    `misfits`; None where it is broken, too long or read too seldom."""
     before, here, after = turns
-    swing = float(min(abs(y[here] - y[before]), abs(y[here] - y[after])))
     begin_deg, end_deg = 0.5 * (y[before] + y[here]), 0.5 * (y[here] + y[after])
     first = before + int(np.flatnonzero(way * (y[before : here + 1] - begin_deg) <= 0.0)[-1])
     last = here + int(np.flatnonzero(way * (y[here : after + 1] - end_deg) <= 0.0)[0])
@@ -165,7 +245,7 @@ def _half_cycle(
     begin_s, end_s = _crossing(t, y, first, begin_deg), _crossing(t, y, last - 1, end_deg)
     if not 0.0 < end_s - begin_s <= LONGEST_HALF_S:
         return None
-    inside = slice(first + 1, last)
+    inside, swing = slice(first + 1, last), float(min(abs(y[here] - y[before]), abs(y[here] - y[after])))
     part = (t[inside] - begin_s) / (end_s - begin_s)
     value = way * (y[inside] - (begin_deg + (end_deg - begin_deg) * part))
     return (inside, begin_s, end_s - begin_s, swing, *misfits(part, value))
