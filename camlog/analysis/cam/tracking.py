@@ -108,18 +108,20 @@ def _excursions(cam: CamData, mask: np.ndarray, limits: Mapping[str, Limit]) -> 
     outside_deg, t = envelope_error(cam), cam.actual_time_s
     known = np.isfinite(outside_deg) & mask & cam.running
     if not known.any():
-        return Excursions(limit_deg, limit_time_s, None, reason="actual and command were never known together")
+        reason = "actual and command were never known together"
+        return Excursions(limit_deg, limit_time_s, None, reason=reason)
     side = np.where(known & (np.abs(outside_deg) > limit_deg), np.sign(outside_deg), 0.0)
-    change = np.flatnonzero((np.diff(side) != 0) | (np.diff(t) > cam.actual_max_gap_s)) + 1
-    starts, ends = np.concatenate([[0], change]), np.append(change, len(side)) - 1
-    over = side[starts] != 0
-    lasted = t[ends[over]] - t[starts[over]]
-    lasting = lasted > limit_time_s
+    # One label a run: the unbroken stretch of readings it lies in, and the side.
+    stretch = np.cumsum(np.diff(t, prepend=t[0]) > cam.actual_max_gap_s)
+    runs = blocks_of(3.0 * stretch + side)
+    over = side[runs.starts] != 0
+    lasted = (t[runs.starts + runs.size - 1] - t[runs.starts])[over]
+    lasting = lasted[lasted > limit_time_s]
     return Excursions(
         limit_deg,
         limit_time_s,
-        time_over_limit_s=float(np.sum(lasted[lasting])),
-        lasting=int(np.sum(lasting)),
+        time_over_limit_s=float(np.sum(lasting)),
+        lasting=len(lasting),
         beyond_s=cam.seconds(side != 0),
         longest_s=float(lasted.max(initial=0.0)),
         watched_s=cam.seconds(known),

@@ -87,7 +87,7 @@ def measure_sticking(cam: CamData, oscillation: Oscillation | None = None) -> St
     jumps = [p for p in found if p.jumped]
     often = len(jumps) >= JUMP_SHARE * len(found)
     stuck = _stuck(cam, jumps if often else [])
-    fit = fit_sticking(cam, suspected=len(jumps) >= MIN_JUMPS and often)
+    fit = fit_sticking(cam, suspected=often and len(jumps) >= MIN_JUMPS)
     swings, never, moving_s = measure_swings(cam), _never_moved(cam), cam.seconds(moving)
     sticks, p_smooth, reason = _judge(found, jumps, fit, swings, moving_s, never)
     band, jump = _size(jumps, fit, swings, sticks, never)
@@ -102,30 +102,29 @@ def measure_sticking(cam: CamData, oscillation: Oscillation | None = None) -> St
         with_supply=sum(p.with_supply for p in found),
         never_moved=never,
         fit=fit,
-        limit_cycle=LimitCycle("none") if oscillation is None else classify_cycle(cam, oscillation),
+        limit_cycle=LimitCycle() if oscillation is None else classify_cycle(cam, oscillation),
         swings=swings,
         moving_s=moving_s,
         reason=reason,
-        windows=tuple((w, _in_window(cam, jumps, stuck & mask, moving & mask, mask)) for w, mask in cam.by_window),
+        windows=tuple((w, _in_window(cam, jumps, stuck, moving, mask)) for w, mask in cam.by_window),
     )
 
 
 def _stuck(cam: CamData, jumps: list[Plateau]) -> np.ndarray:
-    """True (n,) for readings on a plateau that ended in a jump, or still where the slowest cam would have
-    moved."""
+    """True (n,) for readings on a plateau that ended in a jump, or `long_stuck`."""
     stuck = np.zeros(len(cam.actual_deg), dtype=bool)
     for plateau in jumps:
-        first, last = np.searchsorted(cam.actual_time_s, [plateau.start_s, plateau.break_s])
-        stuck[first:last] = True
+        stuck[slice(*np.searchsorted(cam.actual_time_s, [plateau.start_s, plateau.break_s]))] = True
     return (stuck & should_move(cam)) | long_stuck(cam)
 
 
 def _never_moved(cam: CamData) -> bool:
-    grid = command_grid(cam)
-    travelled = float(np.ptp(grid.command_deg[grid.known])) if grid.known.any() else 0.0
-    moved = float(np.ptp(np.quantile(cam.actual_deg[cam.known], TRAVEL_SHARES))) if cam.known.any() else 0.0
+    commanded = command_grid(cam).command_deg[command_grid(cam).known]
+    if not len(commanded) or not cam.known.any():
+        return False
+    travelled, moved = np.ptp(commanded), np.ptp(np.quantile(cam.actual_deg[cam.known], TRAVEL_SHARES))
     still = max(2.0 * find_away(cam).still_deg, NEVER_MOVES_SHARE * travelled)
-    return travelled >= NEVER_MOVES_DEG and moved <= still
+    return bool(travelled >= NEVER_MOVES_DEG and moved <= still)
 
 
 def _share(part: float, whole: float) -> float | None:
@@ -135,7 +134,8 @@ def _share(part: float, whole: float) -> float | None:
 def _judge(
     found: list[Plateau], jumps: list[Plateau], fit: StickFit, swings: Swings, moving_s: float, never: bool
 ) -> tuple[bool | None, float | None, str]:
-    p_plateaus = float(stats.binom.sf(len(jumps) - 1, max(len(found), 1), CHANCE_JUMP)) if found else 1.0
+    """Does it stick, how likely is the evidence if it does not, and why that cannot be told."""
+    p_plateaus = float(stats.binom.sf(len(jumps) - 1, max(len(found), 1), CHANCE_JUMP))
     if never:
         return True, p_plateaus, "the command moved and the cam did not"
     speak = []
@@ -157,10 +157,10 @@ def _size(
     jumps: list[Plateau], fit: StickFit, swings: Swings, sticks: bool | None, never: bool
 ) -> tuple[Estimate, Estimate]:
     """Stick band and jump from whichever of fit, plateaus and swings carries the finding."""
+    band, jump = fit.stick_band_deg, fit.jump_deg
     if never:
         return (missing("the cam never broke away"),) * 2
-    band, jump = fit.stick_band_deg, fit.jump_deg
-    if sticks and band and (fit.explained or 0.0) >= GOOD_FIT:
+    if sticks and band and fit.explained >= GOOD_FIT:
         return band, jump
     if sticks and len(jumps) >= MIN_JUMPS:
         # How far the command leaves is best seen after a reversal, less well where the loop wound up at rest.
@@ -168,7 +168,8 @@ def _size(
         choices = ([p for p in free if p.reversal], free, jumps)
         chosen = next(c for c in choices if len(c) >= MIN_JUMPS)
         hunts = swings.sticks and swings.standing > len(jumps)
-        return _typical([p.band_deg for p in chosen]), swings.swing_deg if hunts else _typical([p.jump_deg for p in jumps])
+        jump = swings.swing_deg if hunts else _typical([p.jump_deg for p in jumps])
+        return _typical([p.band_deg for p in chosen]), jump
     if swings.sticks:
         return missing("the cam hunts: it never waits for its command to leave"), swings.swing_deg
     if sticks is None:
@@ -188,9 +189,9 @@ def _typical(values: list[float]) -> Estimate:
 def _in_window(
     cam: CamData, jumps: list[Plateau], stuck: np.ndarray, moving: np.ndarray, mask: np.ndarray
 ) -> StickingWindow:
-    last = len(mask) - 1
-    here = [p for p in jumps if mask[min(np.searchsorted(cam.actual_time_s, p.break_s), last)]]
+    at = np.searchsorted(cam.actual_time_s, [p.break_s for p in jumps])
+    here = [p for p, k in zip(jumps, at, strict=True) if mask[min(k, len(mask) - 1)]]
     sizes = [missing(f"{len(here)} jumps in this window", len(here))] * 2
     if len(here) >= MIN_JUMPS:
         sizes = [_typical([p.band_deg for p in here]), _typical([p.jump_deg for p in here])]
-    return StickingWindow(*sizes, _share(cam.seconds(stuck), cam.seconds(moving)), len(here))
+    return StickingWindow(*sizes, _share(cam.seconds(stuck & mask), cam.seconds(moving & mask)), len(here))

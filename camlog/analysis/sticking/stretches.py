@@ -52,9 +52,9 @@ class Stretches:
     def top_speed(self) -> float:
         """Speed (deg/s) the cam exceeds for one twentieth of the time, over TOP_SPEED_OVER_S."""
         cells, speeds = round(TOP_SPEED_OVER_S / GRID_S), []
-        for here in (self.stretch == number for number in range(len(self.first))):
-            at = np.arange(self.cell[here][0], self.cell[here][-1])
-            angle = np.interp(at, self.cell[here] + self.part[here], self.actual[here])
+        for number in range(len(self.first)):
+            cell, part, actual = (x[self.stretch == number] for x in (self.cell, self.part, self.actual))
+            angle = np.interp(np.arange(cell[0], cell[-1]), cell + part, actual)
             speeds.append(np.abs(angle[cells:] - angle[:-cells]) / (cells * GRID_S))
         return max(float(np.quantile(np.concatenate(speeds), 0.95)), 1.0)
 
@@ -78,11 +78,11 @@ def choose_stretches(cam: CamData, knee_deg: float) -> Stretches | None:
     travel = np.minimum(np.abs(np.diff(tiles[:, :: round(1.0 / GRID_S)], axis=1)), COUNTED_DEG).sum(axis=1)
     useful = np.flatnonzero(whole & (travel >= MIN_TRAVEL_DEG))
     useful = useful[np.argsort(-travel[useful], kind="stable")][: 3 * STRETCHES] * length
-    # Known starts first, and of these the ones with most motion; then in time order.
     starts = [(*_on_the_move(cam, int(tile), length), int(tile)) for tile in useful]
-    chosen = sorted(sorted(starts, key=lambda start: start[1] == 0)[:STRETCHES], key=lambda start: start[0])
+    # Known starts first, and of these the ones with most motion; then in time order.
+    chosen = sorted(starts, key=lambda start: start[1] == 0)[:STRETCHES]
     pieces, command, first, moving = [], [], [], []
-    for begin, way, tile in chosen:
+    for begin, way, tile in sorted(chosen, key=lambda start: start[0]):
         if begin + length > len(grid.command_deg) or not grid.known[begin : begin + length].all():
             begin, way = tile, 0
         start_s = float(grid.time_s[begin])
@@ -95,7 +95,8 @@ def choose_stretches(cam: CamData, knee_deg: float) -> Stretches | None:
         block = len(first) * 1000 + ((t[keep] - start_s) / BLOCK_S).astype(np.int64)
         pieces.append((np.full(len(keep), len(first)), cell, where - cell, cam.actual_deg[keep], block))
         command.append(grid.command_deg[begin : begin + length])
-        first.append(float(np.mean(cam.actual_deg[a : max(np.searchsorted(t, t[a] + FIRST_READINGS_S), a + 1)])))
+        early = slice(a, max(np.searchsorted(t, t[a] + FIRST_READINGS_S), a + 1))
+        first.append(float(np.mean(cam.actual_deg[early])))
         moving.append(way)
     if not pieces:
         return None
@@ -114,13 +115,11 @@ def _on_the_move(cam: CamData, begin: int, length: int) -> tuple[int, int]:
     cells = np.arange(begin, min(begin + length, len(ordered) - look))
     if not len(cells):
         return begin, 0
-    at_s = grid.time_s[cells]
-    before, now, later = (
-        np.interp(at_s + shift, cam.actual_time_s, cam.actual_deg) for shift in (-MOVE_WATCHED_S, 0.0, MOVE_WATCHED_S)
-    )
+    shifts = np.array([[-MOVE_WATCHED_S], [0.0], [MOVE_WATCHED_S]])
+    before, now, later = np.interp(grid.time_s[cells] + shifts, cam.actual_time_s, cam.actual_deg)
     # The cam has moved up to now and goes on moving, and so does its command.
-    to_come, so_far = ordered[cells + look] - ordered[cells], ordered[cells] - ordered[np.maximum(cells - look, 0)]
-    motion = np.stack([now - before, later - now, to_come, so_far])
+    ordered = ordered[np.stack([np.maximum(cells - look, 0), cells, cells + look])]
+    motion = np.concatenate([np.diff([before, now, later], axis=0), np.diff(ordered, axis=0)])
     for way in (1, -1):
         both = np.flatnonzero(np.min(motion * way, axis=0) >= MOVE_MIN_DEG)
         if len(both):
