@@ -1,8 +1,7 @@
 """One cam prepared for measuring: its readings, the command at their times, oil windows and gaps.
 
-Commanded and actual angle keep the times at which each was sampled and are never compared row by row:
-`command_at` gives the command at any other time, and NaN where it is not known. A further step of preparation
-is a function of the cam marked `once_per_cam`: it is worked out on first use and kept with the cam.
+Commanded and actual angle keep the times at which each was sampled and are never compared row by row. A
+further step of preparation is a function of the cam marked `once_per_cam`: its result is kept with the cam.
 """
 
 from __future__ import annotations
@@ -45,14 +44,12 @@ Result = TypeVar("Result")
 class CamData:
     """The readings of one cam and of what drives it.
 
-    Every `*_time_s` array is strictly increasing (seconds, float64) and its value array has the same shape
-    (n,), all finite. Angles are crankshaft degrees, advance positive, zero at rest; `range_deg` is the travel
-    from rest (lowest, highest) where a vehicle profile gives it. `gaps` are (start_s, end_s) stretches in
-    which nothing was recorded; `windows` the oil-temperature windows figures are given for.
-
-    Of either angle: `..._interval_s` is the median interval of its readings (NaN below two), `..max_gap_s`
-    the longest distance between two that counts as unbroken recording, `..._step_deg` the size of one count
-    (0 where none is seen).
+    Times (seconds) increase strictly, values are finite, each pair of arrays has shape (n,). Angles are
+    crankshaft degrees, advance positive, zero at rest; `range_deg` is the travel from rest (lowest, highest)
+    where a profile gives it. `gaps` are (start_s, end_s) stretches without recording, `windows` the
+    oil-temperature windows figures are given for. Of either angle: `..._interval_s` is the median interval
+    (NaN below two readings), `...max_gap_s` the longest distance between two that counts as unbroken,
+    `..._step_deg` the size of one count (0: none is seen).
     """
 
     cam: str
@@ -78,10 +75,7 @@ class CamData:
     command_step_deg = cached_property(lambda self: quantisation_step(self.command_deg))
 
     def command_at(self, time_s: np.ndarray) -> np.ndarray:
-        """The command at the given times (shape kept), linear between neighbours.
-
-        NaN where the neighbours are more than `max_gap_s` apart, inside a gap, or outside the readings.
-        """
+        """The command at the given times, linear; NaN in gaps and where its readings are too far apart."""
         time_s = np.asarray(time_s, dtype=float)
         before, after = _neighbours(time_s, self.command_time_s)
         known = ((after == time_s) | (after - before <= self.max_gap_s)) & ~self.in_gap(time_s)
@@ -120,8 +114,7 @@ class CamData:
         return tuple((w, index == i) for i, w in enumerate(self.windows) if np.any(index == i))
 
     def speed_at(self, time_s: np.ndarray) -> np.ndarray:
-        """Engine speed in rpm at the given times, held at its ends; NaN more than ENGINE_MAX_AGE_S from a
-        reading."""
+        """Engine speed (rpm) at the given times; NaN more than ENGINE_MAX_AGE_S from a reading."""
         time_s = np.asarray(time_s, dtype=float)
         if not len(self.speed_time_s):
             return np.full(time_s.shape, np.nan)
@@ -145,8 +138,7 @@ class CamData:
 
     @cached_property
     def duration_s(self) -> np.ndarray:
-        """The time (s) each actual reading stands for: half way to each neighbour, gaps counted as nothing.
-        """
+        """The time (s) each actual reading stands for: half way to each neighbour, gaps are nothing."""
         if len(self.actual_time_s) < 2:
             return np.zeros(len(self.actual_time_s))
         gap = np.diff(self.actual_time_s)
@@ -187,30 +179,31 @@ def once_per_cam(prepare: Callable[[CamData], Result]) -> Callable[[CamData], Re
 
 
 def cam_data(
-    trace: Trace, cam: str, profile: VehicleProfile | None = None, gaps: Iterable[tuple[float, float]] = (),
+    trace: Trace,
+    cam: str,
+    profile: VehicleProfile | None = None,
+    gaps: Iterable[tuple[float, float]] = (),
     windows: Iterable[OilWindow] = OIL_WINDOWS,
-) -> CamData | None:  # fmt: skip
+) -> CamData | None:
     """The readings of `cam` (`intake_b1`) in a trace; None where either angle was never read.
 
-    `gaps` are (start_s, end_s) stretches known to hold no recording; holes of both angles are added. A trace
-    is zero at rest: the profile's rest angle was taken off on reading.
+    `gaps` are (start_s, end_s) stretches known to hold no recording; holes of both angles are added.
     """
     names = (cams.commanded(cam), cams.actual(cam), "engine_speed", "run_time")
-    (command_time, command), (actual_time, actual), speed, run_time = (_clean(*trace.samples(n)) for n in names)
-    if not len(command_time) or not len(actual_time):
+    command, actual, speed, run_time = (_clean(*trace.samples(name)) for name in names)
+    if not len(command[0]) or not len(actual[0]):
         return None
     known = profile.cam(cam) if profile is not None else None
-    return CamData(
-        cam, command_time, command, actual_time, actual, known.range_deg if known is not None else None,
-        oil_temperature(trace), *speed, *run_time, _merge([*gaps, *_holes(command_time, actual_time)]), tuple(windows),
-    )  # fmt: skip
+    travel = known.range_deg if known is not None else None
+    known_gaps = _merge([*gaps, *_holes(command[0], actual[0])])
+    others = (travel, oil_temperature(trace), *speed, *run_time, known_gaps, tuple(windows))
+    return CamData(cam, *command, *actual, *others)
 
 
 def quantisation_step(value: np.ndarray) -> float:
     """The step between neighbouring levels of a quantised signal, in its unit; 0 where none is visible.
 
-    A recording of n readings spread over k levels repeats itself when quantised. The step is the smallest
-    difference between levels in use, taken only where the levels lie on multiples of it.
+    It is the smallest difference between levels in use, taken only where the levels lie on multiples of it.
     """
     levels = np.unique(value)
     if len(levels) < 2 or len(levels) > 0.5 * len(value):
@@ -226,8 +219,7 @@ def quantisation_step(value: np.ndarray) -> float:
 
 
 def _clean(time_s: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Finite and within LARGEST_VALUE, in time order, one value a time (the last replaces an earlier answer).
-    """
+    """Finite, within LARGEST_VALUE, in time order, one value a time (of several the last)."""
     keep = np.isfinite(time_s) & np.isfinite(value)
     time_s, value = np.asarray(time_s[keep], dtype=float), np.asarray(value[keep], dtype=float)
     if np.any(np.diff(time_s) <= 0):
@@ -251,8 +243,7 @@ def _max_gap(interval_s: float) -> float:
 
 
 def _neighbours(time_s: np.ndarray, at_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The sample times before, and at or after, each of the given times; the first or last where there is
-    none."""
+    """The sample times before, and at or after, each time; the first or last where there is none."""
     right = np.minimum(np.searchsorted(at_s, time_s, side="left"), len(at_s) - 1)
     return at_s[np.maximum(right - 1, 0)], at_s[right]
 

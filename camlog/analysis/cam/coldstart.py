@@ -1,5 +1,4 @@
-"""The first seconds after an engine start: does the lock pin hold the cam while there is no oil pressure yet?
-"""
+"""The first seconds after an engine start: does the lock pin hold the cam without oil pressure?"""
 
 from __future__ import annotations
 
@@ -20,10 +19,10 @@ FRESH_RUN_TIME_S = 3.0
 
 @dataclass(frozen=True, slots=True)
 class ColdStart:
-    """Flutter at rest in the first WATCHED_S after an engine start, about the mean angle.
+    """Flutter at rest, about the mean, in the first WATCHED_S after the coldest engine start.
 
-    `start_s` when the engine started; `temp_degc` the oil (or stand-in) then and `cold` whether that is cold,
-    all None where unknown. Of several starts the coldest is given.
+    `start_s` when it was, `temp_degc` the oil (or stand-in) then, `cold` whether that is cold; None where
+    unknown.
     """
 
     flutter_rms_deg: Estimate

@@ -5,11 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.cam.hold import Hold, measure_hold
-from camlog.analysis.cam.motion import TRAVEL_SHARES, Motion, measure_motion
+from camlog.analysis.cam.motion import Motion, measure_motion, span
 from camlog.analysis.cam.rest import Rest, measure_rest
 from camlog.analysis.cam.tracking import Tracking, measure_tracking
 from camlog.analysis.response.measure import Response, measure_response
@@ -30,8 +28,7 @@ class Travel:
 
 @dataclass(frozen=True)
 class Examination:
-    """The figures of one cam: travel, tracking, response, sticking, hold, rest and what its sensor looks
-    like."""
+    """The figures of one cam."""
 
     data: CamData
     travel: Travel
@@ -45,10 +42,13 @@ class Examination:
 
 
 def examine(
-    data: CamData, limits: Mapping[str, Limit] = LIMITS, engine: Engine | None = None, others: Sequence[CamData] = ()
+    data: CamData,
+    limits: Mapping[str, Limit] = LIMITS,
+    engine: Engine | None = None,
+    others: Sequence[CamData] = (),
 ) -> Examination:
-    """Measure one cam over the whole drive and in each oil window. Poor data gives figures that say why they
-    are None.
+    """Measure one cam, over the drive and in each oil window; poor data gives figures that say why they are
+    None.
 
     `others` are the vehicle's other cams: a reading that stands still while theirs shows noise is frozen.
     Readings that cannot be angles of the cam are passed to the sensor check and dropped from all others.
@@ -58,7 +58,7 @@ def examine(
     hold = measure_hold(data)
     return Examination(
         data=data,
-        travel=Travel(*(float(np.ptp(np.quantile(a, TRAVEL_SHARES))) for a in (data.command_deg, data.actual_deg))),
+        travel=Travel(*(span(angle) for angle in (data.command_deg, data.actual_deg))),
         tracking=measure_tracking(data, limits),
         response=measure_response(data),
         sticking=measure_sticking(data, hold.oscillation),

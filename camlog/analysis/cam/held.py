@@ -21,8 +21,8 @@ ALIKE_SAMPLE, ALIKE_MOST, ALIKE_CORRELATION = 20_000, 80, 0.05
 
 @dataclass(frozen=True, eq=False)
 class HeldReadings:
-    """Readings at steady command: indices (m,) into the cam's readings, what is left of them after trend and
-    command were removed (m,), and the block (m,) each belongs to, with `freedom` (b,) left in each block."""
+    """Readings at steady command: `index` (m,), what trend and command leave of them (m,), their `block`
+    (m,), and the `freedom` (b,) left in each block."""
 
     index: np.ndarray
     residual_deg: np.ndarray
@@ -50,7 +50,8 @@ def held_readings(cam: CamData) -> HeldReadings:
     now, lagged = cam.command_at_actual[index], cam.command_at(t - COMMAND_LAG_S)
     lagged = np.where(np.isfinite(lagged), lagged, now)
     residual, *command = (_detrended(t, angle, blocks) for angle in (cam.actual_deg[index], now, lagged))
-    if np.sqrt(np.mean(command[0] ** 2)) > max(COMMAND_QUIET_DEG, COMMAND_QUIET_COUNTS * cam.command_step_deg):
+    quiet = max(COMMAND_QUIET_DEG, COMMAND_QUIET_COUNTS * cam.command_step_deg)
+    if np.sqrt(np.mean(command[0] ** 2)) > quiet:
         command = np.column_stack(command)
         residual = residual - command @ np.linalg.lstsq(command, residual, rcond=1e-6)[0]
     held = HeldReadings(index, residual, np.repeat(np.arange(len(blocks.size)), blocks.size), blocks.size)

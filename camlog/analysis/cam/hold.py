@@ -40,10 +40,8 @@ class HoldWindow:
 
 @dataclass(frozen=True, slots=True)
 class Hold(HoldWindow):
-    """How a cam holds a steady command over the whole drive.
-
-    `oscillation` is the strongest steady one, `lopsided` how unlike its motion is both ways, `aliasing` a sentence
-    where the sampling is too slow to say how fast the cam really flutters (empty otherwise).
+    """How a cam holds a steady command: `oscillation` the strongest, `lopsided` how unlike its motion is both
+    ways, `aliasing` a sentence where the sampling is too slow to say how fast the cam flutters (else empty).
     """
 
     oscillation: Oscillation
@@ -71,7 +69,8 @@ def measure_hold(cam: CamData) -> Hold:
     oscillations = [find_oscillation(cam, held, i) for i in [i for _, i, _ in here] or [everywhere]]
     strongest = max(oscillations, key=lambda o: (o.found, o.amplitude_deg or 0.0))
     rows = tuple((w, HoldWindow(*_flutter_and_drift(cam, held, *row))) for w, *row in here)
-    return Hold(*_flutter_and_drift(cam, held, everywhere, slope), strongest, _lopsided(cam, held), aliasing, rows)
+    whole = _flutter_and_drift(cam, held, everywhere, slope)
+    return Hold(*whole, strongest, _lopsided(cam, held), aliasing, rows)
 
 
 def _flutter_and_drift(
@@ -83,15 +82,14 @@ def _flutter_and_drift(
     # A window may hold part of a block: its share of the freedom left after the trend.
     freedom = held.freedom[number] * blocks.size / np.bincount(held.block)[number]
     square = blocks.sum(held.residual_deg[inside] ** 2)
-    drift = median(slope) if len(slope) else missing(NOT_HELD)
-    return root_mean_square(square, freedom, cam.actual_step_deg**2 / 12.0), drift, cam.seconds(held.index[inside])
+    flutter = root_mean_square(square, freedom, cam.actual_step_deg**2 / 12.0)
+    return flutter, median(slope) if len(slope) else missing(NOT_HELD), cam.seconds(held.index[inside])
 
 
 def _lopsided(cam: CamData, held: HeldReadings) -> Estimate:
     """Skewness of the held cam's motion over LOPSIDED_S: large where it creeps one way and is pushed back.
 
-    A leaking phaser sinks and is caught; one that sticks or hunts goes both ways alike. The interval is that of the
-    skewness of so many independent steps (Cramer, Mathematical Methods of Statistics, ch. 27).
+    The interval is that of so many independent steps (Cramer, Mathematical Methods of Statistics, ch. 27).
     """
     lag = max(round(LOPSIDED_S / cam.actual_interval_s), 1)
     step = (held.residual_deg[lag:] - held.residual_deg[:-lag])[held.follows(lag)]
@@ -105,7 +103,7 @@ def _lopsided(cam: CamData, held: HeldReadings) -> Estimate:
 
 
 def _piece_slopes(cam: CamData) -> tuple[np.ndarray, np.ndarray]:
-    """Slope (deg/s) of actual minus command over each of DRIFT_PIECES_S in turn; each piece's first reading."""
+    """Slope (deg/s) of the error over each of DRIFT_PIECES_S in turn; each piece's first reading."""
     segment = steady_segments(cam).segment
     index = np.flatnonzero(segment >= 0)
     t, edges = cam.actual_time_s[index], np.cumsum(DRIFT_PIECES_S)

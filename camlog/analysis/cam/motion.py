@@ -1,7 +1,6 @@
 """Gross motion: does the cam move where its command moves, where does it stand, did the controller give up?
 
-All of it works on pieces of TILE_S that hold readings, so cost grows with the readings and not with the span
-of the recording. Nothing here needs more than about one reading a second.
+Cost grows with the readings, not with the span of the recording; about one reading a second is enough.
 """
 
 from __future__ import annotations
@@ -34,14 +33,14 @@ REPEATS_MOVE_DEG, REPEATS_COUNTS = 1.0, 3.0
 
 @dataclass(frozen=True, slots=True)
 class Motion:
-    """What the cam's angle did beside its command, over the whole drive.
+    """What the cam's angle did beside its command.
 
-    `dead_share` of the 8 s windows in which the command moved (`windows` of them, overlapping ones counted
-    once) the cam did not move; `dead_s` the longest time the cam stood away from a moving command without
-    moving. `stop_share` of the time it stood away from a steady command (`away_s`) it stood at the end of its
-    own travel with the command beyond. `quiet_s` the time driven above idle with a command that no longer
-    moved, after one that had; None where engine speed is unknown. `repeats_share` of the readings the actual
-    repeats the command to the last digit, also at the `repeats_count` readings at which it had moved.
+    `dead_share` is the share of the 8 s windows with a moving command (`windows`, overlapping ones counted
+    once) in which the cam did not move; `dead_s` the longest time it stood away from a moving command.
+    `stop_share` of the time away from a steady command (`away_s`) it stood at the end of its travel with the
+    command beyond. `quiet_s` is the time driven with a command that no longer moved, after one that had
+    (None: speed unknown). `repeats_share` of the readings the actual repeats the command digit for digit,
+    also at the `repeats_count` at which it had moved.
     """
 
     dead_share: float | None
@@ -52,6 +51,11 @@ class Motion:
     quiet_s: float | None
     repeats_share: float | None
     repeats_count: int
+
+
+def span(angle_deg: np.ndarray) -> float:
+    """How far an angle (n,) travelled, degrees; a spike or two is no travel."""
+    return float(np.ptp(np.quantile(angle_deg, TRAVEL_SHARES)))
 
 
 def measure_motion(cam: CamData) -> Motion:
@@ -121,11 +125,10 @@ def _quiet_s(cam: CamData) -> float | None:
 
 
 def _repeats(cam: CamData) -> tuple[float | None, int]:
-    """Share and number of the readings after a visible move of the command at which the actual equals it
-    exactly.
+    """Share and number of readings after a visible move of the command at which the actual equals it exactly.
 
-    Coarse counts agree by chance: the command must have moved by several of them, and the readings of a
-    steady command must agree as well.
+    Coarse counts agree by chance: the command must have moved by several, and steady readings must agree as
+    well.
     """
     command = cam.command_at_actual
     known = np.isfinite(command)

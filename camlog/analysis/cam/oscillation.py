@@ -32,10 +32,10 @@ WHITE_SHARE = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Oscillation:
-    """The strongest line in the spectrum at steady command.
+    """The strongest line in the spectrum at steady command; `amplitude_deg` is zero to peak.
 
-    `found` where its false-alarm probability is below FALSE_ALARM and it is LINE_SHARE of the flutter;
-    `amplitude_deg` is zero to peak. None with a `reason` where no spectrum could be made.
+    `found` where its false-alarm probability is below FALSE_ALARM and it is LINE_SHARE of the flutter. None
+    with a `reason` where no spectrum could be made.
     """
 
     found: bool
@@ -85,8 +85,8 @@ def find_oscillation(cam: CamData, held: HeldReadings, inside: np.ndarray) -> Os
 def spectrum(time_s: np.ndarray, value: np.ndarray, frequency_hz: np.ndarray) -> np.ndarray:
     """The share of the variance of `value` (n,) that a sinusoid of each frequency (f,) explains (Lomb 1976).
 
-    What `scipy.signal.lombscargle` calls the normalised power; the frequencies are evenly spaced here, so one
-    product leads from each to the next in place of a sine and a cosine of every reading: thirteen times as fast.
+    As `scipy.signal.lombscargle` normalised, thirteen times as fast: frequencies are evenly spaced, so one
+    product leads from each to the next in place of a sine and a cosine of every reading.
     """
     turn = np.exp(2j * np.pi * frequency_hz[0] * time_s)
     onward = np.exp(2j * np.pi * (frequency_hz[1] - frequency_hz[0]) * time_s)
@@ -118,8 +118,8 @@ def _stretches(time_s: np.ndarray, block: np.ndarray) -> list[slice]:
 def _red_noise(frequency_hz: np.ndarray, interval_s: float, covariance: np.ndarray) -> np.ndarray:
     """Spectrum of first-order autoregressive motion read with white noise, as a share of white noise.
 
-    `covariance` holds that of the readings at lags 0, 1 and 2. The noise of the reading is in the first only,
-    so the other two give the motion by themselves.
+    Of the covariances at lags 0, 1 and 2 only the first holds the reading's noise: the others give the
+    motion.
     """
     variance, first, second = covariance
     if first <= WHITE_SHARE * variance:

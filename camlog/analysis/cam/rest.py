@@ -36,14 +36,13 @@ SAME_OFFSET_DEG = 1.0
 class Rest:
     """Rest offset of one cam, crankshaft degrees, advance positive.
 
-    `offset_deg` at warm idle commanded to rest; `conditions` says in words what was not known or not met for
-    that. `spread_deg` is the standard deviation between the visits to rest (`visits`): mechanical timing
-    gives the same offset every time, a cam that sticks does not. `teeth` the offset in crank-sprocket teeth,
-    `nearest_teeth` rounded; `chain_elongation_percent` the elongation that would turn the cam that far (a
-    longer chain retards: an advanced cam is not explained by it). `held_offset_deg` is the error while held
-    off rest, `trimmed` whether control takes the offset out, `shift_deg` how far the rest position moved once
-    within the drive, `beyond_range_deg` how far the cam was ever steadily read outside its travel,
-    `flutter_rms_deg` its flutter at warm rest.
+    `offset_deg` at warm idle commanded to rest; `conditions` says what was not known for that. `spread_deg`
+    is the standard deviation between the `visits` to rest: mechanical timing gives the same offset every
+    time. `teeth` the offset in crank-sprocket teeth, `nearest_teeth` rounded, `chain_elongation_percent` the
+    elongation that would turn the cam that far. `held_offset_deg` is the error while held off rest, `trimmed`
+    whether control takes the offset out, `shift_deg` how far the rest position moved within the drive,
+    `beyond_range_deg` how far the cam was steadily read outside its travel, `flutter_rms_deg` its flutter at
+    warm rest.
     """
 
     offset_deg: Estimate
@@ -64,7 +63,8 @@ class Rest:
 
 def measure_rest(cam: CamData, limits: Mapping[str, Limit] = LIMITS, engine: Engine | None = None) -> Rest:
     """Measure the rest offset, per oil window too, and the cold start; `engine` gives teeth and links."""
-    settled, speed, oil = steady_segments(cam).settled, cam.speed_at(cam.actual_time_s), cam.oil_temp_at_actual
+    speed, oil = cam.speed_at(cam.actual_time_s), cam.oil_temp_at_actual
+    settled = steady_segments(cam).settled
     at_rest = settled & rest_commanded(cam)
     idle = at_rest & ~(speed > IDLE_RPM)
     warm_idle, notes = idle & (oil >= limits["warm_oil_degc"].value), []
@@ -104,8 +104,7 @@ def measure_rest(cam: CamData, limits: Mapping[str, Limit] = LIMITS, engine: Eng
 
 
 def geometry(offset_deg: Estimate, engine: Engine | None) -> tuple[Estimate, int | None, Estimate]:
-    """An offset in crank-sprocket teeth, the nearest whole number of them, and as chain elongation in
-    percent."""
+    """An offset in crank-sprocket teeth, their nearest whole number, and as chain elongation in percent."""
     sprocket = engine.crank_sprocket_teeth if engine is not None else None
     links = engine.loaded_chain_links if engine is not None else None
     if offset_deg.value is None or not sprocket:
@@ -138,8 +137,7 @@ def _visit_means(cam: CamData, keep: np.ndarray) -> np.ndarray:
 
 
 def _shift(means: np.ndarray) -> Estimate:
-    """How far the rest position moved once for good in the drive: the best single step through the visits'
-    means.
+    """How far the rest position moved once in the drive: the best single step through the visits' means.
 
     Known as well as the visits before and after agree among themselves.
     """
@@ -171,8 +169,7 @@ def _differs(offset: Estimate, held: Estimate) -> bool | None:
 
 
 def _beyond_range(cam: CamData, settled: np.ndarray) -> float | None:
-    """How far outside its travel the cam was read, steadily (1 % of the settled readings), signed; 0 inside.
-    """
+    """How far (deg, signed) outside its travel the cam was steadily read; 0 inside."""
     if cam.range_deg is None or np.sum(settled) < MIN_REST_READINGS:
         return None
     low, high = np.quantile(cam.actual_deg[settled], [0.01, 0.99])

@@ -1,10 +1,9 @@
-"""Where the command has been steady long enough for a healthy phaser to arrive.
+"""Where the command has been steady long enough for a healthy phaser to arrive, and how noisy the reading is.
 
 A reading is *settled* where even a slow but healthy phaser would by now be close to the command. That phaser
 is a reference model, first order plus dead time, run over the command itself: a large move needs longer than
-a small one, a slow ramp stays settled, and a move that came and went does not count as steady. All of it
-works on an even grid that leaves the inside of long holes out, so the cost is linear in the number of
-readings, however long the recording stood still or its clock jumped.
+a small one, a slow ramp stays settled, and a move that came and went does not count as steady. All on an even
+grid that leaves the inside of long holes out, so that the cost is linear in the number of readings.
 """
 
 from __future__ import annotations
@@ -53,7 +52,7 @@ FEW_READINGS = 30
 
 @dataclass(frozen=True, eq=False)
 class CommandGrid:
-    """The command at `time_s`, every GRID_S but in long holes: `command_deg`, `reference_deg`, `known`, all (g,).
+    """The command every GRID_S, but in long holes: arrays (g,).
 
     `reference_deg` is where the slow but healthy phaser would be. Unknown command is held, and not `known`.
     """
@@ -81,8 +80,8 @@ class CommandGrid:
 class Segments:
     """Settled stretches of one cam, over its actual readings (n,).
 
-    `segment` (n,) numbers the segment each reading belongs to, `block` (n,) the pieces of at most BLOCK_S it is
-    cut into, -1 outside. `start_s`, `end_s` (k,) bound the segments.
+    `segment` (n,) numbers the segment each reading belongs to, `block` (n,) the pieces of at most BLOCK_S it
+    is cut into, -1 outside. `start_s`, `end_s` (k,) bound the segments.
     """
 
     segment: np.ndarray
@@ -178,10 +177,10 @@ def command_range(cam: CamData, window_s: float) -> tuple[np.ndarray, np.ndarray
 
 @once_per_cam
 def envelope_error(cam: CamData) -> np.ndarray:
-    """How far each actual reading (n,) lies outside everything commanded in the last ENVELOPE_S, signed.
+    """How far (deg, signed) each reading (n,) lies outside all commanded in the last ENVELOPE_S; NaN where
+    unknown.
 
-    Zero inside, NaN where any of that command is unknown. A lag shorter than that leaves no error here,
-    whatever the command did.
+    A lag shorter than that leaves no error here, whatever the command did.
     """
     return outside(cam.actual_deg, *command_range(cam, ENVELOPE_S))
 
@@ -198,10 +197,9 @@ def rest_commanded(cam: CamData) -> np.ndarray:
 
 
 def settled_blocks(cam: CamData, keep: np.ndarray) -> Blocks:
-    """Blocks of the kept settled readings: a segment, or pieces of it where there are few segments.
+    """Blocks of the kept settled readings: segments, or pieces of them where there are few.
 
-    The error depends on where the cam is held, so readings of one segment are alike and one segment is one
-    block; a drive of few segments leaves no choice but to cut them.
+    The error depends on where the cam is held, so the readings of one segment are one block.
     """
     segments = steady_segments(cam)
     for label in (segments.segment[keep], segments.block[keep]):
@@ -214,10 +212,9 @@ def settled_blocks(cam: CamData, keep: np.ndarray) -> Blocks:
 
 @once_per_cam
 def midpoint_residual(cam: CamData) -> tuple[np.ndarray, np.ndarray]:
-    """How far each reading lies from the line between its two neighbours, as (index, residual / its scale).
+    """How far readings lie from the line between their neighbours: index and residual (deg), not beside gaps.
 
-    Divided so that independent noise of standard deviation s gives residuals of standard deviation s,
-    whatever the spacing. Readings beside a gap are left out; slow motion cancels.
+    Scaled so that independent noise of standard deviation s gives residuals of s; slow motion cancels.
     """
     t, a = cam.actual_time_s, cam.actual_deg
     if len(t) < 3:
@@ -241,10 +238,10 @@ def settled_noise_deg(cam: CamData) -> float:
 
 
 def reading_noise_deg(cam: CamData, keep: np.ndarray | slice = slice(None)) -> float:
-    """Standard deviation of the reading-to-reading noise in degrees, robust to moves and spikes.
+    """Standard deviation (deg) of reading-to-reading noise, robust to moves and spikes; at least that of
+    counts.
 
-    `keep` chooses among the readings of `midpoint_residual`. Never below what the quantisation of the
-    readings makes.
+    `keep` chooses among the readings of `midpoint_residual`.
     """
     residual = midpoint_residual(cam)[1][keep]
     floor = max(cam.actual_step_deg / np.sqrt(12.0), NOISE_FLOOR_DEG)

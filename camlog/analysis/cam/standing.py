@@ -1,10 +1,10 @@
 """Where the cam stands while its command has left it, and where it then jumps.
 
-The command counts as having left where the cam lies outside everything commanded in the last AWAY_WINDOW_S, so a
-dead time shorter than that leaves no trace. There a cam that is slow but smooth (first order, with or without a
-rate limit) moves all the while, at least in proportion to the distance or at its limit. One that stands still and
-then moves at once several times faster for its distance cannot be such a cam, whatever its time constant: that is
-the test, made on each plateau and the motion right after it, so that oil and pressure were the same for both.
+The command has left where the cam lies outside everything commanded in the last AWAY_WINDOW_S: a shorter dead
+time leaves no trace. There a cam that is slow but smooth (first order, with or without a rate limit) moves
+all the while, at least in proportion to the distance or at its limit. One that stands still and then moves at
+once several times faster for its distance cannot be such a cam, whatever its time constant: that is the test,
+made on each plateau and the motion right after it, so that oil and pressure were the same for both.
 """
 
 from __future__ import annotations
@@ -31,7 +31,8 @@ AWAY_MIN_DEG, AWAY_SIGMAS, AWAY_COUNTS = 1.0, 4.0, 2.0
 STILL_MIN_DEG, STILL_SIGMAS, STILL_COUNTS = 0.15, 3.0, 1.05
 MIN_BIAS_READINGS = 10
 SLOW_MOVE_DEG_PER_S = 2.0
-# Slower than any phaser that still works: what stays put where even this one would have moved visibly is stuck.
+# Slower than any phaser that still works: what stays put where even this one would have moved visibly is
+# stuck.
 SLOWEST_TIME_CONSTANT_S, HORIZONS_S, VISIBLE_BANDS = 8.0, (1.0, 2.0, 4.0, 8.0), 2.0
 # A plateau: still over the horizon, flat, for at least so long.
 HORIZON_S, HORIZON_READINGS = 0.3, 2.0
@@ -39,7 +40,8 @@ PLATEAU_MIN_S, FLAT_SIGMAS = 0.2, 1.7
 # How soon after the plateau the jump must come, and how long it is timed over.
 JUMP_WITHIN_S, JUMP_TIMED_S = 1.0, 0.12
 NOISE_SIGMAS = 2.0
-# Supply pressure and direction may change a cam's speed between two moments; not by this factor within a second.
+# Supply pressure and direction may change a cam's speed between two moments; not by this factor within a
+# second.
 FASTER = 3.0
 # A break-away that comes with this much more engine speed is oil supply, not friction.
 SUPPLY_RISE = 1.3
@@ -52,10 +54,10 @@ UNMOVED_DEG, UNMOVED_COUNTS = 0.5, 1.1
 class Away:
     """Where the command has left the cam, over its actual readings (n,).
 
-    `side` is +1 where the command is above, -1 below, 0 elsewhere; `near_deg` how far at least, `far_deg` how far
-    at most, over everything commanded in the last `window_s`; the cam's usual error at steady command, where it is
-    held and where it rests, is taken off first (`angle_deg`). `threshold_deg` how far counts; `still_deg` the band
-    within which a cam counts as not moving; `run` numbers unbroken runs of one side, -1 elsewhere.
+    `side` is +1 where the command is above, -1 below, 0 elsewhere; `near_deg` how far at least, `far_deg` at
+    most, over everything commanded in the last `window_s`, the cam's usual error taken off first
+    (`angle_deg`). `threshold_deg` how far counts; `still_deg` within which a cam does not move; `run` numbers
+    unbroken runs of one side, -1 elsewhere.
     """
 
     side: np.ndarray
@@ -70,13 +72,12 @@ class Away:
 
 @dataclass(frozen=True, slots=True)
 class Plateau:
-    """One plateau followed by motion.
+    """The cam stood from `start_s`, and moved at `break_s`.
 
-    From `start_s` the cam stood; at `break_s` it moved. `band_deg` is how far the command had travelled since its
-    turning point (after a `reversal`; else how far it was away at the end), `jump_deg` how much of the distance was
-    made up at once. `faster` is how many times faster for its distance it moved after than on the plateau, at
-    least; a smooth cam has 1 or less. `parked`: it broke away by itself, the command at rest (the controller had
-    wound up). `with_supply`: engine speed rose at the break-away.
+    `band_deg` is how far the command had travelled since its turning point (after a `reversal`; else how far
+    it was away at the end), `jump_deg` how much of that was made up at once, `faster` how many times faster
+    for its distance the cam moved after than on the plateau, at least. `parked`: it broke away by itself, the
+    command at rest (the controller had wound up). `with_supply`: engine speed rose at the break-away.
     """
 
     start_s: float
@@ -120,7 +121,7 @@ def find_away(cam: CamData) -> Away:
 
 
 def _usual_error(cam: CamData) -> np.ndarray:
-    """The cam's median error at steady command (n,): one value where it is sent to rest, one where it is held.
+    """The cam's median error at steady command (n,), at rest and elsewhere.
 
     A cam that stands off by the same amount everywhere has an offset; it does not stick.
     """
@@ -134,7 +135,7 @@ def _usual_error(cam: CamData) -> np.ndarray:
 
 @once_per_cam
 def should_move(cam: CamData) -> np.ndarray:
-    """True (n,) for readings at which a healthy cam would be on the move, or the command is away from this."""
+    """True (n,) for readings at which a healthy cam would move, or the command is away from this one."""
     grid, cell = command_grid(cam), cell_of_reading(cam)
     moving = (grid.reference_speed() > SLOW_MOVE_DEG_PER_S) & grid.known
     moving[cell[find_away(cam).side != 0]] = True
@@ -142,7 +143,7 @@ def should_move(cam: CamData) -> np.ndarray:
 
 
 def long_stuck(cam: CamData) -> np.ndarray:
-    """True (n,) for readings still for so long, so far from the command, that the slowest cam would have moved."""
+    """True (n,) for readings still for so long, so far from the command, that any cam would have moved."""
     t, a, away = cam.actual_time_s, cam.actual_deg, find_away(cam)
     is_away = away.side != 0
     stuck = np.zeros(len(t), dtype=bool)
@@ -164,7 +165,7 @@ def long_stuck(cam: CamData) -> np.ndarray:
 
 
 def repeats(cam: CamData, broken: np.ndarray | bool = False) -> tuple[np.ndarray, np.ndarray]:
-    """First and one past the last index of each run of the very same reading; `broken` (n - 1,) ends runs, too."""
+    """First and one past the last index of each run of the same reading; `broken` (n - 1,) ends runs, too."""
     edges = np.flatnonzero((np.diff(cam.actual_deg) != 0) | broken) + 1
     return np.concatenate([[0], edges]), np.append(edges, len(cam.actual_deg))
 
@@ -190,7 +191,7 @@ def find_plateaus(cam: CamData) -> list[Plateau]:
 
 
 def _plateau(cam: CamData, first: int, last: int) -> Plateau | None:
-    """The plateau of which the readings `first` to `last` are still; None where it is none, or no motion follows."""
+    """The plateau of which the readings `first` to `last` are still; None where no motion follows."""
     t, a, away, longest_s = cam.actual_time_s, cam.actual_deg, find_away(cam), cam.actual_max_gap_s
     level, direction, band = float(np.median(a[first : last + 1])), int(away.side[last]), away.still_deg
     # On to the last reading on the plateau, back to the one that arrived on it.
@@ -247,7 +248,7 @@ def _commanded(cam: CamData, start_s: float, end_s: float) -> np.ndarray:
 def _jump(
     cam: CamData, standing: np.ndarray, after: int, direction: int, level: float, error: float
 ) -> tuple[float, float]:
-    """How many times faster for its distance the cam moved after the plateau than on it, and how far at once."""
+    """How many times faster for its distance the cam moved than on the plateau, and how far (deg) at once."""
     t, a, away, noise = cam.actual_time_s, cam.actual_deg, find_away(cam), settled_noise_deg(cam)
     soon = np.arange(after, np.searchsorted(t, t[after] + JUMP_WITHIN_S, side="right"))
     ends = np.searchsorted(t, t[soon] + JUMP_TIMED_S)

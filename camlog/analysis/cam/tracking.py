@@ -24,11 +24,8 @@ NOT_SETTLED = "the command was never steady long enough for a healthy phaser to 
 
 @dataclass(frozen=True, slots=True)
 class Excursions:
-    """Errors beyond `limit_deg`, over the whole drive.
-
-    `time_over_limit_s` is the time in excursions that lasted more than `limit_time_s`, `lasting` their
-    number; `beyond_s` the time beyond the limit however short; `longest_s` the longest excursion. All None,
-    with a `reason`, where the error was never known.
+    """Errors beyond `limit_deg`: `time_over_limit_s` in the `lasting` ones of more than `limit_time_s`,
+    `beyond_s` however short, `longest_s` the longest; None, with a `reason`, where the error was never known.
     """
 
     limit_deg: float
@@ -43,10 +40,10 @@ class Excursions:
 
 @dataclass(frozen=True, slots=True)
 class Tracking:
-    """Error (actual minus command, degrees) of one cam.
+    """Error (actual minus command, degrees) over the drive and in each oil window that occurred.
 
-    `bias_deg`, `rms_deg` and `p95_abs_deg` over settled readings, `settled_s` of them; `moving_rms_deg` over
-    all others, where lag counts. `windows` holds the same for each oil window that occurred.
+    `bias_deg`, `rms_deg`, `p95_abs_deg` over `settled_s` of settled readings; `moving_rms_deg` over the
+    others: lag counts.
     """
 
     bias_deg: Estimate
@@ -59,10 +56,7 @@ class Tracking:
 
 
 def measure_tracking(cam: CamData, limits: Mapping[str, Limit] = LIMITS) -> Tracking:
-    """Measure tracking over the whole drive and in each oil window.
-
-    `limits` gives `hold_error_deg` and `hold_error_time_s`.
-    """
+    """Measure tracking; `limits` gives `hold_error_deg` and `hold_error_time_s`."""
     whole = _measure(cam, np.ones(len(cam.actual_deg), dtype=bool), limits)
     return replace(whole, windows=tuple((w, _measure(cam, mask, limits)) for w, mask in cam.by_window))
 
@@ -87,11 +81,10 @@ def _measure(cam: CamData, mask: np.ndarray, limits: Mapping[str, Limit]) -> Tra
 
 
 def mean_of(value: np.ndarray, blocks: Blocks, step: float) -> Estimate:
-    """Mean of readings (n,) in `blocks`; where they hardly leave one count `step`, the interval is half a
-    count wider.
+    """Mean of readings (n,) in `blocks`; the interval is wider by half a count `step` where they hardly leave
+    one.
 
-    Readings that move over several counts average the rounding out; a still one repeats the same rounding
-    error.
+    Readings that move over several counts average the rounding out; a still one repeats the same error.
     """
     mean = ratio(blocks.sum(value), blocks.size.astype(float))
     if mean.interval is None or step <= 0:

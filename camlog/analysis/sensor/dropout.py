@@ -18,8 +18,7 @@ COMMAND_ARRIVES = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Dropouts:
-    """Missing angle readings: their share of all expected, their `runs`, the longest; None with a `reason`.
-    """
+    """Missing angle readings: their share of all expected, runs, the longest; or None and a `reason`."""
 
     fraction: float | None
     runs: int | None

@@ -31,9 +31,8 @@ LIVE_TURNS = 0.25
 class Frozen:
     """Time in runs of identical readings while the command moved and the engine ran.
 
-    `kind` is "none", "frozen" (a live reading elsewhere in the recording never repeats itself like that) or
-    "stuck_or_frozen" (cannot be told apart, `reason` says why). `share` is of the running time, `first_s`
-    when the first run began.
+    `kind` is "none", "frozen" (a live reading never repeats itself like that) or "stuck_or_frozen" (cannot be
+    told apart, `reason` says why). `share` is of the running time, `first_s` when the first run began.
     """
 
     kind: str = "none"
@@ -87,11 +86,10 @@ def mark(cam: CamData, runs: Iterable[tuple[int, int]]) -> np.ndarray:
 
 
 def longest_live_repeat(cam: CamData, in_run: np.ndarray, chance: float) -> float | None:
-    """How many times on end a live reading of a cam that stands still repeats itself, but for a small
-    `chance`.
+    """How often a live reading of a cam that stands still repeats itself on end, but for a small `chance`.
 
-    Judged by the readings outside the runs marked in `in_run` (n,): None where they are too few, infinite
-    where they do not show that the reading is alive.
+    By the readings outside the runs marked in `in_run` (n,): None where they are too few, infinite where they
+    do not show that the reading is alive.
     """
     live = ~in_run & cam.running
     # A cam on the move changes its reading without noise: only readings while it stays at one angle tell.

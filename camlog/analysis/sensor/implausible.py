@@ -33,8 +33,7 @@ HELD_EXIT_DEG, HELD_EXIT_SIGMAS = 2.0, 5.0
 
 @dataclass(frozen=True, slots=True)
 class Substitution:
-    """Implausible readings: their number, the `runs` they form, their share of all, what value most of them
-    hold."""
+    """Implausible readings: number, `runs`, share of all, and the value most of them hold."""
 
     readings: int
     runs: int

@@ -36,8 +36,7 @@ INDEPENDENCE_INTERVAL_S = 0.08
 
 @dataclass(frozen=True, slots=True)
 class Spikes:
-    """Readings that stand alone (`count`, the first at `times_s`) and `jumps` away from the command faster
-    than any phaser that did not come back."""
+    """Readings that stand alone (`count`, the first at `times_s`) and other `jumps` away from the command."""
 
     count: int
     jumps: int
@@ -46,11 +45,11 @@ class Spikes:
 
 @dataclass(frozen=True, slots=True)
 class ReadingNoise:
-    """Noise from reading to reading at steady command, degrees rms.
+    """Noise from reading to reading at steady command (rms): a sensor's is in both, at rest and off it,
+    flutter only off rest.
 
-    `at_rest_deg` and `off_rest_deg` the same where the cam is locked and where oil holds it: a sensor's noise
-    is in both, flutter only in the second. `correlation` is that of successive readings (0 independent, 1
-    slow), None where readings come too slowly to tell noise from flutter.
+    `correlation` of successive readings is 0 where independent, 1 where slow; None where readings come too
+    slowly.
     """
 
     rms_deg: Estimate
@@ -61,12 +60,9 @@ class ReadingNoise:
 
 @dataclass(frozen=True, slots=True)
 class Sensor:
-    """What the angle readings say about the sensor itself.
-
-    `out_of_range_fraction` is the share of readings outside the travel by more than a margin (None without
-    readings), `pegged_fraction` that of readings which repeat the highest or lowest value, the command
-    elsewhere.
-    """
+    """What the angle readings say about the sensor: shares of readings outside the travel by more than a
+    margin, and of those that repeat the highest or lowest value with the command elsewhere; None without
+    readings."""
 
     spikes: Spikes
     dropouts: Dropouts

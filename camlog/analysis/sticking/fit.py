@@ -63,9 +63,9 @@ class StickFit:
 def fit_sticking(cam: CamData, suspected: bool = True) -> StickFit:
     """Fit both hypotheses to the stretches of `cam` that tell most.
 
-    Where a smooth cam leaves hardly more than the reading's noise, nothing is left to be explained by
-    sticking: the band is then 0, up to the largest that fits as well. The same where no sticking cam of a
-    coarse grid explains more than a little, unless sticking is `suspected` for another reason.
+    Where a smooth cam leaves hardly more than the reading's noise, the band is 0, up to the largest that fits
+    as well; also where no sticking cam of a coarse grid explains more than a little, unless sticking is
+    `suspected` anyway.
     """
     noise_deg = settled_noise_deg(cam)
     data = choose_stretches(cam, max(KNEE_SIGMAS * noise_deg, KNEE_MIN_DEG))
@@ -120,8 +120,7 @@ def _intervals(fitted: Fitted, readings: int, resolution_deg: float) -> list[Est
 
 
 def _resolution(cam: CamData, data: Stretches) -> float:
-    """How far (deg) the command moves in three quarters of a sampling interval, and half a count of either
-    angle."""
+    """How far (deg) the command moves in three quarters of an interval, and half a count."""
     interval = max(cam.actual_interval_s, cam.command_interval_s, GRID_S)
     counts = 0.5 * max(cam.actual_step_deg, cam.command_step_deg)
     return float(np.hypot(0.75 * data.ramp_speed() * interval, counts))
@@ -130,9 +129,8 @@ def _resolution(cam: CamData, data: Stretches) -> float:
 def _paired(gain: np.ndarray, misfit: np.ndarray, readings: int) -> float | None:
     """Bootstrap probability that the sticking cam's gain over the smooth one (b,) is none at all.
 
-    Two parameters more gain about two readings' worth of misfit by themselves. A cam sticks in few places, so
-    the gain lies in few blocks: drawing blocks says how much hangs on them, which a normal approximation does
-    not.
+    Two parameters more gain about two readings' worth by themselves. A cam sticks in few places: drawing
+    blocks says how much hangs on them, which a normal approximation does not.
     """
     blocks = len(gain)
     if blocks < MIN_BLOCKS:

@@ -1,9 +1,9 @@
 """Sticking: the cam stays put while the command leaves it, then jumps.
 
 Four independent looks, weighed together: plateaus followed by jumps that no smooth cam could make
-(`cam.standing`), the stiction model of Choudhury, Thornhill & Shah (2005) fitted against a slow but smooth cam
-(`fit`), the shape of any limit cycle at steady command and that of single swings about a command
-that drifts (`swings`). Slowness alone leaves no plateau, however slow.
+(`cam.standing`), the stiction model of Choudhury, Thornhill & Shah (2005) fitted against a slow but smooth
+cam (`fit`), the shape of any limit cycle at steady command and that of single swings about a command that
+drifts (`swings`). Slowness alone leaves no plateau, however slow.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import numpy as np
 from scipy import stats
 
 from camlog.analysis.cam.camdata import CamData
-from camlog.analysis.cam.motion import TRAVEL_SHARES
+from camlog.analysis.cam.motion import span
 from camlog.analysis.cam.oscillation import Oscillation
 from camlog.analysis.cam.segments import command_grid
 from camlog.analysis.cam.standing import Plateau, find_away, find_plateaus, long_stuck, should_move
@@ -122,7 +122,7 @@ def _never_moved(cam: CamData) -> bool:
     commanded = command_grid(cam).command_deg[command_grid(cam).known]
     if not len(commanded) or not cam.known.any():
         return False
-    travelled, moved = np.ptp(commanded), np.ptp(np.quantile(cam.actual_deg[cam.known], TRAVEL_SHARES))
+    travelled, moved = np.ptp(commanded), span(cam.actual_deg[cam.known])
     still = max(2.0 * find_away(cam).still_deg, NEVER_MOVES_SHARE * travelled)
     return bool(travelled >= NEVER_MOVES_DEG and moved <= still)
 

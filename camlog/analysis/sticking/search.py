@@ -90,15 +90,14 @@ def best_smooth(data: Stretches) -> Fitted:
     # A saturated cam shows its limit as its own top speed; between two values of a grid it would be missed.
     limits = np.unique(np.concatenate([_RATE, data.top_speed() * _TOP_SPEED_TIMES]))
     some = data.every(max(1, round(len(data.actual) / SMOOTH_READINGS)))
-    grids = [candidates([0.0], [0.0], _TAU[:7], _DEAD, limits), candidates([0.0], [0.0], _TAU, _DEAD, [np.inf])]
+    grids = (candidates([0], [0], tau, _DEAD, rate) for tau, rate in ((_TAU[:7], limits), (_TAU, [np.inf])))
     fits = [cross_entropy(some, evaluate(some, grid), SMOOTH_DRAWN) for grid in grids]
     best = min(fits, key=lambda fit: fit.total)
     return cross_entropy(data, evaluate(data, best.cams[best.order[:ELITE]]), SMOOTH_DRAWN, SETTLING)
 
 
 def sticking_grid(smooth: np.ndarray) -> np.ndarray:
-    """Sticking cams as quick as the best smooth one, and quicker: sticking looks like slowness to a smooth
-    fit."""
+    """Sticking cams as quick as the best smooth one, and quicker: to a smooth fit sticking is slowness."""
     tau, dead, rate = smooth[[TAU, DEAD, RATE]]
     lags = ((tau, dead), (0.5 * tau, dead), (tau, max(dead - 0.1, 0.0)), (tau, max(dead - 0.2, 0.0)))
     lags = [(*lag, rate) for lag in lags] + [(0.1, 0.05, np.inf), (0.25, 0.1, np.inf)]
@@ -156,12 +155,12 @@ def _coordinates(cams: np.ndarray) -> np.ndarray:
     """What is searched (c, 5): log stick band, jump share, log time constant, dead time, log rate limit."""
     band, jump, tau, dead, rate = cams.T
     band = np.maximum(band, 1e-3)
-    return np.column_stack([np.log(band), jump / band, np.log(tau), dead, np.log(np.minimum(rate, _NO_LIMIT))])
+    rate = np.log(np.minimum(rate, _NO_LIMIT))
+    return np.column_stack([np.log(band), jump / band, np.log(tau), dead, rate])
 
 
 def _cams(coordinates: np.ndarray, limited: bool, sticks: bool) -> np.ndarray:
-    """The candidates (c, 5) at coordinates, those `limited` with a rate limit, those that stick with a band.
-    """
+    """The candidates (c, 5) at coordinates; a rate limit where `limited`, a stick band where one `sticks`."""
     band, share, tau, dead, rate = coordinates.T
     band = np.exp(np.clip(band, np.log(0.02), np.log(40.0))) if sticks else np.zeros(len(band))
     rate = np.exp(np.clip(rate, 0.0, np.log(_NO_LIMIT))) if limited else np.full(len(band), np.inf)

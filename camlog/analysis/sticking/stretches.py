@@ -1,5 +1,4 @@
-"""The stretches of a drive that tell most about sticking: much command motion, begun while the cam is on the
-move."""
+"""The stretches of a drive that tell most about sticking: much command motion, begun on the move."""
 
 from __future__ import annotations
 
@@ -66,8 +65,7 @@ class Stretches:
 
 
 def choose_stretches(cam: CamData, knee_deg: float) -> Stretches | None:
-    """The stretches with most command motion, those first whose beginning is known; None where none has
-    enough."""
+    """The stretches with most command motion, known beginnings first; None where none has enough."""
     grid, t = command_grid(cam), cam.actual_time_s
     length = round(STRETCH_S / GRID_S)
     count = len(grid.command_deg) // length

@@ -2,15 +2,11 @@
 
 A cam that sticks stands on plateaus and jumps between them (square or trapezoid half cycles), one that leaks
 swings smoothly (sinusoid); each half cycle is fitted by both, as in He, Wang, Pottmann & Qin, Industrial &
-Engineering Chemistry Research 46 (2007), with the trapezoid in place of their triangle because here the stuck part
-itself is what is read. `classify_cycle` does so for a steady oscillation of known period.
-
-A cam that sticks in warm oil hunts several times a second, too short for a plateau to be timed by itself
-(`standing`), at a rate that changes with oil and rest, so that no line stands out of its spectrum (`oscillation`),
-and it goes on while the command drifts. `measure_swings` takes half cycles one at a time: between two turns of the
-error, about the line through the middles of the moves before and after, wherever the command itself was straight
-enough that the swing cannot be an answer to it. Where the cam swings against a stop, it stands there whatever its
-fault: such half cycles tell nothing.
+Engineering Chemistry Research 46 (2007), with the trapezoid for their triangle because the stuck part itself
+is read. `classify_cycle` does so for a steady oscillation of known period. A cam that sticks in warm oil
+hunts too quickly for a plateau to be timed by itself, at a changing rate, about a command that drifts:
+`measure_swings` takes half cycles one at a time, between two turns of the error, wherever the command was
+straight enough. Against a stop the cam stands whatever its fault: such half cycles tell nothing.
 """
 
 from __future__ import annotations
@@ -33,17 +29,17 @@ from camlog.analysis.estimate import Estimate, blocks_of, median, missing
 RAMP_SHARES = (0.05, 0.1, 0.2)  # rise and fall of a trapezoid as shares of its half cycle
 MIN_READINGS_A_HALF = 5
 
-# A steady oscillation. A swing counts where it leaves the middle by this share of the cycle's amplitude, and lasts
-# so many periods.
+# A steady oscillation. A swing counts where it leaves the middle by this share of the cycle's amplitude, and
+# lasts so many periods.
 SWING_SHARE, HALF_PERIODS = 0.3, (0.25, 1.5)
 MIN_HALF_CYCLES = 5
 STICK_INDEX, SMOOTH_INDEX = 0.6, 0.4  # He et al.: above, stiction; below, none; between, undecided
 CYCLE_MIN_DEG = 0.5
-THERE_SHARE = 0.25  # of the cycle's squared amplitude, which a block's power must reach for the cycle to be there
+THERE_SHARE = 0.25  # of the cycle's squared amplitude: the power of a block in which the cycle is there
 MOST_BLOCKS = 24
 
-# Single swings. From one turn to the next the cam must move this far: well beyond noise and the steps of a coarse
-# reading, which make a plateau of any turning point.
+# Single swings. From one turn to the next the cam must move this far: well beyond noise and the steps of a
+# coarse reading, which make a plateau of any turning point.
 SWING_MIN_DEG, SWING_SIGMAS, SWING_COUNTS = 1.5, 8.0, 5.0
 LONGEST_HALF_S = 3.0
 ALIKE = 0.5  # of the two moves about a turn the smaller is at least this share of the larger
@@ -54,10 +50,10 @@ COMMAND_SHARE = 0.35  # of the swing, which the command may leave a straight lin
 MOST = 600
 # A half cycle is one or the other where the worse form leaves this many times what the better one leaves.
 CLEAR = 2.0
-# How often a cam that does not stick seems to stand, and one that does not hunt to swing smoothly; chosen on the
-# tuning half of the validity benchmark. There no cam with another fault, and no healthy one, stood in more than half
-# of a score of half cycles, and only cams that leak, or whose loop or valve hunts, swung smoothly in more than one
-# of five.
+# How often a cam that does not stick seems to stand, and one that does not hunt to swing smoothly; chosen on
+# the tuning half of the validity benchmark. There no cam with another fault, and no healthy one, stood in
+# more than half of a score of half cycles, and only cams that leak, or whose loop or valve hunts, swung
+# smoothly in more than one of five.
 CHANCE_STANDING, CHANCE_SMOOTH = 0.3, 0.1
 STANDING_LEAST, SMOOTH_LEAST, SMOOTH_MOST = 12, 15, 0.05
 SHARE_LEAST = 0.01  # of the running time: in a day's driving a few score come together by themselves
@@ -65,8 +61,8 @@ SIGNIFICANT = 0.001
 
 
 def misfits(part_of_half: np.ndarray, value: np.ndarray) -> tuple[float, float]:
-    """Sums of squares that the best half sinusoid and the best trapezoid leave of `value` (n,), read at
-    `part_of_half` (n,) of the way, 0 to 1, between two crossings of the middle."""
+    """Sums of squares that half a sinusoid and a trapezoid leave of `value` (n,), read at `part_of_half` (0
+    to 1)."""
     to_end = np.minimum(part_of_half, 1.0 - part_of_half)
     forms = [np.sin(np.pi * part_of_half), *(np.minimum(1.0, to_end / ramp) for ramp in RAMP_SHARES)]
     total = np.sum(value**2)
@@ -76,8 +72,8 @@ def misfits(part_of_half: np.ndarray, value: np.ndarray) -> tuple[float, float]:
 
 @dataclass(frozen=True, slots=True)
 class LimitCycle:
-    """`kind` is "stick_slip", "leakage", "unclear" or "none"; `period_s` and `amplitude_deg` (zero to peak) of the
-    cycle, `shape_index` 0 (sinusoid) to 1 (plateaus), `half_cycles` judged."""
+    """`kind` is "stick_slip", "leakage", "unclear" or "none"; `period_s` and `amplitude_deg` (zero to peak)
+    of the cycle, `shape_index` 0 (sinusoid) to 1 (plateaus), `half_cycles` judged."""
 
     kind: str = "none"
     period_s: float | None = None
@@ -107,7 +103,7 @@ def classify_cycle(cam: CamData, oscillation: Oscillation) -> LimitCycle:
 
 
 def shape_index(time_s: np.ndarray, value: np.ndarray, period_s: float) -> tuple[float, int] | None:
-    """How flat the half cycles of an oscillation about zero are: 0 sinusoid, 1 plateaus; how many were judged."""
+    """How flat half cycles about zero are, 0 sinusoid to 1 plateaus, and how many were judged."""
     swing = np.quantile(np.abs(value), 0.9)
     left = []
     for a, b in pairwise(np.flatnonzero(np.diff(np.sign(value)) != 0)):
@@ -131,9 +127,9 @@ def _evenly(index: np.ndarray, most: int) -> np.ndarray:
 @dataclass(frozen=True, slots=True)
 class Swings:
     """Half cycles about a nearly straight command: how many were `judged`, of these `standing` (clearly on a
-    plateau) and `smooth` (clearly a sinusoid); `swing_deg` from turn to turn, `half_cycle_s` how long one lasts,
-    `seconds` all of them together, `begun_s` when each began. `share` is the part of the time with the engine
-    running that the cam swung like this (those passed over by the selection included)."""
+    plateau) and `smooth` (clearly a sinusoid); `swing_deg` from turn to turn, `half_cycle_s` how long one
+    lasts, `seconds` all together, `begun_s` when each began; `share` of the running time the cam swung like
+    this."""
 
     judged: int
     standing: int
@@ -147,8 +143,8 @@ class Swings:
     @property
     def amplitude_deg(self) -> Estimate:
         """Half the swing: how far to either side."""
-        ends = ("value", "low", "high")
-        return replace(self.swing_deg, **{e: v / 2.0 for e in ends if (v := getattr(self.swing_deg, e)) is not None})
+        ends = {name: getattr(self.swing_deg, name) for name in ("value", "low", "high")}
+        return replace(self.swing_deg, **{name: end / 2.0 for name, end in ends.items() if end is not None})
 
     @property
     def p_smooth(self) -> float:
@@ -200,9 +196,10 @@ def measure_swings(cam: CamData) -> Swings:
 
 
 def _turns(value: np.ndarray, least: float, readings: int) -> tuple[np.ndarray, np.ndarray]:
-    """Indices (k,) of turning points at least `least` out of what lies about them, within so many `readings`, high
-    and low in turn, and which they are (k,): +1 or -1."""
-    # That much out of the lowest for a while about it a turn must be, too; it spares most of them the longer look.
+    """Indices of turning points at least `least` out of the `readings` about them, high (+1) and low (-1) in
+    turn."""
+    # That much out of the lowest for a while about it a turn must be, too; it spares most of them the longer
+    # look.
     high = find_peaks(value, height=(minimum_filter1d(value, readings) + least, None), prominence=least)[0]
     low = find_peaks(-value, height=(least - maximum_filter1d(value, readings), None), prominence=least)[0]
     at, way = np.concatenate([high, low]), np.repeat([1.0, -1.0], [len(high), len(low)])
@@ -234,8 +231,8 @@ def _swinging(t: np.ndarray, y: np.ndarray, command: np.ndarray, at: np.ndarray,
 def _half_cycle(
     t: np.ndarray, y: np.ndarray, turns: np.ndarray, way: float, longest_gap_s: float
 ) -> tuple[slice, float, float, float, float, float] | None:
-    """The readings of the half cycle about the middle one of three turns, its begin and length (s), swing (deg) and
-    `misfits`; None where it is broken, too long or read too seldom."""
+    """The readings about the middle one of three turns, begin, length (s), swing (deg), `misfits`; None if
+    broken."""
     before, here, after = turns
     begin_deg, end_deg = 0.5 * (y[before] + y[here]), 0.5 * (y[here] + y[after])
     first = before + int(np.flatnonzero(way * (y[before : here + 1] - begin_deg) <= 0.0)[-1])
