@@ -5,9 +5,9 @@ import pytest
 
 from camlog.analysis.cam.camdata import cam_data
 from camlog.analysis.cam.hold import measure_hold
-from camlog.analysis.sticking.swings import shape_index
 from camlog.analysis.sticking.measure import measure_sticking
 from camlog.analysis.sticking.model import candidates, simulate
+from camlog.analysis.sticking.swings import shape_index
 from camlog.trace import Trace
 from tests.bench.estimator_accuracy_steady import (
     close_share,
