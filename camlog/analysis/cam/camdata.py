@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, TypeVar
 import numpy as np
 
 from camlog import cams
+from camlog.analysis.drive.ticks import RUNNING_RPM
 from camlog.oil_windows import OIL_WINDOWS, OilTemperature, OilWindow, oil_temperature, window_index
 
 if TYPE_CHECKING:
@@ -34,7 +35,6 @@ INTERVAL_LEAST_S = 1e-6
 ENGINE_MAX_AGE_S = 5.0  # engine speed changes fast: an older reading says nothing about now
 # Levels farther apart than this are where the signal was, not counts of it.
 LARGEST_STEP_DEG = 2.0
-RUNNING_RPM = 400.0  # above every cranking speed, below every idle
 
 _EMPTY = np.empty(0)
 Result = TypeVar("Result")

@@ -111,15 +111,13 @@ class Conditions:
 
     def to_dict(self) -> dict[str, Any]:
         """The `conditions` object of Findings; JSON values only."""
+        windows = zip(self.windows.windows, self.windows.seconds or (), strict=True)
         proof = asdict(self.permanent_code_drive)
         proof["at_40_km_h_s"] = proof.pop("road_s")
         return {
             "duration_s": round(self.duration_s, 3),
             "oil_temp_source": self.windows.source,
-            "oil_windows": [
-                {**w.to_dict(), "seconds": s}
-                for w, s in zip(self.windows.windows, self.windows.seconds or (), strict=True)
-            ],
+            "oil_windows": [{**w.to_dict(), "seconds": s} for w, s in windows],
             "running_s": self.running_s,
             **{f"{state}_s": self.seconds[state] for state in STATES},
             "engine_starts": [asdict(s) for s in self.starts],
@@ -192,10 +190,8 @@ def _segments(ticks: Ticks, state: np.ndarray) -> tuple[Segment, ...]:
         return ()
     cut = np.flatnonzero((np.diff(state) != 0) | (np.diff(ticks.index) != 1)) + 1
     first, last = np.concatenate([[0], cut]), np.concatenate([cut, [len(state)]]) - 1
-    rows = zip(
-        state[first], ticks.time_s[first].tolist(), (ticks.time_s[last] + TICK_S).tolist(), strict=True
-    )
-    return tuple(Segment(STATES[s], start_s, end_s) for s, start_s, end_s in rows)
+    starts, ends = ticks.time_s[first].tolist(), (ticks.time_s[last] + TICK_S).tolist()
+    return tuple(Segment(STATES[s], a, b) for s, a, b in zip(state[first], starts, ends, strict=True))
 
 
 def _starts(
@@ -220,9 +216,8 @@ def find_gaps(trace: Trace, drive: Drive | None = None) -> tuple[Gap, ...]:
     gaps = []
     for i in np.flatnonzero(steps > max(GAP_MIN_S, GAP_INTERVALS * float(np.median(steps)))):
         start, end = float(t[i]), float(t[i + 1])
-        near = dict.fromkeys(
-            x for at, x in events if start - GAP_EVENT_SLACK_S <= at <= end + GAP_EVENT_SLACK_S
-        )
+        low, high = start - GAP_EVENT_SLACK_S, end + GAP_EVENT_SLACK_S
+        near = dict.fromkeys(text for at, text in events if low <= at <= high)
         gaps.append(Gap(start, end, "; ".join(near)))
     return tuple(gaps)
 

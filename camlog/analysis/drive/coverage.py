@@ -135,9 +135,8 @@ class CoverageTracker:
         self._expected = cams is not None
         # Bins fine enough that both the windows and "warm" or "cold" oil are sums of whole bins.
         cold, warm = self._limits["cold_oil_degc"].value, self._limits["warm_oil_degc"].value
-        edges = sorted(
-            {cold, warm, -math.inf, math.inf, *(e for w in windows for e in (w.min_degc, w.max_degc))}
-        )
+        ends = (e for w in windows for e in (w.min_degc, w.max_degc))
+        edges = sorted({cold, warm, -math.inf, math.inf, *ends})
         bins = [OilWindow(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
         self.counts = DriveCounts(tuple(dict.fromkeys(cams)) if self._expected else CAM_IDS, bins, cold)
         self._ticks = TickStream(self.counts.signals)
@@ -186,10 +185,8 @@ class CoverageTracker:
         for window in self._windows:
             named = {"running": self.counts.running, **counted.counts}
             n = {k: self.counts.within(v, window.min_degc, window.max_degc) for k, v in named.items()}
-            moves = (n["advance_moves"], n["retard_moves"])
-            row = WindowCoverage(
-                window, n["running"] * TICK_S, *moves, n["hold"] * TICK_S, n["rest"] * TICK_S
-            )
+            running_s, hold_s, rest_s = (n[k] * TICK_S for k in ("running", "hold", "rest"))
+            row = WindowCoverage(window, running_s, n["advance_moves"], n["retard_moves"], hold_s, rest_s)
             windows.append(row)
         missing = cam_sentences(needs, cam)
         return CamCoverage(cam, sufficient, judgeable, missing, counted.pair_interval_s, tuple(windows), own)

@@ -94,9 +94,8 @@ class CamCounts:
         """Take the next ticks: the command `angle` (deg), `where` the window, `cold` oil below cold."""
         old = len(self._index)
         all_index, all_angle = np.concatenate([self._index, index]), np.concatenate([self._angle, angle])
-        (low, high), (held_low, held_high) = (
-            (v[old:] for v in trailing(all_angle, all_index, width)) for width in (_MOVE_TICKS, _HOLD_TICKS)
-        )
+        low, high = (v[old:] for v in trailing(all_angle, all_index, _MOVE_TICKS))
+        held_low, held_high = (v[old:] for v in trailing(all_angle, all_index, _HOLD_TICKS))
         # A command read with the engine known to stand still moves nothing.
         usable, known, idle = ~states.stopped, np.isfinite(angle), states.state == IDLE
         held = (held_high - held_low <= HOLD_BAND_DEG) & usable
@@ -108,11 +107,8 @@ class CamCounts:
             "idle": idle & known,
             "cold_start": states.running & (states.since_start_s <= AFTER_START_S) & cold & known,
         }
-        for name, moving in (
-            ("advance_moves", angle - low >= MOVE_DEG),
-            ("retard_moves", high - angle >= MOVE_DEG),
-        ):
-            moving &= usable
+        for name, moved_deg in (("advance_moves", angle - low), ("retard_moves", high - angle)):
+            moving = (moved_deg >= MOVE_DEG) & usable
             ticks[name] = moving & ~np.concatenate([[self._moving[name]], moving[:-1]])
             self._moving[name] = bool(moving[-1])
         for name, flags in ticks.items():
@@ -126,9 +122,8 @@ class DriveCounts:
     def __init__(self, cams: Sequence[str], windows: Sequence[OilWindow], cold_degc: float):
         self.windows = tuple(windows)
         self.cam = {c: CamCounts(len(windows)) for c in cams}
-        self.intervals = {cam_names.commanded(c): k.command for c, k in self.cam.items()} | {
-            cam_names.actual(c): k.actual for c, k in self.cam.items()
-        }
+        self.intervals = {cam_names.commanded(c): k.command for c, k in self.cam.items()}
+        self.intervals |= {cam_names.actual(c): k.actual for c, k in self.cam.items()}
         self.signals = (*DRIVE_SIGNALS, *(cam_names.commanded(c) for c in cams))
         self.running = np.zeros(len(windows) + 1, dtype=np.int64)
         self.speed_known = self.temperature_known = self._oil_seen = False

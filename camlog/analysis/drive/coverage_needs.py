@@ -11,6 +11,7 @@ from camlog.analysis.drive import say
 from camlog.analysis.drive.coverage_counts import CamCounts, DriveCounts
 from camlog.analysis.drive.ticks import TICK_S
 from camlog.limits import Limit
+from camlog.messages import capital
 from camlog.oil_windows import OilWindow
 
 # What an unmet need stands in the way of, gravest first.
@@ -86,9 +87,7 @@ _OF_DRIVE = (
     _Row("engine_speed", DETAIL, "", 1.0, lambda d: float(d.counts.speed_known)),
     _Row("oil_temperature", HEALTHY, "", 1.0, lambda d: float(d.counts.temperature_known)),
 )
-_OF_RUNNING = _Row(
-    "running", HEALTHY, "s", "needed_running_s", lambda d: int(d.counts.running.sum()) * TICK_S
-)
+_OF_RUNNING = _Row("running", HEALTHY, "s", "needed_running_s", lambda d: d.counts.running.sum() * TICK_S)
 _OF_PAIR = _Row(
     "pair", VERDICT, "count", 2.0, lambda d: float(len(d.own.read)),
     lambda d: {("command",): "actual", ("actual",): "commanded"}.get(d.own.read),
@@ -157,16 +156,13 @@ def sentences(needs: Iterable[Need], cam_count: int, *, ask: bool = True) -> tup
     groups: dict[tuple[str, str], list[str]] = {}
     for need in sorted((n for n in needs if not n.met), key=lambda n: _ORDER.index(n.blocks)):
         groups.setdefault((need.lack, need.remedy), []).extend([need.cam] if need.cam is not None else [])
-    whole = []
+    whole, form = [], "coverage.with_remedy" if ask else "coverage.without_remedy"
     for (lack, remedy), cams in groups.items():
         if 0 < len(cams) < cam_count:  # a lack that every cam shares needs no names
-            named = ", ".join(
-                say("coverage.cam", side=cam_names.side_of(c), bank=cam_names.bank_of(c)) for c in cams
-            )
-            lack = say("coverage.of_cams", cams=named[0].upper() + named[1:], lack=lack[0].lower() + lack[1:])
-        whole.append(
-            say("coverage.with_remedy" if ask else "coverage.without_remedy", lack=lack, remedy=remedy)
-        )
+            parts = ((cam_names.side_of(c), cam_names.bank_of(c)) for c in cams)
+            named = ", ".join(say("coverage.cam", side=side, bank=bank) for side, bank in parts)
+            lack = say("coverage.of_cams", cams=capital(named), lack=lack[0].lower() + lack[1:])
+        whole.append(say(form, lack=lack, remedy=remedy))
     return tuple(whole)
 
 

@@ -71,10 +71,9 @@ class PermanentCodeDrive:
 
 @dataclass(frozen=True, slots=True)
 class SimilarConditions:
-    """Whether a freeze frame's conditions were met again, `seconds` of it; `met` None where unknown."""
+    """Whether a freeze frame's conditions were met again; `met` None where that is unknown."""
 
     met: bool | None
-    seconds: float | None
     reason: str
 
 
@@ -128,20 +127,16 @@ def permanent_code_drive(ticks: Ticks, states: EngineStates, cycles: Sequence[sl
     standing = (states.state == IDLE) & (speed <= STANDSTILL_KM_H)
     on_road = states.running & (speed >= PERMANENT_ROAD_KM_H)
     wanted = {"running": PERMANENT_RUNNING_S, "road": PERMANENT_ROAD_S, "idle": PERMANENT_IDLE_S}
-    each = [
-        {
-            "running": float(states.running[c].sum() * TICK_S), "road": float(on_road[c].sum() * TICK_S),
-            "idle": _longest_s(standing[c], ticks.index[c]),
-        }
-        for c in cycles
-    ] or [dict.fromkeys(wanted, 0.0)]  # fmt: skip
+    each = [dict.fromkeys(wanted, 0.0)]
+    for c in cycles:
+        running_s, road_s = (float(flags[c].sum() * TICK_S) for flags in (states.running, on_road))
+        each.append({"running": running_s, "road": road_s, "idle": _longest_s(standing[c], ticks.index[c])})
     best = max(each, key=lambda have: sum(min(have[k] / want, 1.0) for k, want in wanted.items()))
     lacking = [k for k, want in wanted.items() if best[k] < want and (road_known or k == "running")]
     if not road_known:
         lacking.append("no_vehicle_speed")
-    missing = tuple(
-        say(f"permanent.{k}", have=best.get(k), want=wanted.get(k), km_h=PERMANENT_ROAD_KM_H) for k in lacking
-    )
+    km_h = PERMANENT_ROAD_KM_H
+    missing = tuple(say(f"permanent.{k}", have=best.get(k), want=wanted.get(k), km_h=km_h) for k in lacking)
     met = None if lacking == ["no_vehicle_speed"] else not lacking
     road, idle = (best["road"], best["idle"]) if road_known else (None, None)
     return PermanentCodeDrive(met, best["running"], road, idle, missing)
@@ -163,11 +158,10 @@ def similar_conditions(trace: Trace, freeze_frame: Mapping[str, Any] | None) -> 
     recorded = [len(trace.samples(name)[0]) > 0 for name in _SIMILAR_SIGNALS]
     for problem, there in (("not_in_frame", usable), ("not_recorded", recorded)):
         if not all(there):
-            absent = [
-                n.replace("_", " ") for n, known in zip(_SIMILAR_SIGNALS, there, strict=True) if not known
-            ]
-            reason = say(f"similar.{problem}", signals=say("similar.and").join(absent))
-            return SimilarConditions(None, None, reason)
+            absent = [n for n, known in zip(_SIMILAR_SIGNALS, there, strict=True) if not known]
+            words = say("similar.and").join(n.replace("_", " ") for n in absent)
+            reason = say(f"similar.{problem}", signals=words)
+            return SimilarConditions(None, reason)
     ticks = tick_table(trace)
     stored_rpm, stored_load, stored_coolant = map(float, stored)
     rpm, load, coolant = (ticks.get(name) for name in _SIMILAR_SIGNALS)
@@ -181,6 +175,5 @@ def similar_conditions(trace: Trace, freeze_frame: Mapping[str, Any] | None) -> 
         state=say("similar.warm" if warm else "similar.cold"),
     )  # fmt: skip
     met = _longest_s(same, ticks.index) >= SIMILAR_SECONDS
-    return SimilarConditions(
-        met, seconds, say("similar.met" if met else "similar.not_met", what=what, seconds=seconds)
-    )
+    reason = say("similar.met" if met else "similar.not_met", what=what, seconds=seconds)
+    return SimilarConditions(met, reason)

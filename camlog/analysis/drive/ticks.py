@@ -32,9 +32,7 @@ JUST_STARTED_S = 5.0  # module run time at which a start counts as seen
 
 # How long a reading stands for the present value. Cam angles: three readings of the slowest recording that
 # can be judged.
-_MAX_AGE_S = {
-    "coolant_temp": 60.0, "oil_temp": 60.0, "run_time": 10.0,
-}  # fmt: skip
+_MAX_AGE_S = {"coolant_temp": 60.0, "oil_temp": 60.0, "run_time": 10.0}
 _CAM_MAX_AGE_S, _OTHER_MAX_AGE_S = 1.0, 5.0
 
 DRIVE_SIGNALS = (
@@ -100,9 +98,8 @@ class TickStream:
 
     def take(self) -> Ticks:
         """The ticks completed since the last call. Of each signal only the last reading is kept."""
-        ticks = _ticks(
-            np.array(self._rows), {n: (np.array(t), np.array(v)) for n, (t, v) in self._readings.items()}
-        )
+        readings = {name: (np.array(t), np.array(v)) for name, (t, v) in self._readings.items()}
+        ticks = _ticks(np.array(self._rows), readings)
         for kept in (self._rows, *(column for pair in self._readings.values() for column in pair)):
             del kept[:-1]
         return ticks
@@ -127,12 +124,9 @@ def _complete(row_s: np.ndarray) -> np.ndarray:
         return np.empty(0, dtype=np.int64)
     breaks = np.flatnonzero(np.diff(row_s) > HOLD_S)
     starts = [math.ceil(t / TICK_S) for t in row_s[np.concatenate([[0], breaks + 1])].tolist()]
-    stops = [math.floor((t + HOLD_S) / TICK_S) + 1 for t in row_s[breaks].tolist()] + [
-        math.ceil(row_s[-1] / TICK_S)
-    ]
-    return np.concatenate(
-        [np.arange(a, max(a, b), dtype=np.int64) for a, b in zip(starts, stops, strict=True)]
-    )
+    stops = [math.floor((t + HOLD_S) / TICK_S) + 1 for t in row_s[breaks].tolist()]
+    stops.append(math.ceil(row_s[-1] / TICK_S))
+    return np.concatenate([np.arange(a, max(a, b)) for a, b in zip(starts, stops, strict=True)])
 
 
 @dataclass(frozen=True)

@@ -18,8 +18,8 @@ from scipy.signal import lfilter
 
 LAG_MIN_S = 0.002  # lags below this follow the command as exactly as anything that could be measured
 ONSET_LEVELS = (0.1, 0.3)
-LEVEL_63 = 1.0 - exp(-1.0)
-LEVEL_86 = 1.0 - exp(-2.0)
+T63 = 1.0 - exp(-1.0)
+T86 = 1.0 - exp(-2.0)
 
 
 def monotone_crossings(
@@ -84,7 +84,7 @@ class CommandShape:
 
     def onset_and_63_s(self, lag_s: float) -> tuple[float, float]:
         """Where a line through 10 and 30 % of a lag's answer meets zero, and its 63.2 % crossing."""
-        t10, t30, t63 = self.crossings_s((*ONSET_LEVELS, LEVEL_63), lag_s)
+        t10, t30, t63 = self.crossings_s((*ONSET_LEVELS, T63), lag_s)
         return onset_s(t10, t30), t63
 
     def dead_time_and_lag(self, onset: float, crossing_63: float) -> tuple[float, float]:

@@ -103,10 +103,8 @@ class FitBlocks:
                 state[:, i] = lfilter(b, [1.0, d - 1.0], command, axis=0, zi=(1.0 - b[0]) * command[:1])[0]
             return state
         # Arrays of one full shape: stretching them anew in each step would take longer than the sums.
-        decay, point, up, down = (
-            np.repeat(v[:, None], len(self), axis=1)
-            for v in (decay, point, up * self.grid_s, -down * self.grid_s)
-        )
+        limits = (decay, point, up * self.grid_s, -down * self.grid_s)
+        decay, point, up, down = (np.repeat(v[:, None], len(self), axis=1) for v in limits)
         target = (command[:-1, None, :] + point * np.diff(command, axis=0)[:, None, :]) * decay
         state[0] = command[0]
         change = np.empty(state.shape[1:])
@@ -199,9 +197,7 @@ def _with_jumps(cam: CamData, moves: np.recarray, at_s: np.ndarray) -> np.ndarra
     begin, end = (np.searchsorted(t, v[moves.jump]).tolist() for v in (moves.start_s, moves.end_s))
     change = np.abs(np.diff(c))
     # Which interval of the move holds the jump.
-    place = np.array(
-        [b + int(np.argmax(change[b:e])) for b, e in zip(begin, end, strict=True)], dtype=np.int64
-    )
+    place = np.array([b + np.argmax(change[b:e]) for b, e in zip(begin, end, strict=True)], dtype=np.int64)
     middle = 0.5 * (t[place] + t[place + 1])
     times = np.insert(t, np.repeat(place + 1, 2), np.column_stack([middle - 1e-6, middle + 1e-6]).ravel())
     values = np.insert(c, np.repeat(place + 1, 2), np.column_stack([c[place], c[place + 1]]).ravel())

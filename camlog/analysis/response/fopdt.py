@@ -18,17 +18,9 @@ import numpy as np
 
 from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.estimate import Estimate, missing, t_quantile
+from camlog.analysis.response import fopdt_search as search
 from camlog.analysis.response import say
 from camlog.analysis.response.fit_blocks import LENGTHS, FitBlocks, fit_blocks
-from camlog.analysis.response.fopdt_search import (
-    REFINE_ITERATIONS,
-    TAU_S,
-    FitState,
-    Theta,
-    best_fit,
-    products,
-    refine,
-)
 from camlog.analysis.response.step_pool import at_least
 from camlog.analysis.response.steps import command_moves
 
@@ -95,7 +87,7 @@ class ResponseFit:
     """
 
     def __init__(self, cam: CamData):
-        self._theta: Theta | None = None
+        self._theta: search.Theta | None = None
         self.blocks: FitBlocks | None = None
         moves = command_moves(cam, max(MOVE_BAND_DEG, 1.5 * cam.command_step_deg))
         if not len(moves):
@@ -105,7 +97,7 @@ class ResponseFit:
             blocks = fit_blocks(cam, moves, length)
             if len(blocks) < BLOCKS_MIN:
                 break
-            self.blocks, best = blocks, best_fit(blocks)
+            self.blocks, best = blocks, search.best_fit(blocks)
             theta = self._theta = best.theta
             # A cam still settling when its blocks end wants longer ones.
             slewing_s = blocks.usual_move_deg / np.exp(min(theta.log_up, theta.log_down))
@@ -124,10 +116,12 @@ class ResponseFit:
         if count < BLOCKS_MIN:
             return _no_fit(say("fit.few_here", where=where, blocks=count, needed=BLOCKS_MIN), count)
         blocks = self.blocks.take(np.flatnonzero(mask))
-        return _result(blocks, refine(blocks, self._theta, self._theta.searched, REFINE_ITERATIONS))
+        return _result(
+            blocks, search.refine(blocks, self._theta, self._theta.searched, search.REFINE_ITERATIONS)
+        )
 
 
-def _result(blocks: FitBlocks, best: FitState) -> FopdtFit:
+def _result(blocks: FitBlocks, best: search.FitState) -> FopdtFit:
     n, theta, free, gain = len(blocks), best.theta, best.theta.searched, best.gain
     jacobian = best.jacobian[[0, *(1 + best.free.index(i) for i in free)]]
     w = blocks.parts.spread(best.weight)
@@ -155,25 +149,25 @@ def _result(blocks: FitBlocks, best: FitState) -> FopdtFit:
     coarse = COARSE_DOUBT * max(0.0, blocks.resolution_s / tau - 0.5)
     factor = float(np.exp(min(error[2] + corners / tau + coarse, 5.0)))
     constant = Estimate(tau, tau / factor, tau * factor, n)
-    if tau <= 1.05 * TAU_S[0]:
+    if tau <= 1.05 * search.TAU_S[0]:
         constant = Estimate(None, 0.0, lag.high, n, say("fit.too_short"))
-    elif tau >= 0.95 * TAU_S[1]:
-        constant = Estimate(None, tau / factor, None, n, say("fit.too_long", longest=TAU_S[1]))
+    elif tau >= 0.95 * search.TAU_S[1]:
+        constant = Estimate(None, tau / factor, None, n, say("fit.too_long", longest=search.TAU_S[1]))
     dead_time = Estimate(dead, max(0.0, dead - dead_error), dead + dead_error, n)
     slews = []
-    for index, log_slew, fastest in zip((2, 3), (theta.log_up, theta.log_down), best.fastest, strict=True):
+    for index, fastest in zip((2, 3), best.fastest, strict=True):
         doubt = float(error[1 + free.index(index)]) if index in free else None
-        slews.append(
-            _slew(float(np.exp(log_slew)) * gain, doubt, fastest * gain, blocks.usual_move_deg * gain, blocks)
-        )
+        slews.append(_slew(blocks, gain, float(np.exp(theta.vector[index])), doubt, fastest))
     dead_time = at_least(dead_time, dead, blocks.resolution_s)
     return FopdtFit(gain_estimate, constant, dead_time, lag, *slews, r2, n, blocks.resolution_s)
 
 
-def _slew(
-    slew: float, log_error: float | None, reached: float, move_deg: float, blocks: FitBlocks
-) -> Estimate:
-    """The slew limit (deg/s), where the cam `reached` it; `log_error` None where no limit was searched."""
+def _slew(blocks: FitBlocks, gain: float, slew: float, log_error: float | None, fastest: float) -> Estimate:
+    """The slew limit where the cam reached it; `slew` and `fastest` in deg/s at unit gain.
+
+    `log_error` is None where no limit was searched.
+    """
+    slew, reached, move_deg = slew * gain, fastest * gain, blocks.usual_move_deg * gain
     if log_error is not None and move_deg < SLEW_READINGS * blocks.resolution_s * slew:
         return missing(say("fit.few_readings", resolution=blocks.resolution_s), len(blocks))
     if log_error is None or log_error > 1.0 or reached < 0.9 * slew:
@@ -184,7 +178,7 @@ def _slew(
 
 def _covariance(blocks: FitBlocks, residual: np.ndarray, jacobian: np.ndarray, w: np.ndarray) -> np.ndarray:
     n, p = len(blocks), len(jacobian)
-    normal = products(jacobian, w)
+    normal = search.products(jacobian, w)
     scale = np.sqrt(np.diag(normal)) + 1e-12
     inverse = np.linalg.pinv(normal / np.outer(scale, scale), rcond=1e-10) / np.outer(scale, scale)
     score = blocks.parts.sum(jacobian * w * residual)

@@ -103,12 +103,10 @@ def best_fit(blocks: FitBlocks) -> FitState:
     rival = refine(blocks, replace(plain.theta, jumped=True), LAG, REFINE_ITERATIONS)
     # A limit that never acts has no slope to follow: one start is surely at work, the grid's may not be.
     at_work = [float(np.log(max(LIMIT_START * v, SLEW_DEG_PER_S[0]))) for v in rival.fastest]
-    starts = (
-        _start(few, _GRID_SLEW_DEG_PER_S, True),
-        replace(rival.theta, log_up=at_work[0], log_down=at_work[1]),
-    )
+    working = replace(rival.theta, log_up=at_work[0], log_down=at_work[1])
     some = blocks.some(SEARCH_BLOCKS)
-    rated = min((refine(some, s, LIMITED, ITERATIONS) for s in starts), key=lambda state: state.plain_cost)
+    rated = [refine(some, s, LIMITED, ITERATIONS) for s in (_start(few, _GRID_SLEW_DEG_PER_S, True), working)]
+    rated = min(rated, key=lambda state: state.plain_cost)
     if some is not blocks:
         left = np.sum(rival.residual[np.isin(blocks.start_s, some.start_s)[blocks.block]] ** 2)
         if rated.plain_cost > (1.0 - 0.5 * LIMIT_GAIN) * left:
@@ -117,10 +115,8 @@ def best_fit(blocks: FitBlocks) -> FitState:
     # The limit earns its two parameters where less is left over, in most blocks alike.
     left, less = blocks.parts.sum(rival.residual**2), blocks.parts.sum(rated.residual**2)
     gain, n = left - less, len(left)
-    spread = float(np.std(gain, ddof=1)) if n > 1 else np.inf
-    earned = np.sum(gain) >= LIMIT_GAIN * np.sum(left) and float(np.mean(gain)) > LIMIT_T * spread / np.sqrt(
-        n
-    )
+    error = float(np.std(gain, ddof=1) / np.sqrt(n)) if n > 1 else np.inf
+    earned = np.sum(gain) >= LIMIT_GAIN * np.sum(left) and float(np.mean(gain)) > LIMIT_T * error
     return rated if earned else plain
 
 
@@ -150,9 +146,7 @@ def _tried(blocks: FitBlocks, theta: Theta, free: tuple[int, ...], weight: np.nd
     steps = np.where(trials[0, moved] + STEP_LOG < _BOUNDS[1, 2], STEP_LOG, -STEP_LOG)
     trials[np.arange(1, len(trials)), moved] += steps
     tau, *slews = np.exp(trials.T[1:])
-    up, down = (
-        np.where(_unlimited(log), np.inf, slew) for log, slew in zip(trials.T[2:], slews, strict=True)
-    )
+    up, down = np.where(_unlimited(trials.T[2:]), np.inf, slews)
     states, rates = blocks.read(blocks.propagate(tau, up, down, theta.jumped), theta.dead, theta.jumped)
     slopes = (states[1:] - states[0]) / steps[:, None]
     if 0 in free:
@@ -204,9 +198,8 @@ def refine(blocks: FitBlocks, theta: Theta, free: tuple[int, ...], iterations: i
     for step in range(iterations):
         if step == min(WEIGHTED_AFTER, iterations - 1):
             now, weighted = _weighted(blocks, now), True
-        together = products(
-            np.concatenate([now.jacobian, now.residual[None]]), blocks.parts.spread(now.weight)
-        )
+        rows = np.concatenate([now.jacobian, now.residual[None]])
+        together = products(rows, blocks.parts.spread(now.weight))
         normal, slope = together[:-1, :-1], together[:-1, -1]
         move = np.linalg.solve(normal + np.diag(damping * (np.diag(normal) + 1e-12)), slope)[1:]
         vector = now.theta.vector

@@ -14,16 +14,15 @@ import numpy as np
 from camlog.analysis.estimate import Estimate, missing, t_quantile
 from camlog.analysis.response import say
 from camlog.analysis.response.crossings import (
-    LEVEL_63,
-    LEVEL_86,
     ONSET_LEVELS,
+    T63,
+    T86,
     CommandShape,
     monotone_crossings,
     onset_s,
 )
 from camlog.analysis.response.step_curves import AFTER_RANGE_S, LEVELS, SHAPE_S, StepCurves
 
-T63, T86 = LEVEL_63, LEVEL_86
 RESAMPLES = 64
 GROUPS = 40  # scatter between so many groups tells the scatter of the whole to a tenth
 READ_AT = np.array([*ONSET_LEVELS, T63, T86])
@@ -43,9 +42,8 @@ RISE_63 = 0.37  # slope of a lag's answer at 63.2 %, shares a time constant
 COUNT_PART = 0.15
 ENOUGH_ARRIVALS = 0.5
 KEPT_UP = 0.75  # a cam this near to the command's own speed was not asked for more
-CHORD_PART = (
-    0.15  # straight lines between readings round off an exponential by about this part of the interval
-)
+# Straight lines between readings round off an exponential by about this part of the interval.
+CHORD_PART = 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,10 +131,8 @@ class _Pool:
         self.resampled_s = np.empty((4, 0))
         if g > 1:
             edges = (np.arange(g) * self.n) // g
-            # A fixed seed: the same drive gives the same interval.
-            draw = (
-                np.random.default_rng(20250101).multinomial(g, np.full(g, 1.0 / g), RESAMPLES).astype(float)
-            )
+            rng = np.random.default_rng(20250101)  # a fixed seed: the same drive gives the same interval
+            draw = rng.multinomial(g, np.full(g, 1.0 / g), RESAMPLES).astype(float)
             # Products this small are slower through a library that shares them out among threads.
             sets = (np.einsum("rg,gb->rb", draw, np.add.reduceat(v, edges, axis=0)) for v in sums)
             self.resampled_s = monotone_crossings(*sets, READ_AT).T
@@ -226,12 +222,10 @@ class _Pool:
         fifth = np.diff(LEVELS)[:, None] * self.travel_deg
         speed = fifth / np.where(between > 0, between, np.nan)
         seen = np.isfinite(speed)
-        middle = [
-            float(np.median(row[here])) if here.any() else -np.inf
-            for row, here in zip(speed, seen, strict=True)
-        ]
+        rows = zip(speed, seen, strict=True)
+        middle = [np.median(row[known]) if known.any() else -np.inf for row, known in rows]
         k = int(np.argmax(middle))
-        value, each = middle[k], speed[k][seen[k]]
+        value, each = float(middle[k]), speed[k][seen[k]]
         if float(np.median(whole)) < 1.2 * self.resolution:
             reason = say("steps.one_reading", resolution=self.resolution, value=value)
             return Estimate(None, value, None, n, reason)

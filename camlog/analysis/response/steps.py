@@ -16,9 +16,8 @@ LOOK_S = 0.2  # long enough to see a controller's ramp as one move, short enough
 # A command that dithers less than this is steady; cams are commanded in finer counts than this.
 BAND_DEG = 1.0
 BAND_MAX_DEG = 3.0
-STEP_TO_BAND = (
-    4.0  # a step four times the band around it keeps the level error of either side below an eighth
-)
+# A step four times the band around it keeps the level error of either side below an eighth.
+STEP_TO_BAND = 4.0
 STEP_MIN_DEG = 5.0
 # Longer ramps say how the cam follows, not how it responds: the continuous fit reads those.
 MOVE_MAX_S = 1.5
@@ -162,9 +161,8 @@ def _steps_in_band(cam: CamData, band_deg: float) -> CommandSteps:
     start, room = np.concatenate([[0], last[:-1]]), np.concatenate([first[1:], [len(t) - 1]])
     likely = ~hole & (np.abs(c[last] - c[first]) > least - 2.0 * band_deg)
     likely &= t[last] - t[first] <= MOVE_MAX_S + slack
-    likely &= (t[first] - t[start] >= HOLD_BEFORE_MIN_S - slack) & (
-        t[room] - t[last] >= HOLD_AFTER_MIN_S - slack
-    )
+    likely &= t[first] - t[start] >= HOLD_BEFORE_MIN_S - slack
+    likely &= t[room] - t[last] >= HOLD_AFTER_MIN_S - slack
     at = np.array([start, first, last, room])[:, evenly(np.flatnonzero(likely), int(1.5 * STEPS_MAX))]
     if not at.size:
         return CommandSteps.of()
@@ -174,19 +172,15 @@ def _steps_in_band(cam: CamData, band_deg: float) -> CommandSteps:
     size = np.abs(new - old)
     drift, close = np.maximum(band_deg, HOLD_DRIFT * size), np.maximum(0.5 * band_deg, 0.02 * size)
     good = (size >= least) & (play <= drift)
-    (start, first, last, room), (old, new, drift, close) = (
-        at[:, good],
-        np.array([old, new, drift, close])[:, good],
-    )
+    start, first, last, room = at[:, good]
+    old, new, drift, close = np.array([old, new, drift, close])[:, good]
     # The last reading still at the old level and the first at the new one.
     none = np.full(len(old), -1)
     left, missed = _away(c, first, last, old, close, none), _away(c, first, last, new, close, none, last=True)
     a, b = np.maximum(left - 1, first), np.minimum(missed + 1, last)
     good = (left >= 0) & (missed >= 0) & (t[b] - t[a] <= MOVE_MAX_S)
-    (start, room, a, b), (old, new, drift) = (
-        np.array([start, room, a, b])[:, good],
-        np.array([old, new, drift])[:, good],
-    )
+    start, room, a, b = np.array([start, room, a, b])[:, good]
+    old, new, drift = np.array([old, new, drift])[:, good]
     held_to = t[_away(c, b, room, new, drift, room)]
     held_from = t[_away(c, start, a, old, drift, start, last=True)]
     good = (t[a] - held_from >= HOLD_BEFORE_MIN_S) & (held_to - t[b] >= HOLD_AFTER_MIN_S)
