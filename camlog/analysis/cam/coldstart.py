@@ -21,8 +21,7 @@ FRESH_RUN_TIME_S = 3.0
 class ColdStart:
     """Flutter at rest, about the mean, in the first WATCHED_S after the coldest engine start.
 
-    `start_s` when it was, `temp_degc` the oil (or stand-in) then, `cold` whether that is cold; None where
-    unknown.
+    `start_s` when it was, `temp_degc` the oil (or stand-in) then, `cold` whether that is cold; None: unknown.
     """
 
     flutter_rms_deg: Estimate
@@ -69,7 +68,7 @@ def _flutter(cam: CamData, start_s: float) -> Estimate:
     keep = after & at_rest
     if np.sum(keep) < MIN_READINGS or t[keep][-1] - t[keep][0] < MIN_WATCHED_S:
         return missing("too few readings at rest after the start", int(np.sum(keep)))
-    value = cam.actual_deg[keep]
+    square = (cam.actual_deg[keep] - np.mean(cam.actual_deg[keep])) ** 2
     blocks = blocks_of(((t[keep] - start_s) / BLOCK_S).astype(np.int64))
-    size = blocks.size * (1.0 - 1.0 / len(value))
-    return root_mean_square(blocks.sum((value - np.mean(value)) ** 2), size, cam.actual_step_deg**2 / 12.0)
+    freedom = blocks.size * (1.0 - 1.0 / len(square))
+    return root_mean_square(blocks.sum(square), freedom, cam.actual_step_deg**2 / 12.0)

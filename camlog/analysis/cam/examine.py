@@ -47,8 +47,7 @@ def examine(
     engine: Engine | None = None,
     others: Sequence[CamData] = (),
 ) -> Examination:
-    """Measure one cam, over the drive and in each oil window; poor data gives figures that say why they are
-    None.
+    """Measure one cam, over the drive and in each oil window; poor data gives figures with reasons.
 
     `others` are the vehicle's other cams: a reading that stands still while theirs shows noise is frozen.
     Readings that cannot be angles of the cam are passed to the sensor check and dropped from all others.

@@ -127,8 +127,7 @@ def _quiet_s(cam: CamData) -> float | None:
 def _repeats(cam: CamData) -> tuple[float | None, int]:
     """Share and number of readings after a visible move of the command at which the actual equals it exactly.
 
-    Coarse counts agree by chance: the command must have moved by several, and steady readings must agree as
-    well.
+    Coarse counts agree by chance: the command must have moved by several; steady readings must agree, too.
     """
     command = cam.command_at_actual
     known = np.isfinite(command)

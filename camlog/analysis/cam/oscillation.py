@@ -118,8 +118,7 @@ def _stretches(time_s: np.ndarray, block: np.ndarray) -> list[slice]:
 def _red_noise(frequency_hz: np.ndarray, interval_s: float, covariance: np.ndarray) -> np.ndarray:
     """Spectrum of first-order autoregressive motion read with white noise, as a share of white noise.
 
-    Of the covariances at lags 0, 1 and 2 only the first holds the reading's noise: the others give the
-    motion.
+    Of the covariances at lags 0, 1 and 2 only the first holds the reading's noise: the rest give the motion.
     """
     variance, first, second = covariance
     if first <= WHITE_SHARE * variance:

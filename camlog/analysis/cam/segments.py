@@ -40,8 +40,7 @@ ENVELOPE_S = 1.0
 # Of a hole between readings that is longer than this, the grid keeps a little before and after only: before
 # what follows it so much that the reference has arrived, and less where what follows is hardly anything.
 HOLE_S, AFTER_HOLE_S, EDGE_S = 10.0, 5.0, 4 * GRID_S
-# Readings so far apart that a window asked for in intervals would be longer have no known command in it
-# anyway.
+# A window asked for in intervals and longer than this holds no known command anyway.
 LONGEST_WINDOW_S = 60.0
 
 # A reading of an ideal sensor still moves by this much (torsional vibration, tooth tolerance).
@@ -177,8 +176,7 @@ def command_range(cam: CamData, window_s: float) -> tuple[np.ndarray, np.ndarray
 
 @once_per_cam
 def envelope_error(cam: CamData) -> np.ndarray:
-    """How far (deg, signed) each reading (n,) lies outside all commanded in the last ENVELOPE_S; NaN where
-    unknown.
+    """How far (deg, signed) readings (n,) lie outside all commanded in the last ENVELOPE_S; NaN: unknown.
 
     A lag shorter than that leaves no error here, whatever the command did.
     """
@@ -238,7 +236,7 @@ def settled_noise_deg(cam: CamData) -> float:
 
 
 def reading_noise_deg(cam: CamData, keep: np.ndarray | slice = slice(None)) -> float:
-    """Standard deviation (deg) of reading-to-reading noise, robust to moves and spikes; at least that of
+    """Standard deviation (deg) of reading-to-reading noise, despite moves and spikes; at least that of
     counts.
 
     `keep` chooses among the readings of `midpoint_residual`.

@@ -24,13 +24,10 @@ NOT_SETTLED = "the command was never steady long enough for a healthy phaser to 
 
 @dataclass(frozen=True, slots=True)
 class Excursions:
-    """Errors beyond `limit_deg`: `time_over_limit_s` in the `lasting` ones of more than `limit_time_s`,
-    `beyond_s` however short, `longest_s` the longest; None, with a `reason`, where the error was never known.
-    """
+    """Errors beyond the limit: `time_over_limit_s` in the `lasting` ones, `beyond_s` however short, the
+    longest, all of `watched_s`; None, with a `reason`, where the error was never known."""
 
-    limit_deg: float
-    limit_time_s: float
-    time_over_limit_s: float | None
+    time_over_limit_s: float | None = None
     lasting: int = 0
     beyond_s: float | None = None
     longest_s: float | None = None
@@ -43,7 +40,7 @@ class Tracking:
     """Error (actual minus command, degrees) over the drive and in each oil window that occurred.
 
     `bias_deg`, `rms_deg`, `p95_abs_deg` over `settled_s` of settled readings; `moving_rms_deg` over the
-    others: lag counts.
+    others.
     """
 
     bias_deg: Estimate
@@ -81,8 +78,7 @@ def _measure(cam: CamData, mask: np.ndarray, limits: Mapping[str, Limit]) -> Tra
 
 
 def mean_of(value: np.ndarray, blocks: Blocks, step: float) -> Estimate:
-    """Mean of readings (n,) in `blocks`; the interval is wider by half a count `step` where they hardly leave
-    one.
+    """Mean of readings (n,) in `blocks`; half a count `step` is added to its interval where they stand still.
 
     Readings that move over several counts average the rounding out; a still one repeats the same error.
     """
@@ -101,8 +97,7 @@ def _excursions(cam: CamData, mask: np.ndarray, limits: Mapping[str, Limit]) -> 
     outside_deg, t = envelope_error(cam), cam.actual_time_s
     known = np.isfinite(outside_deg) & mask & cam.running
     if not known.any():
-        reason = "actual and command were never known together"
-        return Excursions(limit_deg, limit_time_s, None, reason=reason)
+        return Excursions(reason="actual and command were never known together")
     side = np.where(known & (np.abs(outside_deg) > limit_deg), np.sign(outside_deg), 0.0)
     # One label a run: the unbroken stretch of readings it lies in, and the side.
     stretch = np.cumsum(np.diff(t, prepend=t[0]) > cam.actual_max_gap_s)
@@ -111,8 +106,6 @@ def _excursions(cam: CamData, mask: np.ndarray, limits: Mapping[str, Limit]) -> 
     lasted = (t[runs.starts + runs.size - 1] - t[runs.starts])[over]
     lasting = lasted[lasted > limit_time_s]
     return Excursions(
-        limit_deg,
-        limit_time_s,
         time_over_limit_s=float(np.sum(lasting)),
         lasting=len(lasting),
         beyond_s=cam.seconds(side != 0),

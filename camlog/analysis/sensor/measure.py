@@ -45,11 +45,10 @@ class Spikes:
 
 @dataclass(frozen=True, slots=True)
 class ReadingNoise:
-    """Noise from reading to reading at steady command (rms): a sensor's is in both, at rest and off it,
-    flutter only off rest.
+    """Noise from reading to reading at steady command (rms): at rest a sensor's is there, too, flutter is
+    not.
 
-    `correlation` of successive readings is 0 where independent, 1 where slow; None where readings come too
-    slowly.
+    `correlation` of successive readings is 0 where independent, 1 where slow; None: they come too slowly.
     """
 
     rms_deg: Estimate
@@ -60,9 +59,8 @@ class ReadingNoise:
 
 @dataclass(frozen=True, slots=True)
 class Sensor:
-    """What the angle readings say about the sensor: shares of readings outside the travel by more than a
-    margin, and of those that repeat the highest or lowest value with the command elsewhere; None without
-    readings."""
+    """What the angle readings say about the sensor, with the shares of them that lie well outside the travel,
+    and that repeat the highest or lowest value while the command is elsewhere; None without readings."""
 
     spikes: Spikes
     dropouts: Dropouts
@@ -81,10 +79,7 @@ def measure_sensor(
     `others` are the engine's other cams: with them a reading frozen from the first moment can be told from a
     seized cam. Measure all else on `cam.without(implausible_readings(cam))`.
     """
-    spiked = np.zeros(len(cam.actual_deg), dtype=bool)
-    jumps = 0
-    if len(spiked) >= 5:
-        spiked, jumps = _spikes(cam, limits["sensor_jump_deg_per_s"].value)
+    spiked, jumps = _spikes(cam, limits["sensor_jump_deg_per_s"].value)
     times = tuple(cam.actual_time_s[spiked][:MOST_TIMES].tolist())
     return Sensor(
         spikes=Spikes(int(spiked.sum()), jumps, times),

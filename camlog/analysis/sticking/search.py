@@ -105,8 +105,7 @@ def sticking_grid(smooth: np.ndarray) -> np.ndarray:
 
 
 def cross_entropy(data: Stretches, start: Fitted, drawn: int, rounds: tuple[float, ...] = WIDER) -> Fitted:
-    """Draw candidates around the best ones so far, again and again; returns all that were drawn, and the
-    start.
+    """Draw candidates around the best ones so far, again and again; returns all drawn, and the start.
 
     A rate limit, or sticking, is drawn only where the best candidate of the start has it.
     """
