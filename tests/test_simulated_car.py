@@ -24,7 +24,7 @@ from camlog.simulate.vehicle import (
     parked_drive,
     permanent_code_drive,
 )
-from camlog.simulate.vehicle.compiled import numba_available
+from camlog.simulate.vehicle.kernels import numba_available
 from camlog.simulate.vehicle.draw import profile_overrides
 from camlog.simulate.vehicle.drive_cycle import named_drive
 from camlog.simulate.vehicle.plant import Plant, vehicle_signals

@@ -20,15 +20,12 @@ class Car(Protocol):
     @property
     def signals(self) -> frozenset[str]:
         """Names of the signals this vehicle can report."""
-        ...
 
     def advance(self, time_s: float) -> None:
         """Bring the vehicle forward to `time_s`; a time in the past changes nothing."""
-        ...
 
     def value(self, signal: str) -> float | None:
         """The module's present value of a signal, or None where it has none to give."""
-        ...
 
     @property
     def ignition_on(self) -> bool: ...
@@ -42,8 +39,6 @@ class Car(Protocol):
         `freeze_frame` is {"code": "P0011", signal: value, ...} or None; `since_clear`
         {"warm_ups", "distance_km", "time_min"} and optionally {"distance_with_mil_km", "time_with_mil_min"}.
         """
-        ...
 
     def clear_codes(self) -> bool:
         """Service 04. False where conditions are not right (engine running)."""
-        ...

@@ -9,9 +9,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from camlog import cams
 from camlog.errors import InputError
 from camlog.new_files import write_text
-from camlog.profile import VehicleProfile, read_profile
+from camlog.profile import read_profile
 from camlog.simulate.adapter import SimulatedAdapter, TimingModel, parse_fault, preset
 from camlog.simulate.adapter.buses import BUSES
 from camlog.simulate.vehicle.car import SimulatedCar
@@ -20,6 +21,14 @@ from camlog.simulate.vehicle.draw import draw_setup, profile_overrides
 
 STATE_SCHEMA = "camlog.simulated_car/1"
 J1939 = "A"  # a bus for trucks, whose requests are none of those answered here
+# Least and greatest value of each number, and how it is said.
+LIMITS = {
+    "--baud": (300, math.inf, "Give 300 or more."),
+    "--time-scale": (0.001, math.inf, "Give 0.001 or more."),
+    "--latency-ms": (0.0, 10_000.0, "Give 0 to 10000."),
+    "--wait-ms": (0.0, 10_000.0, "Give 0 to 10000."),
+    "--severity": (0.0, 1.0, "Give a number from 0 to 1."),
+}
 
 
 @dataclass(frozen=True)
@@ -42,11 +51,8 @@ class LiveCar:
         try:
             write_text(json.dumps(kept, indent=1) + "\n", self.state, replace=True)
         except OSError as error:
-            raise InputError(
-                f"the car's state cannot be written ({error.strerror})",
-                file=self.state,
-                remedy="Check the path.",
-            ) from error
+            words = f"the car's state cannot be written ({error.strerror})"
+            raise InputError(words, file=self.state, remedy="Check the path.") from error
 
 
 def simulated_adapter(
@@ -72,34 +78,27 @@ def simulated_adapter(
     whatever is not known or out of range.
     """
     profile = read_profile(vehicle)
-    _positive("--baud", baud, 300)
-    _positive("--time-scale", time_scale, 0.001)
-    for name, value in (("--latency-ms", latency_s), ("--wait-ms", wait_s)):
-        if not 0.0 <= value <= 10.0:
-            raise InputError(f"{name} {value * 1e3:g} is out of range", remedy="Give 0 to 10000.")
-    if not 0.0 <= severity <= 1.0:
-        raise InputError(f"--severity {severity:g} is out of range", remedy="Give a number from 0 to 1.")
+    numbers = (baud, time_scale, latency_s * 1e3, wait_s * 1e3, severity)
+    for (name, (least, most, remedy)), value in zip(LIMITS.items(), numbers, strict=True):
+        if not (math.isfinite(value) and least <= value <= most):
+            raise InputError(f"{name} {value:g} is out of range", remedy=remedy)
+    traits = preset(adapter)
+    if protocol is not None:
+        if protocol not in BUSES or protocol == J1939:
+            words = f"there is no protocol {protocol!r}"
+            raise InputError(words, remedy="Give 1 to 5 (older buses) or 6 to 9 (CAN).")
+        traits = replace(traits, protocol=protocol)
+    traits = replace(traits, second_module=second_module or traits.second_module)
     wrong = () if condition == "healthy" else (Condition(condition, severity),)
-    setup = draw_setup(
-        seed, wrong, engine="v6" if _has_second_bank(profile) else "four", **profile_overrides(profile)
-    )
+    engine = "v6" if any(cams.bank_of(cam.id) > 1 for cam in profile.cams) else "four"
+    setup = draw_setup(seed, wrong, engine=engine, **profile_overrides(profile))
     memory = _read_state(state, seed)
     try:
         car = SimulatedCar(setup, drive, state=memory)
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         if memory is None:
             raise
-        raise InputError(
-            "is not a whole car's state", file=state, remedy="Name another --state file."
-        ) from error
-    traits = preset(adapter)
-    if protocol is not None:
-        if protocol not in BUSES or protocol == J1939:
-            raise InputError(
-                f"there is no protocol {protocol!r}", remedy="Give 1 to 5 (older buses) or 6 to 9 (CAN)."
-            )
-        traits = replace(traits, protocol=protocol)
-    traits = replace(traits, second_module=second_module or traits.second_module)
+        raise _bad_state("is not a whole car's state", state) from error
     try:
         made = SimulatedAdapter(
             car,
@@ -111,46 +110,32 @@ def simulated_adapter(
             time_scale=time_scale,
         )
     except ValueError as error:
-        raise InputError(
-            str(error), file=profile.file, remedy="Use 0x7E0 to 0x7E7 to simulate it."
-        ) from error
+        remedy = "Use 0x7E0 to 0x7E7 to simulate it."
+        raise InputError(str(error), file=profile.file, remedy=remedy) from error
     return LiveCar(car, made, seed, state)
 
 
-def _positive(name: str, value: float, least: float) -> None:
-    if not (math.isfinite(value) and value >= least):
-        raise InputError(f"{name} {value:g} is out of range", remedy=f"Give {least:g} or more.")
-
-
-def _has_second_bank(profile: VehicleProfile) -> bool:
-    return any(cam.id.endswith("_b2") for cam in profile.cams)
+def _bad_state(words: str, path: Path | None) -> InputError:
+    return InputError(words, file=path, remedy="Name another --state file.")
 
 
 def _read_state(path: Path | None, seed: int) -> dict[str, Any] | None:
+    """The memory kept in a --state file; None where there is no file yet."""
     if path is None:
         return None
     if not path.parent.is_dir():
-        raise InputError(
-            "its folder does not exist", file=path, remedy="Make it, or name another --state file."
-        )
+        remedy = "Make it, or name another --state file."
+        raise InputError("its folder does not exist", file=path, remedy=remedy)
     if not path.exists():
         return None
     try:
         kept = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
-        raise InputError(
-            "cannot be read as a car's state", file=path, remedy="Name another --state file."
-        ) from error
-    if (
-        not isinstance(kept, dict)
-        or kept.get("schema") != STATE_SCHEMA
-        or not isinstance(kept.get("memory"), dict)
-    ):
-        raise InputError("is not a car's state", file=path, remedy="Name another --state file.")
+        raise _bad_state("cannot be read as a car's state", path) from error
+    is_state = isinstance(kept, dict) and kept.get("schema") == STATE_SCHEMA
+    if not is_state or not isinstance(kept.get("memory"), dict):
+        raise _bad_state("is not a car's state", path)
     if kept.get("seed") != seed:
-        raise InputError(
-            f"belongs to the car of seed {kept.get('seed')}",
-            file=path,
-            remedy=f"Give --seed {kept.get('seed')}.",
-        )
+        words = f"belongs to the car of seed {kept.get('seed')}"
+        raise InputError(words, file=path, remedy=f"Give --seed {kept.get('seed')}.")
     return kept["memory"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -12,27 +13,20 @@ import numpy as np
 from camlog.drive import SIMULATED_OFFLINE, Drive
 from camlog.errors import InputError
 from camlog.signals import SIGNALS, actual, commanded, duty, misfire
-from camlog.simulate.vehicle.compiled import numba_available
 from camlog.simulate.vehicle.control_module import DriveRun, VehicleMemory
 from camlog.simulate.vehicle.drive_cycle import DriveCycle
+from camlog.simulate.vehicle.kernels import SECOND_TICKS, TICK_S, Block, numba_available
 from camlog.simulate.vehicle.noise import stream_generator
-from camlog.simulate.vehicle.plant import SECOND_TICKS, Block, vehicle_signals
-from camlog.simulate.vehicle.setup import TICK_S, VehicleSetup, healthy_twin
+from camlog.simulate.vehicle.setup import VehicleSetup, healthy_twin
 from camlog.simulate.vehicle.truth import drive_truth
 from camlog.trace import Trace
 from camlog.trust import vin_hash
 
 # Groups a recorder polls slower than the cams; several values come in one response.
-MEDIUM_GROUPS = (
-    (
-        "vehicle_speed",
-        "engine_load",
-        "throttle_position",
-        "manifold_pressure",
-        "mass_air_flow",
-        "spark_advance",
-    ),
-)
+MEDIUM_GROUP = (
+    "vehicle_speed", "engine_load", "throttle_position", "manifold_pressure", "mass_air_flow",
+    "spark_advance",
+)  # fmt: skip
 SLOW_GROUPS = (
     ("coolant_temp", "oil_temp", "intake_air_temp", "ambient_temp", "module_voltage", "run_time"),
     ("short_fuel_trim_b1", "long_fuel_trim_b1", "short_fuel_trim_b2", "long_fuel_trim_b2"),
@@ -50,8 +44,7 @@ class Sampling:
     Each cam's commanded and actual angle are asked for `cam_pair_hz` times a
     second, the actual angle `cam_skew_s` later in a row of its own (0: in the
     same row). Intervals vary by `jitter` (a share, standard deviation) and
-    `lost_share` of the rows is missing at random. `start_s` is where in the
-    drive the recording begins. `without` names signals the recorder left out.
+    `lost_share` of the rows is missing at random.
     """
 
     cam_pair_hz: float = 30.0
@@ -61,9 +54,6 @@ class Sampling:
     slow_hz: float = 0.5
     lost_share: float = 0.0
     with_duty: bool = True
-    start_s: float = 0.0
-    without: tuple[str, ...] = ()
-    gaps_s: tuple[tuple[float, float], ...] = ()
 
     def __post_init__(self) -> None:
         if min(self.cam_pair_hz, self.medium_hz, self.slow_hz) <= 0.0 or self.cam_skew_s < 0.0:
@@ -91,136 +81,94 @@ def simulate_drive(
     state: dict[str, Any] | None = None,
     *,
     truth: bool = True,
-    compiled: bool | None = None,
 ) -> SimulatedDrive:
     """Drive a vehicle through a whole drive and record it.
 
     `state` is the memory a former drive left (default: a car long in use,
     without codes). Without `truth` the comparison with the healthy vehicle is
-    left out. `compiled` None uses numba where it is installed; numbers are the
-    same either way.
+    left out. Numbers are the same with and without numba.
     """
     sampling = sampling or Sampling()
-    compiled = numba_available() if compiled is None else compiled
-    if state is None:
-        memory = VehicleMemory(setup)
-        memory.aged()
-    else:
-        memory = VehicleMemory.from_dict(state, setup)
-    seconds = int(drive.duration_s)
+    compiled = numba_available()
+    memory = VehicleMemory.of(setup, state)
+    seconds, drives = int(drive.duration_s), memory.drives
     if seconds < 1:
         raise InputError("a drive must last at least one second", remedy="Make it longer.")
-    drives = memory.drives
     run = DriveRun(setup, drive, memory, compiled)
     block = run.plant.run(seconds * SECOND_TICKS)
     before = memory.snapshot(setup, 0.0)
     counters = run.watch(block)
-    after = memory.snapshot(setup, max(0.0, seconds - sampling.start_s))
+    after = memory.snapshot(setup, float(seconds))
     memory.end_drive(run.plant.hold_duty)
 
     values = run.plant.signals(block)
-    counted = np.vstack((np.zeros((1, counters.shape[1]), dtype=counters.dtype), counters))
-    for n in range(setup.engine.cylinders):
-        # A counter shows a second's misfires once that second is over.
-        values[misfire(n + 1)] = np.repeat(counted[:-1, n], SECOND_TICKS).astype(float)
+    # A counter shows a second's misfires once that second is over.
+    shown = np.vstack((np.zeros_like(counters[:1]), counters[:-1])).repeat(SECOND_TICKS, axis=0)
+    values |= {misfire(n + 1): column for n, column in enumerate(shown.astype(float).T)}
     trace = record(setup, values, sampling, seed=setup.seed + drives)
-    found: dict[str, Any] = {}
+    true: dict[str, Any] = {}
     if truth:
-        found = drive_truth(setup, block, _healthy_block(setup, drive, block, state, compiled))
-        found |= {"drive": drive.name, "sampling": dataclasses.asdict(sampling)}
+        same = block
+        if not setup.is_healthy:
+            first = VehicleMemory(setup) if state is None else VehicleMemory.from_dict(state, setup)
+            same = DriveRun(healthy_twin(setup), drive, first, compiled).plant.run(len(block["time_s"]))
+        true = drive_truth(setup, block, same)
+        true |= {"drive": drive.name, "sampling": dataclasses.asdict(sampling)}
+    started = datetime.fromisoformat(STARTED_AT) + drives * BETWEEN_DRIVES
     drive_file = Drive(
-        started_at=(datetime.fromisoformat(STARTED_AT) + drives * BETWEEN_DRIVES).isoformat(),
+        started_at=started.isoformat(),
         vehicle={"name": setup.name, "vin": None, "vin_hash": vin_hash(setup.vin)},
         adapter=dict(INVENTED_ADAPTER),
         code_snapshots=(before, after),
     )
-    return SimulatedDrive(trace, drive_file, found, memory.to_dict())
+    return SimulatedDrive(trace, drive_file, true, memory.to_dict())
 
 
-def _healthy_block(
-    setup: VehicleSetup, drive: DriveCycle, block: Block, state: dict[str, Any] | None, compiled: bool
-) -> Block:
-    if setup.is_healthy:
-        return block
-    memory = VehicleMemory(setup) if state is None else VehicleMemory.from_dict(state, setup)
-    twin = DriveRun(healthy_twin(setup), drive, memory, compiled)
-    return twin.plant.run(len(block["time_s"]))
-
-
-def _times(
-    rng: np.random.Generator, rate_hz: float, jitter: float, start_s: float, end_s: float
-) -> np.ndarray:
-    count = int((end_s - start_s) * rate_hz * 1.1) + 8
-    steps = (1.0 + jitter * rng.standard_normal(count)).clip(0.3, 3.0) / rate_hz
-    times = start_s + np.concatenate(([0.0], np.cumsum(steps)))
-    return times[times < end_s]
-
-
-def record(setup: VehicleSetup, values: dict[str, np.ndarray], sampling: Sampling, seed: int = 0) -> Trace:
+def record(setup: VehicleSetup, values: Block, sampling: Sampling, seed: int = 0) -> Trace:
     """Sample values per control tick into the rows a recorder writes: a Trace whose time starts at 0."""
     rng = stream_generator(seed, "recorder")
     end_s = len(values["engine_speed"]) * TICK_S - sampling.cam_skew_s
-    banks = vehicle_signals(setup)
 
-    def present(names: tuple[str, ...] | list[str]) -> list[str]:
-        return [n for n in names if n in banks and n not in sampling.without]
+    def times(rate_hz: float, start_s: float = 0.0) -> np.ndarray:
+        count = int((end_s - start_s) * rate_hz * 1.1) + 8
+        steps = (1.0 + sampling.jitter * rng.standard_normal(count)).clip(0.3, 3.0) / rate_hz
+        at = start_s + np.concatenate(([0.0], np.cumsum(steps)))
+        return at[at < end_s]
 
-    first = [commanded(c.id) for c in setup.cams]
-    second = [actual(c.id) for c in setup.cams] + (
-        [duty(c.id) for c in setup.cams] if sampling.with_duty else []
-    )
-    fast = _times(rng, sampling.cam_pair_hz, sampling.jitter, sampling.start_s, end_s)
-    rows: list[tuple[np.ndarray, np.ndarray, list[str]]] = []
+    ids = [c.id for c in setup.cams]
+    first = ["engine_speed", *map(commanded, ids)]
+    second = [*map(actual, ids), *(map(duty, ids) if sampling.with_duty else ())]
+    fast = times(sampling.cam_pair_hz)
     if sampling.cam_skew_s > 0.0:
-        rows.append((fast, fast, present(["engine_speed", *first])))
-        later = fast + sampling.cam_skew_s
-        rows.append((later, later, present(second)))
+        rows = [(fast, first), (fast + sampling.cam_skew_s, second)]
     else:
-        rows.append((fast, fast, present(["engine_speed", *first, *second])))
+        rows = [(fast, first + second)]
     misfires = tuple(misfire(n + 1) for n in range(setup.engine.cylinders))
-    for rate, groups in ((sampling.medium_hz, MEDIUM_GROUPS), (sampling.slow_hz, (*SLOW_GROUPS, misfires))):
+    for rate, groups in ((sampling.medium_hz, (MEDIUM_GROUP,)), (sampling.slow_hz, (*SLOW_GROUPS, misfires))):
         for n, group in enumerate(groups):
-            names = present(group)
-            if names:
-                # Between two cam rows, as one request after the other goes.
-                begin = sampling.start_s + 0.4 / sampling.cam_pair_hz + n * 0.13 / rate
-                times = _times(rng, rate, sampling.jitter, begin, end_s)
-                rows.append((times, times, names))
-    rows = [_lose(rng, row, sampling) for row in rows]
-    return _merge(rows, values, sampling, setup)
-
-
-def _lose(rng: np.random.Generator, row: tuple, sampling: Sampling) -> tuple:
-    times, at, names = row
-    keep = np.ones(len(times), dtype=bool)
+            # Between two cam rows, as one request after the other goes.
+            at = times(rate, 0.4 / sampling.cam_pair_hz + n * 0.13 / rate)
+            rows.append((at, [name for name in group if name in values]))
     if sampling.lost_share > 0.0:
-        keep &= rng.random(len(times)) >= sampling.lost_share
-    for start, end in sampling.gaps_s:
-        keep &= (times < start) | (times >= end)
-    return times[keep], at[keep], names
+        rows = [(at[rng.random(len(at)) >= sampling.lost_share], names) for at, names in rows]
+    return _merge(rows, values, f"simulated-{setup.seed}.csv")
 
 
-def _merge(
-    rows: list[tuple], values: dict[str, np.ndarray], sampling: Sampling, setup: VehicleSetup
-) -> Trace:
-    times = np.concatenate([t for t, _, _ in rows])
+def _merge(rows: Iterable[tuple[np.ndarray, list[str]]], values: Block, name: str) -> Trace:
+    """One trace of the rows of several groups, each (times, names of signals)."""
+    times = np.concatenate([at for at, _ in rows])
     order = np.argsort(times, kind="stable")
     place = np.empty(len(times), dtype=int)
     place[order] = np.arange(len(times))
-    names = [n for _, _, group in rows for n in group]
-    columns = {n: np.full(len(times), np.nan) for n in names}
+    columns: Block = {}
     start = 0
-    for t, at, group in rows:
-        where = place[start : start + len(t)]
+    for at, names in rows:
         ticks = np.minimum((at / TICK_S).astype(int), len(values["engine_speed"]) - 1)
-        for n in group:
-            columns[n][where] = values[n][ticks]
-        start += len(t)
+        for signal in names:
+            columns[signal] = np.full(len(times), np.nan)
+            columns[signal][place[start : start + len(at)]] = values[signal][ticks]
+        start += len(at)
+    columns = {n: v for n, v in columns.items() if np.isfinite(v).any()}
     # A recorder writes microseconds; nothing depends on more.
-    time_s = np.round(times[order] - sampling.start_s, 6)
-    time_s = np.round(time_s - time_s[0], 6) if len(time_s) else time_s
-    units = {n: SIGNALS[n].unit for n in names}
-    empty = [n for n in names if not np.isfinite(columns[n]).any()]
-    for n in empty:
-        del columns[n], units[n]
-    return Trace(time_s, columns, units, name=f"simulated-{setup.seed}.csv")
+    time_s = np.round(times[order], 6)
+    return Trace(np.round(time_s - time_s[0], 6), columns, {n: SIGNALS[n].unit for n in columns}, name=name)

@@ -9,7 +9,7 @@ import time
 
 from camlog.simulate.offline import simulate_drive
 from camlog.simulate.vehicle import Condition, SimulatedCar, draw_drive, draw_setup
-from camlog.simulate.vehicle.compiled import numba_available
+from camlog.simulate.vehicle.kernels import numba_available
 
 OFFLINE_BUDGET_S = 0.5
 LIVE_LEAST_RATIO = 60.0

@@ -12,13 +12,12 @@ from typing import Any
 import numpy as np
 
 from camlog.simulate.offline import Sampling, SimulatedDrive, simulate_drive
-from camlog.simulate.vehicle.compiled import numba_available
 from camlog.simulate.vehicle.conditions import CONDITIONS, Condition
 from camlog.simulate.vehicle.control_module import DriveRun, VehicleMemory
 from camlog.simulate.vehicle.draw import draw_setup
 from camlog.simulate.vehicle.drive_cycle import DriveCycle, draw_drive, parked_drive
-from camlog.simulate.vehicle.plant import SECOND_TICKS
-from camlog.simulate.vehicle.setup import TICK_S, VehicleSetup, healthy_twin
+from camlog.simulate.vehicle.kernels import SECOND_TICKS, TICK_S, numba_available
+from camlog.simulate.vehicle.setup import VehicleSetup, healthy_twin
 
 HEALTHY_SHARE = 0.35
 RATES_HZ = (30.0, 10.0, 5.0)

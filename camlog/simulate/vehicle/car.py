@@ -2,23 +2,24 @@
 
 from __future__ import annotations
 
-import dataclasses
+import math
 from typing import Any
 
 import numpy as np
 
+from camlog.signals import MISFIRE
 from camlog.simulate.vehicle.conditions import Condition
 from camlog.simulate.vehicle.control_module import DriveRun, VehicleMemory
-from camlog.simulate.vehicle.draw import demo_setup
+from camlog.simulate.vehicle.draw import demo_setup, with_conditions
 from camlog.simulate.vehicle.drive_cycle import MODE_CRANK, MODE_KEY_ON, MODE_OFF, DriveCycle, named_drive
-from camlog.simulate.vehicle.faults import apply_condition
-from camlog.simulate.vehicle.noise import stream_generator
-from camlog.simulate.vehicle.plant import SECOND_TICKS, Block, vehicle_signals
-from camlog.simulate.vehicle.setup import TICK_S, VehicleSetup, healthy_twin
+from camlog.simulate.vehicle.kernels import SECOND_TICKS, TICK_S, Block
+from camlog.simulate.vehicle.plant import vehicle_signals
+from camlog.simulate.vehicle.setup import VehicleSetup
 from camlog.stream import CodeSnapshot
 
 # Live driving goes ahead in pieces this long; values are still those of each control tick.
 LIVE_TICKS = 20
+MOST_MISFIRES = 65535
 
 
 class SimulatedCar:
@@ -38,11 +39,7 @@ class SimulatedCar:
         self.setup = demo_setup() if setup is None else setup
         self.vin = self.setup.vin
         self._compiled = compiled
-        if state is None:
-            self._memory = VehicleMemory(self.setup)
-            self._memory.aged()
-        else:
-            self._memory = VehicleMemory.from_dict(state, self.setup)
+        self._memory = VehicleMemory.of(self.setup, state)
         self._signals = frozenset(vehicle_signals(self.setup))
         self._start(drive)
 
@@ -55,28 +52,23 @@ class SimulatedCar:
         self.drive = named_drive(drive, self.setup.seed) if isinstance(drive, str) else drive
         self._run = DriveRun(self.setup, self.drive, self._memory, self._compiled)
         self._time_s = 0.0
-        self._forced: float | None = None
+        self._forced: float | None = None  # the mode since the key was turned
         self._pieces: list[Block] = []
         self._values: dict[str, list[float]] = {}
         self._first_tick = 0
-        self._counters = list(self._memory.misfires["current"])
         self._cycle_closed = False
         self._extend()
 
     def _extend(self) -> None:
         plant = self._run.plant
         self._first_tick = plant.tick
-        mode = None if self._forced is None else np.full(LIVE_TICKS, self._forced)
         was_running = bool(self._values) and self._values["mode"][-1] > MODE_CRANK
-        block = plant.run(LIVE_TICKS, mode)
-        self._values = {k: v.tolist() for k, v in plant.signals(block).items()}
-        self._values["mode"] = block["mode"].tolist()
+        block = plant.run(LIVE_TICKS, None if self._forced is None else np.full(LIVE_TICKS, self._forced))
+        self._values = {k: v.tolist() for k, v in (plant.signals(block) | {"mode": block["mode"]}).items()}
         self._pieces.append(block)
         if plant.tick % SECOND_TICKS == 0:
-            second = {k: np.concatenate([p[k] for p in self._pieces]) for k in block}
+            self._run.watch({k: np.concatenate([p[k] for p in self._pieces]) for k in block})
             self._pieces.clear()
-            self._run.watch(second)
-            self._counters = list(self._memory.misfires["current"])
         now = self._values["mode"][-1]
         if was_running and now <= MODE_KEY_ON:
             self._close_cycle()
@@ -106,10 +98,11 @@ class SimulatedCar:
         """The module's present value in its canonical unit, None where the vehicle has none to give."""
         if signal not in self._signals:
             return None
-        if signal.startswith("misfire_cyl"):
-            return float(min(self._counters[int(signal.removeprefix("misfire_cyl")) - 1], 65535))
+        if signal.startswith(MISFIRE):
+            count = self._memory.misfires["current"][int(signal.removeprefix(MISFIRE)) - 1]
+            return float(min(count, MOST_MISFIRES))
         value = self._now(signal)
-        return None if value != value else value
+        return None if math.isnan(value) else value
 
     @property
     def ignition_on(self) -> bool:
@@ -133,7 +126,6 @@ class SimulatedCar:
         if not self.ignition_on or self._now("mode") >= MODE_CRANK or self._now("engine_speed") > 0.0:
             return False
         self._memory.clear()
-        self._counters = list(self._memory.misfires["current"])
         return True
 
     def stop_engine(self) -> None:
@@ -146,14 +138,12 @@ class SimulatedCar:
 
     def _force(self, mode: float) -> None:
         self._forced = mode
-        self._time_s = max(self._time_s, self._run.plant.tick * TICK_S)
-        self.advance(self._time_s)
+        self.advance(self._run.plant.tick * TICK_S)
 
     def _close_cycle(self) -> None:
         if not self._cycle_closed:
             self._memory.end_drive(self._run.plant.hold_duty)
             self._cycle_closed = True
-            self._counters = list(self._memory.misfires["current"])
 
     def next_drive(self, drive: DriveCycle | str = "mixed") -> None:
         """End this drive and begin another of the same vehicle; time starts at 0 again, codes live on."""
@@ -166,16 +156,7 @@ class SimulatedCar:
 
     def repair(self, *remaining: Condition) -> None:
         """Take the faults out, from the next drive on; `remaining` stay in. Codes stay as they are."""
-        setup = healthy_twin(self.setup)
-        oil, cams, wrong, filled = setup.oil, setup.cams, setup.misfire, []
-        for n, condition in enumerate(remaining):
-            rng = stream_generator(setup.seed, f"condition {condition.kind}", n)
-            condition, oil, cams, wrong = apply_condition(condition, setup.engine, oil, cams, wrong, rng)
-            filled.append(condition)
-        self.setup = dataclasses.replace(
-            setup, oil=oil, cams=cams, misfire=wrong, conditions=tuple(filled),
-            onset_s=min((c.onset_s for c in filled), default=0.0),
-        )  # fmt: skip
+        self.setup = with_conditions(self.setup, remaining)
 
     def state(self) -> dict[str, Any]:
         """The module's lasting memory as plain JSON values, for another SimulatedCar of the same setup.

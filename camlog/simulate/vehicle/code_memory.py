@@ -10,22 +10,18 @@ erases itself once the monitor has passed since, and a driving cycle of 600 s,
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
 GOOD_CYCLES_TO_LAMP_OFF = 3
 WARM_UPS_TO_ERASE = 40
-WARM_UP_RISE_K = 22.0
-WARM_UP_REACH_DEGC = 71.0
-PERMANENT_RUN_S = 600.0
-PERMANENT_SPEED_S = 300.0
-PERMANENT_SPEED_KMH = 40.0
-PERMANENT_IDLE_S = 30.0
-IDLE_SPEED_KMH = 1.6
+WARM_UP_RISE_K, WARM_UP_REACH_DEGC = 22.0, 71.0
+PERMANENT_RUN_S, PERMANENT_SPEED_S, PERMANENT_IDLE_S = 600.0, 300.0, 30.0
+PERMANENT_SPEED_KMH, IDLE_SPEED_KMH = 40.0, 1.6
 # Misfire and fuel faults take the freeze frame from others (13 CCR 1968.2, from memory).
 FRAME_PRIORITY = ("P030", "P031", "P017")
+COUNTERS = ("warm_ups", "distance_km", "time_min", "distance_with_mil_km", "time_with_mil_min")
 
 
 @dataclass(slots=True)
@@ -44,9 +40,20 @@ class CodeRecord:
     failed_now: bool = False
     passed_now: bool = False
 
-    @property
-    def empty(self) -> bool:
-        return not (self.pending or self.stored or self.permanent)
+    def end_cycle(self, permanent_drive_met: bool) -> None:
+        """Judge a driving cycle that ended."""
+        if self.passed_now:
+            self.pending = False
+            if self.lamp:
+                self.good_cycles += 1
+                if self.good_cycles >= GOOD_CYCLES_TO_LAMP_OFF:
+                    self.lamp = self.permanent = False
+                    self.warm_ups = 0
+            if self.cleared and self.passed_since_clear and permanent_drive_met:
+                self.permanent = self.cleared = False
+        if self.warm_ups >= WARM_UPS_TO_ERASE:
+            self.stored = False
+        self.failed_now = self.passed_now = False
 
 
 @dataclass(slots=True)
@@ -62,42 +69,26 @@ class CycleClock:
 
     @property
     def erases_permanent(self) -> bool:
-        return (
-            self.run_s >= PERMANENT_RUN_S
-            and self.speed_s >= PERMANENT_SPEED_S
-            and self.longest_idle_s >= PERMANENT_IDLE_S
-        )
+        driven = self.run_s >= PERMANENT_RUN_S and self.speed_s >= PERMANENT_SPEED_S
+        return driven and self.longest_idle_s >= PERMANENT_IDLE_S
 
 
 @dataclass(slots=True)
 class CodeMemory:
-    """The module's lasting memory; `to_dict` and `from_dict` carry it over drives."""
+    """The module's lasting memory; `dataclasses.asdict` and `from_dict` carry it over drives."""
 
     codes: dict[str, CodeRecord] = field(default_factory=dict)
     freeze_frame: dict[str, Any] | None = None
-    since_clear: dict[str, float] = field(
-        default_factory=lambda: {
-            "warm_ups": 0.0, "distance_km": 0.0, "time_min": 0.0, "distance_with_mil_km": 0.0,
-            "time_with_mil_min": 0.0,
-        }
-    )  # fmt: skip
+    since_clear: dict[str, float] = field(default_factory=lambda: dict.fromkeys(COUNTERS, 0.0))
     cycle: int = 0
     permanent_drive_met: bool = False
     clock: CycleClock = field(default_factory=CycleClock)
 
-    def to_dict(self) -> dict[str, Any]:
-        return dataclasses.asdict(self)
-
     @classmethod
     def from_dict(cls, raw: dict[str, Any]) -> CodeMemory:
-        return cls(
-            codes={code: CodeRecord(**record) for code, record in raw["codes"].items()},
-            freeze_frame=raw["freeze_frame"],
-            since_clear=dict(raw["since_clear"]),
-            cycle=raw["cycle"],
-            permanent_drive_met=raw["permanent_drive_met"],
-            clock=CycleClock(**raw["clock"]),
-        )
+        codes = {code: CodeRecord(**record) for code, record in raw["codes"].items()}
+        whole = {name: raw[name] for name in cls.__slots__}
+        return cls(**whole | {"codes": codes, "clock": CycleClock(**raw["clock"])})
 
     @property
     def lamp(self) -> bool:
@@ -120,15 +111,9 @@ class CodeMemory:
             record.stored = record.lamp = record.permanent = True
             record.cleared = False
         record.pending, record.pending_cycle = True, self.cycle
-        if self._takes_frame(code):
+        held = self.freeze_frame
+        if held is None or code.startswith(FRAME_PRIORITY) and not held["code"].startswith(FRAME_PRIORITY):
             self.freeze_frame = {"code": code, **frame()}
-
-    def _takes_frame(self, code: str) -> bool:
-        if self.freeze_frame is None:
-            return True
-        return code.startswith(FRAME_PRIORITY) and not str(self.freeze_frame["code"]).startswith(
-            FRAME_PRIORITY
-        )
 
     def passed(self, code: str) -> None:
         """A monitor has run to its end and seen nothing."""
@@ -138,21 +123,19 @@ class CodeMemory:
 
     def second(self, running: bool, speed_kmh: float, coolant_degc: float, distance_km: float) -> None:
         """One more second has gone by."""
-        if not running:
-            self.clock.idle_s = 0.0
-            return
         clock, since = self.clock, self.since_clear
+        if not running:
+            clock.idle_s = 0.0
+            return
         if clock.start_coolant_degc is None:
             clock.start_coolant_degc = coolant_degc
         clock.run_s += 1.0
         clock.speed_s += 1.0 if speed_kmh >= PERMANENT_SPEED_KMH else 0.0
         clock.idle_s = clock.idle_s + 1.0 if speed_kmh <= IDLE_SPEED_KMH else 0.0
         clock.longest_idle_s = max(clock.longest_idle_s, clock.idle_s)
-        since["time_min"] += 1.0 / 60.0
-        since["distance_km"] += distance_km
-        if self.lamp:
-            since["distance_with_mil_km"] += distance_km
-            since["time_with_mil_min"] += 1.0 / 60.0
+        for suffix in ("", "_with_mil") if self.lamp else ("",):
+            since[f"time{suffix}_min"] += 1.0 / 60.0
+            since[f"distance{suffix}_km"] += distance_km
         rise = coolant_degc - clock.start_coolant_degc
         if not clock.warmed_up and rise >= WARM_UP_RISE_K and coolant_degc >= WARM_UP_REACH_DEGC:
             clock.warmed_up = True
@@ -166,39 +149,19 @@ class CodeMemory:
         if self.clock.run_s == 0.0:
             return
         self.permanent_drive_met = self.permanent_drive_met or self.clock.erases_permanent
-        for code in list(self.codes):
-            record = self.codes[code]
-            if record.passed_now:
-                record.pending = False
-                if record.lamp:
-                    record.good_cycles += 1
-                    if record.good_cycles >= GOOD_CYCLES_TO_LAMP_OFF:
-                        record.lamp = record.permanent = False
-                        record.warm_ups = 0
-                if record.cleared and record.passed_since_clear and self.permanent_drive_met:
-                    record.permanent = record.cleared = False
-            if record.stored and record.warm_ups >= WARM_UPS_TO_ERASE:
-                record.stored = False
-            record.failed_now = record.passed_now = False
-            if record.empty:
-                del self.codes[code]
-        frame = self.freeze_frame
-        if frame is not None:
-            record = self.codes.get(frame["code"])
-            if record is None or not (record.pending or record.stored):
-                self.freeze_frame = None
+        for record in self.codes.values():
+            record.end_cycle(self.permanent_drive_met)
+        self.codes = {c: r for c, r in self.codes.items() if r.pending or r.stored or r.permanent}
+        record = self.codes.get(self.freeze_frame["code"]) if self.freeze_frame else None
+        if record is None or not (record.pending or record.stored):
+            self.freeze_frame = None
         self.cycle += 1
         self.clock = CycleClock()
 
     def clear(self) -> None:
         """Service 04: all but the permanent codes go, and so does what is known since the last clear."""
-        for code in list(self.codes):
-            record = self.codes[code]
-            if record.permanent:
-                self.codes[code] = CodeRecord(permanent=True, cleared=True)
-            else:
-                del self.codes[code]
+        kept = self.listed("permanent")
+        self.codes = {code: CodeRecord(permanent=True, cleared=True) for code in kept}
         self.freeze_frame = None
         self.permanent_drive_met = False
-        for key in self.since_clear:
-            self.since_clear[key] = 0.0
+        self.since_clear = dict.fromkeys(COUNTERS, 0.0)

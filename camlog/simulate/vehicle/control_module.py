@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import copy
+import dataclasses
 from typing import Any
 
 import numpy as np
 
 from camlog.simulate.vehicle.code_memory import CodeMemory
 from camlog.simulate.vehicle.drive_cycle import DriveCycle
+from camlog.simulate.vehicle.kernels import SECOND_TICKS, Block
 from camlog.simulate.vehicle.monitors import Monitors, monitor_tests, per_second, readiness
-from camlog.simulate.vehicle.plant import SECOND_TICKS, Block, Plant
+from camlog.simulate.vehicle.plant import Plant
 from camlog.simulate.vehicle.setup import VehicleSetup
 from camlog.stream import CodeSnapshot, TroubleCode
 
@@ -28,6 +30,8 @@ STATE_SCHEMA = "camlog.simulated-vehicle/1"
 class VehicleMemory:
     """What the control module keeps when the key is off. `to_dict` is plain JSON values."""
 
+    KEPT = ("progress", "tests", "misfires", "hold_duty", "drives")
+
     def __init__(self, setup: VehicleSetup):
         self.codes = CodeMemory()
         self.progress: dict[str, float] = {}
@@ -38,52 +42,43 @@ class VehicleMemory:
         self.drives = 0
 
     def to_dict(self) -> dict[str, Any]:
-        return {
-            "schema": STATE_SCHEMA,
-            "codes": self.codes.to_dict(),
-            "progress": dict(self.progress),
-            "tests": {k: list(v) for k, v in self.tests.items()},
-            "misfires": copy.deepcopy(self.misfires),
-            "hold_duty": dict(self.hold_duty),
-            "drives": self.drives,
-        }
+        kept = {name: copy.deepcopy(getattr(self, name)) for name in self.KEPT}
+        return {"schema": STATE_SCHEMA, "codes": dataclasses.asdict(self.codes)} | kept
 
     @classmethod
     def from_dict(cls, raw: dict[str, Any], setup: VehicleSetup) -> VehicleMemory:
+        """Raises KeyError, TypeError or ValueError where `raw` is not what `to_dict` gives."""
         memory = cls(setup)
-        memory.codes = CodeMemory.from_dict(raw["codes"])
-        memory.progress = dict(raw["progress"])
-        memory.tests = {k: list(v) for k, v in raw["tests"].items()}
-        memory.misfires = copy.deepcopy(raw["misfires"])
-        memory.hold_duty = dict(raw["hold_duty"])
-        memory.drives = int(raw["drives"])
+        memory.codes = CodeMemory.from_dict(copy.deepcopy(raw["codes"]))
+        for name in cls.KEPT:
+            setattr(memory, name, type(getattr(memory, name))(copy.deepcopy(raw[name])))
         return memory
 
-    def aged(self) -> None:
-        """Fill the memory as that of a car long in use: every monitor complete, counters far on."""
-        self.progress = {name: 1e6 for name in readiness({})}
-        self.codes.since_clear.update(warm_ups=180.0, distance_km=5200.0, time_min=7300.0)
+    @classmethod
+    def aged(cls, setup: VehicleSetup) -> VehicleMemory:
+        """The memory of a car long in use: every monitor complete, counters far on."""
+        memory = cls(setup)
+        memory.progress = dict.fromkeys(readiness({}), 1e6)
+        memory.codes.since_clear.update(warm_ups=180.0, distance_km=5200.0, time_min=7300.0)
+        return memory
+
+    @classmethod
+    def of(cls, setup: VehicleSetup, state: dict[str, Any] | None) -> VehicleMemory:
+        """The memory a former drive left, or an aged one."""
+        return cls.aged(setup) if state is None else cls.from_dict(state, setup)
 
     def snapshot(self, setup: VehicleSetup, time_s: float) -> CodeSnapshot:
         """Codes, lamp, readiness, freeze frame, counters and tests as the module would answer now."""
         codes = self.codes
-
-        def listed(kind: str) -> tuple[TroubleCode, ...]:
-            return tuple(TroubleCode(code, ECU) for code in codes.listed(kind))
-
-        since = {
-            k: float(min(v, 255) if k == "warm_ups" else int(min(v, 65535)))
-            for k, v in codes.since_clear.items()
-        }
+        kinds = ("stored", "pending", "permanent")
+        most = {"warm_ups": 255}
         return CodeSnapshot(
             time_s=time_s,
             mil=codes.lamp,
-            stored=listed("stored"),
-            pending=listed("pending"),
-            permanent=listed("permanent"),
+            **{kind: tuple(TroubleCode(code, ECU) for code in codes.listed(kind)) for kind in kinds},
             readiness=readiness(self.progress),
             freeze_frame=None if codes.freeze_frame is None else dict(codes.freeze_frame),
-            since_clear=since,
+            since_clear={k: _counter(v, most.get(k, 65535)) for k, v in codes.since_clear.items()},
             monitor_tests=tuple(monitor_tests(setup, self.tests, self.misfires)),
         )
 
@@ -92,20 +87,22 @@ class VehicleMemory:
         self.codes.clear()
         self.progress.clear()
         self.tests.clear()
-        cylinders = len(self.misfires["current"])
-        self.misfires = {"average": [0.0] * cylinders, "current": [0] * cylinders}
+        self.misfires = {name: [type(n)() for n in counts] for name, counts in self.misfires.items()}
 
     def end_drive(self, hold_duty: dict[str, float]) -> None:
         """The key is off: close the driving cycle."""
+        average, current = self.misfires["average"], self.misfires["current"]
         if self.codes.clock.run_s > 0.0:
-            self.misfires["average"] = [
-                (1.0 - AVERAGE_WEIGHT) * mean + AVERAGE_WEIGHT * now
-                for mean, now in zip(self.misfires["average"], self.misfires["current"], strict=True)
-            ]
+            pairs = zip(average, current, strict=True)
+            average = [(1.0 - AVERAGE_WEIGHT) * mean + AVERAGE_WEIGHT * now for mean, now in pairs]
+        self.misfires = {"average": average, "current": [0] * len(current)}
         self.codes.end_cycle()
-        self.misfires["current"] = [0] * len(self.misfires["current"])
         self.hold_duty = dict(hold_duty)
         self.drives += 1
+
+
+def _counter(value: float, most: int) -> float:
+    return float(int(min(value, most)))
 
 
 class DriveRun:
@@ -117,42 +114,33 @@ class DriveRun:
         # Another drive of the same vehicle meets other traffic.
         seed = setup.seed + DRIVE_SEED_STEP * memory.drives
         self.plant = Plant(setup, cycle, compiled, seed, memory.hold_duty)
-        self._cold_start = cycle.is_cold
-        self._frame_block: Block | None = None
-        self._frame_end = 0
-        self._monitors = self._new_monitors()
+        self._watched: Block = {}
+        self._watched_ticks = 0
+        self.restart(cycle.is_cold)
 
-    def _new_monitors(self) -> Monitors:
+    def restart(self, cold_start: bool = False) -> None:
+        """The engine is started, at first or again within the drive: a new driving cycle."""
         memory = self.memory
-        return Monitors(
-            self.setup, memory.codes, memory.progress, memory.tests, self._frame, cold_start=self._cold_start
+        self._monitors = Monitors(
+            self.setup, memory.codes, memory.progress, memory.tests, self._frame, cold_start=cold_start
         )
-
-    def restart(self) -> None:
-        """The engine was started again within the drive: a new driving cycle, warm."""
-        self._cold_start = False
-        self._monitors = self._new_monitors()
 
     def watch(self, block: Block) -> np.ndarray:
         """Let the monitors see a block of whole seconds.
 
         Returns the misfire counters at the end of each second, shape (seconds, cylinders).
         """
-        bins = self.plant.misfires(block)
-        cylinders = self.setup.engine.cylinders
-        counts = bins.reshape(-1, len(bins) // max(len(block["time_s"]) // SECOND_TICKS, 1), cylinders).sum(
-            axis=1
-        )
-        current = np.array(self.memory.misfires["current"])
-        totals = current + np.cumsum(counts, axis=0)
-        self._frame_block = block
+        counts = self.plant.misfires(block)
+        totals = np.array(self.memory.misfires["current"]) + np.cumsum(counts, axis=0)
+        self._watched = block
         for n, seen in enumerate(per_second(self.setup, block)):
-            self._frame_end = (n + 1) * SECOND_TICKS
+            self._watched_ticks = (n + 1) * SECOND_TICKS
             self.memory.misfires["current"] = totals[n].tolist()
             self._monitors.second(seen, counts[n])
         return totals
 
     def _frame(self) -> dict[str, Any]:
-        last = slice(self._frame_end - 1, self._frame_end)
-        values = self.plant.signals({k: v[last] for k, v in self._frame_block.items()})
+        """The freeze frame: values at the end of the second being watched."""
+        last = slice(self._watched_ticks - 1, self._watched_ticks)
+        values = self.plant.signals({k: v[last] for k, v in self._watched.items()})
         return {name: round(float(values[name][0]), 3) for name in FRAME_SIGNALS}

@@ -9,42 +9,43 @@ from functools import cached_property
 import numpy as np
 
 from camlog.errors import InputError
+from camlog.simulate.vehicle.kernels import TICK_S, Block
 from camlog.simulate.vehicle.noise import stream_generator
-from camlog.simulate.vehicle.setup import TICK_S
 
-MODE_OFF, MODE_KEY_ON, MODE_CRANK, MODE_RUN, MODE_REV = 0.0, 1.0, 2.0, 3.0, 4.0
-SEGMENT_KINDS = {
-    "off": MODE_OFF,
-    "key_on": MODE_KEY_ON,
-    "crank": MODE_CRANK,
-    "drive": MODE_RUN,
-    "rev": MODE_REV,
-}
+MODE_OFF, MODE_KEY_ON, MODE_CRANK, MODE_RUN = 0.0, 1.0, 2.0, 3.0
+SEGMENT_KINDS = {"off": MODE_OFF, "key_on": MODE_KEY_ON, "crank": MODE_CRANK, "drive": MODE_RUN}
 COLD_BELOW_DEGC = 45.0
-STYLES = ("mixed", "town", "highway", "gentle")
+
+
+@dataclass(frozen=True, slots=True)
+class Style:
+    """How somebody drives: cruising `speeds` (km/h), how often a cruise ends in a stop, how hard, tip-ins."""
+
+    speeds: tuple[float, ...]
+    stops: float = 0.6
+    push: float = 1.0
+    longest_cruise_s: float = 36.0
+    most_tip_ins: int = 3
+
+
+STYLES = {
+    "mixed": Style((30.0, 50.0, 50.0, 70.0, 90.0)),
+    "town": Style((25.0, 35.0, 50.0, 50.0), stops=0.8, longest_cruise_s=20.0),
+    "highway": Style((50.0, 90.0, 110.0, 120.0), stops=0.3),
+    "gentle": Style((30.0, 45.0, 60.0, 80.0), push=0.55, most_tip_ins=1),
+}
 
 
 @dataclass(frozen=True, slots=True)
 class Segment:
     """A stretch of a drive: over `seconds`, speed goes evenly to `speed_kmh` (kind `drive`).
 
-    Kind `rev`: standing, the engine is held at `rpm`. Kinds `off`, `key_on`
-    (ignition on, engine off) and `crank` need only their time.
+    Kinds `off`, `key_on` (ignition on, engine off) and `crank` need only their time.
     """
 
     kind: str
     seconds: float
     speed_kmh: float = 0.0
-    rpm: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class Targets:
-    """What the driver wants at each tick: arrays of shape (ticks,)."""
-
-    mode: np.ndarray
-    speed_kmh: np.ndarray
-    rev_rpm: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -85,21 +86,23 @@ class DriveCycle:
         return float(sum(s.seconds for s in self.segments))
 
     @cached_property
-    def _knots(self) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    def _knots(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         ends = np.cumsum([s.seconds for s in self.segments])
         speeds = np.array([s.speed_kmh if s.kind == "drive" else 0.0 for s in self.segments])
-        modes = np.array([SEGMENT_KINDS[s.kind] for s in self.segments])
-        revs = np.array([s.rpm for s in self.segments])
-        return ends, speeds, modes, revs
+        return ends, speeds, np.array([SEGMENT_KINDS[s.kind] for s in self.segments])
 
-    def targets(self, start_tick: int, count: int) -> Targets:
-        """What is wanted at `count` ticks from `start_tick`."""
-        ends, speeds, modes, revs = self._knots
+    def targets(self, start_tick: int, count: int) -> Block:
+        """What the driver wants at `count` ticks from `start_tick`: `mode` and `wanted_speed` (km/h)."""
+        ends, speeds, modes = self._knots
         time_s = np.arange(start_tick, start_tick + count) * TICK_S
-        at = np.minimum(np.searchsorted(ends, time_s, side="right"), len(ends) - 1)
-        start_speed = speeds[0] if self.starts_running else 0.0
-        speed = np.interp(time_s, np.concatenate(([0.0], ends)), np.concatenate(([start_speed], speeds)))
-        return Targets(modes[at], np.where(modes[at] == MODE_RUN, speed, 0.0), revs[at])
+        mode = modes[np.minimum(np.searchsorted(ends, time_s, side="right"), len(ends) - 1)]
+        first = speeds[0] if self.starts_running else 0.0
+        speed = np.interp(time_s, np.concatenate(([0.0], ends)), np.concatenate(([first], speeds)))
+        return {"mode": mode, "wanted_speed": np.where(mode == MODE_RUN, speed, 0.0)}
+
+
+def _drive(*stretches: tuple[float, float]) -> list[Segment]:
+    return [Segment("drive", seconds, speed_kmh) for seconds, speed_kmh in stretches]
 
 
 def _start(rng: np.random.Generator) -> list[Segment]:
@@ -111,22 +114,22 @@ def _go(rng: np.random.Generator, now: float, then: float, push: float = 1.0) ->
     return Segment("drive", max(0.5, abs(then - now) / rate), then)
 
 
-def _cruise(rng: np.random.Generator, speed: float, style: str) -> list[Segment]:
-    found = [Segment("drive", float(rng.uniform(10.0, 20.0 if style == "town" else 36.0)), speed)]
-    for _ in range(int(rng.integers(0, 2 if style == "gentle" else 4))):
+def _cruise(rng: np.random.Generator, speed: float, style: Style) -> list[Segment]:
+    segments = _drive((float(rng.uniform(10.0, style.longest_cruise_s)), speed))
+    for _ in range(int(rng.integers(0, style.most_tip_ins + 1))):
         up = speed + float(rng.uniform(5.0, 18.0))
-        found.append(_go(rng, speed, up, rng.uniform(0.7, 1.2)))
-        found.append(Segment("drive", float(rng.uniform(2.0, 7.0)), up))
-        found.append(_go(rng, up, speed, rng.uniform(0.6, 1.2)))
-        found.append(Segment("drive", float(rng.uniform(5.0, 15.0)), speed))
-    return found
+        segments.append(_go(rng, speed, up, rng.uniform(0.7, 1.2)))
+        segments += _drive((float(rng.uniform(2.0, 7.0)), up))
+        segments.append(_go(rng, up, speed, rng.uniform(0.6, 1.2)))
+        segments += _drive((float(rng.uniform(5.0, 15.0)), speed))
+    return segments
 
 
 def draw_drive(seed: int, minutes: float = 10.0, start: str = "cold", style: str = "mixed") -> DriveCycle:
     """A drive of idle, cruises, tip-ins and decelerations drawn from the seed.
 
-    `start` is cold or hot, `style` mixed, town, highway or gentle. Raises
-    InputError for another start or style, or less than half a minute.
+    `start` is cold or hot, `style` one of STYLES. Raises InputError for another start or style, or less than
+    half a minute.
     """
     if start not in ("cold", "hot"):
         raise InputError(f"start {start!r} is not known", remedy="Use cold or hot.")
@@ -135,74 +138,47 @@ def draw_drive(seed: int, minutes: float = 10.0, start: str = "cold", style: str
     if not minutes >= 0.5:
         raise InputError(f"{minutes} minutes is too short for a drive", remedy="Use half a minute or more.")
     rng = stream_generator(seed, f"drive {start} {style}")
-    ambient = float(rng.uniform(-5.0, 30.0))
-    coolant, oil = (
-        (ambient, ambient) if start == "cold" else (rng.uniform(76.0, 90.0), rng.uniform(72.0, 98.0))
-    )
-    speeds = {
-        "mixed": (30.0, 50.0, 50.0, 70.0, 90.0),
-        "town": (25.0, 35.0, 50.0, 50.0),
-        "highway": (50.0, 90.0, 110.0, 120.0),
-        "gentle": (30.0, 45.0, 60.0, 80.0),
-    }[style]
-    push = 0.55 if style == "gentle" else 1.0
-    segments = _start(rng)
-    segments.append(Segment("drive", float(rng.uniform(8.0, 25.0 if minutes < 6 else 45.0)), 0.0))
-    end = minutes * 60.0
+    how, name, end_s = STYLES[style], f"{style}, {start} start", minutes * 60.0
+    ambient = coolant = oil = float(rng.uniform(-5.0, 30.0))
+    if start == "hot":
+        coolant, oil = float(rng.uniform(76.0, 90.0)), float(rng.uniform(72.0, 98.0))
+    segments = _start(rng) + _drive((float(rng.uniform(8.0, 25.0 if minutes < 6 else 45.0)), 0.0))
     now = 0.0
-    while sum(s.seconds for s in segments) < end:
-        speed = float(rng.choice(speeds) + rng.uniform(-5.0, 5.0))
-        segments.append(_go(rng, now, speed, push * rng.uniform(0.7, 1.5)))
-        segments.extend(_cruise(rng, speed, style))
+    while sum(s.seconds for s in segments) < end_s:
+        speed = float(rng.choice(how.speeds) + rng.uniform(-5.0, 5.0))
+        segments.append(_go(rng, now, speed, how.push * rng.uniform(0.7, 1.5)))
+        segments += _cruise(rng, speed, how)
         now = speed
-        if rng.random() < {"town": 0.8, "highway": 0.3}.get(style, 0.6):
+        if rng.random() < how.stops:
             segments.append(_go(rng, now, 0.0))
-            segments.append(Segment("drive", float(rng.uniform(6.0, 32.0)), 0.0))
+            segments += _drive((float(rng.uniform(6.0, 32.0)), 0.0))
             now = 0.0
-    return DriveCycle(f"{style}, {start} start", _cut(segments, end), float(coolant), float(oil), ambient)
+    return DriveCycle(name, _cut(segments, end_s), coolant, oil, ambient)
 
 
 def _cut(segments: list[Segment], end_s: float) -> tuple[Segment, ...]:
     kept, left = [], end_s
     for segment in segments:
-        if left <= 0.0:
-            break
-        kept.append(dataclasses.replace(segment, seconds=min(segment.seconds, left)))
+        if left > 0.0:
+            kept.append(dataclasses.replace(segment, seconds=min(segment.seconds, left)))
         left -= segment.seconds
     return tuple(kept)
 
 
 def demo_drive() -> DriveCycle:
     """Twenty seconds with hot oil that show a cam at work: idle, pull away, cruise, tip-in, lift, stop."""
-    return DriveCycle(
-        "demo",
-        (
-            Segment("drive", 2.0, 0.0),
-            Segment("drive", 4.5, 45.0),
-            Segment("drive", 3.0, 45.0),
-            Segment("drive", 1.5, 57.0),
-            Segment("drive", 2.5, 57.0),
-            Segment("drive", 1.5, 42.0),
-            Segment("drive", 1.5, 42.0),
-            Segment("drive", 3.0, 0.0),
-            Segment("drive", 3.0, 0.0),
-        ),
-        coolant_degc=88.0,
-        oil_degc=92.0,
-        ambient_degc=20.0,
-        running_since_s=600.0,
-    )
+    segments = _drive(
+        (2.0, 0.0), (4.5, 45.0), (3.0, 45.0), (1.5, 57.0), (2.5, 57.0), (1.5, 42.0), (1.5, 42.0), (3.0, 0.0),
+        (3.0, 0.0),
+    )  # fmt: skip
+    return DriveCycle("demo", tuple(segments), 88.0, 92.0, 20.0, running_since_s=600.0)
 
 
 def parked_drive(minutes: float = 5.0, start: str = "hot") -> DriveCycle:
     """The vehicle stands and idles; nothing else."""
     temp = 20.0 if start == "cold" else 86.0
-    segments = (
-        Segment("key_on", 2.0),
-        Segment("crank", 0.9),
-        Segment("drive", max(1.0, minutes * 60.0 - 2.9), 0.0),
-    )
-    return DriveCycle("parked", segments, temp, temp, 20.0)
+    idle = Segment("drive", max(1.0, minutes * 60.0 - 2.9), 0.0)
+    return DriveCycle("parked", (Segment("key_on", 2.0), Segment("crank", 0.9), idle), temp, temp, 20.0)
 
 
 def standing_drive(minutes: float = 10.0) -> DriveCycle:
@@ -212,15 +188,13 @@ def standing_drive(minutes: float = 10.0) -> DriveCycle:
 
 def permanent_code_drive(seed: int = 0, start: str = "cold") -> DriveCycle:
     """A drive that meets 13 CCR 1968.2(d): 600 s running, 300 s at 40 km/h or more, 30 s continuous idle."""
-    rng = stream_generator(seed, "permanent code drive")
     temp = 20.0 if start == "cold" else 85.0
-    segments = [*_start(rng), Segment("drive", 45.0, 0.0)]
+    segments = _start(stream_generator(seed, "permanent code drive")) + _drive((45.0, 0.0))
     for speed in (50.0, 65.0, 80.0, 50.0):
-        segments += [
-            Segment("drive", 10.0, speed), Segment("drive", 45.0, speed), Segment("drive", 2.5, speed + 14.0),
-            Segment("drive", 20.0, speed + 14.0), Segment("drive", 3.0, speed), Segment("drive", 45.0, speed),
-            Segment("drive", 8.0, 0.0), Segment("drive", 38.0, 0.0),
-        ]  # fmt: skip
+        segments += _drive(
+            (10.0, speed), (45.0, speed), (2.5, speed + 14.0), (20.0, speed + 14.0), (3.0, speed),
+            (45.0, speed), (8.0, 0.0), (38.0, 0.0),
+        )  # fmt: skip
     return DriveCycle("permanent-code drive", tuple(segments), temp, temp, 20.0)
 
 
@@ -231,7 +205,7 @@ DRIVES = {
     "highway": lambda seed: draw_drive(seed, 12.0, "hot", "highway"),
     "parked": lambda seed: parked_drive(10.0),
     "key-on": lambda seed: standing_drive(),
-    "verify": lambda seed: permanent_code_drive(seed),
+    "verify": permanent_code_drive,
     "demo": lambda seed: demo_drive(),
 }
 

@@ -1,16 +1,27 @@
-"""The two step-by-step kernels, as plain Python or compiled by numba where that is installed.
+"""Running the step-by-step kernels, as plain Python or compiled by numba where that is installed.
 
-Kernels use only + - * / sqrt and comparisons on 64-bit floats, which IEEE 754
-fixes to the last bit, so both ways give identical numbers.
+A kernel is a function whose parameters say by name what it reads (numbers, and arrays with one value a tick),
+which arrays `o_NAME` it fills, and last, with its first values, the state that it carries on and returns. It
+may call functions of its own module. Kernels use only + - * / sqrt and comparisons on 64-bit floats, which IEEE
+754 fixes to the last bit, so both ways give identical numbers.
 """
 
 from __future__ import annotations
 
 import functools
 import importlib.util
-from collections.abc import Callable, Sequence
+import types
+from collections.abc import Callable, Mapping
 
 import numpy as np
+
+TICK_S = 0.01  # the control module's step
+SECOND_TICKS = 100
+# Hydraulic constants of a phaser are stated at these, the viscosity about that of 5W-30 at 90 degC.
+REFERENCE_PRESSURE_KPA = 300.0
+REFERENCE_VISCOSITY_MM2_S = 13.8
+
+Block = dict[str, np.ndarray]
 
 
 @functools.cache
@@ -23,31 +34,49 @@ def numba_available() -> bool:
 def _compile(kernel: Callable) -> Callable:
     import numba
 
+    names = {**kernel.__globals__}
+    for name in kernel.__code__.co_names:
+        if isinstance(names.get(name), types.FunctionType):
+            names[name] = _compile(names[name])
+    kernel = types.FunctionType(kernel.__code__, names, kernel.__name__)
     try:
         return numba.njit(cache=True, nogil=True)(kernel)
     except RuntimeError:  # no folder where compiled code could be kept: compile for this run only
         return numba.njit(nogil=True)(kernel)
 
 
+@functools.cache
+def _parameters(kernel: Callable) -> tuple[list[str], list[str], dict[str, float]]:
+    """Names of a kernel's inputs and outputs, and its state with the first values."""
+    code, first = kernel.__code__, kernel.__defaults__
+    names, carried = code.co_varnames[: code.co_argcount - len(first)], code.co_varnames[: code.co_argcount]
+    outputs = [n for n in names if n.startswith("o_")]
+    state = dict(zip(carried[-len(first) :], first, strict=True))
+    return [n for n in names if n not in outputs], outputs, state
+
+
+def first_state(*kernels: Callable) -> dict[str, float]:
+    """The state of some kernels before their first tick."""
+    return {name: value for kernel in kernels for name, value in _parameters(kernel)[2].items()}
+
+
 def run_kernel(
     kernel: Callable,
     compiled: bool,
-    state: np.ndarray,
-    inputs: Sequence[np.ndarray],
-    outputs: int,
+    state: dict[str, float],
+    known: Mapping[str, float | np.ndarray],
     count: int,
-) -> np.ndarray:
-    """Run `kernel(*inputs, state, *outputs)`; `state` is changed in place.
-
-    Returns an array of shape (outputs, count).
-    """
+) -> Block:
+    """Run a kernel over `count` ticks; `state` is changed in place. Returns what it filled, by name."""
+    inputs, outputs, carried = _parameters(kernel)
+    before = [state[n] for n in carried]
     if compiled:
-        out = np.empty((outputs, count))
-        _compile(kernel)(*inputs, state, *out)
-        return out
-    # Lists of Python floats: several times quicker than reading arrays item by item.
-    lists = [[0.0] * count for _ in range(outputs)]
-    held = state.tolist()
-    kernel(*(x.tolist() for x in inputs), held, *lists)
-    state[:] = held
-    return np.array(lists)
+        filled = np.empty((len(outputs), count))
+        after = _compile(kernel)(*(known[n] for n in inputs), *filled, *before)
+    else:
+        # Lists of Python floats: several times quicker in plain Python than reading arrays item by item.
+        filled = [[0.0] * count for _ in outputs]
+        values = map(known.__getitem__, inputs)
+        after = kernel(*[v.tolist() if type(v) is np.ndarray else v for v in values], *filled, *before)
+    state.update(zip(carried, after, strict=True))
+    return {n.removeprefix("o_"): v for n, v in zip(outputs, np.asarray(filled), strict=True)}

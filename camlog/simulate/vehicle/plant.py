@@ -7,35 +7,69 @@ import numpy as np
 from camlog.signals import actual, commanded, duty, misfire
 from camlog.simulate.vehicle.drive_cycle import DriveCycle
 from camlog.simulate.vehicle.engine import EngineModel
-from camlog.simulate.vehicle.misfire import BIN_TICKS, draw_misfires, misfire_rates
+from camlog.simulate.vehicle.kernels import SECOND_TICKS, TICK_S, Block
+from camlog.simulate.vehicle.noise import stream_generator
 from camlog.simulate.vehicle.phaser import Phaser
-from camlog.simulate.vehicle.setup import TICK_S, VehicleSetup
+from camlog.simulate.vehicle.setup import VehicleSetup, healthy_twin
 
-SECOND_TICKS = 100
 AMBIENT_PRESSURE_KPA = 100.0
 AIR_GAS_CONSTANT = 287.0
 VOLUMETRIC_EFFICIENCY = 0.86
 CLOSED_LOOP_AFTER_S = 20.0
 OIL_TOO_HOT_DEGC = 140.0
+BIN_TICKS = 10  # misfires are drawn for each 0.1 s
+COIL_LOAD_FROM_PERCENT, COIL_LOAD_SPAN_PERCENT, COIL_LOAD_MOST = 15.0, 35.0, 2.0
+LOWEST_FIRING_RPM = 400.0
 
+_PERCENT, _TRIM = 100.0 / 255.0, 0.78125
 # One step of the value as the standard's scaling carries it, by signal (SAE J1979, from memory).
 STEPS = {
-    "engine_speed": 0.25, "vehicle_speed": 1.0, "engine_load": 100.0 / 255.0, "throttle_position": 100.0 /
-    255.0, "coolant_temp": 1.0, "oil_temp": 1.0, "intake_air_temp": 1.0, "ambient_temp": 1.0,
-    "manifold_pressure": 1.0, "mass_air_flow": 0.01, "spark_advance": 0.5, "short_fuel_trim_b1": 0.78125,
-    "long_fuel_trim_b1": 0.78125, "short_fuel_trim_b2": 0.78125, "long_fuel_trim_b2": 0.78125,
+    "engine_speed": 0.25, "vehicle_speed": 1.0, "engine_load": _PERCENT, "throttle_position": _PERCENT,
+    "coolant_temp": 1.0, "oil_temp": 1.0, "intake_air_temp": 1.0, "ambient_temp": 1.0,
+    "manifold_pressure": 1.0, "mass_air_flow": 0.01, "spark_advance": 0.5, "short_fuel_trim_b1": _TRIM,
+    "long_fuel_trim_b1": _TRIM, "short_fuel_trim_b2": _TRIM, "long_fuel_trim_b2": _TRIM,
     "module_voltage": 0.001, "run_time": 1.0, "oil_pressure": 1.0,
 }  # fmt: skip
-
-Block = dict[str, np.ndarray]
 
 
 def vehicle_signals(setup: VehicleSetup) -> tuple[str, ...]:
     """Names of every signal this vehicle can report."""
-    banks = len(setup.engine.banks)
-    standard = [n for n in STEPS if not n.endswith("_b2") or banks > 1]
+    standard = [n for n in STEPS if not n.endswith("_b2") or len(setup.engine.banks) > 1]
     cams = [name(c.id) for c in setup.cams for name in (commanded, actual, duty)]
     return (*standard, *cams, *(misfire(n) for n in range(1, setup.engine.cylinders + 1)))
+
+
+def timing_error(block: Block, cam_id: str) -> np.ndarray:
+    """How far a cam really stands from its command (deg), mechanical timing included."""
+    return block[f"angle_{cam_id}"] + block[f"timing_{cam_id}"] - block[f"target_{cam_id}"]
+
+
+def misfire_rates(setup: VehicleSetup, block: Block) -> np.ndarray:
+    """Expected misfires per bin of 0.1 s, shape (bins, cylinders).
+
+    The rate of a bank's cylinders rises with the true error of its worst cam
+    beyond what an engine bears; a failing coil's with load.
+    """
+    starts = np.arange(0, len(block["engine_speed"]), BIN_TICKS)
+    counts = np.diff(np.append(starts, len(block["engine_speed"])))
+
+    def mean(values: np.ndarray) -> np.ndarray:
+        return np.add.reduceat(values, starts) / counts
+
+    firing = (block["mode"] > 2.0) & (block["engine_speed"] > LOWEST_FIRING_RPM)
+    krev = np.add.reduceat(np.where(firing, block["engine_speed"], 0.0), starts) * TICK_S / 60.0 / 1000.0
+    m = setup.misfire
+    rates = np.full((len(starts), setup.engine.cylinders), m.base_per_1000_rev)
+    for number, bank in enumerate(setup.engine.banks, start=1):
+        cams = [c for c in setup.cams if c.bank == number]
+        error = np.max([mean(np.abs(timing_error(block, c.id))) for c in cams], axis=0)
+        extra = m.cam_error_per_1000_rev_deg * np.maximum(error - m.cam_error_start_deg, 0.0)
+        rates[:, [c - 1 for c in bank]] += extra[:, None]
+    if m.coil_cylinder:
+        load = (mean(block["engine_load"]) - COIL_LOAD_FROM_PERCENT) / COIL_LOAD_SPAN_PERCENT
+        coil = m.coil_per_1000_rev * np.clip(load, 0.05, COIL_LOAD_MOST)
+        rates[:, m.coil_cylinder - 1] += np.where(block["faulty"][::BIN_TICKS] > 0.5, coil, 0.0)
+    return rates * krev[:, None]
 
 
 class Plant:
@@ -61,14 +95,12 @@ class Plant:
         self.tick = 0
         self._seed = setup.seed if seed is None else seed
         self._onset_tick = round(setup.onset_s / TICK_S)
-        before = self._onset_tick > 0
-        self._faulty = not before
-        oil = setup.healthy_oil if before else setup.oil
-        cams = setup.healthy_cams if before else setup.cams
-        self.engine = EngineModel(setup.engine, oil, cycle, self._seed, compiled)
+        self._faulty = self._onset_tick <= 0
+        now = setup if self._faulty else healthy_twin(setup)
+        self.engine = EngineModel(setup.engine, now.oil, cycle, self._seed, compiled)
         holds = hold_duty or {}
         self.phasers = tuple(
-            Phaser(c, self._seed, compiled, holds.get(c.id), cycle.starts_running) for c in cams
+            Phaser(c, self._seed, compiled, holds.get(c.id), cycle.starts_running) for c in now.cams
         )
 
     @property
@@ -99,77 +131,67 @@ class Plant:
         block["enabled"] = enabled.astype(float)
         for phaser in self.phasers:
             cam = phaser.cam
-            for name, values in phaser.run(self.tick, count, block).items():
-                block[f"{name}_{cam.id}"] = values
+            block |= {f"{name}_{cam.id}": v for name, v in phaser.run(self.tick, count, block).items()}
             block[f"timing_{cam.id}"] = np.full(count, cam.timing_offset_deg)
         block["faulty"] = np.full(count, float(self._faulty))
         self.tick += count
         return block
 
     def misfires(self, block: Block) -> np.ndarray:
-        """Misfire counts of a block of whole seconds per 0.1 s and cylinder: integer, (bins, cylinders)."""
-        expected = misfire_rates(self.setup, block, coil=True)
-        expected = np.where(
-            (block["faulty"][::BIN_TICKS] > 0.5)[:, None],
-            expected,
-            misfire_rates(self.setup, block, coil=False),
-        )
-        first = round(float(block["time_s"][0]) / TICK_S) // SECOND_TICKS
+        """Misfire counts of a block of whole seconds: integer, (seconds, cylinders)."""
+        expected = misfire_rates(self.setup, block)
         bins = SECOND_TICKS // BIN_TICKS
-        parts = [
-            draw_misfires(self._seed, first + n, expected[n * bins : (n + 1) * bins])
-            for n in range(-(-len(expected) // bins))
+        first = round(float(block["time_s"][0]) / TICK_S) // SECOND_TICKS
+        counts = [
+            stream_generator(self._seed, "misfire", first + n).poisson(expected[n * bins : (n + 1) * bins])
+            for n in range(len(expected) // bins)
         ]
-        return np.concatenate(parts) if parts else np.zeros((0, self.setup.engine.cylinders), dtype=int)
+        return np.array(counts).sum(axis=1)
 
     def signals(self, block: Block) -> Block:
         """What the module reports at each tick, in canonical units and steps; misfire counts left out."""
         setup, engine = self.setup, self.setup.engine
         rpm, load, speed = block["engine_speed"], block["engine_load"], block["vehicle_speed"]
-        running = block["mode"] > 2.0
-        ambient = self.cycle.ambient_degc
-        pressure = np.where(
-            running, np.minimum(22.0 + 0.8 * load, AMBIENT_PRESSURE_KPA), AMBIENT_PRESSURE_KPA
-        )
+        running, ambient = block["mode"] > 2.0, self.cycle.ambient_degc
+        sucking = np.minimum(22.0 + 0.8 * load, AMBIENT_PRESSURE_KPA)
+        pressure = np.where(running, sucking, AMBIENT_PRESSURE_KPA)
         intake = ambient + 5.0 + 12.0 / (1.0 + speed / 20.0) * running
         density = pressure * 1000.0 / (AIR_GAS_CONSTANT * (intake + 273.15))
         flow = engine.displacement_l * rpm / 120.0 * density * VOLUMETRIC_EFFICIENCY
-        flow = np.where(running, flow, 0.05 * flow)
         spark = np.clip(8.0 + 0.006 * rpm - 0.25 * (load - 20.0), -5.0, 42.0)
         throttle = 12.0 + 0.55 * np.maximum(load - 9.0, 0.0) * np.sqrt(np.maximum(rpm, 400.0) / 2000.0)
-        closed_loop = running & (block["run_time"] > CLOSED_LOOP_AFTER_S) & (load > 9.5)
-        noise = block["trim_noise"]
-        coil_lean = 0.06 * setup.misfire.coil_per_1000_rev * block["faulty"]
         raw = {
-            "engine_speed": rpm,
-            "vehicle_speed": speed,
+            **{name: block[name] for name in ("engine_speed", "vehicle_speed", "coolant_temp", "oil_temp")},
             "engine_load": np.where(running, load, 0.0),
             "throttle_position": np.clip(throttle, 0.0, 100.0),
-            "coolant_temp": block["coolant_temp"],
-            "oil_temp": block["oil_temp"],
             "intake_air_temp": intake,
             "ambient_temp": np.full(len(rpm), ambient),
             "manifold_pressure": pressure,
-            "mass_air_flow": flow,
+            "mass_air_flow": np.where(running, flow, 0.05 * flow),
             "spark_advance": np.where(running, spark, 0.0),
             "module_voltage": self._voltage(block),
             "run_time": np.floor(block["run_time"]),
             "oil_pressure": np.maximum(block["oil_pressure"], 0.0),
+            **self._fuel_trims(block, running & (block["run_time"] > CLOSED_LOOP_AFTER_S) & (load > 9.5)),
         }
-        coil_bank = next((i for i, b in enumerate(engine.banks) if setup.misfire.coil_cylinder in b), -1)
-        for n in range(len(engine.banks)):
-            wave = noise if n == 0 else -0.9 * noise
-            lean = coil_lean if n == coil_bank else 0.0
-            raw[f"short_fuel_trim_b{n + 1}"] = np.where(
-                closed_loop, 0.3 * engine.fuel_trim_offset + 1.6 * wave, 0.0
-            )
-            raw[f"long_fuel_trim_b{n + 1}"] = np.full(len(rpm), engine.fuel_trim_offset) + lean
-        found = {name: np.round(values / STEPS[name]) * STEPS[name] for name, values in raw.items()}
+        steps = np.array([STEPS[name] for name in raw])[:, None]
+        reported = dict(zip(raw, np.round(np.array(list(raw.values())) / steps) * steps, strict=True))
         for cam in setup.cams:
-            found[commanded(cam.id)] = block[f"commanded_{cam.id}"]
-            found[actual(cam.id)] = block[f"actual_{cam.id}"]
-            found[duty(cam.id)] = np.round(block[f"duty_{cam.id}"] * 2.55) / 2.55
-        return found
+            reported[commanded(cam.id)] = block[f"commanded_{cam.id}"]
+            reported[actual(cam.id)] = block[f"actual_{cam.id}"]
+            reported[duty(cam.id)] = np.round(block[f"duty_{cam.id}"] * 2.55) / 2.55
+        return reported
+
+    def _fuel_trims(self, block: Block, closed_loop: np.ndarray) -> Block:
+        """Short and long trims of each bank, %; a cylinder that misfires reads lean."""
+        offset, wrong = self.setup.engine.fuel_trim_offset, self.setup.misfire
+        trims = {}
+        for n, bank in enumerate(self.setup.engine.banks, start=1):
+            wave = block["trim_noise"] if n == 1 else -0.9 * block["trim_noise"]
+            lean = 0.06 * wrong.coil_per_1000_rev * block["faulty"] if wrong.coil_cylinder in bank else 0.0
+            trims[f"short_fuel_trim_b{n}"] = np.where(closed_loop, 0.3 * offset + 1.6 * wave, 0.0)
+            trims[f"long_fuel_trim_b{n}"] = np.full(len(wave), offset) + lean
+        return trims
 
     def _voltage(self, block: Block) -> np.ndarray:
         engine, rpm, mode = self.setup.engine, block["engine_speed"], block["mode"]

@@ -1,9 +1,7 @@
 """What is true of a simulated drive: the fault by name, and what it really did to each cam.
 
-A fault that the drive never brought out cannot be found by anybody. So beside
-the names stand quantities of the noiseless plant: how each cam would answer a
-step on a bench at several oil temperatures, and how far this drive differed
-from the same drive of the same vehicle without the fault.
+A fault that the drive never brought out cannot be found by anybody. So beside the names stands how far this
+drive differed from the same drive of the same vehicle without the fault, in what the noiseless plant did.
 """
 
 from __future__ import annotations
@@ -12,31 +10,19 @@ import dataclasses
 from typing import Any
 
 import numpy as np
-from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
-from camlog.simulate.vehicle.compiled import numba_available
-from camlog.simulate.vehicle.engine import gallery_pressure, viscosity_table
+from camlog.simulate.vehicle.engine import TABLE_DEGC, gallery_pressure, viscosity_table
+from camlog.simulate.vehicle.kernels import TICK_S, Block, numba_available
 from camlog.simulate.vehicle.phaser import Phaser
-from camlog.simulate.vehicle.plant import Block
-from camlog.simulate.vehicle.setup import (
-    MAP_LOAD_POINTS,
-    MAP_RPM_POINTS,
-    TICK_S,
-    CamSetup,
-    OilSetup,
-    VehicleSetup,
-)
+from camlog.simulate.vehicle.plant import timing_error
+from camlog.simulate.vehicle.setup import MAP_LOAD_POINTS, MAP_RPM_POINTS, CamSetup, OilSetup, VehicleSetup
 
-# Oil-temperature windows of the analysis, each with the temperature of its bench test.
+# Oil-temperature windows of the analysis.
 WINDOW_EDGES_DEGC = (-np.inf, 40.0, 70.0, 100.0, np.inf)
-BENCH_OIL_DEGC = (20.0, 55.0, 85.0, 108.0)
 WINDOW_NAMES = ("below_40", "40_70", "70_100", "above_100")
 BENCH_RPM = 1800.0
 BENCH_STEP_SHARE = (0.25, 0.75)
-STEADY_BAND_DEG = 1.0
-STEADY_BEFORE_S = 2.0
 REST_DEG = 0.5
-LARGE_DIFFERENCE_DEG = 2.0
 
 
 def bench_step(
@@ -52,51 +38,35 @@ def bench_step(
     count = hold + 2 * wait
     share = np.full(count, BENCH_STEP_SHARE[0])
     share[hold : hold + wait] = BENCH_STEP_SHARE[1]
-    reach = cam.direction * cam.authority_deg
-    row = np.arange(MAP_LOAD_POINTS) / (MAP_LOAD_POINTS - 1) * reach
+    row = np.linspace(0.0, cam.direction * cam.authority_deg, MAP_LOAD_POINTS)
     bench = dataclasses.replace(
-        cam, command_map=tuple(float(x) for x in np.tile(row, MAP_RPM_POINTS)), command_hysteresis_deg=0.0,
+        cam, command_map=tuple(np.tile(row, MAP_RPM_POINTS)), command_hysteresis_deg=0.0,
         command_rate_deg_s=1e5, command_lag_s=0.0, load_lag_s=TICK_S, dither_deg=0.0, torque_noise_kpa=0.0,
         hunt_kpa=0.0, sensor_noise_deg=0.0, dropout_rate_hz=0.0,
     )  # fmt: skip
-    table = viscosity_table(oil)
-    viscosity = float(np.interp(oil_degc, np.arange(-40.0, 181.0), table))
-    pressure = gallery_pressure(oil, rpm, viscosity)
-    engine = {
-        name: np.full(count, value)
-        for name, value in {
-            "engine_speed": rpm, "oil_pressure": pressure, "viscosity": viscosity, "enabled": 1.0, "mode":
-            3.0, "fill": 1.0,
-        }.items()
+    viscosity = float(np.interp(oil_degc, TABLE_DEGC, viscosity_table(oil)))
+    steady = {
+        "engine_speed": rpm, "oil_pressure": gallery_pressure(oil, rpm, viscosity), "viscosity": viscosity,
+        "enabled": 1.0, "mode": 3.0, "fill": 1.0,
     }  # fmt: skip
-    engine["engine_load"] = 100.0 * share
+    engine = {name: np.full(count, value) for name, value in steady.items()} | {"engine_load": 100.0 * share}
     angle = Phaser(bench, 0, numba_available()).run(0, count, engine)["angle"] * cam.direction
-    away = _t63(angle[hold : hold + wait], cam.authority_deg)
-    back = _t63(-angle[hold + wait :] + angle[hold + wait], cam.authority_deg, start=0.0)
     speeds = np.diff(angle[hold:]) / TICK_S
-    advance_first = cam.direction > 0
+    step = 0.632 * cam.authority_deg * (BENCH_STEP_SHARE[1] - BENCH_STEP_SHARE[0])
+    there, back = angle[hold : hold + wait] - angle[hold], angle[hold + wait] - angle[hold + wait :]
+    peaks = float(max(speeds.max(), 0.0)), float(max(-speeds.min(), 0.0))
+    found = [(_t63(there, step), peaks[0]), (_t63(back, step), peaks[1])]
+    ways = ("advance", "retard") if cam.direction > 0 else ("retard", "advance")
     return {
-        "advance_t63_s": away if advance_first else back,
-        "retard_t63_s": back if advance_first else away,
-        "advance_slew_deg_s": float(max(speeds.max(), 0.0) if advance_first else max(-speeds.min(), 0.0)),
-        "retard_slew_deg_s": float(max(-speeds.min(), 0.0) if advance_first else max(speeds.max(), 0.0)),
+        f"{way}_{name}": value
+        for way, values in zip(ways, found, strict=True)
+        for name, value in zip(("t63_s", "slew_deg_s"), values, strict=True)
     }
 
 
-def _t63(angle: np.ndarray, authority: float, start: float | None = None) -> float | None:
-    begin = float(angle[0]) if start is None else start
-    goal = begin + 0.632 * authority * (BENCH_STEP_SHARE[1] - BENCH_STEP_SHARE[0])
-    reached = np.flatnonzero(angle >= goal)
+def _t63(moved: np.ndarray, step: float) -> float | None:
+    reached = np.flatnonzero(moved >= step)
     return float(reached[0] * TICK_S) if reached.size else None
-
-
-def steady_ticks(target: np.ndarray) -> np.ndarray:
-    """Boolean per tick: the command has stayed within a band of 1 deg over the last 2 s."""
-    window = round(STEADY_BEFORE_S / TICK_S)
-    span = maximum_filter1d(target, window, origin=window // 2 - 1) - minimum_filter1d(
-        target, window, origin=window // 2 - 1
-    )
-    return span <= STEADY_BAND_DEG
 
 
 def _spread(values: np.ndarray) -> dict[str, float] | None:
@@ -113,78 +83,40 @@ def _spread(values: np.ndarray) -> dict[str, float] | None:
 def cam_truth(setup: VehicleSetup, cam: CamSetup, block: Block, healthy: Block) -> dict[str, Any]:
     """What one cam really did in a drive, against the same drive without the fault."""
     running = (block["mode"] > 2.0) & (block["engine_speed"] > 400.0)
-    target, angle = block[f"target_{cam.id}"], block[f"angle_{cam.id}"] + block[f"timing_{cam.id}"]
-    same = healthy[f"angle_{cam.id}"] + healthy[f"timing_{cam.id}"]
-    error, difference = angle - target, angle - same
-    at_rest = running & (np.abs(target) < REST_DEG)
-    steady = running & steady_ticks(target)
-    held = steady & ~at_rest
+    angle, same = (b[f"angle_{cam.id}"] + b[f"timing_{cam.id}"] for b in (block, healthy))
+    at_rest = running & (np.abs(block[f"target_{cam.id}"]) < REST_DEG)
     # Held by friction alone: neither on a stop nor at rest.
     inside = np.abs(block[f"angle_{cam.id}"]) > REST_DEG
     stuck = running & ~at_rest & inside & (block[f"stuck_{cam.id}"] > 0.5)
-    windows = {}
-    oil = block["oil_temp"]
-    for name, low, high, bench in zip(
-        WINDOW_NAMES, WINDOW_EDGES_DEGC[:-1], WINDOW_EDGES_DEGC[1:], BENCH_OIL_DEGC, strict=True
-    ):
-        here = running & (oil >= low) & (oil < high)
-        windows[name] = {
-            "seconds": float(here.sum() * TICK_S),
-            "seconds_away_from_rest": float((here & ~at_rest).sum() * TICK_S),
-            "steady_error": _spread(error[here & held]),
-            "difference_from_healthy": _spread(difference[here]),
-            "bench": bench_step(cam, setup.oil, bench),
-            "bench_healthy": bench_step(setup_healthy_cam(setup, cam.id), setup.healthy_oil, bench),
-        }
-    early = at_rest & (block["run_time"] < 6.0)
+    held_off = np.abs(timing_error(block, cam.id)[stuck])
     reported, reported_healthy = block[f"actual_{cam.id}"], healthy[f"actual_{cam.id}"]
-    sensor = np.where(np.isfinite(reported), reported, 0.0) - angle - (reported_healthy - same)
+    missing = ~np.isfinite(reported)
+    sensor = np.where(missing, 0.0, reported) - angle - (reported_healthy - same)
+    oil, windows = block["oil_temp"], {}
+    for name, low, high in zip(WINDOW_NAMES, WINDOW_EDGES_DEGC[:-1], WINDOW_EDGES_DEGC[1:], strict=True):
+        here = running & ~at_rest & (oil >= low) & (oil < high)
+        windows[name] = {"seconds_away_from_rest": float(here.sum() * TICK_S)}
+    finding, also = findings_of(setup, cam.id)
     return {
-        "condition": finding_of(setup, cam.id),
-        "also": also_of(setup, cam.id),
+        "condition": finding,
+        "also": also,
         "timing_offset_deg": cam.timing_offset_deg,
-        "moves_commanded": int(_moves(target[running])),
-        "seconds_away_from_rest": float((running & ~at_rest).sum() * TICK_S),
-        "steady_error": _spread(error[held]),
-        "moving_error": _spread(error[running & ~steady & ~at_rest]),
-        "rest_error": _spread(error[at_rest & steady & (block["fill"] > 0.95)]),
-        "cold_start_flutter": _spread(error[early] - np.median(error[early])) if early.any() else None,
-        "stick_band_deg": float(np.percentile(np.abs(error[stuck]), 99.0)) if stuck.any() else None,
-        "difference_from_healthy": _spread(difference[running]),
-        "seconds_over_2_deg_from_healthy": float(
-            (running & (np.abs(difference) > LARGE_DIFFERENCE_DEG)).sum() * TICK_S
-        ),
+        "stick_band_deg": float(np.percentile(held_off, 99.0)) if stuck.any() else None,
+        "difference_from_healthy": _spread((angle - same)[running]),
         "sensor_difference": _spread(sensor[running]),
-        "missing_share": float(np.mean(~np.isfinite(reported[running]))) if running.any() else 0.0,
+        "missing_share": float(np.mean(missing[running])) if running.any() else 0.0,
         "windows": windows,
     }
 
 
-def _moves(target: np.ndarray) -> int:
-    """Moves of the command of 8 deg or more within 1 s, each counted once."""
-    second = round(1.0 / TICK_S)
-    if len(target) <= second:
-        return 0
-    large = np.abs(target[second:] - target[:-second]) >= 8.0
-    return int(np.count_nonzero(large[1:] & ~large[:-1]) + large[0])
-
-
-def setup_healthy_cam(setup: VehicleSetup, cam_id: str) -> CamSetup:
-    """The cam as it was before any fault."""
-    return next(c for c in setup.healthy_cams if c.id == cam_id)
-
-
-def finding_of(setup: VehicleSetup, cam_id: str) -> str:
-    """The Findings condition a cam truly has: that of the gravest fault that concerns it."""
+def findings_of(setup: VehicleSetup, cam_id: str) -> tuple[str, list[str]]:
+    """The Findings condition a cam truly has (that of its gravest fault), and other names that a careful
+    reader may give what it does."""
     concerned = [c for c in setup.conditions if c.severity > 0.0 and cam_id in c.cams]
-    return max(concerned, key=lambda c: c.severity).info.finding if concerned else "healthy"
-
-
-def also_of(setup: VehicleSetup, cam_id: str) -> list[str]:
-    """Other names a careful reader may give what this cam does."""
-    concerned = [c for c in setup.conditions if c.severity > 0.0 and cam_id in c.cams]
-    names = {n for c in concerned for n in (*c.info.also, c.info.finding)} - {finding_of(setup, cam_id)}
-    return sorted(names)
+    if not concerned:
+        return "healthy", []
+    finding = max(concerned, key=lambda c: c.severity).info.finding
+    return finding, sorted({n for c in concerned for n in (*c.info.also, c.info.finding)} - {finding})
 
 
 def drive_truth(setup: VehicleSetup, block: Block, healthy: Block) -> dict[str, Any]:
@@ -192,7 +124,8 @@ def drive_truth(setup: VehicleSetup, block: Block, healthy: Block) -> dict[str, 
     present = [c for c in setup.conditions if c.severity > 0.0]
     return {
         "seed": setup.seed,
-        "family": setup.family,
+        "condition": present[0].kind if present else "healthy",
+        "severity": max((c.severity for c in present), default=0.0),
         "conditions": [
             {
                 "kind": c.kind, "words": c.info.words, "finding": c.info.finding, "severity": c.severity,
@@ -200,9 +133,5 @@ def drive_truth(setup: VehicleSetup, block: Block, healthy: Block) -> dict[str, 
             }
             for c in present
         ],
-        "condition": present[0].kind if present else "healthy",
-        "severity": max((c.severity for c in present), default=0.0),
-        "onset_s": setup.onset_s if present else None,
         "cams": {c.id: cam_truth(setup, c, block, healthy) for c in setup.cams},
-        "parameters": setup.parameters(),
     }  # fmt: skip
