@@ -1,8 +1,8 @@
 """A repair from the first code to the last check, played on the simulated car, for demonstration and tests.
 
-The fault matures over two drives, is repaired, the codes are cleared over the diagnostic connector, a short drive leaves
-most checks open, the codes are cleared again, and a full drive passes every check. All of it is invented and simulated,
-so it proves nothing, and the proof says so.
+The fault matures over two drives, is repaired, the codes are cleared over the diagnostic connector, a short
+drive leaves most checks open, the codes are cleared again, and a full drive passes every check. All of it is
+invented and simulated, so it proves nothing, and the proof says so.
 """
 
 from __future__ import annotations
@@ -165,7 +165,8 @@ def clear_over_the_wire(
         raise InputError(
             "the simulated car did not clear its codes", remedy="Report this: it is a fault of camlog."
         )
-    # The clock on the wall is real, the story's days are not: the snapshot belongs to the evening of the second drive.
+    # The clock on the wall is real, the story's days are not: the snapshot belongs to the evening of the
+    # second drive.
     saved = read_drive(save_to)
     write_drive(dataclasses.replace(saved, started_at=(FIRST_DAY + timedelta(days=1, hours=9)).isoformat()), save_to)
     return cleared, car.state()

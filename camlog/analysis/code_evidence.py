@@ -27,9 +27,10 @@ FRESH_WARM_UPS = 3
 class CodeSeen:
     """One code of the drive and what it points to.
 
-    `stored`, `pending`, `permanent`: whether it stood there in the last snapshot that read that list, None where none
-    did. `first_seen_s` and `last_seen_s` are snapshot times. `new` True where it appeared during the drive, False where
-    it was there before, None where the first snapshot cannot say; `gone` likewise for having left.
+    `stored`, `pending`, `permanent`: whether it stood there in the last snapshot that read that list, None
+    where none did. `first_seen_s` and `last_seen_s` are snapshot times. `new` True where it appeared during
+    the drive, False where it was there before, None where the first snapshot cannot say; `gone` likewise for
+    having left.
     """
 
     facts: CodeFacts
@@ -87,8 +88,8 @@ class FreezeFrame:
 class CodeEvidence:
     """What the vehicle's own monitors say.
 
-    `known` is the lists that were read at least once; a list not in it is unknown. `mil`, `readiness`, `since_clear` are
-    the latest that were read.
+    `known` is the lists that were read at least once; a list not in it is unknown. `mil`, `readiness`,
+    `since_clear` are the latest that were read.
     """
 
     known: tuple[str, ...] = ()
@@ -176,11 +177,11 @@ def _codes(snapshots: Sequence[CodeSnapshot]) -> tuple[CodeSeen, ...]:
     ecus: dict[str, dict[str, None]] = {}
     times: dict[str, list[float]] = {}
     for snapshot in snapshots:
-        for found in (c for name in LISTS for c in getattr(snapshot, name) or ()):
-            times.setdefault(found.code, []).append(snapshot.time_s)
-            ecus.setdefault(found.code, {})
-            if found.ecu:
-                ecus[found.code][found.ecu] = None
+        for held in (c for name in LISTS for c in getattr(snapshot, name) or ()):
+            times.setdefault(held.code, []).append(snapshot.time_s)
+            ecus.setdefault(held.code, {})
+            if held.ecu:
+                ecus[held.code][held.ecu] = None
     seen = [_code_seen(code, times[code], tuple(ecus[code]), snapshots) for code in times]
     return tuple(sorted(seen, key=lambda c: (FAMILIES.index(c.family), c.code)))
 
@@ -235,13 +236,13 @@ def _freeze_frame(frame: Mapping[str, Any]) -> FreezeFrame:
     return FreezeFrame(code, values, None if coolant is None else coolant >= WARM_UP_REACHED_DEGC, sentence)
 
 
-def _notes(found: CodeEvidence) -> Iterator[str]:
-    unread = [name for name in LISTS if name not in found.known]
+def _notes(evidence: CodeEvidence) -> Iterator[str]:
+    unread = [name for name in LISTS if name not in evidence.known]
     if unread:
         yield messages("codes.unread", lists=" and ".join(unread))
-    warm_ups = (found.since_clear or {}).get("warm_ups")
-    if warm_ups is not None and warm_ups < FRESH_WARM_UPS and not found.codes:
+    warm_ups = (evidence.since_clear or {}).get("warm_ups")
+    if warm_ups is not None and warm_ups < FRESH_WARM_UPS and not evidence.codes:
         yield messages("codes.just_cleared", warm_ups=warm_ups)
-    gone = [c.code for c in found.codes if c.gone]
+    gone = [c.code for c in evidence.codes if c.gone]
     if gone:
         yield messages("codes.left", codes=", ".join(gone))

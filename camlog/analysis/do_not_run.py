@@ -1,8 +1,8 @@
 """When an engine may not be run or driven: the reasons with their figures, and what to check first.
 
-Five reasons: mechanical timing that may be off, correlation codes, low oil pressure (signal or code), every cylinder
-misfiring, and a rattle that stays. Common practice, no source. A permanent code alone is no reason: it stays after the
-repair until its monitor has run, which needs a drive.
+Five reasons: mechanical timing that may be off, correlation codes, low oil pressure (signal or code), every
+cylinder misfiring, and a rattle that stays. Common practice, no source. A permanent code alone is no reason:
+it stays after the repair until its monitor has run, which needs a drive.
 """
 
 from __future__ import annotations
@@ -60,34 +60,34 @@ def reasons(
     held = [
         c.facts for c in codes.codes if c.stored or c.pending or (c.stored is None and c.pending is None and not c.gone)
     ]
-    found = []
+    why = []
     if pressure is not None:
-        found.append(_reason("pressure", "pressure", figure=pressure.figure, time_s=pressure.time_s))
-    found += [*_timing(verdicts, examined, causes, limits), *_codes(held)]
+        why.append(_reason("pressure", "pressure", figure=pressure.figure, time_s=pressure.time_s))
+    why += [*_timing(verdicts, examined, causes, limits), *_codes(held)]
     if misfire.pattern.kind == "all":
-        found.append(Reason("misfire", misfire.pattern.reason))
-    return (*found, *_rattle(events, starts_s), *_flutter(verdicts, examined, limits))
+        why.append(Reason("misfire", misfire.pattern.reason))
+    return (*why, *_rattle(events, starts_s), *_flutter(verdicts, examined, limits))
 
 
-def sentences(found: Sequence[Reason]) -> tuple[str, ...]:
+def sentences(why: Sequence[Reason]) -> tuple[str, ...]:
     """The first lines of every result: not to run it, why, and what to check first. Empty without a reason."""
-    if not found:
+    if not why:
         return ()
-    checks = messages("do_not_run.check_first", checks=" ".join(first_checks(found)))
-    return (caution(DO_NOT_RUN), *(r.sentence for r in found), checks)
+    checks = messages("do_not_run.check_first", checks=" ".join(first_checks(why)))
+    return (caution(DO_NOT_RUN), *(r.sentence for r in why), checks)
 
 
-def first_checks(found: Sequence[Reason]) -> tuple[Check, ...]:
+def first_checks(why: Sequence[Reason]) -> tuple[Check, ...]:
     """The checks of all reasons, each once."""
-    return tuple(dict.fromkeys(BY_KEY[key] for reason in found for key in CHECKS[reason.kind]))
+    return tuple(dict.fromkeys(BY_KEY[key] for reason in why for key in CHECKS[reason.kind]))
 
 
-def without_running(causes: Iterable[Cause], found: Sequence[Reason]) -> tuple[Cause, ...]:
+def without_running(causes: Iterable[Cause], why: Sequence[Reason]) -> tuple[Cause, ...]:
     """The causes with the checks that may be done on an engine that stands: those of the reasons first.
 
     "Nothing wrong" is left out: what forbids running is wrong.
     """
-    first = first_checks(found)
+    first = first_checks(why)
 
     def checks(cause: Cause) -> tuple[Check, ...]:
         standing = (check for check in cause.next_checks if not check.runs)
@@ -148,7 +148,8 @@ def _codes(held: Sequence[CodeFacts]) -> Iterator[Reason]:
 
 
 def _rattle(events: Sequence[Event], starts_s: Sequence[float]) -> Iterator[Reason]:
-    """A rattle marked late after a start, or several times; of an engine that ran already, from the recording's start."""
+    """A rattle marked late after a start, or several times; of an engine that ran already, from the
+    recording's start."""
     first_s: dict[float, float] = {}
     for event in events:
         if event.kind != "marker" or not _RATTLE.search(event.text):
@@ -181,8 +182,8 @@ def _flutter(
 class LiveCare:
     """Follows a drive for what can be told at once: oil pressure, codes, a rattle that stays.
 
-    `alarm` is what a low oil pressure says, kept to the end of the recording; `sentences()` the whole of it, first the
-    alarm. Misfires and timing need the analysis.
+    `alarm` is what a low oil pressure says, kept to the end of the recording; `sentences()` the whole of it,
+    first the alarm. Misfires and timing need the analysis.
     """
 
     essential = False
@@ -218,5 +219,5 @@ class LiveCare:
 
     def sentences(self) -> tuple[str, ...]:
         """What must be said now, the alarm first; empty where nothing must."""
-        found = (*_codes(list(self._held.values())), *_rattle(self._events, self._starts_s))
-        return (*([self.alarm] if self.alarm else []), *sentences(found))
+        why = (*_codes(list(self._held.values())), *_rattle(self._events, self._starts_s))
+        return (*([self.alarm] if self.alarm else []), *sentences(why))

@@ -1,8 +1,9 @@
 """What the engine's own signals say beside the cams: oil pressure, module voltage, fuel trims.
 
-Oil pressure has one rule for a live drive and a saved one. Its limit rises with engine speed up to FLAT_RPM: a pump's
-pressure is regulated above that. Two readings in a row must lie below it, and the engine must have run for some seconds,
-so that neither one odd reading nor a start counts. All common practice, no source; a vehicle profile's limit wins.
+Oil pressure has one rule for a live drive and a saved one. Its limit rises with engine speed up to FLAT_RPM:
+a pump's pressure is regulated above that. Two readings in a row must lie below it, and the engine must have
+run for some seconds, so that neither one odd reading nor a start counts. All common practice, no source; a
+vehicle profile's limit wins.
 """
 
 from __future__ import annotations
@@ -63,7 +64,8 @@ class LowPressure:
 
 
 class OilPressureWatch:
-    """Follows oil pressure and engine speed. `worst` is the furthest below its limit so far, `low` whether it is now."""
+    """Follows oil pressure and engine speed. `worst` is the furthest below its limit so far, `low` whether it
+    is now."""
 
     def __init__(self, limits: Mapping[str, Limit] = LIMITS):
         self._limit = limits[LIMIT_NAME]
@@ -113,7 +115,8 @@ class OilPressureWatch:
 
 
 def low_oil_pressure(trace: Trace, limits: Mapping[str, Limit] = LIMITS) -> LowPressure | None:
-    """The lowest oil pressure of a drive against its limit, or None: not low, or not recorded with engine speed."""
+    """The lowest oil pressure of a drive against its limit, or None: not low, or not recorded with engine
+    speed."""
     watch = OilPressureWatch(limits)
     read = {name: trace.samples(name) for name in ("engine_speed", "oil_pressure")}
     if not all(len(times) for times, _ in read.values()):
@@ -128,7 +131,8 @@ def low_oil_pressure(trace: Trace, limits: Mapping[str, Limit] = LIMITS) -> LowP
 
 @dataclass(frozen=True)
 class Supply:
-    """What was found: the lowest oil pressure, and evidence (name and values of its sentence) on voltage and trims."""
+    """What was others: the lowest oil pressure, and evidence (name and values of its sentence) on voltage and
+    trims."""
 
     pressure: LowPressure | None
     others: tuple[tuple[str, dict[str, Any]], ...] = ()
@@ -142,13 +146,13 @@ class Supply:
 
 def engine_supply(trace: Trace, limits: Mapping[str, Limit]) -> Supply:
     """Read oil pressure, voltage and fuel trims with the engine running."""
-    found: list[tuple[str, dict[str, Any]]] = []
+    others: list[tuple[str, dict[str, Any]]] = []
     limit = limits["module_voltage_min_v"]
     _, volts = _running(trace, "module_voltage")
     if len(volts) >= MIN_READINGS and np.mean(volts < limit.value) >= BEYOND_SHARE:
-        found.append(("low_voltage", {"volts": np.median(volts), "limit": limit}))
-    found += [("fuel_trim", values) for values in _trims(trace, limits["fuel_trim_percent"])][:1]
-    return Supply(low_oil_pressure(trace, limits), tuple(found))
+        others.append(("low_voltage", {"volts": np.median(volts), "limit": limit}))
+    others += [("fuel_trim", values) for values in _trims(trace, limits["fuel_trim_percent"])][:1]
+    return Supply(low_oil_pressure(trace, limits), tuple(others))
 
 
 def _trims(trace: Trace, limit: Limit) -> Iterator[dict[str, Any]]:

@@ -10,6 +10,7 @@ import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,6 @@ from camlog.analysis.drive.conditions import Conditions
 from camlog.analysis.drive.coverage import CamCoverage, Coverage
 from camlog.analysis.estimate import Estimate
 from camlog.analysis.misfire.rates import Misfire
-from camlog.analysis.response.step_pool import StepSummary
 from camlog.analysis.verdict.causes import Cause
 from camlog.analysis.verdict.judge import Verdict
 from camlog.analysis.verdict.oil_effect import OilPattern
@@ -74,8 +74,8 @@ class CamFindings:
 class Findings:
     """What a drive says: per cam, about misfires, codes and causes, and what it did not contain.
 
-    `do_not_run` are the first lines of every result where the engine may not be run or driven: that it may not, why,
-    and what to check first; empty otherwise. `cautions` begins with them.
+    `do_not_run` are the first lines of every result where the engine may not be run or driven: that it may
+    not, why, and what to check first; empty otherwise. `cautions` begins with them.
     """
 
     trace: Trace
@@ -113,7 +113,7 @@ class Findings:
                 else {"name": profile.name, "sha256": profile.sha256, "limits": dict(profile.limits)},
                 "conditions": self.conditions.to_dict(),
                 "confidence_tested_on": table().tested,
-                "cams": {cam: found.to_dict() for cam, found in self.cams.items()},
+                "cams": {cam: of_cam.to_dict() for cam, of_cam in self.cams.items()},
                 "misfire": self.misfire.to_dict(),
                 "codes": self.codes.to_dict(),
                 "causes": [cause.to_dict() for cause in self.causes],
@@ -127,7 +127,8 @@ class Findings:
 
 
 def write_findings(findings: Findings, path: str | Path, *, replace: bool = True) -> None:
-    """Write `NAME.findings.json`, whole or not at all. Raises InputError where one is there and `replace` is not set."""
+    """Write `NAME.findings.json`, whole or not at all. Raises InputError where one is there and `replace` is
+    not set."""
     write_text(findings.to_json(), path, replace=replace)
 
 
@@ -160,103 +161,74 @@ def figure(key: str, value: Estimate) -> dict[str, Any]:
     return row
 
 
-def _figures(of: Any, *names: str) -> dict[str, Any]:
-    """Several Estimates of one part of the examination, by their names."""
-    return {key: entry for name in names for key, entry in figure(name, getattr(of, name)).items()}
+# The parts of a cam's findings: `key`, or `key=path` where the examination calls it otherwise. An Estimate
+# becomes a number with its interval beside it.
+_STEPS = "dead_time_s=dead_time t63_s=t63 t86_s=t86 overshoot_deg=overshoot slew_deg_per_s=slew steps resolution_s"
+_BY_WINDOW = {
+    "tracking": "bias_deg rms_deg p95_abs_deg moving_rms_deg settled_s time_over_limit_s=excursions.time_over_limit_s",
+    "response": "gain=fit.gain time_constant_s=fit.time_constant",
+    "sticking": "stick_band_deg jump_deg stuck_time_fraction",
+    "hold": "flutter_rms_deg drift_deg_per_s",
+}
+_WHOLE = {
+    "response": "gain fit_dead_time_s=fit.dead_time fit_agrees_with_steps=agreement.agrees "
+    "fit_agrees_with_steps_reason=agreement.reason",
+    "sticking": "sticks p_only_slow=p_smooth jumps limit_cycle=limit_cycle.kind reason",
+    "hold": "oscillation_hz=oscillation.frequency_hz oscillation_amplitude_deg=oscillation.amplitude_deg held_s note=aliasing",
+    "rest": "offset_deg teeth nearest_teeth chain_elongation_percent held_offset_deg trimmed_under_control=trimmed "
+    "cold_start_flutter_rms_deg=cold_start.flutter_rms_deg conditions",
+    "sensor": "noise_rms_deg=noise.rms_deg dropout_fraction=dropouts.fraction frozen=frozen.kind",
+    "travel": "command_span_deg actual_span_deg",
+}
+_SWINGS = "judged standing smooth swing_deg seconds sticks hunts"
+
+
+def _row(of: Any, entries: str) -> dict[str, Any]:
+    """The entries of one part of the examination."""
+    row: dict[str, Any] = {}
+    for entry in entries.split():
+        key, _, path = entry.partition("=")
+        value = attrgetter(path or key)(of)
+        if isinstance(value, float) and key != "p_only_slow":  # a chance may be tiny
+            value = finite(value)
+        row |= figure(key, value) if isinstance(value, Estimate) else {key: value}
+    return row
+
+
+def _part(name: str, of: Any) -> dict[str, Any]:
+    """One part of the examination, of the whole drive or of one oil window."""
+    if name == "rest":
+        return figure("offset_deg", of)
+    row = _row(of, _BY_WINDOW[name])
+    if name == "response":
+        row |= {"advance": _row(of.advance, _STEPS), "retard": _row(of.retard, _STEPS)}
+    if name == "tracking" and of.excursions.time_over_limit_s is None:
+        row["time_over_limit_s_reason"] = of.excursions.reason
+    return row
 
 
 def _metrics(x: Examination) -> dict[str, Any]:
-    rest, swings, oscillation, agreement = x.rest, x.sticking.swings, x.hold.oscillation, x.response.agreement
-    found = oscillation.found
-    return {
-        "tracking": _tracking(x.tracking),
-        "response": {
-            **_response(x.response, x.response.gain),
-            **figure("fit_dead_time_s", x.response.fit.dead_time),
-            "fit_agrees_with_steps": agreement.agrees,
-            "fit_agrees_with_steps_reason": agreement.reason,
-        },
-        "sticking": {
-            **_sticking(x.sticking),
-            "sticks": x.sticking.sticks,
-            "p_only_slow": x.sticking.p_smooth,
-            "jumps": x.sticking.jumps,
-            "limit_cycle": x.sticking.limit_cycle.kind,
-            "swings": {
-                **{name: getattr(swings, name) for name in ("judged", "standing", "smooth", "sticks", "hunts")},
-                **figure("swing_deg", swings.swing_deg),
-                "seconds": finite(swings.seconds),
-            },
-            "reason": x.sticking.reason,
-        },
-        "hold": {
-            **_hold(x.hold),
-            "oscillation_hz": finite(oscillation.frequency_hz) if found else None,
-            "oscillation_amplitude_deg": finite(oscillation.amplitude_deg) if found else None,
-            "held_s": finite(x.hold.held_s),
-            "note": x.hold.aliasing,
-        },
-        "rest": {
-            **_figures(rest, "offset_deg", "teeth", "chain_elongation_percent", "held_offset_deg"),
-            "nearest_teeth": rest.nearest_teeth,
-            "trimmed_under_control": rest.trimmed,
-            **figure("cold_start_flutter_rms_deg", rest.cold_start.flutter_rms_deg),
-            "conditions": rest.conditions,
-        },
-        "sensor": {
-            **figure("noise_rms_deg", x.sensor.noise.rms_deg),
-            "dropout_fraction": finite(x.sensor.dropouts.fraction),
-            "impossible_jumps": x.sensor.spikes.count + x.sensor.spikes.jumps,
-            "frozen": x.sensor.frozen.kind,
-        },
-        "travel": {name: finite(getattr(x.travel, name)) for name in ("command_span_deg", "actual_span_deg")},
-        "longest_excursion_s": finite(x.tracking.excursions.longest_s),
-    }
-
-
-def _tracking(t: Any) -> dict[str, Any]:
-    over = t.excursions
-    unknown = {"time_over_limit_s_reason": over.reason} if over.time_over_limit_s is None else {}
-    return {
-        **_figures(t, "bias_deg", "rms_deg", "p95_abs_deg", "moving_rms_deg"),
-        "time_over_limit_s": finite(over.time_over_limit_s), **unknown,
-        "settled_s": finite(t.settled_s),
-    }  # fmt: skip
-
-
-def _response(r: Any, gain: Estimate) -> dict[str, Any]:
-    return {
-        "advance": _steps(r.advance), "retard": _steps(r.retard),
-        **figure("gain", gain), **figure("time_constant_s", r.fit.time_constant),
-    }  # fmt: skip
-
-
-def _steps(s: StepSummary) -> dict[str, Any]:
-    return {
-        **figure("dead_time_s", s.dead_time), **figure("t63_s", s.t63), **figure("t86_s", s.t86),
-        **figure("overshoot_deg", s.overshoot), **figure("slew_deg_per_s", s.slew),
-        "steps": s.steps, "resolution_s": finite(s.resolution_s),
-    }  # fmt: skip
-
-
-def _sticking(s: Any) -> dict[str, Any]:
-    return {**_figures(s, "stick_band_deg", "jump_deg"), "stuck_time_fraction": finite(s.stuck_time_fraction)}
-
-
-def _hold(h: Any) -> dict[str, Any]:
-    return _figures(h, "flutter_rms_deg", "drift_deg_per_s")
+    rows = {name: {} for name in ("tracking", *_WHOLE)}
+    for name in _BY_WINDOW:
+        of = getattr(x, name)
+        # Of the whole drive the gain is that of the held steps.
+        rows[name] = {k: v for k, v in _part(name, of).items() if not k.startswith("gain")}
+    for name, entries in _WHOLE.items():
+        rows[name] |= _row(getattr(x, name), entries)
+    rows["sticking"]["swings"] = _row(x.sticking.swings, _SWINGS)
+    if not x.hold.oscillation.found:
+        rows["hold"] |= {"oscillation_hz": None, "oscillation_amplitude_deg": None}
+    rows["sensor"]["impossible_jumps"] = x.sensor.spikes.count + x.sensor.spikes.jumps
+    return rows | {"longest_excursion_s": finite(x.tracking.excursions.longest_s)}
 
 
 def _by_window(x: Examination) -> dict[OilWindow, dict[str, Any]]:
-    parts = (
-        ("tracking", x.tracking.windows, _tracking), ("response", x.response.by_window.items(), lambda r: _response(r, r.fit.gain)),
-        ("sticking", x.sticking.windows, _sticking), ("hold", x.hold.windows, _hold),
-        ("rest", x.rest.windows, lambda offset: figure("offset_deg", offset)),
-    )  # fmt: skip
+    parts = {name: getattr(x, name).windows for name in ("tracking", "sticking", "hold", "rest")}
+    parts["response"] = x.response.by_window.items()
     rows: dict[OilWindow, dict[str, Any]] = {}
-    for name, windows, row in parts:
+    for name, windows in parts.items():
         for window, here in windows:
-            rows.setdefault(window, {})[name] = row(here)
+            rows.setdefault(window, {})[name] = _part(name, here)
     return dict(sorted(rows.items(), key=lambda item: item[0].min_degc))
 
 

@@ -1,8 +1,8 @@
 """What a trouble code says: its family, the cam, bank or cylinder it names, and one plain sentence.
 
-Generic codes by SAE J2012 / ISO 15031-6 (from memory). Sensor and actuator "A" of a bank is read as its intake cam and
-"B" as its exhaust cam (common practice, no source); an engine with one cam a bank has "A" only. Maker-specific codes
-(P1xxx and others) stay in the family `other`.
+Generic codes by SAE J2012 / ISO 15031-6 (from memory). Sensor and actuator "A" of a bank is read as its
+intake cam and "B" as its exhaust cam (common practice, no source); an engine with one cam a bank has "A"
+only. Maker-specific codes (P1xxx and others) stay in the family `other`.
 """
 
 from __future__ import annotations

@@ -48,16 +48,16 @@ def decode_status(data: bytes) -> MonitorStatus:
         raise ValueError(f"PID 01 has {STATUS_BYTES} data bytes, not {len(data)}")
     a, b, c, d = data
     compression = bool(b & COMPRESSION_IGNITION)
-    found = {name: _state(b >> bit, b >> bit + 4) for bit, name in enumerate(CONTINUOUS)}
+    states = {name: _state(b >> bit, b >> bit + 4) for bit, name in enumerate(CONTINUOUS)}
     for bit, name in enumerate(COMPRESSION if compression else SPARK):
         if name is not None:
-            found[name] = _state(c >> bit, d >> bit)
+            states[name] = _state(c >> bit, d >> bit)
     return MonitorStatus(
         mil=bool(a & LAMP),
         code_count=a & ~LAMP,
         compression_ignition=compression,
-        readiness={name: found.pop(name, "unsupported") for name in READINESS_MONITORS},
-        diesel=found,
+        readiness={name: states.pop(name, "unsupported") for name in READINESS_MONITORS},
+        diesel=states,
     )
 
 

@@ -38,8 +38,8 @@ def decode_codes(data: bytes) -> tuple[str, ...]:
     """
     if len(data) % 2:
         raise ValueError(f"{len(data)} bytes do not hold whole trouble codes")
-    found = (decode_code(data[place : place + 2]) for place in range(0, len(data), 2))
-    return tuple(code for code in found if code is not None)
+    codes = (decode_code(data[place : place + 2]) for place in range(0, len(data), 2))
+    return tuple(code for code in codes if code is not None)
 
 
 def encode_code(code: str) -> bytes:

@@ -1,8 +1,8 @@
 """Gates: what must be shown before a repair counts as proven, and the registry in which each gate stands.
 
-A gate is a function of a `Case`, registered where it stands by `@gate`, in a module of `camlog.verify.gates`; its title
-and sentences are a table in `messages.toml`. It returns `passed`, `failed`, `not_shown` or `not_applicable` with the
-name of a sentence. It may never pass, nor be not applicable, on missing evidence.
+A gate is a function of a `Case`, registered where it stands by `@gate`, in a module of `camlog.verify.gates`;
+its title and sentences are a table in `messages.toml`. It returns `passed`, `failed`, `not_shown` or
+`not_applicable` with the name of a sentence. It may never pass, nor be not applicable, on missing evidence.
 """
 
 from __future__ import annotations
@@ -27,11 +27,11 @@ messages = Messages("camlog.verify")
 class Gate:
     """One gate with its evidence.
 
-    `state` is "passed", "failed", "not_shown", or "not_applicable" where the car gave nothing to hold the drive
-    against, which is known from evidence and never from missing evidence; `evidence` says what the files hold,
-    `todo` the shortest thing to do where the gate is open. `answerable` is False where this car cannot give the answer at
-    all: such a gate never passes, and the technician must judge it by other means. `shows_fault` marks a
-    failed gate whose evidence is the fault itself, not a flaw of the proof.
+    `state` is "passed", "failed", "not_shown", or "not_applicable" where the car gave nothing to hold the
+    drive against, which is known from evidence and never from missing evidence; `evidence` says what the
+    files hold, `todo` the shortest thing to do where the gate is open. `answerable` is False where this car
+    cannot give the answer at all: such a gate never passes, and the technician must judge it by other means.
+    `shows_fault` marks a failed gate whose evidence is the fault itself, not a flaw of the proof.
     """
 
     name: str
@@ -91,7 +91,8 @@ class Case:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a gate's function returns: a state, the name of a sentence in `topic` (empty: the gate's own), its values."""
+    """What a gate's function returns: a state, the name of a sentence in `topic` (empty: the gate's own), its
+    values."""
 
     state: str
     sentence: str
@@ -161,9 +162,9 @@ def gate(
 ) -> Callable:  # fmt: skip
     """Register a function of a Case as the gate `name`; `order` is its place in the list.
 
-    `topic` is its table in `messages.toml` (default: the name). With `each` there is one gate for every item it gives:
-    the function takes the item too, `{}` in the name stands for it, and sentences have it as {item}, in the words of
-    `label`. The function returns None where the question does not arise.
+    `topic` is its table in `messages.toml` (default: the name). With `each` there is one gate for every item
+    it gives: the function takes the item too, `{}` in the name stands for it, and sentences have it as
+    {item}, in the words of `label`. The function returns None where the question does not arise.
     """
 
     def register(decide: Callable[..., Outcome | None]) -> Callable[..., Outcome | None]:

@@ -71,9 +71,9 @@ class Memory:
     @property
     def since_clear(self) -> tuple[CodeSnapshot, ...]:
         """The snapshots taken after the last clearing that followed the first drive; empty where none did."""
-        found = self._since_before
-        cleared = [i for i, (a, b) in enumerate(pairwise(found)) if cleared_between(a, b)]
-        return found[cleared[-1] + 1 :] if cleared else ()
+        snapshots = self._since_before
+        cleared = [i for i, (a, b) in enumerate(pairwise(snapshots)) if cleared_between(a, b)]
+        return snapshots[cleared[-1] + 1 :] if cleared else ()
 
     @property
     def _since_before(self) -> tuple[CodeSnapshot, ...]:
@@ -100,8 +100,8 @@ class Memory:
 
     def held(self, snapshot: CodeSnapshot | None, name: str) -> tuple[TroubleCode, ...]:
         """The codes in question of one list of a snapshot, from every module."""
-        found = getattr(snapshot, name) if snapshot is not None else None
-        return tuple(c for c in found or () if self.in_question(c.code))
+        codes = getattr(snapshot, name) if snapshot is not None else None
+        return tuple(c for c in codes or () if self.in_question(c.code))
 
 
 def family_or_none(code: str) -> str | None:

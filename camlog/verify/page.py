@@ -16,36 +16,36 @@ OUTCOME_CLASS = {VERIFIED: "good", STILL_THERE: "bad"}
 MAX_CHANGES = 6  # on one printed side; the JSON holds them all
 
 
-def verification_page(found: Verification) -> str:
+def verification_page(proof: Verification) -> str:
     """The page as one HTML text."""
-    as_json = found.to_dict()
+    as_json = proof.to_dict()
     return render_page(
         "verification.html",
-        simulated=simulated_words(found.before_drive, found.after.drive),
-        outcome=found.outcome_words,
-        reason=capital(found.reason),
-        outcome_class=OUTCOME_CLASS.get(found.outcome, "unknown"),
+        simulated=simulated_words(proof.before_drive, proof.after.drive),
+        outcome=proof.outcome_words,
+        reason=capital(proof.reason),
+        outcome_class=OUTCOME_CLASS.get(proof.outcome, "unknown"),
         found=as_json,
-        gates=found.gates,
-        passed=sum(g.state == PASSED for g in found.gates),
+        gates=proof.gates,
+        passed=sum(g.state == PASSED for g in proof.gates),
         drives=[(title, as_json[key]) for title, key in (("After the repair", "after"), ("Before", "before")) if as_json[key]],
-        changes=chosen_changes(found),
-        compared=len(found.changes),
+        changes=chosen_changes(proof),
+        compared=len(proof.changes),
     )
 
 
-def write_verification(found: Verification, path: str | Path, *, replace: bool = True) -> None:
-    """Write `NAME.verification.html`, whole or not at all. Raises InputError where the disk refuses, or one is there
-    and `replace` is not set."""
+def write_verification(proof: Verification, path: str | Path, *, replace: bool = True) -> None:
+    """Write `NAME.verification.html`, whole or not at all. Raises InputError where the disk refuses, or one
+    is there and `replace` is not set."""
     try:
-        write_page(verification_page(found), path, replace=replace)
+        write_page(verification_page(proof), path, replace=replace)
     except OSError as error:
         raise InputError(
             f"cannot be written ({error.strerror})", file=path, remedy="Choose another folder with --out."
         ) from error
 
 
-def chosen_changes(found: Verification) -> list[Change]:
+def chosen_changes(proof: Verification) -> list[Change]:
     """The changes worth a line on paper: those beyond chance that matter, the surest first."""
-    mattering = [c for c in found.changes if c.beyond_chance and not c.small]
+    mattering = [c for c in proof.changes if c.beyond_chance and not c.small]
     return sorted(mattering, key=lambda c: c.p_value)[:MAX_CHANGES]

@@ -94,7 +94,8 @@ class Verification:
 
     @property
     def todo_caution(self) -> str:
-        """What stands beside `todo`, which may ask for a drive; empty where nothing is to do, or nothing to be driven."""
+        """What stands beside `todo`, which may ask for a drive; empty where nothing is to do, or nothing to
+        be driven."""
         return caution(DRIVE) if self.todo and not self.after.do_not_run else ""
 
     def to_dict(self) -> dict[str, Any]:

@@ -43,12 +43,12 @@ RATE_CELLS = len(RATE_EDGES_DEG_S) + 1
 class Side:
     """One drive's readings of one cam, with what every comparison needs of them. Arrays have shape (n,)."""
 
-    found: CamFindings
+    of: CamFindings
     windows: tuple[OilWindow, ...]
 
     @property
     def cam(self) -> CamData:
-        return self.found.examination.data
+        return self.of.examination.data
 
     @cached_property
     def window(self) -> np.ndarray:
@@ -76,7 +76,7 @@ class Side:
 
     @cached_property
     def curves(self) -> StepCurves:
-        return step_curves(self.cam, self.found.examination.response.fit.first_order)
+        return step_curves(self.cam, self.of.examination.response.fit.first_order)
 
     @cached_property
     def jumps(self) -> np.ndarray:
@@ -183,7 +183,8 @@ def _steps(both: _Both) -> Iterator[Compared]:
 
 
 def _alike(sides: tuple[Side, Side], masks: list[np.ndarray]) -> tuple[list[np.ndarray], str] | None:
-    """The steps of both drives within the command range and the engine speeds they share; None where none are left."""
+    """The steps of both drives within the command range and the engine speeds they share; None where none are
+    left."""
     if not all(m.any() for m in masks):
         return None
     ends, speeds, quantiles = [], [], []
@@ -224,7 +225,7 @@ def _jumps(both: _Both) -> Iterator[Compared]:
 
 
 def _rest(both: _Both) -> Iterator[Compared]:
-    at_rest = [dict(s.found.examination.rest.windows) for s in both.sides]
+    at_rest = [dict(s.of.examination.rest.windows) for s in both.sides]
     pair = [offsets.get(both.window, missing(messages("reason.not_at_rest"))) for offsets in at_rest]
     if all(e.value is not None for e in pair):
         yield both.compared("rest_offset_deg", *pair, messages("shared.at_rest"))

@@ -1,9 +1,9 @@
 """What has changed between two drives: each figure's difference or ratio, its interval, and if by chance.
 
-A difference of two estimates gets its interval by recovering each one's variance from its own interval (MOVER; Zou &
-Donner, Statistics in Medicine 27 (2008)); rates of events are compared as Poisson rates (Krishnamoorthy & Thomson
-2004). Because many figures are compared at once, "more than chance" is by Holm's procedure (Scandinavian Journal of
-Statistics 6 (1979)) over those of one cam, and over those of misfire.
+A difference of two estimates gets its interval by recovering each one's variance from its own interval
+(MOVER; Zou & Donner, Statistics in Medicine 27 (2008)); rates of events are compared as Poisson rates
+(Krishnamoorthy & Thomson 2004). Because many figures are compared at once, "more than chance" is by Holm's
+procedure (Scandinavian Journal of Statistics 6 (1979)) over those of one cam, and over those of misfire.
 """
 
 from __future__ import annotations

@@ -1,9 +1,10 @@
-"""Every figure of a cam, declared once in `figures.toml`: what it is called, in which unit, how it is measured, which
-question it speaks to, the limit it is read against, how much data it needs and how it is worded.
+"""Every figure of a cam, declared once in `figures.toml`: what it is called, in which unit, how it is
+measured, which question it speaks to, the limit it is read against, how much data it needs and how it is
+worded.
 
-Verdict, causes, tables, charts, comparison, proof and live page read this registry; nothing else pairs a figure
-with a limit. A figure that judges is read as a multiple of its limit: the evidence table (`verdict/evidence.json`)
-says how much each multiple speaks for and against each condition.
+Verdict, causes, tables, charts, comparison, proof and live page read this registry; nothing else pairs a
+figure with a limit. A figure that judges is read as a multiple of its limit: the evidence table
+(`verdict/evidence.json`) says how much each multiple speaks for and against each condition.
 """
 
 from __future__ import annotations
@@ -23,10 +24,11 @@ __all__ = [
 
 
 def _measure(function: str, *arguments: str) -> Measure:
-    """The function `module.function` of this package (without a module: of `measures`) with its arguments but the view."""
+    """The function `module.function` of this package (without a module: of `measures`) with its arguments but
+    the view."""
     module, _, name = function.rpartition(".")
-    found = getattr(import_module(f"{__name__}.{module or 'measures'}"), name)
-    return lambda seen: found(seen, *arguments)
+    measure = getattr(import_module(f"{__name__}.{module or 'measures'}"), name)
+    return lambda seen: measure(seen, *arguments)
 
 
 def _figure(name: str, row: Mapping[str, Any]) -> Figure:

@@ -20,8 +20,8 @@ FAULTS = CONDITIONS[1:]
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """One question about a cam: `name`, `title` as a technician asks it, and the `faults` that would make it a "no",
-    the one it names first.
+    """One question about a cam: `name`, `title` as a technician asks it, and the `faults` that would make it
+    a "no", the one it names first.
 
     `needs` are the names of the coverage needs that must be met before it can be answered with "yes".
     """
@@ -34,7 +34,8 @@ class Question:
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """One value of a figure: the estimate, the `amount` of data it rests on, oil window and part where it has one."""
+    """One value of a figure: the estimate, the `amount` of data it rests on, oil window and part where it has
+    one."""
 
     estimate: Estimate
     amount: float
@@ -46,9 +47,9 @@ class Measured:
 class View:
     """One cam among the cams of its engine: what figures are measured on.
 
-    `chain` are the other cams on the same chain (same bank), `twin` the same cam of the other bank, `others` all
-    other cams, which share the oil. `codes` counts the trouble codes that name this cam by family; None where no list of
-    codes was read.
+    `chain` are the other cams on the same chain (same bank), `twin` the same cam of the other bank, `others`
+    all other cams, which share the oil. `codes` counts the trouble codes that name this cam by family; None
+    where no list of codes was read.
     """
 
     x: Examination
@@ -77,15 +78,16 @@ Measure = Callable[[View], Iterable[Measured]]
 class Figure:
     """One figure of a cam.
 
-    `title` in plain words, `unit` of value and limit ("1" is a bare number, "share" a fraction of one shown in percent),
-    `words` the sentence of a reason with places {value}, {part} and {n}. `question` names the QUESTIONS entry it speaks to
-    ("" shows it only), `group` the figures that share its information, or are signs of which any one suffices: of one
-    group only the one most surely bad counts. `speaks_for` the conditions it never speaks less for as it grows worse.
-    `limit` names an entry of limits.LIMITS (a name with `*` has one a window: cold, warm, hot, very_hot). `bad` says which
-    side of the limit is worse: "above", "below", or "size" (without its sign), `says_good` whether a good value is worth
-    telling. `least` is the amount of data (counted in `amount`) below which it says nothing. `again` names how the drive
-    after a repair measures it, where a proof asks for that; `change_limit` what a change of it is small beside, where that
-    is not `limit`.
+    `title` in plain words, `unit` of value and limit ("1" is a bare number, "share" a fraction of one shown
+    in percent), `words` the sentence of a reason with places {value}, {part} and {n}. `question` names the
+    QUESTIONS entry it speaks to ("" shows it only), `group` the figures that share its information, or are
+    signs of which any one suffices: of one group only the one most surely bad counts. `speaks_for` the
+    conditions it never speaks less for as it grows worse. `limit` names an entry of limits.LIMITS (a name
+    with `*` has one a window: cold, warm, hot, very_hot). `bad` says which side of the limit is worse:
+    "above", "below", or "size" (without its sign), `says_good` whether a good value is worth telling. `least`
+    is the amount of data (counted in `amount`) below which it says nothing. `again` names how the drive after
+    a repair measures it, where a proof asks for that; `change_limit` what a change of it is small beside,
+    where that is not `limit`.
     """
 
     name: str

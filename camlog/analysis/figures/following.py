@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 
 from camlog.analysis.estimate import Estimate, missing
 from camlog.analysis.figures.figure import Measured, View
-from camlog.analysis.figures.measures import count_of, mapped, plain, share_of
+from camlog.analysis.figures.measures import mapped, plain, share_of
 from camlog.analysis.response.fopdt import FopdtFit
 from camlog.analysis.response.measure import Response
 from camlog.oil_windows import OilWindow
@@ -17,15 +17,6 @@ DESCRIBES_R2 = 0.9  # a fit that explains less does not describe the cam
 ROUGHLY_R2 = 0.8  # enough to compare lags: one that changes as the oil warms leaves some of the motion unexplained
 SHORTEST_LAG_S = 0.05
 FEW_STEPS = 3
-
-
-def dead_share(view: View) -> Iterator[Measured]:
-    """Share of the moving command that the cam did not answer."""
-    m = view.x.motion
-    if m.dead_share is None:
-        yield plain(None, m.windows, "the command hardly moved")
-    else:
-        yield share_of(m.dead_share, 1.0, m.windows)
 
 
 def travel_share(view: View) -> Iterator[Measured]:
@@ -65,12 +56,6 @@ def away_share(view: View) -> Iterator[Measured]:
         yield Measured(missing(over.reason), 0.0)
     else:
         yield share_of(over.time_over_limit_s, over.watched_s, over.watched_s / 10.0)
-
-
-def longest_excursion(view: View) -> Iterator[Measured]:
-    """The longest error, seconds."""
-    over = view.x.tracking.excursions
-    yield plain(over.longest_s, over.watched_s, over.reason)
 
 
 def late_share(view: View) -> Iterator[Measured]:
@@ -117,7 +102,8 @@ def fitted_steps(view: View) -> Iterator[Measured]:
 
 
 def fitted_t63(fit: FopdtFit, size_deg: float) -> Estimate:
-    """T63 (s) of a step of `size_deg` by the continuous fit, with an interval; missing where the fit cannot say."""
+    """T63 (s) of a step of `size_deg` by the continuous fit, with an interval; missing where the fit cannot
+    say."""
     if fit.r2 is None or fit.r2 < DESCRIBES_R2 or fit.lag.value is None or fit.lag.interval is None:
         return missing(fit.lag.reason or "the motion is not that of a lag with a rate limit")
     value = fit.t63_s(size_deg)
@@ -143,8 +129,8 @@ def slower_t63(response: Response) -> Iterator[tuple[OilWindow, Estimate]]:
 def slowest_other(view: View) -> Iterator[Measured]:
     """T63 (s) of the slowest of the engine's other cams: what they share is the oil."""
     others = [View(x) for x in view.others]
-    found = [m for v in others for m in (*steps(v, "t63"), *fitted_steps(v)) if m.amount >= FEW_STEPS]
-    known = [m for m in found if m.estimate.value is not None]
+    measured = [m for v in others for m in (*steps(v, "t63"), *fitted_steps(v)) if m.amount >= FEW_STEPS]
+    known = [m for m in measured if m.estimate.value is not None]
     if known:
         yield max(known, key=lambda m: m.estimate.value)
 
@@ -177,9 +163,3 @@ def _lag_ratio(slow: FopdtFit, fast: FopdtFit) -> Estimate:
     # What the sampling cannot resolve is no lag to compare with.
     usual = max(fast.lag.value, 0.5 * (fast.resolution_s or 0.0), SHORTEST_LAG_S)
     return Estimate(slow.lag.value / usual, slow.lag.low / usual, slow.lag.high / usual, slow.blocks)
-
-
-def waits_for_speed(view: View) -> Iterator[Measured]:
-    """Times it stood until engine speed, and with it oil pressure, rose."""
-    s = view.x.sticking
-    yield count_of(float(s.with_supply), s.moving_s)

@@ -17,14 +17,40 @@ COUNT_DOUBT = 0.5  # a count of events is known to a Poisson spread; of none, to
 
 
 def value(view: View, path: str, amount_path: str, reason: str = "") -> Iterator[Measured]:
-    """A number without an interval at `path`; `reason` where it is None."""
-    yield plain(attrgetter(path)(view.x), attrgetter(amount_path)(view.x), reason)
+    """A number without an interval at `path`; where it is None the `reason`, which may be a path (`=` before
+    it)."""
+    why = attrgetter(reason[1:])(view.x) if reason.startswith("=") else reason
+    yield plain(attrgetter(path)(view.x), attrgetter(amount_path)(view.x), why)
+
+
+def known(view: View, path: str, amount_path: str) -> Iterator[Measured]:
+    """A number without an interval at `path`; nothing where it is None."""
+    if attrgetter(path)(view.x) is not None:
+        yield from value(view, path, amount_path)
+
+
+def share(view: View, path: str, amount_path: str, reason: str = "") -> Iterator[Measured]:
+    """A share at `path` of so many independent looks; `reason` where it is None."""
+    part, looks = attrgetter(path)(view.x), attrgetter(amount_path)(view.x)
+    yield plain(None, looks, reason) if part is None else share_of(part, 1.0, looks)
+
+
+def part_of(view: View, path: str, whole_path: str) -> Iterator[Measured]:
+    """A count at `path` as a share of the count at `whole_path`; nothing where that is zero."""
+    whole = attrgetter(whole_path)(view.x)
+    if whole:
+        yield share_of(attrgetter(path)(view.x), whole, whole)
+
+
+def count(view: View, path: str, amount_path: str) -> Iterator[Measured]:
+    """A count of events at `path`."""
+    yield count_of(float(attrgetter(path)(view.x)), attrgetter(amount_path)(view.x))
 
 
 def estimate(view: View, path: str, amount_path: str = "") -> Iterator[Measured]:
     """An estimate at `path`; without `amount_path` its count is what it rests on."""
-    found: Estimate = attrgetter(path)(view.x)
-    yield Measured(found, attrgetter(amount_path)(view.x) if amount_path else found.count)
+    e: Estimate = attrgetter(path)(view.x)
+    yield Measured(e, attrgetter(amount_path)(view.x) if amount_path else e.count)
 
 
 def windows(view: View, room: str, name: str, amount: str) -> Iterator[Measured]:
@@ -37,9 +63,9 @@ def windows(view: View, room: str, name: str, amount: str) -> Iterator[Measured]
 def codes(view: View, family: str) -> Iterator[Measured]:
     """How many trouble codes of a family name the cam; nothing where there are none."""
     # That no code is stored says little: most modules store one late, or not at all.
-    count = (view.codes or {}).get(family, 0)
-    if count:
-        yield plain(float(count), 1.0)
+    number = (view.codes or {}).get(family, 0)
+    if number:
+        yield plain(float(number), 1.0)
 
 
 # ---------------------------------------------------------------- what other measures are made of

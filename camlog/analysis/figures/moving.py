@@ -34,19 +34,6 @@ def jump_rate(view: View) -> Iterator[Measured]:
     yield Measured(Estimate(e.value * per, e.low * per, e.high * per, s.jumps), s.moving_s)
 
 
-def jump_share(view: View) -> Iterator[Measured]:
-    """Share of stands that ended in a jump."""
-    s = view.x.sticking
-    if s.plateaus:
-        yield share_of(s.jumps, s.plateaus, s.plateaus)
-
-
-def stiction_explained(view: View) -> Iterator[Measured]:
-    """Share of the motion that sticking explains and slowness does not."""
-    fit = view.x.sticking.fit
-    yield plain(fit.explained, fit.seconds, fit.stick_band_deg.reason)
-
-
 def only_slow_surprise(view: View) -> Iterator[Measured]:
     """How much less likely the motion is for a cam that is only slow, powers of ten."""
     s = view.x.sticking

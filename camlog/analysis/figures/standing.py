@@ -42,7 +42,8 @@ def constant_error(view: View) -> Iterator[Measured]:
 
 
 def chain_offset(view: View) -> Iterator[Measured]:
-    """The offset this cam shares with the cams on its chain: the smaller of the two where both stand off one way."""
+    """The offset this cam shares with the cams on its chain: the smaller of the two where both stand off one
+    way."""
     own = _standing_off(view.x)
     others = [o for o in (_standing_off(x) for x in view.chain) if o is not None]
     if own is None or not others:
@@ -54,17 +55,11 @@ def chain_offset(view: View) -> Iterator[Measured]:
 
 
 def _standing_off(x: Examination) -> float | None:
-    """How far the cam stands off (deg), the same each time: at rest with warm or else any oil, else wherever it is held."""
+    """How far the cam stands off (deg), the same each time: at rest with warm or else any oil, else wherever
+    it is held."""
     rest = (x.rest.offset_deg, *(offset for _, offset in x.rest.windows))
     held = (m.estimate for m in constant_error(View(x)))
-    return next((e.value for found in (rest, held) for e in found if e.value is not None), None)
-
-
-def beyond_range(view: View) -> Iterator[Measured]:
-    """How far it was read steadily outside its travel, degrees."""
-    beyond = view.x.rest.beyond_range_deg
-    if beyond is not None:
-        yield plain(beyond, view.x.tracking.settled_s)
+    return next((e.value for estimates in (rest, held) for e in estimates if e.value is not None), None)
 
 
 def cold_start_flutter(view: View) -> Iterator[Measured]:

@@ -51,7 +51,8 @@ class Cause:
         }
 
 
-# One piece of evidence: its name in the table, its strength (1 is all of its weight) and the values of its sentence.
+# One piece of evidence: its name in the table, its strength (1 is all of its weight) and the values of its
+# sentence.
 Evidence = tuple[str, float, dict[str, Any]]
 
 
@@ -61,8 +62,9 @@ def rank_causes(
 ) -> tuple[Cause, ...]:  # fmt: skip
     """All causes, best supported first.
 
-    `sufficient` says whether the drive could have cleared every cam, `with_supply` how often a cam that stood still
-    moved off only as engine speed rose, `supply` what the engine's own signals say of oil pressure, voltage and fuel.
+    `sufficient` says whether the drive could have cleared every cam, `with_supply` how often a cam that stood
+    still moved off only as engine speed rose, `supply` what the engine's own signals say of oil pressure,
+    voltage and fuel.
     """
     faulty = {c: v for c, v in verdicts.items() if v.condition not in ("healthy", "insufficient_data")}
     judged = [c for c, v in verdicts.items() if v.condition != "insufficient_data"]

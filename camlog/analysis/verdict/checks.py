@@ -18,8 +18,8 @@ PHASER, MECHANICAL_TIMING, NOTHING = NAMES["phaser"], NAMES["timing"], NAMES["no
 class Check(str):
     """One check as a sentence, with the `cautions` (sentences) that stand beside it.
 
-    `cautions` are given as keys of the table of cautions. `runs` is True where the engine must run, or the vehicle be
-    driven, for it.
+    `cautions` are given as keys of the table of cautions. `runs` is True where the engine must run, or the
+    vehicle be driven, for it.
     """
 
     cautions: tuple[str, ...]

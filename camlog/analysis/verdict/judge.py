@@ -1,8 +1,9 @@
-"""The verdict on each cam: questions answered one by one, and the condition that follows from all figures together.
+"""The verdict on each cam: questions answered one by one, and the condition that follows from all figures
+together.
 
-`weigh` turns figures into probabilities. Here they become answers ("yes", "no", "cannot tell"), a condition with its
-confidence, and reasons: the figures that weigh most, in the words of the registry. Nothing here compares a figure
-with a limit, except one that the vehicle's own service information set.
+`weigh` turns figures into probabilities. Here they become answers ("yes", "no", "cannot tell"), a condition
+with its confidence, and reasons: the figures that weigh most, in the words of the registry. Nothing here
+compares a figure with a limit, except one that the vehicle's own service information set.
 """
 
 from __future__ import annotations
@@ -29,8 +30,9 @@ from camlog.analysis.verdict.weigh import (
 )
 from camlog.limits import Limit
 
-# "No" is answered where it is this probable, "yes" likewise; but only where the figures measured would have made it "no",
-# had they been bad: a question that could not have been answered with "no" is not answered with "yes".
+# "No" is answered where it is this probable, "yes" likewise; but only where the figures measured would have
+# made it "no", had they been bad: a question that could not have been answered with "no" is not answered with
+# "yes".
 ANSWERED_AT = 0.8
 ANSWERED_LOG_ODDS = math.log(ANSWERED_AT / (1.0 - ANSWERED_AT))
 # A condition is named where it is this probable; below, only where a question was answered with a fault.
@@ -38,13 +40,14 @@ NAMED_AT = 0.5
 # "Healthy" needs these questions answered with yes, and one of the second line.
 HEALTHY_NEEDS = ("moves", "follows")
 HEALTHY_NEEDS_ONE = ("in_time", "smooth", "holds")
-# A figure surely beyond a limit of the vehicle's own service information is a fault by definition: at least this probable.
+# A figure surely beyond a limit of the vehicle's own service information is a fault by definition: at least
+# this probable.
 SERVICE_AT = 0.8
 # A figure that moves the odds by less than this factor (a tenth, as log odds) is no reason.
 WORTH_SAYING = 0.1
 RATTLE = "rattle"  # what somebody marked who heard one
-# Of the running time needed: below the first nothing is said, however gross it looks; "healthy" takes the second where the
-# moves it needs were not all seen with warm oil.
+# Of the running time needed: below the first nothing is said, however gross it looks; "healthy" takes the
+# second where the moves it needs were not all seen with warm oil.
 SHORTEST_SHARE, COLD_SHARE = 0.5, 2.5
 
 
@@ -68,9 +71,10 @@ class Answer:
 class Verdict:
     """The verdict on one cam.
 
-    `condition` is one of CONDITIONS or "insufficient_data"; `confidence` 0 to 1 is its probability, 0 where the drive
-    cannot tell. `probabilities` of all CONDITIONS sum to 1. `reasons` are sentences, weightiest first. `evidence` holds
-    every figure that was weighed, `unlike` a sentence where the cam is unlike all cars the table was fitted on.
+    `condition` is one of CONDITIONS or "insufficient_data"; `confidence` 0 to 1 is its probability, 0 where
+    the drive cannot tell. `probabilities` of all CONDITIONS sum to 1. `reasons` are sentences, weightiest
+    first. `evidence` holds every figure that was weighed, `unlike` a sentence where the cam is unlike all
+    cars the table was fitted on.
     """
 
     condition: str
@@ -82,7 +86,8 @@ class Verdict:
     unlike: str = ""
 
     def says(self, weighed: Weighed) -> float:
-        """Log odds that one figure adds to the condition named: a fault over healthy, or "healthy" over all faults."""
+        """Log odds that one figure adds to the condition named: a fault over healthy, or "healthy" over all
+        faults."""
         return weighed.says.get(self.condition, 0.0) if self.condition in FAULTS else -sum(weighed.says.values())
 
     @property
@@ -102,8 +107,8 @@ def judge_all(
 ) -> dict[str, Verdict]:
     """The verdict on every cam of an engine.
 
-    `covered` says what the drive contained, `codes` what the vehicle's own monitors say, `complaint` what was marked
-    ("rattle heard"), `numbers` is the fitted table unless another is given.
+    `covered` says what the drive contained, `codes` what the vehicle's own monitors say, `complaint` what was
+    marked ("rattle heard"), `numbers` is the fitted table unless another is given.
     """
     verdicts = {
         cam: _judge(view(examined, cam, codes), covered.get(cam), limits, numbers or table()) for cam in examined
@@ -114,7 +119,8 @@ def judge_all(
 
 
 def _unheard(verdict: Verdict) -> Verdict:
-    """A healthy verdict withheld: a rattle was reported, no cam was found to rattle, and this one could not show it."""
+    """A healthy verdict withheld: a rattle was reported, no cam was found to rattle, and this one could not
+    show it."""
     quiet = verdict.questions["starts_quietly"]
     if verdict.condition != "healthy" or quiet.answer != "cannot_tell":
         return verdict
@@ -161,13 +167,14 @@ def _condition(chances: Mapping[str, float], answers: Mapping[str, Answer], cove
     if ran < SHORTEST_SHARE:
         named = False
     elif best != "healthy" and not met.get("sampling", True) and best != "sensor":
-        # Read too seldom for the finer questions: only what is plain is named. Readings that fail are a finding.
+        # Read too seldom for the finer questions: only what is plain is named. Readings that fail are a
+        # finding.
         named = chances[best] >= ANSWERED_AT
     elif best != "healthy":
         named = chances[best] >= NAMED_AT or any(a.answer == "no" for a in answers.values())
     else:
-        # Long enough, and read often enough, that a fault would have been seen. A question answered with a fault leaves
-        # no "healthy", and too little to name the fault either.
+        # Long enough, and read often enough, that a fault would have been seen. A question answered with a
+        # fault leaves no "healthy", and too little to name the fault either.
         warm = all(met.get(n, True) for n in ("steps_advance", "steps_retard", "hold"))
         named = (
             chances[best] >= NAMED_AT
@@ -211,7 +218,8 @@ def _needs(names: Sequence[str], covered: CamCoverage | None) -> tuple[str, ...]
 
 
 def _reasons(verdict: Verdict, covered: CamCoverage | None, beyond: Sequence[Weighed]) -> Iterator[str]:
-    """What lies beyond the maker's limit, then the weightiest figures; what the drive lacks where it cannot tell."""
+    """What lies beyond the maker's limit, then the weightiest figures; what the drive lacks where it cannot
+    tell."""
     if verdict.condition == "insufficient_data":
         open_needs = [n for a in verdict.questions.values() if a.answer == "cannot_tell" for n in a.needs]
         missing = covered.missing if covered is not None else ()

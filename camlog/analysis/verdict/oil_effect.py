@@ -1,7 +1,7 @@
 """How a figure changes with oil temperature, and the pattern that names a cause.
 
-Slow only when cold points at viscosity or grade, weak only when hot at pressure or leakage, everywhere at sticking or a
-blocked screen.
+Slow only when cold points at viscosity or grade, weak only when hot at pressure or leakage, everywhere at
+sticking or a blocked screen.
 """
 
 from __future__ import annotations
@@ -48,8 +48,8 @@ class WindowMetric:
     def p_beyond(self) -> float | None:
         """Chance that the true figure lies beyond its limit, from its 95 % interval taken as (log)normal.
 
-        A figure known only to lie beyond a bound counts where that bound is beyond the limit already (a cam that
-        had not arrived when the command moved on). None where the estimate cannot say.
+        A figure known only to lie beyond a bound counts where that bound is beyond the limit already (a cam
+        that had not arrived when the command moved on). None where the estimate cannot say.
         """
         value, low, high, limit = self.estimate.value, self.estimate.low, self.estimate.high, self.limit.value
         if value is None:

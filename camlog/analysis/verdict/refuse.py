@@ -16,7 +16,8 @@ from camlog.limits import Limit
 PLAUSIBLE_SPAN_DEG = 120.0  # of crankshaft; no production phaser travels farther
 FOLLOWS_R2 = 0.9
 FEW_MOVES = 3
-# A real cam lags, rounds and breathes; one that repeats its command in so many changed readings is no reading.
+# A real cam lags, rounds and breathes; one that repeats its command in so many changed readings is no
+# reading.
 REPEATS_SHARE, REPEATS_COUNT = 0.9, 20
 
 
@@ -35,7 +36,8 @@ def refusal(x: Examination, limits: Mapping[str, Limit]) -> str:
         return messages("refusal.against", gain=gain.value)
     if abs(x.rest.offset_deg.value or 0.0) > limits["rest_offset_deg"].value:
         return ""  # mechanical timing that control takes out while it moves the cam bends the relation as well
-    # Cam for crankshaft degrees, or the other way about; any other scale is a fault of the reading and judged as that.
+    # Cam for crankshaft degrees, or the other way about; any other scale is a fault of the reading and judged
+    # as that.
     within = math.log(1.0 + limits["scale_error"].value)
     mistaken = any(abs(math.log(gain.value / usual)) < within for usual in (0.5, 2.0))
     return messages("refusal.scale", gain=gain.value) if mistaken and not gain.low <= 1.0 <= gain.high else ""

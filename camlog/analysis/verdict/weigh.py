@@ -1,14 +1,15 @@
 """Evidence that adds up: from a cam's figures to the probability of each condition.
 
-log odds of a condition against "healthy" = its prior + what each figure says. A figure is read as a multiple of its
-limit; the table gives its weight at 1/8, 1/4, 1/2, 1, 2, 4 and 8 times the limit, straight lines between, averaged
-over the figure's uncertainty and scaled down where little data stands behind it. Of figures that share their
-information, or are signs of which any one suffices (one group), only the one most surely bad counts; a figure that was
-not measured says nothing. The weights never fall as a figure grows worse for the conditions it speaks for.
+log odds of a condition against "healthy" = its prior + what each figure says. A figure is read as a multiple
+of its limit; the table gives its weight at 1/8, 1/4, 1/2, 1, 2, 4 and 8 times the limit, straight lines
+between, averaged over the figure's uncertainty and scaled down where little data stands behind it. Of figures
+that share their information, or are signs of which any one suffices (one group), only the one most surely bad
+counts; a figure that was not measured says nothing. The weights never fall as a figure grows worse for the
+conditions it speaks for.
 
-The table (`evidence.json`) is fitted by `python -m tests.bench.validity --fit` on simulated cars of many families
-and tested on families it was not fitted on. An additive model, so that each figure's part is exact (the idea of Nori
-et al., arXiv:1909.09223).
+The table (`evidence.json`) is fitted by `python -m tests.bench.validity --fit` on simulated cars of many
+families and tested on families it was not fitted on. An additive model, so that each figure's part is exact
+(the idea of Nori et al., arXiv:1909.09223).
 """
 
 from __future__ import annotations
@@ -40,11 +41,11 @@ _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 class Weighed:
     """One figure as it was weighed.
 
-    `times_limit` its value over its limit (or limit over value where small is bad), `hats` (7,) how much of it lies
-    at each knot, already scaled by the amount of data. `says` the log odds it adds to each fault against healthy,
-    `says_no` those it adds to "no" as the answer to its own question, `could_say_no` the same had it been at its worst.
-    `sure` is True where even the better end of its interval is beyond the limit, `rank` is higher the more surely it is
-    bad.
+    `times_limit` its value over its limit (or limit over value where small is bad), `hats` (7,) how much of
+    it lies at each knot, already scaled by the amount of data. `says` the log odds it adds to each fault
+    against healthy, `says_no` those it adds to "no" as the answer to its own question, `could_say_no` the
+    same had it been at its worst. `sure` is True where even the better end of its interval is beyond the
+    limit, `rank` is higher the more surely it is bad.
     """
 
     figure: Figure
@@ -119,10 +120,10 @@ def hats(at: float, sigma: float) -> np.ndarray:
     x = np.clip(at + sigma * _POINTS, KNOTS[0], KNOTS[-1])
     left = np.minimum((x - KNOTS[0]).astype(int), len(KNOTS) - 2)
     part = x - KNOTS[0] - left
-    found = np.zeros(len(KNOTS))
-    np.add.at(found, left, _WEIGHTS * (1.0 - part))
-    np.add.at(found, left + 1, _WEIGHTS * part)
-    return found
+    shares = np.zeros(len(KNOTS))
+    np.add.at(shares, left, _WEIGHTS * (1.0 - part))
+    np.add.at(shares, left + 1, _WEIGHTS * part)
+    return shares
 
 
 def weigh_figure(
@@ -165,8 +166,8 @@ def weigh(view: View, limits: Mapping[str, Limit], numbers: Table | None = None)
 
 def beyond_makers_limit(view: View, limits: Mapping[str, Limit], numbers: Table) -> list[Weighed]:
     """Every figure surely beyond a limit that the vehicle's own service information set."""
-    found = (weigh_figure(f, view, limits, numbers) for f in FIGURES if f.question)
-    return [w for w in found if w is not None and w.sure and w.limit.from_profile]
+    weighed = (weigh_figure(f, view, limits, numbers) for f in FIGURES if f.question)
+    return [w for w in weighed if w is not None and w.sure and w.limit.from_profile]
 
 
 def probabilities(evidence: Sequence[Weighed], prior: Mapping[str, float], temperature: float) -> dict[str, float]:
@@ -181,16 +182,16 @@ def probabilities(evidence: Sequence[Weighed], prior: Mapping[str, float], tempe
 
 
 def likeness(weighed: Weighed) -> float:
-    """The figure as it tells one kind of car from another, powers of two times its limit: a fault, however gross, makes no
-    car of another kind, so beyond the limit it counts as at the limit."""
+    """The figure as it tells one kind of car from another, powers of two times its limit: a fault, however
+    gross, makes no car of another kind, so beyond the limit it counts as at the limit."""
     return min(math.log2(weighed.times_limit), 0.0)
 
 
 def distance(evidence: Sequence[Weighed], families: Mapping[str, Mapping[str, tuple[float, float]]]) -> tuple[float, str]:
     """How far the cam's figures lie from the nearest family the table was fitted on, and that family's name.
 
-    Root mean square over the figures measured of how many standard deviations (of that family's cars) they lie from
-    the family's mean; 1 is an ordinary member.
+    Root mean square over the figures measured of how many standard deviations (of that family's cars) they
+    lie from the family's mean; 1 is an ordinary member.
     """
     best = (math.inf, "")
     for name, rows in families.items():

@@ -115,8 +115,8 @@ def _shown(window: OilWindow, now: CamFindings, then: CamFindings | None, limits
     return _covered(earlier, limits) and not (earlier.advance_moves or earlier.retard_moves)
 
 
-def _coverage(found: CamFindings, window: OilWindow) -> WindowCoverage | None:
-    rows = found.coverage.windows if found.coverage is not None else ()
+def _coverage(cam: CamFindings, window: OilWindow) -> WindowCoverage | None:
+    rows = cam.coverage.windows if cam.coverage is not None else ()
     return next((w for w in rows if w.window == window), None)
 
 
@@ -124,15 +124,16 @@ def _covered(row: WindowCoverage | None, limits: Mapping[str, Limit]) -> bool:
     return row is not None and row.seconds >= limits["needed_window_s"].value
 
 
-def _bad(found: CamFindings) -> list[Weighed]:
+def _bad(cam: CamFindings) -> list[Weighed]:
     """The figures beyond their limit that speak for a fault; of a cam called healthy none was bad."""
-    if found.verdict.condition == "healthy":
+    if cam.verdict.condition == "healthy":
         return []
-    return [w for w in found.verdict.evidence if w.times_limit > 1.0 and max(w.says.values(), default=0.0) > 0.0]
+    return [w for w in cam.verdict.evidence if w.times_limit > 1.0 and max(w.says.values(), default=0.0) > 0.0]
 
 
 def _not_measured_again(name: str, after: Findings, then: CamFindings | None) -> Weighed | None:
-    """A figure that was bad in the first drive, that a proof asks for and the second did not measure; None where none."""
+    """A figure that was bad in the first drive, that a proof asks for and the second did not measure; None
+    where none."""
     if then is None:
         return None
     seen = view({c: f.examination for c, f in after.cams.items()}, name)

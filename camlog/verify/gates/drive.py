@@ -1,4 +1,5 @@
-"""The drive itself: the engine fit to run, long enough, warmed up, the fault's conditions met again, nothing left out.
+"""The drive itself: the engine fit to run, long enough, warmed up, the fault's conditions met again, nothing
+left out.
 
 The numbers are the regulation's: 13 CCR 1968.2(c) for warm-up cycle and similar conditions (the latter from
 memory), 13 CCR 1968.2(d) for the drive that lets permanent codes erase themselves.
@@ -22,8 +23,9 @@ from camlog.verify.memory import LISTS, Memory, code_words
 # A cold engine shows its worst in the first seconds, where even a short hole may hide it.
 START_S = 10.0
 START_HOLE_S = 2.0
-# A fault of this length sets a code on many cars, and a longer hole can hide one (common practice, no source). It is no
-# service limit of a vehicle: a profile that forgives a cam longer errors does not forgive a recording longer holes.
+# A fault of this length sets a code on many cars, and a longer hole can hide one (common practice, no
+# source). It is no service limit of a vehicle: a profile that forgives a cam longer errors does not forgive a
+# recording longer holes.
 HOLE_S = 4.5
 ENGINE_OFF_SLACK_S = 1.0
 FRAME_KEYS = ("engine_speed", "engine_load", "coolant_temp")
@@ -151,7 +153,8 @@ def recording(case: Case) -> Outcome:
 
 
 def _holes(after: Findings) -> Iterator[tuple[str, float, float]]:
-    """Stretches (signal, start s, end s) of START_HOLE_S or more without a reading while the engine may have run.
+    """Stretches (signal, start s, end s) of START_HOLE_S or more without a reading while the engine may have
+    run.
 
     Of engine speed and of both angles of every cam.
     """

@@ -1,4 +1,5 @@
-"""The files: of one vehicle and profile, in the right order, unchanged since a vehicle gave them, with a fault before."""
+"""The files: of one vehicle and profile, in the right order, unchanged since a vehicle gave them, with a
+fault before."""
 
 from __future__ import annotations
 

@@ -13,7 +13,8 @@ from camlog.analysis.misfire import poisson
 from camlog.analysis.misfire.counts import revolutions
 from camlog.verify.gate import Case, Outcome, failed, gate, messages, not_shown, passed
 
-# The counters add up by themselves, so a few lost polls lose nothing; most of the drive must still be counted.
+# The counters add up by themselves, so a few lost polls lose nothing; most of the drive must still be
+# counted.
 COUNTED_SHARE = 0.8
 # Counts of two polls around a start or a stop belong to two driving cycles.
 START_SLACK_S = 2.0

@@ -13,14 +13,15 @@ from camlog.verify.memory import Memory, counter
 
 VVT = "egr_vvt_system"
 MONITORS = (VVT, "misfire", "components")
-# Monitors that run all the time read complete on many cars whether or not they have run since the clear (SAE J1979,
-# 13 CCR 1968.2, both from memory).
+# Monitors that run all the time read complete on many cars whether or not they have run since the clear (SAE
+# J1979, 13 CCR 1968.2, both from memory).
 ALWAYS_RUNNING = ("misfire", "components")
 
 
 @gate(70, "monitor_{}", "monitor", each=lambda case: MONITORS, label=lambda name: messages(f"monitor_names.{name}"))
 def monitor(case: Case, name: str) -> Outcome:
-    """A monitor that would catch a cam, misfire or sensor fault has completed since the clear after the first drive."""
+    """A monitor that would catch a cam, misfire or sensor fault has completed since the clear after the first
+    drive."""
     memory = case.memory
     if memory.closing is None:
         return codes_not_read()
@@ -54,7 +55,8 @@ def monitor(case: Case, name: str) -> Outcome:
 
 
 def _seen_to_run(memory: Memory, name: str) -> Outcome:
-    """Of a monitor that may read complete at all times: seen incomplete since the clear, and complete at the end."""
+    """Of a monitor that may read complete at all times: seen incomplete since the clear, and complete at the
+    end."""
     read = [s for s in memory.since_clear if name in s.readiness]
     if any(s.readiness[name] == "incomplete" for s in read):
         return passed("completed_since")
