@@ -115,9 +115,10 @@ def _timing(
     limits: Mapping[str, Limit],
 ) -> Iterator[Reason]:  # fmt: skip
     # Judged offset, or an offset is not unlikely.
-    off = [cam for cam, v in verdicts.items() if v.condition == "offset" or v.probabilities["offset"] >= MAY_BE]
+    off = [c for c, v in verdicts.items() if v.condition == "offset" or v.probabilities["offset"] >= MAY_BE]
     if off:
-        cams, limit = "; ".join(_how_far(cam, examined[cam]) for cam in off), limit_of("rest_offset_deg", limits)
+        cams = "; ".join(_how_far(cam, examined[cam]) for cam in off)
+        limit = limit_of("rest_offset_deg", limits)
         yield _reason("timing", "timing", cams=cams, limit=limit.value, source=limit.source)
         return
     # Codes alone have a reason of their own, which leaves the permanent ones out.

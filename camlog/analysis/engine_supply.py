@@ -131,28 +131,24 @@ def low_oil_pressure(trace: Trace, limits: Mapping[str, Limit] = LIMITS) -> LowP
 
 @dataclass(frozen=True)
 class Supply:
-    """What was others: the lowest oil pressure, and evidence (name and values of its sentence) on voltage and
-    trims."""
+    """The lowest oil pressure, where one was too low, and all `evidence`: its name in the table of causes and
+    the values of its sentence."""
 
     pressure: LowPressure | None
-    others: tuple[tuple[str, dict[str, Any]], ...] = ()
-
-    def evidence(self) -> Iterator[tuple[str, dict[str, Any]]]:
-        """Each piece of evidence by its name in the table of causes, with the values of its sentence."""
-        if self.pressure is not None:
-            yield "low_pressure", {"figure": self.pressure.figure}
-        yield from self.others
+    evidence: tuple[tuple[str, dict[str, Any]], ...] = ()
 
 
 def engine_supply(trace: Trace, limits: Mapping[str, Limit]) -> Supply:
     """Read oil pressure, voltage and fuel trims with the engine running."""
-    others: list[tuple[str, dict[str, Any]]] = []
-    limit = limits["module_voltage_min_v"]
+    evidence: list[tuple[str, dict[str, Any]]] = []
+    pressure, limit = low_oil_pressure(trace, limits), limits["module_voltage_min_v"]
+    if pressure is not None:
+        evidence.append(("low_pressure", {"figure": pressure.figure}))
     _, volts = _running(trace, "module_voltage")
     if len(volts) >= MIN_READINGS and np.mean(volts < limit.value) >= BEYOND_SHARE:
-        others.append(("low_voltage", {"volts": np.median(volts), "limit": limit}))
-    others += [("fuel_trim", values) for values in _trims(trace, limits["fuel_trim_percent"])][:1]
-    return Supply(low_oil_pressure(trace, limits), tuple(others))
+        evidence.append(("low_voltage", {"volts": np.median(volts), "limit": limit}))
+    evidence += [("fuel_trim", values) for values in _trims(trace, limits["fuel_trim_percent"])][:1]
+    return Supply(pressure, tuple(evidence))
 
 
 def _trims(trace: Trace, limit: Limit) -> Iterator[dict[str, Any]]:

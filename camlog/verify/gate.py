@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, partial
 from importlib import import_module
 from pkgutil import iter_modules
 from typing import Any
@@ -102,24 +102,17 @@ class Outcome:
     answerable: bool = True
 
 
-def passed(sentence: str, /, **values: Any) -> Outcome:
-    """The evidence shows what the gate asks for."""
-    return Outcome(PASSED, sentence, values)
+def _outcome(
+    state: str, sentence: str, /, *, topic: str = "", fault: bool = False, answerable: bool = True, **values: Any
+) -> Outcome:
+    return Outcome(state, sentence, values, topic, fault, answerable)
 
 
-def not_applicable(sentence: str, /, **values: Any) -> Outcome:
-    """The evidence shows that there is nothing to hold the drive against."""
-    return Outcome(NOT_APPLICABLE, sentence, values)
-
-
-def failed(sentence: str, /, *, fault: bool = False, **values: Any) -> Outcome:
-    """The evidence speaks against it; with `fault` it is the fault itself."""
-    return Outcome(FAILED, sentence, values, fault=fault)
-
-
-def not_shown(sentence: str, /, *, topic: str = "", answerable: bool = True, **values: Any) -> Outcome:
-    """The evidence is missing or not enough."""
-    return Outcome(NOT_SHOWN, sentence, values, topic, answerable=answerable)
+# What a gate returns: the name of a sentence with its values. `fault=True` says that the evidence is the
+# fault itself, `answerable=False` that this car cannot give the answer at all.
+passed, failed, not_shown, not_applicable = (
+    partial(_outcome, state) for state in (PASSED, FAILED, NOT_SHOWN, NOT_APPLICABLE)
+)
 
 
 def codes_not_read() -> Outcome:

@@ -96,12 +96,12 @@ class _Both:
     window: OilWindow
     limits: Mapping[str, Limit]
 
-    def compared(self, name: str, before: Estimate, after: Estimate, words: str, part: str = "", **more: Any) -> Compared:
+    def compared(self, name: str, pair: list[Estimate], words: str, part: str = "", **more: Any) -> Compared:
         figure = BY_NAME[name]
         title = f"{figure.title}, {part}" if part else figure.title
         return Compared(
-            f"{name.removesuffix('_s')}_{part}" if part else name, title, figure.unit, before, after, self.cam,
-            self.window, words, limit=figure.change_limit_in(self.limits, self.window).value, **more,
+            f"{name.removesuffix('_s')}_{part}" if part else name, title, figure.unit, *pair, self.cam, self.window, words,
+            limit=figure.change_limit_in(self.limits, self.window).value, **more,
         )  # fmt: skip
 
     def shared(self, keep: list[np.ndarray], cell: Callable[[Side], np.ndarray] = lambda side: side.cell) -> Shared:
@@ -129,7 +129,7 @@ def _steady(both: _Both) -> Iterator[Compared]:
         if common.seconds >= MIN_SHARED_S:
             pair = [measure(s, w) for s, w in zip(both.sides, (common.before, common.after), strict=True)]
         if any(e.value is not None for e in pair):
-            yield both.compared(name, *pair, common.words)
+            yield both.compared(name, pair, common.words)
 
 
 def _rms(side: Side, weight: np.ndarray) -> Estimate:
@@ -164,7 +164,7 @@ def _moving(both: _Both) -> Iterator[Compared]:
         blocks = blocks_of((side.cam.actual_time_s[kept] / MOVE_BLOCK_S).astype(np.int64))
         w = weight[kept]
         pair.append(root_mean_square(blocks.sum(w * side.cam.error_deg[kept] ** 2), blocks.sum(w)))
-    yield both.compared("moving_rms_deg", *pair, range_words(common.cells // RATE_CELLS))
+    yield both.compared("moving_rms_deg", pair, range_words(common.cells // RATE_CELLS))
 
 
 def _steps(both: _Both) -> Iterator[Compared]:
@@ -179,7 +179,7 @@ def _steps(both: _Both) -> Iterator[Compared]:
         masks, words = alike
         pair = [summarise(s.curves, m, part).t63 for s, m in zip(both.sides, masks, strict=True)]
         if any(e.value is not None or e.low is not None for e in pair):
-            yield both.compared("t63_s", *pair, words, part)
+            yield both.compared("t63_s", pair, words, part)
 
 
 def _alike(sides: tuple[Side, Side], masks: list[np.ndarray]) -> tuple[list[np.ndarray], str] | None:
@@ -221,11 +221,11 @@ def _jumps(both: _Both) -> Iterator[Compared]:
     if any(events):
         pair = [rate(k, n) for k, n in zip(events, minutes, strict=True)]
         more = {"events": tuple(events), "exposure": tuple(minutes)}
-        yield both.compared("jumps_per_min", *pair, common.words, **more)
+        yield both.compared("jumps_per_min", pair, common.words, **more)
 
 
 def _rest(both: _Both) -> Iterator[Compared]:
     at_rest = [dict(s.of.examination.rest.windows) for s in both.sides]
     pair = [offsets.get(both.window, missing(messages("reason.not_at_rest"))) for offsets in at_rest]
     if all(e.value is not None for e in pair):
-        yield both.compared("rest_offset_deg", *pair, messages("shared.at_rest"))
+        yield both.compared("rest_offset_deg", pair, messages("shared.at_rest"))

@@ -111,7 +111,7 @@ class Change:
         if self.kind == RATIO:
             open_end = "times_open" if self.high is None else "times"
             return messages(f"amount.{open_end}", **{**values, "low": self.low or 0.0})
-        return messages("amount.by" if self.low is None or self.high is None else "amount.by_within", **values)
+        return messages("amount.by" if None in (self.low, self.high) else "amount.by_within", **values)
 
     def to_dict(self) -> dict[str, Any]:
         """The change as it stands in the verification's JSON."""
@@ -121,8 +121,8 @@ class Change:
             **(f.window or ALL_TEMPERATURES).to_dict(),
             "all_windows": f.window is None,
             "before": _estimate(f.before), "after": _estimate(f.after), "shared_conditions": f.shared,
-            "kind": self.kind, "value": finite(self.value), "low": finite(self.low), "high": finite(self.high),
-            "p_value": finite(self.p_value), "beyond_chance": self.beyond_chance, "better": self.better,
+            "kind": self.kind, **{n: finite(getattr(self, n)) for n in ("value", "low", "high", "p_value")},
+            "beyond_chance": self.beyond_chance, "better": self.better,
             "small": self.small, "reason": self.reason, "sentence": self.sentence,
         }  # fmt: skip
 
@@ -210,4 +210,5 @@ def _words(figure: Estimate, unit: str) -> str:
 
 
 def _estimate(e: Estimate) -> dict[str, Any]:
-    return {"value": finite(e.value), "low": finite(e.low), "high": finite(e.high), "count": e.count, "reason": e.reason}
+    ends = {name: finite(getattr(e, name)) for name in ("value", "low", "high")}
+    return {**ends, "count": e.count, "reason": e.reason}

@@ -73,7 +73,7 @@ def rank_causes(
         *_weak_together(judged, faulty, oil_patterns, with_supply),
         *_offset_together(judged, faulty),
         *_codes(codes),
-        *((name, 1.0, values) for name, values in (supply.evidence() if supply is not None else ())),
+        *((name, 1.0, values) for name, values in (supply.evidence if supply is not None else ())),
         *_misfires(misfire, bool(faulty)),
         *_nothing(verdicts, bool(faulty), misfire, codes, sufficient),
     ]

@@ -88,7 +88,8 @@ class Verdict:
     def says(self, weighed: Weighed) -> float:
         """Log odds that one figure adds to the condition named: a fault over healthy, or "healthy" over all
         faults."""
-        return weighed.says.get(self.condition, 0.0) if self.condition in FAULTS else -sum(weighed.says.values())
+        says = weighed.says
+        return says.get(self.condition, 0.0) if self.condition in FAULTS else -sum(says.values())
 
     @property
     def likeliest(self) -> str:
@@ -113,7 +114,8 @@ def judge_all(
     verdicts = {
         cam: _judge(view(examined, cam, codes), covered.get(cam), limits, numbers or table()) for cam in examined
     }
-    if RATTLE in complaint.lower() and not any(v.questions["starts_quietly"].answer == "no" for v in verdicts.values()):
+    rattling = any(v.questions["starts_quietly"].answer == "no" for v in verdicts.values())
+    if RATTLE in complaint.lower() and not rattling:
         return {cam: _unheard(v) for cam, v in verdicts.items()}
     return verdicts
 
@@ -229,7 +231,8 @@ def _reasons(verdict: Verdict, covered: CamCoverage | None, beyond: Sequence[Wei
         yield messages("verdict.beyond_maker", figure=w.figure.sentence(w.measured), limit=w.limit)
     # A fault rests on figures beyond their limit, "healthy" on figures within.
     good = verdict.condition == "healthy"
-    right_side = [w for w in verdict.evidence if (w.times_limit <= 1.0) == good and (w.figure.says_good or not good)]
+    telling = [w for w in verdict.evidence if w.figure.says_good or not good]
+    right_side = [w for w in telling if (w.times_limit <= 1.0) == good]
     already = {w.figure.name for w in beyond}
     for w in sorted(right_side or verdict.evidence, key=lambda w: -verdict.says(w)):
         if verdict.says(w) >= WORTH_SAYING and w.figure.name not in already:

@@ -83,7 +83,9 @@ def _minutes(seconds: float) -> str:
 def warm_up(case: Case) -> Outcome:
     """The drive held a warm-up cycle."""
     warm = case.after.conditions.warm_up
-    return passed("warmed", reason=warm.reason) if warm.met is True else not_shown("not_warmed", reason=warm.reason)
+    if warm.met is True:
+        return passed("warmed", reason=warm.reason)
+    return not_shown("not_warmed", reason=warm.reason)
 
 
 @gate(100, "freeze_frame")
@@ -160,11 +162,12 @@ def _holes(after: Findings) -> Iterator[tuple[str, float, float]]:
     """
     trace = after.trace
     begin, end = float(trace.time_s[0]), float(trace.time_s[-1])
-    off = [(s.start_s, s.end_s) for s in after.conditions.segments if s.state in ("engine_off", "cranking")]
+    still = (s for s in after.conditions.segments if s.state in ("engine_off", "cranking"))
+    off = [(s.start_s - ENGINE_OFF_SLACK_S, s.end_s + ENGINE_OFF_SLACK_S) for s in still]
     for name in ("engine_speed", *(f(cam) for cam in after.cams for f in (cams.commanded, cams.actual))):
         edges = np.concatenate([[begin], trace.samples(name)[0], [end]])
         for i in np.flatnonzero(np.diff(edges) > START_HOLE_S):
             a, b = float(edges[i]), float(edges[i + 1])
             # The engine stands through a hole where it was known to stand at both of its ends.
-            if not all(any(x - ENGINE_OFF_SLACK_S <= t <= y + ENGINE_OFF_SLACK_S for x, y in off) for t in (a, b)):
+            if not all(any(x <= t <= y for x, y in off) for t in (a, b)):
                 yield name, a, b

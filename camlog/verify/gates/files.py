@@ -125,7 +125,8 @@ def order(case: Case) -> Outcome | None:
     if first is None or second is None:
         return not_shown("unknown")
     end = first + timedelta(seconds=case.before.trace.duration_s if case.before is not None else 0.0)
-    return failed("earlier", first=first, second=second) if second < end else passed("later", first=first, second=second)
+    outcome, name = (failed, "earlier") if second < end else (passed, "later")
+    return outcome(name, first=first, second=second)
 
 
 @gate(200, "fault_shown")
