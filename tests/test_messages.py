@@ -9,8 +9,8 @@ from camlog.messages import Messages
 from camlog.verify.gate import registered
 
 PACKAGES = (
-    "camlog.analysis", "camlog.analysis.changes", "camlog.analysis.drive", "camlog.analysis.misfire",
-    "camlog.analysis.response", "camlog.analysis.verdict", "camlog.verify",
+    "camlog.analysis", "camlog.analysis.changes", "camlog.analysis.drive", "camlog.analysis.figures",
+    "camlog.analysis.misfire", "camlog.analysis.response", "camlog.analysis.verdict", "camlog.verify",
 )  # fmt: skip
 
 

@@ -11,9 +11,11 @@ from camlog.analysis.code_evidence import CodeEvidence
 from camlog.analysis.estimate import Estimate
 from camlog.cams import on_chain_of, twins_of
 from camlog.limits import Limit
+from camlog.messages import Messages, capital
 from camlog.numbers import with_unit
 from camlog.oil_windows import OilWindow, window_word
 
+messages = Messages("camlog.analysis.figures")
 CONDITIONS = ("healthy", "sticking", "slow", "stuck", "unstable", "offset", "sensor")
 FAULTS = CONDITIONS[1:]
 
@@ -123,24 +125,25 @@ class Figure:
         """The value with its unit, as it is printed everywhere."""
         e, size = measured.estimate, self.bad == "size"
         if e.value is None:
-            bound = e.low if e.low is not None else e.high
-            more = "more than" if e.low is not None else "less than"
-            return with_unit(None, self.unit) if bound is None else f"{more} {with_unit(bound, self.unit)}"
+            bound, words = (e.low, "figure.more_than") if e.low is not None else (e.high, "figure.less_than")
+            value = with_unit(bound, self.unit)
+            return value if bound is None else messages(words, value=value)
         doubt = None if e.interval is None else (e.high - e.low) / 2.0
         return with_unit(abs(e.value) if size else e.value, self.unit, doubt)
 
     def sentence(self, measured: Measured) -> str:
         """Its words with the value, and the oil window it belongs to; no full stop."""
-        value = measured.estimate.value
+        way = "figure.advanced" if (measured.estimate.value or 0.0) > 0 else "figure.retarded"
         words = self.words.format(
-            value=self.shown(measured), part=measured.part, Part=measured.part.capitalize(),
-            n=int(measured.amount), way="advanced" if value is not None and value > 0 else "retarded",
+            value=self.shown(measured), part=measured.part, Part=capital(measured.part), n=int(measured.amount),
+            way=messages(way),
         )  # fmt: skip
         return _with_oil(words, measured)
 
     def good_sentence(self, measured: Measured) -> str:
         """Title and value of a figure within its limit, and the oil window it belongs to; no full stop."""
-        return _with_oil(f"{self.title[:1].upper()}{self.title[1:]}: {self.shown(measured)}", measured)
+        words = messages("figure.good", title=capital(self.title), value=self.shown(measured))
+        return _with_oil(words, measured)
 
     def values(self, seen: View) -> list[Measured]:
         """All its values: whole drive or one an oil window and part; those not measured carry their reason."""
@@ -148,4 +151,4 @@ class Figure:
 
 
 def _with_oil(words: str, measured: Measured) -> str:
-    return f"{words} with oil {measured.window.words}" if measured.window is not None else words
+    return words if measured.window is None else messages("figure.with_oil", words=words, oil=measured.window.words)

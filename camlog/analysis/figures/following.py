@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from camlog.analysis.estimate import Estimate, missing
-from camlog.analysis.figures.figure import Measured, View
+from camlog.analysis.figures.figure import Measured, View, messages
 from camlog.analysis.figures.measures import mapped, plain, share_of
 from camlog.analysis.response.fopdt import FopdtFit
 from camlog.analysis.response.measure import Response
@@ -23,7 +23,7 @@ def travel_share(view: View) -> Iterator[Measured]:
     """Travel of the cam over that of its command."""
     t = view.x.travel
     if t.command_span_deg < LEAST_COMMAND_DEG:
-        yield Measured(missing("the command hardly moved"), 0.0)
+        yield Measured(missing(messages("missing.hardly_commanded")), 0.0)
     else:
         yield plain(t.actual_span_deg / t.command_span_deg, t.command_span_deg)
 
@@ -32,7 +32,7 @@ def standing_share(view: View) -> Iterator[Measured]:
     """Share of the time it should have moved that it stood still."""
     s = view.x.sticking
     if s.stuck_time_fraction is None:
-        yield Measured(missing(s.reason or "the command moved too little"), 0.0)
+        yield Measured(missing(s.reason or messages("missing.little_commanded")), 0.0)
     else:
         yield Measured(share_of(s.stuck_time_fraction, 1.0, s.moving_s / 2.0).estimate, s.moving_s)
 
@@ -73,7 +73,7 @@ def gain_error(view: View) -> Iterator[Measured]:
     """Departure of the static gain from one."""
     fit = view.x.response.fit
     if fit.gain.value is None or (fit.r2 or 0.0) < DESCRIBES_R2:
-        yield Measured(missing(fit.gain.reason or "the motion is not that of a lag"), 0.0)
+        yield Measured(missing(fit.gain.reason or messages("missing.no_lag")), 0.0)
     else:
         yield Measured(mapped(fit.gain, lambda end: end - 1.0), fit.blocks)
 
@@ -105,10 +105,10 @@ def fitted_t63(fit: FopdtFit, size_deg: float) -> Estimate:
     """T63 (s) of a step of `size_deg` by the continuous fit, with an interval; missing where the fit cannot
     say."""
     if fit.r2 is None or fit.r2 < DESCRIBES_R2 or fit.lag.value is None or fit.lag.interval is None:
-        return missing(fit.lag.reason or "the motion is not that of a lag with a rate limit")
+        return missing(fit.lag.reason or messages("missing.no_limited_lag"))
     value = fit.t63_s(size_deg)
     if value is None or fit.lag.value <= 0.0:
-        return missing("the fit has no time constant")
+        return missing(messages("missing.no_time_constant"))
     doubt = (fit.lag.high - fit.lag.low) / (2.0 * fit.lag.value)
     slew = fit.slew_advance if size_deg > 0 else fit.slew_retard
     if slew.value and slew.interval is not None:
@@ -139,7 +139,7 @@ def cold_ratio(view: View) -> Iterator[Measured]:
     """Lag with the coldest oil over that with the warmest."""
     known = sorted((w, r.fit) for w, r in view.x.response.by_window.items() if _has_lag(r.fit))
     if len(known) < 2:
-        yield Measured(missing("the lag was not seen with cold and with warm oil"), 0.0)
+        yield Measured(missing(messages("missing.cold_and_warm")), 0.0)
         return
     (window, cold), (_, warm) = known[0], known[-1]
     yield Measured(_lag_ratio(cold, warm), min(cold.blocks, warm.blocks), window)

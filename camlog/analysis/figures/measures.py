@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from operator import attrgetter
 
 from camlog.analysis.estimate import Estimate, missing
-from camlog.analysis.figures.figure import Measured, View
+from camlog.analysis.figures.figure import Measured, View, messages
 
 COUNT_DOUBT = 0.5  # a count of events is known to a Poisson spread; of none, to less than one
 
@@ -74,14 +74,14 @@ def codes(view: View, family: str) -> Iterator[Measured]:
 def plain(number: float | None, amount: float, reason: str = "") -> Measured:
     """A number known as it stands; missing, with the reason, where it is None."""
     if number is None:
-        return Measured(missing(reason or "not measured"), amount)
+        return Measured(missing(reason or messages("missing.not_measured")), amount)
     return Measured(Estimate(number, number, number, int(amount)), amount)
 
 
 def share_of(part: float, whole: float, amount: float) -> Measured:
     """A share of `whole`, with the interval of `amount` independent looks (Agresti & Coull, 1998)."""
     if whole <= 0:
-        return Measured(missing("nothing was watched"), 0.0)
+        return Measured(missing(messages("missing.nothing_watched")), 0.0)
     n = max(amount, 1.0) + 4.0
     share = part / whole
     centre = (share * (n - 4.0) + 2.0) / n

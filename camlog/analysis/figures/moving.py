@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 
 from camlog.analysis.estimate import Estimate, missing
-from camlog.analysis.figures.figure import Measured, View
+from camlog.analysis.figures.figure import Measured, View, messages
 from camlog.analysis.figures.measures import count_of, less_noise, plain, share_of
 
 MOST_POWERS_OF_TEN = 12.0
@@ -28,7 +28,7 @@ def jump_rate(view: View) -> Iterator[Measured]:
     """Jumps after standing, a minute of moving command."""
     s = view.x.sticking
     if s.moving_s <= 0:
-        yield Measured(missing(s.reason or "the command moved too little"), 0.0)
+        yield Measured(missing(s.reason or messages("missing.little_commanded")), 0.0)
         return
     per, e = 60.0 / s.moving_s, count_of(float(s.jumps), s.moving_s).estimate
     yield Measured(Estimate(e.value * per, e.low * per, e.high * per, s.jumps), s.moving_s)
@@ -78,7 +78,7 @@ def restless(view: View) -> Iterator[Measured]:
     """Motion from reading to reading when held, beyond that at rest, degrees."""
     noise = view.x.sensor.noise
     if noise.at_rest_deg.value is None:
-        yield Measured(missing("not seen both at rest and held"), 0.0)
+        yield Measured(missing(messages("missing.rest_and_held")), 0.0)
     else:
         yield Measured(less_noise(noise.off_rest_deg, noise.at_rest_deg.value), noise.off_rest_deg.count)
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from camlog.analysis.cam.examine import Examination
 from camlog.analysis.estimate import Estimate, missing
-from camlog.analysis.figures.figure import Measured, View
+from camlog.analysis.figures.figure import Measured, View, messages
 from camlog.analysis.figures.measures import count_of, less_noise, mapped, plain
 
 SAME_VALUE_RUNS = 6
@@ -82,7 +82,7 @@ def noise_share(view: View) -> Iterator[Measured]:
     """Noise over flutter: the whole of it from one reading to the next is the reading's, a cam needs longer."""
     noise, flutter = view.x.sensor.noise.off_rest_deg, view.x.hold.flutter_rms_deg
     if noise.value is None or not flutter.value or flutter.value < LEAST_FLUTTER_DEG:
-        yield Measured(missing("the held cam hardly moves"), 0.0)
+        yield Measured(missing(messages("missing.hardly_moves")), 0.0)
     else:
         yield Measured(Estimate(noise.value / flutter.value, None, None, noise.count), noise.count)
 

@@ -117,10 +117,10 @@ def oil_pattern(metrics: Sequence[WindowMetric], warm_degc: float = LIMITS["warm
     known = [m for m in sorted(metrics, key=lambda m: m.window) if m.p_beyond is not None]
     chances = tuple((m.window, m.p_beyond) for m in known)
     if not known:
-        return OilPattern("unknown", None, (), missing("no window"), messages("oil_pattern.no_window"))
+        return OilPattern("unknown", None, (), missing(messages("oil_pattern.no_change")), messages("oil_pattern.no_window"))
     if len(known) == 1:
         only = messages("oil_pattern.one_window", window=known[0].window.label)
-        return OilPattern("unknown", None, chances, missing("one window"), only)
+        return OilPattern("unknown", None, chances, missing(messages("oil_pattern.no_change")), only)
     weight = _pattern_weights([p for _, p in chances])
     kind = max(weight, key=weight.__getitem__)
     spans = known[0].window.max_degc <= warm_degc <= known[-1].window.min_degc
@@ -153,9 +153,9 @@ def _pattern_weights(p_bad: Sequence[float]) -> dict[str, float]:
 def _change(known: Sequence[WindowMetric]) -> Estimate:
     cold, hot = known[0].estimate, known[-1].estimate
     if cold.value is None or hot.value is None:
-        return missing("one of the two figures is only known to lie beyond a bound")
+        return missing(messages("oil_pattern.only_bound"))
     if min(cold.value, hot.value, cold.low, hot.low) <= 0.0:
-        return missing("a ratio needs figures above zero")
+        return missing(messages("oil_pattern.not_positive"))
     spread = math.exp(math.hypot(*(math.log(e.high / e.low) / 2.0 for e in (cold, hot))))
     ratio = hot.value / cold.value
     return Estimate(ratio, ratio / spread, ratio * spread, min(cold.count, hot.count))
