@@ -88,7 +88,8 @@ def play(
     say(f"First drive: {_held(folder / 'first-drive.csv')}")
     state = recorder(faulty, _ended(permanent_code_drive(2), SECOND_DRIVE_S), state, folder / "before.csv")
     before = findings("before")
-    say(f"Second drive: {_held(folder / 'before.csv')}; intake cam {before.cams['intake_b1'].verdict.condition}.")
+    condition = before.cams["intake_b1"].verdict.condition
+    say(f"Second drive: {_held(folder / 'before.csv')}; intake cam {condition}.")
 
     cleared, state = clear_over_the_wire(repaired, state, folder / "cleared.drive.json", profile)
     say(f"Repaired, snapshot saved, codes cleared; {_codes(cleared.permanent)} stays as a permanent code.")
@@ -167,6 +168,6 @@ def clear_over_the_wire(
         )
     # The clock on the wall is real, the story's days are not: the snapshot belongs to the evening of the
     # second drive.
-    saved = read_drive(save_to)
-    write_drive(dataclasses.replace(saved, started_at=(FIRST_DAY + timedelta(days=1, hours=9)).isoformat()), save_to)
+    evening = (FIRST_DAY + timedelta(days=1, hours=9)).isoformat()
+    write_drive(dataclasses.replace(read_drive(save_to), started_at=evening), save_to)
     return cleared, car.state()

@@ -130,7 +130,8 @@ class CodeEvidence:
             "by_family": families if self.known else None,
             "freeze_frame": None if self.freeze_frame is None else asdict(self.freeze_frame),
             "tests_over_limit": [
-                {**asdict(t.test), "over": t.over, "bank": t.bank, "cylinder": t.cylinder} for t in self.tests_over_limit
+                {**asdict(t.test), "over": t.over, "bank": t.bank, "cylinder": t.cylinder}
+                for t in self.tests_over_limit
             ],
             "notes": list(self.notes),
         }
@@ -161,7 +162,7 @@ def code_evidence(drive: Drive | None) -> CodeEvidence:
 
 
 def facts_of(text: str) -> CodeFacts:
-    """What is known of a code; the family `other` also for text that is no code, as a foreign file may hold."""
+    """What is known of a code; the family `other` also for text that is no code."""
     try:
         return facts(text)
     except InputError:
@@ -186,15 +187,17 @@ def _codes(snapshots: Sequence[CodeSnapshot]) -> tuple[CodeSeen, ...]:
     return tuple(sorted(seen, key=lambda c: (FAMILIES.index(c.family), c.code)))
 
 
-def _code_seen(code: str, times: list[float], ecus: tuple[str, ...], snapshots: Sequence[CodeSnapshot]) -> CodeSeen:
+def _code_seen(
+    code: str, times: list[float], ecus: Sequence[str], snapshots: Sequence[CodeSnapshot]
+) -> CodeSeen:
     lists = {name: [held for s in snapshots if (held := _held(s, name)) is not None] for name in LISTS}
     try:
         sentence = describe(facts(code))
     except InputError:
         sentence = messages("codes.no_code", code=code)
     return CodeSeen(
-        facts_of(code), *(code in lists[name][-1] if lists[name] else None for name in LISTS), times[0], times[-1],
-        _absent(code, snapshots[0], snapshots), _absent(code, snapshots[-1], snapshots), ecus, sentence,
+        facts_of(code), *(code in lists[name][-1] if lists[name] else None for name in LISTS), times[0],
+        times[-1], *(_absent(code, snapshots[end], snapshots) for end in (0, -1)), tuple(ecus), sentence,
     )  # fmt: skip
 
 
@@ -224,7 +227,7 @@ def _test_result(test: MonitorTest) -> TestResult:
 
 
 def _freeze_frame(frame: Mapping[str, Any]) -> FreezeFrame:
-    values = {k: float(v) for k, v in frame.items() if isinstance(v, (int, float)) and not isinstance(v, bool)}
+    values = {k: float(v) for k, v in frame.items() if isinstance(v, int | float) and not isinstance(v, bool)}
     coolant = values.get("coolant_temp")
     code = frame.get("code") if isinstance(frame.get("code"), str) else None
     names = ("engine_speed", "engine_load", "vehicle_speed", "coolant_temp")

@@ -52,14 +52,13 @@ class Reason:
 
 
 def reasons(
-    *, verdicts: Mapping[str, Verdict], examined: Mapping[str, Examination], causes: Sequence[Cause], codes: CodeEvidence,
-    misfire: Misfire, pressure: LowPressure | None, events: Sequence[Event], starts_s: Sequence[float],
-    limits: Mapping[str, Limit],
+    *, verdicts: Mapping[str, Verdict], examined: Mapping[str, Examination], causes: Sequence[Cause],
+    codes: CodeEvidence, misfire: Misfire, pressure: LowPressure | None, events: Sequence[Event],
+    starts_s: Sequence[float], limits: Mapping[str, Limit],
 ) -> tuple[Reason, ...]:  # fmt: skip
     """Every reason that holds, gravest first; empty where the engine may be run."""
-    held = [
-        c.facts for c in codes.codes if c.stored or c.pending or (c.stored is None and c.pending is None and not c.gone)
-    ]
+    unread = [c for c in codes.codes if c.stored is None and c.pending is None and not c.gone]
+    held = [c.facts for c in codes.codes if c.stored or c.pending or c in unread]
     why = []
     if pressure is not None:
         why.append(_reason("pressure", "pressure", figure=pressure.figure, time_s=pressure.time_s))
@@ -70,7 +69,7 @@ def reasons(
 
 
 def sentences(why: Sequence[Reason]) -> tuple[str, ...]:
-    """The first lines of every result: not to run it, why, and what to check first. Empty without a reason."""
+    """The first lines of every result: not to run it, why, what to check first; empty without a reason."""
     if not why:
         return ()
     checks = messages("do_not_run.check_first", checks=" ".join(first_checks(why)))

@@ -53,8 +53,8 @@ class LowPressure:
     def figure(self) -> str:
         """`15 kPa at 700 rpm, where at least 49 kPa is expected (70 kPa for each 1,000 rpm; ...)`."""
         return messages(
-            "oil_pressure.figure", pressure=self.pressure_kpa, speed=self.engine_speed_rpm, least=self.limit_kpa,
-            limit=self.limit.value, source=self.limit.source,
+            "oil_pressure.figure", pressure=self.pressure_kpa, speed=self.engine_speed_rpm,
+            least=self.limit_kpa, limit=self.limit.value, source=self.limit.source,
         )  # fmt: skip
 
     @property
@@ -122,7 +122,9 @@ def low_oil_pressure(trace: Trace, limits: Mapping[str, Limit] = LIMITS) -> LowP
     if not all(len(times) for times, _ in read.values()):
         return None
     readings = sorted(
-        (float(t), name, float(v)) for name, (times, values) in read.items() for t, v in zip(times, values, strict=True)
+        (float(t), name, float(v))
+        for name, (times, values) in read.items()
+        for t, v in zip(times, values, strict=True)
     )  # engine speed before oil pressure where both came at once
     for time_s, name, value in readings:
         watch.accept(time_s, {name: value})

@@ -139,7 +139,8 @@ def _evidence(w: Weighed) -> dict[str, Any]:
     """One figure as it was weighed: value, limit, and the log odds it adds to each fault against healthy."""
     window = w.measured.window
     return {
-        "figure": w.figure.name, "title": w.figure.title, "question": w.figure.question, "unit": w.figure.unit,
+        "figure": w.figure.name,
+        **{name: getattr(w.figure, name) for name in ("title", "question", "unit")},
         **figure("value", w.measured.estimate),
         "limit": w.limit.value, "limit_source": w.limit.source, "times_limit": round(w.times_limit, 3),
         "oil": window.words if window is not None else None, "part": w.measured.part or None,
@@ -163,20 +164,23 @@ def figure(key: str, value: Estimate) -> dict[str, Any]:
 
 # The parts of a cam's findings: `key`, or `key=path` where the examination calls it otherwise. An Estimate
 # becomes a number with its interval beside it.
-_STEPS = "dead_time_s=dead_time t63_s=t63 t86_s=t86 overshoot_deg=overshoot slew_deg_per_s=slew steps resolution_s"
+_STEPS = """dead_time_s=dead_time t63_s=t63 t86_s=t86 overshoot_deg=overshoot slew_deg_per_s=slew steps
+    resolution_s"""
 _BY_WINDOW = {
-    "tracking": "bias_deg rms_deg p95_abs_deg moving_rms_deg settled_s time_over_limit_s=excursions.time_over_limit_s",
+    "tracking": """bias_deg rms_deg p95_abs_deg moving_rms_deg settled_s
+        time_over_limit_s=excursions.time_over_limit_s""",
     "response": "gain=fit.gain time_constant_s=fit.time_constant",
     "sticking": "stick_band_deg jump_deg stuck_time_fraction",
     "hold": "flutter_rms_deg drift_deg_per_s",
 }
 _WHOLE = {
-    "response": "gain fit_dead_time_s=fit.dead_time fit_agrees_with_steps=agreement.agrees "
-    "fit_agrees_with_steps_reason=agreement.reason",
+    "response": """gain fit_dead_time_s=fit.dead_time fit_agrees_with_steps=agreement.agrees
+        fit_agrees_with_steps_reason=agreement.reason""",
     "sticking": "sticks p_only_slow=p_smooth jumps limit_cycle=limit_cycle.kind reason",
-    "hold": "oscillation_hz=oscillation.frequency_hz oscillation_amplitude_deg=oscillation.amplitude_deg held_s note=aliasing",
-    "rest": "offset_deg teeth nearest_teeth chain_elongation_percent held_offset_deg trimmed_under_control=trimmed "
-    "cold_start_flutter_rms_deg=cold_start.flutter_rms_deg conditions",
+    "hold": """oscillation_hz=oscillation.frequency_hz oscillation_amplitude_deg=oscillation.amplitude_deg
+        held_s note=aliasing""",
+    "rest": """offset_deg teeth nearest_teeth chain_elongation_percent held_offset_deg
+        trimmed_under_control=trimmed cold_start_flutter_rms_deg=cold_start.flutter_rms_deg conditions""",
     "sensor": "noise_rms_deg=noise.rms_deg dropout_fraction=dropouts.fraction frozen=frozen.kind",
     "travel": "command_span_deg actual_span_deg",
 }

@@ -29,7 +29,7 @@ CAM_FAMILIES = (CAM_PERFORMANCE, SLOW_RESPONSE, CORRELATION, SENSOR_CIRCUIT)
 # Which of these a row's codes name, one after the other.
 _CAMS = tuple({"cams": (cam_id(side, bank),), "banks": (bank,)} for bank in (1, 2) for side in SIDES)
 _BANKS = tuple({"banks": (bank,)} for bank in (1, 2))
-_BANKS_CAMS = tuple({"cams": tuple(cam_id(side, bank) for side in SIDES), "banks": (bank,)} for bank in (1, 2))
+_BANKS_CAMS = tuple({"cams": tuple(cam_id(side, b) for side in SIDES), "banks": (b,)} for b in (1, 2))
 _CYLINDERS = tuple({"cylinders": (number,)} for number in range(1, MAX_CYLINDERS + 1))
 _NOTHING = ()
 
@@ -54,10 +54,11 @@ _TABLE = (
     ("P000A P000B P000C P000D", SLOW_RESPONSE, "slow", _CAMS,
      "The {cam} gets where it is told to, but takes too long."),
     ("P0016 P0017 P0018 P0019", CORRELATION, "correlation", _CAMS,
-     "The {cam} is not where the crankshaft says it should be: mechanical timing, a phaser off its rest position, or a "
-     "trigger wheel."),
+     "The {cam} is not where the crankshaft says it should be: mechanical timing, a phaser off its rest "
+     "position, or a trigger wheel."),
     ("P0008 P0009", CORRELATION, "engine_position", _BANKS_CAMS,
-     "Both cams of bank {bank} are off against the crankshaft by the same amount: look at the chain or belt first."),
+     "Both cams of bank {bank} are off against the crankshaft by the same amount: look at the chain or belt "
+     "first."),
     ("P0524", OIL, "oil_pressure_low", _NOTHING,
      "The oil pressure is too low: check level and true pressure before running on."),
     ("P0298", OIL, "oil_too_hot", _NOTHING, "The engine oil got hotter than it may."),
@@ -65,25 +66,31 @@ _TABLE = (
      "The mixture of bank {bank} needs more correction than the control can give."),
     ("P0171 P0174", FUEL_TRIM, "lean", _BANKS,
      "The mixture of bank {bank} is too lean: unmetered air or too little fuel."),
-    ("P0172 P0175", FUEL_TRIM, "rich", _BANKS, "The mixture of bank {bank} is too rich: too much fuel or too little air."),
+    ("P0172 P0175", FUEL_TRIM, "rich", _BANKS,
+     "The mixture of bank {bank} is too rich: too much fuel or too little air."),
     ("P2177 P2179", FUEL_TRIM, "lean_off_idle", _BANKS, "The mixture of bank {bank} is too lean above idle."),
     ("P2178 P2180", FUEL_TRIM, "rich_off_idle", _BANKS, "The mixture of bank {bank} is too rich above idle."),
     ("P2187 P2189", FUEL_TRIM, "lean_at_idle", _BANKS, "The mixture of bank {bank} is too lean at idle."),
     ("P2188 P2190", FUEL_TRIM, "rich_at_idle", _BANKS, "The mixture of bank {bank} is too rich at idle."),
     ("P2191 P2193", FUEL_TRIM, "lean_at_load", _BANKS, "The mixture of bank {bank} is too lean under load."),
     ("P2192 P2194", FUEL_TRIM, "rich_at_load", _BANKS, "The mixture of bank {bank} is too rich under load."),
-    ("P0300", MISFIRE, "misfire_random", _NOTHING, "Several cylinders misfire, or one that the module cannot name."),
+    ("P0300", MISFIRE, "misfire_random", _NOTHING,
+     "Several cylinders misfire, or one that the module cannot name."),
     ("P0301-P0312", MISFIRE, "misfire_cylinder", _CYLINDERS, "Cylinder {cylinder} misfires."),
-    ("P0313", MISFIRE, "misfire_low_fuel", _NOTHING, "Misfires were counted while the tank was nearly empty."),
-    ("P0314", MISFIRE, "misfire_one_unnamed", _NOTHING, "One cylinder misfires; the code does not say which."),
-    ("P0316", MISFIRE, "misfire_at_start", _NOTHING, "Misfires were counted in the first revolutions after starting."),
+    ("P0313", MISFIRE, "misfire_low_fuel", _NOTHING,
+     "Misfires were counted while the tank was nearly empty."),
+    ("P0314", MISFIRE, "misfire_one_unnamed", _NOTHING,
+     "One cylinder misfires; the code does not say which."),
+    ("P0316", MISFIRE, "misfire_at_start", _NOTHING,
+     "Misfires were counted in the first revolutions after starting."),
     ("P0363", MISFIRE, "misfire_fuel_cut", _NOTHING,
      "A cylinder misfires so much that its fuel was cut to save the catalyst."),
-    ("P0201-P0212", OTHER, "injector_circuit", _CYLINDERS, "The injector of cylinder {cylinder} has an electrical fault."),
+    ("P0201-P0212", OTHER, "injector_circuit", _CYLINDERS,
+     "The injector of cylinder {cylinder} has an electrical fault."),
     # Coils are lettered A to L; which cylinder a letter fires is the maker's choice.
     ("P0351-P0362", OTHER, "coil_circuit", _NOTHING,
-     "An ignition coil has an electrical fault in its primary or secondary side; the service information says which "
-     "cylinder it fires."),
+     "An ignition coil has an electrical fault in its primary or secondary side; the service information "
+     "says which cylinder it fires."),
 )  # fmt: skip
 
 # A sensor's codes follow its first one in the order of these faults.

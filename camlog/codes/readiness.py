@@ -19,8 +19,8 @@ SPARK = (
     "oxygen_sensor_heater", "egr_vvt_system",
 )  # fmt: skip
 COMPRESSION = (
-    "nmhc_catalyst", "nox_aftertreatment", None, "boost_pressure", None, "exhaust_gas_sensor", "particulate_filter",
-    "egr_vvt_system",
+    "nmhc_catalyst", "nox_aftertreatment", None, "boost_pressure", None, "exhaust_gas_sensor",
+    "particulate_filter", "egr_vvt_system",
 )  # fmt: skip
 STATUS_BYTES = 4
 LAMP = 0x80

@@ -103,7 +103,7 @@ class Outcome:
 
 
 def _outcome(
-    state: str, sentence: str, /, *, topic: str = "", fault: bool = False, answerable: bool = True, **values: Any
+    state: str, sentence: str, /, topic: str = "", fault: bool = False, answerable: bool = True, **values: Any
 ) -> Outcome:
     return Outcome(state, sentence, values, topic, fault, answerable)
 
@@ -122,7 +122,7 @@ def codes_not_read() -> Outcome:
 
 @dataclass(frozen=True)
 class Registered:
-    """One registered gate: its place, name and table of sentences, its function, and the items it is run for."""
+    """One registered gate: its place, name and table of sentences, its function, the items it is run for."""
 
     order: int
     name: str
@@ -139,10 +139,11 @@ class Registered:
 
     def _gate(self, outcome: Outcome, item: str) -> Gate:
         label = self.label(item)
-        texts = messages.several(f"{outcome.topic or self.topic}.{outcome.sentence}", item=label, **outcome.values)
+        sentence = f"{outcome.topic or self.topic}.{outcome.sentence}"
+        texts = messages.several(sentence, item=label, **outcome.values)
         return Gate(
-            self.name.format(item), capital(messages(f"{self.topic}.title", item=label)), outcome.state, texts[0],
-            texts[1] if len(texts) > 1 else "", outcome.answerable, outcome.fault,
+            self.name.format(item), capital(messages(f"{self.topic}.title", item=label)), outcome.state,
+            texts[0], texts[1] if len(texts) > 1 else "", outcome.answerable, outcome.fault,
         )  # fmt: skip
 
 

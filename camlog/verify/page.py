@@ -13,6 +13,7 @@ from camlog.verify.gate import PASSED
 from camlog.verify.verification import STILL_THERE, VERIFIED, Verification
 
 OUTCOME_CLASS = {VERIFIED: "good", STILL_THERE: "bad"}
+DRIVES = {"After the repair": "after", "Before": "before"}
 MAX_CHANGES = 6  # on one printed side; the JSON holds them all
 
 
@@ -28,7 +29,7 @@ def verification_page(proof: Verification) -> str:
         found=as_json,
         gates=proof.gates,
         passed=sum(g.state == PASSED for g in proof.gates),
-        drives=[(title, as_json[key]) for title, key in (("After the repair", "after"), ("Before", "before")) if as_json[key]],
+        drives=[(title, as_json[key]) for title, key in DRIVES.items() if as_json[key]],
         changes=chosen_changes(proof),
         compared=len(proof.changes),
     )

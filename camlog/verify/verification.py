@@ -82,7 +82,8 @@ class Verification:
         open_gates = self.open_gates
         first = next((g for g in self.gates if g.state == FAILED), open_gates[0])
         name = "one_open" if len(open_gates) == 1 else "several_open"
-        return messages(f"verification.{name}", evidence=first.evidence, count=len(open_gates), total=len(self.gates))
+        values = {"evidence": first.evidence, "count": len(open_gates), "total": len(self.gates)}
+        return messages(f"verification.{name}", **values)
 
     @property
     def todo(self) -> tuple[str, ...]:
@@ -104,7 +105,8 @@ class Verification:
 
         has_before = self.before is not None or self.before_drive is not None
         return {
-            "schema": SCHEMA, "version": __version__, "job": self.job, "outcome": self.outcome, "headline": self.headline,
+            "schema": SCHEMA, "version": __version__,
+            "job": self.job, "outcome": self.outcome, "headline": self.headline,
             "after": _drive_dict(self.after, self.after.drive),
             "before": _drive_dict(self.before, self.before_drive) if has_before else None,
             "gates": [g.to_dict() for g in self.gates],

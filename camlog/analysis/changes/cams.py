@@ -5,7 +5,7 @@ Titles, units and limits are those of the registry of figures.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -100,14 +100,14 @@ class _Both:
         figure = BY_NAME[name]
         title = f"{figure.title}, {part}" if part else figure.title
         return Compared(
-            f"{name.removesuffix('_s')}_{part}" if part else name, title, figure.unit, *pair, self.cam, self.window, words,
-            limit=figure.change_limit_in(self.limits, self.window).value, **more,
+            f"{name.removesuffix('_s')}_{part}" if part else name, title, figure.unit, *pair, self.cam,
+            self.window, words, limit=figure.change_limit_in(self.limits, self.window).value, **more,
         )  # fmt: skip
 
-    def shared(self, keep: list[np.ndarray], cell: Callable[[Side], np.ndarray] = lambda side: side.cell) -> Shared:
+    def shared(self, keep: list[np.ndarray], cell_name: str = "cell") -> Shared:
         """The cells in which both drives have readings (`keep`) in this window."""
         here = [k & (s.window == self.number) for k, s in zip(keep, self.sides, strict=True)]
-        cells = [np.where(k, cell(s), -1) for s, k in zip(self.sides, here, strict=True)]
+        cells = [np.where(k, getattr(s, cell_name), -1) for s, k in zip(self.sides, here, strict=True)]
         return shared(cells[0], self.sides[0].cam.duration_s, cells[1], self.sides[1].cam.duration_s)
 
 
@@ -155,7 +155,7 @@ def _moving(both: _Both) -> Iterator[Compared]:
     """Error while the command moves: how far the cam lags."""
     # A quick command leaves any cam farther behind: only moves of like speed are compared.
     keep = [s.moving & np.isfinite(s.cam.error_deg) for s in both.sides]
-    common = both.shared(keep, lambda side: side.rate_cell)
+    common = both.shared(keep, "rate_cell")
     if common.seconds < MIN_SHARED_S:
         return
     pair = []

@@ -60,8 +60,9 @@ def _compared(
     exposure = [float(np.mean([p.revolutions[keep].sum() for p, keep in side])) / 1000.0 for side in inside]
     if min(exposure) * 1000.0 < MIN_REV:
         return
-    words = messages("shared.speed", slow=common.min() * CELL_SPEED_RPM, fast=(common.max() + 1) * CELL_SPEED_RPM)
+    slow, fast = common.min() * CELL_SPEED_RPM, (common.max() + 1) * CELL_SPEED_RPM
+    words = messages("shared.speed", slow=slow, fast=fast)
     rates = [rate(k, n, spread) for k, n in zip(events, exposure, strict=True)]
     yield Compared(
-        name, title, "", *rates, None, window, words, events=tuple(events), exposure=tuple(exposure), dispersion=spread
+        name, title, "", *rates, None, window, words, tuple(events), tuple(exposure), dispersion=spread
     )

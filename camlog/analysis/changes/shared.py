@@ -42,10 +42,9 @@ def range_words(cells: np.ndarray) -> str:
     if not len(cells):
         return ""
     command, speed = np.divmod(cells, _ROW)
-    return messages("shared.command_and_speed",
-        low=(command.min() - _ROW // 2) * CELL_COMMAND_DEG, high=(command.max() + 1 - _ROW // 2) * CELL_COMMAND_DEG,
-        slow=speed.min() * CELL_SPEED_RPM, fast=(speed.max() + 1) * CELL_SPEED_RPM,
-    )  # fmt: skip
+    low, high = (np.array([command.min(), command.max() + 1]) - _ROW // 2) * CELL_COMMAND_DEG
+    slow, fast = np.array([speed.min(), speed.max() + 1]) * CELL_SPEED_RPM
+    return messages("shared.command_and_speed", low=low, high=high, slow=slow, fast=fast)
 
 
 def cells_of(command_deg: np.ndarray, speed_rpm: np.ndarray) -> np.ndarray:

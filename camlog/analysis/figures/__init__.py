@@ -19,7 +19,8 @@ from camlog.limits import Limit
 from camlog.oil_windows import OilWindow
 
 __all__ = [
-    "BY_NAME", "CONDITIONS", "FAULTS", "FIGURES", "QUESTIONS", "Figure", "Measured", "Question", "View", "limit_of", "view",
+    "BY_NAME", "CONDITIONS", "FAULTS", "FIGURES", "QUESTIONS", "Figure", "Measured", "Question", "View",
+    "limit_of", "view",
 ]  # fmt: skip
 
 

@@ -135,8 +135,8 @@ class Figure:
         """Its words with the value, and the oil window it belongs to; no full stop."""
         way = "figure.advanced" if (measured.estimate.value or 0.0) > 0 else "figure.retarded"
         words = self.words.format(
-            value=self.shown(measured), part=measured.part, Part=capital(measured.part), n=int(measured.amount),
-            way=messages(way),
+            value=self.shown(measured), part=measured.part, Part=capital(measured.part),
+            n=int(measured.amount), way=messages(way),
         )  # fmt: skip
         return _with_oil(words, measured)
 
@@ -146,9 +146,10 @@ class Figure:
         return _with_oil(words, measured)
 
     def values(self, seen: View) -> list[Measured]:
-        """All its values: whole drive or one an oil window and part; those not measured carry their reason."""
+        """All its values, of the whole drive or by oil window and part; those not measured say why."""
         return list(self.measure(seen))
 
 
 def _with_oil(words: str, measured: Measured) -> str:
-    return words if measured.window is None else messages("figure.with_oil", words=words, oil=measured.window.words)
+    window = measured.window
+    return words if window is None else messages("figure.with_oil", words=words, oil=window.words)

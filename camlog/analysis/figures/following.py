@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 
 from camlog.analysis.estimate import Estimate, missing
 from camlog.analysis.figures.figure import Measured, View, messages
@@ -14,7 +15,7 @@ from camlog.oil_windows import OilWindow
 LEAST_COMMAND_DEG = 2.0  # a command that moved less asks for no travel
 REFERENCE_STEP_DEG = 20.0  # a cam that turns at a fixed speed is late by the size of the move
 DESCRIBES_R2 = 0.9  # a fit that explains less does not describe the cam
-ROUGHLY_R2 = 0.8  # enough to compare lags: one that changes as the oil warms leaves some of the motion unexplained
+ROUGHLY_R2 = 0.8  # enough to compare lags: one that changes as the oil warms leaves some motion unexplained
 SHORTEST_LAG_S = 0.05
 FEW_STEPS = 3
 
@@ -46,7 +47,7 @@ def error_spread(view: View) -> Iterator[Measured]:
             yield Measured(missing(p95.reason), 0.0, window)
         else:
             spread = mapped(p95, lambda end, bias=bias: max(end - abs(bias), 0.0))
-            yield Measured(Estimate(spread.value, spread.low, spread.high, spread.count), here.settled_s, window)
+            yield Measured(replace(spread, reason=""), here.settled_s, window)
 
 
 def away_share(view: View) -> Iterator[Measured]:
@@ -66,7 +67,7 @@ def late_share(view: View) -> Iterator[Measured]:
         if over.beyond_s is None:
             yield Measured(missing(over.reason), 0.0, window)
         else:
-            yield Measured(share_of(over.beyond_s, over.watched_s, over.watched_s).estimate, over.watched_s, window)
+            yield replace(share_of(over.beyond_s, over.watched_s, over.watched_s), window=window)
 
 
 def gain_error(view: View) -> Iterator[Measured]:
@@ -119,7 +120,8 @@ def fitted_t63(fit: FopdtFit, size_deg: float) -> Estimate:
 def slower_t63(response: Response) -> Iterator[tuple[OilWindow, Estimate]]:
     """T63 (s) in each oil window of the slower direction, by steps or by the fit."""
     for window, part in response.by_window.items():
-        here = [s.t63 for s in (part.advance, part.retard) if s.t63.value is not None or s.t63.low is not None]
+        steps_t63 = (part.advance.t63, part.retard.t63)
+        here = [e for e in steps_t63 if e.value is not None or e.low is not None]
         fits = [fitted_t63(part.fit, sign * REFERENCE_STEP_DEG) for sign in (1.0, -1.0)]
         here += [f for f in fits if f.value is not None]
         if here:
@@ -156,7 +158,7 @@ def bank_ratio(view: View) -> Iterator[Measured]:
 
 
 def _has_lag(fit: FopdtFit) -> bool:
-    return fit.r2 is not None and fit.r2 >= ROUGHLY_R2 and fit.lag.value is not None and fit.lag.high is not None
+    return (fit.r2 or 0.0) >= ROUGHLY_R2 and fit.lag.value is not None and fit.lag.high is not None
 
 
 def _lag_ratio(slow: FopdtFit, fast: FopdtFit) -> Estimate:

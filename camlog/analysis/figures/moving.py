@@ -49,7 +49,7 @@ def fit_misfit(view: View) -> Iterator[Measured]:
 
 
 def swings(view: View, part: str) -> Iterator[Measured]:
-    """How far the cam swings to either side of a still command, by the share of its swings that are `part`."""
+    """Swing to either side of a still command, times the share of its swings that are `part`, degrees."""
     s = view.x.sticking.swings
     size = s.amplitude_deg.value
     if s.judged and size is not None:
@@ -68,7 +68,7 @@ def cycle_shape(view: View) -> Iterator[Measured]:
 
 
 def flutter(view: View) -> Iterator[Measured]:
-    """Wander at a steady command without the noise of the reading, degrees, whole drive and each oil window."""
+    """Wander at a steady command less the reading's noise, degrees, whole drive and each oil window."""
     h, noise = view.x.hold, view.x.sensor.noise.at_rest_deg.value or 0.0
     for window, here in ((None, h), *h.windows):
         yield Measured(less_noise(here.flutter_rms_deg, noise), here.held_s, window)

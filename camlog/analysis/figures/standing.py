@@ -79,7 +79,7 @@ def noise_correlation(view: View) -> Iterator[Measured]:
 
 
 def noise_share(view: View) -> Iterator[Measured]:
-    """Noise over flutter: the whole of it from one reading to the next is the reading's, a cam needs longer."""
+    """Noise from one reading to the next over flutter: near 1 it is all the reading's, a cam moves slower."""
     noise, flutter = view.x.sensor.noise.off_rest_deg, view.x.hold.flutter_rms_deg
     if noise.value is None or not flutter.value or flutter.value < LEAST_FLUTTER_DEG:
         yield Measured(missing(messages("missing.hardly_moves")), 0.0)
@@ -88,7 +88,7 @@ def noise_share(view: View) -> Iterator[Measured]:
 
 
 def dropouts(view: View) -> Iterator[Measured]:
-    """Share of readings missing, beyond what the engine's other cams lack as well: that is the recording's."""
+    """Share of readings missing, beyond what the other cams lack as well, which is the recording's."""
     d = view.x.sensor.dropouts
     others = [x.sensor.dropouts.fraction or 0.0 for x in view.others]
     beyond = None if d.fraction is None else max(d.fraction - min(others, default=0.0), 0.0)
@@ -98,7 +98,8 @@ def dropouts(view: View) -> Iterator[Measured]:
 def impossible_jumps(view: View) -> Iterator[Measured]:
     """Jumps no cam can make, and runs of one substituted value."""
     s = view.x.sensor
-    same = s.substituted.runs if s.substituted.value_deg is not None and s.substituted.runs >= SAME_VALUE_RUNS else 0
+    put = s.substituted
+    same = put.runs if put.value_deg is not None and put.runs >= SAME_VALUE_RUNS else 0
     yield count_of(float(s.spikes.jumps + s.spikes.count + same), view.x.tracking.excursions.watched_s)
 
 

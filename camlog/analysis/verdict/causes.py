@@ -18,7 +18,7 @@ from camlog.analysis.engine_supply import Supply
 from camlog.analysis.misfire.rates import Misfire
 from camlog.analysis.verdict import messages
 from camlog.analysis.verdict.checks import NAMES, NEXT_CHECKS, SEPARATED_BY, TABLE, Check
-from camlog.analysis.verdict.judge import Answer, Verdict
+from camlog.analysis.verdict.judge import Verdict
 from camlog.analysis.verdict.oil_effect import OilPattern
 from camlog.cams import bank_of, cam_words
 
@@ -57,8 +57,8 @@ Evidence = tuple[str, float, dict[str, Any]]
 
 
 def rank_causes(
-    verdicts: Mapping[str, Verdict], oil_patterns: Mapping[str, OilPattern], misfire: Misfire, codes: CodeEvidence, *,
-    sufficient: bool, with_supply: int = 0, supply: Supply | None = None,
+    verdicts: Mapping[str, Verdict], oil_patterns: Mapping[str, OilPattern], misfire: Misfire,
+    codes: CodeEvidence, *, sufficient: bool, with_supply: int = 0, supply: Supply | None = None,
 ) -> tuple[Cause, ...]:  # fmt: skip
     """All causes, best supported first.
 
@@ -95,17 +95,18 @@ def _cause(key: str, evidence: list[Evidence]) -> Cause:
 
 def _each_cam(faulty: Mapping[str, Verdict], patterns: Mapping[str, OilPattern]) -> Iterator[Evidence]:
     for cam, verdict in faulty.items():
-        kind, answers = verdict.condition, verdict.questions
+        kind = verdict.condition
         slow_when = _slow_when(verdict, patterns.get(cam))
         if kind == "slow" and slow_when in ("cold_only", "hot_only"):
             kind = f"slow_{slow_when}"
-        elif kind == "unstable" and _answer(answers, "starts_quietly") == "no" and _answer(answers, "holds") != "no":
-            kind = "rattling"  # only the start is not quiet
+        only_at_start = _answer(verdict, "starts_quietly") == "no" and _answer(verdict, "holds") != "no"
+        if kind == "unstable" and only_at_start:
+            kind = "rattling"
         yield kind, verdict.confidence, {"cam": cam_words(cam)}
 
 
-def _answer(answers: Mapping[str, Answer], question: str) -> str:
-    return answers[question].answer if question in answers else ""
+def _answer(verdict: Verdict, question: str) -> str:
+    return verdict.questions[question].answer if question in verdict.questions else ""
 
 
 def _slow_when(verdict: Verdict, oil: OilPattern | None) -> str:

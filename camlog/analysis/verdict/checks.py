@@ -1,15 +1,17 @@
-"""The causes a technician chooses between, and what to check next for each, as `causes.toml` declares them."""
+"""The causes a technician chooses between and what to check next for each, as `causes.toml` has them."""
 
 from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterable, Mapping
 from importlib import resources
+from itertools import chain
 from typing import Any
 
 from camlog.cautions import sentences
 
-TABLE: Mapping[str, Any] = tomllib.loads(resources.files(__package__).joinpath("causes.toml").read_text("utf-8"))
+_FILE = resources.files(__package__).joinpath("causes.toml")
+TABLE: Mapping[str, Any] = tomllib.loads(_FILE.read_text("utf-8"))
 NAMES: Mapping[str, str] = TABLE["names"]  # of each cause, by its key in the tables
 CAUSES = tuple(NAMES.values())
 PHASER, MECHANICAL_TIMING, NOTHING = NAMES["phaser"], NAMES["timing"], NAMES["nothing"]
@@ -50,5 +52,5 @@ SEPARATED_BY: dict[frozenset[str], Check] = {
 }
 # The checks that have a key.
 BY_KEY: dict[str, Check] = {
-    row["key"]: _check(row) for rows in (TABLE["first"], *TABLE["checks"].values()) for row in rows if "key" in row
+    row["key"]: _check(row) for row in chain(TABLE["first"], *TABLE["checks"].values()) if "key" in row
 }

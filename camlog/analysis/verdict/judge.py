@@ -111,9 +111,8 @@ def judge_all(
     `covered` says what the drive contained, `codes` what the vehicle's own monitors say, `complaint` what was
     marked ("rattle heard"), `numbers` is the fitted table unless another is given.
     """
-    verdicts = {
-        cam: _judge(view(examined, cam, codes), covered.get(cam), limits, numbers or table()) for cam in examined
-    }
+    numbers = numbers or table()
+    verdicts = {c: _judge(view(examined, c, codes), covered.get(c), limits, numbers) for c in examined}
     rattling = any(v.questions["starts_quietly"].answer == "no" for v in verdicts.values())
     if RATTLE in complaint.lower() and not rattling:
         return {cam: _unheard(v) for cam, v in verdicts.items()}
@@ -160,7 +159,9 @@ def _with_service(chances: Mapping[str, float], beyond: Sequence[Weighed]) -> di
     return {c: share if c == fault else p * left for c, p in chances.items()}
 
 
-def _condition(chances: Mapping[str, float], answers: Mapping[str, Answer], covered: CamCoverage | None) -> str:
+def _condition(
+    chances: Mapping[str, float], answers: Mapping[str, Answer], covered: CamCoverage | None
+) -> str:
     best = max(CONDITIONS, key=lambda c: chances[c])
     needs = {n.name: n for n in covered.needs} if covered is not None else {}
     met = {name: n.met for name, n in needs.items()}
@@ -191,8 +192,9 @@ def _condition(chances: Mapping[str, float], answers: Mapping[str, Answer], cove
 
 
 def _answers(
-    evidence: Sequence[Weighed], covered: CamCoverage | None, numbers: Table, heat: float, beyond: Sequence[Weighed]
-) -> dict[str, Answer]:
+    evidence: Sequence[Weighed], covered: CamCoverage | None, numbers: Table, heat: float,
+    beyond: Sequence[Weighed],
+) -> dict[str, Answer]:  # fmt: skip
     """Each question answered from its own figures alone."""
     answers = {}
     for name, question in QUESTIONS.items():
@@ -213,10 +215,7 @@ def _answers(
 
 def _needs(names: Sequence[str], covered: CamCoverage | None) -> tuple[str, ...]:
     lacking = [n for n in covered.needs if not n.met and n.name in names] if covered is not None else []
-    sentences = (
-        messages("verdict.need" if n.remedy else "verdict.need_alone", lack=n.lack, remedy=n.remedy) for n in lacking
-    )
-    return tuple(dict.fromkeys(sentences))
+    return tuple(dict.fromkeys(messages("verdict.need", lack=n.lack, remedy=n.remedy) for n in lacking))
 
 
 def _reasons(verdict: Verdict, covered: CamCoverage | None, beyond: Sequence[Weighed]) -> Iterator[str]:

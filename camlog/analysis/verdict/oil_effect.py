@@ -70,7 +70,9 @@ class WindowMetric:
     def words(self) -> str:
         """The figure with its oil window and its limit."""
         e = self.estimate
-        name, value = ("value", e.value) if e.value is not None else ("over", e.low) if e.low else ("under", e.high)
+        name, value = ("over", e.low) if e.low else ("under", e.high)
+        if e.value is not None:
+            name, value = "value", e.value
         return messages(
             "oil_pattern.figure", value=messages(f"oil_pattern.{name}", value=value), unit=self.limit.unit,
             window=self.window.label, limit=self.limit.value,
@@ -102,11 +104,13 @@ class OilPattern:
 
 
 def response_pattern(x: Examination, limits: Mapping[str, Limit]) -> OilPattern:
-    """How a cam's response depends on oil temperature: the slower direction of each window against its limit."""
+    """How a cam's response depends on oil temperature, by the slower direction of each window."""
     return oil_pattern([WindowMetric(w, t63, t63_limit(limits, w)) for w, t63 in slower_t63(x.response)])
 
 
-def oil_pattern(metrics: Sequence[WindowMetric], warm_degc: float = LIMITS["warm_oil_degc"].value) -> OilPattern:
+def oil_pattern(
+    metrics: Sequence[WindowMetric], warm_degc: float = LIMITS["warm_oil_degc"].value
+) -> OilPattern:
     """Name the pattern a figure makes over oil windows.
 
     Each window's chance of being beyond its limit comes from its interval (lognormal for a positive figure).
@@ -116,11 +120,12 @@ def oil_pattern(metrics: Sequence[WindowMetric], warm_degc: float = LIMITS["warm
     """
     known = [m for m in sorted(metrics, key=lambda m: m.window) if m.p_beyond is not None]
     chances = tuple((m.window, m.p_beyond) for m in known)
+    no_change = missing(messages("oil_pattern.no_change"))
     if not known:
-        return OilPattern("unknown", None, (), missing(messages("oil_pattern.no_change")), messages("oil_pattern.no_window"))
+        return OilPattern("unknown", None, (), no_change, messages("oil_pattern.no_window"))
     if len(known) == 1:
         only = messages("oil_pattern.one_window", window=known[0].window.label)
-        return OilPattern("unknown", None, chances, missing(messages("oil_pattern.no_change")), only)
+        return OilPattern("unknown", None, chances, no_change, only)
     weight = _pattern_weights([p for _, p in chances])
     kind = max(weight, key=weight.__getitem__)
     spans = known[0].window.max_degc <= warm_degc <= known[-1].window.min_degc

@@ -35,7 +35,7 @@ def refusal(x: Examination, limits: Mapping[str, Limit]) -> str:
     if gain.value <= 0.0:
         return messages("refusal.against", gain=gain.value)
     if abs(x.rest.offset_deg.value or 0.0) > limits["rest_offset_deg"].value:
-        return ""  # mechanical timing that control takes out while it moves the cam bends the relation as well
+        return ""  # mechanical timing that control takes out while it moves the cam bends the relation too
     # Cam for crankshaft degrees, or the other way about; any other scale is a fault of the reading and judged
     # as that.
     within = math.log(1.0 + limits["scale_error"].value)

@@ -116,7 +116,7 @@ def log_times(figure: Figure, estimate: Estimate, limit: float) -> tuple[float, 
 
 
 def hats(at: float, sigma: float) -> np.ndarray:
-    """How much of a normal distribution (`at`, `sigma`; powers of two) lies at each knot, shape (7,), sum 1."""
+    """How much of a normal distribution (`at`, `sigma`; powers of two) lies at each knot, (7,), sum 1."""
     x = np.clip(at + sigma * _POINTS, KNOTS[0], KNOTS[-1])
     left = np.minimum((x - KNOTS[0]).astype(int), len(KNOTS) - 2)
     part = x - KNOTS[0] - left
@@ -170,7 +170,9 @@ def beyond_makers_limit(view: View, limits: Mapping[str, Limit], numbers: Table)
     return [w for w in weighed if w is not None and w.sure and w.limit.from_profile]
 
 
-def probabilities(evidence: Sequence[Weighed], prior: Mapping[str, float], temperature: float) -> dict[str, float]:
+def probabilities(
+    evidence: Sequence[Weighed], prior: Mapping[str, float], temperature: float
+) -> dict[str, float]:
     """The probability of each condition (they sum to 1) from the evidence."""
     score = {"healthy": 0.0}
     for fault in FAULTS:
@@ -187,7 +189,9 @@ def likeness(weighed: Weighed) -> float:
     return min(math.log2(weighed.times_limit), 0.0)
 
 
-def distance(evidence: Sequence[Weighed], families: Mapping[str, Mapping[str, tuple[float, float]]]) -> tuple[float, str]:
+def distance(
+    evidence: Sequence[Weighed], families: Mapping[str, Mapping[str, Sequence[float]]]
+) -> tuple[float, str]:
     """How far the cam's figures lie from the nearest family the table was fitted on, and that family's name.
 
     Root mean square over the figures measured of how many standard deviations (of that family's cars) they

@@ -104,7 +104,9 @@ def _required(window: OilWindow, then: CamFindings | None, limits: Mapping[str, 
     return here or everywhere or unclear or not covered
 
 
-def _shown(window: OilWindow, now: CamFindings, then: CamFindings | None, limits: Mapping[str, Limit]) -> bool:
+def _shown(
+    window: OilWindow, now: CamFindings, then: CamFindings | None, limits: Mapping[str, Limit]
+) -> bool:
     here = _coverage(now, window)
     if not _covered(here, limits):
         return False
@@ -128,7 +130,8 @@ def _bad(cam: CamFindings) -> list[Weighed]:
     """The figures beyond their limit that speak for a fault; of a cam called healthy none was bad."""
     if cam.verdict.condition == "healthy":
         return []
-    return [w for w in cam.verdict.evidence if w.times_limit > 1.0 and max(w.says.values(), default=0.0) > 0.0]
+    beyond = (w for w in cam.verdict.evidence if w.times_limit > 1.0)
+    return [w for w in beyond if max(w.says.values(), default=0.0) > 0.0]
 
 
 def _not_measured_again(name: str, after: Findings, then: CamFindings | None) -> Weighed | None:

@@ -35,7 +35,7 @@ def code_list(case: Case, name: str) -> Outcome:
 
 
 def _only_left_over(memory: Memory, held: Sequence[TroubleCode]) -> bool:
-    """True where every code was there before the repair and nothing was cleared since: no proof of a fault."""
+    """True where every code was there before the repair and nothing was cleared since."""
     opening = {c.code for name in LISTS for c in memory.held(memory.opening, name)}
     return memory.cleared_since_before is False and all(
         c.code in memory.codes_before and c.code in opening for c in held
@@ -116,7 +116,7 @@ def _opening_is_whole(memory: Memory) -> bool:
 
 def _ago(warm_ups: float | None, km: float | None, minutes: float | None) -> Iterator[str]:
     if warm_ups is not None:
-        yield messages("since_clear_words.warm_up" if warm_ups == 1 else "since_clear_words.warm_ups", value=warm_ups)
+        yield messages("since_clear_words.warm_ups", value=warm_ups)
     if km is not None:
         yield messages("since_clear_words.distance_km", value=km)
     if minutes is not None:
@@ -129,4 +129,5 @@ def driven_km(trace: Trace) -> float | None:
     if len(t) < 2:
         return None
     steps = np.diff(t)
-    return float(np.sum(np.where(steps <= SPEED_HOLD_S, steps * (speed[1:] + speed[:-1]) / 2.0, 0.0)) / 3600.0)
+    steps = np.where(steps <= SPEED_HOLD_S, steps, 0.0)
+    return float(np.sum(steps * (speed[1:] + speed[:-1]) / 2.0) / 3600.0)

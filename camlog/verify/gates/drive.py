@@ -57,7 +57,8 @@ def drive_length(case: Case) -> Outcome:
 
 def _lacking(proof: regulation.PermanentCodeDrive) -> Iterator[str]:
     if proof.running_s < regulation.PERMANENT_RUNNING_S:
-        yield messages("drive_length_words.run_longer", time=_minutes(regulation.PERMANENT_RUNNING_S - proof.running_s))
+        left = _minutes(regulation.PERMANENT_RUNNING_S - proof.running_s)
+        yield messages("drive_length_words.run_longer", time=left)
     if proof.road_s is None or proof.longest_idle_s is None:
         yield messages("drive_length_words.record_speed")
         return
@@ -69,14 +70,15 @@ def _lacking(proof: regulation.PermanentCodeDrive) -> Iterator[str]:
 
 
 def _seconds(value: float | None) -> str:
-    return messages("drive_length_words.unknown" if value is None else "drive_length_words.seconds", value=value)
+    name = "unknown" if value is None else "seconds"
+    return messages(f"drive_length_words.{name}", value=value)
 
 
 def _minutes(seconds: float) -> str:
     if seconds < 60.0:
         return _seconds(math.ceil(seconds))
     minutes = math.ceil(seconds / 60.0)
-    return messages("drive_length_words.minute" if minutes == 1 else "drive_length_words.minutes", value=minutes)
+    return messages("drive_length_words.minutes", value=minutes)
 
 
 @gate(90, "warm_up")

@@ -76,8 +76,8 @@ def _other_profile(case: Case) -> Iterator[str]:
         elif used is None:
             yield messages("profile_words.none_in_use", which=which, theirs=_short(sha256))
         elif sha256 != used.sha256:
-            ours = _short(used.sha256)
-            yield messages("profile_words.another", which=which, theirs=_short(sha256), name=used.name, ours=ours)
+            theirs, ours = _short(sha256), _short(used.sha256)
+            yield messages("profile_words.another", which=which, theirs=theirs, name=used.name, ours=ours)
     judged_by = [_values(f.limits) for f in (case.after, case.before) if f is not None]
     names = [n for n, value in _values(limits_for(used)).items() if any(j.get(n) != value for j in judged_by)]
     if names:
@@ -119,9 +119,8 @@ def order(case: Case) -> Outcome | None:
     """The second drive began after the first had ended."""
     if not case.has_before:
         return None
-    first, second = (
-        datetime.fromisoformat(d.started_at) if d is not None and d.started_at else None for _, d in case.drives
-    )
+    began = (d.started_at if d is not None else None for _, d in case.drives)
+    first, second = (datetime.fromisoformat(time) if time else None for time in began)
     if first is None or second is None:
         return not_shown("unknown")
     end = first + timedelta(seconds=case.before.trace.duration_s if case.before is not None else 0.0)
@@ -135,7 +134,8 @@ def fault_shown(case: Case) -> Outcome | None:
     if not case.has_before:
         return None
     memory, before = case.memory, case.before
-    faults = [messages("fault_words.code", code=c) for c in sorted(memory.codes_before) if memory.in_question(c)]
+    codes = sorted(filter(memory.in_question, memory.codes_before))
+    faults = [messages("fault_words.code", code=c) for c in codes]
     if before is not None:
         faults += [
             messages("fault_words.cam", cam=cam_words(c.cam), condition=c.verdict.condition)

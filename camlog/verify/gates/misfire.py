@@ -30,9 +30,8 @@ def judge_misfires(findings: Findings) -> Outcome:
     """Misfires of one drive against the limit: gone, there, or not surely either."""
     counted = findings.misfire.per_cylinder
     if not counted:
-        return not_shown(
-            "not_counted", answerable=False, reason=findings.misfire.rate.reason or messages("misfire_words.none")
-        )
+        reason = findings.misfire.rate.reason or messages("misfire_words.none")
+        return not_shown("not_counted", answerable=False, reason=reason)
     limit = findings.limits["misfire_per_1000_rev"]
     # What the counter held when recording began counts too.
     rates: dict[int, Estimate] = {
@@ -76,9 +75,8 @@ def _reset_in_between(findings: Findings, cylinder: int) -> bool:
     """True where a counter went down with neither a start nor a stop of the engine to explain it."""
     t, value = findings.trace.samples(signals.misfire(cylinder))
     conditions = findings.conditions
-    edges = np.array(
-        [s.time_s for s in conditions.starts] + [s.start_s for s in conditions.segments if s.state == "engine_off"]
-    )
+    stops = [s.start_s for s in conditions.segments if s.state == "engine_off"]
+    edges = np.array([s.time_s for s in conditions.starts] + stops)
     return any(
         not np.any((edges >= t[i] - START_SLACK_S) & (edges <= t[i + 1] + START_SLACK_S))
         for i in np.flatnonzero(np.diff(value) < 0)

@@ -18,7 +18,11 @@ MONITORS = (VVT, "misfire", "components")
 ALWAYS_RUNNING = ("misfire", "components")
 
 
-@gate(70, "monitor_{}", "monitor", each=lambda case: MONITORS, label=lambda name: messages(f"monitor_names.{name}"))
+def _label(name: str) -> str:
+    return messages(f"monitor_names.{name}")
+
+
+@gate(70, "monitor_{}", "monitor", each=lambda case: MONITORS, label=_label)
 def monitor(case: Case, name: str) -> Outcome:
     """A monitor that would catch a cam, misfire or sensor fault has completed since the clear after the first
     drive."""
@@ -77,4 +81,4 @@ def _result_words(result: TestResult) -> str:
     test = result.test
     low, high = ("" if limit is None else f"{limit:g}" for limit in (test.min, test.max))
     limits = messages("monitor.test_limits", low=low, high=high) if low or high else ""
-    return messages("monitor.test", mid=test.mid, tid=test.tid, value=test.value, unit=test.unit).rstrip() + limits
+    return messages("monitor.test", test=test).rstrip() + limits
