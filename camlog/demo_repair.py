@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from camlog.analysis import analyze
+from camlog.analysis.code_evidence import LISTS
 from camlog.analysis.findings import Findings
 from camlog.capture.clear import Cleared, clear_codes
 from camlog.capture.connect import open_link
@@ -34,7 +35,6 @@ from camlog.simulate.vehicle.setup import VehicleSetup, healthy_twin
 from camlog.stream import TroubleCode
 from camlog.trace import read_trace, write_trace
 from camlog.trust import vin_hash
-from camlog.verify.memory import LISTS
 from camlog.verify.page import write_verification
 from camlog.verify.verification import Verification, verify
 

@@ -132,6 +132,7 @@ class Registered:
     label: Callable[[str], str]
 
     def gates(self, case: Case) -> Iterable[Gate]:
+        """The gate of a case, or one for each of its items; none where the question does not arise."""
         for item in [None] if self.each is None else self.each(case):
             outcome = self.decide(case) if item is None else self.decide(case, item)
             if outcome is not None:

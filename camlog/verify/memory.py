@@ -11,12 +11,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from camlog.analysis.code_evidence import LISTS
 from camlog.codes.families import CAM_FAMILIES, MISFIRE, OIL, OTHER, family_of, is_maker_specific
 from camlog.drive import Drive
 from camlog.errors import InputError
 from camlog.stream import CodeSnapshot, TroubleCode
 
-LISTS = ("stored", "pending", "permanent")
 # Families that bear on a cam, its oil, its sensors and its misfires, whatever the first drive held.
 JOB_FAMILIES = frozenset({*CAM_FAMILIES, MISFIRE, OIL})
 COUNTERS = ("warm_ups", "distance_km", "time_min")

@@ -6,10 +6,11 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from camlog.analysis.code_evidence import LISTS
 from camlog.stream import TroubleCode
 from camlog.trace import Trace
 from camlog.verify.gate import Case, Outcome, codes_not_read, failed, gate, messages, not_shown, passed
-from camlog.verify.memory import COUNTERS, LISTS, Memory, code_words, counter
+from camlog.verify.memory import COUNTERS, Memory, code_words, counter
 
 # Whole minutes and kilometres are counted down, and a module counts by its own clock.
 TIME_ROUNDING_MIN = 1.5

@@ -14,11 +14,12 @@ from typing import Any
 import numpy as np
 
 from camlog import cams, signals
+from camlog.analysis.code_evidence import LISTS
 from camlog.analysis.drive import regulation
 from camlog.analysis.findings import Findings
 from camlog.messages import capital
 from camlog.verify.gate import Case, Outcome, failed, gate, messages, not_applicable, not_shown, passed
-from camlog.verify.memory import LISTS, Memory, code_words
+from camlog.verify.memory import Memory, code_words
 
 # A cold engine shows its worst in the first seconds, where even a short hole may hide it.
 START_S = 10.0
