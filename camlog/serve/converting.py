@@ -1,4 +1,4 @@
-"""Foreign traces converted for the page: each in a thread, which waits at a question until somebody answers it."""
+"""Foreign traces converted for the page: each in a worker, which waits at a question until somebody answers it."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import itertools
 import threading
 import time
 from collections import OrderedDict
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,14 +15,18 @@ from camlog.cams import is_angle
 from camlog.convert import Conversion, Question, convert, default_out, mapping_path, offer_mapping
 from camlog.errors import InputError
 from camlog.serve.folder import Folder
-from camlog.serve.names import fault, kind_of, told
+from camlog.serve.names import kind_of
+from camlog.serve.worker import DONE, ENDS_WITHIN_S, FAILED, Link, Worker, Workers
 from camlog.signals import SIGNALS
 
-WORKING, ASKING, DONE, FAILED, CANCELLED = "working", "asking", "done", "failed", "cancelled"
+WORKING, ASKING, CANCELLED = "working", "asking", "cancelled"
 AT_ONCE = 3
 KEPT = 20
 UNANSWERED_S = 3600.0  # a page that was closed at a question
-_END_S = 5.0
+LIMIT_S = 1800.0  # a conversion of hours of driving takes seconds
+_SHARE_STEP = 0.01
+_CRASHED = "The conversion ended unexpectedly ({how}). The file may be too large for this computer's memory."
+_TOO_LONG = "The conversion was given up: it took too long."
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,24 +50,26 @@ class ConversionLook:
     error: str = ""
 
 
-class _Cancelled(BaseException):
-    """Nobody wants it any more; not an Exception, so that nothing on the way takes it for a fault of the file."""
-
-
 class _Conversion:
-    """One conversion and its thread."""
+    """One conversion in a worker, and the thread that watches it. `answers` are those to the questions of this file, kept
+    from one conversion to the next."""
 
-    def __init__(self, id_: str, path: Path, mapping: Path | None, again: bool, answers: dict[tuple[str, str], str]):
-        self.id, self.path, self.mapping, self.again = id_, path, mapping, again
-        self._answers = answers  # of this file, kept from one conversion to the next
-        self.state, self.share, self.error = WORKING, 0.0, ""
-        self.question: Question | None = None
-        self.number = 0
-        self.result: dict[str, Any] | None = None
-        self._answer: str | None = None
+    def __init__(
+        self, id_: str, path: Path, work: tuple[Path | None, bool], answers: dict[tuple[str, str], str], workers: Workers
+    ):
+        self.id, self.path = id_, path
+        self._answers = answers
+        self.state, self._share, self._error = WORKING, 0.0, ""
+        self._question: Question | None = None
+        self._number = 0
+        self._result: dict[str, Any] | None = None
+        self._worker: Worker | None = None
+        self._since_s = time.monotonic()  # when it began to work, or to wait for an answer
         self._cancelled = False
-        self._changed = threading.Condition()
-        self.thread = threading.Thread(target=self._work, name=f"convert {path.name[:40]}", daemon=True)
+        self._lock = threading.Lock()
+        self.thread = threading.Thread(
+            target=self._work, args=(workers, *work), name=f"convert {path.name[:40]}", daemon=True
+        )
         self.thread.start()
 
     @property
@@ -70,71 +77,75 @@ class _Conversion:
         return self.state in (DONE, FAILED, CANCELLED)
 
     def look(self) -> ConversionLook:
-        with self._changed:
+        with self._lock:
+            earlier = None if self._question is None else self._answers.get(_about(self._question))
             return ConversionLook(
-                self.id,
-                self.path.name,
-                self.state,
-                self.share,
-                self.question,
-                self.number,
-                None if self.question is None else self._answers.get(_about(self.question)),
-                self.result,
-                self.error,
-            )
+                self.id, self.path.name, self.state, self._share, self._question, self._number, earlier,
+                self._result, self._error,
+            )  # fmt: skip
 
     def answer(self, number: int, answer: str | None) -> None:
-        with self._changed:
-            if self.state != ASKING or number != self.number:
+        with self._lock:
+            if self.state != ASKING or number != self._number:
                 return  # answered already, by a second click or on another page
             if answer is None:
-                self._answers.pop(_about(self.question), None)
+                self._answers.pop(_about(self._question), None)
             else:
-                self._answers[_about(self.question)] = answer
-            self._answer, self.question, self.state = answer, None, WORKING
-            self._changed.notify_all()
+                self._answers[_about(self._question)] = answer
+            self._question, self.state, self._since_s = None, WORKING, time.monotonic()
+            with suppress(OSError):  # the worker is gone, as will be told
+                self._worker.order(answer)
 
     def cancel(self) -> None:
-        with self._changed:
-            self._cancelled = True
-            self._changed.notify_all()
+        self._cancelled = True
 
     # ------------------------------------------------------------------ the thread
-    def _work(self) -> None:
-        try:
-            found = convert(
-                self.path, mapping=self.mapping, ask=self._ask, progress=self._progress, force=self.again
-            )
-            state, result, error = DONE, told_of(self.path, found), ""
-        except _Cancelled:
-            state, result, error = CANCELLED, None, ""
-        except InputError as wrong:
-            state, result, error = FAILED, None, told(wrong)
-        except Exception as wrong:  # noqa: BLE001 - told to a person instead of a terminal nobody looks at
-            state, result, error = FAILED, None, fault(wrong)
-        with self._changed:
-            self.question = None
-            self.state, self.result, self.error = state, result, error
+    def _work(self, workers: Workers, mapping: Path | None, again: bool) -> None:
+        kind, result = workers.do(
+            convert_file, self.path, mapping, again, hear=self._hear, give_up=self._give_up, use=self._use
+        )
+        with self._lock:
+            self._question = None
+            if kind == DONE:
+                self._result, self._share, self.state = result, 1.0, DONE
+            elif result == CANCELLED:
+                self.state = CANCELLED
+            else:
+                self._error, self.state = result if kind == FAILED else _CRASHED.format(how=result), FAILED
 
-    def _progress(self, share: float) -> None:
-        if self._cancelled:
-            raise _Cancelled
-        self.share = min(1.0, max(self.share, share))
+    def _use(self, worker: Worker) -> None:
+        self._worker = worker
 
-    def _ask(self, question: Question) -> str | None:
-        until_s = time.monotonic() + UNANSWERED_S
-        with self._changed:
-            self.question, self.state, self._answer = question, ASKING, None
-            self.number += 1
-            while self.state == ASKING and not self._cancelled:
-                if (
-                    not self._changed.wait(max(0.0, until_s - time.monotonic()))
-                    and time.monotonic() >= until_s
-                ):
-                    self._cancelled = True
-            if self._cancelled:
-                raise _Cancelled
-            return self._answer
+    def _hear(self, kind: str, value: Any) -> None:
+        with self._lock:
+            if kind == "share":
+                self._share = value
+            else:
+                self._question, self.state, self._since_s = value, ASKING, time.monotonic()
+                self._number += 1
+
+    def _give_up(self) -> str | None:
+        passed_s = time.monotonic() - self._since_s
+        if self._cancelled or (self.state == ASKING and passed_s > UNANSWERED_S):
+            return CANCELLED
+        return _TOO_LONG if self.state == WORKING and passed_s > LIMIT_S else None
+
+
+def convert_file(link: Link, path: Path, mapping: Path | None, again: bool) -> dict[str, Any]:
+    """In a worker: convert, with the questions put to the server. Gives `ConversionLook.result`. Raises InputError."""
+    shown = 0.0
+
+    def ask(question: Question) -> str | None:
+        link.send("question", question)
+        return link.receive()[0]
+
+    def progress(share: float) -> None:
+        nonlocal shown
+        if share >= shown + _SHARE_STEP:
+            shown = min(1.0, share)
+            link.send("share", shown)
+
+    return result_of(path, convert(path, mapping=mapping, ask=ask, progress=progress, force=again))
 
 
 def _about(question: Question) -> tuple[str, str]:
@@ -144,8 +155,10 @@ def _about(question: Question) -> tuple[str, str]:
 class Conversions:
     """Conversions of a folder's foreign traces. Methods may be called from any thread."""
 
-    def __init__(self, folder: Folder):
+    def __init__(self, folder: Folder, workers: Workers | None = None):
         self._folder = folder
+        self._own_workers = None if workers else Workers()
+        self._workers = workers or self._own_workers
         self._lock = threading.Lock()
         self._numbers = itertools.count(1)
         self._all: OrderedDict[str, _Conversion] = OrderedDict()
@@ -185,7 +198,8 @@ class Conversions:
                     "other files are being converted", remedy="Answer their questions or cancel them first."
                 )
             id_ = f"convert-{next(self._numbers)}"
-            self._all[id_] = _Conversion(id_, path, mapping, again, self._answers.setdefault(path.name, {}))
+            answers = self._answers.setdefault(path.name, {})
+            self._all[id_] = _Conversion(id_, path, (mapping, again), answers, self._workers)
             over = [i for i, one in self._all.items() if one.over]
             for old in over[: max(0, len(over) - KEPT)]:
                 del self._all[old]
@@ -198,22 +212,17 @@ class Conversions:
 
     def look(self, id: str | None) -> ConversionLook | None:
         """The conversion; None where there is none of that id, or it was long ago."""
-        with self._lock:
-            one = self._all.get(id)
+        one = self._all.get(id)
         return None if one is None else one.look()
 
     def answer(self, id: str, question_number: int, answer: str | None) -> None:
         """Answer the question of that number (None: leave it open); an answer to another one is not heard."""
-        with self._lock:
-            one = self._all.get(id)
-        if one is not None:
+        if (one := self._all.get(id)) is not None:
             one.answer(question_number, answer)
 
     def cancel(self, id: str) -> None:
         """Give a conversion up; nothing of it stays."""
-        with self._lock:
-            one = self._all.get(id)
-        if one is not None:
+        if (one := self._all.get(id)) is not None:
             one.cancel()
 
     def close(self) -> None:
@@ -224,7 +233,9 @@ class Conversions:
         for one in all_:
             one.cancel()
         for one in all_:
-            one.thread.join(timeout=_END_S)
+            one.thread.join(timeout=2 * ENDS_WITHIN_S)
+        if self._own_workers:
+            self._own_workers.close()
 
     def converted(self, name: str) -> str | None:
         """Name of the trace a foreign file was converted to, if it is there."""
@@ -247,7 +258,7 @@ class Conversions:
         return found if found.exists() else None
 
 
-def told_of(path: Path, found: Conversion) -> dict[str, Any]:
+def result_of(path: Path, found: Conversion) -> dict[str, Any]:
     """A conversion as `ConversionLook.result`; makes a mapping file ready where something stayed in doubt."""
     columns = []
     for column in found.columns:

@@ -1,28 +1,27 @@
-"""The drive being recorded: one at a time, in a process of its own, told to as many pages as ask."""
+"""The drive being recorded: one at a time, in a worker (`recorder`), shown to as many pages as ask."""
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 import re
 import shutil
 import threading
 import time
 from collections.abc import Callable, Collection, Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from camlog.errors import InputError
 from camlog.profile import VehicleProfile, read_profile
-from camlog.serve import apart
 from camlog.serve.board import Board
 from camlog.serve.cautions import DISK_LOW_BYTES, Cautions
 from camlog.serve.folder import Folder
 from camlog.serve.guide import Guide
 from camlog.serve.jobs import Jobs, make_report
 from camlog.serve.names import told
+from camlog.serve.recorder import record_drive
+from camlog.serve.worker import DIED, DONE, Worker
 from camlog.stream import StreamItem
 from camlog.trust import SIMULATED_REMARK
 
@@ -31,13 +30,15 @@ RECORDING, ENDING, FINISHED, FAILED = "recording", "ending", "finished", "failed
 GROWING = (RECORDING, ENDING)  # a trace is being written
 BUSY = (CONNECTING, CONNECTED, *GROWING)
 
-_POLL_S = 0.25
 # Closing codes of many modules over a slow adapter, a request under way, and the disk.
 ENDS_WITHIN_S = 60.0
 LETS_GO_WITHIN_S = 1.5
 LONGEST_NOTE = 200
 LONGEST_PORT = 200
 _BOARD, _GUIDE = "The figures and charts", "The list of what to drive"
+_DIED = "The recorder ended unexpectedly ({how})."
+_NOT_IN_TIME = "The recorder ended unexpectedly (it took too long)."
+_VIEW_FAILED = "{what} failed; the recording itself is whole, and the recording goes on."
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,9 +104,8 @@ class DriveRecorder:
         self._given = frozenset(g for g in given if g)
         self._cautions = Cautions(folder, disk_low_bytes=disk_low_bytes, disk_usage=disk_usage)
         self._lock = threading.RLock()
-        self._process: Any = None
-        self._pipe: Any = None
-        self._receiver: threading.Thread | None = None
+        self._worker: Worker | None = None  # None: to be let go
+        self._watching = threading.Thread()
         self.board: Board | None = None
         self.guide: Guide | None = None
         self._reset()
@@ -134,37 +134,33 @@ class DriveRecorder:
         Raises InputError while something runs already, and for a port or a profile that cannot be.
         """
         with self._lock:
-            self._must_not_be_busy()
+            if self._state in BUSY:
+                doing = {RECORDING: "a recording runs", ENDING: "a recording is just ending"}
+                raise InputError(
+                    f"{doing.get(self._state, 'an adapter is connected')} already",
+                    remedy="Open the Record page to see it; stop or disconnect it first.",
+                )
             port = self._port_asked(port)
             profile, path = self._profile_asked(vehicle)
             self._reset()
             self._port, self._vehicle, self._profile = port, path, profile
             self.board = self.guide = None
-            context = multiprocessing.get_context("spawn")
-            self._pipe, theirs = context.Pipe()
-            self._process = context.Process(
-                target=apart.run, args=(theirs, port, path, store_vin), name="camlog recorder", daemon=True
-            )  # daemon: a server that ends without `close` ends it too, as cleanly
-            self._process.start()
-            theirs.close()  # else the end of the other process would not be seen
             self._state = CONNECTING
-            self._receiver = threading.Thread(
-                target=self._receive, args=(self._pipe, self._process), name="recorder", daemon=True
+            self._worker = worker = Worker(niced=False, ends_within_s=LETS_GO_WITHIN_S)
+            self._watching = threading.Thread(
+                target=self._watch, args=(worker, port, path, store_vin), name="recorder", daemon=True
             )
-            self._receiver.start()
+            self._watching.start()
 
     def start(self, name: str = "", minutes: float | None = None) -> None:
         """Record into a new trace of the folder. Raises InputError where nothing is connected, or for the name."""
         if minutes is not None and not minutes > 0:
             raise InputError("a recording needs some minutes", remedy="Give more than 0, or none at all.")
         with self._lock:
+            if self._state == RECORDING:
+                raise InputError("a recording runs already", remedy="Stop it before starting another.")
             if self._state != CONNECTED:
-                raise InputError(
-                    "nothing is connected" if self._state != RECORDING else "a recording runs already",
-                    remedy="Connect first."
-                    if self._state != RECORDING
-                    else "Stop it before starting another.",
-                )
+                raise InputError("nothing is connected", remedy="Connect first.")
             self._trace = self._folder.path(self._folder.new_trace_name(name))
             self.board = Board(self._clock)
             self.guide = Guide(self._profile, jobs=self._jobs, trace=self._trace, vehicle=self._vehicle)
@@ -193,23 +189,23 @@ class DriveRecorder:
         with self._lock:
             if self._state in GROWING:
                 raise InputError("a recording runs", remedy="Stop it first.")
-            process, self._process = self._process, None
-            receiver, self._receiver = self._receiver, None
-            self._pipe = None
+            self._worker = None
             self._reset()
-        _end(process, receiver, LETS_GO_WITHIN_S)
+        self._wait(3 * LETS_GO_WITHIN_S)
 
     def close(self) -> None:
         """The server ends: a recording ends cleanly, and is waited for."""
         with self._lock:
-            process, receiver = self._process, self._receiver
-            recording = self._state in GROWING
-            if self._state == RECORDING:
-                with suppress(InputError):
+            if growing := self._state in GROWING:
+                try:
                     self.stop()
-        if recording:
-            receiver.join(ENDS_WITHIN_S)
-        _end(process, receiver, LETS_GO_WITHIN_S)
+                except InputError:
+                    pass  # it is just ending
+        if growing:
+            self._wait(ENDS_WITHIN_S)
+        with self._lock:
+            self._worker = None
+        self._wait(3 * LETS_GO_WITHIN_S)
 
     def status(self) -> RecorderStatus:
         """What is going on, at this moment."""
@@ -223,21 +219,19 @@ class DriveRecorder:
                 shown = self.board.state.batches if self.board is not None and self._trace is not None else 0
                 rows = shown + self._left_out
             return RecorderStatus(
-                self._state, tuple(self._lines), self._port,
+                self._state,
+                tuple(self._lines),
+                self._port,
                 None if self._vehicle is None else Path(self._vehicle).name,
-                None if self._trace is None else self._trace.name, rows, self._clock(), self._error,
-                (*warnings, *self._warnings()), self._report_job,
-            )  # fmt: skip
-
-    # ------------------------------------------------------------------ what may be asked for
-    def _must_not_be_busy(self) -> None:
-        if self._state in BUSY:
-            doing = {RECORDING: "a recording runs", ENDING: "a recording is just ending"}
-            raise InputError(
-                f"{doing.get(self._state, 'an adapter is connected')} already",
-                remedy="Open the Record page to see it; stop or disconnect it first.",
+                None if self._trace is None else self._trace.name,
+                rows,
+                self._clock(),
+                self._error,
+                (*warnings, *self._warnings()),
+                self._report_job,
             )
 
+    # ------------------------------------------------------------------ what may be asked for
     def _port_asked(self, port: str | None) -> str | None:
         """The port, where it is one an adapter can be on: a page may not open any file of this computer."""
         if port is None or port in self._given:
@@ -266,63 +260,52 @@ class DriveRecorder:
 
     def _order(self, *words: object) -> None:
         try:
-            self._pipe.send(words)
+            self._worker.order(*words)
         except (OSError, ValueError, AttributeError) as error:
             raise InputError(
                 "the recorder has ended", remedy="Connect again; what was recorded is in the folder."
             ) from error
 
     # ------------------------------------------------------------------ what comes back
-    def _receive(self, pipe: Any, process: Any) -> None:
-        """Everything one recorder process says, until its end."""
-        while True:
-            try:
-                told = pipe.recv() if pipe.poll(_POLL_S) else None
-            except (OSError, EOFError):
-                break
-            with self._lock:
-                if process is not self._process:
-                    break  # disconnected meanwhile
-                if told is not None:
-                    self._take(*told)
-                guide = self.guide if self._state == RECORDING else None
-                since = self._ending_since_s if self._state == ENDING else None
-            if guide is not None and _GUIDE not in self._failed_views:
-                try:
-                    guide.tick()
-                except Exception as error:  # noqa: BLE001 - a view may not cost the recording
-                    self._drop(_GUIDE, error)
-            if since is not None and time.monotonic() - since > ENDS_WITHIN_S:
-                process.kill()  # the rows are on disk; what does not come is the closing codes
-        process.join(timeout=ENDS_WITHIN_S)
-        if process.is_alive():
-            process.kill()
-            process.join()
-        pipe.close()
+    def _watch(self, worker: Worker, *args: Any) -> None:
+        """One recorder, until its end."""
+        kind, result = worker.do(
+            record_drive,
+            *args,
+            hear=lambda *message: self._hear(worker, *message),
+            give_up=lambda: self._give_up(worker),
+        )
+        worker.end()
         with self._lock:
-            if process is self._process:
-                self._over(process.exitcode)
+            if worker is self._worker:
+                self._over(kind, result)
 
-    def _take(self, kind: str, *said: Any) -> None:
-        if kind == "say":
-            self._lines.append(said[0])
-        elif kind == "connected":
-            lines, self._simulated = said
-            self._lines += lines
-            self._state = CONNECTED
-        elif kind == "items":
-            items, self._left_out = said
-            self._clock.seen(items)
-            self._show(items)
-        elif kind == "recorded":
-            self._rows, troubles, self._left_out = said
-            if troubles:
-                self._lines.append("On the way: " + ", ".join(troubles))
-            self._state = FINISHED
-            self._report()
-        elif kind == "failed":
-            self._error = said[0]
-            self._state = FAILED
+    def _wait(self, within_s: float) -> None:
+        if self._watching.ident is not None:
+            self._watching.join(within_s)
+
+    def _give_up(self, worker: Worker) -> str | None:
+        with self._lock:
+            if worker is not self._worker:
+                return "disconnected"
+            since = self._ending_since_s
+        # The rows are on disk; what does not come is the closing codes.
+        return _NOT_IN_TIME if since is not None and time.monotonic() - since > ENDS_WITHIN_S else None
+
+    def _hear(self, worker: Worker, kind: str, *values: Any) -> None:
+        with self._lock:
+            if worker is not self._worker:
+                return
+            if kind == "say":
+                self._lines += values
+            elif kind == "connected":
+                lines, self._simulated = values
+                self._lines += lines
+                self._state = CONNECTED
+            elif kind == "items":
+                items, self._left_out = values
+                self._clock.seen(items)
+                self._show(items)
 
     def _show(self, items: Sequence[StreamItem]) -> None:
         """To board and guide; one that fails is dropped, as every view is, and told."""
@@ -332,58 +315,45 @@ class DriveRecorder:
             try:
                 for item in items:
                     view.accept(item)
+                if what == _GUIDE and self._state == RECORDING:
+                    view.tick()
             except Exception as error:  # noqa: BLE001 - a view may not cost the recording
-                self._drop(what, error)
+                self._failed_views.append(what)
+                self._lines.append(f"{what} failed ({type(error).__name__}: {error}).")
 
-    def _drop(self, what: str, error: Exception) -> None:
-        with self._lock:
-            self._failed_views.append(what)
-            self._lines.append(f"{what} failed ({type(error).__name__}: {error}).")
-
-    def _over(self, status: int | None) -> None:
-        """The process has ended: as it should, or not."""
-        recorded = self._trace is not None and self._trace.exists()
-        if self._state in BUSY:
-            was, self._state = self._state, FAILED
-            how = "it was killed" if (status or 0) < 0 else f"status {status}"
-            self._error = f"The recorder ended unexpectedly ({how})."
-            if was in GROWING and recorded:
+    def _over(self, kind: str, result: Any) -> None:
+        """The recorder has ended: as it should, or not."""
+        was = self._state
+        if kind == DONE and result is not None:
+            self._rows, troubles, self._left_out = result
+            if troubles:
+                self._lines.append("On the way: " + ", ".join(troubles))
+            self._state = FINISHED
+        else:
+            self._error = _DIED.format(how=result or "stopped") if kind in (DIED, DONE) else result
+            self._state = FAILED
+            if was in GROWING and self._trace.exists():
                 self._error += f" What was recorded until then is in {self._trace.name} and can be used."
                 self._cautions.broke_off(self._trace.name)
-        self._report()
-
-    def _report(self) -> None:
-        """The drive is over: have its report made, once, where it has rows."""
         self._clock.end()
         rows = self.board is not None and self.board.state.batches
-        if self._report_job is None and rows and self._trace.exists():
+        if rows and self._trace.exists():
             try:
                 self._report_job = self._jobs.submit(
-                    f"Report of {self._trace.name}", make_report, str(self._trace), self._vehicle,
+                    f"Report of {self._trace.name}",
+                    make_report,
+                    str(self._trace),
+                    self._vehicle,
                     key=f"report {self._trace}",
-                )  # fmt: skip
+                )
             except InputError as error:
                 self._no_report = f"The report was not begun: {error} The recording is whole."
 
     def _warnings(self) -> tuple[str, ...]:
-        said = [SIMULATED_REMARK[0].upper() + SIMULATED_REMARK[1:]] if self._simulated else []
-        said += [
-            f"{what} failed; the recording itself is whole, and the recording goes on."
-            for what in self._failed_views
-        ]
+        warnings = [SIMULATED_REMARK[0].upper() + SIMULATED_REMARK[1:]] if self._simulated else []
+        warnings += [_VIEW_FAILED.format(what=what) for what in self._failed_views]
         if self._left_out:
-            said.append(f"The page fell behind by {self._left_out} rows; the recording itself is whole.")
+            warnings.append(f"The page fell behind by {self._left_out} rows; the recording itself is whole.")
         if self._no_report:
-            said.append(self._no_report)
-        return tuple(said)
-
-
-def _end(process: Any, receiver: threading.Thread | None, within_s: float) -> None:
-    """Have a recorder process ended that is not recording; the receiver waits for it, so nobody else does."""
-    if process is None or receiver is None or not receiver.is_alive():
-        return
-    process.terminate()
-    receiver.join(within_s)
-    if receiver.is_alive():
-        process.kill()
-        receiver.join(within_s)
+            warnings.append(self._no_report)
+        return tuple(warnings)
