@@ -12,6 +12,7 @@ import pytest
 from camlog.drive import read_drive
 from camlog.errors import InputError
 from camlog.serve import converting
+from camlog.serve.converter import convert_file
 from camlog.serve.converting import AT_ONCE, ConversionLook, Conversions
 from camlog.serve.folder import Folder
 from camlog.serve.worker import Workers
@@ -50,7 +51,7 @@ def bring(folder: Folder, name: str, as_: str | None = None) -> str:
 
 def when(conversions: Conversions, id_: str, *states: str) -> ConversionLook:
     """The conversion once it is in one of these states."""
-    until = time.monotonic() + 20
+    until = time.monotonic() + 60
     while time.monotonic() < until:
         look = conversions.look(id_)
         if look.state in states:
@@ -289,14 +290,14 @@ def convert_slowly(link, path, *more):
             time.sleep(60)
 
     link.send = slowly
-    return converting.convert_file(link, path, *more)
+    return convert_file(link, path, *more)
 
 
 def test_cancelled_in_the_midst_of_writing_nothing_of_it_stays(folder, conversions, monkeypatch):
     name = bring(folder, "cam_two_banks.csv")
     monkeypatch.setattr(converting, "convert_file", convert_slowly)
     id_ = conversions.start(name)
-    until = time.monotonic() + 20
+    until = time.monotonic() + 60
     while conversions.look(id_).share <= 0.6:
         assert time.monotonic() < until
         time.sleep(0.01)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 import secrets
 import threading
+import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -232,3 +233,26 @@ def thinned(values: np.ndarray, points: int) -> np.ndarray:
     read = np.flatnonzero(~np.isnan(values))
     kept, _ = thin(read, values[read], points)
     return np.union1d(kept, np.flatnonzero(np.isnan(values))).astype(np.int64)
+
+
+class StreamClock:
+    """Present time of a stream that comes from another process: the quickest item so far tells the distance."""
+
+    def __init__(self):
+        self._offset_s: float | None = None
+        self._ended_s: float | None = None
+
+    def seen(self, items: Sequence[StreamItem]) -> None:
+        """These items have just come."""
+        offset = time.monotonic() - max(item.time_s for item in items)
+        if self._offset_s is None or offset < self._offset_s:
+            self._offset_s = offset
+
+    def end(self) -> None:
+        """Time stands from here on."""
+        self._ended_s = self()
+
+    def __call__(self) -> float:
+        if self._ended_s is not None:
+            return self._ended_s
+        return 0.0 if self._offset_s is None else max(0.0, time.monotonic() - self._offset_s)

@@ -11,22 +11,18 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from camlog.cams import is_angle
-from camlog.convert import Conversion, Question, convert, default_out, mapping_path, offer_mapping
-from camlog.errors import InputError
+from camlog.convert import Question, default_out, mapping_path
+from camlog.serve.converter import convert_file
 from camlog.serve.folder import Folder
 from camlog.serve.names import kind_of
-from camlog.serve.worker import DONE, ENDS_WITHIN_S, FAILED, Link, Worker, Workers
-from camlog.signals import SIGNALS
+from camlog.serve.words import problem, sentence
+from camlog.serve.worker import DONE, ENDS_WITHIN_S, FAILED, Worker, Workers
 
 WORKING, ASKING, CANCELLED = "working", "asking", "cancelled"
 AT_ONCE = 3
 KEPT = 20
 UNANSWERED_S = 3600.0  # a page that was closed at a question
 LIMIT_S = 1800.0  # a conversion of hours of driving takes seconds
-_SHARE_STEP = 0.01
-_CRASHED = "The conversion ended unexpectedly ({how}). The file may be too large for this computer's memory."
-_TOO_LONG = "The conversion was given up: it took too long."
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +107,7 @@ class _Conversion:
             elif result == CANCELLED:
                 self.state = CANCELLED
             else:
-                self._error, self.state = result if kind == FAILED else _CRASHED.format(how=result), FAILED
+                self._error, self.state = result if kind == FAILED else sentence("conversion_crashed", how=result), FAILED
 
     def _use(self, worker: Worker) -> None:
         self._worker = worker
@@ -128,24 +124,7 @@ class _Conversion:
         passed_s = time.monotonic() - self._since_s
         if self._cancelled or (self.state == ASKING and passed_s > UNANSWERED_S):
             return CANCELLED
-        return _TOO_LONG if self.state == WORKING and passed_s > LIMIT_S else None
-
-
-def convert_file(link: Link, path: Path, mapping: Path | None, again: bool) -> dict[str, Any]:
-    """In a worker: convert, with the questions put to the server. Gives `ConversionLook.result`. Raises InputError."""
-    shown = 0.0
-
-    def ask(question: Question) -> str | None:
-        link.send("question", question)
-        return link.receive()[0]
-
-    def progress(share: float) -> None:
-        nonlocal shown
-        if share >= shown + _SHARE_STEP:
-            shown = min(1.0, share)
-            link.send("share", shown)
-
-    return result_of(path, convert(path, mapping=mapping, ask=ask, progress=progress, force=again))
+        return sentence("conversion_too_long") if self.state == WORKING and passed_s > LIMIT_S else None
 
 
 def _about(question: Question) -> tuple[str, str]:
@@ -177,26 +156,17 @@ class Conversions:
         mapping = self._mapping(path)
         with self._lock:
             if self._closed:
-                raise InputError("the server is ending", remedy="Start it again.")
+                raise problem("server_ends")
             running = [one for one in self._all.values() if not one.over]
             for one in running:
                 if one.path == path:
                     return one.id
                 if default_out(one.path) == default_out(path):
-                    raise InputError(
-                        f"{one.path.name} is just becoming the same recording", file=name,
-                        remedy="Finish or cancel that first, or rename one of the two files.",
-                    )  # fmt: skip
+                    raise problem("becomes_same", name, other=one.path.name)
             if target.exists() and not again:
-                raise InputError(
-                    "was converted already",
-                    file=name,
-                    remedy=f"Its recording is {target.name}; or convert it again.",
-                )
+                raise problem("converted_before", name, trace=target.name)
             if len(running) >= AT_ONCE:
-                raise InputError(
-                    "other files are being converted", remedy="Answer their questions or cancel them first."
-                )
+                raise problem("many_conversions")
             id_ = f"convert-{next(self._numbers)}"
             answers = self._answers.setdefault(path.name, {})
             self._all[id_] = _Conversion(id_, path, (mapping, again), answers, self._workers)
@@ -250,36 +220,9 @@ class Conversions:
     def _trace(self, name: str) -> Path:
         path = self._folder.existing(name)
         if kind_of(name) != "trace":
-            raise InputError("is not a recording", file=name, remedy="Choose one in the list of recordings.")
+            raise problem("no_trace", name)
         return path
 
     def _mapping(self, path: Path) -> Path | None:
         found = self._folder.path(mapping_path(path).name)
         return found if found.exists() else None
-
-
-def result_of(path: Path, found: Conversion) -> dict[str, Any]:
-    """A conversion as `ConversionLook.result`; makes a mapping file ready where something stayed in doubt."""
-    columns = []
-    for column in found.columns:
-        title = SIGNALS[column.signal].title if column.signal in SIGNALS else ""
-        if column.doubtful:
-            kind = "doubtful"
-        elif column.signal is not None:
-            kind = "signal"
-        else:
-            kind = "own" if column.written_as else "left_out"
-        columns.append(
-            {
-                "heading": column.name or f"column {column.index + 1}", "kind": kind, "signal": column.signal,
-                "title": title, "unit": column.unit, "written_as": column.written_as, "reason": column.reason,
-            }
-        )  # fmt: skip
-    mapping = None
-    if found.doubtful:
-        mapping, _ = offer_mapping(path, found.mapping_text, elsewhere=False)
-    angles = any(c["kind"] == "signal" and is_angle(c["signal"]) for c in columns)
-    return {
-        "trace": found.trace_path.name, "rows": found.rows, "notes": list(found.notes), "mapping": mapping and mapping.name,
-        "cam_angles": angles, "columns": columns,
-    }  # fmt: skip

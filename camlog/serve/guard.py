@@ -10,24 +10,20 @@ from __future__ import annotations
 
 import ipaddress
 import logging
-import math
 import re
 import socket
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
 
 import flask
-import jinja2
 from dash.exceptions import DependencyException, InvalidResourceError
 from werkzeug.exceptions import HTTPException
 from werkzeug.http import parse_cookie
 
-from camlog.cautions import OPERATE, caution
 from camlog.errors import InputError
 from camlog.serve.names import told
-from camlog.serve.pairing import SESSION_S, Pairing
+from camlog.serve.pairing import Pairing
+from camlog.serve.pairing_page import pair, pairing_page
 from camlog.serve.words import sentence
 
 BODY_LIMIT_BYTES = 1_000_000
@@ -53,10 +49,6 @@ HEADERS = {
 # complaint (HTML Living Standard, "obtain a cross-origin opener policy").
 OPENER_POLICY = ("Cross-Origin-Opener-Policy", "same-origin")
 CLOSED_POLICY = "default-src 'none'; frame-ancestors 'none'; base-uri 'none'; form-action 'none'; sandbox"
-PAIR_POLICY = (
-    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; form-action 'self'; "
-    "frame-ancestors 'none'; base-uri 'none'"
-)
 
 _log = logging.getLogger("camlog.serve")
 
@@ -147,13 +139,11 @@ class Guard:
             return crossed
         if ask.path.rstrip("/") in _CLOSED:
             return Refusal(404, "no_page")
-        if is_loopback(ask.peer):
+        if self.lets_in(ask):
             return None
         if self.pairing is None:
             return Refusal(403, "own_only")
-        if ask.path == PAIR_ROUTE or self.pairing.knows(self.token(ask)):
-            return None
-        return Refusal(401, "pair_first", pair=True)
+        return None if ask.path == PAIR_ROUTE else Refusal(401, "pair_first", pair=True)
 
     def reached_by(self, host: str) -> bool:
         """Whether a Host header names this server; a name anyone could point here never does (rebinding)."""
@@ -173,9 +163,10 @@ class Guard:
             return False
         return address.is_loopback or wildcard or address == own
 
-    def token(self, ask: Ask) -> str | None:
-        """The session's token that came with a request."""
-        return parse_cookie(ask.headers.get("COOKIE", "")).get(self.cookie)
+    def lets_in(self, ask: Ask) -> bool:
+        """Whether a request is from this computer, or from a paired device by the token that came with it."""
+        token = parse_cookie(ask.headers.get("COOKIE", "")).get(self.cookie)
+        return is_loopback(ask.peer) or (self.pairing is not None and self.pairing.knows(token))
 
 
 def _crossed(ask: Ask, host: str) -> Refusal | None:
@@ -205,7 +196,7 @@ def protect(server: flask.Flask, guard: Guard) -> None:
         server.register_error_handler(gone, lambda error: _plain(404, sentence("no_page")))
     server.register_error_handler(Exception, _failed)
     if guard.pairing is not None:
-        server.add_url_rule(PAIR_ROUTE, "pair", lambda: _pair(guard), methods=["GET", "POST"])
+        server.add_url_rule(PAIR_ROUTE, "pair", lambda: pair(guard, Ask.of(flask.request.environ)), methods=["GET", "POST"])
 
 
 def is_loopback(peer: str) -> bool:
@@ -231,7 +222,7 @@ def _before(guard: Guard) -> flask.Response | None:
     refused = guard.refusal(ask)
     if refused is not None:
         if refused.pair and ask.method in ("GET", "HEAD") and "text/html" in ask.headers.get("ACCEPT", ""):
-            response = _pairing_page(guard, ask.peer, 401)
+            response = pairing_page(guard, ask.peer, 401)
         else:
             response = _plain(refused.status, sentence(refused.name))
         if refused.status == 401:
@@ -271,46 +262,6 @@ def _failed(error: Exception) -> flask.Response:
     traced = _log.isEnabledFor(logging.DEBUG)
     _log.error("%s %r failed: %r", flask.request.method, flask.request.path, error, exc_info=traced)
     return _plain(500, sentence("server_fault"))
-
-
-def _pair(guard: Guard) -> flask.Response:
-    pairing, request = guard.pairing, flask.request
-    ask = Ask.of(request.environ)
-    if is_loopback(ask.peer) or pairing.knows(guard.token(ask)):
-        return flask.redirect("/", 303)
-    if request.method != "POST":
-        return _pairing_page(guard, ask.peer, 200)
-    if not pairing.code or pairing.wait_s(ask.peer) > 0.0:
-        return _pairing_page(guard, ask.peer, 429)
-    token = pairing.try_code(request.form.get("code", ""), ask.peer)
-    if token is None:
-        return _pairing_page(guard, ask.peer, 403, wrong=True)
-    response = flask.redirect("/", 303)
-    response.set_cookie(guard.cookie, token, max_age=int(SESSION_S), httponly=True, samesite="Strict", path="/")
-    return response
-
-
-@cache
-def _template() -> jinja2.Template:
-    return jinja2.Template(files("camlog.serve").joinpath("pair.html").read_text(encoding="utf-8"), autoescape=True)
-
-
-def _pairing_page(guard: Guard, peer: str, status: int, wrong: bool = False) -> flask.Response:
-    """What a device sees that is not paired: a page without script that needs nothing else of the server."""
-    wait_s = math.ceil(guard.pairing.wait_s(peer))
-    notices = [sentence("withdrawn")] if not guard.pairing.code else []
-    if wrong:
-        notices.append(sentence("wrong_code"))
-    if wait_s > 0:
-        notices.append(sentence("wait", seconds=wait_s))
-    response = flask.Response(_template().render(notices=notices, care=caution(OPERATE)), status, mimetype="text/html")
-    response.headers["Content-Security-Policy"] = PAIR_POLICY
-    # With "no-referrer" a browser sends "Origin: null" with the form (Fetch, "append a request Origin
-    # header").
-    response.headers["Referrer-Policy"] = "same-origin"
-    if wait_s > 0:
-        response.headers["Retry-After"] = str(wait_s)
-    return response
 
 
 def _address(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:

@@ -11,8 +11,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
-from camlog.errors import InputError
 from camlog.serve.tasks import make_comparison, make_report, make_verification, provisional
+from camlog.serve.words import problem, sentence
 from camlog.serve.worker import DIED, FAILED, Workers, unlinked
 
 __all__ = ["Jobs", "Look", "make_comparison", "make_report", "make_verification", "provisional"]
@@ -22,14 +22,7 @@ KEPT = 100  # finished jobs whose result can still be asked for
 MOST_WAITING = 50
 LIMIT_S = 1800.0  # an analysis of hours of driving takes a minute
 _CLOSES_WITHIN_S = 10.0
-
-CRASHED = (
-    "The analysis ended unexpectedly ({how}); the recording is not affected. Try again; if it happens again, the file "
-    "may be too large for this computer's memory."
-)
-TOO_LONG = "The analysis was given up: it took too long."
-CANCELLED = "Cancelled."
-CLOSED = "The server ended before this was done."
+CANCELLED = sentence("cancelled")
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,13 +74,13 @@ class Jobs:
         """
         with self._lock:
             if self._closed:
-                raise InputError("the server is ending", remedy="Start it again.")
+                raise problem("server_ends")
             alive = [job for job in self._jobs.values() if not job.look.over]
             for job in alive:
                 if key is not None and job.key == key and not job.cancelled:
                     return job.look.id
             if len(alive) >= MOST_WAITING:
-                raise InputError("too many analyses are waiting", remedy="Try again when some of them are done.")
+                raise problem("many_jobs")
             id_ = f"job-{next(self._numbers)}"
             self._jobs[id_] = job = _Job(Look(id_, title, WAITING), function, args, key)
             over = [i for i, j in self._jobs.items() if j.look.over]
@@ -148,18 +141,18 @@ class Jobs:
             if state == DONE:
                 self._became(job, state=DONE, result=result, seconds=seconds)
             else:
-                error = CRASHED.format(how=result) if state == DIED else result
+                error = sentence("job_crashed", how=result) if state == DIED else result
                 self._became(job, state=FAILED, error=error, seconds=seconds)
         for job in [job for job in self._jobs.values() if not job.look.over]:
-            self._became(job, state=FAILED, error=CLOSED)
+            self._became(job, state=FAILED, error=sentence("server_ended"))
 
     def _reason(self, job: _Job) -> str | None:
         """Why a running job is to be given up; None where it is not."""
         if self._closed:
-            return CLOSED
+            return sentence("server_ended")
         if job.cancelled:
             return CANCELLED
-        return TOO_LONG if time.monotonic() - job.began_s > self._limit_s else None
+        return sentence("job_too_long") if time.monotonic() - job.began_s > self._limit_s else None
 
     def _became(self, job: _Job, **changes: Any) -> None:
         with self._lock:

@@ -10,20 +10,18 @@ import asyncio
 import logging
 import re
 import socket
-import sys
-import tempfile
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from typing import Any, NamedTuple
-from urllib.parse import unquote_to_bytes
+from typing import Any
 
 import h11
 from werkzeug.http import http_date
 
-from camlog.serve.guard import CLOSED_POLICY, HEADERS, PAIR_ROUTE, UPLOAD_ROUTE, Ask, Guard, is_loopback
+from camlog.serve.gateway import Answer, begin, environ_of, refusal
+from camlog.serve.guard import PAIR_ROUTE, UPLOAD_ROUTE, Ask, Guard, is_loopback
 from camlog.serve.pairing import device_of
 from camlog.serve.words import sentence
 
@@ -41,7 +39,6 @@ CONNECTIONS_PER_GUEST = 24
 UPLOADS = 3  # at once
 _BACKLOG = 128
 _READ_BYTES = 65_536
-_IN_MEMORY_BYTES = 1_000_000  # a larger body waits in a temporary file
 _END_S = 5.0  # for the answers under way when the server ends
 _LINGER_S = 2.0  # how long what follows a refused head is read, so that the refusal arrives (RFC 9112, 9.6)
 
@@ -51,13 +48,6 @@ _SEVERAL_LENGTHS = re.compile(rb"\ncontent-length:[^\n]*,", re.IGNORECASE)
 _HEAD_END = re.compile(rb"\r?\n\r?\n")
 
 _log = logging.getLogger("camlog.serve")
-
-
-class _Answer(NamedTuple):
-    status: int
-    headers: list[tuple[str, str]]
-    body: Iterable[bytes]
-    pieces: Iterator[bytes]
 
 
 class _Refused(Exception):
@@ -172,12 +162,12 @@ class Listening:
             if environ is None:
                 return False
             connection.stage = _WORKING
-            answer = await self._loop.run_in_executor(self._pool, _begun, self._application, environ)
+            answer = await self._loop.run_in_executor(self._pool, begin, self._application, environ)
         except h11.RemoteProtocolError as error:
             name = "too_large" if error.error_status_hint == 431 else "no_request"
-            answer = _refusal(error.error_status_hint, sentence(name))
+            answer = refusal(error.error_status_hint, sentence(name))
         except _Refused as refused:
-            answer = _refusal(*refused.args)
+            answer = refusal(*refused.args)
         cut_off = http.their_state is not h11.DONE  # what else comes is of this request, or of none
         connection.stage = _ANSWERING
         await self._send(connection, answer, cut_off)
@@ -207,7 +197,7 @@ class Listening:
             return None
         if _SEVERAL_LENGTHS.search(_HEAD_END.split(read, maxsplit=1)[0]):
             raise _Refused(400, sentence("no_request"))
-        environ = _environ(head, connection)
+        environ = environ_of(head, connection.peer, *connection.writer.get_extra_info("sockname")[:2])
         connection.method = environ["REQUEST_METHOD"]
         path, length = environ["PATH_INFO"], int(environ.get("CONTENT_LENGTH") or 0)
         most = self._guard.body_limit(connection.method, path)
@@ -239,7 +229,7 @@ class Listening:
             limit.reschedule(limit.when() + len(event.data) / UPLOAD_BYTES_PER_S)
         body.seek(0)
 
-    async def _send(self, connection: _Connection, answer: _Answer, last: bool) -> None:
+    async def _send(self, connection: _Connection, answer: Answer, last: bool) -> None:
         headers = [(name, value.encode("latin-1")) for name, value in answer.headers]
         headers += [("Date", http_date())] + ([("Connection", "close")] if last else [])
         most = max(1, int(ANSWER_S * ANSWER_BYTES_PER_S))
@@ -252,61 +242,6 @@ class Listening:
         finally:
             if close := getattr(answer.body, "close", None):
                 close()
-
-
-def _begun(application: Callable, environ: dict[str, Any]) -> _Answer:
-    """What a WSGI application answers, begun in this thread. It must call `start_response` at once, as Flask does."""
-    told: list[Any] = []
-    body = application(environ, lambda status, headers, exc_info=None: told.extend((status, headers)))
-    status, headers = told[-2:]
-    return _Answer(int(status.split()[0]), headers, body, iter(body))
-
-
-def _refusal(status: int, line: str) -> _Answer:
-    """The answer to what never reaches the application: one plain line, with the headers of all others."""
-    body = [f"{line}\n".encode()]
-    headers = {
-        "Content-Type": "text/plain; charset=utf-8",
-        "Content-Length": str(len(body[0])),
-        "Content-Security-Policy": CLOSED_POLICY,
-        "Cache-Control": "no-store",
-        **HEADERS,
-    }
-    return _Answer(status, list(headers.items()), body, iter(body))
-
-
-def _environ(head: h11.Request, connection: _Connection) -> dict[str, Any]:
-    """The WSGI environment (PEP 3333) of a request, its body still empty."""
-    target = head.target.decode("latin-1")
-    path, _, query = target.partition("?")
-    host, port = connection.writer.get_extra_info("sockname")[:2]
-    environ: dict[str, Any] = {
-        "REQUEST_METHOD": head.method.decode("latin-1"),
-        "SCRIPT_NAME": "",
-        "PATH_INFO": "/" + unquote_to_bytes(path).decode("latin-1").lstrip("/"),
-        "QUERY_STRING": query,
-        "REQUEST_URI": target,
-        "SERVER_NAME": host,
-        "SERVER_PORT": str(port),
-        "SERVER_PROTOCOL": f"HTTP/{head.http_version.decode('latin-1')}",
-        "REMOTE_ADDR": connection.peer,
-        "wsgi.version": (1, 0),
-        "wsgi.url_scheme": "http",
-        "wsgi.input": tempfile.SpooledTemporaryFile(_IN_MEMORY_BYTES),
-        "wsgi.input_terminated": True,  # it ends where the body does (Werkzeug)
-        "wsgi.errors": sys.stderr,
-        "wsgi.multithread": True,
-        "wsgi.multiprocess": False,
-        "wsgi.run_once": False,
-    }
-    for name, value in head.headers:
-        if b"_" in name:
-            continue  # it would stand for the one written with "-"
-        key = name.decode("latin-1").upper().replace("-", "_")
-        key = key if key in ("CONTENT_TYPE", "CONTENT_LENGTH") else f"HTTP_{key}"
-        value = value.decode("latin-1")
-        environ[key] = f"{environ[key]},{value}" if key in environ else value
-    return environ
 
 
 def _least_needed(connections: Sequence[_Connection]) -> _Connection | None:

@@ -1,7 +1,7 @@
 """The recorder's side of a recording: connection, capture and trace file, in a worker of their own.
 
 It sends `("say", text)` while connecting, `("connected", lines, simulated)` and `("items", [...], left out so far)`, and is
-ordered `("start", path, minutes)`, `("mark", text)` and `("stop",)`. Where the server dies, the recording ends as
+ordered `("start", path)`, `("mark", text)` and `("stop",)`. Where the server dies, the recording ends as
 `stop` ends it: with closing codes and a whole drive file.
 """
 
@@ -131,5 +131,5 @@ def _record(
     # Not from the signal itself: it may have interrupted the very call that this makes.
     link.at_end = lambda: threading.Thread(target=source.stop, name="ending").start()
     view = PipeView(link.send)
-    done = record(source, order[1], views=[view], minutes=order[2])
+    done = record(source, order[1], views=[view])
     return done.rows, [f"{PROBLEMS.get(kind, kind)} ×{count}" for kind, count in done.errors.items()], view.left_out

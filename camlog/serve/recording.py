@@ -4,23 +4,24 @@ from __future__ import annotations
 
 import os
 import re
-import shutil
 import threading
 import time
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from camlog.errors import InputError
+from camlog.messages import capital
 from camlog.profile import VehicleProfile, read_profile
-from camlog.serve.board import Board
-from camlog.serve.cautions import DISK_LOW_BYTES, Cautions
+from camlog.serve.board import Board, StreamClock
+from camlog.serve.cautions import Cautions
 from camlog.serve.folder import Folder
 from camlog.serve.guide import Guide
 from camlog.serve.jobs import Jobs, make_report
 from camlog.serve.names import told
 from camlog.serve.recorder import record_drive
+from camlog.serve.words import problem, sentence
 from camlog.serve.worker import DIED, DONE, Worker
 from camlog.stream import StreamItem
 from camlog.trust import SIMULATED_REMARK
@@ -35,10 +36,6 @@ ENDS_WITHIN_S = 60.0
 LETS_GO_WITHIN_S = 1.5
 LONGEST_NOTE = 200
 LONGEST_PORT = 200
-_BOARD, _GUIDE = "The figures and charts", "The list of what to drive"
-_DIED = "The recorder ended unexpectedly ({how})."
-_NOT_IN_TIME = "The recorder ended unexpectedly (it took too long)."
-_VIEW_FAILED = "{what} failed; the recording itself is whole, and the recording goes on."
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,50 +59,21 @@ class RecorderStatus:
         return self.name if self.state in GROWING else None
 
 
-class _StreamClock:
-    """Present time of a stream that comes from another process: the quickest item so far tells the distance."""
-
-    def __init__(self):
-        self._offset_s: float | None = None
-        self._ended_s: float | None = None
-
-    def seen(self, items: Sequence[StreamItem]) -> None:
-        offset = time.monotonic() - max(item.time_s for item in items)
-        if self._offset_s is None or offset < self._offset_s:
-            self._offset_s = offset
-
-    def end(self) -> None:
-        self._ended_s = self()
-
-    def __call__(self) -> float:
-        if self._ended_s is not None:
-            return self._ended_s
-        return 0.0 if self._offset_s is None else max(0.0, time.monotonic() - self._offset_s)
-
-
 class DriveRecorder:
     """One recording at a time: `connect`, `start`, `mark`, `stop`. Methods may be called from any thread; they
     return at once, but for `close` and `disconnect`, which let the adapter go first.
 
     `given` are ports and profiles named on the command line, which need not lie where a page may choose from.
-    `disk_usage` is asked for free space as `shutil.disk_usage`.
     """
 
-    def __init__(
-        self,
-        folder: Folder,
-        jobs: Jobs,
-        *,
-        given: Collection[str | None] = (),
-        disk_low_bytes: float = DISK_LOW_BYTES,
-        disk_usage: Callable[[Path], Any] = shutil.disk_usage,
-    ):
+    def __init__(self, folder: Folder, jobs: Jobs, *, given: Collection[str | None] = ()):
         self._folder, self._jobs = folder, jobs
         self._given = frozenset(g for g in given if g)
-        self._cautions = Cautions(folder, disk_low_bytes=disk_low_bytes, disk_usage=disk_usage)
+        self._cautions = Cautions(folder)
         self._lock = threading.RLock()
         self._worker: Worker | None = None  # None: to be let go
         self._watching = threading.Thread()
+        self._watching.start()
         self.board: Board | None = None
         self.guide: Guide | None = None
         self._reset()
@@ -125,7 +93,7 @@ class DriveRecorder:
         self._failed_views: list[str] = []
         self._no_report: str | None = None
         self._report_job: str | None = None
-        self._clock = _StreamClock()
+        self._clock = StreamClock()
 
     # ------------------------------------------------------------------ what a page does
     def connect(self, port: str | None, vehicle: str | None, *, store_vin: bool = False) -> None:
@@ -135,11 +103,8 @@ class DriveRecorder:
         """
         with self._lock:
             if self._state in BUSY:
-                doing = {RECORDING: "a recording runs", ENDING: "a recording is just ending"}
-                raise InputError(
-                    f"{doing.get(self._state, 'an adapter is connected')} already",
-                    remedy="Open the Record page to see it; stop or disconnect it first.",
-                )
+                doing = self._state if self._state in GROWING else CONNECTED
+                raise problem(f"busy_{doing}")
             port = self._port_asked(port)
             profile, path = self._profile_asked(vehicle)
             self._reset()
@@ -152,35 +117,31 @@ class DriveRecorder:
             )
             self._watching.start()
 
-    def start(self, name: str = "", minutes: float | None = None) -> None:
+    def start(self, name: str = "") -> None:
         """Record into a new trace of the folder. Raises InputError where nothing is connected, or for the name."""
-        if minutes is not None and not minutes > 0:
-            raise InputError("a recording needs some minutes", remedy="Give more than 0, or none at all.")
         with self._lock:
             if self._state == RECORDING:
-                raise InputError("a recording runs already", remedy="Stop it before starting another.")
+                raise problem("runs_already")
             if self._state != CONNECTED:
-                raise InputError("nothing is connected", remedy="Connect first.")
+                raise problem("not_connected")
             self._trace = self._folder.path(self._folder.new_trace_name(name))
             self.board = Board(self._clock)
             self.guide = Guide(self._profile, jobs=self._jobs, trace=self._trace, vehicle=self._vehicle)
-            self._order("start", str(self._trace), minutes)
+            self._order("start", str(self._trace))
             self._state = RECORDING
 
     def mark(self, text: str = "rattle heard") -> None:
         """Put a marker at this moment. Raises InputError where nothing is being recorded."""
         with self._lock:
             if self._state != RECORDING:
-                raise InputError(
-                    "nothing is being recorded, so nothing was marked", remedy="Start a recording first."
-                )
+                raise problem("not_marked")
             self._order("mark", " ".join(text.split())[:LONGEST_NOTE])
 
     def stop(self) -> None:
         """End the recording, with the closing codes. Raises InputError where none runs."""
         with self._lock:
             if self._state != RECORDING:
-                raise InputError("nothing is being recorded", remedy="Start a recording first.")
+                raise problem("not_recording")
             self._order("stop")
             self._state, self._ending_since_s = ENDING, time.monotonic()
 
@@ -188,10 +149,10 @@ class DriveRecorder:
         """Let the adapter go, or put a failed or finished recording aside. Raises InputError in mid-drive."""
         with self._lock:
             if self._state in GROWING:
-                raise InputError("a recording runs", remedy="Stop it first.")
+                raise problem("in_mid_drive")
             self._worker = None
             self._reset()
-        self._wait(3 * LETS_GO_WITHIN_S)
+        self._watching.join(3 * LETS_GO_WITHIN_S)
 
     def close(self) -> None:
         """The server ends: a recording ends cleanly, and is waited for."""
@@ -202,10 +163,10 @@ class DriveRecorder:
                 except InputError:
                     pass  # it is just ending
         if growing:
-            self._wait(ENDS_WITHIN_S)
+            self._watching.join(ENDS_WITHIN_S)
         with self._lock:
             self._worker = None
-        self._wait(3 * LETS_GO_WITHIN_S)
+        self._watching.join(3 * LETS_GO_WITHIN_S)
 
     def status(self) -> RecorderStatus:
         """What is going on, at this moment."""
@@ -244,10 +205,7 @@ class DriveRecorder:
             or re.fullmatch(r"/dev/[\w./\-]+", real)
         ):
             return port
-        raise InputError(
-            f"{port[:60]!r} is no port of an adapter",
-            remedy="Choose one of the list, or write a device such as /dev/rfcomm0, or socket://HOST:PORT.",
-        )
+        raise problem("no_port", port=port[:60])
 
     def _profile_asked(self, vehicle: str | None) -> tuple[VehicleProfile | None, str | None]:
         if not vehicle:
@@ -262,9 +220,7 @@ class DriveRecorder:
         try:
             self._worker.order(*words)
         except (OSError, ValueError, AttributeError) as error:
-            raise InputError(
-                "the recorder has ended", remedy="Connect again; what was recorded is in the folder."
-            ) from error
+            raise problem("recorder_ended") from error
 
     # ------------------------------------------------------------------ what comes back
     def _watch(self, worker: Worker, *args: Any) -> None:
@@ -280,17 +236,13 @@ class DriveRecorder:
             if worker is self._worker:
                 self._over(kind, result)
 
-    def _wait(self, within_s: float) -> None:
-        if self._watching.ident is not None:
-            self._watching.join(within_s)
-
     def _give_up(self, worker: Worker) -> str | None:
         with self._lock:
             if worker is not self._worker:
                 return "disconnected"
             since = self._ending_since_s
         # The rows are on disk; what does not come is the closing codes.
-        return _NOT_IN_TIME if since is not None and time.monotonic() - since > ENDS_WITHIN_S else None
+        return sentence("recorder_late") if since is not None and time.monotonic() - since > ENDS_WITHIN_S else None
 
     def _hear(self, worker: Worker, kind: str, *values: Any) -> None:
         with self._lock:
@@ -309,17 +261,18 @@ class DriveRecorder:
 
     def _show(self, items: Sequence[StreamItem]) -> None:
         """To board and guide; one that fails is dropped, as every view is, and told."""
-        for view, what in ((self.board, _BOARD), (self.guide, _GUIDE)):
+        for view, what in ((self.board, "board"), (self.guide, "guide")):
             if what in self._failed_views:
                 continue
             try:
                 for item in items:
                     view.accept(item)
-                if what == _GUIDE and self._state == RECORDING:
+                if what == "guide" and self._state == RECORDING:
                     view.tick()
             except Exception as error:  # noqa: BLE001 - a view may not cost the recording
                 self._failed_views.append(what)
-                self._lines.append(f"{what} failed ({type(error).__name__}: {error}).")
+                text = f"{type(error).__name__}: {error}"
+                self._lines.append(sentence("view_fault", what=sentence(what), error=text))
 
     def _over(self, kind: str, result: Any) -> None:
         """The recorder has ended: as it should, or not."""
@@ -327,13 +280,13 @@ class DriveRecorder:
         if kind == DONE and result is not None:
             self._rows, troubles, self._left_out = result
             if troubles:
-                self._lines.append("On the way: " + ", ".join(troubles))
+                self._lines.append(sentence("troubles", troubles=", ".join(troubles)))
             self._state = FINISHED
         else:
-            self._error = _DIED.format(how=result or "stopped") if kind in (DIED, DONE) else result
+            self._error = sentence("recorder_died", how=result or "stopped") if kind in (DIED, DONE) else result
             self._state = FAILED
             if was in GROWING and self._trace.exists():
-                self._error += f" What was recorded until then is in {self._trace.name} and can be used."
+                self._error += sentence("kept", file=self._trace.name)
                 self._cautions.broke_off(self._trace.name)
         self._clock.end()
         rows = self.board is not None and self.board.state.batches
@@ -347,13 +300,11 @@ class DriveRecorder:
                     key=f"report {self._trace}",
                 )
             except InputError as error:
-                self._no_report = f"The report was not begun: {error} The recording is whole."
+                self._no_report = sentence("no_report", why=error)
 
     def _warnings(self) -> tuple[str, ...]:
-        warnings = [SIMULATED_REMARK[0].upper() + SIMULATED_REMARK[1:]] if self._simulated else []
-        warnings += [_VIEW_FAILED.format(what=what) for what in self._failed_views]
+        warnings = [capital(SIMULATED_REMARK)] if self._simulated else []
+        warnings += [sentence("view_failed", what=sentence(what)) for what in self._failed_views]
         if self._left_out:
-            warnings.append(f"The page fell behind by {self._left_out} rows; the recording itself is whole.")
-        if self._no_report:
-            warnings.append(self._no_report)
-        return tuple(warnings)
+            warnings.append(sentence("fell_behind", rows=self._left_out))
+        return (*warnings, *([self._no_report] if self._no_report else []))

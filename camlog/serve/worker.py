@@ -21,13 +21,13 @@ from typing import Any
 
 from camlog.errors import InputError
 from camlog.serve.names import fault, told
+from camlog.serve.words import sentence
 
 DONE, FAILED, DIED = "done", "failed", "died"
 NICENESS = 10
 ENDS_WITHIN_S = 5.0
 _POLL_S = 0.1
 _TASK, _ORDER, _TAKEN = "task", "order", "taken"
-_DISK = "The disk refused: {}. Check space and rights of the folder."
 
 
 class Worker:
@@ -233,7 +233,7 @@ def _called(function: Callable, link: Link, args: tuple) -> tuple[str, Any]:
     except InputError as error:
         return FAILED, told(error)
     except OSError as error:
-        return FAILED, _DISK.format(error.strerror or type(error).__name__)
+        return FAILED, sentence("disk_refused", why=error.strerror or type(error).__name__)
     except Exception as error:  # noqa: BLE001 - told to a person instead of a terminal nobody looks at
         return FAILED, fault(error)
 

@@ -1,0 +1,63 @@
+"""What a device sees that is not paired, and how it is let in."""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+from importlib.resources import files
+from typing import TYPE_CHECKING
+
+import flask
+import jinja2
+
+from camlog.cautions import OPERATE, caution
+from camlog.serve.pairing import SESSION_S
+from camlog.serve.words import sentence
+
+if TYPE_CHECKING:
+    from camlog.serve.guard import Ask, Guard
+
+PAIR_POLICY = (
+    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; form-action 'self'; "
+    "frame-ancestors 'none'; base-uri 'none'"
+)
+
+
+def pair(guard: Guard, ask: Ask) -> flask.Response:
+    """The answer to a device that asks to be paired."""
+    pairing, request = guard.pairing, flask.request
+    if guard.lets_in(ask):
+        return flask.redirect("/", 303)
+    if request.method != "POST":
+        return pairing_page(guard, ask.peer, 200)
+    if not pairing.code or pairing.wait_s(ask.peer) > 0.0:
+        return pairing_page(guard, ask.peer, 429)
+    token = pairing.try_code(request.form.get("code", ""), ask.peer)
+    if token is None:
+        return pairing_page(guard, ask.peer, 403, wrong=True)
+    response = flask.redirect("/", 303)
+    response.set_cookie(guard.cookie, token, max_age=int(SESSION_S), httponly=True, samesite="Strict", path="/")
+    return response
+
+
+@cache
+def _template() -> jinja2.Template:
+    return jinja2.Template(files("camlog.serve").joinpath("pair.html").read_text(encoding="utf-8"), autoescape=True)
+
+
+def pairing_page(guard: Guard, peer: str, status: int, wrong: bool = False) -> flask.Response:
+    """What a device sees that is not paired: a page without script that needs nothing else of the server."""
+    wait_s = math.ceil(guard.pairing.wait_s(peer))
+    notices = [sentence("withdrawn")] if not guard.pairing.code else []
+    if wrong:
+        notices.append(sentence("wrong_code"))
+    if wait_s > 0:
+        notices.append(sentence("wait", seconds=wait_s))
+    response = flask.Response(_template().render(notices=notices, care=caution(OPERATE)), status, mimetype="text/html")
+    response.headers["Content-Security-Policy"] = PAIR_POLICY
+    # With "no-referrer" a browser sends "Origin: null" with the form (Fetch, "append a request Origin
+    # header").
+    response.headers["Referrer-Policy"] = "same-origin"
+    if wait_s > 0:
+        response.headers["Retry-After"] = str(wait_s)
+    return response
