@@ -167,7 +167,7 @@ def test_connect_start_mark_pull_the_cable_resume_stop(recorder, adapter, jobs):
     assert gaps["count"] == 1 and gaps["seconds"] > 0.4
     assert len(drive.code_snapshots) == 2  # at the start and at the end
     # The report comes by itself.
-    until(lambda: (look := jobs.look(recorder.status().report_job)) is not None and look.over)
+    until(lambda: (look := jobs.look(recorder.status().report_job)) is not None and look.over, 60.0)
     assert jobs.look(recorder.status().report_job).state == "done"
     assert recorder._folder.entry(recorder.status().name).results["report"].endswith(".report.html")
     recorder.disconnect()

@@ -89,7 +89,7 @@ class _Conversion:
             else:
                 self._answers[_about(self._question)] = answer
             self._question, self.state, self._since_s = None, WORKING, time.monotonic()
-            with suppress(OSError):  # the worker is gone, as will be told
+            with suppress(OSError, AttributeError):  # the worker is gone, as will be told
                 self._worker.order(answer)
 
     def cancel(self) -> None:
@@ -109,8 +109,9 @@ class _Conversion:
             else:
                 self._error, self.state = result if kind == FAILED else sentence("conversion_crashed", how=result), FAILED
 
-    def _use(self, worker: Worker) -> None:
-        self._worker = worker
+    def _use(self, worker: Worker | None) -> None:
+        with self._lock:
+            self._worker = worker
 
     def _hear(self, kind: str, value: Any) -> None:
         with self._lock:

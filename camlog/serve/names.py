@@ -92,11 +92,7 @@ def address(page: str, name: str) -> str:
 
 def told(error: InputError) -> str:
     """What a page says of an error: of a file only its name, and what to do on a page, not in a terminal."""
-    remedy = error.remedy
-    if "--map" in remedy:
-        remedy = "Convert it here first: the page asks what its columns are."
-    elif "--out" in remedy or "--force" in remedy:
-        remedy = "Check the working folder."
+    remedy = error.remedy if error.on_page is None else error.on_page
     name = None if error.file is None else _SEPARATORS.split(error.file.rstrip("/\\"))[-1]
     return str(InputError(error.what, remedy=remedy, file=name, line=error.line, column=error.column))
 

@@ -6,6 +6,7 @@ import math
 import secrets
 import threading
 import time
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -106,10 +107,7 @@ class Player:
         """End the replay."""
         with self._changed:
             self._close_by_s = time.monotonic() + ENDS_WITHIN_S
-            try:
-                self._worker.order(0, "close")
-            except OSError:
-                pass  # it has ended
+            self._send(0, "close")
         self._thread.join(2 * ENDS_WITHIN_S)
 
     # ------------------------------------------------------------------ the worker
@@ -118,12 +116,14 @@ class Player:
         with self._changed:
             self._orders += 1
             number = self._orders
-            try:
-                self._worker.order(number, *words)
-            except OSError:
-                pass  # as is seen from the outcome
+            self._send(number, *words)
             self._changed.wait_for(lambda: self._state.order >= number or self._outcome, _ANSWERS_WITHIN_S)
         self._raise_if_over()
+
+    def _send(self, *order: Any) -> None:
+        if self._worker is not None:
+            with suppress(OSError):  # it has ended, as is seen from the outcome
+                self._worker.order(*order)
 
     def _raise_if_over(self) -> None:
         if self._outcome is not None and self._outcome[0] in (FAILED, DIED):
@@ -136,8 +136,9 @@ class Player:
             self._outcome = outcome
             self._changed.notify_all()
 
-    def _use(self, worker: Worker) -> None:
-        self._worker = worker
+    def _use(self, worker: Worker | None) -> None:
+        with self._changed:
+            self._worker = worker
 
     def _give_up(self) -> str | None:
         return problem("replay_late").what if time.monotonic() > self._close_by_s else None

@@ -77,9 +77,8 @@ def _check_content(kind: str, partial: Path, name: str) -> None:
         try:
             readers[kind](partial)
         except InputError as error:
-            raise InputError(
-                error.what, remedy=error.remedy, file=name, line=error.line, column=error.column
-            ) from error
+            error.file = name
+            raise
 
 
 def _place(root: Path, partial: Path, name: str, kind: str, sha256: str) -> str:

@@ -13,7 +13,6 @@ from collections.abc import Callable
 from contextlib import suppress
 
 from camlog.errors import InputError
-from camlog.serve.names import told
 from camlog.serve.worker import Link
 from camlog.stream import Batch, StreamItem
 
@@ -23,12 +22,6 @@ SEND_INTERVAL_S = 0.05
 # Rows waiting for a server that does not take them: half a minute of a quick adapter.
 WAITING_ITEMS = 2000
 _LAST_SEND_S = 2.0
-# What an error tells to do on a command line, and what that is on a page.
-_ON_A_PAGE = {
-    "give --port socket://HOST:PORT": "its port is socket://HOST:PORT",
-    "Then name the port with --port.": "Then connect again, or choose the port yourself.",
-    "without --port the likely ones are tried": "or let the likely ports be tried",
-}
 
 
 class PipeView:
@@ -80,11 +73,9 @@ def record_drive(
     try:
         return _record(link, port, vehicle, store_vin)
     except InputError as error:
-        # A port is named whole, a file without its folder.
-        text = str(error) if error.file == port else told(error)
-        for here, there in _ON_A_PAGE.items():
-            text = text.replace(here, there)
-        raise InputError(text) from error
+        if port is None or error.file != port:
+            raise
+        raise InputError(f"{port}: {error.what}", remedy=error.remedy, on_page=error.on_page) from error  # named whole
 
 
 def _before_others() -> None:

@@ -7,7 +7,7 @@ import re
 import threading
 import time
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -42,7 +42,7 @@ LONGEST_PORT = 200
 class RecorderStatus:
     """What the recorder does, for a page. `lines` are what connecting said and the probe found."""
 
-    state: str
+    state: str = IDLE
     lines: tuple[str, ...] = ()
     port: str | None = None
     vehicle: str | None = None
@@ -78,22 +78,22 @@ class DriveRecorder:
         self.guide: Guide | None = None
         self._reset()
 
-    def _reset(self) -> None:
-        self._state = IDLE
-        self._lines: list[str] = []
-        self._error: str | None = None
-        self._port: str | None = None
+    def _reset(self, **known: Any) -> None:
+        self._now = RecorderStatus(**known)
         self._vehicle: str | None = None
         self._profile: VehicleProfile | None = None
         self._trace: Path | None = None
-        self._rows: int | None = None
         self._left_out = 0
-        self._simulated = False
         self._ending_since_s: float | None = None
         self._failed_views: list[str] = []
-        self._no_report: str | None = None
-        self._report_job: str | None = None
         self._clock = StreamClock()
+
+    def _become(self, **changes: Any) -> None:
+        self._now = replace(self._now, **changes)
+
+    def _note(self, kind: str, *texts: str) -> None:
+        """Add to the `lines` or `warnings` of the status."""
+        self._become(**{kind: (*getattr(self._now, kind), *texts)})
 
     # ------------------------------------------------------------------ what a page does
     def connect(self, port: str | None, vehicle: str | None, *, store_vin: bool = False) -> None:
@@ -102,15 +102,14 @@ class DriveRecorder:
         Raises InputError while something runs already, and for a port or a profile that cannot be.
         """
         with self._lock:
-            if self._state in BUSY:
-                doing = self._state if self._state in GROWING else CONNECTED
+            if self._now.state in BUSY:
+                doing = self._now.state if self._now.state in GROWING else CONNECTED
                 raise problem(f"busy_{doing}")
             port = self._port_asked(port)
             profile, path = self._profile_asked(vehicle)
-            self._reset()
-            self._port, self._vehicle, self._profile = port, path, profile
+            self._reset(state=CONNECTING, port=port, vehicle=None if path is None else Path(path).name)
+            self._vehicle, self._profile = path, profile
             self.board = self.guide = None
-            self._state = CONNECTING
             self._worker = worker = Worker(niced=False, ends_within_s=LETS_GO_WITHIN_S)
             self._watching = threading.Thread(
                 target=self._watch, args=(worker, port, path, store_vin), name="recorder", daemon=True
@@ -120,35 +119,36 @@ class DriveRecorder:
     def start(self, name: str = "") -> None:
         """Record into a new trace of the folder. Raises InputError where nothing is connected, or for the name."""
         with self._lock:
-            if self._state == RECORDING:
+            if self._now.state == RECORDING:
                 raise problem("runs_already")
-            if self._state != CONNECTED:
+            if self._now.state != CONNECTED:
                 raise problem("not_connected")
             self._trace = self._folder.path(self._folder.new_trace_name(name))
             self.board = Board(self._clock)
             self.guide = Guide(self._profile, jobs=self._jobs, trace=self._trace, vehicle=self._vehicle)
             self._order("start", str(self._trace))
-            self._state = RECORDING
+            self._become(state=RECORDING, name=self._trace.name)
 
     def mark(self, text: str = "rattle heard") -> None:
         """Put a marker at this moment. Raises InputError where nothing is being recorded."""
         with self._lock:
-            if self._state != RECORDING:
+            if self._now.state != RECORDING:
                 raise problem("not_marked")
             self._order("mark", " ".join(text.split())[:LONGEST_NOTE])
 
     def stop(self) -> None:
         """End the recording, with the closing codes. Raises InputError where none runs."""
         with self._lock:
-            if self._state != RECORDING:
+            if self._now.state != RECORDING:
                 raise problem("not_recording")
             self._order("stop")
-            self._state, self._ending_since_s = ENDING, time.monotonic()
+            self._ending_since_s = time.monotonic()
+            self._become(state=ENDING)
 
     def disconnect(self) -> None:
         """Let the adapter go, or put a failed or finished recording aside. Raises InputError in mid-drive."""
         with self._lock:
-            if self._state in GROWING:
+            if self._now.state in GROWING:
                 raise problem("in_mid_drive")
             self._worker = None
             self._reset()
@@ -157,7 +157,7 @@ class DriveRecorder:
     def close(self) -> None:
         """The server ends: a recording ends cleanly, and is waited for."""
         with self._lock:
-            if growing := self._state in GROWING:
+            if growing := self._now.state in GROWING:
                 try:
                     self.stop()
                 except InputError:
@@ -171,26 +171,17 @@ class DriveRecorder:
     def status(self) -> RecorderStatus:
         """What is going on, at this moment."""
         with self._lock:
-            growing = self._trace if self._state in GROWING else None
-            elapsed_s = self._clock()
+            growing, elapsed_s = self._trace if self._now.recording else None, self._clock()
         warnings = self._cautions.told(growing, elapsed_s)  # may look at the disk: nobody waits for that
         with self._lock:
-            rows = self._rows
-            if rows is None:
-                shown = self.board.state.batches if self.board is not None and self._trace is not None else 0
-                rows = shown + self._left_out
-            return RecorderStatus(
-                self._state,
-                tuple(self._lines),
-                self._port,
-                None if self._vehicle is None else Path(self._vehicle).name,
-                None if self._trace is None else self._trace.name,
-                rows,
-                self._clock(),
-                self._error,
-                (*warnings, *self._warnings()),
-                self._report_job,
-            )
+            rows = self._now.rows
+            if self._now.state != FINISHED and self.board is not None and self._trace is not None:
+                rows = self.board.state.batches + self._left_out
+            warnings += tuple(sentence("view_failed", what=sentence(what)) for what in self._failed_views)
+            if self._left_out:
+                warnings += (sentence("fell_behind", rows=self._left_out),)
+            warnings += self._now.warnings
+            return replace(self._now, rows=rows, elapsed_s=self._clock(), warnings=warnings)
 
     # ------------------------------------------------------------------ what may be asked for
     def _port_asked(self, port: str | None) -> str | None:
@@ -249,11 +240,13 @@ class DriveRecorder:
             if worker is not self._worker:
                 return
             if kind == "say":
-                self._lines += values
+                self._note("lines", *values)
             elif kind == "connected":
-                lines, self._simulated = values
-                self._lines += lines
-                self._state = CONNECTED
+                lines, simulated = values
+                self._note("lines", *lines)
+                if simulated:
+                    self._note("warnings", capital(SIMULATED_REMARK))
+                self._become(state=CONNECTED)
             elif kind == "items":
                 items, self._left_out = values
                 self._clock.seen(items)
@@ -267,44 +260,31 @@ class DriveRecorder:
             try:
                 for item in items:
                     view.accept(item)
-                if what == "guide" and self._state == RECORDING:
+                if what == "guide" and self._now.state == RECORDING:
                     view.tick()
             except Exception as error:  # noqa: BLE001 - a view may not cost the recording
                 self._failed_views.append(what)
                 text = f"{type(error).__name__}: {error}"
-                self._lines.append(sentence("view_fault", what=sentence(what), error=text))
+                self._note("lines", sentence("view_fault", what=sentence(what), error=text))
 
     def _over(self, kind: str, result: Any) -> None:
         """The recorder has ended: as it should, or not."""
-        was = self._state
-        if kind == DONE and result is not None:
-            self._rows, troubles, self._left_out = result
-            if troubles:
-                self._lines.append(sentence("troubles", troubles=", ".join(troubles)))
-            self._state = FINISHED
-        else:
-            self._error = sentence("recorder_died", how=result or "stopped") if kind in (DIED, DONE) else result
-            self._state = FAILED
-            if was in GROWING and self._trace.exists():
-                self._error += sentence("kept", file=self._trace.name)
-                self._cautions.broke_off(self._trace.name)
         self._clock.end()
-        rows = self.board is not None and self.board.state.batches
-        if rows and self._trace.exists():
+        if kind == DONE and result is not None:
+            rows, troubles, self._left_out = result
+            if troubles:
+                self._note("lines", sentence("troubles", troubles=", ".join(troubles)))
+            self._become(state=FINISHED, rows=rows)
+        else:
+            error = sentence("recorder_died", how=result or "stopped") if kind in (DIED, DONE) else result
+            if self._now.recording and self._trace.exists():
+                error += sentence("kept", file=self._trace.name)
+                self._cautions.broke_off(self._trace.name)
+            self._become(state=FAILED, error=error)
+        if self.board is not None and self.board.state.batches and self._trace.exists():
+            title, key = sentence("report_of", file=self._trace.name), f"report {self._trace}"
             try:
-                self._report_job = self._jobs.submit(
-                    f"Report of {self._trace.name}",
-                    make_report,
-                    str(self._trace),
-                    self._vehicle,
-                    key=f"report {self._trace}",
-                )
+                job = self._jobs.submit(title, make_report, str(self._trace), self._vehicle, key=key)
+                self._become(report_job=job)
             except InputError as error:
-                self._no_report = sentence("no_report", why=error)
-
-    def _warnings(self) -> tuple[str, ...]:
-        warnings = [capital(SIMULATED_REMARK)] if self._simulated else []
-        warnings += [sentence("view_failed", what=sentence(what)) for what in self._failed_views]
-        if self._left_out:
-            warnings.append(sentence("fell_behind", rows=self._left_out))
-        return (*warnings, *([self._no_report] if self._no_report else []))
+                self._note("warnings", sentence("no_report", why=error))

@@ -128,14 +128,18 @@ class Workers:
         self._most = idle
         self._lock = threading.Lock()
 
-    def do(self, function: Callable[..., Any], *args: Any, **more: Any) -> tuple[str, Any]:
-        """As `Worker.do`, by a worker that has nothing else to do; `more` may also have `use`, told of the worker."""
+    def do(
+        self, function: Callable[..., Any], *args: Any, use: Callable[[Worker | None], None] = lambda _: None, **more: Any
+    ) -> tuple[str, Any]:
+        """As `Worker.do`, by a worker that has nothing else to do; `use` is told of the worker, and of None when it is
+        about to be somebody else's."""
         with self._lock:
             worker = self._idle.pop() if self._idle else Worker()
-        more.pop("use", lambda _: None)(worker)
+        use(worker)
         try:
             return worker.do(function, *args, **more)
         finally:
+            use(None)
             with self._lock:
                 kept = len(self._idle) < self._most
                 if kept:
