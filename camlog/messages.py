@@ -1,7 +1,12 @@
-"""Sentences by name. A package keeps its own in its `messages.toml`: another language is another set of files."""
+"""Sentences by name. A package keeps its own in its `messages.toml`.
+
+Another language is a file beside it, `messages.de.toml` say, with the sentences that were translated; `CAMLOG_LANGUAGE=de`
+chooses it. What it leaves out stays as it is.
+"""
 
 from __future__ import annotations
 
+import os
 import re
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
@@ -15,6 +20,8 @@ from camlog.numbers import duration, number, unit_words, with_unit
 
 if TYPE_CHECKING:
     from jinja2 import Environment
+
+LANGUAGE = "CAMLOG_LANGUAGE"
 
 
 def capital(text: str) -> str:
@@ -61,13 +68,9 @@ class Messages:
         return re.sub(" {2,}", " ", self._compiled[name].render(values)).strip(" ")
 
     def error(self, name: str, file: str | Path | None = None, **values: object) -> InputError:
-        """The error of that name, from `error.NAME.what` and `error.NAME.remedy`, about `file` (or a port).
-
-        `error.NAME.on_page`, where it is there, is what to do where a page shows the error.
-        """
+        """The error of that name, from `error.NAME.what` and `error.NAME.remedy`, about `file` (or a port)."""
         what, remedy = (self(f"error.{name}.{part}", **values) for part in ("what", "remedy"))
-        on_page = f"error.{name}.on_page"
-        return InputError(what, file=file, remedy=remedy, on_page=self(on_page, **values) if on_page in self else None)
+        return InputError(what, file=file, remedy=remedy)
 
     def __contains__(self, name: str) -> bool:
         return name in self.templates
@@ -82,10 +85,14 @@ class Messages:
 
     @cached_property
     def templates(self) -> dict[str, Any]:
-        """Every template of the package by its name."""
-        return dict(
-            _dotted(tomllib.loads((files(self._package) / "messages.toml").read_text(encoding="utf-8")))
-        )
+        """Every template of the package by its name, in the language chosen."""
+        language = os.environ.get(LANGUAGE, "")
+        names = ["messages.toml", *([f"messages.{language}.toml"] if language.isalpha() else [])]
+        found: dict[str, Any] = {}
+        for place in (files(self._package) / name for name in names):
+            if place.is_file():
+                found |= _dotted(tomllib.loads(place.read_text(encoding="utf-8")))
+        return found
 
 
 def _dotted(table: Mapping[str, Any], above: str = "") -> Iterator[tuple[str, str]]:

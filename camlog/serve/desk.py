@@ -9,7 +9,6 @@ from camlog.serve.folder import Folder
 from camlog.serve.jobs import Jobs
 from camlog.serve.playing import Players
 from camlog.serve.recording import DriveRecorder
-from camlog.serve.worker import Workers
 
 
 class Desk:
@@ -22,11 +21,10 @@ class Desk:
         self.folder = Folder(folder)
         self.adapter = adapter
         self.vehicle = vehicle
-        self._workers = Workers()
-        self.jobs = Jobs(workers=self._workers)
+        self.jobs = Jobs()
         self.recorder = DriveRecorder(self.folder, self.jobs, given=(adapter, vehicle))
-        self.players = Players(self.folder, self._workers)
-        self.conversions = Conversions(self.folder, self._workers)
+        self.players = Players(self.folder)
+        self.conversions = Conversions(self.folder)
 
     def close(self) -> None:
         """End what runs: a recording ends cleanly, with its closing codes."""
@@ -34,4 +32,3 @@ class Desk:
         self.players.close()
         self.conversions.close()
         self.jobs.close()
-        self._workers.close()
