@@ -21,8 +21,6 @@ from camlog.errors import InputError
 KELVIN_AT_0_DEGC = 273.15
 # The 0.7 of ASTM D341 holds from about 2 mm2/s up; engine oil in an engine stays above that.
 WALTHER_SHIFT_MM2_S = 0.7
-DENSITY_AT_15_DEGC_KG_M3 = 855.0
-DENSITY_SLOPE_KG_M3_K = -0.63
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,45 +32,15 @@ class Grade:
     at_100_degc: float
 
 
-GRADES: dict[str, Grade] = {
-    g.name: g
-    for g in (
-        Grade("0W-8", 23.5, 5.2),
-        Grade("0W-12", 28.5, 6.1),
-        Grade("0W-16", 35.5, 7.2),
-        Grade("0W-20", 43.5, 8.4),
-        Grade("5W-20", 48.5, 8.6),
-        Grade("10W-20", 53.0, 8.5),
-        Grade("0W-30", 60.0, 11.0),
-        Grade("5W-30", 64.0, 11.1),
-        Grade("10W-30", 70.0, 10.8),
-        Grade("0W-40", 75.0, 13.4),
-        Grade("5W-40", 85.0, 14.1),
-        Grade("10W-40", 97.0, 14.5),
-        Grade("15W-40", 110.0, 14.7),
-        Grade("5W-50", 108.0, 17.7),
-        Grade("10W-50", 118.0, 17.8),
-        Grade("15W-50", 126.0, 18.0),
-        Grade("20W-50", 155.0, 18.2),
-        Grade("10W-60", 158.0, 23.2),
-        Grade("20", 62.0, 8.1),
-        Grade("30", 92.0, 10.8),
-        Grade("40", 135.0, 14.0),
-        Grade("50", 205.0, 18.8),
-    )
-}
-
-# SAE J300 kinematic viscosity at 100 degC, mm2/s, from and below (from memory).
-J300_LIMITS_MM2_S: dict[str, tuple[float, float]] = {
-    "8": (4.0, 6.1),
-    "12": (5.0, 7.1),
-    "16": (6.1, 8.2),
-    "20": (6.9, 9.3),
-    "30": (9.3, 12.5),
-    "40": (12.5, 16.3),
-    "50": (16.3, 21.9),
-    "60": (21.9, 26.1),
-}
+_TYPICAL_MM2_S = {  # at 40 and 100 degC
+    "0W-8": (23.5, 5.2), "0W-12": (28.5, 6.1), "0W-16": (35.5, 7.2), "0W-20": (43.5, 8.4),
+    "5W-20": (48.5, 8.6), "10W-20": (53.0, 8.5), "0W-30": (60.0, 11.0), "5W-30": (64.0, 11.1),
+    "10W-30": (70.0, 10.8), "0W-40": (75.0, 13.4), "5W-40": (85.0, 14.1), "10W-40": (97.0, 14.5),
+    "15W-40": (110.0, 14.7), "5W-50": (108.0, 17.7), "10W-50": (118.0, 17.8), "15W-50": (126.0, 18.0),
+    "20W-50": (155.0, 18.2), "10W-60": (158.0, 23.2), "20": (62.0, 8.1), "30": (92.0, 10.8),
+    "40": (135.0, 14.0), "50": (205.0, 18.8),
+}  # fmt: skip
+GRADES = {name: Grade(name, *viscosities) for name, viscosities in _TYPICAL_MM2_S.items()}
 
 _GRADE = re.compile(r"\s*(?:SAE)?\s*(?:(?P<winter>\d+)\s*W\s*[-/ ]?\s*)?(?P<summer>\d+)\s*\Z", re.IGNORECASE)
 
@@ -101,10 +69,11 @@ def walther_constants(v40: float, v100: float) -> tuple[float, float]:
         raise ValueError(
             f"viscosity must fall with temperature: {v40} mm2/s at 40 degC, {v100} mm2/s at 100 degC"
         )
-    return _through(v40, 40.0, v100, 100.0)
+    return constants_through(v40, 40.0, v100, 100.0)
 
 
-def _through(v1: float, t1_degc: float, v2: float, t2_degc: float) -> tuple[float, float]:
+def constants_through(v1: float, t1_degc: float, v2: float, t2_degc: float) -> tuple[float, float]:
+    """Constants (A, B) of ASTM D341 through kinematic viscosities (mm2/s) at any two temperatures."""
     w1, w2 = (np.log10(np.log10(v + WALTHER_SHIFT_MM2_S)) for v in (v1, v2))
     x1, x2 = (np.log10(t + KELVIN_AT_0_DEGC) for t in (t1_degc, t2_degc))
     slope = (w1 - w2) / (x2 - x1)
@@ -125,13 +94,3 @@ def kinematic_viscosity(grade_name: str, temp_degc: ArrayLike) -> np.ndarray:
     """
     oil = grade(grade_name)
     return viscosity_from_constants(*walther_constants(oil.at_40_degc, oil.at_100_degc), temp_degc)
-
-
-def density(temp_degc: ArrayLike) -> np.ndarray:
-    """Density (kg/m3) of engine oil at temperatures (degC): linear, common practice, no source."""
-    return DENSITY_AT_15_DEGC_KG_M3 + DENSITY_SLOPE_KG_M3_K * (np.asarray(temp_degc, dtype=float) - 15.0)
-
-
-def dynamic_viscosity(grade_name: str, temp_degc: ArrayLike) -> np.ndarray:
-    """Dynamic viscosity (mPa s) of a grade at oil temperatures (degC): kinematic times density."""
-    return kinematic_viscosity(grade_name, temp_degc) * density(temp_degc) * 1e-3

@@ -143,8 +143,8 @@ def serve(
 ) -> None:
     """Open the port, announce its address, and serve until Ctrl-C, a termination signal or `ended()`.
 
-    On the network of this computer, at a free port unless `tcp` says HOST:PORT; with `pty` or a `link` to it, on a
-    pseudo-terminal. `fault_log` gets one JSON object a line for each fault met.
+    On the network of this computer, at a free port unless `tcp` says HOST:PORT; with `pty` or a `link` to it,
+    on a pseudo-terminal. `fault_log` gets one JSON object a line for each fault met.
     Raises InputError where the port cannot be had or the log cannot be written.
     """
     written = 0
@@ -164,8 +164,10 @@ def serve(
             before[number] = signal.signal(number, lambda *_: stop.set())
     try:
         with adapter:
-            on_terminal = pty or link is not None
-            announce(adapter.start_pty(link) if on_terminal else adapter.start_tcp(*parse_host_port(tcp or "0")))
+            if pty or link is not None:
+                announce(adapter.start_pty(link))
+            else:
+                announce(adapter.start_tcp(*parse_host_port(tcp or "0")))
             while not stop.is_set() and not ended():
                 stop.wait(_LOOK_S)
                 write_log()

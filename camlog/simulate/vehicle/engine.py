@@ -46,15 +46,30 @@ def _drive(
     return speed * gear_rpm_per_kmh[int(gear)], torque, speed, accel, gear, shift
 
 
-def _heat(fuel_w, krpm, speed, thermostat_degc, oil_cooler_w_k, ambient, coolant, oil):
-    """Heat (W) into coolant and oil: about 30 % of the fuel's energy goes into the coolant, friction warms
-    the oil, a thermostat opens over 10 degC."""
+def _heat(air, krpm, speed, thermostat_degc, oil_cooler_w_k, ambient, coolant, oil):
+    """Heat (W) into coolant and oil by what an engine breathes (g/s): about 30 % of the fuel's energy goes
+    into the coolant, friction warms the oil, a thermostat opens over 10 degC."""
+    fuel_w = air / 14.7 * 43000.0
     opening = min(max((coolant - thermostat_degc) / 10.0, 0.0), 1.0)
     exchange = 110.0 * (coolant - oil)
     coolant_w = 0.30 * fuel_w - exchange - (8.0 + opening * (260.0 + 12.0 * speed)) * (coolant - ambient)
     oil_w = 650.0 * krpm + 130.0 * krpm * krpm + 0.018 * fuel_w + exchange
     oil_w -= (6.0 + oil_cooler_w_k * (0.15 + speed / 90.0)) * (oil - ambient)
     return coolant_w, oil_w
+
+
+def _pressure(krpm, viscosity, pump_kpa_at_1000rpm, relief_kpa, wear):
+    """Steady oil pressure (kPa) at an engine speed (1000 rpm) and a kinematic viscosity (mm2/s).
+
+    A pump proportional to engine speed against bearings that leak with the
+    square root of viscosity; wear adds a laminar leak, so it tells when the oil
+    is thin; a relief valve limits softly.
+    """
+    thickness = viscosity / REFERENCE_VISCOSITY_MM2_S
+    raw = pump_kpa_at_1000rpm * krpm * sqrt(thickness) / (1.0 + wear / thickness)
+    if raw > relief_kpa:
+        raw = relief_kpa + 0.06 * min(raw - relief_kpa, 1500.0)
+    return raw
 
 
 def engine_kernel(
@@ -66,7 +81,7 @@ def engine_kernel(
     rpm=0.0, speed=0.0, gear=0.0, load=0.0, coolant=20.0, oil=20.0, pressure=0.0, run_s=0.0, filled=0.0,
     wander=0.0, slope=0.0, idle_noise=0.0, trim=0.0, shift=0.0, accel=0.0,
 ):  # fmt: skip
-    """Advance the engine by `len(mode)` ticks. Pressure as in `gallery_pressure`."""
+    """Advance the engine by `len(mode)` ticks."""
     dt = TICK_S
     for i in range(len(mode)):
         # Slow random disturbances: the driver's foot, the road's slope, the idle, the mixture.
@@ -101,19 +116,14 @@ def engine_kernel(
             load += (min(max(load_target, 9.0), 98.0) - load) * dt / 0.1
             air = displacement_l * rpm / 120.0 * 1.15 * (0.12 + 0.0088 * load)
         krpm = rpm / 1000.0
-        coolant_w, oil_w = _heat(
-            air / 14.7 * 43000.0, krpm, speed, thermostat_degc, oil_cooler_w_k, ambient, coolant, oil
-        )
+        coolant_w, oil_w = _heat(air, krpm, speed, thermostat_degc, oil_cooler_w_k, ambient, coolant, oil)
         coolant += dt * coolant_w / (1000.0 * coolant_heat_kj_k)
         oil += dt * oil_w / (1000.0 * oil_heat_kj_k)
         at = min(max(oil + 40.0, 0.0), 219.0)
         k = int(at)
         viscosity = viscosity_table[k] + (viscosity_table[k + 1] - viscosity_table[k]) * (at - k)
-        thickness = viscosity / REFERENCE_VISCOSITY_MM2_S
-        raw = pump_kpa_at_1000rpm * krpm * sqrt(thickness) / (1.0 + wear / thickness)
-        if raw > relief_kpa:
-            raw = relief_kpa + 0.06 * min(raw - relief_kpa, 1500.0)
-        pressure += (raw - pressure) * dt / 0.12
+        wanted = _pressure(krpm, viscosity, pump_kpa_at_1000rpm, relief_kpa, wear)
+        pressure += (wanted - pressure) * dt / 0.12
         if mode[i] >= 2.0 and pressure > 40.0:
             filled += (1.0 - filled) * dt / fill_time_s
         o_engine_speed[i], o_engine_load[i], o_vehicle_speed[i], o_acceleration[i] = rpm, load, speed, accel
@@ -124,16 +134,9 @@ def engine_kernel(
 
 
 def gallery_pressure(oil: OilSetup, rpm: float, viscosity: float) -> float:
-    """Steady oil pressure (kPa) at an engine speed and a kinematic viscosity (mm2/s).
-
-    A pump proportional to engine speed against bearings that leak with the
-    square root of viscosity; wear adds a laminar leak, so it tells when the oil
-    is thin; a relief valve limits softly.
-    """
-    thickness = viscosity / REFERENCE_VISCOSITY_MM2_S
-    raw = oil.pump_kpa_at_1000rpm * rpm / 1000.0 * sqrt(thickness)
-    raw /= 1.0 + (1.0 / oil.wear_factor - 1.0) / thickness
-    return min(raw, oil.relief_kpa + 0.06 * min(max(raw - oil.relief_kpa, 0.0), 1500.0))
+    """Steady oil pressure (kPa) at an engine speed and a kinematic viscosity (mm2/s)."""
+    wear = 1.0 / oil.wear_factor - 1.0
+    return _pressure(rpm / 1000.0, viscosity, oil.pump_kpa_at_1000rpm, oil.relief_kpa, wear)
 
 
 def viscosity_table(oil: OilSetup) -> np.ndarray:

@@ -2,8 +2,8 @@
 
 A kernel is a function whose parameters say by name what it reads (numbers, and arrays with one value a tick),
 which arrays `o_NAME` it fills, and last, with its first values, the state that it carries on and returns. It
-may call functions of its own module. Kernels use only + - * / sqrt and comparisons on 64-bit floats, which IEEE
-754 fixes to the last bit, so both ways give identical numbers.
+may call functions of its own module. Kernels use only + - * / sqrt and comparisons on 64-bit floats, which
+IEEE 754 fixes to the last bit, so both ways give identical numbers.
 """
 
 from __future__ import annotations
