@@ -50,7 +50,10 @@ def angles(request: Request) -> Chart:
         "yaxis": value_axis(say("axes.angle"), domain=upper),
         axis_key("y", 1): value_axis(say("axes.error"), domain=lower, range=[-top, top]),
     }
-    answer = request.say("answer", p95=tracking.p95_abs_deg, limit=limit, over=tracking.excursions)
+    lasting_s = request.findings.limits["hold_error_time_s"].value
+    answer = request.say(
+        "answer", p95=tracking.p95_abs_deg, limit=limit, over=tracking.excursions, lasting_s=lasting_s
+    )
     summary = request.say("summary", longest_s=tracking.excursions.longest_s)
     return request.chart(traces, layout, answer, height=400, timed=True, summary=summary)
 
