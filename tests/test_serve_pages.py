@@ -159,7 +159,7 @@ def test_no_name_leads_out_of_the_folder(server, page, name, tmp_path):
 
 
 def test_the_list_narrows_as_one_types_and_leaves_the_field_alone(visit, monkeypatch):
-    monkeypatch.setattr(recordings, "_LOOK_MS", 200)
+    monkeypatch.setattr(recordings, "LOOK_MS", 200)
     root = visit.server.desk.folder.root
     page = visit.go("/recordings")
     items = page.locator(".recordings > li")
