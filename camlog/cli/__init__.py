@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import importlib
-import importlib.util
 import os
 import sys
 import warnings
@@ -11,29 +10,19 @@ from typing import NoReturn
 
 import typer
 
+from camlog.errors import InputError, saved_details
 from camlog.visible import visible, visible_output
 
 COMMANDS = (
-    "record",
-    "replay",
-    "analyze",
-    "compare",
-    "verify",
-    "codes",
-    "clear",
-    "convert",
-    "simulate",
-    "vehicle",
-    "serve",
-    "demo",
-)
+    "record", "replay", "analyze", "compare", "verify", "codes", "clear", "convert", "simulate", "vehicle", "serve", "demo",
+)  # fmt: skip
 
 EXIT_BAD_INPUT = 2
 EXIT_INTERRUPTED = 130
 
 
 def build_app() -> typer.Typer:
-    """The typer application with every command whose module is present."""
+    """The typer application with every command."""
     app = typer.Typer(
         name="camlog",
         no_args_is_help=True,
@@ -52,8 +41,6 @@ def build_app() -> typer.Typer:
             raise typer.Exit()
 
     for name in COMMANDS:
-        if importlib.util.find_spec(f"camlog.cli.{name}") is None:
-            continue
         module = importlib.import_module(f"camlog.cli.{name}")
         if hasattr(module, "app"):
             app.add_typer(module.app, name=name)
@@ -88,8 +75,6 @@ def main(arguments: list[str] | None = None) -> None:
 
 def _end(error: BaseException) -> NoReturn:
     """End with the line that `error` comes to."""
-    from camlog.errors import InputError, saved_details
-
     # Usage errors come from the command-line library, under names that differ between its versions.
     kind = type(error).__name__
     if kind == "Abort":
@@ -97,21 +82,24 @@ def _end(error: BaseException) -> NoReturn:
     if kind == "NoArgsIsHelpError":
         print(error.format_message())
         raise SystemExit(0) from None
-    if isinstance(error, InputError):
-        text = str(error)
-    elif hasattr(error, "format_message"):
-        place = getattr(getattr(error, "ctx", None), "command_path", "camlog")
-        text = f"{error.format_message().rstrip('.')}. See `{place} --help`."
-    elif isinstance(error, OSError) and error.errno is not None:
-        where = f"{error.filename}: " if error.filename else ""
-        text = f"{where}the system refuses ({error.strerror}). Check the path, its permissions and the free space."
-    elif isinstance(error, MemoryError):
-        text = "not enough memory. Close other programs, or take a shorter piece of the drive."
-    else:
-        told = f"{kind}: {error}" if str(error) else kind
-        text = f"an unforeseen fault in camlog ({told[:200]}). {saved_details(error)}"
-    _say_last("camlog: " + " ".join(visible(text).split()))
+    _say_last("camlog: " + " ".join(visible(_line_of(error)).split()))
     raise SystemExit(EXIT_BAD_INPUT) from None
+
+
+def _line_of(error: BaseException) -> str:
+    from camlog.cli.results import say
+
+    if isinstance(error, InputError):
+        return str(error)
+    if hasattr(error, "format_message"):
+        command = getattr(getattr(error, "ctx", None), "command_path", "camlog")
+        return say("end.usage", message=error.format_message().rstrip("."), command=command)
+    if isinstance(error, OSError) and error.errno is not None:
+        return say("end.system", where=f"{error.filename}: " if error.filename else "", reason=error.strerror)
+    if isinstance(error, MemoryError):
+        return say("end.memory")
+    fault = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
+    return say("end.fault", fault=fault[:200], details=saved_details(error))
 
 
 def _say_last(line: str) -> None:

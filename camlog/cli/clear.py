@@ -7,27 +7,23 @@ from typing import Annotated
 
 import typer
 
+from camlog.cli.options import Baud, Force, Port
+
 ANSWER = "clear"
 
 
 def clear(
-    port: Annotated[
-        str | None,
-        typer.Option(
-            help="Where the adapter is, as for record; without it the likely ports are tried.", metavar="PORT"
-        ),
-    ] = None,
-    baud: Annotated[int | None, typer.Option(help="Serial speed of the adapter.", metavar="N")] = None,
+    port: Port = None,
+    baud: Baud = None,
     save: Annotated[
         Path | None,
         typer.Option(
-            help="Where the snapshot goes that is taken first. Default: codes-DATE-TIME.drive.json in this "
-            "folder.",
+            help="Where the snapshot goes that is taken first. Default: codes-DATE-TIME.drive.json in this folder.",
             metavar="NAME.drive.json",
         ),
     ] = None,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask (for scripts).")] = False,
-    force: Annotated[bool, typer.Option("--force", help="Overwrite a snapshot of that name.")] = False,
+    force: Force = False,
 ) -> None:
     """Clear the codes after a repair, with everything saved first.
 
@@ -38,7 +34,6 @@ def clear(
 
     Keep the snapshot: camlog verify --before takes it where there is no recording from before the repair.
     """
-    import os
     import sys
     from datetime import datetime
 
@@ -46,45 +41,32 @@ def clear(
     from camlog.capture.connect import open_link
     from camlog.cautions import CLEAR_RULES, LEARNED, READINESS_ONLY, caution, sentences
     from camlog.cli.codes import code_table
+    from camlog.cli.results import free_path, refusal, say
     from camlog.console import PlainConsole
-    from camlog.errors import InputError
     from camlog.verify.memory import code_words
 
     if not yes and not sys.stdin.isatty():
-        raise InputError("nobody is there to confirm", remedy="Run it in a terminal, or add --yes.")
+        raise refusal("clear.nobody")
     path = save or Path(datetime.now().strftime("codes-%Y%m%d-%H%M%S.drive.json"))
     if not path.name.endswith(".drive.json"):
-        raise InputError(
-            "the snapshot's name must end in .drive.json", file=path, remedy="As in: before.drive.json"
-        )
-    if os.path.lexists(path) and not force:
-        raise InputError(
-            "is there already", file=path, remedy="Choose another name, or add --force to overwrite it."
-        )
-    if not path.parent.is_dir():
-        raise InputError("there is no such folder", file=path.parent, remedy="Create it, or choose another.")
-    console = PlainConsole()
+        raise refusal("clear.name", path)
+    free_path(path, force)
 
     def confirm(snapshot) -> bool:
-        typer.echo(f"Saved all the modules hold: {path}")
-        console.print(code_table(snapshot))
+        typer.echo(say("clear.saved", path=path))
+        PlainConsole().print(code_table(snapshot))
         if snapshot.stored == () and snapshot.pending == ():
             typer.echo(caution(READINESS_ONLY))
             if not yes:
-                typer.echo("There is nothing to clear. Where monitors are to run anew all the same, add --yes.")
+                typer.echo(say("clear.needless"))
                 return False
-        typer.echo("Clearing takes away for good:")
-        for loss in LOST:
-            typer.echo(f"  - {loss}")
-        for sentence in sentences((LEARNED, CLEAR_RULES)):
-            typer.echo(sentence)
-        if yes:
-            return True
+        typer.echo(say("clear.takes_away"))
+        for line in (*(f"  - {loss}" for loss in LOST), *sentences((LEARNED, CLEAR_RULES))):
+            typer.echo(line)
         try:
-            answer = input(f"Type {ANSWER} to go on, anything else to leave the car as it is: ")
+            return yes or input(say("clear.ask", answer=ANSWER)).strip().lower() == ANSWER
         except EOFError:
             return False
-        return answer.strip().lower() == ANSWER
 
     link = open_link(port, baud=baud, say=lambda text: typer.echo(text, err=True))
     try:
@@ -92,26 +74,14 @@ def clear(
     finally:
         link.close()
     if done is None:
-        typer.echo("Nothing was cleared.")
+        typer.echo(say("clear.not_cleared"))
         return
     for module in done.refused:
-        typer.echo(f"Module {module} refused to clear.")
+        typer.echo(say("clear.refused", module=module))
     if done.remaining is None:
-        raise InputError(
-            "the codes could not be read back after clearing",
-            file=port,
-            remedy="Read them again: camlog codes.",
-        )
-    if done.remaining:
-        typer.echo(
-            f"Still held after clearing: {code_words(done.remaining)}. A fault that is there sets its "
-            "code again at once."
-        )
-    else:
-        typer.echo(
-            "Read back: no stored and no pending codes. Whether the repair holds, only a drive can show."
-        )
+        raise refusal("clear.unread", port)
+    typer.echo(say("clear.remaining", codes=code_words(done.remaining)) if done.remaining else say("clear.empty"))
     if done.permanent:
-        typer.echo(f"Permanent: {code_words(done.permanent)}. {PERMANENT_STAY}")
+        typer.echo(say("clear.permanent", codes=code_words(done.permanent), why=PERMANENT_STAY))
     elif done.after.permanent is None:
-        typer.echo("Permanent codes: not answered by this car.")
+        typer.echo(say("clear.permanent_unread"))

@@ -1,4 +1,4 @@
-"""What commands that judge saved drives share: reading them, where results go, and the verdict in a screenful."""
+"""What commands that work with saved drives share: reading them, where results go, and the verdict in a screenful."""
 
 from __future__ import annotations
 
@@ -11,30 +11,28 @@ from typing import TYPE_CHECKING
 import typer
 
 from camlog.errors import InputError
+from camlog.messages import Messages
 
 if TYPE_CHECKING:
     from camlog.analysis.findings import CamFindings, Findings
     from camlog.drive import Drive
+    from camlog.profile import VehicleProfile
     from camlog.trace import Trace
 
-COMMON_PRACTICE = "common practice, no source"
 WIDTH = 96
-REASONS_SHOWN = 3
+REASONS_SHOWN = CHECKS_SHOWN = MISSING_SHOWN = 3
 CAUSES_SHOWN = 2
-CHECKS_SHOWN = 3
-MISSING_SHOWN = 3
-WORTH_SAYING = 0.3
+say = Messages("camlog.cli")
 
-_WORDS = {
-    "healthy": "follows its command",
-    "sticking": "sticks, then jumps",
-    "slow": "is slow",
-    "stuck": "does not move",
-    "unstable": "does not hold still",
-    "offset": "stands off its rest position",
-    "sensor": "cannot be judged: its sensor reading is wrong",
-    "insufficient_data": "not enough data for a verdict",
-}
+
+def refusal(name: str, file: Path | str | None = None, **values: object) -> InputError:
+    """The error of that name in the messages, with its remedy."""
+    return InputError(say(name, **values), file=file, remedy=say(f"{name}_remedy", **values))
+
+
+def remark(text: str) -> None:
+    """A line on stderr beside what a command prints."""
+    typer.echo(f"camlog: {text}", err=True)
 
 
 def load(path: Path) -> tuple[Trace, Drive | None]:
@@ -47,97 +45,125 @@ def load(path: Path) -> tuple[Trace, Drive | None]:
     from camlog.trust import remarks
 
     if path.is_dir():
-        raise InputError("is a folder, not a recording", file=path, remedy="Name a recording in it, as in drive.csv.")
+        raise refusal("error.folder", path)
     trace, drive, conversion = read_any(path)
     if conversion is not None:
-        typer.echo(f"camlog: {path}: not a camlog recording; read as `camlog convert` would.", err=True)
+        remark(say("not_camlogs_own", path=path))
     for note in (*trace.warnings, *remarks(drive, trace.sha256, drive_path(path))):
-        typer.echo(f"camlog: {path}: {note}", err=True)
+        remark(f"{path}: {note}")
     return trace, drive
 
 
-def results_paths(trace: Path, out: Path | None, force: bool) -> tuple[Path, Path]:
-    """Report and findings of a trace, in `out` or beside it. Raises InputError where one is in the way."""
-    folder = trace.parent if out is None else out
-    stem = trace.name.removesuffix(".csv")
-    paths = folder / f"{stem}.report.html", folder / f"{stem}.findings.json"
-    for path in paths:
-        if os.path.lexists(path) and not force:
-            raise InputError("is there already", file=path, remedy="Add --force to overwrite it, or choose --out DIR.")
+def profile_of(vehicle: str | None) -> VehicleProfile | None:
+    """The profile of --vehicle, None without it."""
+    from camlog.profile import read_profile
+
+    return read_profile(vehicle) if vehicle else None
+
+
+def findings_of(path: Path, profile: VehicleProfile | None) -> Findings:
+    """The findings of a saved recording."""
+    from camlog.analysis import analyze
+
+    return analyze(*load(path), profile)
+
+
+def check_dashboard(which: str | None) -> None:
+    """A slip in a dashboard is said before the analysis; so are remarks on it."""
+    from camlog.report.dashboard import read_dashboard
+
+    for text in read_dashboard(which).remarks:
+        remark(f"{which}: {text}")
+
+
+def free_path(path: Path, force: bool) -> Path:
+    """`path`, for a file that may be written. Raises InputError where one is there, or the folder is not."""
+    if os.path.lexists(path) and not force:
+        raise refusal("error.there", path)
+    if not path.parent.is_dir():
+        raise refusal("error.no_folder", path.parent)
+    return path
+
+
+def made_folder(folder: Path) -> Path:
+    """`folder`, made where it is not there. Raises InputError where it cannot be."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise refusal("error.not_made", folder, reason=error.strerror) from error
+    return folder
+
+
+def result_path(trace: Path, ending: str, out: Path | None, force: bool) -> Path:
+    """The result of a trace in `out` or beside it. Raises InputError where one is in the way."""
+    path = (trace.parent if out is None else out) / (trace.name.removesuffix(".csv") + ending)
+    if os.path.lexists(path) and not force:
+        raise refusal("error.there", path)
     if out is not None:
-        try:
-            out.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise InputError(
-                f"cannot be made ({error.strerror})", file=out, remedy="Choose another folder with --out."
-            ) from error
-    return paths
+        made_folder(out)
+    return path
 
 
 def verdict_lines(findings: Findings) -> Iterator[str]:
     """The verdict in a screenful: each cam, misfires, causes with the next checks, and what was missing."""
+    from camlog.analysis.do_not_run import leading
+    from camlog.report.summary import WORTH_SAYING
     from camlog.report.words import cause_words, evidence_words
 
     yield from stop_lines(findings.do_not_run)
-    yield f"{findings.trace.name}: {findings.trace.duration_s / 60:.1f} minutes"
+    yield say("verdict.drive", name=findings.trace.name, minutes=findings.trace.duration_s / 60)
     source = findings.conditions.windows.source
     if findings.cams and source != "oil_temp":
-        stand_in = "coolant temperature stands in for it" if source else "figures are not split by temperature"
-        yield f"No oil temperature in this recording: {stand_in}."
+        yield say("verdict.no_oil", source=source)
     if not findings.cams:
-        yield "No cam angles in this recording: the phaser cannot be judged from it."
+        yield say("verdict.no_cams")
     for cam in findings.cams.values():
         yield from _cam_lines(cam)
     if findings.misfire.pattern.kind not in ("none", "unknown"):
-        yield from _wrapped(f"Misfires: {findings.misfire.pattern.reason}", "  ")
-    families = findings.codes.by_family
-    if families:
-        yield "Codes: " + ", ".join(seen.code for group in families.values() for seen in group)
-    from camlog.analysis.do_not_run import leading
-
-    likely = [c for c in findings.causes if c.support >= WORTH_SAYING] or list(leading(findings.causes))
-    likely = likely[:CAUSES_SHOWN]
-    for cause in likely:
-        yield from _wrapped(f"Likely {cause_words(cause.cause)} ({evidence_words(cause.support)}): {' '.join(cause.evidence_for)}", "  ")
-    said = set(findings.do_not_run)
-    leading = likely or (findings.causes[:1] if findings.do_not_run else ())
-    if leading:
-        checks = leading[0].next_checks if findings.do_not_run else leading[0].next_checks[:CHECKS_SHOWN]
-        for number, check in enumerate(checks, start=1):
-            yield from _wrapped(f"  {number}. {check}", "     ")
+        yield from wrapped(say("verdict.misfires", reason=findings.misfire.pattern.reason))
+    if codes := [seen.code for group in findings.codes.by_family.values() for seen in group]:
+        yield say("verdict.codes", codes=", ".join(codes))
+    likely = ([c for c in findings.causes if c.support >= WORTH_SAYING] or list(leading(findings.causes)))[:CAUSES_SHOWN]
+    for c in likely:
+        evidence = " ".join(c.evidence_for)
+        yield from wrapped(say("verdict.cause", cause=cause_words(c.cause), strength=evidence_words(c.support), evidence=evidence))
+    shown = set(findings.do_not_run)
+    for cause in (likely or findings.causes)[:1] if likely or findings.do_not_run else ():
+        for number, check in enumerate(cause.next_checks[: None if findings.do_not_run else CHECKS_SHOWN], start=1):
+            yield from wrapped(say("verdict.check", number=number, check=check), 2, 3)
             for sentence in check.cautions:
-                if sentence not in said:
-                    yield from _wrapped(f"     Careful: {sentence}", "     ")
-            said.update(check.cautions)
+                if sentence not in shown:
+                    yield from wrapped(say("verdict.careful", sentence=sentence), 5, 0)
+            shown.update(check.cautions)
     missing = findings.coverage.missing[:MISSING_SHOWN]
     if missing and findings.do_not_run:
         for sentence in missing:
-            yield from _wrapped(f"  {sentence}", "    ")
+            yield from wrapped(sentence, 2)
     elif missing:
-        yield "Still to drive:"
-        said.add(findings.coverage.caution)
-        yield from _wrapped(f"  Careful: {findings.coverage.caution}", "    ")
+        yield say("verdict.still_to_drive")
+        shown.add(findings.coverage.caution)
+        yield from wrapped(say("verdict.careful", sentence=findings.coverage.caution), 2)
         for sentence in missing:
-            yield from _wrapped(f"  - {sentence}", "    ")
-    yield f"Limits are {COMMON_PRACTICE}, unless one names another; a vehicle profile's [limits] win."
-    yield from caution_lines(findings.cautions, said)
+            yield from wrapped(say("verdict.item", sentence=sentence), 2)
+    yield say("verdict.limits")
+    yield from caution_lines(findings.cautions, shown)
 
 
 def stop_lines(lines: Sequence[str]) -> Iterator[str]:
     """The first lines of a result where the engine may not be run; nothing where it may."""
     for number, line in enumerate(lines):
-        yield from _wrapped(line.upper() if number == 0 else f"  {line}", "    ")
+        yield from wrapped(line if number else line.upper(), 2 if number else 0, 2 if number else 4)
     if lines:
         yield ""
 
 
-def caution_lines(cautions: Iterable[str], said: Collection[str] = ()) -> Iterator[str]:
+def caution_lines(cautions: Iterable[str], shown: Collection[str] = ()) -> Iterator[str]:
     """Every caution that applies, but for those that stand above already."""
-    left = [c for c in cautions if c not in said]
+    left = [c for c in cautions if c not in shown]
     if left:
-        yield "Careful:"
+        yield say("verdict.cautions")
     for sentence in left:
-        yield from _wrapped(f"  - {sentence}", "    ")
+        yield from wrapped(say("verdict.item", sentence=sentence), 2)
 
 
 def _cam_lines(found: CamFindings) -> Iterator[str]:
@@ -145,14 +171,14 @@ def _cam_lines(found: CamFindings) -> Iterator[str]:
     from camlog.report.words import condition_word, sureness
 
     verdict = found.verdict
-    name = cam_words(found.cam)
-    sure = "" if verdict.condition == "insufficient_data" else f", {sureness(verdict.confidence)}"
-    yield f"{name[0].upper()}{name[1:]}: {condition_word(verdict).lower()} ({_WORDS[verdict.condition]}{sure})"
+    sure = "" if verdict.condition == "insufficient_data" else sureness(verdict.confidence)
+    yield say("verdict.cam", cam=cam_words(found.cam), word=condition_word(verdict), sure=sure,
+              means=say(f"verdict.means.{verdict.condition}"))  # fmt: skip
     for reason in verdict.reasons[:REASONS_SHOWN]:
-        # Said once, at the end, instead of in every line.
-        short = reason.replace(f"; {COMMON_PRACTICE})", ")").replace(f" ({COMMON_PRACTICE})", "")
-        yield from _wrapped(f"  {short}", "    ")
+        yield from wrapped(reason, 2)
 
 
-def _wrapped(text: str, indent: str) -> list[str]:
-    return textwrap.wrap(text, WIDTH, subsequent_indent=indent) or [""]
+def wrapped(text: str, indent: int = 0, hang: int = 2) -> list[str]:
+    """`text` in lines of WIDTH, `indent` spaces before the first and `hang` more before the others."""
+    first = " " * indent
+    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=first + " " * hang) or [""]

@@ -3,32 +3,39 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Annotated
 
 import typer
 
 
 def serve(
-    folder: Path = typer.Argument(
-        Path("."), metavar="[FOLDER]", show_default=False,
-        help="Working folder: recordings, profiles and reports are there. Default: the present one.",
-    ),
-    host: str = typer.Option(
-        "127.0.0.1", "--host", metavar="ADDRESS",
-        help="Let a phone or another computer look too: this computer's address in that network, or "
-        "0.0.0.0 for every network it is in. Without it only this computer can open the page.",
-    ),
-    port: str | None = typer.Option(
-        None, "--port", metavar="N", help="Network port of the page. Default: 8462, or the next free one."
-    ),
-    adapter: str | None = typer.Option(
-        None, "--adapter", metavar="PORT",
-        help="Where the adapter is, as for `camlog record --port`; the page offers it first.",
-    ),
-    vehicle: str | None = typer.Option(
-        None, "--vehicle", metavar="FILE",
-        help="Vehicle profile that the page offers first; 'demo' for the simulated car.",
-    ),
-    open_: bool = typer.Option(False, "--open", help="Open the page in this computer's browser."),
+    folder: Annotated[
+        Path,
+        typer.Argument(
+            metavar="[FOLDER]", show_default=False,
+            help="Working folder: recordings, profiles and reports are there. Default: the present one.",
+        ),
+    ] = Path("."),
+    host: Annotated[
+        str,
+        typer.Option(
+            metavar="ADDRESS",
+            help="Let a phone or another computer look too: this computer's address in that network, or "
+            "0.0.0.0 for every network it is in. Without it only this computer can open the page.",
+        ),
+    ] = "127.0.0.1",
+    port: Annotated[
+        str | None, typer.Option(metavar="N", help="Network port of the page. Default: 8462, or the next free one.")
+    ] = None,
+    adapter: Annotated[
+        str | None,
+        typer.Option(metavar="PORT", help="Where the adapter is, as for `camlog record --port`; the page offers it first."),
+    ] = None,
+    vehicle: Annotated[
+        str | None,
+        typer.Option(metavar="FILE", help="Vehicle profile that the page offers first; 'demo' for the simulated car."),
+    ] = None,
+    open_: Annotated[bool, typer.Option("--open", help="Open the page in this computer's browser.")] = False,
 ) -> None:  # fmt: skip
     """Record, replay and look at results in a browser, on this computer.
 
@@ -39,35 +46,26 @@ def serve(
     """
     number = port_number(port)
 
-    from camlog.profile import read_profile
+    from camlog.cli.results import profile_of, say
     from camlog.serve.server import serve as serve_page
 
-    if vehicle:
-        read_profile(vehicle)
+    profile_of(vehicle)  # a slip in it is said at once
 
     def ready(running) -> None:
-        if open_:
-            import webbrowser
+        import webbrowser
 
-            if not webbrowser.open(running.url):
-                typer.echo("No browser could be opened; open the address yourself.", err=True)
+        if open_ and not webbrowser.open(running.url):
+            typer.echo(say("serve.no_browser"), err=True)
 
     serve_page(folder, host=host, port=number, adapter=adapter, vehicle=vehicle, say=typer.echo, ready=ready)
 
 
 def port_number(text: str | None) -> int | None:
     """The network port of --port. Raises InputError, with a hint where an adapter's port was meant."""
-    if text is None:
-        return None
+    from camlog.cli.results import say
     from camlog.errors import InputError
 
-    if text.isascii() and text.isdigit() and 1 <= int(text) <= 65535:
-        return int(text)
-    if "/" in text or text.upper().startswith("COM"):
-        raise InputError(
-            f"--port {text!r} is no network port",
-            remedy=f"Name the adapter with --adapter {text}; --port is the page's.",
-        )
-    raise InputError(
-        f"--port {text!r} is no network port", remedy="Give a number from 1024 to 65535, or leave it out."
-    )
+    if text is None or (text.isascii() and text.isdigit() and 1 <= int(text) <= 65535):
+        return text and int(text)
+    remedy = "serve.adapter_remedy" if "/" in text or text.upper().startswith("COM") else "serve.port_remedy"
+    raise InputError(say("serve.port", text=text), remedy=say(remedy, text=text))

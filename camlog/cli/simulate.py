@@ -6,37 +6,26 @@ from pathlib import Path
 
 import typer
 
+from camlog.cli.options import PortLink, Pty, Tcp
+
 
 def simulate(
-    port_link: Path | None = typer.Option(
-        None, "--port-link", metavar="PATH", help="As --pty, and make PATH a link to it, so that its name stays."
-    ),
-    pty: bool = typer.Option(
-        False, "--pty", help="Serve on a pseudo-terminal, as a serial port; not on Windows."
-    ),
-    tcp: str | None = typer.Option(
-        None, "--tcp", metavar="HOST:PORT",
-        help="Network address to serve at. Default: a free port that only this computer reaches.",
-    ),
+    port_link: PortLink = None,
+    pty: Pty = False,
+    tcp: Tcp = None,
     vehicle: str = typer.Option(
         "demo", "--vehicle", metavar="FILE", help="Vehicle profile: the identifiers the car answers to."
     ),
     condition: str = typer.Option(
         "healthy", "--condition", metavar="NAME", help="What is wrong with the car; a wrong name lists them."
     ),
-    severity: float = typer.Option(
-        0.7, "--severity", metavar="X", help="How bad it is, from 0 (not) to 1 (gross)."
-    ),
+    severity: float = typer.Option(0.7, "--severity", metavar="X", help="How bad it is, from 0 (not) to 1 (gross)."),
     seed: int = typer.Option(1, "--seed", metavar="N", help="Another number is another car."),
     drive: str = typer.Option(
         "mixed", "--drive", metavar="NAME", help="What it does; an unknown name lists the drives."
     ),
-    baud: int = typer.Option(
-        115200, "--baud", metavar="N", help="Serial rate of the adapter, bits a second."
-    ),
-    latency_ms: float = typer.Option(
-        8.0, "--latency-ms", metavar="X", help="How long a module takes to answer."
-    ),
+    baud: int = typer.Option(115200, "--baud", metavar="N", help="Serial rate of the adapter, bits a second."),
+    latency_ms: float = typer.Option(8.0, "--latency-ms", metavar="X", help="How long a module takes to answer."),
     wait_ms: float = typer.Option(
         40.0, "--wait-ms", metavar="X", help="How long the adapter waits for further answers after one."
     ),
@@ -46,9 +35,7 @@ def simulate(
     protocol: str | None = typer.Option(
         None, "--protocol", metavar="N", help="The vehicle's bus: 1 to 5 older ones, 6 to 9 CAN."
     ),
-    second_module: bool = typer.Option(
-        False, "--second-module", help="Let a transmission module answer too."
-    ),
+    second_module: bool = typer.Option(False, "--second-module", help="Let a transmission module answer too."),
     fault: list[str] = typer.Option(
         [], "--fault", metavar="KIND@START+DURATION",
         help="Disturb the link, in seconds from now, as in unplugged@20+3. Several may be given; "
@@ -57,9 +44,7 @@ def simulate(
     fault_log: Path | None = typer.Option(
         None, "--fault-log", metavar="FILE", help="Add a line to FILE for each disturbance really met."
     ),
-    time_scale: float = typer.Option(
-        1.0, "--time-scale", metavar="X", help="2 lets the car live twice as fast."
-    ),
+    time_scale: float = typer.Option(1.0, "--time-scale", metavar="X", help="2 lets the car live twice as fast."),
     state: Path | None = typer.Option(
         None, "--state", metavar="FILE",
         help="Keep the car's codes, readiness and counters in FILE from one drive to the next.",

@@ -43,10 +43,11 @@ def new(
     The identifiers in it are invented. Take the vehicle's own from its service
     information, then run `camlog vehicle check` on it.
     """
+    from camlog.cli.results import say
     from camlog.profile import write_template
 
     path = write_template(file, force=force)
-    typer.echo(f"{path}: fill it in, then run: camlog vehicle check {path}")
+    typer.echo(say("vehicle.new", path=path))
 
 
 @app.command()

@@ -2,25 +2,21 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from camlog.cli.options import Force, Json, Out, Vehicle
+
 if TYPE_CHECKING:
-    from camlog.analysis.findings import Findings
-    from camlog.drive import Drive
-    from camlog.profile import VehicleProfile
+    from camlog.verify.verification import Verification
 
 NOT_VERIFIED = 1
-STATE_WORDS = {"passed": "passed", "failed": "FAILED", "not_shown": "not yet shown", "not_applicable": "not applicable"}
 
 
 def verify(
-    after: Annotated[
-        Path, typer.Argument(help="The drive after the repair, as in after.csv.", metavar="AFTER")
-    ],
+    after: Annotated[Path, typer.Argument(help="The drive after the repair, as in after.csv.", metavar="AFTER")],
     before: Annotated[
         Path | None,
         typer.Option(
@@ -30,27 +26,15 @@ def verify(
             metavar="BEFORE",
         ),
     ] = None,
-    vehicle: Annotated[
-        str | None,
-        typer.Option(help="Vehicle profile of this car: its limits and geometry; 'demo'.", metavar="FILE"),
-    ] = None,
-    job: Annotated[
-        str, typer.Option(help="What was done, for the record: order number, parts.", metavar="TEXT")
-    ] = "",
+    vehicle: Vehicle = None,
+    job: Annotated[str, typer.Option(help="What was done, for the record: order number, parts.", metavar="TEXT")] = "",
     outside: Annotated[
         list[str] | None,
-        typer.Option(
-            help="A code that has nothing to do with this job (may be repeated); the page says so.",
-            metavar="CODE",
-        ),
+        typer.Option(help="A code that has nothing to do with this job (may be repeated); the page says so.", metavar="CODE"),
     ] = None,
-    out: Annotated[
-        Path | None, typer.Option(help="Folder for the page. Default: beside the drive.", metavar="DIR")
-    ] = None,
-    json: Annotated[
-        bool, typer.Option("--json", help="Print the verification as JSON and write no page.")
-    ] = False,
-    force: Annotated[bool, typer.Option("--force", help="Overwrite a page that is there already.")] = False,
+    out: Out = None,
+    json: Json = False,
+    force: Force = False,
 ) -> None:
     """Prove a repair: no codes, monitors run again, fault conditions met, every cam healthy, misfires gone.
 
@@ -65,97 +49,48 @@ def verify(
 
     Writes NAME.verification.html, one side to print and sign.
     """
-    from camlog.errors import InputError
-    from camlog.profile import read_profile
+    from camlog.cli.results import findings_of, profile_of, refusal, result_path, say
+    from camlog.drive import read_drive, trace_path
     from camlog.verify import verify as verify_repair
+    from camlog.verify.page import write_verification
     from camlog.visible import visible_json
 
-    page = None if json else _page_path(after, out, force)
-    profile = read_profile(vehicle) if vehicle else None
-    second = _findings(after, profile)
-    first = None if before is None else _first(before, profile)
-    if before is not None and before.suffix == ".csv" and first.trace.sha256 == second.trace.sha256:
-        raise InputError(
-            "is the same recording as the one given with --before", file=after, remedy="Name the drive after the repair."
-        )
-    found = verify_repair(
-        second,
-        first,
-        job=job,
-        outside=outside or (),
-    )
+    page = None if json else result_path(after, ".verification.html", out, force)
+    profile = profile_of(vehicle)
+    second, first = findings_of(after, profile), None
+    if before is not None:
+        # A drive file as `camlog clear` saves it may stand alone.
+        trace = trace_path(before) if before.name.endswith(".drive.json") else before
+        first = findings_of(trace, profile) if trace == before or trace.exists() else read_drive(before)
+        if before.suffix == ".csv" and first.trace.sha256 == second.trace.sha256:
+            raise refusal("verify.same", after)
+    found = verify_repair(second, first, job=job, outside=outside or ())
     if json:
         typer.echo(visible_json(found.to_dict()))
     else:
-        from camlog.verify.page import write_verification
-
         write_verification(found, page, replace=force)
         for line in lines(found):
             typer.echo(line)
-        typer.echo(f"Page: {page}")
+        typer.echo(say("verify.page", path=page))
     raise typer.Exit(0 if found.verified else NOT_VERIFIED)
 
 
-def _page_path(after: Path, out: Path | None, force: bool) -> Path:
-    from camlog.errors import InputError
-
-    path = (after.parent if out is None else out) / f"{after.name.removesuffix('.csv')}.verification.html"
-    if os.path.lexists(path) and not force:
-        raise InputError(
-            "is there already", file=path, remedy="Add --force to overwrite it, or choose --out DIR."
-        )
-    if out is not None:
-        try:
-            out.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise InputError(
-                f"cannot be made ({error.strerror})", file=out, remedy="Choose another folder with --out."
-            ) from error
-    return path
-
-
-def _findings(path: Path, profile: VehicleProfile | None) -> Findings:
-    from camlog.analysis import analyze
-    from camlog.cli.results import load
-
-    return analyze(*load(path), profile)
-
-
-def _first(path: Path, profile: VehicleProfile | None) -> Findings | Drive:
-    """The first drive: a trace, or only a drive file as `camlog clear` saves it."""
-    if not path.name.endswith(".drive.json"):
-        return _findings(path, profile)
-    from camlog.drive import read_drive, trace_path
-
-    trace = trace_path(path)
-    return _findings(trace, profile) if trace.exists() else read_drive(path)
-
-
-def lines(found) -> list[str]:
+def lines(found: Verification) -> list[str]:
     """The verification for a terminal."""
-    import textwrap
+    from camlog.cli.results import caution_lines, say, stop_lines, wrapped
+    from camlog.verify.page import STATE_WORDS, chosen_changes
 
-    from camlog.cli.results import WIDTH, caution_lines, stop_lines
-    from camlog.verify.page import chosen_changes
-
-    def wrapped(text: str, indent: str) -> list[str]:
-        return textwrap.wrap(text, WIDTH, initial_indent=indent, subsequent_indent=indent + "  ") or [""]
-
-    made = [*stop_lines(found.after.do_not_run), *wrapped(found.headline, "")]
+    made = [*stop_lines(found.after.do_not_run), *wrapped(found.headline)]
     for gate in found.gates:
-        made += wrapped(f"{STATE_WORDS[gate.state]:>13}  {gate.title}", "")
+        word = say("verify.failed") if gate.state == "failed" else STATE_WORDS[gate.state]
+        made += [f"{word:>13}  {gate.title}"]
         if gate.state != "passed":
-            made += wrapped(gate.evidence, " " * 15)
-    told = chosen_changes(found)
-    if told:
-        made.append("What has changed between the two drives, by more than chance:")
-        for change in told:
-            made += wrapped(f"- {change.sentence}", "  ")
-    if found.todo:
-        made.append("To do:")
-        for number, text in enumerate(found.todo, start=1):
-            made += wrapped(f"{number}. {text}", "  ")
-    said = {*found.after.do_not_run, found.todo_caution}
+            made += wrapped(gate.evidence, 15)
+    changes = [say("verdict.item", sentence=c.sentence) for c in chosen_changes(found)]
+    todo = [say("verdict.check", number=n, check=text) for n, text in enumerate(found.todo, start=1)]
+    for title, items in (("verify.changed", changes), ("verify.todo", todo)):
+        if items:
+            made += [say(title), *(line for item in items for line in wrapped(item, 2))]
     if found.todo_caution:
-        made += wrapped(f"Careful: {found.todo_caution}", "  ")
-    return [*made, *caution_lines(found.after.cautions, said)]
+        made += wrapped(say("verdict.careful", sentence=found.todo_caution), 2)
+    return [*made, *caution_lines(found.after.cautions, {*found.after.do_not_run, found.todo_caution})]

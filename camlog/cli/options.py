@@ -1,0 +1,52 @@
+"""Options that several commands share, each declared once."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+Vehicle = Annotated[
+    str | None,
+    typer.Option(
+        "--vehicle", metavar="FILE",
+        help="Vehicle profile: engine geometry, oil grade and limits of this vehicle; 'demo' for the simulated car.",
+    ),
+]  # fmt: skip
+Out = Annotated[
+    Path | None, typer.Option("--out", metavar="DIR", help="Folder for the results. Default: beside the recording.")
+]
+Dashboard = Annotated[
+    str | None,
+    typer.Option(
+        "--dashboard", metavar="FILE",
+        help="Which charts are shown: test_drive, cold_start, repair_check, or a file of your own.",
+    ),
+]  # fmt: skip
+Force = Annotated[bool, typer.Option("--force", help="Overwrite what is there already.")]
+Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON and write no files.")]
+Port = Annotated[
+    str | None,
+    typer.Option(
+        "--port", metavar="PORT",
+        help="Where the adapter is: a serial device (/dev/ttyUSB0, COM5), a pseudo-terminal, or socket://HOST:PORT for "
+        "Wi-Fi. Without it, the likely ports are tried in turn.",
+    ),
+]  # fmt: skip
+Baud = Annotated[
+    int | None, typer.Option("--baud", metavar="N", min=300, help="Serial speed of the adapter. Default: found by trying.")
+]
+PortLink = Annotated[
+    Path | None, typer.Option("--port-link", metavar="PATH", help="As --pty, and make PATH a link to it, so that its name stays.")
+]
+Pty = Annotated[
+    bool, typer.Option("--pty", help="Serve the adapter on a pseudo-terminal, as a serial port; not on Windows.")
+]
+Tcp = Annotated[
+    str | None,
+    typer.Option(
+        "--tcp", metavar="HOST:PORT",
+        help="Network address to serve the adapter at. Default: a free port that only this computer reaches.",
+    ),
+]  # fmt: skip
