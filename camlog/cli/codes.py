@@ -76,7 +76,7 @@ def snapshot_tables(snapshot: CodeSnapshot) -> list[Table]:
 def code_table(snapshot: CodeSnapshot) -> Table:
     """Codes of every module, each in one plain sentence, and the lamp."""
     from camlog.cli.results import say
-    from camlog.codes.explain import explain
+    from camlog.codes.families import explain
     from camlog.codes.trouble import is_code
     from camlog.unknown import UNKNOWN_ASCII
 

@@ -25,7 +25,7 @@ CAUSES_SHOWN = 2
 say = Messages("camlog.cli")
 
 
-def refusal(name: str, file: Path | str | None = None, **values: object) -> InputError:
+def refusal(name: str, file: Path | str | None = None, /, **values: object) -> InputError:
     """The error of that name in the messages, with its remedy."""
     return InputError(say(name, **values), file=file, remedy=say(f"{name}_remedy", **values))
 

@@ -78,12 +78,11 @@ def verify(
 def lines(found: Verification) -> list[str]:
     """The verification for a terminal."""
     from camlog.cli.results import caution_lines, say, stop_lines, wrapped
-    from camlog.verify.page import STATE_WORDS, chosen_changes
+    from camlog.verify.page import chosen_changes
 
     made = [*stop_lines(found.after.do_not_run), *wrapped(found.headline)]
     for gate in found.gates:
-        word = say("verify.failed") if gate.state == "failed" else STATE_WORDS[gate.state]
-        made += [f"{word:>13}  {gate.title}"]
+        made.append(f"{say(f'verify.{gate.state}'):>13}  {gate.title}")
         if gate.state != "passed":
             made += wrapped(gate.evidence, 15)
     changes = [say("verdict.item", sentence=c.sentence) for c in chosen_changes(found)]
