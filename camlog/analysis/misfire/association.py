@@ -55,7 +55,7 @@ class Association:
 
 
 def associations(
-    each: Sequence[Polls],
+    polls: Polls,
     windows: Windows,
     cams: Mapping[str, CamData],
     banks: Sequence[Sequence[int]] | None,
@@ -63,14 +63,11 @@ def associations(
 ) -> tuple[Association, ...]:
     """Test misfires against each cam's error (its own bank's cylinders) and each oil window (all cylinders).
 
-    `each` holds the polls of one cylinder. Equal rates are tested by the E-test (Krishnamoorthy & Thomson
+    `polls` are those of all cylinders. Equal rates are tested by the E-test (Krishnamoorthy & Thomson
     2004), several tests together by the Benjamini-Hochberg false discovery rate.
     """
-    polls = Polls.pooled(each)
-    tried = [
-        _with_cam(polls, cam, data, banks, limits["misfire_cam_error_deg"].value)
-        for cam, data in cams.items()
-    ]
+    limit_deg = limits["misfire_cam_error_deg"].value
+    tried = [_with_cam(polls, cam, data, banks, limit_deg) for cam, data in cams.items()]
     if windows.source is not None:
         where = windows.index_at(polls.middle_s)
         reached = [i for i in range(len(windows.windows)) if np.any(where == i)]
@@ -124,11 +121,10 @@ def _mean_error(polls: Polls, data: CamData) -> np.ndarray:
 
 def _compare(blank: Association, polls: Polls, label: np.ndarray) -> Association:
     """Polls with label 1 against polls with label 0; `blank` names what the label stands for."""
-    turns, counts = (
-        [float(v[label == side].sum()) for side in (1, 0)] for v in (polls.revolutions, polls.events)
-    )
+    sides = (label == 1, label == 0)
+    turns, counts = ([float(v[s].sum()) for s in sides] for v in (polls.revolutions, polls.events))
     rates = [k / n * 1000.0 if n else None for k, n in zip(counts, turns, strict=True)]
-    tested = Association(blank.kind, blank.cam, blank.window, blank.title, *rates)
+    tested = replace(blank, rate_with=rates[0], rate_without=rates[1])
     if min(turns) < MIN_SIDE_REV:
         lack = "with" if turns[0] < turns[1] else "without"
         return replace(tested, reason=say(f"association.{lack}", title=blank.title))
@@ -141,11 +137,5 @@ def _compare(blank: Association, polls: Polls, label: np.ndarray) -> Association
         low="0" if ratio.low is None else f"{ratio.low:.1f}",
         high=say("association.no_upper_end") if ratio.high is None else f"{ratio.high:.1f}",
     )  # fmt: skip
-    return replace(
-        tested,
-        ratio=ratio.value,
-        ratio_low=ratio.low,
-        ratio_high=ratio.high,
-        p_value=ratio.p_value,
-        reason=reason,
-    )
+    ends = {"ratio": ratio.value, "ratio_low": ratio.low, "ratio_high": ratio.high}
+    return replace(tested, **ends, p_value=ratio.p_value, reason=reason)

@@ -33,11 +33,10 @@ class Revolutions:
         """Revolutions and seconds of known engine speed from `start_s` to `end_s`, shapes as given."""
         if len(self.time_s) < 2:
             return np.zeros(np.shape(start_s)), np.zeros(np.shape(start_s))
-        turned, known_s = (
-            np.interp(end_s, self.time_s, v) - np.interp(start_s, self.time_s, v)
-            for v in (self.total, self.known_s)
+        ends, starts = (
+            [np.interp(t, self.time_s, v) for v in (self.total, self.known_s)] for t in (end_s, start_s)
         )
-        return turned, known_s
+        return ends[0] - starts[0], ends[1] - starts[1]
 
 
 def revolutions(trace: Trace) -> Revolutions:

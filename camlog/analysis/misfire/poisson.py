@@ -46,10 +46,9 @@ def p_below(count: float, exposure: float, limit: float, dispersion: float = 1.0
 def p_ratio_below(
     one: tuple[float, float], two: tuple[float, float], ratio: float, dispersion: float = 1.0
 ) -> float:
-    """Chance of a count this small in `one` where its rate is `ratio` times that of `two` (conditional
-    binomial).
+    """Chance of a count this small in `one` where its rate is `ratio` times that of `two`.
 
-    `one` and `two` are (count, exposure).
+    `one` and `two` are (count, exposure); conditional binomial.
     """
     (k1, n1), (k2, n2) = one, two
     share = ratio * n1 / (ratio * n1 + n2)

@@ -124,26 +124,23 @@ def measure_misfire(
     every = Polls.pooled(list(each.values()))
     where = windows.index_at(every.middle_s)
     extra = every.dispersion(where)
-    cylinders = tuple(
-        _cylinder(n, p, next((i for i, bank in banks.items() if n in bank), None), extra)
-        for n, p in each.items()
-    )
+    bank_of = {n: i for i, bank in banks.items() for n in bank}
+    cylinders = tuple(_cylinder(n, p, bank_of.get(n), extra) for n, p in each.items())
+    in_bank = {
+        i: np.isin(every.cylinder, list(bank)) for i, bank in banks.items() if set(bank) & set(counted)
+    }
+    counts = {c.cylinder: (c.count, c.revolutions / 1000.0) for c in cylinders}
+    limit, chance, groups = limits["misfire_per_1000_rev"], limits["significance"].value, list(banks.values())
     return Misfire(
         per_cylinder=cylinders,
         rate=_rate(every, extra),
-        by_bank={
-            i: _rate(every.take(np.isin(every.cylinder, list(bank))), extra)
-            for i, bank in banks.items() if set(bank) & set(counted)
-        },
+        by_bank={i: _rate(every.take(here), extra) for i, here in in_bank.items()},
         by_window=tuple(_rate(every.take(where == i), extra) for i in range(len(windows.windows))),
-        pattern=pattern(
-            {c.cylinder: (c.count, c.revolutions / 1000.0) for c in cylinders},
-            list(banks.values()), limits["misfire_per_1000_rev"], extra, limits["significance"].value,
-        ),
-        association=associations(list(each.values()), windows, cams or {}, list(banks.values()), limits),
+        pattern=pattern(counts, groups, limit, extra, chance),
+        association=associations(every, windows, cams or {}, groups, limits),
         dispersion=extra,
         notes=_notes(cylinders),
-    )  # fmt: skip
+    )
 
 
 def _cylinder(cylinder: int, p: Polls, bank: int | None, extra: float) -> CylinderMisfire:
@@ -201,14 +198,9 @@ def pattern(
         reason = say("pattern.unsure", limit=limit, revolutions=turned, cylinders=_list(unsure))
         return Pattern("unclear", (), None, None, ("none",), reason)
     worst = max(misfiring, key=lambda c: counts[c][0] / counts[c][1])
-    minor = {
-        c: poisson.p_ratio_below(counts[c], counts[worst], MINOR_SHARE, dispersion)
-        for c in counts
-        if c != worst
-    }
-    quiet = {c for c in counts if c not in misfiring and below[c] <= each} | {
-        c for c, p in minor.items() if p <= each
-    }
+    others = {c: kn for c, kn in counts.items() if c != worst}
+    minor = {c: poisson.p_ratio_below(kn, counts[worst], MINOR_SHARE, dispersion) for c, kn in others.items()}
+    quiet = {c for c, p in minor.items() if p <= each or (c not in misfiring and below[c] <= each)}
     misfiring -= quiet
     links = [above[c] for c in misfiring] + [min(below[c], minor.get(c, 1.0)) for c in quiet]
     named, weakest = tuple(sorted(misfiring)), max(links, default=1.0)
