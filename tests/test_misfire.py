@@ -416,6 +416,13 @@ def test_a_coil_that_fails_under_the_same_load_the_cam_errs_at_is_still_one_cyli
     assert not a.holds and "one cylinder alone" in a.reason
 
 
+def test_too_few_revolutions_without_the_worst_cylinder_are_no_test_of_the_others():
+    trace = a_drive({1: 30.0, 2: 0.1}, error=off_command)
+    trace.columns["misfire_cyl2"][trace.time_s > 20] = np.nan
+    (a,) = find(measure(trace, cams=["intake_b1"]), "cam_error")
+    assert a.p_value is not None and a.p_without_worst is None
+
+
 def test_a_counter_that_was_not_recorded_leaves_the_pattern_open():
     found = measure(a_drive({1: 0.05, 2: 0.05, 3: 40.0}))
     assert found.pattern.kind == "unclear" and found.pattern.cylinders == (3,)

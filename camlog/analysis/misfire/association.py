@@ -102,13 +102,14 @@ def _with_cam(
     error = _mean_error(polls, data)
     label = np.where(np.isnan(error), -1, error > limit_deg)
     title = say("association.cam_error", side=cam_names.side_of(cam), bank=bank, limit=limit_deg)
-    tested = _compare(Association("cam_error", cam, None, title), polls, label)
+    blank = Association("cam_error", cam, None, title)
+    tested = _compare(blank, polls, label)
     cylinders, position = np.unique(polls.cylinder, return_inverse=True)
     if tested.p_value is None or len(cylinders) < 2:
         return tested
     rates = np.bincount(position, polls.events) / np.bincount(position, polls.revolutions)
     rest = position != np.argmax(rates)
-    return replace(tested, p_without_worst=_compare(tested, polls.take(rest), label[rest]).p_value)
+    return replace(tested, p_without_worst=_compare(blank, polls.take(rest), label[rest]).p_value)
 
 
 def _mean_error(polls: Polls, data: CamData) -> np.ndarray:
