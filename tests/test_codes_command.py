@@ -12,7 +12,7 @@ from rich.console import Console
 from camlog.cli import main
 from camlog.cli.codes import snapshot_tables
 from camlog.profile import read_profile
-from camlog.simulate.adapter import SimulatedAdapter, TimingModel
+from camlog.simulate.adapter import AdapterTraits, SimulatedAdapter, TimingModel
 from camlog.stream import CodeSnapshot, MonitorTest, TroubleCode
 from tests.adapter_car import SNAPSHOT, StandingCar, hurry
 
@@ -29,8 +29,9 @@ def shown(snapshot: CodeSnapshot) -> str:
 def port(monkeypatch):
     hurry(monkeypatch)
     two = dataclasses.replace(SNAPSHOT, stored=(*SNAPSHOT.stored, TroubleCode("P0700", "7E9")))
-    with SimulatedAdapter(StandingCar(snapshot=two), read_profile("demo"), timing=TIMING) as adapter:
-        adapter._vehicle._modules[1] = adapter._vehicle._extra
+    traits = AdapterTraits(second_module=True)
+    car = StandingCar(snapshot=two)
+    with SimulatedAdapter(car, read_profile("demo"), traits=traits, timing=TIMING) as adapter:
         yield adapter.start_pty()
 
 

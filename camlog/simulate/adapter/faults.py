@@ -116,7 +116,7 @@ class FaultKind:
     messages: Callable[[list[Message], bytes], list[Message] | None] | None = None
 
 
-def _said(text: str) -> FaultKind:
+def _in_place_of_answer(text: str) -> FaultKind:
     return FaultKind("answer", f"{text} for an answer", text)
 
 
@@ -125,13 +125,13 @@ FAULTS: dict[str, FaultKind] = {
     "hung": FaultKind("port", "the port takes everything and says nothing"),
     "reset": FaultKind("adapter", "at its start the adapter restarts: version line, settings lost"),
     "low_voltage": FaultKind("adapter", "cranking: LV RESET at its start, supply reads low, modules silent"),
-    "no_data": _said("NO DATA"),
-    "can_error": _said("CAN ERROR"),
-    "bus_error": _said("BUS ERROR"),
-    "bus_init_error": _said("BUS INIT: ...ERROR"),
-    "buffer_full": _said("BUFFER FULL"),
-    "stopped": _said("STOPPED"),
-    "unable_to_connect": _said("UNABLE TO CONNECT"),
+    "no_data": _in_place_of_answer("NO DATA"),
+    "can_error": _in_place_of_answer("CAN ERROR"),
+    "bus_error": _in_place_of_answer("BUS ERROR"),
+    "bus_init_error": _in_place_of_answer("BUS INIT: ...ERROR"),
+    "buffer_full": _in_place_of_answer("BUFFER FULL"),
+    "stopped": _in_place_of_answer("STOPPED"),
+    "unable_to_connect": _in_place_of_answer("UNABLE TO CONNECT"),
     "garbage": FaultKind("line", "characters of an answer are not hexadecimal", lines=_one_line(_garbled)),
     "truncated": FaultKind("line", "an answer line breaks off inside its data", lines=_one_line(_cut)),
     "merged": FaultKind("line", "two answer lines run into one", lines=_merged),
