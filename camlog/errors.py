@@ -9,8 +9,9 @@ from pathlib import Path
 class InputError(Exception):
     """Bad input: a file, an adapter, a vehicle profile or an argument.
 
-    `what` says what is wrong, `remedy` what to do; `file`, `line` (from 1) and
-    `column` (a column's heading or a key) say where. `str(error)` is one line.
+    `what` says what is wrong, `remedy` what to do, `on_page` what to do where a page shows the error, if that is
+    another thing than on a command line; `file`, `line` (from 1) and `column` (a column's heading or a key) say where.
+    `str(error)` is one line.
     """
 
     def __init__(
@@ -21,12 +22,14 @@ class InputError(Exception):
         file: str | Path | None = None,
         line: int | None = None,
         column: str | int | None = None,
+        on_page: str | None = None,
     ):
         self.what = what
         self.remedy = remedy
         self.file = None if file is None else str(file)
         self.line = line
         self.column = column
+        self.on_page = on_page
         super().__init__(str(self))
 
     def __str__(self) -> str:

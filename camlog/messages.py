@@ -68,9 +68,13 @@ class Messages:
         return re.sub(" {2,}", " ", self._compiled[name].render(values)).strip(" ")
 
     def error(self, name: str, file: str | Path | None = None, **values: object) -> InputError:
-        """The error of that name, from `error.NAME.what` and `error.NAME.remedy`, about `file` (or a port)."""
+        """The error of that name, from `error.NAME.what` and `error.NAME.remedy`, about `file` (or a port).
+
+        `error.NAME.on_page`, where it is there, is what to do where a page shows the error.
+        """
         what, remedy = (self(f"error.{name}.{part}", **values) for part in ("what", "remedy"))
-        return InputError(what, file=file, remedy=remedy)
+        on_page = f"error.{name}.on_page"
+        return InputError(what, file=file, remedy=remedy, on_page=self(on_page, **values) if on_page in self else None)
 
     def __contains__(self, name: str) -> bool:
         return name in self.templates

@@ -122,6 +122,7 @@ def there_already(path: Path) -> InputError:
         "is there already",
         file=path,
         remedy="Choose another name or folder with --out, or add --force to overwrite it.",
+        on_page="Check the working folder.",
     )
 
 

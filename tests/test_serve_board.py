@@ -12,8 +12,7 @@ from hypothesis import strategies as st
 
 from camlog.drive import read_drive
 from camlog.replay import replay
-from camlog.serve.board import Board, error_name
-from camlog.serve.history import History, thinned
+from camlog.serve.board import Board, History, error_name, thinned
 from camlog.stream import Batch, CodeSnapshot, Event, TroubleCode
 from camlog.trace import read_trace
 

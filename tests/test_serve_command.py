@@ -197,7 +197,7 @@ def test_for_other_devices_it_says_the_address_the_code_and_who_sees_what_and_en
 
 
 def test_help_of_the_program_loads_nothing_of_the_page():
-    slow = ("dash", "flask", "waitress", "plotly", "pandas", "scipy", "camlog.serve")
+    slow = ("dash", "flask", "h11", "plotly", "pandas", "scipy", "camlog.serve")
     code = (
         "import sys\nfrom camlog.cli import main\n"
         "try:\n main(['serve', '--help'])\nexcept SystemExit:\n pass\n"

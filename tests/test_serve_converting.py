@@ -12,8 +12,10 @@ import pytest
 from camlog.drive import read_drive
 from camlog.errors import InputError
 from camlog.serve import converting
+from camlog.serve.converter import convert_file
 from camlog.serve.converting import AT_ONCE, ConversionLook, Conversions
 from camlog.serve.folder import Folder
+from camlog.serve.worker import Workers
 from camlog.trace import read_trace
 
 FOREIGN = Path(__file__).parent / "foreign"
@@ -27,9 +29,17 @@ def folder(tmp_path: Path) -> Folder:
     return Folder(tmp_path / "work")
 
 
+@pytest.fixture(scope="module")
+def workers():
+    """For all tests: a worker takes a moment to begin."""
+    made = Workers(idle=AT_ONCE)
+    yield made
+    made.close()
+
+
 @pytest.fixture
-def conversions(folder):
-    made = Conversions(folder)
+def conversions(folder, workers):
+    made = Conversions(folder, workers)
     yield made
     made.close()
 
@@ -41,7 +51,7 @@ def bring(folder: Folder, name: str, as_: str | None = None) -> str:
 
 def when(conversions: Conversions, id_: str, *states: str) -> ConversionLook:
     """The conversion once it is in one of these states."""
-    until = time.monotonic() + 20
+    until = time.monotonic() + 60
     while time.monotonic() < until:
         look = conversions.look(id_)
         if look.state in states:
@@ -270,28 +280,35 @@ def test_cancelled_at_a_question_the_thread_ends_and_the_trace_from_before_stays
     assert conversions.look(id_).state == "cancelled"
 
 
+def convert_slowly(link, path, *more):
+    """`convert_file`, which stands still in the midst of writing; called in the worker."""
+    send = link.send
+
+    def slowly(kind, value):
+        send(kind, value)
+        if kind == "share" and value > 0.6:  # the reading is the part before
+            time.sleep(60)
+
+    link.send = slowly
+    return convert_file(link, path, *more)
+
+
 def test_cancelled_in_the_midst_of_writing_nothing_of_it_stays(folder, conversions, monkeypatch):
     name = bring(folder, "cam_two_banks.csv")
-    writing, go = threading.Event(), threading.Event()
-    real = converting._Conversion._progress
-
-    def slowly(self, share):
-        if share > 0.6:  # the reading is the part before
-            writing.set()
-            go.wait(10)
-        real(self, share)
-
-    monkeypatch.setattr(converting._Conversion, "_progress", slowly)
+    monkeypatch.setattr(converting, "convert_file", convert_slowly)
     id_ = conversions.start(name)
-    assert writing.wait(10)
+    until = time.monotonic() + 60
+    while conversions.look(id_).share <= 0.6:
+        assert time.monotonic() < until
+        time.sleep(0.01)
+    assert written(folder) > {name}, "nothing is being written"
     conversions.cancel(id_)
-    go.set()
     assert when(conversions, id_, *OVER).state == "cancelled"
     assert written(folder) == {name}
 
 
-def test_closing_ends_every_thread_and_nothing_starts_after_it(folder):
-    conversions = Conversions(folder)
+def test_closing_ends_every_thread_and_nothing_starts_after_it(folder, workers):
+    conversions = Conversions(folder, workers)
     ids = [conversions.start(bring(folder, "cam_says_nothing.csv", f"{i}.csv")) for i in range(AT_ONCE)]
     for id_ in ids:
         when(conversions, id_, "asking")

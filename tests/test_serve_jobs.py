@@ -18,6 +18,7 @@ from camlog.cli import build_app
 from camlog.errors import InputError
 from camlog.serve import jobs as jobs_module
 from camlog.serve.jobs import Jobs, make_comparison, make_report, make_verification, provisional
+from camlog.serve.worker import NICENESS
 
 ROOT = Path(__file__).resolve().parent.parent
 SAMPLES = ROOT / "sample_logs"
@@ -80,7 +81,7 @@ def nothing():
 
 
 def about_itself():
-    modules = {name: name in sys.modules for name in ("dash", "flask", "waitress")}
+    modules = {name: name in sys.modules for name in ("dash", "flask", "h11")}
     return {
         "nice": os.nice(0),
         "ignores": signal.getsignal(signal.SIGINT) is signal.SIG_IGN,
@@ -145,7 +146,7 @@ def test_asked_again_with_the_same_key_it_is_the_same_job_while_it_lasts(own, tm
 def test_its_process_is_niced_and_leaves_ctrl_c_to_the_server(jobs):
     said = over(jobs, jobs.submit("About", about_itself)).result
     assert (
-        said["nice"] == min(19, os.nice(0) + jobs_module.NICENESS) and said["ignores"]
+        said["nice"] == min(19, os.nice(0) + NICENESS) and said["ignores"]
     )  # 19: the nicest there is
     # What serves pages has no place in what analyses drives.
     assert not any(said["modules"].values()), said

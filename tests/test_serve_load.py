@@ -110,7 +110,6 @@ def test_a_strangers_connection_is_closed_before_a_paired_devices(others, monkey
 
 def test_who_reads_an_answer_too_slowly_is_let_go_and_who_reads_in_time_gets_it_whole(monkeypatch):
     monkeypatch.setattr(listening, "ANSWER_S", 1.0)
-    monkeypatch.setattr(listening, "_CHECK_S", 0.2)
     with served() as small, ExitStack() as ending:
         asked = f"GET /long HTTP/1.1\r\nHost: {small.host}\r\nConnection: close\r\n\r\n".encode()
         slow = ending.enter_context(connect(small.port, "127.0.0.1"))

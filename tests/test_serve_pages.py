@@ -71,7 +71,7 @@ class Visit:
 
     def until(self, condition, what: str):
         """Polled: the page's policy forbids the browser's own waiting for a condition."""
-        end = time.monotonic() + 15
+        end = time.monotonic() + 40
         while not condition():
             assert time.monotonic() < end, what
             self.page.wait_for_timeout(30)

@@ -16,6 +16,7 @@ from camlog.serve import playing
 from camlog.serve.board import Board
 from camlog.serve.folder import Folder
 from camlog.serve.playing import Player, Players
+from camlog.serve.worker import Workers
 from camlog.stream import Batch, CodeSnapshot, Event, TroubleCode
 from camlog.trace import read_trace
 
@@ -33,12 +34,28 @@ def until(condition, seconds=10.0):
         time.sleep(0.01)
 
 
+@pytest.fixture(scope="module")
+def workers():
+    """For all tests: a worker takes a moment to begin."""
+    made = Workers(idle=4)
+    yield made
+    made.close()
+
+
 @pytest.fixture
-def player():
-    found = Player("healthy.csv", *sample("healthy"), read_profile("demo"))
+def player(workers):
+    found = Player("healthy.csv", SAMPLES / "healthy.csv", read_profile("demo"), workers)
     yield found
     found.close()
     assert not found._thread.is_alive()
+
+
+def with_drive(tmp_path, name, **changes):
+    """A copy of a sample drive, what its drive file says changed."""
+    path = tmp_path / "x.csv"
+    path.write_bytes((SAMPLES / f"{name}.csv").read_bytes())
+    write_drive(dataclasses.replace(sample(name)[1], **changes), drive_path(path))
+    return path
 
 
 def shown_s(board):
@@ -51,14 +68,14 @@ def test_a_saved_drive_plays_to_its_end_and_shows_every_row(player):
     assert (player.playing, player.ended, player.position_s) == (False, False, player.start_s)
     player.play("max")
     until(lambda: player.ended)
-    assert player.board.state.batches == len(player._trace.time_s)
+    assert player.board.state.batches == len(sample("healthy")[0].time_s)
     assert player.position_s == player.duration_s and not player.playing
     # The guide has followed, and says what the coverage of the trace says.
-    assert player.guide.coverage() == coverage(player._trace, profile=read_profile("demo"))
+    assert player.guide.coverage() == coverage(sample("healthy")[0], profile=read_profile("demo"))
 
 
 @pytest.mark.parametrize("seed", range(4))
-def test_whatever_is_ordered_when_no_row_or_event_is_lost_or_shown_twice(monkeypatch, seed):
+def test_whatever_is_ordered_when_no_row_or_event_is_lost_or_shown_twice(monkeypatch, tmp_path, workers, seed):
     seen, accept = [], Board.accept
 
     def note(board, item):
@@ -66,10 +83,10 @@ def test_whatever_is_ordered_when_no_row_or_event_is_lost_or_shown_twice(monkeyp
         accept(board, item)
 
     monkeypatch.setattr(Board, "accept", note)
-    trace, drive = sample("too-short")
+    trace, _ = sample("too-short")
     # An event at the very time of every row: an order may come between the two.
     events = tuple(Event(float(t), "marker", str(n)) for n, t in enumerate(trace.time_s))
-    found = Player("x", trace, dataclasses.replace(drive, events=events), None)
+    found = Player("x", with_drive(tmp_path, "too-short", events=events), None, workers)
     order = random.Random(seed)
     end = time.monotonic() + 0.4
     while time.monotonic() < end:
@@ -129,21 +146,19 @@ def test_a_jump_has_a_past_and_another_id(player):
 
 
 def test_after_a_jump_the_guide_still_counts_from_the_beginning(player):
-    profile, trace = read_profile("demo"), player._trace
+    profile, trace = read_profile("demo"), sample("healthy")[0]
     for place_s in (400.0, 200.0, 500.0):  # on, back, on
         player.go_to(place_s)
-        until(lambda: not player._guide_reel.waits(player.position_s))
+        until(lambda: not player.behind)
         player.guide._covered = None
         so_far = coverage(trace.between(trace.time_s[0], place_s), profile=profile)
-        with player._state:
-            assert player.guide.coverage() == so_far
+        assert player.guide.coverage() == so_far
 
 
-def test_after_a_jump_marks_and_codes_of_before_are_still_known():
-    trace, drive = sample("healthy")
+def test_after_a_jump_marks_and_codes_of_before_are_still_known(tmp_path, workers):
     codes = CodeSnapshot(0.0, mil=True, stored=(TroubleCode("P0011", "7E8"),))
     events = (Event(12.0, "marker", "rattle heard"), Event(13.0, "gap", ""), Event(14.0, "reconnect", ""))
-    found = Player("x", trace, dataclasses.replace(drive, code_snapshots=(codes,), events=events), None)
+    found = Player("x", with_drive(tmp_path, "healthy", code_snapshots=(codes,), events=events), None, workers)
     try:
         until(lambda: found.board.state.last_snapshot is not None)  # read before the first row
         found.go_to(400.0)
@@ -155,10 +170,10 @@ def test_after_a_jump_marks_and_codes_of_before_are_still_known():
         found.close()
 
 
-def test_the_closing_codes_after_the_last_row_are_shown_too():
-    trace, drive = sample("too-short")
+def test_the_closing_codes_after_the_last_row_are_shown_too(tmp_path, workers):
+    trace, _ = sample("too-short")
     last = CodeSnapshot(float(trace.time_s[-1]) + 2.0, mil=False, stored=())
-    found = Player("x", trace, dataclasses.replace(drive, code_snapshots=(last,)), None)
+    found = Player("x", with_drive(tmp_path, "too-short", code_snapshots=(last,)), None, workers)
     try:
         found.go_to(found.duration_s - 0.2)
         found.play(4.0)
@@ -189,8 +204,8 @@ def folder(tmp_path):
 
 
 @pytest.fixture
-def players(folder):
-    found = Players(folder, most=3)
+def players(folder, workers):
+    found = Players(folder, workers, most=3)
     yield found
     found.close()
     assert not any(t.name in ("replay", "replays") for t in threading.enumerate())

@@ -18,7 +18,7 @@ from camlog.drive import drive_path, read_drive
 from camlog.errors import InputError
 from camlog.profile import DEMO
 from camlog.serve import cautions
-from camlog.serve.apart import PipeView
+from camlog.serve.recorder import PipeView
 from camlog.serve.board import Board
 from camlog.serve.cautions import Cautions
 from camlog.serve.folder import Folder
@@ -70,7 +70,7 @@ def recorder(folder, jobs):
     found = DriveRecorder(folder, jobs)
     yield found
     found.close()
-    assert found._receiver is None or not found._receiver.is_alive()
+    assert not found._watching.is_alive()
 
 
 def state(recorder):
@@ -167,7 +167,7 @@ def test_connect_start_mark_pull_the_cable_resume_stop(recorder, adapter, jobs):
     assert gaps["count"] == 1 and gaps["seconds"] > 0.4
     assert len(drive.code_snapshots) == 2  # at the start and at the end
     # The report comes by itself.
-    until(lambda: (look := jobs.look(recorder.status().report_job)) is not None and look.over)
+    until(lambda: (look := jobs.look(recorder.status().report_job)) is not None and look.over, 60.0)
     assert jobs.look(recorder.status().report_job).state == "done"
     assert recorder._folder.entry(recorder.status().name).results["report"].endswith(".report.html")
     recorder.disconnect()
@@ -251,7 +251,7 @@ def test_where_no_adapter_answers_the_page_says_so_and_another_try_is_free(recor
 def test_a_recorder_that_is_killed_is_told_and_what_it_wrote_reads(recorder, adapter, jobs):
     recording(recorder, adapter, "broken.csv", rows=60)
     time.sleep(0.5)
-    os.kill(recorder._process.pid, signal.SIGKILL)
+    os.kill(recorder._worker.pid, signal.SIGKILL)
     until(lambda: state(recorder) == "failed")
     status = recorder.status()
     assert "ended unexpectedly" in status.error and "broken.csv" in status.error and status.report_job is not None
@@ -267,7 +267,7 @@ def test_a_recorder_that_is_killed_is_told_and_what_it_wrote_reads(recorder, ada
 def test_a_recorder_that_does_not_end_is_ended(recorder, adapter, monkeypatch):
     monkeypatch.setattr("camlog.serve.recording.ENDS_WITHIN_S", 0.5)
     recording(recorder, adapter)
-    os.kill(recorder._process.pid, signal.SIGSTOP)
+    os.kill(recorder._worker.pid, signal.SIGSTOP)
     recorder.stop()
     assert state(recorder) == "ending"
     until(lambda: state(recorder) == "failed", 5.0)
@@ -322,7 +322,7 @@ def test_signals_of_the_terminal_a_view_that_fails_and_full_jobs_cost_no_row(fol
     recording(recorder, adapter)
     monkeypatch.setattr("camlog.serve.guide.FIRST_LOOK_S", 0.0)
     recorder.guide._next_look_s = 0.0  # a look is due, and refused
-    process = recorder._process
+    process = recorder._worker._process
     for number in (signal.SIGINT, signal.SIGHUP):  # Ctrl-C; the terminal's window is closed
         os.kill(process.pid, number)
     recorder.guide.accept = lambda item: 1 / 0
@@ -355,7 +355,7 @@ if __name__ == "__main__":
     recorder.start("drive.csv")
     while recorder.status().rows < 20:
         time.sleep(0.02)
-    print(recorder._process.pid, listening.getsockname()[1], flush=True)
+    print(recorder._worker.pid, listening.getsockname()[1], flush=True)
     time.sleep(60)
 """
 
@@ -389,9 +389,11 @@ def test_a_server_killed_in_mid_drive_leaves_a_recording_that_ends_cleanly(folde
 
 def test_the_recorders_process_loads_nothing_of_the_page():
     code = (
-        "import sys; from multiprocessing import Pipe; from camlog.serve import apart; here, there = Pipe()\n"
-        "apart.run(there, '/dev/null', None, False); print(here.recv()[0]); import camlog.capture.record\n"
-        "print([m for m in ('dash', 'flask', 'pandas', 'plotly', 'scipy', 'waitress') if m in sys.modules])"
+        "import sys; from multiprocessing import Pipe; from camlog.errors import InputError; here, there = Pipe()\n"
+        "from camlog.serve.recorder import record_drive; from camlog.serve.worker import Link\n"
+        "try: record_drive(Link(there), '/dev/null', None, False)\n"
+        "except InputError: print('failed'); import camlog.capture.record\n"
+        "print([m for m in ('dash', 'flask', 'pandas', 'plotly', 'scipy', 'h11') if m in sys.modules])"
     )
     said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
     assert said.splitlines() == ["failed", "[]"]
@@ -468,7 +470,7 @@ def test_one_whose_server_died_a_moment_ago_may_still_end(folder, monkeypatch):
 def test_a_page_that_does_not_keep_up_costs_the_recorder_nothing():
     stuck, sent = threading.Event(), []
 
-    def send(message):
+    def send(*message):
         sent.append(message)
         stuck.wait(10.0)
 
@@ -489,7 +491,7 @@ def test_a_page_that_does_not_keep_up_costs_the_recorder_nothing():
 
 def test_what_a_stuck_page_is_owed_has_an_end_too():
     stuck = threading.Event()
-    view = PipeView(lambda message: stuck.wait(10.0), waiting=50)
+    view = PipeView(lambda *message: stuck.wait(10.0), waiting=50)
     time.sleep(0.1)
     for n in range(3000):
         view.accept(Event(n * 0.01, "adapter_error", "x"))
@@ -502,6 +504,6 @@ def test_a_page_that_fell_behind_is_told_and_rows_are_still_counted(folder):
     recorder = DriveRecorder(folder, Full())
     recorder.board, recorder.guide, recorder._trace = Board(), Guide(), folder.root / "drive.csv"
     rows = [Batch(n * 0.1, {"engine_speed": 800.0}) for n in range(30)]
-    recorder._take("items", rows, 7)
+    recorder._hear(recorder._worker, "items", rows, 7)
     assert recorder.status().rows == 37
     assert "The page fell behind by 7 rows; the recording itself is whole." in recorder.status().warnings

@@ -35,7 +35,7 @@ QUOTED = "a\"b'.csv"
 HOST = {"Host": "127.0.0.1:8462", "Origin": "http://127.0.0.1:8462"}
 
 
-def over(jobs: Jobs, id_: str, within_s: float = 20.0) -> Look:
+def over(jobs: Jobs, id_: str, within_s: float = 60.0) -> Look:
     until = time.monotonic() + within_s
     while not (look := jobs.look(id_)).over:
         assert time.monotonic() < until, f"{look} is not over"
@@ -133,7 +133,7 @@ def test_the_verdict_so_far_writes_nothing(tmp_path):
 
 
 def until(conversions: Conversions, id_: str, *states: str, number: int = 0) -> converting.ConversionLook:
-    end = time.monotonic() + 10.0
+    end = time.monotonic() + 60.0
     while (look := conversions.look(id_)).state not in states or look.question_number < number:
         assert time.monotonic() < end, f"{look}"
         time.sleep(0.01)

@@ -370,7 +370,6 @@ def test_a_length_given_twice_or_two_ways_smuggles_no_second_request(door):
 
 def test_half_a_request_is_given_up_and_ties_up_nobody(monkeypatch):
     monkeypatch.setattr(listening, "REQUEST_S", 1.5)
-    monkeypatch.setattr(listening, "_CHECK_S", 0.3)
     with served() as small:
         head = f"POST /read HTTP/1.1\r\nHost: {small.host}\r\nOrigin: http://{small.host}\r\n"
         halves = [b"", b"GET / HT", head.encode(), f"{head}Content-Length: 500\r\n\r\nabc".encode()]
@@ -404,7 +403,6 @@ def test_half_a_request_is_given_up_and_ties_up_nobody(monkeypatch):
 
 def test_who_does_not_read_the_answer_is_let_go(monkeypatch):
     monkeypatch.setattr(listening, "IDLE_S", 1)
-    monkeypatch.setattr(listening, "_CHECK_S", 0.2)
     monkeypatch.setattr(listening, "THREADS", 2)
     with served() as small:
         lines = []

@@ -50,7 +50,8 @@ def ask_for_mapping(error: InputError, path: Path, text: str) -> InputError:
     """The same error, its remedy naming the mapping file that `text` was written to."""
     target, new = offer_mapping(path, text)
     name = "map_by_hand" if target is None else "map_ready" if new else "map_there"
-    return InputError(error.what, file=path, remedy=error.remedy + say(name, path=target))
+    remedy = error.remedy + say(name, path=target)
+    return InputError(error.what, file=path, remedy=remedy, on_page=say("map_on_page"))
 
 
 def doubts_of_time(name: str, path: Path, layout: Layout, **values) -> InputError:

@@ -5,15 +5,22 @@ from __future__ import annotations
 import errno
 import ipaddress
 import socket
+import struct
 import sys
 
-from camlog.errors import InputError
+from camlog.serve.words import problem, sentence
 
 DEFAULT_PORT = 8462
 _NEXT_PORTS = 20  # tried after the default one
 _BACKLOG = 128
 _SIOCGIFADDR = 0x8915  # Linux, netdevice(7): the IPv4 address of an interface
 _TAKEN = (errno.EADDRINUSE, getattr(errno, "WSAEADDRINUSE", errno.EADDRINUSE))
+_REFUSALS = {
+    errno.EACCES: "port_not_allowed",
+    errno.EPERM: "port_not_allowed",
+    errno.EADDRNOTAVAIL: "not_own_address",
+    errno.EAFNOSUPPORT: "not_own_address",
+}
 
 
 def reached_at(host: str) -> str:
@@ -25,14 +32,9 @@ def reached_at(host: str) -> str:
     except ValueError:
         address = None
     if address is None or getattr(address, "scope_id", None):
-        raise InputError(
-            f"--host {host!r} is no address",
-            remedy=f"Give one of this computer's: {_offer()}, or 0.0.0.0 for all.",
-        )
+        raise problem("no_address", host=host, offer=_offer())
     if address.is_multicast or str(address) == "255.255.255.255":
-        raise InputError(
-            f"--host {host} is the address of no computer", remedy=f"Give {_offer()}, or 0.0.0.0 for all."
-        )
+        raise problem("nobodys_address", host=host, offer=_offer())
     return str(address)
 
 
@@ -43,35 +45,18 @@ def listen(host: str, port: int | None) -> tuple[list[socket.socket], int]:
     port is taken or not allowed, or the address is not this computer's.
     """
     if port is not None and not 0 <= port <= 65535:
-        raise InputError(
-            f"--port {port} is no network port", remedy="Give a number from 1024 to 65535, or none."
-        )
+        raise problem("no_network_port", port=port)
     wanted = range(DEFAULT_PORT, DEFAULT_PORT + _NEXT_PORTS) if port is None else (port,)
     for number in wanted:
         try:
             return _listen(host, number)
         except OSError as error:
-            if error.errno in _TAKEN:
-                continue
-            if error.errno in (errno.EACCES, errno.EPERM):
-                raise InputError(
-                    f"port {number} may not be used",
-                    remedy="Choose a number above 1023, or leave --port out.",
-                ) from None
-            if error.errno in (errno.EADDRNOTAVAIL, errno.EAFNOSUPPORT):
-                raise InputError(
-                    f"this computer has no address {host}", remedy=f"Give {_offer()}, or 0.0.0.0 for all."
-                ) from None
-            raise InputError(
-                f"cannot listen at {host}: {error.strerror}", remedy="Choose another address."
-            ) from None
-    taken = f"port {port} is taken" if port is not None else f"ports {wanted[0]} to {wanted[-1]} are taken"
-    remedy = (
-        "Choose another, or leave --port out for the next free one."
-        if port is not None
-        else "Choose one with --port."
-    )
-    raise InputError(taken, remedy=remedy)
+            if error.errno not in _TAKEN:
+                name = _REFUSALS.get(error.errno, "cannot_listen")
+                raise problem(name, host=host, port=number, offer=_offer(), why=error.strerror) from None
+    if port is not None:
+        raise problem("port_taken", port=port)
+    raise problem("ports_taken", first=wanted[0], last=wanted[-1])
 
 
 def web_address(host: str, port: int) -> str:
@@ -82,41 +67,35 @@ def web_address(host: str, port: int) -> str:
 
 def own_addresses() -> list[str]:
     """IPv4 addresses by which others can reach this computer, the likeliest first. Nothing is sent."""
-    found = []
+    addresses = []
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
         try:
-            asking.connect(
-                ("192.0.2.1", 9)
-            )  # RFC 5737, for documentation: which of our addresses faces outwards
-            found.append(asking.getsockname()[0])
+            # RFC 5737, for documentation: which of our addresses faces outwards.
+            asking.connect(("192.0.2.1", 9))
+            addresses.append(asking.getsockname()[0])
         except OSError:
             pass  # no network, or one without a way out
         if sys.platform.startswith("linux"):
-            found += _of_interfaces(asking)
+            addresses += _of_interfaces(asking)
     try:
-        found += socket.gethostbyname_ex(socket.gethostname())[2]
+        addresses += socket.gethostbyname_ex(socket.gethostname())[2]
     except OSError:
         pass
-    usable = [
-        a
-        for a in found
-        if not ipaddress.ip_address(a).is_loopback and not ipaddress.ip_address(a).is_unspecified
-    ]
+    usable = [a for a in addresses if not (ip := ipaddress.ip_address(a)).is_loopback and not ip.is_unspecified]
     return list(dict.fromkeys(usable))
 
 
 def _of_interfaces(asking: socket.socket) -> list[str]:
     import fcntl
-    import struct
 
-    found = []
+    addresses = []
     for _, name in socket.if_nameindex():
         try:
             answer = fcntl.ioctl(asking.fileno(), _SIOCGIFADDR, struct.pack("256s", name.encode()[:15]))
         except OSError:
             continue  # it has none
-        found.append(socket.inet_ntoa(answer[20:24]))
-    return found
+        addresses.append(socket.inet_ntoa(answer[20:24]))
+    return addresses
 
 
 def _listen(host: str, port: int) -> tuple[list[socket.socket], int]:
@@ -135,13 +114,13 @@ def _listen(host: str, port: int) -> tuple[list[socket.socket], int]:
 
 
 def _socket(address: ipaddress.IPv4Address | ipaddress.IPv6Address, port: int) -> socket.socket:
-    both = address.version == 6 and address.is_unspecified and socket.has_dualstack_ipv6()
-    family = socket.AF_INET6 if address.version == 6 else socket.AF_INET
-    if family == socket.AF_INET6 and not socket.has_ipv6:
+    six = address.version == 6
+    if six and not socket.has_ipv6:
         raise OSError(errno.EAFNOSUPPORT, "no IPv6")
+    both = six and address.is_unspecified and socket.has_dualstack_ipv6()
+    family = socket.AF_INET6 if six else socket.AF_INET
     return socket.create_server((str(address), port), family=family, backlog=_BACKLOG, dualstack_ipv6=both)
 
 
 def _offer() -> str:
-    found = own_addresses()
-    return " or ".join(found[:3]) if found else "one that this computer has on a network"
+    return sentence("or").join(own_addresses()[:3]) or sentence("any_address")

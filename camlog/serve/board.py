@@ -5,18 +5,26 @@ from __future__ import annotations
 import math
 import secrets
 import threading
+import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
 
-from camlog.serve.history import KEPT_S, KEPT_SAMPLES, History
+from camlog.report.thin import thin
 from camlog.signals import CAM_IDS, actual, commanded
 from camlog.sinks.lines import codes_text
 from camlog.sinks.state import DriveState, Shown
 from camlog.sinks.words import cam_text, clock_text, rate_text, value_text
 from camlog.stream import Batch, Event, StreamItem
+
+KEPT_S = 600.0
+KEPT_SAMPLES = 30_000  # ten minutes at 50 a second
+# A break in sampling at least this long, and this many usual intervals, is a hole: no line is drawn over it.
+HOLE_S = 2.0
+HOLE_INTERVALS = 5.0
+_SMOOTHING = 0.1
 
 FIGURES = ("engine_speed", "vehicle_speed", "oil_temp", "coolant_temp")
 EVENTS_SHOWN = 12
@@ -169,3 +177,82 @@ def _listed(times: np.ndarray, values: np.ndarray) -> list[list[float | None]]:
         np.round(times, 3).tolist(),
         [None if math.isnan(value) else value for value in np.round(values, 3).tolist()],
     ]
+
+
+class History:
+    """A ring of (sequence number, time, value). A hole in the sampling stands as a sample without a value (NaN)."""
+
+    def __init__(self, kept: int = KEPT_SAMPLES):
+        self._kept = kept
+        # Written twice, one ring length apart: every stretch can then be had without copying around the end.
+        self._table = np.full((3, 2 * kept), np.nan)
+        self._count = 0
+        self._last_s: float | None = None
+        self._interval_s: float | None = None
+
+    def add(self, number: int, time_s: float, value: float) -> None:
+        """Add a sample; `number` never decreases. A time before the last one is put at the last one."""
+        if self._last_s is not None:
+            time_s = max(time_s, self._last_s)
+            passed = time_s - self._last_s
+            usual = self._interval_s
+            if usual is not None and passed > max(HOLE_S, HOLE_INTERVALS * usual):
+                self._put(number, self._last_s + usual, np.nan)
+            else:
+                self._interval_s = passed if usual is None else usual + _SMOOTHING * (passed - usual)
+        self._put(number, time_s, value)
+        self._last_s = time_s
+
+    def _put(self, number: int, time_s: float, value: float) -> None:
+        at = self._count % self._kept
+        for column in (at, at + self._kept):
+            self._table[:, column] = (number, time_s, value)
+        self._count += 1
+
+    def newer(self, number: int) -> tuple[np.ndarray, np.ndarray]:
+        """Times (s) and values of the samples after `number`, shape (n,) each."""
+        numbers, times, values = self._stretch()
+        first = int(np.searchsorted(numbers, number, side="right"))
+        return times[first:], values[first:]
+
+    def last(self, span_s: float, now_s: float, points: int) -> tuple[np.ndarray, np.ndarray]:
+        """Times and values of the last `span_s` seconds, thinned to about `points`; minima and maxima stay."""
+        _, times, values = self._stretch()
+        first = int(np.searchsorted(times, now_s - span_s, side="left"))
+        times, values = times[first:], values[first:]
+        kept = thinned(values, points)
+        return times[kept], values[kept]
+
+    def _stretch(self) -> np.ndarray:
+        end = self._count % self._kept + self._kept
+        return self._table[:, end - min(self._count, self._kept) : end]
+
+
+def thinned(values: np.ndarray, points: int) -> np.ndarray:
+    """Indices of at most about `points` values, as the reports thin a line, and every hole."""
+    read = np.flatnonzero(~np.isnan(values))
+    kept, _ = thin(read, values[read], points)
+    return np.union1d(kept, np.flatnonzero(np.isnan(values))).astype(np.int64)
+
+
+class StreamClock:
+    """Present time of a stream that comes from another process: the quickest item so far tells the distance."""
+
+    def __init__(self):
+        self._offset_s: float | None = None
+        self._ended_s: float | None = None
+
+    def seen(self, items: Sequence[StreamItem]) -> None:
+        """These items have just come."""
+        offset = time.monotonic() - max(item.time_s for item in items)
+        if self._offset_s is None or offset < self._offset_s:
+            self._offset_s = offset
+
+    def end(self) -> None:
+        """Time stands from here on."""
+        self._ended_s = self()
+
+    def __call__(self) -> float:
+        if self._ended_s is not None:
+            return self._ended_s
+        return 0.0 if self._offset_s is None else max(0.0, time.monotonic() - self._offset_s)

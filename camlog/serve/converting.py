@@ -1,4 +1,4 @@
-"""Foreign traces converted for the page: each in a thread, which waits at a question until somebody answers it."""
+"""Foreign traces converted for the page: each in a worker, which waits at a question until somebody answers it."""
 
 from __future__ import annotations
 
@@ -6,22 +6,23 @@ import itertools
 import threading
 import time
 from collections import OrderedDict
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from camlog.cams import is_angle
-from camlog.convert import Conversion, Question, convert, default_out, mapping_path, offer_mapping
-from camlog.errors import InputError
+from camlog.convert import Question, default_out, mapping_path
+from camlog.serve.converter import convert_file
 from camlog.serve.folder import Folder
-from camlog.serve.names import fault, kind_of, told
-from camlog.signals import SIGNALS
+from camlog.serve.names import kind_of
+from camlog.serve.words import problem, sentence
+from camlog.serve.worker import DONE, ENDS_WITHIN_S, FAILED, Worker, Workers
 
-WORKING, ASKING, DONE, FAILED, CANCELLED = "working", "asking", "done", "failed", "cancelled"
+WORKING, ASKING, CANCELLED = "working", "asking", "cancelled"
 AT_ONCE = 3
 KEPT = 20
 UNANSWERED_S = 3600.0  # a page that was closed at a question
-_END_S = 5.0
+LIMIT_S = 600.0  # without a step on; a conversion of hours of driving takes seconds
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,97 +45,87 @@ class ConversionLook:
     result: dict[str, Any] | None = None
     error: str = ""
 
-
-class _Cancelled(BaseException):
-    """Nobody wants it any more; not an Exception, so that nothing on the way takes it for a fault of the file."""
+    @property
+    def over(self) -> bool:
+        """True once it is done, has failed or was cancelled."""
+        return self.state in (DONE, FAILED, CANCELLED)
 
 
 class _Conversion:
-    """One conversion and its thread."""
+    """One conversion in a worker, and the thread that watches it. `answers` are those to the questions of this file, kept
+    from one conversion to the next."""
 
-    def __init__(self, id_: str, path: Path, mapping: Path | None, again: bool, answers: dict[tuple[str, str], str]):
-        self.id, self.path, self.mapping, self.again = id_, path, mapping, again
-        self._answers = answers  # of this file, kept from one conversion to the next
-        self.state, self.share, self.error = WORKING, 0.0, ""
-        self.question: Question | None = None
-        self.number = 0
-        self.result: dict[str, Any] | None = None
-        self._answer: str | None = None
+    def __init__(
+        self, id_: str, path: Path, work: tuple[Path | None, bool], answers: dict[tuple[str, str], str], workers: Workers
+    ):
+        self.path = path
+        self._answers = answers
+        self._look = ConversionLook(id_, path.name, WORKING)
+        self._worker: Worker | None = None
+        self._since_s = time.monotonic()  # when it began to work, or to wait for an answer
         self._cancelled = False
-        self._changed = threading.Condition()
-        self.thread = threading.Thread(target=self._work, name=f"convert {path.name[:40]}", daemon=True)
+        self._lock = threading.Lock()
+        self.thread = threading.Thread(
+            target=self._work, args=(workers, *work), name=f"convert {path.name[:40]}", daemon=True
+        )
         self.thread.start()
 
-    @property
-    def over(self) -> bool:
-        return self.state in (DONE, FAILED, CANCELLED)
-
     def look(self) -> ConversionLook:
-        with self._changed:
-            return ConversionLook(
-                self.id,
-                self.path.name,
-                self.state,
-                self.share,
-                self.question,
-                self.number,
-                None if self.question is None else self._answers.get(_about(self.question)),
-                self.result,
-                self.error,
-            )
+        with self._lock:
+            return self._look
 
     def answer(self, number: int, answer: str | None) -> None:
-        with self._changed:
-            if self.state != ASKING or number != self.number:
+        with self._lock:
+            question = self._look.question
+            if question is None or number != self._look.question_number:
                 return  # answered already, by a second click or on another page
             if answer is None:
-                self._answers.pop(_about(self.question), None)
+                self._answers.pop(_about(question), None)
             else:
-                self._answers[_about(self.question)] = answer
-            self._answer, self.question, self.state = answer, None, WORKING
-            self._changed.notify_all()
+                self._answers[_about(question)] = answer
+            self._become(WORKING, question=None, earlier=None)
+            with suppress(OSError, AttributeError):  # the worker is gone, as will be told
+                self._worker.order(answer)
 
     def cancel(self) -> None:
-        with self._changed:
-            self._cancelled = True
-            self._changed.notify_all()
+        self._cancelled = True
+
+    def _become(self, state: str, **changes: Any) -> None:
+        self._since_s = time.monotonic()
+        self._look = replace(self._look, state=state, **changes)
 
     # ------------------------------------------------------------------ the thread
-    def _work(self) -> None:
-        try:
-            found = convert(
-                self.path, mapping=self.mapping, ask=self._ask, progress=self._progress, force=self.again
-            )
-            state, result, error = DONE, told_of(self.path, found), ""
-        except _Cancelled:
-            state, result, error = CANCELLED, None, ""
-        except InputError as wrong:
-            state, result, error = FAILED, None, told(wrong)
-        except Exception as wrong:  # noqa: BLE001 - told to a person instead of a terminal nobody looks at
-            state, result, error = FAILED, None, fault(wrong)
-        with self._changed:
-            self.question = None
-            self.state, self.result, self.error = state, result, error
+    def _work(self, workers: Workers, mapping: Path | None, again: bool) -> None:
+        kind, result = workers.do(
+            convert_file, self.path, mapping, again, hear=self._hear, give_up=self._give_up, use=self._use
+        )
+        with self._lock:
+            if kind == DONE:
+                self._become(DONE, question=None, result=result, share=1.0)
+            elif result == CANCELLED:
+                self._become(CANCELLED, question=None)
+            else:
+                error = result if kind == FAILED else sentence("conversion_crashed", how=result)
+                self._become(FAILED, question=None, error=error)
 
-    def _progress(self, share: float) -> None:
-        if self._cancelled:
-            raise _Cancelled
-        self.share = min(1.0, max(self.share, share))
+    def _use(self, worker: Worker | None) -> None:
+        with self._lock:
+            self._worker = worker
 
-    def _ask(self, question: Question) -> str | None:
-        until_s = time.monotonic() + UNANSWERED_S
-        with self._changed:
-            self.question, self.state, self._answer = question, ASKING, None
-            self.number += 1
-            while self.state == ASKING and not self._cancelled:
-                if (
-                    not self._changed.wait(max(0.0, until_s - time.monotonic()))
-                    and time.monotonic() >= until_s
-                ):
-                    self._cancelled = True
-            if self._cancelled:
-                raise _Cancelled
-            return self._answer
+    def _hear(self, kind: str, value: Any) -> None:
+        with self._lock:
+            if kind == "share":
+                self._become(WORKING, share=value)
+            else:
+                number, earlier = self._look.question_number + 1, self._answers.get(_about(value))
+                self._become(ASKING, question=value, question_number=number, earlier=earlier)
+
+    def _give_up(self) -> str | None:
+        passed_s = time.monotonic() - self._since_s
+        asking = self._look.state == ASKING
+        if self._cancelled or (asking and passed_s > UNANSWERED_S):
+            return CANCELLED
+        return sentence("conversion_too_long") if not asking and passed_s > LIMIT_S else None
 
 
 def _about(question: Question) -> tuple[str, str]:
@@ -144,8 +135,10 @@ def _about(question: Question) -> tuple[str, str]:
 class Conversions:
     """Conversions of a folder's foreign traces. Methods may be called from any thread."""
 
-    def __init__(self, folder: Folder):
+    def __init__(self, folder: Folder, workers: Workers | None = None):
         self._folder = folder
+        self._own_workers = None if workers else Workers()
+        self._workers = workers or self._own_workers
         self._lock = threading.Lock()
         self._numbers = itertools.count(1)
         self._all: OrderedDict[str, _Conversion] = OrderedDict()
@@ -164,29 +157,21 @@ class Conversions:
         mapping = self._mapping(path)
         with self._lock:
             if self._closed:
-                raise InputError("the server is ending", remedy="Start it again.")
-            running = [one for one in self._all.values() if not one.over]
+                raise problem("server_ends")
+            running = [one for one in self._all.values() if not one.look().over]
             for one in running:
                 if one.path == path:
-                    return one.id
+                    return one.look().id
                 if default_out(one.path) == default_out(path):
-                    raise InputError(
-                        f"{one.path.name} is just becoming the same recording", file=name,
-                        remedy="Finish or cancel that first, or rename one of the two files.",
-                    )  # fmt: skip
+                    raise problem("becomes_same", name, other=one.path.name)
             if target.exists() and not again:
-                raise InputError(
-                    "was converted already",
-                    file=name,
-                    remedy=f"Its recording is {target.name}; or convert it again.",
-                )
+                raise problem("converted_before", name, trace=target.name)
             if len(running) >= AT_ONCE:
-                raise InputError(
-                    "other files are being converted", remedy="Answer their questions or cancel them first."
-                )
+                raise problem("many_conversions")
             id_ = f"convert-{next(self._numbers)}"
-            self._all[id_] = _Conversion(id_, path, mapping, again, self._answers.setdefault(path.name, {}))
-            over = [i for i, one in self._all.items() if one.over]
+            answers = self._answers.setdefault(path.name, {})
+            self._all[id_] = _Conversion(id_, path, (mapping, again), answers, self._workers)
+            over = [i for i, one in self._all.items() if one.look().over]
             for old in over[: max(0, len(over) - KEPT)]:
                 del self._all[old]
         return id_
@@ -194,26 +179,21 @@ class Conversions:
     def running(self, name: str) -> str | None:
         """Id of the conversion of this file that is going on."""
         with self._lock:
-            return next((i for i, one in self._all.items() if not one.over and one.path.name == name), None)
+            return next((i for i, one in self._all.items() if not one.look().over and one.path.name == name), None)
 
     def look(self, id: str | None) -> ConversionLook | None:
         """The conversion; None where there is none of that id, or it was long ago."""
-        with self._lock:
-            one = self._all.get(id)
+        one = self._all.get(id)
         return None if one is None else one.look()
 
     def answer(self, id: str, question_number: int, answer: str | None) -> None:
         """Answer the question of that number (None: leave it open); an answer to another one is not heard."""
-        with self._lock:
-            one = self._all.get(id)
-        if one is not None:
+        if (one := self._all.get(id)) is not None:
             one.answer(question_number, answer)
 
     def cancel(self, id: str) -> None:
         """Give a conversion up; nothing of it stays."""
-        with self._lock:
-            one = self._all.get(id)
-        if one is not None:
+        if (one := self._all.get(id)) is not None:
             one.cancel()
 
     def close(self) -> None:
@@ -224,7 +204,9 @@ class Conversions:
         for one in all_:
             one.cancel()
         for one in all_:
-            one.thread.join(timeout=_END_S)
+            one.thread.join(timeout=2 * ENDS_WITHIN_S)
+        if self._own_workers:
+            self._own_workers.close()
 
     def converted(self, name: str) -> str | None:
         """Name of the trace a foreign file was converted to, if it is there."""
@@ -239,36 +221,9 @@ class Conversions:
     def _trace(self, name: str) -> Path:
         path = self._folder.existing(name)
         if kind_of(name) != "trace":
-            raise InputError("is not a recording", file=name, remedy="Choose one in the list of recordings.")
+            raise problem("no_trace", name)
         return path
 
     def _mapping(self, path: Path) -> Path | None:
         found = self._folder.path(mapping_path(path).name)
         return found if found.exists() else None
-
-
-def told_of(path: Path, found: Conversion) -> dict[str, Any]:
-    """A conversion as `ConversionLook.result`; makes a mapping file ready where something stayed in doubt."""
-    columns = []
-    for column in found.columns:
-        title = SIGNALS[column.signal].title if column.signal in SIGNALS else ""
-        if column.doubtful:
-            kind = "doubtful"
-        elif column.signal is not None:
-            kind = "signal"
-        else:
-            kind = "own" if column.written_as else "left_out"
-        columns.append(
-            {
-                "heading": column.name or f"column {column.index + 1}", "kind": kind, "signal": column.signal,
-                "title": title, "unit": column.unit, "written_as": column.written_as, "reason": column.reason,
-            }
-        )  # fmt: skip
-    mapping = None
-    if found.doubtful:
-        mapping, _ = offer_mapping(path, found.mapping_text, elsewhere=False)
-    angles = any(c["kind"] == "signal" and is_angle(c["signal"]) for c in columns)
-    return {
-        "trace": found.trace_path.name, "rows": found.rows, "notes": list(found.notes), "mapping": mapping and mapping.name,
-        "cam_angles": angles, "columns": columns,
-    }  # fmt: skip

@@ -9,6 +9,7 @@ from camlog.serve.folder import Folder
 from camlog.serve.jobs import Jobs
 from camlog.serve.playing import Players
 from camlog.serve.recording import DriveRecorder
+from camlog.serve.worker import Workers
 
 
 class Desk:
@@ -21,10 +22,11 @@ class Desk:
         self.folder = Folder(folder)
         self.adapter = adapter
         self.vehicle = vehicle
-        self.jobs = Jobs()
+        self._workers = Workers()
+        self.jobs = Jobs(workers=self._workers)
         self.recorder = DriveRecorder(self.folder, self.jobs, given=(adapter, vehicle))
-        self.players = Players(self.folder)
-        self.conversions = Conversions(self.folder)
+        self.players = Players(self.folder, self._workers)
+        self.conversions = Conversions(self.folder, self._workers)
 
     def close(self) -> None:
         """End what runs: a recording ends cleanly, with its closing codes."""
@@ -32,3 +34,4 @@ class Desk:
         self.players.close()
         self.conversions.close()
         self.jobs.close()
+        self._workers.close()

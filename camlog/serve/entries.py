@@ -17,6 +17,7 @@ from camlog.drive import Drive, read_drive
 from camlog.errors import InputError
 from camlog.report.words import CONDITION_WORDS
 from camlog.serve.names import told
+from camlog.serve.words import problem, sentence
 from camlog.signals import CAM_IDS
 from camlog.trust import simulated_words
 
@@ -24,17 +25,15 @@ FINDINGS_SCHEMA = "camlog.findings/1"
 # Far more than a drive of days has; reading a list must not fill the memory.
 MOST_COMPANION_BYTES = 32_000_000
 _SNIFF_BYTES = 16_384
-_ANALYSED_AGAIN = "make the report again"
 
 
 @dataclass(frozen=True)
 class Entry:
     """A recording. `kind` is `trace` for camlog's own and `foreign` for somebody else's.
 
-    `started_at` is None where nothing says it, `modified_s` the file's time. `verdicts` maps a cam to its
-    condition, empty while not analysed; `codes` are all that were read in the drive. `ended_cleanly` is None
-    where nothing says it. `results` maps `report`, `comparison`, `verification`, `findings` and `drive` to
-    the files that are there.
+    `started_at` is None where nothing says it, `modified_s` the file's time. `verdicts` maps a cam to its condition,
+    empty while not analysed; `codes` are all that were read in the drive. `ended_cleanly` is None where nothing says
+    it. `results` maps `report`, `comparison`, `verification`, `findings` and `drive` to the files that are there.
     `problems` are sentences on what is wrong with its files; `simulated` says of a simulated drive that it is one.
     """
 
@@ -69,24 +68,11 @@ class Entry:
     @property
     def haystack(self) -> str:
         """All that a search looks in."""
-        verdicts = [
-            f"{cam_title(c)} {CONDITION_WORDS[v]} {v.replace('_', ' ')}" for c, v in self.verdicts.items()
-        ]
+        verdicts = [f"{cam_title(c)} {CONDITION_WORDS[v]} {v.replace('_', ' ')}" for c, v in self.verdicts.items()]
         ended = {True: "ended cleanly", False: "did not end cleanly", None: ""}[self.ended_cleanly]
-        kind = "somebody else's foreign" if self.kind == "foreign" else ""
-        analysed = "" if self.verdicts or self.kind == "foreign" else "not analysed"
-        parts = (
-            self.name,
-            self.when,
-            self.vehicle,
-            *verdicts,
-            *self.markers,
-            *self.codes,
-            ended,
-            kind,
-            analysed,
-        )
-        return "\n".join((*parts, *self.problems)).casefold()
+        state = "somebody else's foreign" if self.kind == "foreign" else "" if self.verdicts else "not analysed"
+        texts = (*verdicts, *self.markers, *self.codes, ended, state, *self.problems)
+        return "\n".join((self.name, self.when, self.vehicle, *texts)).casefold()
 
 
 def read_entry(
@@ -102,25 +88,30 @@ def read_entry(
         if is_trace(trace):
             kind = "trace"
         elif trace.name.lower().endswith(".csv"):
-            _is_text(trace)
+            _head_of(trace)
         elif not _looks_like_a_table(trace):
             return None
     except InputError as error:
         problems.append(told(error))
-    drive = _drive(companions.get("drive"), problems)
-    verdicts = _verdicts(companions.get("findings"), drive, problems)
+    drive = _drive(companions["drive"], problems) if "drive" in companions else None
+    verdicts = _verdicts(companions["findings"], drive, problems) if "findings" in companions else {}
     facts: dict[str, Any] = {} if drive is None else _facts(drive)
     return Entry(
-        trace.name, kind, modified_s=stat.st_mtime, size_bytes=stat.st_size, verdicts=verdicts,
-        results=dict(results), problems=tuple(problems), **facts,
-    )  # fmt: skip
+        trace.name,
+        kind,
+        modified_s=stat.st_mtime,
+        size_bytes=stat.st_size,
+        verdicts=verdicts,
+        results=dict(results),
+        problems=tuple(problems),
+        **facts,
+    )
 
 
 def _facts(drive: Drive) -> dict[str, Any]:
     snapshots = drive.code_snapshots
     codes = [c.code for s in snapshots for group in (s.stored, s.pending, s.permanent) for c in group or ()]
-    sha256 = drive.vehicle.get("profile_sha256")
-    source = drive.adapter.get("source_file")
+    sha256, source = drive.vehicle.get("profile_sha256"), drive.adapter.get("source_file")
     return {
         "started_at": None if drive.started_at is None else datetime.fromisoformat(drive.started_at),
         "vehicle": drive.vehicle.get("name") or "",
@@ -134,98 +125,75 @@ def _facts(drive: Drive) -> dict[str, Any]:
     }
 
 
-def _drive(path: Path | None, problems: list[str]) -> Drive | None:
-    if path is None:
-        return None
+def _drive(path: Path, problems: list[str]) -> Drive | None:
     try:
-        _not_too_large(path)
+        _check_size(path)
         drive = read_drive(path)
         if drive.started_at is not None:
             datetime.fromisoformat(drive.started_at).timestamp()
     except InputError as error:
         problems.append(told(error))
         return None
-    except (OSError, OverflowError, ValueError) as error:
-        problems.append(f"{path.name} cannot be read ({type(error).__name__}).")
+    except (OSError, ValueError, OverflowError, RecursionError, MemoryError):
+        problems.append(sentence("drive_unreadable", file=path.name))
         return None
     if drive.intact is False:
-        problems.append(f"{path.name} was changed after camlog wrote it.")
+        problems.append(sentence("drive_changed", file=path.name))
     return drive
 
 
-def _verdicts(path: Path | None, drive: Drive | None, problems: list[str]) -> dict[str, str]:
-    if path is None:
-        return {}
+def _verdicts(path: Path, drive: Drive | None, problems: list[str]) -> dict[str, str]:
+    """The condition of each cam, by the findings beside a trace; nothing where they cannot be used."""
     try:
-        _not_too_large(path)
-        found = json.loads(path.read_bytes())
+        _check_size(path)
+        findings = json.loads(path.read_bytes())
     except InputError as error:
         problems.append(told(error))
         return {}
     except (OSError, ValueError, RecursionError, MemoryError):
-        problems.append(f"{path.name} cannot be read: {_ANALYSED_AGAIN}.")
+        problems.append(sentence("findings_unreadable", file=path.name))
         return {}
-    if not isinstance(found, dict) or found.get("schema") != FINDINGS_SCHEMA:
-        problems.append(f"{path.name} is of another version of camlog: {_ANALYSED_AGAIN}.")
+    if not isinstance(findings, dict) or findings.get("schema") != FINDINGS_SCHEMA:
+        problems.append(sentence("findings_other", file=path.name))
         return {}
-    verdicts = _conditions(found.get("cams"))
-    if verdicts is None:
-        problems.append(f"{path.name} is not as camlog writes it: {_ANALYSED_AGAIN}.")
+    try:
+        verdicts = {cam: cams["condition"] for cam, cams in findings["cams"].items()}
+        sha256 = findings["trace"]["sha256"]
+        known = all(cam in CAM_IDS and condition in CONDITION_WORDS for cam, condition in verdicts.items())
+    except (KeyError, TypeError, AttributeError):
+        known = False
+    if not known:
+        problems.append(sentence("findings_odd", file=path.name))
         return {}
-    of = found.get("trace")
-    sha256 = of.get("sha256") if isinstance(of, dict) else None
-    if drive is not None and drive.trace_sha256 is not None and sha256 != drive.trace_sha256:
-        problems.append(f"{path.name} is of another state of the recording: {_ANALYSED_AGAIN}.")
+    if drive is not None and drive.trace_sha256 not in (None, sha256):
+        problems.append(sentence("findings_of_other_state", file=path.name))
     return verdicts
 
 
-def _conditions(cams: Any) -> dict[str, str] | None:
-    if not isinstance(cams, dict):
-        return None
-    found = {}
-    for cam, said in cams.items():
-        condition = said.get("condition") if isinstance(said, dict) else None
-        if cam not in CAM_IDS or not isinstance(condition, str) or condition not in CONDITION_WORDS:
-            return None
-        found[cam] = condition
-    return found
-
-
-def _not_too_large(path: Path) -> None:
+def _check_size(path: Path) -> None:
     size = path.stat().st_size
     if size > MOST_COMPANION_BYTES:
-        raise InputError(
-            f"is too large to be read ({size >> 20} MB)", file=path, remedy="Look at what it is."
-        )
+        raise problem("huge_companion", path, size=size >> 20)
 
 
-def _is_text(path: Path) -> None:
-    """Raises InputError for what is no text whatever its name says, such as a picture, and for an empty file."""
+def _head_of(path: Path) -> bytes:
+    """How a text begins. Raises InputError for what is no text whatever its name says, and for an empty file."""
     from camlog.convert.source import open_source
 
-    with open_source(path):
-        pass
+    head = bytearray()
+    with open_source(path) as source:
+        while len(head) < _SNIFF_BYTES and (part := source.read(_SNIFF_BYTES - len(head))):
+            head += part
+    return bytes(head)
 
 
 def _looks_like_a_table(path: Path) -> bool:
     """Whether a text file's lines have cells and figures, as a note or a program's log has not."""
-    from camlog.convert.source import open_source
-
-    head = bytearray()
     try:
-        with open_source(path) as source:
-            while len(head) < _SNIFF_BYTES and (part := source.read(_SNIFF_BYTES - len(head))):
-                head += part
+        head = _head_of(path)
     except InputError:
         return False  # an archive of something else
     encoding = "utf-16" if head[:2] in (b"\xff\xfe", b"\xfe\xff") else "latin-1"
-    lines = [line for line in head.decode(encoding, errors="replace").splitlines() if line.strip()]
-    for separator in "\t;,|":
-        cells = [line.count(separator) for line in lines if re.search(r"\d", line)]
-        if (
-            len(cells) >= 2
-            and sum(count == max(cells) for count in cells) * 2 >= len(cells)
-            and max(cells) > 0
-        ):
-            return True
-    return False
+    lines = [line for line in head.decode(encoding, errors="replace").splitlines() if re.search(r"\d", line)]
+    counts = [[line.count(separator) for line in lines] for separator in "\t;,|"]
+    return any(len(c) >= 2 and max(c) > 0 and c.count(max(c)) * 2 >= len(c) for c in counts)

@@ -28,11 +28,11 @@ from camlog.serve.names import (
     stem_of,
     told,
 )
+from camlog.serve.words import problem
 
 __all__ = ["UPLOAD_LIMIT_BYTES", "Entry", "Folder", "Profile"]
 
-# Two days of a quick adapter.
-UPLOAD_LIMIT_BYTES = 500_000_000
+UPLOAD_LIMIT_BYTES = 500_000_000  # two days of a quick adapter
 DEMO_NAME = "demo"
 MOST_PROFILE_BYTES = 1_000_000
 
@@ -52,11 +52,7 @@ class Profile:
     @property
     def title(self) -> str:
         """Vehicle and file, which two profiles never share."""
-        return (
-            f"{self.name} (invented, for the simulated car)"
-            if self.file == DEMO_NAME
-            else f"{self.name} ({self.file})"
-        )
+        return f"{self.name} ({'invented, for the simulated car' if self.file == DEMO_NAME else self.file})"
 
 
 class Folder:
@@ -70,17 +66,14 @@ class Folder:
             self.root = Path(root).resolve()
             there = self.root.stat()
         except (OSError, ValueError, RuntimeError) as error:
-            raise InputError(
-                "there is no such folder", file=root, remedy="Name a folder that exists."
-            ) from error
+            raise problem("no_folder", root) from error
         if not stat.S_ISDIR(there.st_mode):
-            raise InputError("is not a folder", file=root, remedy="Name the folder the recordings are in.")
+            raise problem("not_a_folder", root)
         if not os.access(self.root, os.R_OK | os.W_OK | os.X_OK):
-            raise InputError(
-                "cannot be written", file=root, remedy="Choose another folder, or change its rights."
-            )
+            raise problem("folder_closed", root)
         self._lock = threading.Lock()
         self._receiving = threading.Lock()
+        # By name, with the state of the files they were read from.
         self._entries: dict[str, tuple[tuple, Entry | None, str]] = {}
         self._profiles: dict[str, tuple[tuple, Profile | None]] = {}
         tidy(self.root)
@@ -97,28 +90,24 @@ class Folder:
         except FileNotFoundError:
             return path
         except (OSError, ValueError) as error:
-            raise InputError("cannot be read", file=name, remedy="Rename the file.") from error
+            raise problem("unreadable_name", name) from error
         if stat.S_ISLNK(there.st_mode):
             try:
                 real = path.resolve(strict=True)
                 there = real.stat()
             except (OSError, RuntimeError) as error:
-                raise InputError(
-                    "is a link that leads nowhere", file=name, remedy="Remove the link."
-                ) from error
+                raise problem("dead_link", name) from error
             if real.parent != self.root:
-                raise InputError(
-                    "is a link out of the folder", file=name, remedy="Copy the file itself here."
-                )
+                raise problem("link_out", name)
         if not stat.S_ISREG(there.st_mode):
-            raise InputError("is not a file", file=name, remedy="Name a recording.")
+            raise problem("not_a_file", name)
         return path
 
     def existing(self, name: str) -> Path:
         """`path` of a file that is there. Raises InputError where it is not."""
         path = self.path(name)
         if not path.exists():
-            raise InputError("is not in this folder", file=name, remedy="Look at the list of recordings.")
+            raise problem("not_here", name)
         return path
 
     def new_trace_name(self, wished: str = "") -> str:
@@ -127,17 +116,12 @@ class Folder:
         `drive-DATE-TIME.csv`, or as wished, with a number where that is taken. Raises InputError for a wish
         that is no name.
         """
-        wished = (wished or "").strip()
-        if not wished:
-            wished = datetime.now().strftime("drive-%Y%m%d-%H%M%S.csv")
-        elif not wished.lower().endswith(".csv"):
-            wished += ".csv"
-        else:
-            wished = wished[:-4] + ".csv"  # so that its results are called after it alone
-        wished = check_new_name(wished)
-        taken = self._names_folded()
+        wished = (wished or "").strip() or datetime.now().strftime("drive-%Y%m%d-%H%M%S")
+        if wished.lower().endswith(".csv"):
+            wished = wished[:-4]  # `.csv` as it is written here, so that its results are called after it alone
+        stem = stem_of(check_new_name(wished + ".csv"))
+        taken = {n.casefold() for n in os.listdir(self.root)}  # some disks do not tell cases apart
         endings = (".csv", DRIVE_ENDING, FINDINGS_ENDING, *RESULT_ENDINGS.values())
-        stem = stem_of(wished)
         number, name = 1, stem
         while any((name + ending).casefold() in taken for ending in endings):
             number += 1
@@ -150,30 +134,24 @@ class Folder:
         words = (search or "").casefold().split()
         with self._lock:
             files = self._files()
-            for gone in self._entries.keys() - files.keys():
-                del self._entries[gone]
-            found = []
-            for name in files:
-                if kind_of(name) != "trace":
-                    continue
-                entry, haystack = self._read(name, files)
-                if entry is not None and all(word in haystack for word in words):
-                    found.append(entry)
-        return sorted(found, key=lambda e: (-e.began_s, e.name))
+            self._entries = {name: known for name, known in self._entries.items() if name in files}
+            read = [self._read(name, files) for name in files if kind_of(name) == "trace"]
+        entries = [e for e, haystack in read if e is not None and all(word in haystack for word in words)]
+        return sorted(entries, key=lambda e: (-e.began_s, e.name))
 
     def entry(self, name: str) -> Entry:
         """The recording of that name. Raises InputError where there is none."""
         path = self.existing(name)
         files = {path.name: path.stat()}
-        for companion in self._companion_names(name):
+        for companion in _companion_names(name):
             try:
                 files[companion] = self.existing(companion).stat()
             except (InputError, OSError):
                 continue
         with self._lock:
-            entry, _ = self._read(name, files) if kind_of(name) == "trace" else (None, "")
+            entry = self._read(name, files)[0] if kind_of(name) == "trace" else None
         if entry is None:
-            raise InputError("is not a recording", file=name, remedy="Look at the list of recordings.")
+            raise problem("no_recording", name)
         return entry
 
     def snapshots(self) -> list[str]:
@@ -184,44 +162,27 @@ class Folder:
 
     def _files(self) -> dict[str, os.stat_result]:
         """Name and state of every file camlog works with, links out of the folder left out."""
-        found: dict[str, os.stat_result] = {}
+        files: dict[str, os.stat_result] = {}
         try:
-            with os.scandir(self.root) as listing:
-                for item in listing:
-                    if kind_of(item.name) is None:
-                        continue
-                    try:
-                        check_name(item.name)
-                        if item.is_symlink():
-                            self.path(item.name)
-                        there = item.stat()
-                    except (InputError, OSError):
-                        continue
-                    if stat.S_ISREG(there.st_mode):
-                        found[item.name] = there
+            names = os.listdir(self.root)
         except OSError as error:
-            raise InputError(
-                "cannot be read", file=self.root, remedy="Is the disk still connected?"
-            ) from error
-        return found
-
-    @staticmethod
-    def _companion_names(name: str) -> dict[str, str]:
-        """File names beside a trace, and what each is."""
-        stem = stem_of(name)
-        return {drive_path(name).name: "drive", stem + FINDINGS_ENDING: "findings"} | {
-            stem + ending: what for what, ending in RESULT_ENDINGS.items()
-        }
+            raise problem("folder_gone", self.root) from error
+        for name in names:
+            if kind_of(name) is not None:
+                try:
+                    files[name] = self.existing(name).stat()
+                except (InputError, OSError):
+                    continue
+        return files
 
     def _read(self, name: str, files: Mapping[str, os.stat_result]) -> tuple[Entry | None, str]:
         """The entry of a trace and what a search looks in, from the cache where no file of it has changed."""
-        there = {n: what for n, what in self._companion_names(name).items() if n in files}
+        there = {n: what for n, what in _companion_names(name).items() if n in files}
         state = tuple((n, *_state(files[n])) for n in (name, *there))
         known = self._entries.get(name)
         if known is None or known[0] != state:
             companions = {w: self.root / n for n, w in there.items() if w in ("drive", "findings")}
-            results = {w: n for n, w in there.items()}
-            entry = read_entry(self.root / name, files[name], companions, results)
+            entry = read_entry(self.root / name, files[name], companions, {w: n for n, w in there.items()})
             known = self._entries[name] = (state, entry, "" if entry is None else entry.haystack)
         return known[1], known[2]
 
@@ -230,24 +191,22 @@ class Folder:
         """The vehicle profiles by name, the demo profile last; one that cannot be used says why."""
         files = {n: s for n, s in self._files().items() if kind_of(n) == "profile"}
         with self._lock:
-            for gone in self._profiles.keys() - files.keys() - {DEMO_NAME}:
-                del self._profiles[gone]
-            found = [p for n, s in files.items() if (p := self._profile(n, self.root / n, s)) is not None]
+            self._profiles = {n: known for n, known in self._profiles.items() if n in files or n == DEMO_NAME}
+            profiles = [p for n, s in files.items() if (p := self._profile(n, self.root / n, s)) is not None]
             demo = self._profile(DEMO_NAME, DEMO, DEMO.stat())
-        return [*sorted(found, key=lambda p: (p.name.casefold(), p.file)), demo]
+        return [*sorted(profiles, key=lambda p: (p.name.casefold(), p.file)), demo]
 
     def profile(self, name: str | None) -> VehicleProfile | None:
         """A profile of the folder, or `demo`; None for no name. Raises InputError where it cannot be used."""
-        if not name:
-            return None
-        return read_profile(self.profile_path(name))
+        path = self.profile_path(name)
+        return read_profile(path) if path else None
 
     def profile_path(self, name: str | None) -> str | None:
         """What the analysis calls a profile: `demo`, its path, or None for no name. Raises InputError."""
         if not name or name == DEMO_NAME:
             return name or None
         if kind_of(check_name(name)) != "profile":
-            raise InputError("is not a vehicle profile", file=name, remedy="Choose one that ends in .toml.")
+            raise problem("no_profile", name)
         return str(self.existing(name))
 
     def profile_of(self, entry: Entry) -> str | None:
@@ -272,9 +231,12 @@ class Folder:
         """
         return receiving.receive(self.root, name, stream, length, UPLOAD_LIMIT_BYTES, self._receiving)
 
-    def _names_folded(self) -> set[str]:
-        """Names taken, in whatever case: some disks do not tell them apart."""
-        return {n.casefold() for n in os.listdir(self.root)}
+
+def _companion_names(name: str) -> dict[str, str]:
+    """File names beside a trace, and what each is."""
+    stem = stem_of(name)
+    results = {stem + ending: what for what, ending in RESULT_ENDINGS.items()}
+    return {drive_path(name).name: "drive", stem + FINDINGS_ENDING: "findings", **results}
 
 
 def _state(there: os.stat_result) -> tuple[int, ...]:
@@ -284,14 +246,13 @@ def _state(there: os.stat_result) -> tuple[int, ...]:
 
 def _read_profile(name: str, path: Path, size: int) -> Profile | None:
     """A TOML file as a profile; None where it does not even say that it is one."""
-    if size > MOST_PROFILE_BYTES:
-        return None
+    stem = name.removesuffix(PROFILE_ENDING)
     try:
-        if SCHEMA.split("/")[0].encode() not in path.read_bytes():
+        if size > MOST_PROFILE_BYTES or SCHEMA.split("/")[0].encode() not in path.read_bytes():
             return None
         profile = read_profile(path)
     except OSError as error:
-        return Profile(name, name.removesuffix(PROFILE_ENDING), error=f"cannot be read ({error.strerror})")
+        return Profile(name, stem, error=problem("unreadable", why=error.strerror).what)
     except InputError as error:
-        return Profile(name, name.removesuffix(PROFILE_ENDING), error=told(error))
+        return Profile(name, stem, error=told(error))
     return Profile(name, profile.name, profile.sha256)

@@ -22,8 +22,9 @@ from werkzeug.http import parse_cookie
 
 from camlog.errors import InputError
 from camlog.serve.names import told
-from camlog.serve.pairing import SESSION_S, Pairing
-from camlog.serve.pairing_page import PAIR_POLICY, pairing_page
+from camlog.serve.pairing import Pairing
+from camlog.serve.pairing_page import pair, pairing_page
+from camlog.serve.words import sentence
 
 BODY_LIMIT_BYTES = 1_000_000
 PAIR_LIMIT_BYTES = 2_000
@@ -36,8 +37,7 @@ _HOST = re.compile(r"(?P<name>\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9.-]+)(?::(?P<port>[0-
 _UNSEEN = re.compile(r"[\x00-\x1f\x7f]")
 _STATIC = ("/assets/", "/_dash-component-suites/")
 _CLOSED = frozenset({"/_reload-hash", "/_mcp"})  # for those who build pages, not for those who use them
-
-_LINES = {404: "There is no such page.", 405: "This page is not asked in that way.", 413: "Too large."}
+_NAMES = {404: "no_page", 405: "wrong_method", 413: "too_large"}
 
 HEADERS = {
     "X-Content-Type-Options": "nosniff",
@@ -65,15 +65,14 @@ def page_policy(script_hashes: tuple[str, ...] = ()) -> str:
 
 @dataclass(frozen=True)
 class Ask:
-    """What is known of a request before its body is read.
-
-    `headers` by name in capitals, "-" written as "_".
-    """
+    """What is known of a request before its body is read: `target` as it stood in the request line, `path`
+    percent-decoded and without the query, `peer` the address at the other end of the socket, `headers` by name in
+    capitals, "-" written as "_"."""
 
     method: str
-    target: str  # as it stood in the request line
-    path: str  # percent-decoded, without the query
-    peer: str  # address at the other end of the socket
+    target: str
+    path: str
+    peer: str
     headers: Mapping[str, str]
     scheme: str = "http"
 
@@ -92,10 +91,10 @@ class Ask:
 
 @dataclass(frozen=True)
 class Refusal:
-    """An answer that is none: a status and one plain line; `pair` where pairing would help."""
+    """An answer that is none: a status and the name of its line; `pair` where pairing would help."""
 
     status: int
-    line: str
+    name: str
     pair: bool = False
 
 
@@ -127,66 +126,60 @@ class Guard:
     def refusal(self, ask: Ask) -> Refusal | None:
         """Why a request is not taken, from its head alone; None where it is."""
         if not ask.target.startswith("/"):  # also of no use to us: a proxy's form, and "*"
-            return Refusal(400, "This is no proxy.")
+            return Refusal(400, "no_proxy")
         if _UNSEEN.search(ask.path) or any(part in (".", "..") for part in re.split(r"[/\\]", ask.path)):
-            return Refusal(400, "There is no such page.")
+            return Refusal(400, "no_page")
         host = ask.headers.get("HOST", "")
         if not self.reached_by(host):
-            return Refusal(
-                421, "This page is not reached by that name: use the address that camlog serve prints."
-            )
-        if ask.headers.get("UPGRADE") or "upgrade" in _tokens(ask.headers.get("CONNECTION", "")):
-            return Refusal(403, "This page opens no sockets.")
-        if crossed := self._crossed(ask, host):
+            return Refusal(421, "wrong_host")
+        connection = {part.strip().lower() for part in ask.headers.get("CONNECTION", "").split(",")}
+        if ask.headers.get("UPGRADE") or "upgrade" in connection:
+            return Refusal(403, "no_sockets")
+        if crossed := _crossed(ask, host):
             return crossed
         if ask.path.rstrip("/") in _CLOSED:
-            return Refusal(404, "There is no such page.")
-        if is_loopback(ask.peer):
+            return Refusal(404, "no_page")
+        if self.lets_in(ask):
             return None
         if self.pairing is None:
-            return Refusal(403, "Only this computer may ask. See `camlog serve --host`.")
-        if ask.path == PAIR_ROUTE or self.pairing.knows(self.token(ask)):
-            return None
-        return Refusal(
-            401, "Pair this device first: open the address of the page, and type the code.", pair=True
-        )
-
-    def _crossed(self, ask: Ask, host: str) -> Refusal | None:
-        """Refusal of what another site's page made the browser send."""
-        origin = ask.headers.get("ORIGIN")
-        own = origin is not None and origin.lower() == f"{ask.scheme}://{host}".lower()
-        if not own and (origin is not None or ask.method not in _SAFE):
-            return Refusal(403, "Another page may not ask this one to do anything.")
-        site = ask.headers.get("SEC_FETCH_SITE", "none").lower()
-        if site in ("same-origin", "none"):
-            return None
-        visit = (
-            ask.headers.get("SEC_FETCH_MODE") == "navigate"
-            and ask.headers.get("SEC_FETCH_DEST") == "document"
-        )
-        if ask.method in ("GET", "HEAD") and visit:
-            return None
-        return Refusal(403, "Another page may not ask this one for anything.")
+            return Refusal(403, "own_only")
+        return None if ask.path == PAIR_ROUTE else Refusal(401, "pair_first", pair=True)
 
     def reached_by(self, host: str) -> bool:
         """Whether a Host header names this server; a name anyone could point here never does (rebinding)."""
-        found = _HOST.fullmatch(host)
-        if found is None or int(found["port"] or HTTP_PORT) != self.port:
+        match = _HOST.fullmatch(host)
+        if match is None or int(match["port"] or HTTP_PORT) != self.port:
             return False
-        name = found["name"].lower()
+        name = match["name"].lower()
         if name == "localhost":
             return True
+        own = _address(self.host)
+        wildcard = own is not None and own.is_unspecified
         try:
             address = ipaddress.ip_address(name.strip("[]"))
         except ValueError:
-            return _is_wildcard(self.host) and name in own_names()
+            return wildcard and name in own_names()
         if name.startswith("[") != (address.version == 6):
             return False
-        return address.is_loopback or _is_wildcard(self.host) or address == _address(self.host)
+        return address.is_loopback or wildcard or address == own
 
-    def token(self, ask: Ask) -> str | None:
-        """The session's token that came with a request."""
-        return parse_cookie(ask.headers.get("COOKIE", "")).get(self.cookie)
+    def lets_in(self, ask: Ask) -> bool:
+        """Whether a request is from this computer, or from a paired device by the token that came with it."""
+        token = parse_cookie(ask.headers.get("COOKIE", "")).get(self.cookie)
+        return is_loopback(ask.peer) or (self.pairing is not None and self.pairing.knows(token))
+
+
+def _crossed(ask: Ask, host: str) -> Refusal | None:
+    """Refusal of what another site's page made the browser send."""
+    origin = ask.headers.get("ORIGIN")
+    own = origin is not None and origin.lower() == f"{ask.scheme}://{host}".lower()
+    if not own and (origin is not None or ask.method not in _SAFE):
+        return Refusal(403, "crossed")
+    fetch = [ask.headers.get(f"SEC_FETCH_{part}", "") for part in ("MODE", "DEST")]
+    visit = ask.method in ("GET", "HEAD") and fetch == ["navigate", "document"]
+    if visit or ask.headers.get("SEC_FETCH_SITE", "none").lower() in ("same-origin", "none"):
+        return None
+    return Refusal(403, "crossed_read")
 
 
 def protect(server: flask.Flask, guard: Guard) -> None:
@@ -198,31 +191,18 @@ def protect(server: flask.Flask, guard: Guard) -> None:
     server.before_request_funcs.setdefault(None, []).insert(0, lambda: _before(guard))
     policy = page_policy(guard.script_hashes)
     server.after_request(lambda response: _after(response, policy))
-    server.register_error_handler(InputError, lambda error: plain(400, told(error)))
+    server.register_error_handler(InputError, lambda error: _plain(400, told(error)))
     for gone in (DependencyException, InvalidResourceError):
-        server.register_error_handler(gone, lambda error: plain(404, "There is no such page."))
+        server.register_error_handler(gone, lambda error: _plain(404, sentence("no_page")))
     server.register_error_handler(Exception, _failed)
     if guard.pairing is not None:
-        server.add_url_rule(PAIR_ROUTE, "pair", lambda: _pair(guard), methods=["GET", "POST"])
-
-
-def plain(status: int, line: str) -> flask.Response:
-    """One line of text."""
-    return flask.Response(line + "\n", status, mimetype="text/plain")
+        server.add_url_rule(PAIR_ROUTE, "pair", lambda: pair(guard, Ask.of(flask.request.environ)), methods=["GET", "POST"])
 
 
 def is_loopback(peer: str) -> bool:
     """Whether the other end of a socket is this computer, by the address alone."""
     address = _address(peer)
     return address is not None and address.is_loopback
-
-
-def names_loopback(host: str) -> bool:
-    """Whether a Host header names this computer as seen from itself."""
-    found = _HOST.fullmatch(host)
-    return found is not None and (
-        found["name"].lower() == "localhost" or is_loopback(found["name"].strip("[]"))
-    )
 
 
 def own_names() -> frozenset[str]:
@@ -232,25 +212,26 @@ def own_names() -> frozenset[str]:
     return frozenset({full, short, f"{short}.local"} - {"", ".local"})
 
 
+def _plain(status: int, line: str) -> flask.Response:
+    return flask.Response(line + "\n", status, mimetype="text/plain")
+
+
 def _before(guard: Guard) -> flask.Response | None:
     request = flask.request
     ask = Ask.of(request.environ)
     refused = guard.refusal(ask)
     if refused is not None:
         if refused.pair and ask.method in ("GET", "HEAD") and "text/html" in ask.headers.get("ACCEPT", ""):
-            response = _pairing_page(guard, ask.peer, 401)
+            response = pairing_page(guard, ask.peer, 401)
         else:
-            response = plain(refused.status, refused.line)
+            response = _plain(refused.status, sentence(refused.name))
         if refused.status == 401:
-            response.headers["WWW-Authenticate"] = (
-                "Pairing"  # RFC 9110, 15.5.2; a scheme no browser asks a password for
-            )
+            # RFC 9110, 15.5.2; a scheme no browser asks a password for.
+            response.headers["WWW-Authenticate"] = "Pairing"
         return response
     limit = guard.body_limit(ask.method, ask.path)
     request.max_content_length = limit
-    if (request.content_length or 0) > limit:
-        return plain(413, f"Too large: at most {limit / 1e6:g} MB.")
-    return None
+    return _plain(413, sentence("larger_than", limit=limit / 1e6)) if (request.content_length or 0) > limit else None
 
 
 def _after(response: flask.Response, policy: str) -> flask.Response:
@@ -258,11 +239,10 @@ def _after(response: flask.Response, policy: str) -> flask.Response:
     headers.setdefault("Content-Security-Policy", policy)
     for name, value in HEADERS.items():
         headers.setdefault(name, value)
-    if names_loopback(flask.request.environ.get("HTTP_HOST", "")):
+    host = _HOST.fullmatch(flask.request.environ.get("HTTP_HOST", ""))
+    if host is not None and (host["name"].lower() == "localhost" or is_loopback(host["name"].strip("[]"))):
         headers.setdefault(*OPENER_POLICY)
-    for name in [
-        n for n in headers.keys() if n.lower().startswith("access-control-") or n.lower() == "server"
-    ]:
+    for name in [n for n in headers.keys() if n.lower().startswith("access-control-") or n.lower() == "server"]:
         del headers[name]
     if not (response.status_code in (200, 206, 304) and flask.request.path.startswith(_STATIC)):
         headers["Cache-Control"] = "no-store"
@@ -274,51 +254,14 @@ def _failed(error: Exception) -> flask.Response:
         if error.response is not None:
             return error.response
         code = error.code or 500
-        response = plain(code, _LINES.get(code, f"{error.name}."))
+        response = _plain(code, sentence(_NAMES[code]) if code in _NAMES else f"{error.name}.")
         for name, value in error.get_headers():
             if name.lower() in ("allow", "location", "retry-after", "content-range"):
                 response.headers[name] = value
         return response
-    _log.error(
-        "%s %r failed: %r",
-        flask.request.method,
-        flask.request.path,
-        error,
-        exc_info=_log.isEnabledFor(logging.DEBUG),
-    )
-    return plain(500, "That failed, through a fault of camlog. The recording is not affected.")
-
-
-def _pair(guard: Guard) -> flask.Response:
-    pairing, request = guard.pairing, flask.request
-    ask = Ask.of(request.environ)
-    if is_loopback(ask.peer) or pairing.knows(guard.token(ask)):
-        return flask.redirect("/", 303)
-    if request.method != "POST":
-        return _pairing_page(guard, ask.peer, 200)
-    if not pairing.code or pairing.wait_s(ask.peer) > 0.0:
-        return _pairing_page(guard, ask.peer, 429)
-    token = pairing.try_code(request.form.get("code", ""), ask.peer)
-    if token is None:
-        return _pairing_page(guard, ask.peer, 403, wrong=True)
-    response = flask.redirect("/", 303)
-    response.set_cookie(
-        guard.cookie, token, max_age=int(SESSION_S), httponly=True, samesite="Strict", path="/"
-    )
-    return response
-
-
-def _pairing_page(guard: Guard, peer: str, status: int, wrong: bool = False) -> flask.Response:
-    wait_s = guard.pairing.wait_s(peer)
-    page = pairing_page(wait_s, wrong, withdrawn=not guard.pairing.code)
-    response = flask.Response(page, status, mimetype="text/html")
-    response.headers["Content-Security-Policy"] = PAIR_POLICY
-    # With "no-referrer" a browser sends "Origin: null" with the form (Fetch, "append a request Origin
-    # header").
-    response.headers["Referrer-Policy"] = "same-origin"
-    if wait_s > 0.0:
-        response.headers["Retry-After"] = str(int(wait_s) + 1)
-    return response
+    traced = _log.isEnabledFor(logging.DEBUG)
+    _log.error("%s %r failed: %r", flask.request.method, flask.request.path, error, exc_info=traced)
+    return _plain(500, sentence("server_fault"))
 
 
 def _address(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:
@@ -327,12 +270,3 @@ def _address(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:
     except ValueError:
         return None
     return getattr(address, "ipv4_mapped", None) or address
-
-
-def _is_wildcard(host: str) -> bool:
-    address = _address(host)
-    return address is not None and address.is_unspecified
-
-
-def _tokens(header: str) -> set[str]:
-    return {part.strip().lower() for part in header.split(",")}

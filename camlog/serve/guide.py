@@ -15,9 +15,11 @@ from camlog.analysis.drive.coverage import Coverage, CoverageTracker
 from camlog.analysis.drive.coverage_needs import DETAIL, HEALTHY, VERDICT, Need
 from camlog.errors import InputError
 from camlog.limits import limits_for
+from camlog.messages import capital
 from camlog.oil_windows import OPEN_SENSOR_COOLANT_DEGC, OPEN_SENSOR_DEGC
 from camlog.profile import VehicleProfile
 from camlog.serve.jobs import Jobs, provisional
+from camlog.serve.words import sentence
 from camlog.sinks.words import cam_text
 from camlog.stream import Batch, StreamItem
 
@@ -26,24 +28,9 @@ LOOK_EVERY_S = 10.0
 LOOK_SHARE = 8.0  # a look follows the last one after this many times what that one took
 _FRESH_S = 0.5  # many pages ask; coverage is judged this often at most
 
-# Needs in the order one drives them, with what each is called. `{warm}` is the temperature of warm oil.
-TITLES = {
-    "cam_angles": "Cam angles are read",
-    "pair": "Both angles of each cam are read",
-    "engine_speed": "Engine speed is read",
-    "oil_temperature": "Oil or coolant temperature is read",
-    "sampling": "Angles are read often enough",
-    "cold_start": "Cold start",
-    "oil_window": "Warm-up",
-    "running": "Engine running",
-    "hold": "Steady cruise, oil above {warm:.0f} °C",
-    "steps_advance": "Brisk pull-aways, oil above {warm:.0f} °C",
-    "steps_retard": "Pedal releases, oil above {warm:.0f} °C",
-    "rest": "Idle, oil above {warm:.0f} °C",
-}
+TITLES = sentence.table("need")  # by need, in the order one drives them
 _ORDER = list(TITLES)
 _NEEDS_WARM_OIL = ("hold", "steps_advance", "steps_retard", "rest")
-_TOO_LATE = "Too late for this drive; next time begin recording before starting the cold engine"
 _GRAVITY = (VERDICT, HEALTHY, DETAIL)
 
 
@@ -117,8 +104,7 @@ class Guide:
             self._covered: Coverage | None = None
             self._covered_s = 0.0
             self._care = LiveCare(self._limits)
-            self._oil_degc: float | None = None
-            self._coolant_degc: float | None = None
+            self._degc: dict[str, float] = {}
 
     # ------------------------------------------------------------------ the stream
     def accept(self, item: StreamItem) -> None:
@@ -128,11 +114,11 @@ class Guide:
             if not isinstance(item, Batch):
                 return
             self._tracker.accept(item)
-            oil, coolant = item.values.get("oil_temp"), item.values.get("coolant_temp")
-            if oil is not None and math.isfinite(oil):
-                self._oil_degc = oil
-            if coolant is not None and math.isfinite(coolant):
-                self._coolant_degc = coolant
+            self._degc |= {
+                signal: value
+                for signal in ("oil_temp", "coolant_temp")
+                if math.isfinite(value := item.values.get(signal, math.nan))
+            }
 
     def close(self) -> None:
         """Nothing to close."""
@@ -159,35 +145,30 @@ class Guide:
         groups: dict[str, list[Need]] = {}
         for need in covered.needs:
             groups.setdefault(need.name, []).append(need)
-        refused = bool(self.do_not_run())
-        found = []
+        items = []
         for name in sorted(groups, key=lambda n: _ORDER.index(n) if n in TITLES else len(_ORDER)):
-            found += (
-                self._windows(covered) if name == "oil_window" else [self._item(name, groups[name], covered)]
-            )
+            items += self._windows(covered) if name == "oil_window" else [self._item(name, groups[name], covered)]
         # Nobody is asked to drive an engine that may not be run.
-        return [replace(i, instruction="") for i in found] if refused else found
+        return [replace(i, instruction="") for i in items] if self.do_not_run() else items
 
     def can_stop(self) -> bool:
         """Enough for any verdict, and the last two looks at the trace agree."""
-        with self._lock:
-            settled = self._verdict is not None and self._verdict.settled
-        return settled and self.coverage().sufficient
+        verdict = self.verdict()
+        return verdict is not None and verdict.settled and self.coverage().sufficient
 
     def next_instruction(self) -> str:
         """The one thing to do now, in words a driver can be told."""
         if stop := self.do_not_run():
             return stop[0]
         if self.can_stop():
-            return "You can stop now: there is enough for a verdict."
+            return sentence("can_stop")
         open_items = [item for item in self.items() if not item.met and item.possible]
         if not open_items:
-            return "There is enough for a verdict; drive on while it is looked at once more."
+            return sentence("enough_driven")
         item = min(open_items, key=lambda i: _GRAVITY.index(i.blocks))
-        warm = self._limits["warm_oil_degc"].value
-        oil = self._temperature()
+        warm, oil = self._limits["warm_oil_degc"].value, self._temperature()
         if item.name in _NEEDS_WARM_OIL and oil is not None and oil < warm:
-            return f"Drive on until the oil is above {warm:.0f} °C; it is at {oil:.0f} °C."
+            return sentence("until_warm", warm=warm, oil=oil)
         return f"{item.instruction}."
 
     def verdict(self) -> Provisional | None:
@@ -196,7 +177,7 @@ class Guide:
             return self._verdict
 
     def tick(self) -> None:
-        """Begin a look at the trace where one is due, and take in what the last one found."""
+        """Begin a look at the trace where one is due, and take in what the last one gave."""
         if self._jobs is None or self._trace is None:
             return
         now = self._clock()
@@ -207,37 +188,33 @@ class Guide:
             self._look = None
             self._next_look_s = now + max(LOOK_EVERY_S, LOOK_SHARE * (now - self._look_began_s))
             if look is not None and look.state == "done":
-                self._seen(look.result)
+                self._take_verdict(look.result)
         elif now >= self._next_look_s:
             self._look_began_s = now
+            key = f"look {self._trace}"
             try:
                 self._look = self._jobs.submit(
-                    "Verdict so far", provisional, str(self._trace), self._vehicle, key=f"look {self._trace}"
+                    "Verdict so far", provisional, str(self._trace), self._vehicle, key=key
                 )
             except InputError:
                 self._next_look_s = now + LOOK_EVERY_S  # there is too much to do before it
 
     # ------------------------------------------------------------------ inside
-    def _seen(self, result: dict) -> None:
+    def _take_verdict(self, result: dict) -> None:
         cams = {c: (f["condition"], f["confidence"], f["reason"]) for c, f in result["cams"].items()}
+        conditions = {c: v[0] for c, v in cams.items()}
         with self._lock:
-            before = self._verdict
-            same = before is not None and {c: v[0] for c, v in before.cams.items()} == {
-                c: v[0] for c, v in cams.items()
-            }
-            self._verdict = Provisional(
-                cams, float(result["seconds"]), bool(cams) and same, tuple(result.get("do_not_run", ()))
-            )
+            before = None if self._verdict is None else {c: v[0] for c, v in self._verdict.cams.items()}
+            settled = bool(cams) and before == conditions
+            stop = tuple(result.get("do_not_run", ()))
+            self._verdict = Provisional(cams, float(result["seconds"]), settled, stop)
 
     def _temperature(self) -> float | None:
         """The oil's temperature, or the coolant's, as coverage takes it; None where neither was read."""
         with self._lock:
-            oil, coolant = self._oil_degc, self._coolant_degc
-        if oil is None or (
-            oil <= OPEN_SENSOR_DEGC and coolant is not None and coolant > OPEN_SENSOR_COOLANT_DEGC
-        ):
-            return coolant
-        return oil
+            oil, coolant = (self._degc.get(signal) for signal in ("oil_temp", "coolant_temp"))
+        warm = coolant is not None and coolant > OPEN_SENSOR_COOLANT_DEGC
+        return coolant if oil is None or (oil <= OPEN_SENSOR_DEGC and warm) else oil
 
     def _item(self, name: str, needs: Sequence[Need], covered: Coverage) -> GuideItem:
         unmet = [n for n in needs if not n.met]
@@ -245,37 +222,34 @@ class Guide:
         title = TITLES.get(name, name.replace("_", " ")).format(warm=self._limits["warm_oil_degc"].value)
         possible, instruction = True, ""
         if unmet:
-            instruction = _sentence(unmet[0].remedy)
-            named = [n.cam for n in unmet if n.cam is not None]
-            if named and len(named) < len(covered.per_cam):
-                title += f" ({', '.join(cam_text(c) for c in named)})"
+            # As it is read out: a capital, and seconds in full.
+            instruction = capital(re.sub(r"(?<=\d) s\b", " seconds", unmet[0].remedy))
+            cams = [n.cam for n in unmet if n.cam is not None]
+            if cams and len(cams) < len(covered.per_cam):
+                title += f" ({', '.join(cam_text(c) for c in cams)})"
             if name == "cold_start" and self._too_warm(self._limits["cold_oil_degc"].value):
-                possible, instruction = False, _TOO_LATE
+                possible, instruction = False, sentence("too_late")
+        blocks = min((n.blocks for n in needs), key=_GRAVITY.index)
         return GuideItem(
-            name, title, not unmet, instruction, shown.have, shown.want, shown.unit, min(map(_share, needs)),
-            min((n.blocks for n in needs), key=_GRAVITY.index), possible,
-        )  # fmt: skip
+            name, title, not unmet, instruction, shown.have, shown.want, shown.unit, _share(shown), blocks, possible
+        )
 
     def _windows(self, covered: Coverage) -> list[GuideItem]:
         """One item an oil window below warm oil: seconds of running in it."""
         want = self._limits["needed_window_s"].value
         cams = list(covered.per_cam.values())
-        if not cams:
-            return []
-        found = []
-        for window in cams[0].windows:
+        items = []
+        for window in cams[0].windows if cams else ():
             if window.window.max_degc > self._limits["warm_oil_degc"].value:
                 continue
-            met = window.seconds >= want
+            have, met = window.seconds, window.seconds >= want
             possible = met or not self._too_warm(window.window.max_degc)
-            instruction = "" if met else "Let it warm up while recording" if possible else _TOO_LATE
-            found.append(
-                GuideItem(
-                    "oil_window", f"Oil {window.window.label}", met, instruction, window.seconds, want, "s",
-                    min(1.0, window.seconds / want), DETAIL, possible,
-                )
-            )  # fmt: skip
-        return found
+            instruction = "" if met else sentence("warming" if possible else "too_late")
+            title, share = sentence("oil_window", window=window.window.label), min(1.0, have / want)
+            items.append(
+                GuideItem("oil_window", title, met, instruction, have, want, "s", share, DETAIL, possible)
+            )
+        return items
 
     def _too_warm(self, degc: float) -> bool:
         oil = self._temperature()
@@ -285,11 +259,6 @@ class Guide:
 def _share(need: Need) -> float:
     if need.met:
         return 1.0
-    if need.have is None or need.name == "sampling":
+    if need.have is None or need.name == "sampling" or need.want <= 0:
         return 0.0
-    return max(0.0, min(0.99, need.have / need.want)) if need.want > 0 else 0.0
-
-
-def _sentence(text: str) -> str:
-    """As it is read out: a capital, and seconds in full."""
-    return text[:1].upper() + re.sub(r"(?<=\d) s\b", " seconds", text[1:])
+    return max(0.0, min(0.99, need.have / need.want))

@@ -1,313 +1,256 @@
-"""The web server (waitress), with bounds: what is refused before a body is read, how slow one may be."""
+"""The web server: HTTP/1.1 (by h11) on asyncio streams in front of a WSGI application, with bounds on every device.
+
+A thread of the pool is held only while the application works on a request or on the next piece of an answer, never while
+a request arrives or an answer is read. What will be refused is refused before its body is read.
+"""
 
 from __future__ import annotations
 
+import asyncio
 import logging
+import re
 import socket
 import threading
 import time
 from collections import Counter
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any
 
-from waitress import wasyncore
-from waitress.adjustments import Adjustments
-from waitress.channel import HTTPChannel
-from waitress.parser import HTTPRequestParser
-from waitress.server import TcpWSGIServer
-from waitress.task import ErrorTask, ThreadedTaskDispatcher, WSGITask
-from waitress.utilities import Error
+import h11
+from werkzeug.http import http_date
 
-from camlog.serve.guard import CLOSED_POLICY, HEADERS, PAIR_ROUTE, UPLOAD_ROUTE, Ask, Guard, is_loopback
+from camlog.serve.gateway import Answer, begin, environ_of, refusal
+from camlog.serve.guard import PAIR_ROUTE, UPLOAD_ROUTE, Ask, Guard, is_loopback
 from camlog.serve.pairing import device_of
+from camlog.serve.words import sentence
 
 THREADS = 12
-IDLE_S = 30  # a connection on which nothing moves, in either direction
+IDLE_S = 30  # a connection on which no request begins
 REQUEST_S = 20.0  # the longest that a request may take to arrive
-UPLOAD_BYTES_PER_S = 20_000.0  # slower than that, over its whole time, an upload is given up
-ANSWER_S = 30.0  # how long an answer may be read too slowly
-ANSWER_BYTES_PER_S = 5_000.0  # what is too slow
+UPLOAD_BYTES_PER_S = 20_000.0  # each byte of a body gives it that much longer
+ANSWER_S = 30.0  # how long one piece of an answer may take to be read
+ANSWER_BYTES_PER_S = 5_000.0  # and so how long a piece is
 HEAD_LIMIT_BYTES = 32_768
 # Connections at once. Where there are as many, a new one takes the place of one that waits: see `_least_needed`.
 OWN_CONNECTIONS = 70  # from this computer, which the other devices cannot take from it
 GUEST_CONNECTIONS = 120  # from all other devices
 CONNECTIONS_PER_GUEST = 24
-CONNECTIONS = 200  # above those, and the listening sockets: waitress would stop accepting here
 UPLOADS = 3  # at once
-_CHECK_S = 2  # how often connections are looked over
-_TURN_S = 1.0
+_BACKLOG = 128
+_READ_BYTES = 65_536
+_END_S = 5.0  # for the answers under way when the server ends
+_LINGER_S = 2.0  # how long what follows a refused head is read, so that the refusal arrives (RFC 9112, 9.6)
 
-_LINES = {
-    413: "Too large.",
-    431: "Too large.",
-    500: "That failed, through a fault of camlog. The recording is not affected.",
-}
+_WAITING, _ARRIVING, _UPLOADING, _WORKING, _ANSWERING = "waiting", "arriving", "uploading", "working", "answering"
+# RFC 9112, 6.3 lets a list of equal lengths pass; nothing honest sends one.
+_SEVERAL_LENGTHS = re.compile(rb"\ncontent-length:[^\n]*,", re.IGNORECASE)
+_HEAD_END = re.compile(rb"\r?\n\r?\n")
 
 _log = logging.getLogger("camlog.serve")
+
+
+class _Refused(Exception):
+    """A request that does not reach the application: status and line of the answer."""
+
+
+class _Connection:
+    """A connection and how far the request on it is (`stage`).
+
+    `known` once a request on it was taken by the guard: it is from this computer, or from a paired device. `own` where
+    it is from this computer.
+    """
+
+    def __init__(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter):
+        self.reader, self.writer = reader, writer
+        self.peer = str((writer.get_extra_info("peername") or ("",))[0])
+        self.own, self.device = is_loopback(self.peer), device_of(self.peer)
+        self.http = h11.Connection(h11.SERVER, max_incomplete_event_size=HEAD_LIMIT_BYTES)
+        self.known, self.stage, self.method, self.created = False, _WAITING, "", time.monotonic()
+        writer.transport.set_write_buffer_limits(high=0)  # so that `drain` waits for all of it
+
+    @property
+    def useful(self) -> bool:
+        """Whether a request is being worked on, or a file or an answer on its way that was asked for."""
+        return self.stage == _WORKING or (self.known and self.stage in (_UPLOADING, _ANSWERING))
+
+    async def send(self, event: Any) -> None:
+        """Send an event of h11. Raises TimeoutError where it is read too slowly."""
+        if data := self.http.send(event):
+            self.writer.write(data)
+            async with asyncio.timeout(ANSWER_S):
+                await self.writer.drain()
+
+    def close(self) -> None:
+        self.writer.transport.abort()
 
 
 class Listening:
     """An application served on sockets that already listen, in a thread of its own."""
 
     def __init__(self, application: Callable, guard: Guard, sockets: Sequence[socket.socket]):
-        adjustments = Adjustments(
-            sockets=list(sockets),
-            threads=THREADS,
-            ident=None,
-            channel_timeout=IDLE_S,
-            cleanup_interval=_CHECK_S,
-            connection_limit=CONNECTIONS,
-            max_request_header_size=HEAD_LIMIT_BYTES,
-            max_request_body_size=guard.upload_limit_bytes + 1,
-            clear_untrusted_proxy_headers=True,
-            expose_tracebacks=False,
-            log_socket_errors=False,
-            asyncore_use_poll=True,
-        )
-        logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # a queue for a moment is no news
-        self._map: dict = {}
-        self._dispatcher = ThreadedTaskDispatcher()
-        self._dispatcher.set_thread_count(THREADS)
-        self._servers = [
-            _Server(
-                application,
-                self._map,
-                True,
-                one,
-                dispatcher=self._dispatcher,
-                adj=adjustments,
-                sockinfo=(one.family, one.type, one.proto, one.getsockname()),
-                bind_socket=False,
-                guard=guard,
-            )
-            for one in sockets
-        ]
-        self._ending = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="page", daemon=True)
+        self._application, self._guard, self._sockets = application, guard, sockets
+        self._connections: set[_Connection] = set()
+        self._pool = ThreadPoolExecutor(THREADS, "answer")
+        self._ready = threading.Event()
+        self._thread = threading.Thread(target=lambda: asyncio.run(self._run()), name="page", daemon=True)
         self._thread.start()
+        self._ready.wait()
 
     def close(self) -> None:
         """Take no more requests; those being answered have a few seconds."""
-        if self._ending.is_set():
-            return
-        self._ending.set()
-        self._servers[0].pull_trigger()
-        self._thread.join()
+        if self._thread.is_alive():
+            self._loop.call_soon_threadsafe(self._ending.set)
+            self._thread.join()
 
-    def _run(self) -> None:
-        checked = time.monotonic()
-        while not self._ending.is_set():
-            try:
-                wasyncore.loop(timeout=_TURN_S, use_poll=True, map=self._map, count=1)
-                if time.monotonic() - checked >= _CHECK_S:
-                    checked = time.monotonic()
-                    for server in self._servers:
-                        server.close_stuck()
-            except Exception:
-                _log.exception("The page's server met a fault and goes on")
-                time.sleep(_TURN_S)
-        for server in self._servers:
-            server.socket.close()
-        self._dispatcher.shutdown()
-        wasyncore.close_all(self._map, ignore_all=True)
+    async def _run(self) -> None:
+        self._loop, self._ending = asyncio.get_running_loop(), asyncio.Event()
+        servers = [await asyncio.start_server(self._accepted, sock=one, backlog=_BACKLOG) for one in self._sockets]
+        self._ready.set()
+        await self._ending.wait()
+        for server in servers:
+            server.close()
+        end_s = time.monotonic() + _END_S
+        while time.monotonic() < end_s and any(c.useful for c in self._connections):
+            await asyncio.sleep(0.02)
+        for connection in self._connections:
+            connection.close()
+        self._pool.shutdown(wait=False, cancel_futures=True)
 
-
-class _Refused(Error):
-    """An answer given before the body is read."""
-
-    def __init__(self, status: int, line: str):
-        super().__init__(line)
-        self.code = status
-
-
-class _Parser(HTTPRequestParser):
-    """A request as it arrives: refused once its head is there, or held to the limit of its path."""
-
-    def __init__(self, adj: Adjustments, channel: _Channel):
-        super().__init__(adj)
-        self.began = time.monotonic()
-        self.upload = False  # whether a file is arriving with it
-        self._channel = channel
-        self._taken = False  # whether the guard took it
-
-    def parse_header(self, header_plus: bytes) -> None:
-        super().parse_header(header_plus)
-        path = "/" + self.path.lstrip("/")
-        guard = self._channel.server.guard
-        # A proxy's headers are dropped before an application sees them; here nothing reads them.
-        refused = guard.refusal(
-            Ask(self.command, self.request_uri, path, self._channel.addr[0], self.headers)
-        )
-        limit = guard.body_limit(self.command, path)
-        self._taken = refused is None and path != PAIR_ROUTE
-        if self.body_rcv is None:
-            return  # answered, or refused, in front of the application like all others
-        if refused is not None:
-            self._refuse(refused.status, refused.line)
-        elif self.content_length > limit:
-            self._refuse(413, f"Too large: at most {limit / 1e6:g} MB.")
-        elif path == UPLOAD_ROUTE and self._channel.server.uploads() >= UPLOADS:
-            self._refuse(503, "Other files are being taken in. Try again when they are done.")
+    # ------------------------------------------------------------------ connections
+    def _accepted(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        connection = _Connection(reader, writer)
+        if self._make_room(connection.device, connection.own):
+            self._connections.add(connection)
+            connection.task = self._loop.create_task(self._serve(connection))
         else:
-            self.upload = path == UPLOAD_ROUTE
-            self.adj = _Limited(self.adj, limit + 1)
+            connection.close()
 
-    def received(self, data: bytes) -> int:
-        taken = super().received(data)
-        if self.error is not None:
-            self.expect_continue = False  # it is not waited for
-        elif self._taken and (self.completed or self.upload):
-            self._channel.known = True
-        return taken
-
-    def overdue(self, now: float) -> bool:
-        """Whether it should have arrived by now."""
-        allowed_s = REQUEST_S
-        if self.headers_finished and self.body_bytes_received:
-            allowed_s += self.body_bytes_received / UPLOAD_BYTES_PER_S
-        return now - self.began > allowed_s
-
-    def _refuse(self, status: int, line: str) -> None:
-        self.error = _Refused(status, line)
-        self.body_rcv, self.content_length, self.chunked = None, 0, False
-
-
-class _Limited:
-    """Adjustments with a limit of the body's size of their own."""
-
-    def __init__(self, adj: Adjustments, max_request_body_size: int):
-        self._adj = adj
-        self.max_request_body_size = max_request_body_size
-
-    def __getattr__(self, name: str):
-        return getattr(self._adj, name)
-
-
-class _Answer(ErrorTask):
-    """The answer to what never reaches the application: one plain line, with the headers of all others."""
-
-    def execute(self) -> None:
-        error = self.request.error
-        reason = error.reason if not isinstance(error, _Refused) else "Refused"
-        line = error.body if isinstance(error, _Refused) else _LINES.get(error.code, "That is not a request.")
-        body = (line + "\n").encode("utf-8")
-        self.status = f"{error.code} {reason}"
-        self.response_headers.extend(
-            [
-                ("Content-Type", "text/plain; charset=utf-8"),
-                ("Content-Security-Policy", CLOSED_POLICY),
-                ("Cache-Control", "no-store"),
-                *HEADERS.items(),
-            ]
-        )
-        self.set_close_on_finish()
-        self.content_length = len(body)
-        self.write(body)
-
-
-class _Task(WSGITask):
-    """A request being answered."""
-
-    def execute(self) -> None:
-        super().execute()
-        if self.channel.total_outbufs_len > self.channel.adj.outbuf_high_watermark:
-            # A request sent behind this one would keep a thread waiting until this answer is read.
-            self.close_on_finish = True
-
-
-class _Channel(HTTPChannel):
-    """A connection. `known` once a whole request on it was taken by the guard: it is from this computer, or from
-    a paired device. `own` where it is from this computer."""
-
-    task_class = _Task
-    error_task_class = _Answer
-    known = False
-    _sent_bytes = 0
-    _unread_since: tuple[float, int] | None = None  # when an answer began to wait for its reader, and what was sent
-
-    def __init__(self, server, connection: socket.socket, address: tuple, adj: Adjustments, map: dict):
-        self.own, self.device = is_loopback(address[0]), device_of(address[0])
-        super().__init__(server, connection, address, adj, map=map)
-
-    def send(self, data: bytes, do_close: bool = True) -> int:
-        sent = super().send(data, do_close)
-        self._sent_bytes += sent
-        return sent
-
-    def parser_class(self, adj: Adjustments) -> _Parser:
-        return _Parser(adj, self)
-
-    def stuck(self, now: float) -> bool:
-        """Whether a request on it does not get on, or nobody reads its answer; asked every few seconds."""
-        if not self.total_outbufs_len:
-            self._unread_since = None
-        elif self._unread_since is None:
-            self._unread_since = (now, self._sent_bytes)
-        elif now - self._unread_since[0] > ANSWER_S:
-            if self._sent_bytes - self._unread_since[1] < ANSWER_S * ANSWER_BYTES_PER_S:
-                return True
-            self._unread_since = (now, self._sent_bytes)
-        request = self.request
-        return request is not None and request.overdue(now)
-
-    @property
-    def useful(self) -> bool:
-        """Whether a request is being answered, or a file or an answer on its way that was asked for."""
-        uploading = self.request is not None and self.request.upload
-        return bool(self.requests or (self.known and (uploading or self.total_outbufs_len)))
-
-
-class _Server(TcpWSGIServer):
-    """What accepts connections on one socket."""
-
-    def __init__(self, *args, guard: Guard, **named):
-        self.guard = guard
-        super().__init__(*args, **named)
-
-    def channel_class(
-        self, _server, connection: socket.socket, address: tuple, adj: Adjustments, map: dict
-    ) -> None:
-        if self._make_room(device_of(address[0]), is_loopback(address[0])):
-            _Channel(self, connection, address, adj, map=map)
-        else:
+    async def _serve(self, connection: _Connection) -> None:
+        try:
+            while not self._ending.is_set() and await self._exchange(connection):
+                pass
+        except (OSError, h11.ProtocolError):
+            pass  # it was closed, or is too slow
+        except Exception:
+            _log.exception("The page's server met a fault and goes on")
+        finally:
+            self._connections.discard(connection)
             connection.close()
 
     def _make_room(self, device: str, own: bool) -> bool:
         """Whether there is, or could be made, a place for one more connection of a device."""
-        beside = [c for c in self.active_channels.values() if c.own == own]
-        if not own:
-            same = [c for c in beside if c.device == device]
-            if len(same) >= CONNECTIONS_PER_GUEST:
-                beside = same
-            elif len(beside) < GUEST_CONNECTIONS:
-                return True
-        elif len(beside) < OWN_CONNECTIONS:
+        beside = [c for c in self._connections if c.own == own]
+        same = [c for c in beside if c.device == device]
+        if not own and len(same) >= CONNECTIONS_PER_GUEST:
+            beside = same
+        elif len(beside) < (OWN_CONNECTIONS if own else GUEST_CONNECTIONS):
             return True
         gone = _least_needed(beside)
         if gone is not None:
-            gone.handle_close()
+            self._connections.discard(gone)
+            gone.close()
         return gone is not None
 
-    def uploads(self) -> int:
-        """How many files are arriving at this moment."""
-        arriving = [channel.request for channel in list(self.active_channels.values())]
-        return sum(request is not None and request.upload for request in arriving)
+    # ------------------------------------------------------------------ a request and its answer
+    async def _exchange(self, connection: _Connection) -> bool:
+        """Take one request and answer it; whether another may follow. Raises OSError, also where it is too slow."""
+        http = connection.http
+        try:
+            async with asyncio.timeout(IDLE_S) as limit:
+                environ = await self._request(connection, limit)
+            if environ is None:
+                return False
+            connection.stage = _WORKING
+            answer = await self._loop.run_in_executor(self._pool, begin, self._application, environ)
+        except h11.RemoteProtocolError as error:
+            name = "too_large" if error.error_status_hint == 431 else "no_request"
+            answer = refusal(error.error_status_hint, sentence(name))
+        except _Refused as refused:
+            answer = refusal(*refused.args)
+        cut_off = http.their_state is not h11.DONE  # what else comes is of this request, or of none
+        connection.stage = _ANSWERING
+        await self._send(connection, answer, cut_off)
+        if http.our_state is http.their_state is h11.DONE:
+            http.start_next_cycle()
+            connection.stage = _WAITING
+            return True
+        if cut_off:
+            connection.writer.write_eof()
+            async with asyncio.timeout(_LINGER_S):
+                while await connection.reader.read(_READ_BYTES):
+                    pass
+        return False
 
-    def close_stuck(self) -> None:
-        """Close connections that hold a place and do nothing with it."""
-        wall, monotonic = time.time(), time.monotonic()
-        for channel in list(self.active_channels.values()):
-            unread = channel.total_outbufs_len and channel.last_activity < wall - IDLE_S
-            if unread or channel.stuck(monotonic):
-                channel.handle_close()
+    async def _request(self, connection: _Connection, limit: asyncio.Timeout) -> dict[str, Any] | None:
+        """The next request as a WSGI environment, its body read, unless the application will refuse it unread; None at
+        the end of the connection. Raises _Refused."""
+        read = bytearray()
+        while (head := connection.http.next_event()) is h11.NEED_DATA:
+            data = await connection.reader.read(_READ_BYTES)
+            if connection.stage == _WAITING:
+                connection.stage = _ARRIVING
+                limit.reschedule(self._loop.time() + REQUEST_S)
+            read += data
+            connection.http.receive_data(data)
+        if not isinstance(head, h11.Request):
+            return None
+        if _SEVERAL_LENGTHS.search(_HEAD_END.split(read, maxsplit=1)[0]):
+            raise _Refused(400, sentence("no_request"))
+        environ = environ_of(head, connection.peer, *connection.writer.get_extra_info("sockname")[:2])
+        connection.method = environ["REQUEST_METHOD"]
+        path, length = environ["PATH_INFO"], int(environ.get("CONTENT_LENGTH") or 0)
+        most = self._guard.body_limit(connection.method, path)
+        taken = self._guard.refusal(Ask.of(environ)) is None
+        upload = path == UPLOAD_ROUTE
+        has_body = length > 0 or "HTTP_TRANSFER_ENCODING" in environ
+        if has_body and (not taken or length > most):
+            return environ  # the application says why not
+        if has_body and upload:
+            if sum(c.stage == _UPLOADING for c in self._connections) >= UPLOADS:
+                raise _Refused(503, sentence("many_uploads"))
+            connection.known, connection.stage = taken, _UPLOADING
+        await self._read_body(connection, environ["wsgi.input"], most, limit)
+        connection.known = connection.known or (taken and path != PAIR_ROUTE)
+        return environ
+
+    async def _read_body(self, connection: _Connection, body: Any, most: int, limit: asyncio.Timeout) -> None:
+        http, size = connection.http, 0
+        while not isinstance(event := http.next_event(), h11.EndOfMessage):
+            if event is h11.NEED_DATA:
+                if http.they_are_waiting_for_100_continue:
+                    await connection.send(h11.InformationalResponse(status_code=100, headers=[]))
+                http.receive_data(await connection.reader.read(_READ_BYTES))
+                continue
+            size += len(event.data)
+            if size > most:
+                raise _Refused(413, sentence("larger_than", limit=most / 1e6))
+            body.write(event.data)
+            limit.reschedule(limit.when() + len(event.data) / UPLOAD_BYTES_PER_S)
+        body.seek(0)
+
+    async def _send(self, connection: _Connection, answer: Answer, last: bool) -> None:
+        headers = [(name, value.encode("latin-1")) for name, value in answer.headers]
+        headers += [("Date", http_date())] + ([("Connection", "close")] if last else [])
+        most = max(1, int(ANSWER_S * ANSWER_BYTES_PER_S))
+        try:
+            await connection.send(h11.Response(status_code=answer.status, headers=headers))
+            while (piece := await self._loop.run_in_executor(self._pool, next, answer.pieces, None)) is not None:
+                for at in range(0, len(piece) if connection.method != "HEAD" else 0, most):
+                    await connection.send(h11.Data(data=piece[at : at + most]))
+            await connection.send(h11.EndOfMessage())
+        finally:
+            if close := getattr(answer.body, "close", None):
+                close()
 
 
-def _least_needed(channels: Sequence[_Channel]) -> _Channel | None:
+def _least_needed(connections: Sequence[_Connection]) -> _Connection | None:
     """The connection to close for a new one: of strangers before known ones, of these the idle before those with a
     request half sent, then of the device that has most, then the oldest. None where each is of use."""
-    held = Counter(c.device for c in channels)
-    waiting = [c for c in channels if not c.useful]
+    held = Counter(c.device for c in connections)
+    waiting = [c for c in connections if not c.useful]
     return min(
         waiting,
-        key=lambda c: (c.known, c.known and c.request is not None, -held[c.device], c.creation_time),
+        key=lambda c: (c.known, c.known and c.stage != _WAITING, -held[c.device], c.created),
         default=None,
     )

@@ -8,16 +8,13 @@ import unicodedata
 from urllib.parse import quote
 
 from camlog.errors import InputError
+from camlog.serve.words import problem, sentence
 
 TRACE_ENDINGS = (".csv", ".txt", ".tsv", ".log", ".dat", ".gz", ".zip")
 DRIVE_ENDING, FINDINGS_ENDING = ".drive.json", ".findings.json"
 MAP_ENDING, PROFILE_ENDING = ".map.toml", ".toml"
 # What an analysis writes beside a trace, by what it is called.
-RESULT_ENDINGS = {
-    "report": ".report.html",
-    "comparison": ".comparison.html",
-    "verification": ".verification.html",
-}
+RESULT_ENDINGS = {kind: f".{kind}.html" for kind in ("report", "comparison", "verification")}
 # Longest first: `x.drive.json` is a drive file, and `x.map.toml` no vehicle profile.
 _KINDS = {
     DRIVE_ENDING: "drive",
@@ -27,7 +24,6 @@ _KINDS = {
     **dict.fromkeys(RESULT_ENDINGS.values(), "result"),
     **dict.fromkeys(TRACE_ENDINGS, "trace"),
 }
-KNOWN = "a recording (.csv, .txt, .tsv, .log, .dat, .gz, .zip), a drive file (.drive.json) or a vehicle profile (.toml)"
 
 LONGEST_NAME_BYTES = 255
 LONGEST_NEW_NAME_BYTES = 200  # leaves room for `.verification.html`
@@ -35,50 +31,44 @@ LONGEST_NEW_NAME_BYTES = 200  # leaves room for `.verification.html`
 _JOINERS = "\u200c\u200d"
 _HIDDEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
 _SEPARATORS = re.compile(r"[/\\]")
-_DRIVE_LETTER = re.compile(r"[A-Za-z]:")
 # Names of devices on Windows, whatever the ending: Microsoft, "Naming Files, Paths, and Namespaces".
 _DEVICE = re.compile(r"(con|prn|aux|nul|conin\$|conout\$|(com|lpt)[0-9\u00b9\u00b2\u00b3])", re.IGNORECASE)
-_NOT_ON_WINDOWS = re.compile(r'[<>:"|?*]')
+
+
+def _ending(name: str) -> str | None:
+    low = name.lower()
+    return next((ending for ending in _KINDS if low.endswith(ending) and len(low) > len(ending)), None)
 
 
 def kind_of(name: str) -> str | None:
     """`trace`, `drive`, `findings`, `result`, `map` or `profile` by a name's ending; None for any other."""
-    low = name.lower()
-    return next(
-        (kind for ending, kind in _KINDS.items() if low.endswith(ending) and len(low) > len(ending)), None
-    )
+    return _KINDS.get(_ending(name) or "")
 
 
-def check_name(name: str) -> str:
+def check_name(name: str, longest_bytes: int = LONGEST_NAME_BYTES) -> str:
     """The name, where it is that of a file lying directly in a folder and of a kind camlog knows.
 
     Raises InputError for anything that could lead elsewhere, hide, or stand for a device.
     """
     if not isinstance(name, str) or not name:
-        raise _refused("", "is no name", "Give the file a name.")
-    if _SEPARATORS.search(name) or name in (".", "..") or _DRIVE_LETTER.match(name):
-        raise _refused(name, "is not a name in this folder", "Give the file's own name, without a folder.")
-    if any(c not in _JOINERS and unicodedata.category(c) in _HIDDEN for c in name):
-        raise _refused(name, "holds characters that cannot be seen", "Rename the file.")
-    if name[0] == "." or name[-1] in ". " or not name.strip():
-        raise _refused(name, "is a hidden name, or ends in a dot or a space", "Rename the file.")
-    if len(name.encode("utf-8")) > LONGEST_NAME_BYTES:
-        raise _refused(name, "is too long a name", "Rename the file.")
-    if _DEVICE.fullmatch(name.split(".")[0].rstrip(" ")):
-        raise _refused(name, "is the name of a device on some computers", "Rename the file.")
-    if os.name == "nt" and _NOT_ON_WINDOWS.search(name):
-        raise _refused(name, 'holds one of < > : " | ? *', "Rename the file.")
-    if kind_of(name) is None:
-        raise _refused(name, "is not a kind of file camlog works with", f"It takes {KNOWN}.")
+        raise problem("no_name")
+    wrong = {
+        "name_leads_away": _SEPARATORS.search(name) or name in (".", "..") or re.match(r"[A-Za-z]:", name),
+        "name_unseen": any(c not in _JOINERS and unicodedata.category(c) in _HIDDEN for c in name),
+        "name_hidden": name[0] == "." or name[-1] in ". " or not name.strip(),
+        "name_too_long": len(name.encode("utf-8", "surrogatepass")) > longest_bytes,
+        "name_of_device": _DEVICE.fullmatch(name.split(".")[0].rstrip(" ")),
+        "name_not_here": os.name == "nt" and re.search(r'[<>:"|?*]', name),
+        "unknown_kind": kind_of(name) is None,
+    }
+    if why := next((why for why, is_so in wrong.items() if is_so), None):
+        raise problem(why, shown=ascii(name[:80]))  # what cannot be seen is then seen
     return name
 
 
 def check_new_name(name: str) -> str:
     """`check_name` for a file that is to be made: composed characters, and room for its companions' names."""
-    name = check_name(unicodedata.normalize("NFC", name))
-    if len(name.encode("utf-8")) > LONGEST_NEW_NAME_BYTES:
-        raise _refused(name, "is too long a name", "Use a shorter one.")
-    return name
+    return check_name(unicodedata.normalize("NFC", name), LONGEST_NEW_NAME_BYTES)
 
 
 def stem_of(trace: str) -> str:
@@ -88,13 +78,11 @@ def stem_of(trace: str) -> str:
 
 def split_ending(name: str) -> tuple[str, str]:
     """Stem and ending of a name camlog knows, as in `a` and `.drive.json`, or `a` and `.csv.gz`."""
-    low = name.lower()
-    ending = next(e for e in _KINDS if low.endswith(e) and len(low) > len(e))
-    inner = (
-        next((e for e in TRACE_ENDINGS if low.endswith(e + ending)), "") if ending in (".gz", ".zip") else ""
-    )
-    cut = len(name) - len(inner + ending)
-    return (name[:cut], name[cut:]) if cut > 0 else (name[: -len(ending)], name[-len(ending) :])
+    ending = _ending(name) or ""
+    stem = name[: -len(ending)]
+    inner = (_ending(stem) or "") if ending in (".gz", ".zip") else ""
+    inner = inner if inner in TRACE_ENDINGS else ""
+    return stem.removesuffix(stem[len(stem) - len(inner) :]), name[len(stem) - len(inner) :]
 
 
 def address(page: str, name: str) -> str:
@@ -104,11 +92,7 @@ def address(page: str, name: str) -> str:
 
 def told(error: InputError) -> str:
     """What a page says of an error: of a file only its name, and what to do on a page, not in a terminal."""
-    remedy = error.remedy
-    if "--map" in remedy:
-        remedy = "Convert it here first: the page asks what its columns are."
-    elif "--out" in remedy or "--force" in remedy:
-        remedy = "Check the working folder."
+    remedy = error.remedy if error.on_page is None else error.on_page
     name = None if error.file is None else _SEPARATORS.split(error.file.rstrip("/\\"))[-1]
     return str(InputError(error.what, remedy=remedy, file=name, line=error.line, column=error.column))
 
@@ -116,10 +100,5 @@ def told(error: InputError) -> str:
 def fault(error: Exception) -> str:
     """What a page says of an error that is camlog's own, or of a computer too small for a file."""
     if isinstance(error, MemoryError):
-        return "This computer has not enough memory for that file."
-    return f"That failed, through a fault of camlog ({type(error).__name__}: {str(error)[:200]})."
-
-
-def _refused(name: str, what: str, remedy: str) -> InputError:
-    # As Python would write it: what cannot be seen is then seen.
-    return InputError(f"{name[:80]!a} {what}" if name else f"this {what}", remedy=remedy)
+        return sentence("no_memory")
+    return sentence("own_fault", kind=type(error).__name__, text=str(error)[:200])

@@ -1,70 +1,63 @@
-"""What a device sees that is not paired: a page without script that needs nothing else of the server."""
+"""What a device sees that is not paired, and how it is let in."""
 
 from __future__ import annotations
 
 import math
+from functools import cache
+from importlib.resources import files
+from typing import TYPE_CHECKING
+
+import flask
+import jinja2
 
 from camlog.cautions import OPERATE, caution
+from camlog.serve.pairing import SESSION_S
+from camlog.serve.words import sentence
+
+if TYPE_CHECKING:
+    from camlog.serve.guard import Ask, Guard
 
 PAIR_POLICY = (
     "default-src 'none'; style-src 'unsafe-inline'; img-src data:; form-action 'self'; "
     "frame-ancestors 'none'; base-uri 'none'"
 )
 
-_PAGE = """<!DOCTYPE html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<title>camlog: pair this device</title>
-<link rel="icon" href="data:,">
-<style>
-:root {{ color-scheme: light dark; }}
-body {{ font: 1.15rem/1.5 system-ui, sans-serif; max-width: 30rem; margin: 2rem auto; padding: 0 1rem; }}
-label, input, button {{ display: block; font: inherit; }}
-input {{ font-size: 2rem; letter-spacing: 0.08em; width: 100%; box-sizing: border-box;
-  padding: 0.4rem; margin: 0.4rem 0 1rem; }}
-button {{ width: 100%; min-height: 3.5rem; font-weight: 700; }}
-.said {{ border: 2px solid; padding: 0.5rem 0.8rem; }}
-</style>
-</head>
-<body>
-<main>
-<h1>Pair this device</h1>
-{said}
-<form method="post" action="/pair" autocomplete="off">
-<label for="code">The eight digits that the computer with the adapter shows, in the window where
-camlog serve runs</label>
-<input id="code" name="code" inputmode="numeric" pattern="[0-9 \\-]*" maxlength="12" required autofocus>
-<button>Pair</button>
-</form>
-<p>Each code pairs one device. {care}</p>
-</main>
-</body>
-</html>
-"""
+
+def pair(guard: Guard, ask: Ask) -> flask.Response:
+    """The answer to a device that asks to be paired."""
+    pairing, request = guard.pairing, flask.request
+    if guard.lets_in(ask):
+        return flask.redirect("/", 303)
+    if request.method != "POST":
+        return pairing_page(guard, ask.peer, 200)
+    if not pairing.code or pairing.wait_s(ask.peer) > 0.0:
+        return pairing_page(guard, ask.peer, 429)
+    token = pairing.try_code(request.form.get("code", ""), ask.peer)
+    if token is None:
+        return pairing_page(guard, ask.peer, 403, wrong=True)
+    response = flask.redirect("/", 303)
+    response.set_cookie(guard.cookie, token, max_age=int(SESSION_S), httponly=True, samesite="Strict", path="/")
+    return response
 
 
-def pairing_page(wait_s: float = 0.0, wrong: bool = False, withdrawn: bool = False) -> str:
-    """The page; `wait_s` is how long (s) this device has to wait before its next try, `withdrawn` whether no
-    code is taken before there is a new one."""
-    said = []
-    if withdrawn:
-        said.append("Too many wrong codes were tried on this network, and none is taken now. Press \"New code\" "
-                    "on camlog's Record page, on the computer with the adapter.")  # fmt: skip
+@cache
+def _template() -> jinja2.Template:
+    return jinja2.Template(files("camlog.serve").joinpath("pair.html").read_text(encoding="utf-8"), autoescape=True)
+
+
+def pairing_page(guard: Guard, peer: str, status: int, wrong: bool = False) -> flask.Response:
+    """What a device sees that is not paired: a page without script that needs nothing else of the server."""
+    wait_s = math.ceil(guard.pairing.wait_s(peer))
+    notices = [sentence("withdrawn")] if not guard.pairing.code else []
     if wrong:
-        said.append("That was not the code. It may have been used already: look again at the computer.")
-    if wait_s > 0.0:
-        said.append(f"After wrong codes there is a wait: try again in {waiting(wait_s)}, or press \"New code\" on "
-                    "camlog's Record page, on the computer with the adapter.")  # fmt: skip
-    return _PAGE.format(
-        care=caution(OPERATE), said=f'<p class="said" role="alert">{" ".join(said)}</p>' if said else ""
-    )
-
-
-def waiting(wait_s: float) -> str:
-    """A waiting time in words."""
-    seconds = math.ceil(wait_s)
-    if seconds < 100:
-        return "1 second" if seconds == 1 else f"{seconds} seconds"
-    return f"{math.ceil(seconds / 60)} minutes"
+        notices.append(sentence("wrong_code"))
+    if wait_s > 0:
+        notices.append(sentence("wait", seconds=wait_s))
+    response = flask.Response(_template().render(notices=notices, care=caution(OPERATE)), status, mimetype="text/html")
+    response.headers["Content-Security-Policy"] = PAIR_POLICY
+    # With "no-referrer" a browser sends "Origin: null" with the form (Fetch, "append a request Origin
+    # header").
+    response.headers["Referrer-Policy"] = "same-origin"
+    if wait_s > 0:
+        response.headers["Retry-After"] = str(wait_s)
+    return response

@@ -1,4 +1,4 @@
-"""Saved drives being played: the stream of a replay onto a board, with pause, speed and jumps."""
+"""Saved drives being played: the stream of a replay (`player`, in a worker) onto a board, with pause, speed and jumps."""
 
 from __future__ import annotations
 
@@ -6,115 +6,93 @@ import math
 import secrets
 import threading
 import time
-from collections.abc import Iterable
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
 
-from camlog.drive import Drive
 from camlog.errors import InputError
 from camlog.profile import VehicleProfile
-from camlog.replay import parse_speed, replay
+from camlog.replay import parse_speed
 from camlog.serve.board import Board
 from camlog.serve.folder import Folder
 from camlog.serve.guide import Guide
-from camlog.serve.names import told
-from camlog.stream import StreamItem
-from camlog.trace import Trace
+from camlog.serve.player import State, play_drive
+from camlog.serve.words import problem
+from camlog.serve.worker import DIED, ENDS_WITHIN_S, FAILED, Worker, Workers
+from camlog.stream import Event
 
-# A jump shows this much of the drive before its place, so that the strips have a past.
-PAST_S = 60.0
 UNSEEN_S = 60.0
+OPENS_WITHIN_S = 120.0  # a drive of hours is read in seconds
+_ANSWERS_WITHIN_S = 10.0
 _LOOK_ROUND_S = 5.0
-# Items shown before orders and pages are let in again: a few milliseconds of work.
-_BURST = 200
-_TURN_S = 0.05
-_LET_IN_S = 0.001
-
-
-class _Reel:
-    """The items of a stream in order, taken as they come due; none twice, none left out."""
-
-    def __init__(self, items: Iterable[StreamItem]):
-        self._items = iter(items)
-        self.next: StreamItem | None = next(self._items, None)
-
-    def due(self, now_s: float, most: int) -> list[StreamItem]:
-        """Up to `most` of the items whose time has come."""
-        taken: list[StreamItem] = []
-        while self.next is not None and self.next.time_s <= now_s and len(taken) < most:
-            taken.append(self.next)
-            self.next = next(self._items, None)
-        return taken
-
-    def waits(self, now_s: float) -> bool:
-        """True where something is due."""
-        return self.next is not None and self.next.time_s <= now_s
 
 
 class Player:
     """One replay of one saved drive. Methods may be called from any thread.
 
-    `start_s` and `duration_s` are the times of its first and last row, `events` those of its drive file.
+    `start_s` and `duration_s` are the times of its first and last row, `events` those of its drive file. Raises
+    InputError where the drive cannot be read.
     """
 
-    def __init__(self, name: str, trace: Trace, drive: Drive | None, profile: VehicleProfile | None):
+    def __init__(self, name: str, path: Path, profile: VehicleProfile | None, workers: Workers):
         self.id = secrets.token_hex(8)
         self.name = name
-        self._trace, self._drive = trace, drive
-        self.start_s = float(trace.time_s[0]) if len(trace.time_s) else 0.0
-        self.duration_s = float(trace.time_s[-1]) if len(trace.time_s) else 0.0
-        self.events = tuple(drive.events) if drive is not None else ()
+        self.start_s = self.duration_s = 0.0
+        self.events: tuple[Event, ...] = ()
         self.board = Board(lambda: self.position_s)
         self.guide = Guide(profile)
-        self.speed: float | str = 1.0
         self.seen_s = time.monotonic()
-        self._state = threading.Condition()
-        self._playing = self._ended = self._closed = False
-        self._since: tuple[float, float] = (
-            time.monotonic(),
-            self.start_s,
-        )  # when it was where, from which it goes on
-        self._shown_s = self.start_s
-        self._jumped(self.start_s)
-        self._thread = threading.Thread(target=self._work, name="replay", daemon=True)
+        self._state = State()
+        self._orders = 0
+        self._worker: Worker | None = None
+        self._outcome: tuple[str, Any] | None = None
+        self._close_by_s = time.monotonic() + OPENS_WITHIN_S
+        self._changed = threading.Condition()
+        self._thread = threading.Thread(target=self._watch, args=(path, workers), name="replay", daemon=True)
         self._thread.start()
+        with self._changed:
+            self._changed.wait_for(lambda: self._state.clock_s or self._outcome)
+        self._raise_if_over()
 
     # ------------------------------------------------------------------ for a page
     @property
     def playing(self) -> bool:
         """True while it goes on."""
-        return self._playing and not self._ended
+        return self._state.playing
 
     @property
     def ended(self) -> bool:
         """True at the end of the drive."""
-        return self._ended
+        return self._state.ended
+
+    @property
+    def speed(self) -> float | str:
+        """As a multiple of the recorded pace, or `max`."""
+        return self._state.speed
+
+    @property
+    def behind(self) -> bool:
+        """True while not all up to the present place is on the board and counted by the guide."""
+        return self._state.behind
 
     @property
     def position_s(self) -> float:
         """Present place in the drive, seconds."""
-        began_s, place_s = self._since
-        if not self.playing:
-            return place_s
-        pace = parse_speed(self.speed)
-        if pace is None:
-            return min(max(place_s, self._shown_s), self.duration_s)
-        return min(place_s + (time.monotonic() - began_s) * pace, self.duration_s)
+        state = self._state
+        pace = parse_speed(state.speed)
+        if not state.playing or pace is None:
+            return state.place_s
+        return min(state.place_s + (time.monotonic() - state.clock_s) * pace, self.duration_s)
 
     def play(self, speed: float | str | None = None) -> None:
         """Go on, at another speed where one is given. Raises InputError for a speed that is none."""
         if speed is not None:
             parse_speed(speed)
-        with self._state:
-            self._since = (time.monotonic(), self.position_s)
-            self.speed = self.speed if speed is None else speed
-            self._playing = True
-            self._state.notify_all()
+        self._order("play", speed)
 
     def pause(self) -> None:
         """Stand still."""
-        with self._state:
-            self._since = (time.monotonic(), self.position_s)
-            self._playing = False
-            self._state.notify_all()
+        self._order("pause")
 
     def go_to(self, time_s: float) -> None:
         """Go to a place in the drive; what is beyond its ends goes to the end. The board begins anew.
@@ -122,87 +100,75 @@ class Player:
         Raises InputError for what is no time.
         """
         if not math.isfinite(time_s):
-            raise InputError("that is no time", remedy="Write minutes and seconds, as in 1:15.")
-        with self._state:
-            self._jumped(min(max(time_s, self.start_s), self.duration_s))
-            self._state.notify_all()
+            raise problem("no_time")
+        self._order("go_to", time_s)
 
     def close(self) -> None:
-        """End the thread."""
-        with self._state:
-            self._closed = True
-            self._state.notify_all()
-        self._thread.join(timeout=5.0)
+        """End the replay."""
+        with self._changed:
+            self._close_by_s = time.monotonic() + ENDS_WITHIN_S
+            self._send(0, "close")
+        self._thread.join(2 * ENDS_WITHIN_S)
 
-    # ------------------------------------------------------------------ the thread
-    def _jumped(self, place_s: float) -> None:
-        before_s = self._shown_s
-        # From the first row on means from the beginning: the first codes were read before it.
-        from_s = None if place_s - PAST_S <= self.start_s else place_s - PAST_S
-        self.board.reset()
-        for item in self._known_at(from_s):
-            self.board.accept(item)
-        self._reel = _Reel(replay(self._trace, self._drive, speed="max", start_s=from_s))
-        if place_s <= before_s:  # else the guide goes on from where it is
-            self.guide.reset()
-            self._guide_reel = _Reel(replay(self._trace, self._drive, speed="max"))
-        self._ended = False
-        self._since = (time.monotonic(), place_s)
-        self._shown_s = place_s
+    # ------------------------------------------------------------------ the worker
+    def _order(self, *words: Any) -> None:
+        """Have an order carried out. Raises InputError where the replay has ended unexpectedly."""
+        with self._changed:
+            self._orders += 1
+            number = self._orders
+            self._send(number, *words)
+            self._changed.wait_for(lambda: self._state.order >= number or self._outcome, _ANSWERS_WITHIN_S)
+        self._raise_if_over()
 
-    def _known_at(self, time_s: float | None) -> list[StreamItem]:
-        """What stands on from before a time: the marks, and the codes as last read."""
-        if time_s is None or self._drive is None:
-            return []
-        marks = [e for e in self._drive.events if e.kind == "marker" and e.time_s < time_s]
-        codes = [s for s in self._drive.code_snapshots if s.time_s < time_s]
-        return sorted([*marks, *codes[-1:]], key=lambda item: item.time_s)
+    def _send(self, *order: Any) -> None:
+        if self._worker is not None:
+            with suppress(OSError):  # it has ended, as is seen from the outcome
+                self._worker.order(*order)
 
-    def _work(self) -> None:
-        with self._state:
-            while not self._closed:
-                if self._ended or not self._turn():
-                    self._state.wait(self._pause_s())
-                else:
-                    # Others want the lock, and pages the processor.
-                    self._state.wait(_LET_IN_S)
+    def _raise_if_over(self) -> None:
+        if self._outcome is not None and self._outcome[0] in (FAILED, DIED):
+            kind, text = self._outcome
+            raise InputError(text) if kind == FAILED else problem("replay_stopped", how=text)
 
-    def _turn(self) -> bool:
-        """Show what is due; True where more is."""
-        fast = self.playing and parse_speed(self.speed) is None
-        now_s = self.position_s
-        at_end = self.playing and now_s >= self.duration_s
-        # With the last row comes what stands after it: the closing codes.
-        due_s = math.inf if fast or at_end else now_s
-        items = self._reel.due(due_s, _BURST)
-        for item in items:
-            self.board.accept(item)
-        if items:
-            self._shown_s = min(max(self._shown_s, items[-1].time_s), self.duration_s)
-        for item in self._guide_reel.due(max(now_s, self._shown_s), _BURST):
-            self.guide.accept(item)
-        more = self._reel.waits(due_s) or self._guide_reel.waits(max(now_s, self._shown_s))
-        if self.playing and (fast or at_end) and not more:
-            self._since = (time.monotonic(), self.duration_s)
-            self._ended = True
-        return more
+    def _watch(self, path: Path, workers: Workers) -> None:
+        outcome = workers.do(play_drive, path, hear=self._hear, give_up=self._give_up, use=self._use)
+        with self._changed:
+            self._outcome = outcome
+            self._changed.notify_all()
 
-    def _pause_s(self) -> float | None:
-        """How long nothing will be due, seconds; None until another order."""
-        if not self.playing:
-            return None
-        pace = parse_speed(self.speed)
-        if pace is None:
-            return _LET_IN_S
-        next_s = self.duration_s if self._reel.next is None else min(self._reel.next.time_s, self.duration_s)
-        return min(_TURN_S, max(_LET_IN_S, (next_s - self.position_s) / pace))
+    def _use(self, worker: Worker | None) -> None:
+        with self._changed:
+            self._worker = worker
+
+    def _give_up(self) -> str | None:
+        return problem("replay_late").what if time.monotonic() > self._close_by_s else None
+
+    def _hear(self, kind: str, *values: Any) -> None:
+        if kind == "opened":
+            self.start_s, self.duration_s, self.events = values
+            self._close_by_s = math.inf
+        elif kind == "begin":
+            items, again = values
+            self.board.reset()
+            for item in items:
+                self.board.accept(item)
+            if again:
+                self.guide.reset()
+        elif kind == "state":
+            with self._changed:
+                (self._state,) = values
+                self._changed.notify_all()
+        else:
+            view = self.board if kind == "show" else self.guide
+            for item in values[0]:
+                view.accept(item)
 
 
 class Players:
     """The replays that pages look at: at most `most`; one that no page has asked for a minute is closed."""
 
-    def __init__(self, folder: Folder, most: int = 6):
-        self._folder, self._most = folder, most
+    def __init__(self, folder: Folder, workers: Workers, most: int = 6):
+        self._folder, self._workers, self._most = folder, workers, most
         self._players: dict[str, Player] = {}
         self._lock = threading.Lock()
         self._closing = threading.Event()
@@ -210,19 +176,11 @@ class Players:
 
     def open(self, name: str) -> Player:
         """A new player for a recording of the folder. Raises InputError where it cannot be read."""
-        from camlog.convert import read_any
-
         entry = self._folder.entry(name)
         if entry.kind == "foreign":
-            raise InputError(
-                "another program wrote it", file=name, remedy="Convert it first: open it from the recordings."
-            )
-        try:
-            trace, drive, _ = read_any(self._folder.path(name))
-        except InputError as error:
-            raise InputError(told(error)) from error
+            raise problem("foreign", name)
         vehicle = self._folder.profile_of(entry)
-        player = Player(name, trace, drive, self._folder.profile(vehicle) if vehicle else None)
+        player = Player(name, self._folder.path(name), self._folder.profile(vehicle), self._workers)
         with self._lock:
             self._players[player.id] = player
             if self._keeper is None and not self._closing.is_set():
@@ -246,11 +204,10 @@ class Players:
         with self._lock:
             gone = list(self._players.values())
             self._players.clear()
-            keeper = self._keeper
         for player in gone:
             player.close()
-        if keeper is not None:
-            keeper.join(timeout=5.0)
+        if self._keeper is not None:
+            self._keeper.join(timeout=5.0)
 
     def _keep(self) -> None:
         while not self._closing.wait(_LOOK_ROUND_S):
@@ -260,9 +217,8 @@ class Players:
         now = time.monotonic()
         with self._lock:
             by_age = sorted(self._players.values(), key=lambda p: p.seen_s)
-            gone = [
-                p for i, p in enumerate(by_age) if now - p.seen_s > UNSEEN_S or i < len(by_age) - self._most
-            ]
+            late = len(by_age) - self._most
+            gone = [p for i, p in enumerate(by_age) if now - p.seen_s > UNSEEN_S or i < late]
             for player in gone:
                 del self._players[player.id]
         for player in gone:

@@ -13,22 +13,14 @@ from camlog.convert.source import sha256_of
 from camlog.drive import drive_path, read_drive, trace_path
 from camlog.errors import InputError
 from camlog.new_files import name_new, open_temporary, sync_directory
-from camlog.serve.names import (
-    FINDINGS_ENDING,
-    RESULT_ENDINGS,
-    check_new_name,
-    kind_of,
-    split_ending,
-    stem_of,
-)
+from camlog.serve.names import FINDINGS_ENDING, RESULT_ENDINGS, check_new_name, kind_of, split_ending, stem_of
+from camlog.serve.words import problem
 
-# What is left for a drive that is being recorded.
-FREE_LEFT_BYTES = 200_000_000
+FREE_LEFT_BYTES = 200_000_000  # for a drive that is being recorded
 PART_BYTES = 1 << 20
 # Of these a few kilobytes are usual; a trace may be as large as the limit.
 SMALL_LIMIT_BYTES = {"drive": 20_000_000, "profile": 1_000_000, "map": 1_000_000}
-TAKEN_IN = ("trace", "drive", "profile", "map")
-_FREE_CHECK_PARTS = 16
+TAKEN_IN = ("trace", *SMALL_LIMIT_BYTES)
 
 
 def receive(root: Path, name: str, stream: BinaryIO, length: int | None, limit: int, lock: Lock) -> str:
@@ -36,47 +28,42 @@ def receive(root: Path, name: str, stream: BinaryIO, length: int | None, limit: 
     name = check_new_name(name)
     kind = kind_of(name)
     if kind not in TAKEN_IN:
-        raise InputError(
-            "is not taken in", file=name, remedy="Take in the recording itself; its report is made here."
-        )
+        raise problem("not_taken_in", name)
     limit = min(limit, SMALL_LIMIT_BYTES.get(kind, limit))
     if length is not None and length > limit:
-        raise _too_large(name, limit)
+        raise problem("too_large", name, limit=limit / 1e6)
     _check_room(root, name, length or 0)
+    partial = None
     try:
         descriptor, partial = open_temporary(root)
-    except OSError as error:
-        raise _disk(name, error) from error
-    try:
-        try:
-            sha256 = _written(descriptor, root, name, stream, length, limit)
-        except OSError as error:
-            raise _disk(name, error) from error
+        sha256 = _write(descriptor, root, name, stream, length, limit)
         _check_content(kind, partial, name)
         with lock:
-            return _placed(root, partial, name, kind, sha256)
+            return _place(root, partial, name, kind, sha256)
+    except OSError as error:
+        raise problem("unwritten", name, why=error.strerror or type(error).__name__) from error
     finally:
-        partial.unlink(missing_ok=True)
+        if partial is not None:
+            partial.unlink(missing_ok=True)
 
 
-def _written(descriptor: int, root: Path, name: str, stream: BinaryIO, length: int | None, limit: int) -> str:
-    digest, size, parts = hashlib.sha256(), 0, 0
+def _write(descriptor: int, root: Path, name: str, stream: BinaryIO, length: int | None, limit: int) -> str:
+    """Write what arrives; gives its hash."""
+    digest, size = hashlib.sha256(), 0
     with os.fdopen(descriptor, "wb") as out:
         while part := stream.read(PART_BYTES):
             size += len(part)
             if size > limit:
-                raise _too_large(name, limit)
-            parts += 1
-            if parts % _FREE_CHECK_PARTS == 0:
-                _check_room(root, name, 0)
+                raise problem("too_large", name, limit=limit / 1e6)
+            _check_room(root, name, 0)
             out.write(part)
             digest.update(part)
         out.flush()
         os.fsync(out.fileno())
-    if length is not None and size != length:
-        raise InputError("did not arrive whole", file=name, remedy="Try again.")
+    if size != (length or size):
+        raise problem("not_whole", name)
     if not size:
-        raise InputError("is empty", file=name, remedy="Check the copy is complete.")
+        raise problem("empty", name)
     return digest.hexdigest()
 
 
@@ -90,12 +77,11 @@ def _check_content(kind: str, partial: Path, name: str) -> None:
         try:
             readers[kind](partial)
         except InputError as error:
-            raise InputError(
-                error.what, remedy=error.remedy, file=name, line=error.line, column=error.column
-            ) from error
+            error.file = name
+            raise
 
 
-def _placed(root: Path, partial: Path, name: str, kind: str, sha256: str) -> str:
+def _place(root: Path, partial: Path, name: str, kind: str, sha256: str) -> str:
     """Give what was received a free name, with `-2` and so on where it is taken."""
     taken = {n.casefold() for n in os.listdir(root)}
     stem, ending = split_ending(name)
@@ -104,13 +90,10 @@ def _placed(root: Path, partial: Path, name: str, kind: str, sha256: str) -> str
         if wished.casefold() not in taken and _fits(root, wished, kind, partial, sha256):
             try:
                 name_new(partial, root / wished)
+                sync_directory(root)
+                return wished
             except FileExistsError:
-                taken.add(wished.casefold())
-                continue
-            except OSError as error:
-                raise _disk(name, error) from error
-            sync_directory(root)
-            return wished
+                pass
         number += 1
         wished = f"{stem}-{number}{ending}"
 
@@ -119,16 +102,13 @@ def _fits(root: Path, name: str, kind: str, partial: Path, sha256: str) -> bool:
     """Whether a trace and what it would then stand beside are of one recording, as far as they say."""
     try:
         if kind == "trace":
-            if any(
-                (root / (stem_of(name) + e)).exists() for e in (FINDINGS_ENDING, *RESULT_ENDINGS.values())
-            ):
+            if any((root / (stem_of(name) + e)).exists() for e in (FINDINGS_ENDING, *RESULT_ENDINGS.values())):
                 return False  # of a recording that is gone
             beside = drive_path(root / name)
             return not beside.exists() or read_drive(beside).trace_sha256 in (None, sha256)
         if kind == "drive":
             trace = trace_path(root / name)
-            said = read_drive(partial).trace_sha256
-            return not trace.exists() or said is None or said == sha256_of(trace)
+            return not trace.exists() or read_drive(partial).trace_sha256 in (None, sha256_of(trace))
     except (InputError, OSError):
         return False
     return True
@@ -137,21 +117,4 @@ def _fits(root: Path, name: str, kind: str, partial: Path, sha256: str) -> bool:
 def _check_room(root: Path, name: str, needed: int) -> None:
     free = shutil.disk_usage(root).free
     if free < needed + FREE_LEFT_BYTES:
-        raise InputError(
-            f"does not fit: {free / 1e6:.0f} MB are free, "
-            f"and {FREE_LEFT_BYTES / 1e6:.0f} MB are kept for recordings",
-            file=name, remedy="Make space on the disk.",
-        )  # fmt: skip
-
-
-def _too_large(name: str, limit: int) -> InputError:
-    return InputError(
-        f"is too large: at most {limit / 1e6:g} MB", file=name, remedy="Check which file is meant."
-    )
-
-
-def _disk(name: str, error: OSError) -> InputError:
-    return InputError(
-        f"cannot be written ({error.strerror or type(error).__name__})", file=name,
-        remedy="Check space and rights of the folder.",
-    )  # fmt: skip
+        raise problem("no_room", name, free=round(free / 1e6), kept=round(FREE_LEFT_BYTES / 1e6))

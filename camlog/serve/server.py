@@ -1,4 +1,4 @@
-"""The page's server, from starting to a clean end."""
+"""The page's server, from starting to a clean end, and what there is one of while it runs."""
 
 from __future__ import annotations
 
@@ -6,20 +6,21 @@ import ipaddress
 import signal
 import threading
 from collections.abc import Callable
+from contextlib import ExitStack
 from pathlib import Path
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 from camlog.serve.addresses import DEFAULT_PORT, listen, own_addresses, reached_at, web_address
 from camlog.serve.guard import Guard, protect
 from camlog.serve.listening import Listening
 from camlog.serve.pairing import Pairing
+from camlog.serve.words import sentence
+
+if TYPE_CHECKING:
+    from camlog.serve.desk import Desk
 
 LOOPBACK = "127.0.0.1"
 _TURN_S = 0.5
-_WARNING = (
-    "Everyone on that network who has the code sees the drive, and can start and stop recordings. "
-    "The connection is not encrypted: use a network of your own, such as the phone's hotspot."
-)
 
 # Said rather than left out: what is left out, Dash takes from the environment.
 _NO_TOOLS = {
@@ -55,40 +56,29 @@ class RunningServer:
         host = reached_at(host)
         address = ipaddress.ip_address(host)
         sockets, self.port = listen(host, port)
-        self.pairing = (
-            None if address.is_loopback else Pairing(on_new_code=lambda code, why: say(_new_code(code, why)))
-        )
         self.url = web_address(host if address.is_loopback else LOOPBACK, self.port)
-        if address.is_loopback:
-            self.phone_urls = []
-        else:
+        self.pairing, self.phone_urls = None, []
+        if not address.is_loopback:
+            self.pairing = Pairing(on_new_code=lambda code, why: say(sentence(f"code_{why.split()[0]}", code=code)))
             hosts = own_addresses() if address.is_unspecified else [host]
             self.phone_urls = [web_address(one, self.port) for one in hosts]
-        self.desk = None
-        try:
+        with ExitStack() as at_failure:
+            for one in sockets:
+                at_failure.callback(one.close)
             # Slow to load, and of no use before the address is known to be right.
             from camlog.serve.app import make_app
             from camlog.serve.desk import Desk
             from camlog.serve.folder import UPLOAD_LIMIT_BYTES
 
-            self.desk = Desk(folder, adapter=adapter, vehicle=vehicle)
+            self.desk: Desk = Desk(folder, adapter=adapter, vehicle=vehicle)
+            at_failure.callback(self.desk.close)
             self.app = make_app(self.desk)
             self.app.enable_dev_tools(**_NO_TOOLS)
-            self.guard = Guard(
-                host=host,
-                port=self.port,
-                pairing=self.pairing,
-                script_hashes=tuple(self.app.csp_hashes()),
-                upload_limit_bytes=UPLOAD_LIMIT_BYTES,
-            )
+            hashes = tuple(self.app.csp_hashes())
+            self.guard = Guard(host, self.port, self.pairing, hashes, UPLOAD_LIMIT_BYTES)
             protect(self.app.server, self.guard)
             self._listening = Listening(self.app.server, self.guard, sockets)
-        except BaseException:
-            for one in sockets:
-                one.close()
-            if self.desk is not None:
-                self.desk.close()
-            raise
+            at_failure.pop_all()
 
     def __enter__(self) -> Self:
         return self
@@ -125,7 +115,7 @@ def serve(
     previous = {}
     pressed = 0
 
-    def asked(number: int, _frame: object) -> None:
+    def on_signal(number: int, _frame: object) -> None:
         nonlocal pressed
         if not end.is_set():
             end.set()
@@ -133,24 +123,23 @@ def serve(
             pressed += 1
             if pressed > 1:
                 raise KeyboardInterrupt
-            say("Still ending. Ctrl-C once more ends at once, without the closing codes.")
+            say(sentence("still_ending"))
 
     if threading.current_thread() is threading.main_thread():
         for name in ("SIGINT", "SIGTERM", "SIGHUP"):
             if number := getattr(signal, name, None):
-                previous[number] = signal.signal(number, asked)
+                previous[number] = signal.signal(number, on_signal)
     try:
-        with RunningServer(
-            folder, host=host, port=port, adapter=adapter, vehicle=vehicle, say=say
-        ) as running:
+        with RunningServer(folder, host=host, port=port, adapter=adapter, vehicle=vehicle, say=say) as running:
             for line in opening_lines(running, port):
                 say(line)
             if ready is not None:
                 ready(running)
             while not end.wait(_TURN_S):
                 pass
-            say(_ending(running))
-        say("Ended.")
+            growing = running.desk.recorder.status().recording is not None
+            say(sentence("ending_recording" if growing else "ending"))
+        say(sentence("ended"))
     finally:
         for number, handler in previous.items():
             signal.signal(number, handler)
@@ -160,49 +149,21 @@ def opening_lines(running: RunningServer, port: int | None = None) -> list[str]:
     """What is said once the page can be opened."""
     lines = []
     if port is None and running.port != DEFAULT_PORT:
-        lines.append(
-            f"Port {DEFAULT_PORT} is taken, perhaps by another camlog serve; this one uses {running.port}."
-        )
-    lines.append(
-        f"Open {running.url} in a browser on this computer. Ctrl-C ends; closing the browser does not."
-    )
+        lines.append(sentence("other_port", usual=DEFAULT_PORT, port=running.port))
+    lines.append(sentence("open", url=running.url))
     if running.pairing is not None:
-        where = (
-            " or ".join(running.phone_urls)
-            or "no network address was found yet; connect this computer to one"
-        )
-        lines += [
-            f"On a phone or another computer in the same network: {where}",
-            f"Pairing code: {running.pairing.code} (for one device; then there is a new one)",
-            _WARNING,
-        ]
+        where = sentence("or").join(running.phone_urls) or sentence("no_network")
+        lines += [sentence("phone", where=where), sentence("code", code=running.pairing.code), sentence("exposed")]
     return lines
-
-
-def _ending(running: RunningServer) -> str:
-    if running.desk.recorder.status().recording is not None:
-        return "Ending the recording, with its closing codes ..."
-    return "Ending ..."
-
-
-def _new_code(code: str, why: str) -> str:
-    if why == "used":
-        return f"A device was paired. The next pairing code: {code}"
-    if why == "guessed at":
-        return (
-            "Too many wrong pairing codes were tried, and none is taken now. For a new one, press \"New code\" on "
-            "the Record page on this computer."
-        )
-    return f"The pairing code is now: {code}"
 
 
 def _whatever_happens(say: Callable[[str], None]) -> Callable[[str], None]:
     """`say`, though the terminal be closed: a recording goes on and ends cleanly without one."""
 
-    def said(line: str) -> None:
+    def say_safely(line: str) -> None:
         try:
             say(line)
         except (OSError, ValueError, RuntimeError):  # closed, or in the middle of saying something else
             pass
 
-    return said
+    return say_safely

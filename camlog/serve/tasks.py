@@ -6,21 +6,22 @@ profile's path, `demo`, or None. Each overwrites what it wrote before. All raise
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from camlog.errors import InputError
+from camlog.messages import capital
+from camlog.profile import VehicleProfile, read_profile
 from camlog.serve.names import DRIVE_ENDING, FINDINGS_ENDING, RESULT_ENDINGS, stem_of
+from camlog.serve.words import problem, sentence
 
 if TYPE_CHECKING:
     from camlog.analysis.findings import Findings
     from camlog.drive import Drive
-    from camlog.profile import VehicleProfile
-    from camlog.trace import Trace
 
 CHANGES_SHOWN = 8
 REASONS_SHOWN = 2
+MISSING_SHOWN = 3
 
 
 def make_report(trace: str, vehicle: str | None) -> dict[str, Any]:
@@ -31,17 +32,10 @@ def make_report(trace: str, vehicle: str | None) -> dict[str, Any]:
     from camlog.analysis.findings import write_findings
     from camlog.report import write_report
 
-    path = Path(trace)
-    findings, notes = _findings(path, _profile(vehicle))
-    report, figures = _result(path, RESULT_ENDINGS["report"]), _result(path, FINDINGS_ENDING)
-    _written(report, lambda: write_report(findings, report))
-    _written(figures, lambda: write_findings(findings, figures))
-    return {
-        "report": report.name,
-        "headline": _verdict_lines(findings),
-        "do_not_run": list(findings.do_not_run),
-        "cautions": [*notes, *_others(findings.cautions, findings)],
-    }
+    findings, notes = _findings(Path(trace), _profile(vehicle))
+    report = _write(trace, RESULT_ENDINGS["report"], lambda path: write_report(findings, path))
+    _write(trace, FINDINGS_ENDING, lambda path: write_findings(findings, path))
+    return {"report": report, "headline": _verdict_lines(findings), **_cautions(findings, notes, findings.cautions)}
 
 
 def make_comparison(before: str, after: str, vehicle: str | None) -> dict[str, Any]:
@@ -55,16 +49,12 @@ def make_comparison(before: str, after: str, vehicle: str | None) -> dict[str, A
     changed = changed_sentences(old, new)
     lines = [headline(old, new), *changed[:CHANGES_SHOWN]]
     if len(changed) > CHANGES_SHOWN:
-        lines.append(f"And {len(changed) - CHANGES_SHOWN} more figures changed.")
+        lines.append(sentence("more_changed", count=len(changed) - CHANGES_SHOWN))
     if not changed:
-        lines.append("No figure changed by more than chance over conditions that both drives share.")
-    page = _result(Path(after), RESULT_ENDINGS["comparison"])
-    _written(page, lambda: write_comparison(old, new, page))
-    notes = [*doubts(old, new), *_of(Path(before), old_notes), *_of(Path(after), new_notes)]
-    return {
-        "comparison": page.name, "headline": lines, "do_not_run": list(new.do_not_run),
-        "cautions": [*notes, *_others(both_cautions(old, new), new)],
-    }  # fmt: skip
+        lines.append(sentence("none_changed"))
+    page = _write(after, RESULT_ENDINGS["comparison"], lambda path: write_comparison(old, new, path))
+    notes = [*doubts(old, new), *_of(before, old_notes), *_of(after, new_notes)]
+    return {"comparison": page, "headline": lines, **_cautions(new, notes, both_cautions(old, new))}
 
 
 def make_verification(
@@ -80,32 +70,27 @@ def make_verification(
 
     profile = _profile(vehicle)
     second, notes = _findings(Path(after), profile)
-    notes = _of(Path(after), notes)
+    notes = _of(after, notes)
     first: Findings | Drive | None = None
     if before is not None:
         first, first_notes = _first(Path(before), profile)
-        notes += _of(Path(before), first_notes)
+        notes += _of(before, first_notes)
         if getattr(first, "trace", None) is not None and first.trace.sha256 == second.trace.sha256:
-            raise InputError(
-                "is the same recording as the drive before the repair", file=after,
-                remedy="Choose the drive before the repair.",
-            )  # fmt: skip
-    found = verify(second, first, job=job, outside=outside)
-    page = _result(Path(after), RESULT_ENDINGS["verification"])
-    _written(page, lambda: write_verification(found, page))
-    gates = [
-        {
-            "state": g.state, "title": g.title, "evidence": g.evidence,
-            "words": g.words,
-        }
-        for g in found.gates
-    ]  # fmt: skip
+            raise problem("same_drive", after)
+    proof = verify(second, first, job=job, outside=outside)
+    page = _write(after, RESULT_ENDINGS["verification"], lambda path: write_verification(proof, path))
+    gates = [{"state": g.state, "title": g.title, "evidence": g.evidence, "words": g.words} for g in proof.gates]
     return {
-        "page": page.name, "verified": found.verified, "outcome": found.outcome, "headline": [found.headline],
-        "gates": gates, "changes": [c.sentence for c in chosen_changes(found)], "todo": list(found.todo),
-        "todo_caution": found.todo_caution, "do_not_run": list(second.do_not_run),
-        "cautions": [*notes, *_others(second.cautions, second)],
-    }  # fmt: skip
+        "page": page,
+        "verified": proof.verified,
+        "outcome": proof.outcome,
+        "headline": [proof.headline],
+        "gates": gates,
+        "changes": [change.sentence for change in chosen_changes(proof)],
+        "todo": list(proof.todo),
+        "todo_caution": proof.todo_caution,
+        **_cautions(second, notes, second.cautions),
+    }
 
 
 def provisional(trace: str, vehicle: str | None) -> dict[str, Any]:
@@ -122,79 +107,62 @@ def provisional(trace: str, vehicle: str | None) -> dict[str, Any]:
     findings = analyze(saved, read_drive(beside) if beside.exists() else None, _profile(vehicle))
     cams = {
         cam: {
-            "condition": found.verdict.condition, "confidence": round(found.verdict.confidence, 3),
-            "reason": next(iter(found.verdict.reasons), ""),
+            "condition": judged.verdict.condition,
+            "confidence": round(judged.verdict.confidence, 3),
+            "reason": next(iter(judged.verdict.reasons), ""),
         }
-        for cam, found in findings.cams.items()
-    }  # fmt: skip
+        for cam, judged in findings.cams.items()
+    }
     return {"cams": cams, "seconds": round(saved.duration_s, 3), "do_not_run": list(findings.do_not_run)}
 
 
-def _others(cautions: Iterable[str], findings: Findings) -> list[str]:
-    """The cautions that do not stand first already."""
-    return [c for c in cautions if c not in findings.do_not_run]
-
-
-# ---------------------------------------------------------------- inside
-
-
 def _profile(vehicle: str | None) -> VehicleProfile | None:
-    from camlog.profile import read_profile
-
     return read_profile(vehicle) if vehicle else None
 
 
-def _result(trace: Path, ending: str) -> Path:
-    return trace.with_name(stem_of(trace.name) + ending)
-
-
-def _written(path: Path, write) -> None:
+def _write(trace: str, ending: str, write: Callable[[Path], object]) -> str:
+    """Write a result beside a trace; gives its name."""
+    path = Path(trace).with_name(stem_of(Path(trace).name) + ending)
     try:
-        write()
+        write(path)
     except OSError as error:
-        raise InputError(
-            f"cannot be written ({error.strerror or error})",
-            file=path,
-            remedy="Check space and rights of the folder.",
-        ) from error
+        raise problem("unwritten", path, why=error.strerror or error) from error
+    return path.name
 
 
 def _findings(path: Path, profile: VehicleProfile | None) -> tuple[Findings, list[str]]:
+    """The findings on a trace, and what one should know of its files."""
     from camlog.analysis import analyze
-
-    trace, drive, notes = _loaded(path)
-    return analyze(trace, drive, profile), notes
-
-
-def _loaded(path: Path) -> tuple[Trace, Drive | None, list[str]]:
-    """A trace with its drive file, and what one should know of them."""
     from camlog.convert import read_any
     from camlog.drive import drive_path
     from camlog.trust import remarks
 
     trace, drive, conversion = read_any(path)
-    notes = (
-        []
-        if conversion is None
-        else ["This recording was not written by camlog; its columns were understood with certainty."]
-    )
+    notes = [] if conversion is None else [sentence("foreign_note")]
     notes += trace.warnings
-    notes += [note[0].upper() + note[1:] for note in remarks(drive, trace.sha256, drive_path(path))]
-    return trace, drive, notes
+    notes += [capital(note) for note in remarks(drive, trace.sha256, drive_path(path))]
+    return analyze(trace, drive, profile), notes
 
 
 def _first(path: Path, profile: VehicleProfile | None) -> tuple[Findings | Drive, list[str]]:
     """The first drive: a trace, or only a drive file as `camlog clear` saves it."""
     from camlog.drive import read_drive, trace_path
 
-    if not path.name.endswith(DRIVE_ENDING):
-        return _findings(path, profile)
-    trace = trace_path(path)
-    return _findings(trace, profile) if trace.exists() else (read_drive(path), [])
+    if path.name.endswith(DRIVE_ENDING):
+        if not trace_path(path).exists():
+            return read_drive(path), []
+        path = trace_path(path)
+    return _findings(path, profile)
 
 
-def _of(path: Path, notes: list[str]) -> list[str]:
-    return [f"{path.name}: {note}" for note in notes]
+def _of(path: str, notes: list[str]) -> list[str]:
+    return [f"{Path(path).name}: {note}" for note in notes]
+
+
+def _cautions(findings: Findings, notes: list[str], cautions: Iterable[str]) -> dict[str, list[str]]:
+    """What stands first, and the cautions that do not stand there already."""
+    first = list(findings.do_not_run)
+    return {"do_not_run": first, "cautions": [*notes, *(c for c in cautions if c not in first)]}
 
 
 def _verdict_lines(findings: Findings) -> list[str]:
@@ -203,22 +171,19 @@ def _verdict_lines(findings: Findings) -> list[str]:
     from camlog.report.words import cause_words
 
     lines = [summary.headline(findings)]
-    for found in summary.cams_in_order(findings):
-        card = summary.card(found)
+    for cam in summary.cams_in_order(findings):
+        card = summary.card(cam)
         sure = f", {card['sure']}" if card["sure"] else ""
-        lines.append(
-            f"{card['title']}: {card['means']}{sure}. {' '.join(card['reasons'][:REASONS_SHOWN])}".strip()
-        )
+        lines.append(f"{card['title']}: {card['means']}{sure}. {' '.join(card['reasons'][:REASONS_SHOWN])}".strip())
     if findings.misfire.pattern.kind not in ("none", "unknown"):
-        lines.append(f"Misfires: {findings.misfire.pattern.reason}")
+        lines.append(sentence("misfires", reason=findings.misfire.pattern.reason))
     if findings.codes.by_family:
-        lines.append(
-            "Codes: " + ", ".join(s.code for group in findings.codes.by_family.values() for s in group)
-        )
+        codes = [said.code for family in findings.codes.by_family.values() for said in family]
+        lines.append(sentence("codes", codes=", ".join(codes)))
     for cause in summary.likely_causes(findings):
-        if cause.cause == "nothing wrong":
-            continue
-        lines.append(f"Likely {cause_words(cause.cause)}: {' '.join(cause.evidence_for)}")
-    if findings.coverage.missing and not findings.do_not_run:
-        lines.append(f"Still to drive: {' '.join(findings.coverage.missing[:3])} {findings.coverage.caution}")
+        if cause.cause != "nothing wrong":
+            lines.append(sentence("likely", cause=cause_words(cause.cause), evidence=" ".join(cause.evidence_for)))
+    if (missing := findings.coverage.missing) and not findings.do_not_run:
+        text = " ".join(missing[:MISSING_SHOWN])
+        lines.append(sentence("still_to_drive", missing=text, caution=findings.coverage.caution))
     return lines

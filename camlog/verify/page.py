@@ -42,7 +42,10 @@ def write_verification(proof: Verification, path: str | Path, *, replace: bool =
         write_page(verification_page(proof), path, replace=replace)
     except OSError as error:
         raise InputError(
-            f"cannot be written ({error.strerror})", file=path, remedy="Choose another folder with --out."
+            f"cannot be written ({error.strerror})",
+            file=path,
+            remedy="Choose another folder with --out.",
+            on_page="Check the working folder.",
         ) from error
 
 

@@ -1,0 +1,58 @@
+"""The converter's side of a conversion, in a worker: it sends `("share", share)` and `("question", question)`, and is
+ordered `(answer,)`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from camlog.convert import Conversion, Question, convert, offer_mapping
+from camlog.cams import is_angle
+from camlog.serve.worker import Link
+from camlog.signals import SIGNALS
+
+_SHARE_STEP = 0.01
+
+
+def convert_file(link: Link, path: Path, mapping: Path | None, again: bool) -> dict[str, Any]:
+    """In a worker: convert, with the questions put to the server. Gives `ConversionLook.result`. Raises InputError."""
+    shown = 0.0
+
+    def ask(question: Question) -> str | None:
+        link.send("question", question)
+        return link.receive()[0]
+
+    def progress(share: float) -> None:
+        nonlocal shown
+        if share >= shown + _SHARE_STEP:
+            shown = min(1.0, share)
+            link.send("share", shown)
+
+    return result_of(path, convert(path, mapping=mapping, ask=ask, progress=progress, force=again))
+
+
+def result_of(path: Path, found: Conversion) -> dict[str, Any]:
+    """A conversion as `ConversionLook.result`; makes a mapping file ready where something stayed in doubt."""
+    columns = []
+    for column in found.columns:
+        title = SIGNALS[column.signal].title if column.signal in SIGNALS else ""
+        if column.doubtful:
+            kind = "doubtful"
+        elif column.signal is not None:
+            kind = "signal"
+        else:
+            kind = "own" if column.written_as else "left_out"
+        columns.append(
+            {
+                "heading": column.name or f"column {column.index + 1}", "kind": kind, "signal": column.signal,
+                "title": title, "unit": column.unit, "written_as": column.written_as, "reason": column.reason,
+            }
+        )  # fmt: skip
+    mapping = None
+    if found.doubtful:
+        mapping, _ = offer_mapping(path, found.mapping_text, elsewhere=False)
+    angles = any(c["kind"] == "signal" and is_angle(c["signal"]) for c in columns)
+    return {
+        "trace": found.trace_path.name, "rows": found.rows, "notes": list(found.notes), "mapping": mapping and mapping.name,
+        "cam_angles": angles, "columns": columns,
+    }  # fmt: skip

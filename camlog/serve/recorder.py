@@ -1,0 +1,126 @@
+"""The recorder's side of a recording: connection, capture and trace file, in a worker of their own.
+
+It sends `("say", text)` while connecting, `("connected", lines, simulated)` and `("items", [...], left out so far)`, and is
+ordered `("start", path)`, `("mark", text)` and `("stop",)`. Where the server dies, the recording ends as
+`stop` ends it: with closing codes and a whole drive file.
+"""
+
+from __future__ import annotations
+
+import os
+import threading
+from collections.abc import Callable
+from contextlib import suppress
+
+from camlog.errors import InputError
+from camlog.serve.worker import Link
+from camlog.stream import Batch, StreamItem
+
+REAL_TIME_PRIORITY = 1
+RECORDER_NICE = -10
+SEND_INTERVAL_S = 0.05
+# Rows waiting for a server that does not take them: half a minute of a quick adapter.
+WAITING_ITEMS = 2000
+_LAST_SEND_S = 2.0
+
+
+class PipeView:
+    """A view that hands the stream on without ever waiting for the other end; what finds no room is counted."""
+
+    essential = False
+
+    def __init__(self, send: Callable[..., None], waiting: int = WAITING_ITEMS):
+        self._send, self._most = send, waiting
+        self._items: list[StreamItem] = []
+        self._lock = threading.Lock()
+        self._ended = threading.Event()
+        self.left_out = 0
+        self._sender = threading.Thread(target=self._work, name="page-view", daemon=True)
+        self._sender.start()
+
+    def accept(self, item: StreamItem) -> None:
+        """Keep an item for the server; events and codes still find room where rows find none any more."""
+        with self._lock:
+            if len(self._items) < (self._most if isinstance(item, Batch) else 2 * self._most):
+                self._items.append(item)
+            else:
+                self.left_out += 1
+
+    def close(self) -> None:
+        """Send what is waiting, if the other end still takes it."""
+        self._ended.set()
+        self._sender.join(timeout=_LAST_SEND_S)
+
+    def _work(self) -> None:
+        ended = False
+        while not ended:
+            ended = self._ended.wait(SEND_INTERVAL_S)
+            with self._lock:
+                items, self._items = self._items, []
+            if items:
+                try:
+                    self._send("items", items, self.left_out)
+                except OSError:
+                    return  # nobody is there any more
+
+
+def record_drive(
+    link: Link, port: str | None, vehicle: str | None, store_vin: bool
+) -> tuple[int, list[str], int] | None:
+    """Connect, wait for the order, record until stopped or left alone. Gives the rows, what went wrong on the way, and
+    the rows left out for the page; None where nothing was recorded."""
+    _before_others()
+    try:
+        return _record(link, port, vehicle, store_vin)
+    except InputError as error:
+        if port is None or error.file != port:
+            raise
+        raise InputError(f"{port}: {error.what}", remedy=error.remedy, on_page=error.on_page) from error  # named whole
+
+
+def _before_others() -> None:
+    """An answer of the adapter waits for no browser and no page, where the system lets this process ask for that.
+
+    It needs the rights for it (root, or a limit set for the user), else nothing changes. Real time is safe here: a few
+    percent of one processor, asleep between answers.
+    """
+    with suppress(OSError, AttributeError):
+        os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(REAL_TIME_PRIORITY))
+        return
+    with suppress(OSError, AttributeError):
+        os.nice(RECORDER_NICE)
+
+
+def _record(
+    link: Link, port: str | None, vehicle: str | None, store_vin: bool
+) -> tuple[int, list[str], int] | None:
+    from camlog.capture.record import connection_lines, open_source, record
+    from camlog.capture.troubles import PROBLEMS
+    from camlog.profile import read_profile
+
+    profile = read_profile(vehicle) if vehicle else None
+    source = open_source(port, profile, store_vin=store_vin, say=lambda text: link.send("say", text))
+    order: tuple = ("stop",)
+    link.at_end = lambda: link.heard(("stop",))
+    try:
+        link.send("connected", connection_lines(source), source.adapter()["simulated"])
+        while (order := link.receive())[0] not in ("start", "stop"):
+            pass
+    finally:
+        if order[0] != "start":
+            source.link.close()
+    if order[0] != "start":
+        return None
+
+    def heard(order: tuple) -> None:
+        if order[0] == "mark":
+            source.mark(order[1])
+        elif order[0] == "stop":
+            source.stop()
+
+    link.heard = heard
+    # Not from the signal itself: it may have interrupted the very call that this makes.
+    link.at_end = lambda: threading.Thread(target=source.stop, name="ending").start()
+    view = PipeView(link.send)
+    done = record(source, order[1], views=[view])
+    return done.rows, [f"{PROBLEMS.get(kind, kind)} ×{count}" for kind, count in done.errors.items()], view.left_out
