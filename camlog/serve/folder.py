@@ -164,15 +164,20 @@ class Folder:
         """Name and state of every file camlog works with, links out of the folder left out."""
         files: dict[str, os.stat_result] = {}
         try:
-            names = os.listdir(self.root)
+            with os.scandir(self.root) as listing:
+                items = [item for item in listing if kind_of(item.name) is not None]
         except OSError as error:
             raise problem("folder_gone", self.root) from error
-        for name in names:
-            if kind_of(name) is not None:
-                try:
-                    files[name] = self.existing(name).stat()
-                except (InputError, OSError):
-                    continue
+        for item in items:
+            try:
+                check_name(item.name)
+                if item.is_symlink():
+                    self.path(item.name)
+                there = item.stat()
+            except (InputError, OSError):
+                continue
+            if stat.S_ISREG(there.st_mode):
+                files[item.name] = there
         return files
 
     def _read(self, name: str, files: Mapping[str, os.stat_result]) -> tuple[Entry | None, str]:
