@@ -15,6 +15,7 @@ import os
 import re
 import secrets
 import stat
+import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -23,12 +24,11 @@ from typing import BinaryIO
 
 from camlog.errors import InputError
 
-try:
+if sys.platform != "win32":
     import fcntl
-except ImportError:  # Windows, where an open file cannot be replaced: that tells two recorders apart as well
-    fcntl = None
 
-KEEPS_OPEN_FILES = os.name == "nt"  # what is open is neither replaced nor removed
+# On Windows what is open is neither replaced nor removed, which tells two recorders of one file apart as well.
+KEEPS_OPEN_FILES = sys.platform == "win32"
 _BUSY_S = 2.0  # so long somebody who looks at a file for a moment is waited for
 _BUSY_LOOK_S = 0.05
 # Microsoft, "Naming Files, Paths, and Namespaces": characters, names of devices, and endings that no file may have.
@@ -208,7 +208,7 @@ def _replaced(temporary: Path, path: Path) -> bool:
 
 def hold(descriptor: int) -> None:
     """Keep an open file for this program until it is closed. Raises BlockingIOError where another one has it."""
-    if fcntl is not None:
+    if sys.platform != "win32":
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:

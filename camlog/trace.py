@@ -21,7 +21,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
@@ -125,13 +125,19 @@ def _number(value: float) -> str:
     if not math.isfinite(value):
         return ""  # a value that could not be read is an empty cell
     text = repr(value)
-    return text[:-2] if text.endswith(".0") else text
+    return text.removesuffix(".0")
 
 
 def _time(time_s: float) -> str:
     # Microseconds where that is exact, as a recorder gives them; more digits only where they are there.
     text = f"{time_s:.6f}"
     return text if float(text) == time_s else repr(float(time_s))
+
+
+class TextOutput(Protocol):
+    """What takes text: an open file, or what writes like one."""
+
+    def write(self, text: str, /) -> object: ...
 
 
 class TraceWriter:
@@ -144,7 +150,7 @@ class TraceWriter:
     stands twice, or a unit with brackets or line ends.
     """
 
-    def __init__(self, out: io.TextIOBase, signals: Iterable[str], units: Mapping[str, str] | None = None):
+    def __init__(self, out: TextOutput, signals: Iterable[str], units: Mapping[str, str] | None = None):
         self._signals = list(signals)
         self._write = csv.writer(out, lineterminator="\r\n").writerow
         units = units or {}

@@ -232,4 +232,6 @@ def test_the_demonstration_runs(laptop):
     if laptop.code_page != "cp437":
         pytest.skip("once is enough: it takes a minute, and this code page knows the fewest letters")
     printed = laptop.run("demo", "--out", "demo")
-    assert "proves nothing" in printed and (laptop.folder / "demo" / "demo.csv").exists()
+    assert "Recorded" in printed and "\\u" not in printed
+    for made in ("demo.csv", "repair/after.verification.html"):
+        assert (laptop.folder / "demo" / made).exists()

@@ -76,12 +76,12 @@ class Link:
     | `set_up` | sets a restarted adapter up again on the same bus; True where it listens |
     | `address` | sends requests with this CAN identifier from now on; True where that is in force |
     | `open_again` | opens the port anew, the adapter's settings unknown |
+    | `is_open` | is False where the port was found gone |
     | `close`, `drop` | closes the port: with the adapter reset, or at once and without a word to it |
     """
 
     protocol: Protocol  # python-obd's parser of the bus
     form: LineForm  # what frames of the bus look like
-    is_open = False  # False where the port was found gone
     spaces_off = False  # True where the adapter sends frames without spaces
     restarted_by = (
         "adapter_reset"  # why the adapter restarted last, as far as it told `sync`: one of RESTARTS
@@ -111,6 +111,9 @@ class Link:
     def open_again(self) -> None: ...
     def close(self) -> None: ...
     def drop(self) -> None: ...
+
+    @property
+    def is_open(self) -> bool: ...
 
     # ------------------------------------------------------------- requests
     @property

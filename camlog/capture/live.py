@@ -11,7 +11,7 @@ import math
 import queue
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable
 from datetime import datetime
 from typing import Any
 
@@ -161,7 +161,7 @@ class LiveSource:
             self.deadline.at_most(LAST_REQUEST_S)
         self.stopped.set()
 
-    def stream(self, minutes: float | None = None) -> Iterator[StreamItem]:
+    def stream(self, minutes: float | None = None) -> Generator[StreamItem]:
         """The live stream. Ends after `minutes` or `stop()`; closes the link."""
         self.start_s = self.clock()
         self.clock.stood_still_s()  # before the recording, nothing was missed

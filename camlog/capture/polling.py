@@ -14,7 +14,7 @@ from camlog.capture.requests import Request, read_answer
 from camlog.capture.schedule import Schedule
 from camlog.capture.troubles import PROBLEMS, Failing
 from camlog.errors import InputError
-from camlog.stream import Batch, Event
+from camlog.stream import Batch, Event, EventKind
 
 if TYPE_CHECKING:
     from camlog.capture.live import LiveSource
@@ -118,10 +118,10 @@ class Poller:
             try:
                 if self._under_way is None:
                     self._send_next()
-                if self._under_way is None:
+                if (request := self._under_way) is None:
                     self._wait(min(0.05, self._schedule.next_due_s() - self._now_s()))
                 else:
-                    self._receive_next()
+                    self._receive_next(request)
                 self._look_for_standstill()
             except (LinkLost, Gap) as lost:
                 self._under_way = None
@@ -148,9 +148,9 @@ class Poller:
         self.requests_sent += 1
         self._under_way = request
 
-    def _receive_next(self) -> None:
+    def _receive_next(self, request: Request) -> None:
         """Take the reply to the request under way, after sending the next one where nothing speaks against it."""
-        request, self._under_way = self._under_way, None
+        self._under_way = None
         received = self.link.receive(self.link.poll_timeout_s)
         in_step = self.link.is_in_step(received)
         try:
@@ -182,8 +182,9 @@ class Poller:
         kinds = {reply.problem, "pending" if reply.pending else None, "late" if good and not timely else None}
         if reply.messages or reply.problem is None:
             kinds.add(answer.problem)
-        for kind in kinds - {None}:
-            self._troubles.note(kind)
+        for kind in kinds:
+            if kind is not None:
+                self._troubles.note(kind)
         if timely:
             self._last_timely_s = self._now_s()
             if answer.values:
@@ -215,7 +216,7 @@ class Poller:
             self._troubles.note(self.link.restarted_by)
             raise Gap(self.link.restarted_by)
 
-    def _event(self, kind: str, text: str) -> None:
+    def _event(self, kind: EventKind, text: str) -> None:
         self._put(Event(self._now_s(), kind, text))
 
     # ---------------------------------------------------------------- gaps

@@ -133,11 +133,13 @@ def _split(request: Request, data: bytes) -> Answer:
         except ValueError:  # not made of whole results
             return Answer({}, "wrong_length")
     by_key = {i.key: i for i in request.items}
-    width, at, values = request.key_bytes, 0, {}
+    width, at = request.key_bytes, 0
+    values: dict[str, float] = {}
     while at < len(data):
-        item = by_key.pop(int.from_bytes(data[at : at + width], "big"), None)
-        if item is None:
+        key = int.from_bytes(data[at : at + width], "big")
+        if key not in by_key:
             return Answer({}, "wrong_echo")
+        item = by_key.pop(key)
         at += width
         if at + item.size > len(data):
             return Answer({}, "wrong_length")

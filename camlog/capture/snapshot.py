@@ -20,7 +20,7 @@ from camlog.capture.requests import NEGATIVE, POSITIVE, in_range, pid_item, supp
 from camlog.codes.readiness import decode_status
 from camlog.codes.service06 import SET_BYTES, decode_monitor_tests
 from camlog.codes.trouble import decode_code, decode_codes
-from camlog.stream import CodeSnapshot, MonitorTest, TroubleCode
+from camlog.stream import CodeSnapshot, MonitorTest, ReadinessState, TroubleCode
 
 _TRIES = 3
 _PAUSE_S = 0.08
@@ -38,7 +38,11 @@ _COUNTERS = {
     "time_with_mil_min": (0x4D, 2),
 }
 _ALWAYS_NAMED = tuple(_COUNTERS)[:3]
-_STATES = ("unsupported", "complete", "incomplete")  # of a monitor, by what outweighs what among modules
+_STATES: tuple[ReadinessState, ...] = (
+    "unsupported",
+    "complete",
+    "incomplete",
+)  # of a monitor, by what outweighs what among modules
 
 
 def read_snapshot(link: Link, capabilities: Capabilities, time_s: float = 0.0) -> CodeSnapshot:
@@ -146,12 +150,13 @@ class _Reader:
                 return tuple(code for r in rows for code in _codes(r[4:-1], f"{r[2]:02X}"))
         return None
 
-    def status(self) -> tuple[bool | None, Mapping[str, str]]:
+    def status(self) -> tuple[bool | None, Mapping[str, ReadinessState]]:
         """Lamp and readiness; the vehicle is ready where every module that has a monitor has run it."""
         decoded = [decode_status(bytes(m.data)[2:]) for m in self.messages(b"0101") or () if len(m.data) == 6]
-        readiness: dict[str, str] = {}
+        readiness: dict[str, ReadinessState] = {}
         for monitor, state in (item for status in decoded for item in status.readiness.items()):
-            readiness[monitor] = max(readiness.get(monitor, _STATES[0]), state, key=_STATES.index)
+            ranks = _STATES.index(readiness.get(monitor, _STATES[0])), _STATES.index(state)
+            readiness[monitor] = _STATES[max(ranks)]
         return any(s.mil for s in decoded) if decoded else None, readiness
 
     def since_clear(self) -> dict[str, float | None]:

@@ -75,8 +75,7 @@ def own_addresses() -> list[str]:
             addresses.append(asking.getsockname()[0])
         except OSError:
             pass  # no network, or one without a way out
-        if sys.platform.startswith("linux"):
-            addresses += _of_interfaces(asking)
+        addresses += _of_interfaces(asking)
     try:
         addresses += socket.gethostbyname_ex(socket.gethostname())[2]
     except OSError:
@@ -86,6 +85,9 @@ def own_addresses() -> list[str]:
 
 
 def _of_interfaces(asking: socket.socket) -> list[str]:
+    """Addresses of the network interfaces, where the system can be asked for them (Linux)."""
+    if sys.platform != "linux":
+        return []
     import fcntl
 
     addresses = []

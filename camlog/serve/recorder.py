@@ -8,6 +8,7 @@ ordered `("start", path)`, `("mark", text)` and `("stop",)`. Where the server di
 from __future__ import annotations
 
 import os
+import sys
 import threading
 from collections.abc import Callable
 from contextlib import suppress
@@ -84,11 +85,13 @@ def _before_others() -> None:
     It needs the rights for it (root, or a limit set for the user), else nothing changes. Real time is safe here: a few
     percent of one processor, asleep between answers.
     """
-    with suppress(OSError, AttributeError):
-        os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(REAL_TIME_PRIORITY))
-        return
-    with suppress(OSError, AttributeError):
-        os.nice(RECORDER_NICE)
+    if sys.platform == "linux":
+        with suppress(OSError):
+            os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(REAL_TIME_PRIORITY))
+            return
+    if sys.platform != "win32":
+        with suppress(OSError):
+            os.nice(RECORDER_NICE)
 
 
 def _record(

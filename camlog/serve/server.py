@@ -126,7 +126,7 @@ def serve(
             say(sentence("still_ending"))
 
     if threading.current_thread() is threading.main_thread():
-        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+        for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
             if number := getattr(signal, name, None):
                 previous[number] = signal.signal(number, on_signal)
     try:

@@ -209,11 +209,11 @@ def _work(pipe: Connection, niced: bool) -> None:
     """The process: one task after another, until the server ends, however it does."""
     link = Link(pipe)
     # Ctrl-C and a closed terminal reach every process of it; how this one ends is for the server to say.
-    for name in ("SIGINT", "SIGHUP"):
+    for name in ("SIGINT", "SIGHUP", "SIGBREAK"):
         if number := getattr(signal, name, None):
             signal.signal(number, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, lambda *_: link.at_end() if link.at_end else sys.exit(0))
-    if niced and hasattr(os, "nice"):
+    if niced and sys.platform != "win32":
         with suppress(OSError):
             os.nice(NICENESS)
     with suppress(SystemExit, OSError):

@@ -11,7 +11,7 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import ExitStack
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from camlog.stream import Event
 
@@ -55,7 +55,7 @@ class KeyReader:
         self._pressed_s = self._settles_s = 0.0
         self._typing: str | None = None
         self._ending = self._leaving = False
-        self._saved_handlers: dict[int, object] = {}
+        self._saved_handlers: dict[int, Any] = {}
         self._input: Input | None = None
         self._terminal = ExitStack()
         self._thread = threading.Thread(target=self._run, name="keys", daemon=True)
@@ -169,18 +169,21 @@ class KeyReader:
             elif name in ("q", "Q"):
                 self.request_end()
         else:
-            self._type(name, text)
+            self._typing = self._typed(self._typing, name, text)
 
-    def _type(self, name: str, text: str) -> None:
+    def _typed(self, so_far: str, name: str, text: str) -> str | None:
+        """What has been typed of a marker after one more key; None where that ends it."""
         self._settles_s = self._clock() + MARKER_SETTLES_S
         if name in ("c-m", "c-j"):
             self._finish_marker()
-        elif name == "escape":
-            self._typing = None
-        elif name == "c-h":
-            self._typing = self._typing[:-1]
-        elif name == text and text.isprintable() and len(self._typing) < MARKER_LENGTH:
-            self._typing += text
+            return None
+        if name == "escape":
+            return None
+        if name == "c-h":
+            return so_far[:-1]
+        return (
+            so_far + text if name == text and text.isprintable() and len(so_far) < MARKER_LENGTH else so_far
+        )
 
     def _finish_marker(self) -> None:
         marker = Event(self._pressed_s, "marker", (self._typing or "").strip())

@@ -152,15 +152,12 @@ class DriveState:
 
     def cams(self) -> list[CamShown]:
         """Every cam seen so far, in the order of the engine."""
-        return [
-            CamShown(cam, *(self.shown(s(cam)) for s in (commanded, actual, duty)), self._difference_deg(cam))
-            for cam in CAM_IDS
-            if commanded(cam) in self._samples or actual(cam) in self._samples
-        ]
+        seen = [c for c in CAM_IDS if commanded(c) in self._samples or actual(c) in self._samples]
+        return [self._cam(cam, self.difference(cam)) for cam in seen]
 
-    def _difference_deg(self, cam: str) -> float | None:
-        found = self.difference(cam)
-        return None if found is None else found[1]
+    def _cam(self, cam: str, difference: tuple[float, float] | None) -> CamShown:
+        angles = self.shown(commanded(cam)), self.shown(actual(cam))
+        return CamShown(cam, *angles, self.shown(duty(cam)), None if difference is None else difference[1])
 
     def difference(self, cam: str) -> tuple[float, float] | None:
         """The latest time both angles are known for, s, and actual minus commanded then, deg."""
@@ -169,8 +166,8 @@ class DriveState:
             return None
         common_s = min(first[-1][0], second[-1][0])
         # The one sampled last is taken back to the other's time, on the line between its last two samples.
-        values = [_at(samples, common_s) for samples in (first, second)]
-        return None if None in values else (common_s, values[1] - values[0])
+        was, came = _at(first, common_s), _at(second, common_s)
+        return None if was is None or came is None else (common_s, came - was)
 
 
 def _at(samples: deque[tuple[float, float]], time_s: float) -> float | None:

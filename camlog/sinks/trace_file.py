@@ -21,7 +21,7 @@ from camlog.errors import InputError
 from camlog.new_files import there_already
 from camlog.sinks import messages
 from camlog.sinks.row_file import RowFile, disk_failure
-from camlog.stream import EVENT_KINDS, Batch, CodeSnapshot, Event, StreamItem
+from camlog.stream import EVENT_KINDS, Batch, CodeSnapshot, Event, EventKind, StreamItem
 from camlog.trace import TraceWriter
 
 # Rows and events wait this long for the disk, plus the time one sync takes: well inside a second.
@@ -67,13 +67,14 @@ class TraceFileSink:
         self._drive = drive or Drive()
         self._events = list(self._drive.events)
         self._events_kept = Counter(event.kind for event in self._events)
-        self._more_events: dict[str, tuple[int, float]] = {}
+        self._more_events: dict[EventKind, tuple[int, float]] = {}
         self._last_time_s = -math.inf
         self._time_went_back = False
         self._rows_to_sync = self._drive_to_write = False
         self._failure: InputError | None = None
         self._failure_told = False
         self._closed = False
+        self._file: RowFile
         self._lock = threading.Lock()  # events, flags
         self._disk_lock = threading.Lock()  # one sync, rewrite or drive file at a time
         self._open(force)
@@ -98,7 +99,7 @@ class TraceFileSink:
                 )
                 self._drive_to_write = True
 
-    def add_event(self, kind: str, text: str = "", time_s: float | None = None) -> None:
+    def add_event(self, kind: EventKind, text: str = "", time_s: float | None = None) -> None:
         """Note an event, by default at the time of the last row. Raises ValueError for an unknown kind."""
         if kind not in EVENT_KINDS:
             raise ValueError(f"event kind {kind!r} is not one of {', '.join(EVENT_KINDS)}")
@@ -119,7 +120,9 @@ class TraceFileSink:
         self, *, vehicle: Mapping[str, Any] | None = None, adapter: Mapping[str, Any] | None = None
     ) -> None:
         """Replace what the drive file says about the vehicle or the adapter."""
-        changes = {k: v for k, v in (("vehicle", vehicle), ("adapter", adapter)) if v is not None}
+        changes: dict[str, Any] = {
+            k: v for k, v in (("vehicle", vehicle), ("adapter", adapter)) if v is not None
+        }
         with self._lock:
             self._drive = dataclasses.replace(self._drive, **changes)
             self._drive_to_write = True

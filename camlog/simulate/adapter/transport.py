@@ -7,6 +7,7 @@ import errno
 import os
 import select
 import socket
+import sys
 from pathlib import Path
 from typing import Protocol
 
@@ -49,12 +50,12 @@ class PtyPort:
         return self._name if self._link is None else str(self._link)
 
     def open(self) -> None:
-        try:
-            import pty
-            import tty
-        except ImportError as error:
+        if sys.platform == "win32":
             remedy = "Leave --pty and --port-link: the port is then on the network."
-            raise InputError("this system has no pseudo-terminals", remedy=remedy) from error
+            raise InputError("this system has no pseudo-terminals", remedy=remedy)
+        import pty
+        import tty
+
         self._master, self._slave = pty.openpty()
         tty.setraw(self._slave)
         os.set_blocking(self._master, False)
