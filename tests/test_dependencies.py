@@ -122,6 +122,17 @@ def test_python_obds_files_still_say_any_later_version():
         assert "either version 2 of the License, or (at your option) any later version" in notice, file
 
 
+PRIVATE = re.compile(r"\b(?:serial|obd|ELM327|list_ports|port|protocol|commands)\._[A-Za-z]\w*|_ELM327__\w+")
+
+
+def test_nothing_private_of_the_libraries_of_adapters_is_used():
+    """Their next minor version may change it: what python-obd and pyserial offer to all is enough."""
+    files = sorted((ROOT / "camlog" / "capture").rglob("*.py"))
+    assert len(files) > 15
+    found = {f.name: PRIVATE.findall(f.read_text(encoding="utf-8")) for f in files}
+    assert not {name: names for name, names in found.items() if names}
+
+
 def test_every_dependency_has_a_lowest_and_a_highest_version():
     assert len(lowest()) > 20
     for line in PROJECT["dependencies"]:

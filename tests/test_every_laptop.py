@@ -107,7 +107,7 @@ def drive(laptop, car) -> Path:
     size = trace.stat().st_size
     until(lambda: trace.stat().st_size > size + 8000, running)
     os.kill(running.pid, BREAK)
-    out, err = running.communicate(timeout=60.0)
+    _, err = running.communicate(timeout=60.0)
     for end in (keyboard, stdin):
         os.close(end)
     assert running.returncode == 0, err.decode(laptop.code_page)
@@ -128,10 +128,14 @@ def test_every_module_is_imported(laptop):
         "import importlib, pkgutil, camlog\n"
         "for m in pkgutil.walk_packages(camlog.__path__, 'camlog.'):\n"
         "    if not m.name.endswith('__main__'): importlib.import_module(m.name)\n"
-        "import camlog.new_files as n; assert n.KEEPS_OPEN_FILES and n.fcntl is None\n"
+        "import camlog.new_files as n; assert n.KEEPS_OPEN_FILES and not hasattr(n, 'fcntl')\n"
     )
     done = subprocess.run(
-        [sys.executable, "-c", walk], env=laptop.environment, capture_output=True, timeout=PATIENCE_S
+        [sys.executable, "-c", walk],
+        env=laptop.environment,
+        capture_output=True,
+        timeout=PATIENCE_S,
+        check=False,
     )
     assert done.returncode == 0, done.stderr.decode()
 

@@ -1,0 +1,26 @@
+"""`camlog shortcut`: something to click on that opens the page."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import typer
+
+
+def shortcut(
+    folder: Path | None = typer.Argument(
+        None, metavar="[FOLDER]", show_default=False,
+        help="Folder for recordings, profiles and reports. Default: camlog in your documents.",
+    ),
+    menu: bool = typer.Option(False, "--menu", help="Put it into the menu of programs instead of on the desktop."),
+    to: Path | None = typer.Option(None, "--to", metavar="DIR", help="Put it into this folder instead."),
+    force: bool = typer.Option(False, "--force", help="Replace the one that is there."),
+) -> None:  # fmt: skip
+    """Write a shortcut that starts camlog and opens its page in the browser.
+
+    It does what `camlog serve --open` does in that folder. Closing its window, or Ctrl-C in it, ends a recording cleanly.
+    """
+    from camlog.shortcut import default_folder, shortcut_place, write_shortcut
+
+    written = write_shortcut(folder or default_folder(), to or shortcut_place(menu), force=force)
+    typer.echo(f"{written}: open it to start camlog. Recordings go to {folder or default_folder()}.")
