@@ -67,7 +67,7 @@ class Messages:
             self._compiled[name] = _environment().from_string(" ".join(text.split()))
         return re.sub(" {2,}", " ", self._compiled[name].render(values)).strip(" ")
 
-    def error(self, name: str, file: str | Path | None = None, **values: object) -> InputError:
+    def error(self, name: str, /, file: str | Path | None = None, **values: object) -> InputError:
         """The error of that name, from `error.NAME.what` and `error.NAME.remedy`, about `file` (or a port).
 
         `error.NAME.on_page`, where it is there, is what to do where a page shows the error.

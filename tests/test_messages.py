@@ -2,10 +2,13 @@
 
 import re
 from importlib.resources import files
+from string import Formatter
 
 import pytest
+from jinja2 import Environment
 
-from camlog.messages import Messages
+from camlog.messages import FILTERS, Messages
+from camlog.report.dashboard import KINDS
 from camlog.verify.gate import registered
 
 PACKAGES = (
@@ -45,3 +48,27 @@ def test_every_gate_has_its_title_and_its_place():
     templates = Messages("camlog.verify").templates
     assert gates and all(f"{gate.topic}.title" in templates for gate in gates)
     assert len({gate.order for gate in gates}) == len({gate.name for gate in gates}) == len(gates)
+
+
+@pytest.mark.parametrize("package", ["camlog.report", "camlog.cli"])
+def test_every_sentence_of_reports_and_commands_is_a_template_that_can_be_read(package):
+    for name, text in Messages(package).templates.items():
+        if "{{" in text or "{%" in text:
+            environment = Environment()
+            environment.filters |= FILTERS
+            environment.from_string(text)  # raises where it cannot be read
+        else:
+            assert list(Formatter().parse(text)) or not text, name
+
+
+def test_every_chart_has_its_question_and_its_summary():
+    words = Messages("camlog.report")
+    assert KINDS and all(f"{kind}.title" in words and f"{kind}.summary" in words for kind in KINDS)
+
+
+def test_every_error_of_the_commands_says_what_to_do():
+    errors = Messages("camlog.cli").table("error")
+    assert errors and {name.rpartition(".")[0] + ".what" for name in errors} <= set(errors)
+    assert {name.rpartition(".")[0] + ".remedy" for name in errors} <= set(errors)
+    code = code_of("camlog.cli")
+    assert [n for n in errors if n.endswith(".what") and f'"{n.removesuffix(".what")}"' not in code] == []

@@ -41,15 +41,15 @@ def clear(
     from camlog.capture.connect import open_link
     from camlog.cautions import CLEAR_RULES, LEARNED, READINESS_ONLY, caution, sentences
     from camlog.cli.codes import code_table
-    from camlog.cli.results import free_path, refusal, say
+    from camlog.cli.results import free_path, say
     from camlog.console import PlainConsole
     from camlog.verify.memory import code_words
 
     if not yes and not sys.stdin.isatty():
-        raise refusal("clear.nobody")
+        raise say.error("clear_nobody")
     path = save or Path(datetime.now().strftime("codes-%Y%m%d-%H%M%S.drive.json"))
     if not path.name.endswith(".drive.json"):
-        raise refusal("clear.name", path)
+        raise say.error("clear_name", path)
     free_path(path, force)
 
     def confirm(snapshot) -> bool:
@@ -79,7 +79,7 @@ def clear(
     for module in done.refused:
         typer.echo(say("clear.refused", module=module))
     if done.remaining is None:
-        raise refusal("clear.unread", port)
+        raise say.error("clear_unread", port)
     typer.echo(say("clear.remaining", codes=code_words(done.remaining)) if done.remaining else say("clear.empty"))
     if done.permanent:
         typer.echo(say("clear.permanent", codes=code_words(done.permanent), why=PERMANENT_STAY))

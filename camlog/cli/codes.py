@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from camlog.cli.options import Baud, Json, Port
+from camlog.cli.results import say
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -24,7 +25,6 @@ def codes(port: Port = None, baud: Baud = None, json: Json = False) -> None:
     from camlog.capture.ports import LinkLost
     from camlog.capture.probe import probe
     from camlog.capture.snapshot import read_snapshot
-    from camlog.cli.results import refusal, say
     from camlog.console import PlainConsole
     from camlog.drive import snapshot_to_dict
     from camlog.visible import visible_json
@@ -33,7 +33,7 @@ def codes(port: Port = None, baud: Baud = None, json: Json = False) -> None:
     try:
         snapshot = read_snapshot(link, probe(link))
     except LinkLost as lost:
-        raise refusal("codes.broken", link.port, reason=lost) from lost
+        raise say.error("codes_broken", link.port, reason=lost) from lost
     finally:
         link.close()
     if json:
@@ -44,7 +44,6 @@ def codes(port: Port = None, baud: Baud = None, json: Json = False) -> None:
 
 def snapshot_tables(snapshot: CodeSnapshot) -> list[Table]:
     """A code snapshot as rich tables: codes, readiness, freeze frame, counters, test results."""
-    from camlog.cli.results import say
     from camlog.drive import READINESS_MONITORS
     from camlog.signals import unit_of
 
@@ -75,7 +74,6 @@ def snapshot_tables(snapshot: CodeSnapshot) -> list[Table]:
 
 def code_table(snapshot: CodeSnapshot) -> Table:
     """Codes of every module, each in one plain sentence, and the lamp."""
-    from camlog.cli.results import say
     from camlog.codes.families import explain
     from camlog.codes.trouble import is_code
     from camlog.unknown import UNKNOWN_ASCII
@@ -106,7 +104,6 @@ def _table(title: str, headings: tuple[str, ...], rows: list[tuple[str, ...]]) -
 
 def _test_words(test: MonitorTest) -> str:
     """What a service 06 result is about, as far as the standard fixes it."""
-    from camlog.cli.results import say
     from camlog.codes.service06 import TID_MISFIRE_AVERAGE, TID_MISFIRE_CURRENT, misfire_cylinder
 
     try:
@@ -123,8 +120,6 @@ def _test_words(test: MonitorTest) -> str:
 
 
 def _test_state(test: MonitorTest) -> str:
-    from camlog.cli.results import say
-
     if test.value == 0.0 and test.min == 0.0 and test.max == 0.0:
         return say("codes.not_run")  # SAE J1979 (from memory)
     inside = (test.min is None or test.value >= test.min) and (test.max is None or test.value <= test.max)

@@ -23,11 +23,11 @@ def fresh_folder(out: Path | None) -> Path:
     """A new folder: `out`, which may not hold anything yet, or `camlog-demo`, numbered where it is taken."""
     from itertools import count
 
-    from camlog.cli.results import made_folder, refusal
+    from camlog.cli.results import made_folder, say
 
     if out is None:
         names = (Path("camlog-demo" if n == 1 else f"camlog-demo-{n}") for n in count(1))
         out = next(name for name in names if not name.exists())
     elif out.exists() and (not out.is_dir() or any(out.iterdir())):
-        raise refusal("demo.not_empty", out)
+        raise say.error("demo_not_empty", out)
     return made_folder(out)

@@ -59,16 +59,16 @@ def record(
     from camlog.capture.record import record as record_drive
     from camlog.capture.troubles import PROBLEMS
     from camlog.cautions import DRIVE, IDLE, OPERATE, PEDALS, sentences
-    from camlog.cli.results import free_path, profile_of, refusal, say
+    from camlog.cli.results import free_path, profile_of, say
     from camlog.signals import SIGNALS
     from camlog.sinks import KeyReader, view_for
 
     for name in signal or ():
         if name not in SIGNALS:
-            raise refusal("record.no_signal", name=name, near=get_close_matches(name, SIGNALS, n=3, cutoff=0.5))
+            raise say.error("record_no_signal", name=name, near=get_close_matches(name, SIGNALS, n=3, cutoff=0.5))
     trace = out or Path(datetime.now().strftime("drive-%Y%m%d-%H%M%S.csv"))
     if trace.suffix.lower() != ".csv":
-        raise refusal("record.name", trace)
+        raise say.error("record_name", trace)
     free_path(trace, force)
     profile = profile_of(vehicle)
 

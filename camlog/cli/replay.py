@@ -52,19 +52,19 @@ def replay(
 
     Events and codes come from the drive file beside the recording, where there is one.
     """
-    from camlog.cli.results import load, refusal
+    from camlog.cli.results import load, say
 
     for option, value in (("--vehicle", vehicle), ("--tcp", tcp), ("--pty", pty), ("--port-link", port_link)):
         if value and not as_adapter:
-            raise refusal("replay.only_adapter", option=option)
+            raise say.error("replay_only_adapter", option=option)
     for option, second in (("--start", start), ("--end", end)):
         if second is not None and not second >= 0.0:
-            raise refusal("replay.before_start", option=option, seconds=second)
+            raise say.error("replay_before_start", option=option, seconds=second)
     saved, drive = load(trace)
     if not as_adapter:
         _play(saved, drive, trace, speed, start, end, out, force)
     elif out is not None:
-        raise refusal("replay.no_out")
+        raise say.error("replay_no_out")
     else:
         port = {"link": port_link, "tcp": tcp, "pty": pty}
         _serve(saved, drive, vehicle, speed=speed, start_s=start, end_s=end, lead_in_s=lead_in, **port)
@@ -85,13 +85,13 @@ def _play(
     trace: Trace, drive: Drive | None, path: Path, speed: str, start: float | None, end: float | None,
     out: Path | None, force: bool,
 ) -> None:  # fmt: skip
-    from camlog.cli.results import refusal, remark, say
+    from camlog.cli.results import remark, say
     from camlog.replay import cut_drive, rebased, replay
     from camlog.sinks import KeyReader, TraceFileSink, view_for
     from camlog.stream import Event, run
 
     if out is not None and out.resolve() == path.resolve():
-        raise refusal("replay.itself", out)
+        raise say.error("replay_itself", out)
     position = [start or 0.0]
     sinks = []
     with KeyReader(lambda: position[0]) as keys:

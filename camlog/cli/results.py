@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from camlog.errors import InputError
 from camlog.messages import Messages
 
 if TYPE_CHECKING:
@@ -23,11 +22,6 @@ WIDTH = 96
 REASONS_SHOWN = CHECKS_SHOWN = MISSING_SHOWN = 3
 CAUSES_SHOWN = 2
 say = Messages("camlog.cli")
-
-
-def refusal(name: str, file: Path | str | None = None, /, **values: object) -> InputError:
-    """The error of that name in the messages, with its remedy."""
-    return InputError(say(name, **values), file=file, remedy=say(f"{name}_remedy", **values))
 
 
 def remark(text: str) -> None:
@@ -45,7 +39,7 @@ def load(path: Path) -> tuple[Trace, Drive | None]:
     from camlog.trust import remarks
 
     if path.is_dir():
-        raise refusal("error.folder", path)
+        raise say.error("folder", path)
     trace, drive, conversion = read_any(path)
     if conversion is not None:
         remark(say("not_camlogs_own", path=path))
@@ -79,9 +73,9 @@ def check_dashboard(which: str | None) -> None:
 def free_path(path: Path, force: bool) -> Path:
     """`path`, for a file that may be written. Raises InputError where one is there, or the folder is not."""
     if os.path.lexists(path) and not force:
-        raise refusal("error.there", path)
+        raise say.error("there", path)
     if not path.parent.is_dir():
-        raise refusal("error.no_folder", path.parent)
+        raise say.error("no_folder", path.parent)
     return path
 
 
@@ -90,7 +84,7 @@ def made_folder(folder: Path) -> Path:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise refusal("error.not_made", folder, reason=error.strerror) from error
+        raise say.error("not_made", folder, reason=error.strerror) from error
     return folder
 
 
@@ -98,7 +92,7 @@ def result_path(trace: Path, ending: str, out: Path | None, force: bool) -> Path
     """The result of a trace in `out` or beside it. Raises InputError where one is in the way."""
     path = (trace.parent if out is None else out) / (trace.name.removesuffix(".csv") + ending)
     if os.path.lexists(path) and not force:
-        raise refusal("error.there", path)
+        raise say.error("there", path)
     if out is not None:
         made_folder(out)
     return path

@@ -63,9 +63,8 @@ def serve(
 def port_number(text: str | None) -> int | None:
     """The network port of --port. Raises InputError, with a hint where an adapter's port was meant."""
     from camlog.cli.results import say
-    from camlog.errors import InputError
 
     if text is None or (text.isascii() and text.isdigit() and 1 <= int(text) <= 65535):
         return text and int(text)
-    remedy = "serve.adapter_remedy" if "/" in text or text.upper().startswith("COM") else "serve.port_remedy"
-    raise InputError(say("serve.port", text=text), remedy=say(remedy, text=text))
+    is_adapter = "/" in text or text.upper().startswith("COM")
+    raise say.error("adapter_as_port" if is_adapter else "serve_port", text=text)

@@ -49,7 +49,7 @@ def verify(
 
     Writes NAME.verification.html, one side to print and sign.
     """
-    from camlog.cli.results import findings_of, profile_of, refusal, result_path, say
+    from camlog.cli.results import findings_of, profile_of, result_path, say
     from camlog.drive import read_drive, trace_path
     from camlog.verify import verify as verify_repair
     from camlog.verify.page import write_verification
@@ -63,7 +63,7 @@ def verify(
         trace = trace_path(before) if before.name.endswith(".drive.json") else before
         first = findings_of(trace, profile) if trace == before or trace.exists() else read_drive(before)
         if before.suffix == ".csv" and first.trace.sha256 == second.trace.sha256:
-            raise refusal("verify.same", after)
+            raise say.error("verify_same", after)
     found = verify_repair(second, first, job=job, outside=outside or ())
     if json:
         typer.echo(visible_json(found.to_dict()))
