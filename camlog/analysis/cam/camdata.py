@@ -164,6 +164,10 @@ class CamData:
             return self
         return replace(self, actual_time_s=self.actual_time_s[~bad], actual_deg=self.actual_deg[~bad])
 
+    def forget(self) -> None:
+        """Free what `once_per_cam` keeps; it is worked out again when it is asked for."""
+        self._kept.clear()
+
 
 def once_per_cam(prepare: Callable[[CamData], Result]) -> Callable[[CamData], Result]:
     """Make a function of the cam alone run once for each cam; its result is kept with the cam."""
@@ -221,7 +225,9 @@ def quantisation_step(value: np.ndarray) -> float:
 def _clean(time_s: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Finite, within LARGEST_VALUE, in time order, one value a time (of several the last)."""
     keep = np.isfinite(time_s) & np.isfinite(value)
-    time_s, value = np.asarray(time_s[keep], dtype=float), np.asarray(value[keep], dtype=float)
+    if not keep.all():  # spares a copy: signals of one row share their times
+        time_s, value = time_s[keep], value[keep]
+    time_s, value = np.asarray(time_s, dtype=float), np.asarray(value, dtype=float)
     if np.any(np.diff(time_s) <= 0):
         order = np.argsort(time_s, kind="stable")
         time_s, value = time_s[order], value[order]

@@ -53,9 +53,9 @@ def examine(
     Readings that cannot be angles of the cam are passed to the sensor check and dropped from all others.
     """
     sensor = measure_sensor(data, limits, others)
-    data = data.without(implausible_readings(data))
+    whole, data = data, data.without(implausible_readings(data))
     hold = measure_hold(data)
-    return Examination(
+    examination = Examination(
         data=data,
         travel=Travel(*(span(angle) for angle in (data.command_deg, data.actual_deg))),
         tracking=measure_tracking(data, limits),
@@ -66,3 +66,7 @@ def examine(
         sensor=sensor,
         motion=measure_motion(data),
     )
+    # A day's preparation takes more memory than its readings.
+    whole.forget()
+    data.forget()
+    return examination

@@ -208,7 +208,6 @@ def settled_blocks(cam: CamData, keep: np.ndarray) -> Blocks:
     return blocks_of(label * (int(fine.max(initial=0)) + 1) + fine)
 
 
-@once_per_cam
 def midpoint_residual(cam: CamData) -> tuple[np.ndarray, np.ndarray]:
     """How far readings lie from the line between their neighbours: index and residual (deg), not beside gaps.
 

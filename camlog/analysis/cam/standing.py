@@ -105,7 +105,7 @@ def find_away(cam: CamData) -> Away:
     angle = cam.actual_deg - _usual_error(cam)
     beyond = np.where(cam.running, outside(angle, low, high), np.nan)
     threshold = max(AWAY_MIN_DEG, AWAY_SIGMAS * noise, AWAY_COUNTS * step)
-    side = -np.where(np.abs(beyond) > threshold, np.sign(beyond), 0.0).astype(np.int64)
+    side = -np.where(np.abs(beyond) > threshold, np.sign(beyond), 0.0).astype(np.int8)
     broken = np.diff(cam.actual_time_s) > cam.actual_max_gap_s
     number = np.concatenate([[0], np.cumsum((np.diff(side) != 0) | broken)])
     return Away(
@@ -114,7 +114,7 @@ def find_away(cam: CamData) -> Away:
         far_deg=np.fmax(np.abs(high - angle), np.abs(low - angle)),
         threshold_deg=threshold,
         still_deg=max(STILL_SIGMAS * noise, STILL_COUNTS * step, STILL_MIN_DEG),
-        run=np.where(side != 0, number, -1),
+        run=np.where(side != 0, number, -1).astype(np.int32),
         angle_deg=angle,
         window_s=window_s,
     )
