@@ -351,10 +351,29 @@ def test_quotation_marks_within_a_number_make_it_no_number(saved):
     assert 752212.5 not in read_trace(convert(swiss).trace_path).columns["boost"]
 
 
-def test_several_times_that_differ_are_refused_and_one_clock_written_twice_is_not(saved):
+def test_a_time_for_every_channel_is_read_as_such(saved):
     own_times = "Time 1 (s),Engine speed (rpm),Time 2 (s),Oil temp (°C)\n"
-    rows = "".join(f"{i * 0.1:.1f},{700 + i},{i * 0.1 + 0.03 * (i % 3):.2f},90\n" for i in range(20))
-    assert "several times that differ" in refusal(saved(own_times + rows)).what
+    rows = "".join(f"{i * 0.1:.1f},{700 + i},{i * 0.1 + 0.03 * (i % 3):.2f},{60 + i}\n" for i in range(20))
+    trace = read_trace(convert(saved(own_times + rows)).trace_path)
+    times, values = trace.samples("oil_temp")
+    assert times == pytest.approx([i * 0.1 + 0.03 * (i % 3) for i in range(20)]) and values.tolist() == list(range(60, 80))
+    assert trace.samples("engine_speed")[0] == pytest.approx(np.arange(20) * 0.1)
+
+
+def test_several_times_that_differ_are_refused_where_nothing_tells_whose_they_are(saved):
+    headings = "Time 1 (s),Time 2 (s),Engine speed (rpm),Oil temp (°C)\n"
+    rows = "".join(f"{i * 0.1:.1f},{i * 0.1 + 0.05:.2f},{700 + i},90\n" for i in range(20))
+    path = saved(headings + rows)
+    assert "several times that differ" in refusal(path).what
+    mapping = saved(
+        'schema = "camlog.map/1"\n[time]\ncolumn = 1\n[[column]]\nheading = "Oil temp (°C)"\ntime = "Time 2 (s)"\n', "m.toml"
+    )
+    trace = read_trace(convert(path, mapping=mapping).trace_path)
+    assert trace.samples("oil_temp")[0] == pytest.approx(np.arange(20) * 0.1 + 0.05)
+    assert trace.samples("engine_speed")[0] == pytest.approx(np.arange(20) * 0.1)
+
+
+def test_one_clock_written_twice_is_one_clock(saved):
     twice = "Time (s),Elapsed time (ms),Engine speed (rpm)\n" + "".join(
         f"{i},{i * 1000},{700 + i}\n" for i in range(20)
     )

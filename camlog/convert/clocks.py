@@ -99,41 +99,18 @@ def find_timing(layout: Layout, numbers: Numbers) -> Timing | None:
     return best
 
 
-def timing_of(layout: Layout, column: SourceColumn, numbers: Numbers) -> Timing | None:
-    """The time that one column tells; None where it tells none."""
+def timing_of(
+    layout: Layout, column: SourceColumn, numbers: Numbers, said: Sequence[str] | None = None
+) -> Timing | None:
+    """The time that one column tells; None where it tells none. `said` are the words of its heading that count."""
     heading = parse_heading(column.heading, column.unit_cell)
+    heading = heading if said is None else replace(heading, words=tuple(said))
     cells = layout.cells(column.index)
     if column.kind == "stamp":
         return _stamp(column, cells, layout)
     if column.kind == "number" and is_named_time(heading):
         return _number(column, cells, heading, numbers)
     return None
-
-
-def rival_clocks(layout: Layout, numbers: Numbers) -> tuple[SourceColumn, ...]:
-    """Several columns of times that do not run alike, as where each signal has a time of its own."""
-    clocks: list[tuple[SourceColumn, np.ndarray]] = []
-    for column in layout.columns if layout.long is None else ():
-        heading = parse_heading(column.heading, column.unit_cell)
-        heading = replace(heading, words=tuple(w for w in heading.words if not w.isdigit()))
-        if column.kind == "number" and is_named_time(heading):
-            values = [numbers.read(r[column.index]) if column.index < len(r) else None for r in layout.sample]
-            clocks.append((column, np.array(values, dtype=float) * SECONDS_IN.get(heading.unit or "s", 1.0)))
-    for i, (_, one) in enumerate(clocks):
-        for _, other in clocks[i + 1 :]:
-            both = np.isfinite(one) & np.isfinite(other)
-            if both.sum() >= 2 and _differ(one[both], other[both]):
-                return tuple(column for column, _ in clocks)
-    return ()
-
-
-def _differ(one: np.ndarray, other: np.ndarray) -> bool:
-    # The same clock may be written from another start or in another unit: then both run in proportion.
-    one, other = one - one[0], other - other[0]
-    if not one[-1] or not other[-1]:
-        return bool(one[-1] or other[-1])
-    step = np.median(np.abs(np.diff(one)))
-    return bool(np.max(np.abs(one - other * (one[-1] / other[-1]))) > 0.2 * max(step, 1e-3 * abs(one[-1])))
 
 
 def is_named_time(heading: Heading) -> bool:

@@ -16,6 +16,7 @@ angle = "crank"              # crank or cam degrees
 positive = "advance"         # advance or retard
 [[column]]
 heading = "Coolant"          # or number = 3
+time = "Time 2"              # its own time column (heading or number), where columns have times of their own
 signal = "coolant_temp"      # "" leaves it under its own name, "-" leaves it out
 unit = "degF"
 angle = "cam"                # cam angles only, as are positive and rest_deg
@@ -49,6 +50,7 @@ LEAVE_OUT = "-"
 _Angle = Annotated[Literal["crank", "cam"] | None, Expected("one of crank, cam")]
 _Positive = Annotated[Literal["advance", "retard"] | None, Expected("one of advance, retard")]
 _Number = Annotated[float | None, Expected("a finite number")]
+_Column = Annotated[str | int | None, Expected("a heading, or a column's number from 1")]
 _Text = Annotated[str | None, Expected("text")]
 
 
@@ -58,6 +60,7 @@ class ColumnRule:
 
     heading: _Text = None
     number: Annotated[int | None, Expected("the column's number, from 1")] = None
+    time: _Column = None
     signal: _Text = None
     unit: _Text = None
     angle: _Angle = None
@@ -81,7 +84,7 @@ class _TableKeys:
 
 @dataclass(frozen=True)
 class _TimeKeys:
-    column: Annotated[str | int | None, Expected("a heading, or a column's number from 1")] = None
+    column: _Column = None
     unit: Annotated[Literal[*SECONDS_IN] | None, Expected(f"a unit of time as text: {', '.join(SECONDS_IN)}")] = None
     rate_hz: Annotated[float | None, Gt(0), Le(1e6), Expected("rows a second, above 0")] = None
     day_first: Annotated[bool | None, Expected("true or false")] = None

@@ -6,13 +6,14 @@ from dataclasses import replace
 
 from camlog.convert.asking import ask_rate, ask_time_unit
 from camlog.convert.cells import Dialect, Numbers, find_dialect
-from camlog.convert.clocks import SECONDS_IN, Clock, Timing, find_timing, rival_clocks
+from camlog.convert.clocks import SECONDS_IN, Clock, Timing, find_timing
 from camlog.convert.layout import Layout, find_layout, stated_rate_hz
 from camlog.convert.limits import HEAD_LINES, MAX_COLUMNS, MAX_LINE_CHARACTERS
 from camlog.convert.mapping import Mapping
 from camlog.convert.meaning import CERTAIN, candidates
 from camlog.convert.model import Ask, ColumnMatch
 from camlog.convert.offer import ask_for_mapping, doubts_of_time, mapping_text
+from camlog.convert.own_clocks import own_clocks
 from camlog.convert.sentences import refusal, say
 from camlog.convert.text import TextBlocks
 
@@ -53,15 +54,16 @@ def survey_timings(text: TextBlocks, layout: Layout, mapping: Mapping, ask: Ask 
             for c in layout.columns
         )  # fmt: skip
         raise ask_for_mapping(refusal("no_headings"), path, mapping_text(path.name, layout, None, None, blank))
+    if any(rule.time is not None for rule in mapping.columns):
+        return _told_clocks(layout, mapping)
     if mapping.time_column is None and mapping.rate_hz is not None:
         return (_rate(mapping.rate_hz, "rate_told"),)
     if mapping.time_column is not None:
-        timing = _told_timing(layout, mapping)
+        timing = _told_timing(layout, mapping, mapping.time_column)
     else:
-        rivals = rival_clocks(layout, layout.numbers)
-        if rivals:
-            names = ", ".join(repr(c.label) for c in rivals[:3])
-            raise refusal("rival_clocks", file=path, line=layout.heading_line, names=names)
+        own = own_clocks(path, layout)
+        if own:
+            return tuple(_as_told(timing, mapping) for timing in own)
         timing = find_timing(layout, layout.numbers) or _run_time(layout)
     if timing is None:
         stated = stated_rate_hz(layout.preamble)
@@ -69,19 +71,37 @@ def survey_timings(text: TextBlocks, layout: Layout, mapping: Mapping, ask: Ask 
         if rate is None:
             raise doubts_of_time("no_time", path, layout)
         return (_rate(rate, "rate_stated" if stated else "rate_told"),)
+    return (_as_told(timing, mapping),)
+
+
+def _as_told(timing: Timing, mapping: Mapping) -> Timing:
     if timing.kind == "number" and mapping.time_unit is not None:
         timing = replace(timing, unit=mapping.time_unit)
     if timing.form is not None and mapping.day_first is not None:
         timing = replace(timing, form=replace(timing.form, day_first=mapping.day_first))
-    return (timing,)
+    return timing
 
 
 def _rate(rate_hz: float, name: str) -> Timing:
     return Timing("rate", rate_hz=rate_hz, reason=say(name, rate=rate_hz))
 
 
-def _told_timing(layout: Layout, mapping: Mapping) -> Timing:
-    told = mapping.time_column
+def _told_clocks(layout: Layout, mapping: Mapping) -> tuple[Timing, ...]:
+    """The clocks that a mapping names for columns; a column without one has the time of the file."""
+    channels: dict[int | str | None, list[int]] = {}
+    for column in layout.columns:
+        rule = mapping.rule(column.heading, column.index)
+        channels.setdefault(mapping.time_column if rule is None or rule.time is None else rule.time, []).append(column.index)
+    found = []
+    for told, indices in channels.items():
+        timing = find_timing(layout, layout.numbers) if told is None else _told_timing(layout, mapping, told)
+        if timing is not None:
+            found.append(replace(_as_told(timing, mapping), channels=tuple(indices)))
+    times = {j for timing in found for j in timing.columns}
+    return tuple(replace(t, channels=tuple(j for j in t.channels if j not in times)) for t in found if set(t.channels) - times)
+
+
+def _told_timing(layout: Layout, mapping: Mapping, told: int | str) -> Timing:
     is_told = (lambda c: c.index + 1 == told) if isinstance(told, int) else (lambda c: c.heading.strip() == told.strip())
     column = next(filter(is_told, layout.columns), None)
     if column is None:

@@ -198,8 +198,8 @@ class _Stream:
 
     # ------------------------------------------------------------ all rows read
 
-    def clock(self, settle_unit: Callable[[Clock], None]) -> Clock:
-        """The clock of the rows, its unit settled."""
+    def clock(self) -> Clock:
+        """The clock of the rows, its unit where something tells it."""
         timing, times = self.timing, self.store.column(0)
         steps = np.diff(times)
         moves = int(np.count_nonzero(steps))
@@ -218,14 +218,13 @@ class _Stream:
                 clock.reason += ", " + evidence
             if clock.unit is not None:
                 clock.factor = SECONDS_IN[clock.unit]
-        self._put_in_order(clock, times, steps)
-        if clock.factor is None:
-            settle_unit(clock)
         return clock
 
-    def _put_in_order(self, clock: Clock, times: np.ndarray, steps: np.ndarray) -> None:
+    def put_in_order(self, clock: Clock) -> None:
         """Put the rows in order of time where they may be. Raises InputError where they may not."""
         self.notes: list[str] = []
+        times = self.store.column(0)
+        steps = np.diff(times)
         back = np.flatnonzero(steps < 0)
         if not len(back):
             return
@@ -293,11 +292,20 @@ def _finished(
     settle_unit: Callable[[Clock], None],
 ) -> Table:
     odd = parser.oddities
-    if not any(s.store.rows for s in streams):
+    streams = [s for s in streams if s.store.rows]
+    if not streams:
         if "wide_rows" in odd.rows:
             raise refusal("wide_rows", file=text.path, line=odd.rows["wide_rows"][1], count=len(layout.columns))
         raise refusal("no_rows", file=text.path, line=layout.first_row_line)
-    clocks = [s.clock(settle_unit) for s in streams]
+    clocks = [s.clock() for s in streams]
+    units = {clock.unit for clock in clocks} - {None}
+    for stream, clock in zip(streams, clocks, strict=True):
+        if clock.unit is None and len(units) == 1:
+            clock.unit = next(iter(units))  # one logger writes all its times in one unit
+            clock.factor = SECONDS_IN[clock.unit]
+        stream.put_in_order(clock)
+        if clock.factor is None:
+            settle_unit(clock)
     notes = [note for s in streams for note in s.notes]
     remarks = [Remark(k, *r) for k, s in enumerate(streams) for r in s.remarks]
     store, columns = streams[0].wide() if len(streams) == 1 else _merged(streams, clocks)
