@@ -6,8 +6,9 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 
+from camlog.cams import cam_of, cam_words
 from camlog.convert.clocks import SECONDS_IN
-from camlog.convert.mapping import ColumnRule, Mapping
+from camlog.convert.mapping import SHAFTS, SIGNS, ColumnRule, Mapping
 from camlog.convert.model import Ask, ColumnMatch, Question
 from camlog.convert.offer import other_angles
 from camlog.convert.ranges import possible_units
@@ -16,15 +17,14 @@ from camlog.signals import SIGNALS
 
 _TRIES = 3
 _NONE_OF_THESE = "-"
-_OF_THE_FILE = ("angle", "positive")
 Matches = tuple[ColumnMatch, ...]
 
 
 def settle(matches: Matches, mapping: Mapping, rematch: Callable[[Mapping], Matches], ask: Ask) -> Matches:
     """Ask about every doubt; what is not answered stays in doubt. `rematch` gives the matches by other rules."""
-    asked: set[tuple[int, str]] = set()
+    asked: set[tuple[object, str]] = set()
     while True:
-        doubts = ((m, d, (-1 if d in _OF_THE_FILE else m.index, d)) for m in matches if m.doubtful for d in m.doubts)
+        doubts = ((m, d, (_whose(m, d), d)) for m in matches if m.doubtful for d in m.doubts)
         match, about, key = next((d for d in doubts if d[2] not in asked), (None, "", None))
         if match is None:
             return matches
@@ -33,6 +33,11 @@ def settle(matches: Matches, mapping: Mapping, rematch: Callable[[Mapping], Matc
         if answer is not None:
             mapping = _with_answer(mapping, match, about, answer)
             matches = rematch(mapping)
+
+
+def _whose(match: ColumnMatch, about: str) -> object:
+    """What a doubt is about: the file (its degrees), a cam (its sign), or one column."""
+    return None if about == "angle" else cam_of(match.signal) if about == "positive" else match.index
 
 
 def _taken(matches: Matches, mapping: Mapping, asked: ColumnMatch) -> set[str]:
@@ -47,8 +52,9 @@ def _taken(matches: Matches, mapping: Mapping, asked: ColumnMatch) -> set[str]:
 
 def _question(match: ColumnMatch, about: str, taken: set[str]) -> Question:
     name = repr(match.label)
+    cam = cam_of(match.signal)
     why = match.reason[:1].upper() + match.reason[1:] + "."
-    text = say(f"ask_{about}", name=name, title=SIGNALS[match.signal].title)
+    text = say(f"ask_{about}", name=name, title=SIGNALS[match.signal].title, cam=cam and cam_words(cam))
     if about == "signal":
         likely = [match.signal, *other_angles(match.signal)]
         choices = [(s, SIGNALS[s].title) for s in likely if s not in taken]
@@ -57,10 +63,9 @@ def _question(match: ColumnMatch, about: str, taken: set[str]) -> Question:
         return Question(about, match.label, text, tuple(choices), suggestion, why)
     if about == "unit":
         return Question(about, match.label, text, tuple((u, "") for u in possible_units(match.signal)), match.unit, why)
-    if about in _OF_THE_FILE:
-        answers = {"angle": ("crank", "cam"), "positive": ("advance", "retard")}[about]
-        choices = tuple((a, choice(about, a)) for a in answers)
-        return Question(about, "", text, choices, why="" if about == "angle" else why)
+    if about in ("angle", "positive"):
+        choices = tuple((a, choice(about, a)) for a in (SHAFTS if about == "angle" else SIGNS))
+        return Question(about, "" if about == "angle" else match.label, text, choices, why="" if about == "angle" else why)
     return Question(about, match.label, text, why="" if about == "rest_deg" else why)
 
 
@@ -84,11 +89,14 @@ def _numbers(text: str) -> tuple[float, ...]:
 
 
 def _with_answer(mapping: Mapping, match: ColumnMatch, about: str, answer: str) -> Mapping:
-    if about in _OF_THE_FILE:
-        return replace(mapping, **{about: answer})
-    rule = mapping.rule(match.name, match.index) or ColumnRule()
-    rule = replace(rule, heading=None, number=match.index + 1, signal=match.signal)
-    if about == "signal":
+    if about == "angle":
+        return replace(mapping, angle=answer)
+    rule = replace(mapping.rule(match.name, match.index) or ColumnRule(), heading=None, number=match.index + 1)
+    if about != "positive":
+        rule = replace(rule, signal=match.signal)
+    if about == "positive":
+        rule = replace(rule, positive=answer)
+    elif about == "signal":
         rule = replace(rule, signal="" if answer == _NONE_OF_THESE else answer)
     elif about == "unit":
         rule = replace(rule, unit=answer)

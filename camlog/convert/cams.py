@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from camlog.cams import actual, cam_id, commanded, duty
+from camlog.cams import BANKS, actual, cam_id, commanded, duty
 from camlog.convert.figures import ColumnFigures
 from camlog.convert.headings import Heading
 from camlog.convert.meaning import CERTAIN, Candidate
@@ -43,6 +43,7 @@ class CamColumn:
 
     def __post_init__(self):
         self.bank, self.side, self.role = self.candidate.bank, self.candidate.side, self.candidate.role
+        self.serves: list[int] = []  # further banks whose cams have the same command
         self.said_angle = self.angle or self.heading.shaft
         self.said_positive = self.positive or self.candidate.sign
 
@@ -117,12 +118,19 @@ def _banks(columns: list[CamColumn]) -> None:
     for column in columns:
         places.setdefault((column.side, column.role), []).append(column)
     second_bank = any(c.bank == 2 for c in columns)
-    for group in places.values():
+
+    def banks_of_actual(side: str | None) -> set[int | None]:
+        return {c.bank for c in places.get((side, "actual"), ())}
+
+    for (side, role), group in places.items():
         unsaid = [c for c in group if c.bank is None]
         for column in unsaid:
             if len(unsaid) > 1:
                 names = say("and").join(repr(c.heading.text) for c in unsaid[:3])
                 column.doubt("signal", say("read_alike", names=names))
+            elif role == "commanded" and len(group) == 1 and banks_of_actual(side) == set(BANKS):
+                column.bank, *column.serves = BANKS
+                column.why.append(say("serves_all_banks"))
             elif second_bank or len(group) > 1:
                 column.doubt("signal", say("bank_open"))
             else:

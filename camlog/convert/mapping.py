@@ -47,8 +47,9 @@ from camlog.toml_file import Expected, TomlFile, shown
 
 SCHEMA = "camlog.map/1"
 LEAVE_OUT = "-"
-_Angle = Annotated[Literal["crank", "cam"] | None, Expected("one of crank, cam")]
-_Positive = Annotated[Literal["advance", "retard"] | None, Expected("one of advance, retard")]
+SHAFTS, SIGNS = ("crank", "cam"), ("advance", "retard")
+_Angle = Annotated[Literal[*SHAFTS] | None, Expected(f"one of {', '.join(SHAFTS)}")]
+_Positive = Annotated[Literal[*SIGNS] | None, Expected(f"one of {', '.join(SIGNS)}")]
 _Number = Annotated[float | None, Expected("a finite number")]
 _Column = Annotated[str | int | None, Expected("a heading, or a column's number from 1")]
 _Text = Annotated[str | None, Expected("text")]

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from camlog.cams import CAM_IDS, actual, commanded, is_angle
+from camlog.cams import CAM_IDS, actual, cam_id, commanded, is_angle
 from camlog.convert.cams import CamColumn, understand_cams
 from camlog.convert.figures import ColumnFigures
 from camlog.convert.headings import Heading, parse_heading, plain_letters
@@ -74,7 +74,17 @@ def match_columns(
             match, name=column.source.heading, index=column.source.index, score=round(match.score, 2),
             held_rows=column.figures.held_rows, repeated_share=column.figures.repeated_share, low=low, high=high,
         ))  # fmt: skip
-    return _repeats_alike(_named(found, matches))
+    named = _named(found, matches)
+    return _repeats_alike((*named, *_for_other_banks(named, cams_by_column)))
+
+
+def _for_other_banks(matches: Sequence[ColumnMatch], cams: dict[int, CamColumn]) -> Iterator[ColumnMatch]:
+    """A command that is that of every bank, once more for each further one."""
+    for match in matches:
+        cam = cams.get(match.index)
+        for bank in cam.serves if cam is not None and match.certain else ():
+            signal = commanded(cam_id(cam.side, bank))
+            yield replace(match, signal=signal, written_as=signal)
 
 
 def _ends(figures: ColumnFigures) -> tuple[float | None, float | None]:
@@ -85,13 +95,13 @@ def _repeats_alike(matches: tuple[ColumnMatch, ...]) -> tuple[ColumnMatch, ...]:
     """Repeats are taken out of both angles of a cam or of neither: one angle without the other would look
     like a sensor that fails."""
     by_signal = {m.signal: m for m in matches if m.certain and m.signal and is_angle(m.signal)}
-    changed: dict[int, ColumnMatch] = {}
+    changed: dict[str, ColumnMatch] = {}
     for cam in CAM_IDS:
         pair = [by_signal[name] for name in (commanded(cam), actual(cam)) if name in by_signal]
         held = min((m.held_rows for m in pair), default=1)
         if len(pair) == 2 and not (pair[0].held_rows == pair[1].held_rows and all(m.repeated_share for m in pair)):
-            changed |= {m.index: replace(m, held_rows=held, repeated_share=0.0) for m in pair}
-    return tuple(changed.get(m.index, m) for m in matches)
+            changed |= {m.signal: replace(m, held_rows=held, repeated_share=0.0) for m in pair}
+    return tuple(changed.get(m.signal, m) if m.certain else m for m in matches)
 
 
 def _column(source: SourceColumn, figures: ColumnFigures, mapping: Mapping) -> _Column:
@@ -128,6 +138,11 @@ def _share_out(columns: list[_Column]) -> None:
             by_signal.setdefault(column.candidate.signal, []).append(column)
     for same in by_signal.values():
         _settle_rivals(same)
+    # A cylinder head's temperature may stand in for the coolant's, where no other tells how warm the engine is.
+    certain = {c.candidate.signal for c in columns if c.candidate is not None and c.candidate.score >= CERTAIN}
+    for column in columns if certain & {"oil_temp", "coolant_temp"} else ():
+        if column.candidate is not None and column.rule.signal is None and "cylinder" in column.heading.words:
+            column.candidate = None if column.candidate.signal == "coolant_temp" else column.candidate
 
 
 def _settle_rivals(same: list[_Column]) -> None:

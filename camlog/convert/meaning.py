@@ -25,6 +25,8 @@ _CAM, _CAM_ANGLE = words("cam"), words("cam_angle")
 # Words that say which figure of a cam or cylinder it is: they make anything else another thing.
 _OF_SOMETHING_ELSE = frozenset({"commanded", "cam", "phaser", "misfire", "cylinder"})
 _OF_MISFIRES = frozenset(["misfire", "cylinder", "count", "counter", "cycle", "driving", "this", "number", "counts"])
+# What turns in the intake beside a cam.
+_FLAPS = frozenset({"throttle", "manifold", "air", "flap", "runner"})
 # Short words that mean something else where no cam is spoken of.
 _SHORT_FOR_CAMS = {"act": "actual", "int": "intake", "ex": "exhaust"}
 
@@ -184,7 +186,8 @@ def _cam(heading: Heading) -> Candidate | None:
     said = set(spoken)
     valve_timing = {"valve", "timing"} <= said and said & {"intake", "exhaust", "variable"}
     valve_duty = {"valve", "duty"} <= said and said & {"intake", "exhaust", "oil"}
-    if not (said & _CAM or valve_timing or valve_duty):
+    side_angle = "angle" in said and said & {"intake", "exhaust"} and said & {"commanded", "actual"} and not said & _FLAPS
+    if not (said & _CAM or valve_timing or valve_duty or side_angle):
         return None
     side = "exhaust" if "exhaust" in said else "intake" if said & {"intake", "in"} else None
     if {"exhaust", "intake"} <= said:
@@ -197,7 +200,7 @@ def _cam(heading: Heading) -> Candidate | None:
     numbers = [w for w in spoken if w.isdigit()]
     if heading.bank is None and numbers in (["1"], ["2"]):
         rest -= set(numbers)
-    others = rest & (OTHER_THINGS | QUANTITIES)
+    others = rest & (OTHER_THINGS | QUANTITIES) - words("cam_beside")
     kind = say("cam_angle") if role is None else say(f"cam_{role}")
     score, reason = 1.0, say("cam", kind=kind)
     if others or (len(roles) > 1 and not is_duty):

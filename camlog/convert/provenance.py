@@ -68,7 +68,8 @@ def notes_of(
     table: Table, matches: Sequence[ColumnMatch], rows: TraceRows, figures: Sequence[ColumnFigures]
 ) -> tuple[str, ...]:
     """What a person should know of the conversion, in sentences."""
-    notes = [*table.notes, *_repeated_commands(matches, figures)]
+    by_index = {c.index: f for c, f in zip(table.columns, figures, strict=True)}
+    notes = [*table.notes, *_repeated_commands(matches, by_index)]
     for clock in table.clocks:
         form = clock.timing.form
         if clock.rows_per_time > _COARSE_ROWS and clock.timing.kind != "rate":
@@ -85,9 +86,9 @@ def notes_of(
     return tuple(notes)
 
 
-def _repeated_commands(matches: Sequence[ColumnMatch], figures: Sequence[ColumnFigures]) -> Iterator[str]:
+def _repeated_commands(matches: Sequence[ColumnMatch], figures: dict[int, ColumnFigures]) -> Iterator[str]:
     """A sentence for each cam whose actual angle is its command's column over again, value for value."""
-    written = {m.written_as: (m, f) for m, f in zip(matches, figures, strict=True) if m.written_as}
+    written = {m.written_as: (m, figures[m.index]) for m in matches if m.written_as}
     for cam in CAM_IDS:
         pair = [written[name] for name in (commanded(cam), actual(cam)) if name in written]
         if len(pair) < 2:

@@ -13,7 +13,7 @@ import numpy as np
 from camlog.convert.asking import settle
 from camlog.convert.figures import ColumnFigures, column_figures
 from camlog.convert.layout import Layout
-from camlog.convert.mapping import Mapping, read_mapping
+from camlog.convert.mapping import SHAFTS, SIGNS, Mapping, read_mapping
 from camlog.convert.match import match_columns
 from camlog.convert.model import Ask, ColumnMatch, Conversion
 from camlog.convert.offer import ask_for_mapping, default_out, mapping_text
@@ -125,7 +125,7 @@ def _rules(
 ) -> Mapping:
     """What somebody said of a file, in a mapping file and beside it."""
     rules = mapping if isinstance(mapping, Mapping) else Mapping() if mapping is None else read_mapping(mapping)
-    for value, choices in ((angles, ("crank", "cam")), (positive, ("advance", "retard"))):
+    for value, choices in ((angles, SHAFTS), (positive, SIGNS)):
         if value not in (None, *choices):
             raise refusal("neither", value=repr(value), one=choices[0], other=choices[1])
     if rate_hz is not None:
