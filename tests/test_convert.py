@@ -640,3 +640,49 @@ def test_a_foreign_file_read_in_memory_is_not_called_a_recording_cut_short(tmp_p
     path.write_text("Time (s),Engine RPM (rpm)\n" + "".join(f"{i / 10},{700 + i % 7}\n" for i in range(100)))
     trace, drive, _ = read_any(path)
     assert remarks(drive, trace.sha256, path) == []
+
+
+def test_every_command_that_reads_a_recording_takes_a_mapping(tmp_path):
+    """The same drive before and after, from elsewhere: each command gets what its columns are from --map."""
+    folder = tmp_path / "a customer"
+    folder.mkdir()
+    path, said = folder / "drive of today.csv", folder / "what it is.toml"
+    rows = "".join(f"{i / 10:.1f},{900 + i % 60},{i // 30 % 2 * 20},{i // 30 % 2 * 20 + 0.2}\n" for i in range(300))
+    path.write_text("Time (s),Engine speed (rpm),Intake cam desired (deg),Intake cam actual (deg)\n" + rows)
+    said.write_text('schema = "camlog.map/1"\n[angles]\nangle = "crank"\n')
+    runner, app, mapped = CliRunner(), build_app(), ["--map", str(said)]
+    asked = runner.invoke(app, ["analyze", str(path), "--json"])
+    with pytest.raises(InputError) as caught:
+        read_any(path)
+    assert asked.exit_code != 0 and f"--map '{mapping_path(path)}'" in caught.value.remedy
+    done = runner.invoke(app, ["analyze", str(path), "--json", *mapped])
+    assert done.exit_code == 0 and "intake_b1" in json.loads(done.stdout)["cams"]
+    assert "did not end cleanly" not in done.stderr
+    assert runner.invoke(app, ["replay", str(path), "--speed", "max", *mapped]).exit_code == 0
+    assert runner.invoke(app, ["compare", str(path), str(path), *mapped, *mapped]).exit_code == 0
+    assert runner.invoke(app, ["verify", str(path), "--before", str(path), "--json", *mapped]).exit_code == 1
+
+
+def test_a_column_that_speaks_of_a_cam_and_is_none_is_listed_with_what_to_do(saved):
+    path = saved("Time (s),Engine speed (rpm),Intake cam max (°CA)\n" + "".join(f"{i},{700 + i},{i % 20}\n" for i in range(50)))
+    (note,) = convert(path).notes
+    assert "'Intake cam max (°CA)'" in note and "also says max" in note and "--map" in note
+
+
+def test_a_deviation_from_the_command_is_offered_as_the_actual_angle(saved):
+    """Commanded minus deviation, or plus: asked, prepared in the mapping file, and never taken by itself."""
+    angles = [0, 0, 20, 20, 20, 20, 0, 0, 0, 0]
+    actual = [0, 0, 4, 12, 18, 20, 16, 8, 2, 0]
+    rows = "".join(f"{i / 10},{1500 + i},{c},{c - a}\n" for i, (c, a) in enumerate(zip(angles, actual, strict=True)))
+    path = saved("Time (s),Engine speed (rpm),Intake cam commanded (°CA),Intake cam deviation (°CA)\n" + rows)
+    conversion = convert(path)
+    assert [(c.signal, c.doubts) for c in conversion.doubtful] == [("cam_intake_b1_actual", ("deviation",))]
+    questions = []
+    convert(path, force=True, ask=lambda question: questions.append(question) or "minus")
+    assert [q.about for q in questions] == ["deviation"] and "commanded - deviation" in str(questions[0].choices)
+    trace = read_trace(path.with_name("customer.camlog.csv"))
+    assert trace.columns["cam_intake_b1_actual"].tolist() == actual
+    lines = conversion.mapping_text.replace('# signal = "cam_intake_b1_actual"', 'signal = "cam_intake_b1_actual"')
+    mapping = saved(lines.replace('# deviation = "plus"', 'deviation = "plus"'), "m.toml")
+    trace = read_any(path, mapping)[0]
+    assert trace.columns["cam_intake_b1_actual"].tolist() == [2 * c - a for c, a in zip(angles, actual, strict=True)]

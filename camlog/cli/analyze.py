@@ -7,13 +7,14 @@ from typing import Annotated
 
 import typer
 
-from camlog.cli.options import Dashboard, Force, Json, Out, Vehicle
+from camlog.cli.options import Dashboard, Force, Json, Maps, Out, Vehicle
 
 
 def analyze(
     trace: Annotated[list[Path], typer.Argument(help="One or more saved recordings, as in drive.csv.", metavar="TRACE...")],
     vehicle: Vehicle = None,
     out: Out = None,
+    maps: Maps = None,
     json: Json = False,
     dashboard: Dashboard = None,
     force: Force = False,
@@ -30,14 +31,14 @@ def analyze(
 
     profile = profile_of(vehicle)
     if json:
-        made = [findings_of(path, profile).to_dict() for path in trace]
+        made = [findings_of(path, profile, maps, place).to_dict() for place, path in enumerate(trace)]
         typer.echo(visible_json(made[0] if len(made) == 1 else made))
         return
     # Everything that can be wrong with the names is said before the first analysis.
     places = [[result_path(path, ending, out, force) for ending in (".report.html", ".findings.json")] for path in trace]
     check_dashboard(dashboard)
-    for path, (report, figures) in zip(trace, places, strict=True):
-        findings = findings_of(path, profile)
+    for place, (path, (report, figures)) in enumerate(zip(trace, places, strict=True)):
+        findings = findings_of(path, profile, maps, place)
         write_report(findings, report, dashboard=dashboard, replace=force)
         write_findings(findings, figures, replace=force)
         for line in verdict_lines(findings):

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from camlog.cli.options import Dashboard, Force, Out, Vehicle
+from camlog.cli.options import Dashboard, Force, Maps, Out, Vehicle
 
 SENTENCES_SHOWN = 8
 
@@ -17,6 +17,7 @@ def compare(
     after: Annotated[Path, typer.Argument(help="The drive after it.", metavar="AFTER")],
     vehicle: Vehicle = None,
     out: Out = None,
+    maps: Maps = None,
     dashboard: Dashboard = None,
     force: Force = False,
 ) -> None:
@@ -31,7 +32,7 @@ def compare(
     page = result_path(after, ".comparison.html", out, force)
     check_dashboard(dashboard)
     profile = profile_of(vehicle)
-    old, new = (findings_of(path, profile) for path in (before, after))
+    old, new = (findings_of(path, profile, maps, place) for place, path in enumerate((before, after)))
     changed = changed_sentences(old, new)
     shown = changed[:SENTENCES_SHOWN] or [say("compare.nothing")]
     if len(changed) > SENTENCES_SHOWN:

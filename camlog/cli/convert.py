@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 from enum import StrEnum
 from pathlib import Path
@@ -105,7 +106,8 @@ def _say(file: Path, done: Conversion) -> None:
         note(say("still_in_doubt", file=file, name=c.name, signal=c.signal, why=c.reason))
     target, new = offer_mapping(file, done.mapping_text) if done.doubtful else (None, False)
     if target is not None:
-        note(say("map_offered" if new else "map_from_before", map=target, file=file, out=done.trace_path))
+        names = {name: shlex.quote(str(p)) for name, p in (("map", target), ("file", file), ("out", done.trace_path))}
+        note(say("map_offered" if new else "map_from_before", **names))
     if not any(is_angle(c.signal) for c in taken):
         note(say("no_cam_angles"))
     typer.echo(say("made", trace=done.trace_path, rows=done.rows, signals=len(taken)))

@@ -25,6 +25,14 @@ Dashboard = Annotated[
     ),
 ]  # fmt: skip
 Force = Annotated[bool, typer.Option("--force", help="Overwrite what is there already.")]
+Maps = Annotated[
+    list[Path] | None,
+    typer.Option(
+        "--map", metavar="MAP.toml",
+        help="What the columns of a recording from elsewhere are (see camlog convert); may be repeated, one for each "
+        "recording in their order.",
+    ),
+]  # fmt: skip
 Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON and write no files.")]
 Port = Annotated[
     str | None,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from camlog.cli.options import Force, PortLink, Pty, Tcp
+from camlog.cli.options import Force, Maps, PortLink, Pty, Tcp
 
 if TYPE_CHECKING:
     from camlog.drive import Drive
@@ -23,6 +23,7 @@ def replay(
         Path | None, typer.Option(metavar="NAME.csv", help="Save the stretch as a recording of its own, from second 0.")
     ] = None,
     force: Force = False,
+    maps: Maps = None,
     as_adapter: Annotated[
         bool, typer.Option("--as-adapter", help="Serve it on a simulated adapter, for camlog record or any OBD client.")
     ] = False,
@@ -60,7 +61,7 @@ def replay(
     for option, second in (("--start", start), ("--end", end)):
         if second is not None and not second >= 0.0:
             raise say.error("replay_before_start", option=option, seconds=second)
-    saved, drive = load(trace)
+    saved, drive = load(trace, maps)
     if not as_adapter:
         _play(saved, drive, trace, speed, start, end, out, force)
     elif out is not None:

@@ -29,18 +29,21 @@ def remark(text: str) -> None:
     typer.echo(f"camlog: {text}", err=True)
 
 
-def load(path: Path) -> tuple[Trace, Drive | None]:
+def load(path: Path, maps: Sequence[Path] | None = None, place: int = 0) -> tuple[Trace, Drive | None]:
     """A trace and the drive file beside it, where there is one; what was repaired goes to stderr.
 
-    A trace that somebody else wrote is converted in memory, where what its columns mean is certain.
+    A trace that somebody else wrote is converted in memory, where what its columns mean is certain or a mapping says
+    it: of several `maps` that at `place`, the last for all further recordings. A mapping is nothing to a trace of
+    camlog's own.
     """
     from camlog.convert import read_any
+    from camlog.convert.provenance import is_trace
     from camlog.drive import drive_path
     from camlog.trust import remarks
 
     if path.is_dir():
         raise say.error("folder", path)
-    trace, drive, conversion = read_any(path)
+    trace, drive, conversion = read_any(path, maps[min(place, len(maps) - 1)] if maps and not is_trace(path) else None)
     if conversion is not None:
         remark(say("not_camlogs_own", path=path))
     for note in (*trace.warnings, *remarks(drive, trace.sha256, drive_path(path))):
@@ -55,11 +58,13 @@ def profile_of(vehicle: str | None) -> VehicleProfile | None:
     return read_profile(vehicle) if vehicle else None
 
 
-def findings_of(path: Path, profile: VehicleProfile | None) -> Findings:
-    """The findings of a saved recording."""
+def findings_of(
+    path: Path, profile: VehicleProfile | None, maps: Sequence[Path] | None = None, place: int = 0
+) -> Findings:
+    """The findings of a saved recording; `maps` and `place` as in `load`."""
     from camlog.analysis import analyze
 
-    return analyze(*load(path), profile)
+    return analyze(*load(path, maps, place), profile)
 
 
 def check_dashboard(which: str | None) -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from camlog.cli.options import Force, Json, Out, Vehicle
+from camlog.cli.options import Force, Json, Maps, Out, Vehicle
 
 if TYPE_CHECKING:
     from camlog.verify.verification import Verification
@@ -33,6 +33,7 @@ def verify(
         typer.Option(help="A code that has nothing to do with this job (may be repeated); the page says so.", metavar="CODE"),
     ] = None,
     out: Out = None,
+    maps: Maps = None,
     json: Json = False,
     force: Force = False,
 ) -> None:
@@ -57,11 +58,11 @@ def verify(
 
     page = None if json else result_path(after, ".verification.html", out, force)
     profile = profile_of(vehicle)
-    second, first = findings_of(after, profile), None
+    second, first = findings_of(after, profile, maps), None
     if before is not None:
         # A drive file as `camlog clear` saves it may stand alone.
         trace = trace_path(before) if before.name.endswith(".drive.json") else before
-        first = findings_of(trace, profile) if trace == before or trace.exists() else read_drive(before)
+        first = findings_of(trace, profile, maps, 1) if trace == before or trace.exists() else read_drive(before)
         if before.suffix == ".csv" and first.trace.sha256 == second.trace.sha256:
             raise say.error("verify_same", after)
     found = verify_repair(second, first, job=job, outside=outside or ())

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from camlog.cams import cam_of, cam_words
 from camlog.convert.clocks import SECONDS_IN
-from camlog.convert.mapping import SHAFTS, SIGNS, ColumnRule, Mapping
+from camlog.convert.mapping import DEVIATIONS, SHAFTS, SIGNS, ColumnRule, Mapping
 from camlog.convert.model import Ask, ColumnMatch, Question
 from camlog.convert.offer import other_angles
 from camlog.convert.ranges import possible_units
@@ -17,6 +17,7 @@ from camlog.signals import SIGNALS
 
 _TRIES = 3
 _NONE_OF_THESE = "-"
+_ANSWERS = {"angle": SHAFTS, "positive": SIGNS, "deviation": (*DEVIATIONS, _NONE_OF_THESE)}
 Matches = tuple[ColumnMatch, ...]
 
 
@@ -37,7 +38,9 @@ def settle(matches: Matches, mapping: Mapping, rematch: Callable[[Mapping], Matc
 
 def _whose(match: ColumnMatch, about: str) -> object:
     """What a doubt is about: the file (its degrees), a cam (its sign), or one column."""
-    return None if about == "angle" else cam_of(match.signal) if about == "positive" else match.index
+    if about in ("angle", "positive") and getattr(match, about) is None:
+        return None if about == "angle" else cam_of(match.signal)
+    return match.index  # what a heading says is doubted of that column alone
 
 
 def _taken(matches: Matches, mapping: Mapping, asked: ColumnMatch) -> set[str]:
@@ -63,9 +66,12 @@ def _question(match: ColumnMatch, about: str, taken: set[str]) -> Question:
         return Question(about, match.label, text, tuple(choices), suggestion, why)
     if about == "unit":
         return Question(about, match.label, text, tuple((u, "") for u in possible_units(match.signal)), match.unit, why)
-    if about in ("angle", "positive"):
-        choices = tuple((a, choice(about, a)) for a in (SHAFTS if about == "angle" else SIGNS))
-        return Question(about, "" if about == "angle" else match.label, text, choices, why="" if about == "angle" else why)
+    if about == "angle" and match.angle is not None:
+        text = say("ask_angle_of", name=name)
+    if about in _ANSWERS:
+        choices = tuple((a, choice(about, a)) for a in _ANSWERS[about])
+        of_file = _whose(match, about) is None
+        return Question(about, "" if of_file else match.label, text, choices, why="" if of_file else why)
     return Question(about, match.label, text, why="" if about == "rest_deg" else why)
 
 
@@ -89,13 +95,14 @@ def _numbers(text: str) -> tuple[float, ...]:
 
 
 def _with_answer(mapping: Mapping, match: ColumnMatch, about: str, answer: str) -> Mapping:
-    if about == "angle":
+    if _whose(match, about) is None:
         return replace(mapping, angle=answer)
     rule = replace(mapping.rule(match.name, match.index) or ColumnRule(), heading=None, number=match.index + 1)
-    if about != "positive":
+    if about not in ("positive", "angle"):
         rule = replace(rule, signal=match.signal)
-    if about == "positive":
-        rule = replace(rule, positive=answer)
+    if about in _ANSWERS:
+        rule = replace(rule, **{about: answer})
+        rule = replace(rule, signal="", deviation=None) if answer == _NONE_OF_THESE else rule
     elif about == "signal":
         rule = replace(rule, signal="" if answer == _NONE_OF_THESE else answer)
     elif about == "unit":
@@ -112,6 +119,12 @@ def ask_time_unit(reason: str, ask: Ask) -> str | None:
     """The unit of a time column, as somebody says it; None where nobody does."""
     question = Question("time_unit", "", say("ask_time_unit", reason=reason), tuple((u, "") for u in SECONDS_IN))
     return _answered(question, ask)
+
+
+def ask_time_column(name: str, ask: Ask) -> bool:
+    """True where somebody says that a column which climbs by one a row counts the seconds."""
+    choices = tuple((a, choice("time_column", a)) for a in ("seconds", "rows"))
+    return _answered(Question("time_column", name, say("ask_time_column", name=repr(name)), choices), ask) == "seconds"
 
 
 def ask_rate(ask: Ask) -> float | None:

@@ -23,6 +23,7 @@ _EPOCH_S = (1.0e9, 3.0e9)
 # Times are differences of what the file says; the rounding takes off what subtraction adds.
 TIME_DECIMALS = 9
 _EPOCH_DECIMALS = 6
+_LEAST_STEPS = 10
 
 
 @dataclass(frozen=True)
@@ -31,7 +32,7 @@ class Timing:
 
     `kind`: `number` (a column of numbers in `unit`, None where nothing says which), `stamp` (clock or date
     text in `columns`, a day and a clock where two), or `rate` (no time: rows come at `rate_hz`). `channels` are the
-    columns whose times these are, None for all.
+    columns whose times these are, None for all; `counts` is True where the seconds may begin anew at each start.
     """
 
     kind: str
@@ -41,6 +42,7 @@ class Timing:
     rate_hz: float | None = None
     reason: str = ""
     channels: tuple[int, ...] | None = None
+    counts: bool = False
 
 
 @dataclass
@@ -111,6 +113,17 @@ def timing_of(
     if column.kind == "number" and is_named_time(heading):
         return _number(column, cells, heading, numbers)
     return None
+
+
+def climbing_column(layout: Layout, numbers: Numbers) -> SourceColumn | None:
+    """The one column that climbs by one from row to row, but for rows that repeat and starts anew; None without it."""
+    found = []
+    for column in layout.columns if layout.long is None else ():
+        cells = [numbers.read(c) for c in layout.cells(column.index)] if column.kind == "number" else []
+        steps = np.diff([c for c in cells if c is not None])
+        if len(steps) >= _LEAST_STEPS and np.isin(steps[steps >= 0], (0.0, 1.0)).all() and (steps == 1.0).mean() > 0.8 and (steps < 0).mean() < 0.05:
+            found.append(column)
+    return found[0] if len(found) == 1 else None
 
 
 def is_named_time(heading: Heading) -> bool:

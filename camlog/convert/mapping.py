@@ -21,6 +21,8 @@ signal = "coolant_temp"      # "" leaves it under its own name, "-" leaves it ou
 unit = "degF"
 angle = "cam"                # cam angles only, as are positive and rest_deg
 positive = "retard"
+deviation = "minus"          # of an actual angle: the column is how far it is from its command; minus: value =
+                             # commanded - column, plus: value = commanded + column
 rest_deg = 0.0               # what the file reads at the locked position
 factor = 1.0                 # value = number * factor + offset, in unit
 offset = 0.0
@@ -37,6 +39,7 @@ from typing import Annotated, Literal
 
 from annotated_types import Gt, Le
 
+from camlog import cams
 from camlog.convert.clocks import SECONDS_IN
 from camlog.convert.limits import MAX_MAPPING_BYTES
 from camlog.convert.meaning import convertible
@@ -47,7 +50,7 @@ from camlog.toml_file import Expected, TomlFile, shown
 
 SCHEMA = "camlog.map/1"
 LEAVE_OUT = "-"
-SHAFTS, SIGNS = ("crank", "cam"), ("advance", "retard")
+SHAFTS, SIGNS, DEVIATIONS = ("crank", "cam"), ("advance", "retard"), ("minus", "plus")
 _Angle = Annotated[Literal[*SHAFTS] | None, Expected(f"one of {', '.join(SHAFTS)}")]
 _Positive = Annotated[Literal[*SIGNS] | None, Expected(f"one of {', '.join(SIGNS)}")]
 _Number = Annotated[float | None, Expected("a finite number")]
@@ -66,6 +69,7 @@ class ColumnRule:
     unit: _Text = None
     angle: _Angle = None
     positive: _Positive = None
+    deviation: Annotated[Literal[*DEVIATIONS] | None, Expected(f"one of {', '.join(DEVIATIONS)}")] = None
     rest_deg: _Number = None
     factor: _Number = None
     offset: _Number = None
@@ -167,6 +171,8 @@ def _check_rule(toml: TomlFile, where: tuple, rule: ColumnRule) -> None:
     for key in ("angle", "positive", "rest_deg"):
         if getattr(rule, key) is not None and not (signal or "cam").startswith("cam"):
             raise _wrong(toml, (*where, key), "only_for_cams")
+    if rule.deviation is not None and (cams.parts(signal or "") or ("", ""))[1] != "actual":
+        raise _wrong(toml, (*where, "deviation"), "only_for_actual")
     if rule.factor == 0:
         raise _wrong(toml, (*where, "factor"), "factor_zero")
 

@@ -6,8 +6,9 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from camlog.cams import CAM_IDS, actual, cam_id, commanded, is_angle
+from camlog.cams import CAM_IDS, actual, bank_of, cam_id, cam_of, cam_words, commanded, is_angle, side_of
 from camlog.convert.cams import CamColumn, understand_cams
+from camlog.convert.evidence import checked
 from camlog.convert.figures import ColumnFigures
 from camlog.convert.headings import Heading, parse_heading, plain_letters
 from camlog.convert.layout import SourceColumn
@@ -26,6 +27,7 @@ from camlog.convert.meaning import (
 from camlog.convert.model import ColumnMatch
 from camlog.convert.ranges import BYTE_AS_PERCENT, fault_of_unit, raw_percent, unit_of_values
 from camlog.convert.sentences import say
+from camlog.convert.table import Table
 from camlog.convert.words import METRIC_UNITS, US_UNITS
 from camlog.signals import SIGNALS
 from camlog.units import conversion
@@ -55,11 +57,9 @@ class _Column:
         return "" if set(text) & set("[]\r\n") else text
 
 
-def match_columns(
-    columns: Sequence[SourceColumn], figures: Sequence[ColumnFigures], mapping: Mapping
-) -> tuple[ColumnMatch, ...]:
+def match_columns(table: Table, figures: Sequence[ColumnFigures], mapping: Mapping) -> tuple[ColumnMatch, ...]:
     """How each column is understood, in the order of the columns; `mapping` is what somebody said."""
-    found = [_column(s, f, mapping) for s, f in zip(columns, figures, strict=True)]
+    found = [_column(s, f, mapping) for s, f in zip(table.columns, figures, strict=True)]
     _share_out(found)
     cams = [_cam_column(c) for c in found if c.is_cam]
     understand_cams(cams, mapping.angle, mapping.positive)
@@ -74,8 +74,36 @@ def match_columns(
             match, name=column.source.heading, index=column.source.index, score=round(match.score, 2),
             held_rows=column.figures.held_rows, repeated_share=column.figures.repeated_share, low=low, high=high,
         ))  # fmt: skip
-    named = _named(found, matches)
+    own = {c.source.index for c in found if c.candidate is not None and c.candidate.source == OWN_NAME}
+    named = _named(found, checked(_deviations(found, matches), table, mapping, own))
     return _repeats_alike((*named, *_for_other_banks(named, cams_by_column)))
+
+
+def _deviations(columns: Sequence[_Column], matches: Sequence[ColumnMatch]) -> list[ColumnMatch]:
+    """The matches; a column that says how far a cam is from its command is offered as the actual angle, where that cam
+    has a command and no actual angle."""
+    out = list(matches)
+    for place, match in enumerate(matches):
+        if match.deviation and match.certain and commanded(cam_of(match.signal)) not in {m.signal for m in matches if m.certain}:
+            reasons = (*match.reasons, say("no_command", cam=cam_words(cam_of(match.signal))))
+            out[place] = replace(match, certain=False, doubts=("deviation",), reasons=reasons)
+    for place, (column, match) in enumerate(zip(columns, matches, strict=True)):
+        candidate = column.candidate
+        if match.signal or candidate is None or not candidate.is_cam or not {"difference"} & set(column.heading.words):
+            continue
+        taken = {m.signal for m in out}
+        cams = [
+            cam for cam in CAM_IDS
+            if commanded(cam) in taken and actual(cam) not in taken
+            and candidate.side in (None, side_of(cam)) and candidate.bank in (None, bank_of(cam))
+        ]  # fmt: skip
+        if len(cams) == 1 and column.rule.signal is None and column.figures.count:
+            out[place] = replace(
+                match, signal=actual(cams[0]), unit="deg", score=_DOUBTED, certain=False, doubts=("deviation",),
+                reasons=(say("is_deviation", command=repr(next(m.name for m in out if m.signal == commanded(cams[0])))),),
+                speaks_of_cam=False,
+            )  # fmt: skip
+    return out
 
 
 def _for_other_banks(matches: Sequence[ColumnMatch], cams: dict[int, CamColumn]) -> Iterator[ColumnMatch]:
@@ -163,19 +191,22 @@ def _settle_rivals(same: list[_Column]) -> None:
 
 def _system(columns: Sequence[_Column]) -> str | None:
     """`us` or `metric` where the units of the other columns tell, else None."""
-    units = {c.heading.unit for c in columns} | {c.rule.unit for c in columns}
-    us, metric = bool(units & US_UNITS), bool(units & (METRIC_UNITS - {"g/s"}))
-    if us != metric:
-        return "us" if us else "metric"
-    return "us" if any(_values_tell_us(c) for c in columns) else None
+    # Air mass is given in g/s everywhere.
+    stated = {c.heading.unit for c in columns} | {c.rule.unit for c in columns}
+    for units in (stated, set(map(_unit_by_values, columns))):
+        us, metric = bool(units & US_UNITS), bool(units & (METRIC_UNITS - {"g/s"}))
+        if us != metric:
+            return "us" if us else "metric"
+    return None
 
 
-def _values_tell_us(column: _Column) -> bool:
+def _unit_by_values(column: _Column) -> str | None:
+    """The unit that the values of a column without one prove by themselves."""
     candidate = column.candidate
-    if candidate is None or not candidate.signal or candidate.is_cam or column.heading.unit:
-        return False
+    if candidate is None or not candidate.signal or candidate.is_cam or candidate.score < CERTAIN or column.heading.unit:
+        return None
     guess = unit_of_values(candidate.signal, column.figures, None)
-    return guess.sure and guess.unit in US_UNITS
+    return guess.unit if guess.sure else None
 
 
 # ---------------------------------------------------------------- cams
@@ -222,7 +253,7 @@ def _cam_match(cam: CamColumn, column: _Column) -> ColumnMatch:
         reasons=tuple(filter(None, (cam.candidate.reason, *cam.doubts.values(), *cam.why))),
         certain=not cam.doubts, factor=factor, offset=offset,
         angle=cam.angle if cam.role != "duty" else None, positive=cam.positive if cam.role != "duty" else None,
-        rest_deg=rule.rest_deg or 0.0, doubts=tuple(cam.doubts),
+        rest_deg=rule.rest_deg or 0.0, doubts=tuple(cam.doubts), deviation=rule.deviation,
     )  # fmt: skip
 
 
@@ -236,8 +267,11 @@ def _plain_match(column: _Column, system: str | None) -> ColumnMatch:
     if rule.signal in ("", LEAVE_OUT):
         return replace(blank, reasons=(say("left_aside"),), score=1.0)
     if candidate is None or not candidate.signal or candidate.score < DOUBTFUL:
-        known = candidate is not None and candidate.score > 0
-        return replace(blank, reasons=(candidate.reason,), score=candidate.score) if known else blank
+        if candidate is None:
+            return blank
+        known = candidate.score > 0 or candidate.is_cam
+        reasons = (candidate.reason,) if known else blank.reasons
+        return replace(blank, reasons=reasons, score=candidate.score, speaks_of_cam=candidate.is_cam)
     signal, doubts, why = candidate.signal, [], [candidate.reason]
     if not figures.count:
         return replace(blank, reasons=(say("could_be_but_empty", signal=signal),), score=candidate.score)

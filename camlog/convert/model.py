@@ -14,7 +14,9 @@ class ColumnMatch:
     `name` is its heading, `signal` camlog's name for it (None: not one of camlog's signals), `unit` the unit
     its values are in, `low` and `high` their range in the file (None: no values), `score` 0 to 1 and `reasons` why.
     `certain` is False while `signal` is only a suggestion; `doubts` then says about what: `signal`, `unit`, `angle`,
-    `positive`, `rest_deg` or `factor`. `written_as` is the column's name in the trace (None: not carried over) and
+    `positive`, `rest_deg`, `factor` or `deviation`. `deviation` is `minus` or `plus` where the values are how far
+    an actual angle is from its command, and the trace holds commanded minus, or plus, them. `speaks_of_cam` is True where the heading speaks of a cam and the column is not
+    used as one. `written_as` is the column's name in the trace (None: not carried over) and
     `written_unit` its unit there; a value there is `value * factor + offset` of the file's. Of `held_rows` rows only
     one holds a reading (1: every row), and `repeated_share` of all rows only repeats the row before.
     """
@@ -38,6 +40,8 @@ class ColumnMatch:
     positive: str | None = None
     rest_deg: float = 0.0
     doubts: tuple[str, ...] = ()
+    deviation: str | None = None
+    speaks_of_cam: bool = False
 
     @property
     def label(self) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from functools import cache
 from importlib import resources
@@ -9,7 +10,7 @@ from pathlib import Path
 
 from camlog.cams import CAM_IDS, actual, commanded
 from camlog.convert.clocks import Clock, Timing
-from camlog.convert.layout import Layout
+from camlog.convert.layout import Layout, SourceColumn
 from camlog.convert.model import ColumnMatch
 from camlog.convert.ranges import possible_units
 from camlog.convert.sentences import refusal, say
@@ -50,21 +51,23 @@ def ask_for_mapping(error: InputError, path: Path, text: str) -> InputError:
     """The same error, its remedy naming the mapping file that `text` was written to."""
     target, new = offer_mapping(path, text)
     name = "map_by_hand" if target is None else "map_ready" if new else "map_there"
-    remedy = error.remedy + say(name, path=target)
+    remedy = error.remedy + say(name, path=shlex.quote(str(target)))
     return InputError(error.what, file=path, remedy=remedy, on_page=say("map_on_page"))
 
 
-def doubts_of_time(name: str, path: Path, layout: Layout, **values) -> InputError:
-    """The refusal of that name for a file in which nothing tells the time, with a mapping file made ready."""
-    return ask_for_mapping(refusal(name, **values), path, mapping_text(path.name, layout, None, None, ()))
+def doubts_of_time(name: str, path: Path, layout: Layout, offered: SourceColumn | None = None, /, **values) -> InputError:
+    """The refusal of that name for a file in which nothing surely tells the time, with a mapping file made ready that
+    offers the column `offered` for it."""
+    return ask_for_mapping(refusal(name, **values), path, mapping_text(path.name, layout, None, None, (), offered))
 
 
 def mapping_text(
-    name: str, layout: Layout, timing: Timing | None, clock: Clock | None, columns: Sequence[ColumnMatch]
-) -> str:
+    name: str, layout: Layout, timing: Timing | None, clock: Clock | None, columns: Sequence[ColumnMatch],
+    offered: SourceColumn | None = None,
+) -> str:  # fmt: skip
     """The text of a mapping file for the file `name`. What is in doubt stands as a comment: nothing is
     answered by passing it back as it is."""
-    time = next((c for c in layout.columns if timing and c.index in timing.columns[-1:]), None)
+    time = offered or next((c for c in layout.columns if timing and c.index in timing.columns[-1:]), None)
     return _template().render(
         name=name, timing=timing, clock=clock, columns=columns,
         time_column=time and (quoted(time.heading) if time.heading else str(time.index + 1)),

@@ -82,6 +82,9 @@ def notes_of(
     again = [m for m in written if m.repeated_share]
     if again:
         notes.append(say("repeats", share=again[0].repeated_share, names=_names([m.name for m in again])))
+    unused = [say("unused_cam", name=repr(m.name), why=m.reason) for m in matches if m.speaks_of_cam]
+    if unused:
+        notes.append(say("unused_cams", columns="; ".join(unused)))
     notes += [counted("failed", count, name=name) for name, count in rows.failed.items()]
     return tuple(notes)
 
@@ -165,6 +168,8 @@ def _record(column: ColumnMatch) -> dict:
         record["repeated_share"] = column.repeated_share
     if column.certain:
         record |= {k: v for k, v in (("angle", column.angle), ("positive", column.positive)) if v is not None}
+    if column.deviation:
+        record["deviation"] = column.deviation
     if column.doubts:
         record["doubts"] = list(column.doubts)
     return record

@@ -196,9 +196,9 @@ def _understood(path: Path, mapping: Mapping, ask: Ask | None, progress: Progres
     try:
         mapping.check_used([(c.heading, c.index) for c in (*layout.columns, *table.columns)])
         figures = without_repeats(table.store, column_figures(table.store))
-        matches = match_columns(table.columns, figures, mapping)
+        matches = match_columns(table, figures, mapping)
         if ask is not None:
-            matches = settle(matches, mapping, lambda rules: match_columns(table.columns, figures, rules), ask)
+            matches = settle(matches, mapping, lambda rules: match_columns(table, figures, rules), ask)
         yield _Work(path, text.encoding, layout, table, figures, matches)
     finally:
         table.close()

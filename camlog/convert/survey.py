@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from camlog.convert.asking import ask_rate, ask_time_unit
+from camlog.convert.asking import ask_rate, ask_time_column, ask_time_unit
 from camlog.convert.cells import Dialect, Numbers, find_dialect
-from camlog.convert.clocks import SECONDS_IN, Clock, Timing, find_timing
-from camlog.convert.layout import Layout, find_layout, stated_rate_hz
+from camlog.convert.clocks import SECONDS_IN, Clock, Timing, climbing_column, find_timing
+from camlog.convert.layout import Layout, SourceColumn, find_layout, stated_rate_hz
 from camlog.convert.limits import HEAD_LINES, MAX_COLUMNS, MAX_LINE_CHARACTERS
 from camlog.convert.mapping import Mapping
 from camlog.convert.meaning import CERTAIN, candidates
@@ -67,6 +67,11 @@ def survey_timings(text: TextBlocks, layout: Layout, mapping: Mapping, ask: Ask 
         timing = find_timing(layout, layout.numbers) or _run_time(layout)
     if timing is None:
         stated = stated_rate_hz(layout.preamble)
+        climbing = None if stated else climbing_column(layout, layout.numbers)
+        if climbing is not None and ask is not None and ask_time_column(climbing.label, ask):
+            return (_counting(climbing, "s"),)
+        if climbing is not None and ask is None:
+            raise doubts_of_time("climbing_column", path, layout, climbing, name=repr(climbing.label))
         rate = stated or (ask_rate(ask) if ask is not None else None)
         if rate is None:
             raise doubts_of_time("no_time", path, layout)
@@ -80,6 +85,10 @@ def _as_told(timing: Timing, mapping: Mapping) -> Timing:
     if timing.form is not None and mapping.day_first is not None:
         timing = replace(timing, form=replace(timing.form, day_first=mapping.day_first))
     return timing
+
+
+def _counting(column: SourceColumn, unit: str | None) -> Timing:
+    return Timing("number", (column.index,), unit, reason=say("time_told", name=repr(column.label)), counts=True)
 
 
 def _rate(rate_hz: float, name: str) -> Timing:
@@ -108,6 +117,8 @@ def _told_timing(layout: Layout, mapping: Mapping, told: int | str) -> Timing:
         error = refusal("no_time_column", name=repr(told))
         raise mapping.file.error(("time", "column"), error.what, error.remedy) if mapping.file else error
     only = replace(layout, columns=tuple(c for c in layout.columns if c is column or c.kind == "day"))
+    if column == climbing_column(layout, layout.numbers):
+        return _counting(column, mapping.time_unit)
     found = find_timing(only, layout.numbers)
     if found is not None and column.index in found.columns:
         return found
@@ -121,7 +132,7 @@ def _run_time(layout: Layout) -> Timing | None:
         for heading, candidate in found:
             if candidate.signal == "run_time" and candidate.score >= CERTAIN:
                 unit = heading.unit if heading.unit in SECONDS_IN else "s"
-                return Timing("number", (column.index,), unit, reason=say("time_run_time", name=repr(column.heading)))
+                return Timing("number", (column.index,), unit, reason=say("time_run_time", name=repr(column.heading)), counts=True)
     return None
 
 

@@ -23,6 +23,7 @@ from camlog.convert.words import words
 # Rows written by several threads of a logger may stand a little out of order; more is something else.
 _JITTER_S = 2.0
 _MAX_REMARKS = 5000
+_STARTS_BELOW = 5.0  # a clock that begins anew begins with about its first value
 _STEPS_LOOKED_AT = 100_000
 
 
@@ -227,6 +228,12 @@ class _Stream:
         steps = np.diff(times)
         back = np.flatnonzero(steps < 0)
         if not len(back):
+            return
+        if self.timing.counts and (times[back + 1] <= times[0] + _STARTS_BELOW).all():
+            offsets = np.zeros(len(times))
+            offsets[back + 1] = times[back] + 1.0 / clock.factor - times[back + 1]
+            self.store = self.store.with_first(times + np.cumsum(offsets))
+            self.notes = [say("starts_anew", count=len(back), line=int(np.concatenate(self.lines)[back[0] + 1]))]
             return
         at, line = int(back[0]), int(np.concatenate(self.lines)[back[0] + 1])
         reversed_file = not (steps > 0).any()

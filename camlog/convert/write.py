@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import orjson
 
+from camlog.cams import cam_of, commanded
 from camlog.convert.clocks import TIME_DECIMALS
 from camlog.convert.figures import ColumnFigures, HeldRows
 from camlog.convert.model import ColumnMatch
@@ -94,6 +95,14 @@ class TraceRows:
         self._full = any(
             c.as_it_is and places[c.match.index][1].count == table.store.rows for c in self._channels
         )
+        # place of an actual angle that stands as a deviation -> place of its command, and the sign
+        places_of = {m.signal: j for j, m in enumerate(self.kept, start=1) if m.certain}
+        self._deviations = {
+            j: (places_of[commanded(cam_of(m.signal))], -1.0 if m.deviation == "minus" else 1.0)
+            for j, m in enumerate(self.kept, start=1)
+            if m.deviation and m.certain and commanded(cam_of(m.signal)) in places_of
+        }
+        self._last_command = dict.fromkeys(self._deviations, np.nan)
         self.rows = 0
         self.first_s: float | None = None
 
@@ -109,6 +118,11 @@ class TraceRows:
             for j, channel in enumerate(self._channels, start=1):
                 column = block[:, channel.place]
                 out[:, j] = column if channel.as_it_is else channel.values(column)
+            for j, (command, sign) in self._deviations.items():
+                commands = np.concatenate([[self._last_command[j]], out[:, command]])
+                at = np.maximum.accumulate(np.where(np.isfinite(commands), np.arange(len(commands)), 0))[1:]
+                self._last_command[j] = commands[at[-1]] if len(at) else self._last_command[j]
+                out[:, j] = commands[at] + sign * out[:, j]
             if not self._full:
                 out = out[np.isfinite(out[:, 1:]).any(axis=1)]
             if not len(out):

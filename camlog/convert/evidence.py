@@ -1,0 +1,172 @@
+"""What the values of cam columns say of their mapping: an actual angle follows its command, later and about as far.
+
+A wrong pairing, a swapped pair, a wrong sign, the other shaft's degrees and a shifted clock each show in lag and gain;
+a match that contradicts its values is put in doubt, with the alternative that fits better. A faulty cam follows nothing
+better than its command, so that no fault is taken for a wrong mapping.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from camlog.cams import CAM_IDS, actual, commanded, is_angle
+from camlog.convert.mapping import Mapping
+from camlog.convert.model import ColumnMatch
+from camlog.convert.sentences import say
+from camlog.convert.table import Table
+
+# All common practice, no source: a phaser needs tenths of a second, a slow one some seconds.
+_EARLIEST_S, _LATEST_S = -30.0, 30.0
+_SHIFTED_S = 8.0
+_MOST_POINTS = 6000
+_LEAST_POINTS = 60
+_LEAST_SPAN_DEG = 5.0
+_LEAST_MOVES = 6
+_CLOSE = 0.85  # squared correlation from which values surely follow others
+_LOOSE = 0.5
+_NEAR_HALF = (0.46, 0.54)
+_NEAR_DOUBLE = (1.85, 2.15)
+_GAIN = (0.33, 3.0)
+_CONTRADICTED = 0.6  # the score of a match that contradicts its values, at most
+
+
+@dataclass(frozen=True)
+class Fit:
+    """How one column follows another: `lag_s` later, `gain` times as far, with squared correlation `r2`; `r2_at_once`
+    is that without a lag."""
+
+    lag_s: float
+    gain: float
+    r2: float
+    r2_at_once: float
+
+    @property
+    def needs_lag(self) -> bool:
+        """True where the lag leaves at most half of what is not explained without it."""
+        return 1.0 - self.r2 < 0.5 * (1.0 - self.r2_at_once)
+
+
+@dataclass(frozen=True)
+class Series:
+    """A column's readings: times in seconds and values."""
+
+    time_s: np.ndarray
+    values: np.ndarray
+
+    @property
+    def moves(self) -> int:
+        """How often it goes from its lower to its upper third, or back."""
+        low, high = np.min(self.values), np.max(self.values)
+        third = np.where(self.values > high - (high - low) / 3, 1, np.where(self.values < low + (high - low) / 3, -1, 0))
+        return int(np.count_nonzero(np.diff(third[third != 0])))
+
+
+def series_of(table: Table, place: int) -> Series:
+    """The readings of a column of the table; `place` from 1."""
+    values = table.store.column(place)
+    kept = np.isfinite(values)
+    return Series(table.seconds(table.store.column(0))[kept], values[kept])
+
+
+def fit(leader: Series, follower: Series) -> Fit | None:
+    """How `follower` follows `leader`, at the lag where it does so best; None where neither moves enough to tell.
+
+    Lags are tried in steps of the slower column's interval, which bounds what can be resolved.
+    """
+    begin, end = (pick(leader.time_s[at], follower.time_s[at]) for pick, at in ((max, 0), (min, -1)))
+    steps = [float(np.median(np.diff(s.time_s))) for s in (leader, follower) if len(s.time_s) > _LEAST_POINTS]
+    if len(steps) < 2 or not max(steps) > 0 or min(leader.moves, follower.moves) < _LEAST_MOVES:
+        return None
+    step = max(*steps, (end - begin) / _MOST_POINTS)
+    grid = np.arange(begin, end, step)
+    if len(grid) < _LEAST_POINTS:
+        return None
+    # A command holds until the next; sums of steps may end a little before the time they stand for.
+    x = leader.values[np.searchsorted(leader.time_s, grid + 1e-6 * step, side="right") - 1]
+    y = np.interp(grid, follower.time_s, follower.values)
+    most = len(grid) // 3
+    lags = np.arange(max(-most, round(_EARLIEST_S / step)), min(most, round(_LATEST_S / step)) + 1)
+    found = [_regression(x[: len(x) - k] if k >= 0 else x[-k:], y[k:] if k >= 0 else y[:k]) for k in lags.tolist()]
+    best = max(range(len(lags)), key=lambda i: (round(found[i][1], 3), -abs(lags[i])))
+    return Fit(float(lags[best] * step), *found[best], found[int(np.flatnonzero(lags == 0)[0])][1])
+
+
+def _regression(x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
+    """Slope and squared correlation."""
+    x, y = x - x.mean(), y - y.mean()
+    xx, yy, xy = float(x @ x), float(y @ y), float(x @ y)
+    return (xy / xx, xy * xy / (xx * yy)) if xx > 0 and yy > 0 else (0.0, 0.0)
+
+
+def checked(
+    matches: Sequence[ColumnMatch], table: Table, mapping: Mapping, known: set[int]
+) -> tuple[ColumnMatch, ...]:
+    """The matches; a certain cam angle whose values contradict it is in doubt, with the reason.
+
+    What somebody said of a column is not questioned again, nor are the `known` columns (by index).
+    """
+    places = {c.index: place for place, c in enumerate(table.columns, start=1)}
+    angles = {m.signal: m for m in matches if m.certain and m.signal and is_angle(m.signal)}
+    series = {s: _scaled(series_of(table, places[m.index]), m) for s, m in angles.items()}
+    series = {s: one for s, one in series.items() if len(one.values) and np.ptp(one.values) > 0.0}
+    doubts: dict[str, tuple[str, str]] = {}
+    for cam in CAM_IDS:
+        names = commanded(cam), actual(cam)
+        if any(name not in series or angles[name].deviation for name in names):
+            continue
+        if max(np.ptp(series[name].values) for name in names) < _LEAST_SPAN_DEG:
+            continue
+        own = fit(*(series[name] for name in names))
+        if own is not None:
+            doubts |= _contradiction(names, own, series, angles)
+    return tuple(
+        _doubted(m, doubts.get(m.signal), mapping) if m.certain and m.index not in known else m for m in matches
+    )
+
+
+def _scaled(series: Series, match: ColumnMatch) -> Series:
+    return Series(series.time_s, series.values * match.factor + match.offset)
+
+
+def _contradiction(
+    names: tuple[str, str], own: Fit, series: dict[str, Series], angles: dict[str, ColumnMatch]
+) -> dict[str, tuple[str, str]]:
+    """Signal -> what of it is in doubt, and why, for the two angles of one cam."""
+    command, angle = names
+    texts = {"command": repr(angles[command].label), "actual": repr(angles[angle].label)}
+    both = lambda about, name, **more: {s: (about, say(name, **texts, **more)) for s in names}  # noqa: E731
+    if own.r2 < _LOOSE:
+        others = {s: fit(one, series[angle]) for s, one in series.items() if s not in names and s.endswith("commanded")}
+        better = {s: f for s, f in others.items() if f and f.r2 >= _CLOSE and 0.0 <= f.lag_s <= _SHIFTED_S}
+        if better:
+            other = max(better, key=lambda s: better[s].r2)
+            return {angle: ("signal", say("follows_another", other=repr(angles[other].label), **texts))}
+        return {}
+    if own.r2 < _CLOSE:
+        return {}
+    if own.gain < 0:
+        return both("positive", "moves_against")
+    if own.lag_s < 0 and own.needs_lag:
+        name = "leads" if own.lag_s > -_SHIFTED_S else "shifted"
+        return both("signal", name, lag=abs(own.lag_s))
+    if own.lag_s > _SHIFTED_S and own.needs_lag:
+        return both("signal", "shifted", lag=own.lag_s)
+    if any(low <= own.gain <= high for low, high in (_NEAR_HALF, _NEAR_DOUBLE)):
+        return both("angle", "half_as_far", gain=own.gain)
+    if not _GAIN[0] <= own.gain <= _GAIN[1]:
+        return both("factor", "gain_off", gain=own.gain)
+    return {}
+
+
+def _doubted(match: ColumnMatch, doubt: tuple[str, str] | None, mapping: Mapping) -> ColumnMatch:
+    if doubt is None:
+        return match
+    about, why = doubt
+    rule = mapping.rule(match.name, match.index)
+    said = rule is not None and (rule.signal is not None if about == "signal" else getattr(rule, about) is not None)
+    if said:
+        return match
+    return replace(match, certain=False, doubts=(about,), score=min(match.score, _CONTRADICTED), reasons=(*match.reasons[:1], why))
