@@ -35,8 +35,8 @@ _CONTRADICTED = 0.6  # the score of a match that contradicts its values, at most
 
 @dataclass(frozen=True)
 class Fit:
-    """How one column follows another: `lag_s` later, `gain` times as far, with squared correlation `r2`; `r2_at_once`
-    is that without a lag."""
+    """How one column follows another: `lag_s` later, `gain` times as far (negative: against it), with squared
+    correlation `r2`; `r2_at_once` is that without a lag."""
 
     lag_s: float
     gain: float
@@ -91,7 +91,10 @@ def fit(leader: Series, follower: Series) -> Fit | None:
     lags = np.arange(max(-most, round(_EARLIEST_S / step)), min(most, round(_LATEST_S / step)) + 1)
     found = [_regression(x[: len(x) - k] if k >= 0 else x[-k:], y[k:] if k >= 0 else y[:k]) for k in lags.tolist()]
     best = max(range(len(lags)), key=lambda i: (round(found[i][1], 3), -abs(lags[i])))
-    return Fit(float(lags[best] * step), *found[best], found[int(np.flatnonzero(lags == 0)[0])][1])
+    # A regression of what lags makes too little of its gain: the ranges of both tell how far they go.
+    spans = [float(np.ptp(np.quantile(s.values, (0.02, 0.98)))) for s in (leader, follower)]
+    gain = float(np.copysign(spans[1] / spans[0], found[best][0])) if spans[0] > 0.0 else 0.0
+    return Fit(float(lags[best] * step), gain, found[best][1], found[int(np.flatnonzero(lags == 0)[0])][1])
 
 
 def _regression(x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
@@ -137,7 +140,7 @@ def _contradiction(
     """Signal -> what of it is in doubt, and why, for the two angles of one cam."""
     command, angle = names
     texts = {"command": repr(angles[command].label), "actual": repr(angles[angle].label)}
-    both = lambda about, name, **more: {s: (about, say(name, **texts, **more)) for s in names}  # noqa: E731
+    both = lambda about, name, **more: {s: (about, say(name, **texts, **more)) for s in names}
     if own.r2 < _LOOSE:
         others = {s: fit(one, series[angle]) for s, one in series.items() if s not in names and s.endswith("commanded")}
         better = {s: f for s, f in others.items() if f and f.r2 >= _CLOSE and 0.0 <= f.lag_s <= _SHIFTED_S}

@@ -8,7 +8,7 @@ from functools import lru_cache
 from camlog import cams, signals
 from camlog.convert.headings import Heading, parse_heading
 from camlog.convert.sentences import say
-from camlog.convert.words import EMPTY, OTHER_FOR, OTHER_THINGS, PHRASES, QUANTITIES, words
+from camlog.convert.words import EMPTY, OTHER_FOR, OTHER_THINGS, PHRASES, PLACES, QUANTITIES, words
 from camlog.signals import BY_PID, SIGNALS
 from camlog.trace_headings import parse_heading as parse_trace_heading
 from camlog.units import conversion
@@ -146,7 +146,8 @@ def _phrase(name: str, heading: Heading) -> Candidate | None:
     for phrase, score, text in _phrases()[name]:
         if not phrase <= said:
             continue
-        rest = (said - phrase - EMPTY) | (said & other_for)
+        # A module may have a temperature or voltage of its own: of a weak phrase its name makes something else.
+        rest = (said - phrase - (EMPTY if score >= CERTAIN else EMPTY - PLACES)) | (said & other_for)
         other, unknown = rest & (OTHER_THINGS | QUANTITIES | other_for | _OF_SOMETHING_ELSE), rest - {"actual"}
         reason = say("phrase", words=repr(text))
         if other:

@@ -205,7 +205,7 @@ class _Stream:
         steps = np.diff(times)
         moves = int(np.count_nonzero(steps))
         clock = Clock(timing, self.first, reason=timing.reason, first_text=self.first_text)
-        clock.rows_per_time = 1.0 if self.long else len(times) / max(1, moves)
+        clock.rows_per_time = 1.0 if self.long or len(times) == moves + 1 else len(times) / max(1, moves)
         if timing.kind == "rate":
             clock.factor, clock.unit = 1.0 / timing.rate_hz, "rows"
         elif timing.kind == "stamp":

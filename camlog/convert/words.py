@@ -24,7 +24,8 @@ PHRASES: dict[str, tuple[tuple[str, float], ...]] = {n: tuple(p.items()) for n, 
 RANGES: dict[str, dict[str, tuple[float, float, float]]] = {
     signal: {unit: tuple(limits) for unit, limits in units.items()} for signal, units in _DATA["ranges"].items()
 }
-EMPTY, OTHER_THINGS, QUANTITIES = words("empty") | words("places"), words("other_things"), words("quantities")
+PLACES = words("places")
+EMPTY, OTHER_THINGS, QUANTITIES = words("empty") | PLACES, words("other_things"), words("quantities")
 OTHER_FOR = {name: frozenset(text.split()) for name, text in _DATA["other_for"].items()}
 US_UNITS, METRIC_UNITS = words("us_units"), words("metric_units")
 MISSING = words("missing") | frozenset(_DATA["sets"]["missing_phrases"].split(","))
