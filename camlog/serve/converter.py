@@ -53,6 +53,6 @@ def result_of(path: Path, found: Conversion) -> dict[str, Any]:
         mapping, _ = offer_mapping(path, found.mapping_text, elsewhere=False)
     angles = any(c["kind"] == "signal" and is_angle(c["signal"]) for c in columns)
     return {
-        "trace": found.trace_path.name, "rows": found.rows, "notes": list(found.notes), "mapping": mapping and mapping.name,
-        "cam_angles": angles, "columns": columns,
+        "trace": found.trace_path.name, "rows": found.rows, "notes": list(found.notes),
+        "mapping": mapping and mapping.name, "cam_angles": angles, "columns": columns,
     }  # fmt: skip

@@ -27,8 +27,8 @@ LIMIT_S = 600.0  # without a step on; a conversion of hours of driving takes sec
 
 @dataclass(frozen=True, slots=True)
 class ConversionLook:
-    """A conversion at one moment. `question` is what is asked while `state` is `asking`, `question_number` counts from 1,
-    `earlier` is what was answered to it when this file was converted before (None: nothing).
+    """A conversion at one moment. `question` is what is asked while `state` is `asking`, `question_number` counts
+    from 1, `earlier` is what was answered to it when this file was converted before (None: nothing).
 
     `result`, once done: `trace` (file name), `rows`, `notes`, `mapping` (file name or None), `cam_angles` (whether the
     phaser can be judged), and `columns`: dicts of `heading`, `kind` (`signal`, `doubtful`, `own`, `left_out`),
@@ -52,11 +52,11 @@ class ConversionLook:
 
 
 class _Conversion:
-    """One conversion in a worker, and the thread that watches it. `answers` are those to the questions of this file, kept
-    from one conversion to the next."""
+    """One conversion in a worker, and the thread that watches it. `answers` are those to the questions of this
+    file, kept from one conversion to the next."""
 
     def __init__(
-        self, id_: str, path: Path, work: tuple[Path | None, bool], answers: dict[tuple[str, str], str], workers: Workers
+        self, id_: str, path: Path, work: tuple[Path | None, bool], answers: dict[tuple, str], workers: Workers
     ):
         self.path = path
         self._answers = answers

@@ -196,7 +196,11 @@ def protect(server: flask.Flask, guard: Guard) -> None:
         server.register_error_handler(gone, lambda error: _plain(404, sentence("no_page")))
     server.register_error_handler(Exception, _failed)
     if guard.pairing is not None:
-        server.add_url_rule(PAIR_ROUTE, "pair", lambda: pair(guard, Ask.of(flask.request.environ)), methods=["GET", "POST"])
+
+        def _pair() -> flask.Response:
+            return pair(guard, Ask.of(flask.request.environ))
+
+        server.add_url_rule(PAIR_ROUTE, "pair", _pair, methods=["GET", "POST"])
 
 
 def is_loopback(peer: str) -> bool:
@@ -231,7 +235,9 @@ def _before(guard: Guard) -> flask.Response | None:
         return response
     limit = guard.body_limit(ask.method, ask.path)
     request.max_content_length = limit
-    return _plain(413, sentence("larger_than", limit=limit / 1e6)) if (request.content_length or 0) > limit else None
+    if (request.content_length or 0) > limit:
+        return _plain(413, sentence("larger_than", limit=limit / 1e6))
+    return None
 
 
 def _after(response: flask.Response, policy: str) -> flask.Response:

@@ -9,6 +9,7 @@ import time
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 from camlog.serve.tasks import make_comparison, make_report, make_verification, provisional
@@ -136,7 +137,7 @@ class Jobs:
                 if job.cancelled:
                     continue
                 job.began_s, job.look = time.monotonic(), replace(job.look, state=RUNNING)
-            state, result = self._workers.do(unlinked, job.function, *job.args, give_up=lambda job=job: self._reason(job))
+            state, result = self._workers.do(unlinked, job.function, *job.args, give_up=partial(self._reason, job))
             seconds = time.monotonic() - job.began_s
             if state == DONE:
                 self._became(job, state=DONE, result=result, seconds=seconds)

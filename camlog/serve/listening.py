@@ -1,7 +1,7 @@
 """The web server: HTTP/1.1 (by h11) on asyncio streams in front of a WSGI application, with bounds on every device.
 
-A thread of the pool is held only while the application works on a request or on the next piece of an answer, never while
-a request arrives or an answer is read. What will be refused is refused before its body is read.
+A thread of the pool is held only while the application works on a request or on the next piece of an answer, never
+while a request arrives or an answer is read. What will be refused is refused before its body is read.
 """
 
 from __future__ import annotations

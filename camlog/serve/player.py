@@ -1,9 +1,9 @@
 """The player's side of a replay: a saved drive, streamed at its pace, in a worker.
 
-It sends `("opened", start_s, duration_s, events)`, then `("begin", known items, from the start)` where the views begin anew,
-`("show", items)` for the board, `("count", items)` for the guide, and a `State` as `("state", state)` whenever that
-changes, after what led to it. It is ordered `(number, "play", speed)`, `(number, "pause")`, `(number, "go_to", time_s)` and
-`(number, "close")`; the state names the last order that was carried out.
+It sends `("opened", start_s, duration_s, events)`, then `("begin", known items, from the start)` where the views begin
+anew, `("show", items)` for the board, `("count", items)` for the guide, and a `State` as `("state", state)` whenever
+that changes, after what led to it. It is ordered `(number, "play", speed)`, `(number, "pause")`,
+`(number, "go_to", time_s)` and `(number, "close")`; the state names the last order that was carried out.
 """
 
 from __future__ import annotations
@@ -27,8 +27,8 @@ _LEAST_WAIT_S = 0.001
 
 
 class State(NamedTuple):
-    """Where a replay is. `place_s` was at `clock_s`, by the monotonic clock, which all processes share; `behind`: more of
-    what comes before that place is still to be sent."""
+    """Where a replay is. `place_s` was at `clock_s`, by the monotonic clock, which all processes share; `behind`:
+    more of what comes before that place is still to be sent."""
 
     order: int = 0
     clock_s: float = 0.0

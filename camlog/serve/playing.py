@@ -1,4 +1,4 @@
-"""Saved drives being played: the stream of a replay (`player`, in a worker) onto a board, with pause, speed and jumps."""
+"""Saved drives being played: a replay (`player`, in a worker) onto a board, with pause, speed and jumps."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """The recorder's side of a recording: connection, capture and trace file, in a worker of their own.
 
-It sends `("say", text)` while connecting, `("connected", lines, simulated)` and `("items", [...], left out so far)`, and is
-ordered `("start", path)`, `("mark", text)` and `("stop",)`. Where the server dies, the recording ends as
+It sends `("say", text)` while connecting, `("connected", lines, simulated)` and `("items", [...], left out so far)`,
+and is ordered `("start", path)`, `("mark", text)` and `("stop",)`. Where the server dies, the recording ends as
 `stop` ends it: with closing codes and a whole drive file.
 """
 

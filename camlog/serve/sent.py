@@ -116,7 +116,9 @@ def _all_right(given: Any, declared: list, right: Callable[[Any, Any], bool]) ->
 
 
 def _is_output(given: Any, name: str) -> bool:
-    return isinstance(given, dict) and name.rsplit(".", 1) == [given.get("id"), str(given.get("property")).split("@")[0]]
+    if not isinstance(given, dict):
+        return False
+    return name.rsplit(".", 1) == [given.get("id"), str(given.get("property")).split("@")[0]]
 
 
 def _is_input(given: Any, place: Mapping[str, str]) -> bool:

@@ -85,7 +85,9 @@ class Worker:
             self._pipe.close()
         self._process = self._pipe = None
 
-    def _watched(self, function: Callable, args: tuple, hear: Callable, give_up: Callable) -> tuple[tuple[str, Any], bool]:
+    def _watched(
+        self, function: Callable, args: tuple, hear: Callable, give_up: Callable
+    ) -> tuple[tuple[str, Any], bool]:
         """The outcome, and whether the process had taken the task."""
         if self._process is None or not self._process.is_alive():
             self._start()
@@ -129,7 +131,7 @@ class Workers:
         self._lock = threading.Lock()
 
     def do(
-        self, function: Callable[..., Any], *args: Any, use: Callable[[Worker | None], None] = lambda _: None, **more: Any
+        self, function: Callable, *args: Any, use: Callable[[Worker | None], None] = lambda _: None, **more: Any
     ) -> tuple[str, Any]:
         """As `Worker.do`, by a worker that has nothing else to do; `use` is told of the worker, and of None when it is
         about to be somebody else's."""
