@@ -67,6 +67,7 @@ class _Connection:
         self.own, self.device = is_loopback(self.peer), device_of(self.peer)
         self.http = h11.Connection(h11.SERVER, max_incomplete_event_size=HEAD_LIMIT_BYTES)
         self.known, self.stage, self.method, self.created = False, _WAITING, "", time.monotonic()
+        self.task: asyncio.Task | None = None  # kept, so that it is not collected while it runs
         writer.transport.set_write_buffer_limits(high=0)  # so that `drain` waits for all of it
 
     @property
