@@ -32,8 +32,8 @@ from camlog.capture.transports import serial_port
 from camlog.drive import READINESS_MONITORS, drive_path, read_drive
 from camlog.errors import InputError
 from camlog.profile import read_profile
-from camlog.replay import TraceCar
 from camlog.simulate.adapter import AdapterTraits, SimulatedAdapter, TimingModel, preset
+from camlog.simulate.trace_car import TraceCar
 from camlog.simulate.vehicle import SimulatedCar
 from camlog.stream import CodeSnapshot, TroubleCode
 from camlog.trace import read_trace

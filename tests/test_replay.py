@@ -18,8 +18,9 @@ import pytest
 from camlog.drive import Drive, drive_path, read_drive, write_drive
 from camlog.errors import InputError
 from camlog.profile import read_profile
-from camlog.replay import TraceCar, can_be_asked, cut_drive, rebased, replay
+from camlog.replay import cut_drive, rebased, replay
 from camlog.simulate.car import Car
+from camlog.simulate.trace_car import TraceCar, can_be_asked
 from camlog.sinks import TraceFileSink
 from camlog.stream import Batch, CodeSnapshot, Event, TroubleCode, run
 from camlog.trace import Trace, read_trace, write_trace

@@ -73,7 +73,7 @@ def replay(
 
 def _serve(trace: Trace, drive: Drive | None, vehicle: str | None, **stretch) -> None:
     from camlog.cli.results import profile_of, remark, say
-    from camlog.replay import can_be_asked, serve_trace
+    from camlog.simulate.trace_car import can_be_asked, serve_trace
 
     profile = profile_of(vehicle)
     unserved = [name for name in trace.signals if not can_be_asked(name, profile)]
