@@ -16,11 +16,12 @@ import pytest
 
 from camlog import cautions
 from camlog.analysis import analyze
+from camlog.analysis.causes.checks import CHECKS, FIRST
+from camlog.analysis.causes.checks import Sentence as Check
 from camlog.analysis.do_not_run import LiveCare
 from camlog.analysis.drive.coverage import coverage
 from camlog.analysis.engine_supply import low_oil_pressure
 from camlog.analysis.findings import Findings
-from camlog.analysis.verdict.checks import NEXT_CHECKS, SEPARATED_BY, Check
 from camlog.cautions import CAUTIONS, caution
 from camlog.cli.compare import compare as compare_command
 from camlog.cli.results import verdict_lines
@@ -71,7 +72,7 @@ def lacking(text: str, said: str) -> list[str]:
 
 
 def all_checks() -> list[Check]:
-    return [*(c for checks in NEXT_CHECKS.values() for c in checks), *SEPARATED_BY.values()]
+    return [*(c.sentence for c in CHECKS), *FIRST.values()]
 
 
 def text_of(html: str) -> str:

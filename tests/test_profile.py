@@ -15,7 +15,7 @@ from camlog.cli import main
 from camlog.errors import InputError
 from camlog.limits import LIMITS
 from camlog.profile import DEMO, TEMPLATE, SignalDefinition, read_profile, template_text, write_template
-from camlog.profile.model import Cam, Engine, Oil, ProfileFile, SignalKeys, Vehicle
+from camlog.profile.model import Cam, Engine, Layout, Oil, ProfileFile, SignalKeys, Vehicle
 from camlog.toml_file import keys_of
 from camlog.toml_lines import key_lines
 
@@ -511,7 +511,7 @@ def test_the_template_reads_and_every_key_of_the_format_appears_in_it(tmp_path):
     assert profile.engine.cylinders == 6 and profile.limits == {"hold_error_deg": 5.0}
     raw = tomllib.loads(in_force)
     assert set(raw) == set(keys_of(ProfileFile))
-    tables = {"vehicle": Vehicle, "engine": Engine, "oil": Oil, "cam": Cam, "signal": SignalKeys}
+    tables = {"vehicle": Vehicle, "engine": Engine, "oil": Oil, "layout": Layout, "cam": Cam, "signal": SignalKeys}
     for table, schema in tables.items():
         written = raw[table][0] if isinstance(raw[table], list) else raw[table]
         assert set(written) == set(keys_of(schema)), table

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from camlog import cautions
 from camlog.analysis import do_not_run
 from camlog.analysis.cam.camdata import CamData, cam_data
 from camlog.analysis.cam.examine import Examination, examine
+from camlog.analysis.causes.causes import MECHANICAL_TIMING
+from camlog.analysis.causes.rank import Cause, diagnose
 from camlog.analysis.code_evidence import code_evidence
 from camlog.analysis.drive.conditions import Conditions
 from camlog.analysis.drive.conditions import conditions as drive_conditions
@@ -17,8 +20,6 @@ from camlog.analysis.drive.coverage import coverage as drive_coverage
 from camlog.analysis.engine_supply import engine_supply
 from camlog.analysis.findings import CamFindings, Findings
 from camlog.analysis.misfire.rates import measure_misfire
-from camlog.analysis.verdict.causes import Cause, rank_causes
-from camlog.analysis.verdict.checks import MECHANICAL_TIMING
 from camlog.analysis.verdict.judge import judge_all
 from camlog.analysis.verdict.oil_effect import response_pattern
 from camlog.drive import Drive
@@ -81,10 +82,12 @@ def analyze(
     patterns = {cam: response_pattern(x, limits) for cam, x in examined.items()}
     starts_s = [s.time_s for s in known.conditions.starts]
     misfire = measure_misfire(trace, known.conditions.windows, starts_s, profile, known.data, limits)
-    causes = rank_causes(
-        verdicts, patterns, misfire, codes, sufficient=covered.sufficient,
+    known_causes = partial(
+        diagnose, verdicts, patterns, misfire, codes, sufficient=covered.sufficient,
         with_supply=sum(x.sticking.with_supply for x in examined.values()), supply=supply,
     )  # fmt: skip
+    diagnosis = known_causes()
+    causes = diagnosis.causes
     refused = do_not_run.reasons(
         verdicts=verdicts, examined=examined, causes=causes, codes=codes, misfire=misfire, pressure=supply.pressure,
         events=events, starts_s=starts_s, limits=limits,
@@ -93,6 +96,7 @@ def analyze(
         # Nothing of the result may ask anybody to run or drive this engine.
         covered = covered.without_driving()
         verdicts = judge_all(examined, covered.per_cam, limits, codes=codes, complaint=complaint)
+        diagnosis = known_causes(standing=True)
         causes = do_not_run.without_running(causes, refused)
     first_lines = do_not_run.sentences(refused)
     cams = {
@@ -100,7 +104,8 @@ def analyze(
         for cam, x in examined.items()
     }
     return Findings(
-        trace=trace, conditions=known.conditions, cams=cams, misfire=misfire, codes=codes, causes=causes, coverage=covered,
+        trace=trace, conditions=known.conditions, cams=cams, misfire=misfire, codes=codes, causes=causes, diagnosis=diagnosis,
+        coverage=covered,
         cautions=(*first_lines, *_cautions(cams, causes, codes.codes, bool(refused))), do_not_run=first_lines,
         limits=limits, profile=profile, drive=drive,
     )  # fmt: skip

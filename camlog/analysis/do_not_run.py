@@ -12,13 +12,14 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from camlog.analysis.cam.examine import Examination
+from camlog.analysis.causes.causes import MECHANICAL_TIMING, NOTHING
+from camlog.analysis.causes.checks import FIRST, Sentence
+from camlog.analysis.causes.rank import WORTH_SAYING, Cause
 from camlog.analysis.code_evidence import CodeEvidence, facts_of
 from camlog.analysis.drive.ticks import RUNNING_RPM
 from camlog.analysis.engine_supply import LowPressure, OilPressureWatch
 from camlog.analysis.figures import limit_of
 from camlog.analysis.misfire.rates import Misfire
-from camlog.analysis.verdict.causes import WORTH_SAYING, Cause
-from camlog.analysis.verdict.checks import BY_KEY, MECHANICAL_TIMING, NOTHING, Check
 from camlog.analysis.verdict.judge import Verdict
 from camlog.cams import cam_words
 from camlog.cautions import DO_NOT_RUN, caution
@@ -76,9 +77,9 @@ def sentences(why: Sequence[Reason]) -> tuple[str, ...]:
     return (caution(DO_NOT_RUN), *(r.sentence for r in why), checks)
 
 
-def first_checks(why: Sequence[Reason]) -> tuple[Check, ...]:
+def first_checks(why: Sequence[Reason]) -> tuple[Sentence, ...]:
     """The checks of all reasons, each once."""
-    return tuple(dict.fromkeys(BY_KEY[key] for reason in why for key in CHECKS[reason.kind]))
+    return tuple(dict.fromkeys(FIRST[key] for reason in why for key in CHECKS[reason.kind]))
 
 
 def without_running(causes: Iterable[Cause], why: Sequence[Reason]) -> tuple[Cause, ...]:
@@ -88,9 +89,9 @@ def without_running(causes: Iterable[Cause], why: Sequence[Reason]) -> tuple[Cau
     """
     first = first_checks(why)
 
-    def checks(cause: Cause) -> tuple[Check, ...]:
+    def checks(cause: Cause) -> tuple[Sentence, ...]:
         standing = (check for check in cause.next_checks if not check.runs)
-        return tuple(dict.fromkeys((*first, *standing, BY_KEY["afterwards"])))
+        return tuple(dict.fromkeys((*first, *standing, FIRST["afterwards"])))
 
     return tuple(replace(c, next_checks=checks(c)) for c in causes if c.cause != NOTHING)
 

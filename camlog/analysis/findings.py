@@ -17,12 +17,12 @@ from typing import Any
 import numpy as np
 
 from camlog.analysis.cam.examine import Examination
+from camlog.analysis.causes.rank import Cause, Diagnosis
 from camlog.analysis.code_evidence import CodeEvidence
 from camlog.analysis.drive.conditions import Conditions
 from camlog.analysis.drive.coverage import CamCoverage, Coverage
 from camlog.analysis.estimate import Estimate
 from camlog.analysis.misfire.rates import Misfire
-from camlog.analysis.verdict.causes import Cause
 from camlog.analysis.verdict.judge import Verdict
 from camlog.analysis.verdict.oil_effect import OilPattern
 from camlog.analysis.verdict.weigh import Weighed, table
@@ -84,6 +84,7 @@ class Findings:
     misfire: Misfire
     codes: CodeEvidence
     causes: tuple[Cause, ...]
+    diagnosis: Diagnosis
     coverage: Coverage
     cautions: tuple[str, ...]
     do_not_run: tuple[str, ...] = ()
@@ -117,6 +118,7 @@ class Findings:
                 "misfire": self.misfire.to_dict(),
                 "codes": self.codes.to_dict(),
                 "causes": [cause.to_dict() for cause in self.causes],
+                "plan": self.diagnosis.to_dict(),
                 "coverage": self.coverage.to_dict(),
                 "cautions": list(self.cautions),
             }

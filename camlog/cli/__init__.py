@@ -14,7 +14,8 @@ from camlog.errors import InputError, saved_details
 from camlog.visible import visible, visible_output
 
 COMMANDS = (
-    "record", "replay", "analyze", "compare", "verify", "codes", "clear", "convert", "simulate", "vehicle", "serve",
+    "record", "replay", "analyze", "compare", "verify", "codes", "clear", "convert", "simulate", "vehicle", "job",
+    "serve",
     "shortcut", "demo",
 )  # fmt: skip
 

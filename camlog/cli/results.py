@@ -13,6 +13,8 @@ import typer
 from camlog.messages import Messages
 
 if TYPE_CHECKING:
+    from camlog.analysis.causes.checks import Sentence
+    from camlog.analysis.causes.rank import Cause
     from camlog.analysis.findings import CamFindings, Findings
     from camlog.drive import Drive
     from camlog.profile import VehicleProfile
@@ -103,6 +105,13 @@ def result_path(trace: Path, ending: str, out: Path | None, force: bool) -> Path
     return path
 
 
+def _checks(findings: Findings, cause: Cause) -> Sequence[Sentence]:
+    """The checks to show: in the order that costs least; all those of the cause where the engine may not be run."""
+    if findings.do_not_run:
+        return cause.next_checks
+    return ([step.check.sentence for step in findings.diagnosis.steps] or cause.next_checks)[:CHECKS_SHOWN]
+
+
 def verdict_lines(findings: Findings) -> Iterator[str]:
     """The verdict in a screenful: each cam, misfires, causes with the next checks, and what was missing."""
     from camlog.analysis.do_not_run import leading
@@ -128,7 +137,7 @@ def verdict_lines(findings: Findings) -> Iterator[str]:
         yield from wrapped(say("verdict.cause", cause=cause_words(c.cause), strength=evidence_words(c.support), evidence=evidence))
     shown = set(findings.do_not_run)
     for cause in (likely or findings.causes)[:1] if likely or findings.do_not_run else ():
-        for number, check in enumerate(cause.next_checks[: None if findings.do_not_run else CHECKS_SHOWN], start=1):
+        for number, check in enumerate(_checks(findings, cause), start=1):
             yield from wrapped(say("verdict.check", number=number, check=check), 2, 3)
             for sentence in check.cautions:
                 if sentence not in shown:

@@ -101,6 +101,26 @@ class Cam:
     ) = None
 
 
+@dataclass(frozen=True)
+class Layout:
+    """The table `[layout]`: what checks, times, quote and cautions of this engine follow; from its service information.
+
+    `lock` is where the phaser locks; `shared_chains` lists the cams that one chain or belt drives.
+    """
+
+    valve: choice("front_cover", "under_valve_cover", "centre_bolt", "unknown") = "unknown"
+    drive: choice("chain", "belt", "gear") = "chain"
+    interference: Annotated[bool, Expected("true or false")] = True
+    lock: choice("retard_stop", "advance_stop", "middle", "unknown") = "unknown"
+    screen: Text | None = None
+    shared_chains: Annotated[tuple[tuple[str, ...], ...], Expected('lists of cams, as in [["intake_b1", "exhaust_b1"]]')] = ()
+    oil_pressure_idle_kpa: whole(1, 1000) | None = None
+    oil_pressure_2000_rpm_kpa: whole(1, 2000) | None = None
+    torque_reference: Text | None = None
+    procedure_reference: Text | None = None
+    relearn: Text | None = None
+
+
 @dataclass(frozen=True, kw_only=True)
 class SignalKeys:
     """One `[[signal]]`: where a value lies in a response and how it is scaled, as `scaling` explains."""
@@ -131,6 +151,7 @@ class ProfileFile:
     oil: Oil = Oil()
     cam: tuple[Cam, ...] = ()
     signal: tuple[SignalKeys, ...] = ()
+    layout: Layout = Layout()
     limits: dict[str, Number] = field(default_factory=dict)
 
 
@@ -144,6 +165,7 @@ class VehicleProfile:
     cams: tuple[Cam, ...] = ()
     signals: tuple[SignalDefinition, ...] = ()
     limits: Mapping[str, float] = field(default_factory=dict)
+    layout: Layout = Layout()
     file: str = ""
     sha256: str = ""
 

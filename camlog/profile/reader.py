@@ -37,6 +37,7 @@ def read_profile(path: str | Path) -> VehicleProfile:
         cams=read.cam,
         signals=tuple(_definition(keys, index, rest, toml) for index, keys in enumerate(read.signal)),
         limits=read.limits,
+        layout=read.layout,
         file=str(path),
         sha256=toml.sha256,
     )

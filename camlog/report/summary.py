@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
+from camlog.analysis.causes.checks import Sentence as Check
+from camlog.analysis.causes.rank import Cause
 from camlog.analysis.findings import CamFindings, Findings
-from camlog.analysis.verdict.causes import Cause
-from camlog.analysis.verdict.checks import Check
 from camlog.cams import bank_of, side_of
 from camlog.cams import title as cam_title
 from camlog.report.words import condition_word, key_figure, say, state_of, sureness
@@ -79,7 +79,8 @@ def next_steps(findings: Findings) -> dict[str, Any]:
         return steps | {"title": say("next.drive"), "items": items, "caution": findings.coverage.caution}
     if not causes:
         return steps | {"items": [{"text": say("next.nothing"), "cautions": ()}]}
-    return steps | {"items": checks(causes[0].next_checks[:FIRST_ITEMS]), "weak": causes[0].support < WORTH_SAYING}
+    planned = [step.check.sentence for step in findings.diagnosis.steps] or causes[0].next_checks
+    return steps | {"items": checks(planned[:FIRST_ITEMS]), "weak": causes[0].support < WORTH_SAYING}
 
 
 def checks(wanted: Iterable[Check]) -> list[dict[str, Any]]:

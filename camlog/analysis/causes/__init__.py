@@ -1,0 +1,1 @@
+"""Why: the probability of each cause, and which check is worth its cost next."""

@@ -1,0 +1,160 @@
+"""The causes of a drive: their probabilities, what speaks for and against each, and the checks in order of worth."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from camlog.analysis.causes.causes import BY_KEY, CAUSES, GROUPS
+from camlog.analysis.causes.checks import CHECKS, Check, Sentence
+from camlog.analysis.causes.evidence import Evidence, evidence, sentences, slow_when, way
+from camlog.analysis.causes.likelihood import CamSeen, Seen, chances_of, pieces, posterior
+from camlog.analysis.causes.troubleshoot import Rates, Step, cost_of_opening_first, expected_cost, plan
+from camlog.analysis.code_evidence import CodeEvidence
+from camlog.analysis.engine_supply import Supply
+from camlog.analysis.figures import CONDITIONS
+from camlog.analysis.misfire.rates import Misfire
+from camlog.analysis.verdict.judge import Verdict
+from camlog.analysis.verdict.oil_effect import OilPattern
+from camlog.analysis.verdict.weigh import table
+
+WORTH_SAYING = 0.2  # probability from which a group of causes is named
+# A check is listed with a group of causes where it shows something this often, if one of them it is.
+TELLS = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """One group of causes with its probability (`support`), the causes `within` it (name and probability), sentences for and against, and
+    the checks that tell of it, the most telling for its cost first."""
+
+    cause: str
+    support: float
+    within: tuple[tuple[str, float], ...]
+    evidence_for: tuple[str, ...]
+    evidence_against: tuple[str, ...]
+    next_checks: tuple[Sentence, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """The cause as it stands in Findings."""
+        return {
+            "cause": self.cause,
+            "support": round(self.support, 3),
+            "within": {name: round(p, 3) for name, p in self.within},
+            "evidence_for": list(self.evidence_for),
+            "evidence_against": list(self.evidence_against),
+            "next_checks": [str(c) for c in self.next_checks],
+            "check_cautions": [list(c.cautions) for c in self.next_checks],
+        }
+
+
+@dataclass(frozen=True)
+class Diagnosis:
+    """All causes of a drive: `probabilities` by key (they sum to 1), `causes` by group, the likeliest first, and the checks
+    in the order that costs least.
+
+    `expected_cost` is what is spent on average until the fault is mended that way, `opening_first` where the engine is
+    opened at once; both at `rates`.
+    """
+
+    probabilities: Mapping[str, float]
+    causes: tuple[Cause, ...]
+    steps: tuple[Step, ...]
+    expected_cost: float
+    opening_first: float
+    rates: Rates
+
+    def to_dict(self) -> dict[str, Any]:
+        """The plan as it stands in Findings."""
+        return {
+            "labour_per_hour": self.rates.labour_per_hour,
+            "expected_cost": round(self.expected_cost),
+            "expected_cost_opening_first": round(self.opening_first),
+            "checks": [
+                {"key": s.check.key, "check": s.check.text, "minutes": s.check.minutes, "cost": round(s.cost),
+                 "expected_cost": round(s.expected_cost)}
+                for s in self.steps
+            ],
+        }  # fmt: skip
+
+
+def diagnose(
+    verdicts: Mapping[str, Verdict], oil_patterns: Mapping[str, OilPattern], misfire: Misfire, codes: CodeEvidence, *,
+    sufficient: bool, with_supply: int = 0, supply: Supply | None = None, rates: Rates = Rates(), standing: bool = False,
+) -> Diagnosis:  # fmt: skip
+    """The causes of a drive.
+
+    `sufficient` says whether the drive could have cleared every cam, `with_supply` how often a cam that stood still
+    moved off only as engine speed rose, `supply` what the engine's own signals say of oil pressure, voltage and fuel.
+    `standing`: no check may run the engine.
+    """
+    probabilities = posterior(pieces(_seen(verdicts, oil_patterns, misfire, codes, supply)))
+    told = evidence(verdicts, oil_patterns, misfire, codes, supply, with_supply, sufficient)
+    groups = [_group(name, probabilities, told, standing) for name in GROUPS]
+    return Diagnosis(
+        probabilities,
+        tuple(sorted(groups, key=lambda c: -c.support)),
+        tuple(plan(probabilities, rates, standing=standing)),
+        expected_cost(probabilities, rates, standing=standing),
+        cost_of_opening_first(probabilities, rates),
+        rates,
+    )
+
+
+def _seen(
+    verdicts: Mapping[str, Verdict], oil_patterns: Mapping[str, OilPattern], misfire: Misfire, codes: CodeEvidence,
+    supply: Supply | None,
+) -> Seen:  # fmt: skip
+    """What a drive showed, as the model of causes takes it."""
+    odds = {c: math.exp(w) for c, w in table().prior.items()}
+    priors = {c: odds.get(c, 1.0) / (1.0 + sum(odds.values())) for c in CONDITIONS}
+    families = {
+        "valve_circuit" if code.facts.kind.startswith("valve_circuit") else family
+        for family, group in codes.by_family.items()
+        for code in group
+        # A permanent code alone tells of the past: it stays after a repair until its monitor has run.
+        if code.stored is not False or code.pending
+    }
+    return Seen(
+        cams={cam: _cam(v, priors, oil_patterns.get(cam)) for cam, v in verdicts.items()},
+        codes=frozenset(families) if families or codes.surely_none else None,
+        misfire=misfire.pattern.kind,
+        low_pressure=True if supply is not None and supply.pressure is not None else None,
+    )
+
+
+def _cam(verdict: Verdict, priors: Mapping[str, float], oil: OilPattern | None) -> CamSeen:
+    answer = verdict.questions.get("starts_quietly")
+    known = verdict.condition != "insufficient_data"
+    pattern = slow_when(verdict, oil)
+    return CamSeen(
+        chances=chances_of(verdict.probabilities if known else priors, priors),
+        oil=pattern if pattern in ("cold_only", "hot_only") else "",
+        way=way(verdict),
+        rattles=None if answer is None or answer.answer == "cannot_tell" else answer.answer == "no",
+    )
+
+
+def _group(name: str, probabilities: Mapping[str, float], told: list[Evidence], standing: bool) -> Cause:
+    members = {c.key: probabilities[c.key] for c in CAUSES if c.group == name}
+    return Cause(
+        name,
+        sum(members.values()),
+        tuple((BY_KEY[key].name, p) for key, p in sorted(members.items(), key=lambda m: -m[1])),
+        sentences(name, told, "for"),
+        sentences(name, told, "against"),
+        tuple(c.sentence for c in telling(members, standing)),
+    )
+
+
+def telling(members: Mapping[str, float], standing: bool = False) -> list[Check]:
+    """The checks that show something under some causes (key to weight), the most telling for their cost first."""
+    total, rates = sum(members.values()) or 1.0, Rates()
+
+    def shows(check: Check) -> float:
+        return sum(p * outcome.get(key, 0.0) for key, p in members.items() for outcome in check.shows.values()) / total
+
+    checks = [c for c in CHECKS if shows(c) > TELLS and not (standing and c.runs)]
+    return sorted(checks, key=lambda c: -shows(c) / rates.cost(c))

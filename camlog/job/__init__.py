@@ -1,0 +1,1 @@
+"""The job: one record from the complaint to the handed-over car."""

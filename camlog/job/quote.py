@@ -1,0 +1,99 @@
+"""What to quote: each choice with the chance that it cures, what it costs, and what it costs with the car coming back.
+
+A choice's expected cost is its own cost plus, for the chance that the fault stays or the chain is due before long, the
+cost of opening again. Common practice, no source; the shop's own labour, prices and priors go in.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from camlog.analysis.causes.checks import Repair
+from camlog.job.shop import ShopFile
+from camlog.profile.model import Layout
+
+# What a car that comes back costs a shop beside the work: time lost, the customer's patience.
+GOODWILL = 300.0
+# A chain is due within the next years: even odds at this mileage, growing by e each further step. Common practice, no source.
+CHAIN_DUE_KM, CHAIN_STEP_KM = 220_000.0, 35_000.0
+ELONGATION_DUE_PERCENT = 0.5
+# Parts that are used once, by what a repair opens.
+ONE_TIME = {
+    "valve": ("seal of the oil control valve",),
+    "valve cover": ("valve cover gasket", "plug hole seals"),
+    "timing cover": ("valve cover gasket", "timing cover seal", "front crankshaft seal", "phaser bolt (new)", "oil and filter"),
+}
+ARRIVAL = ("supplier and packing", "markings", "weight or measure against the old part")
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One choice: `cures` and `comes_back` are chances, money in the shop's currency."""
+
+    repair: Repair
+    cures: float
+    labour: float
+    parts: float
+    comes_back: float
+    expected_cost: float
+
+    def to_dict(self) -> dict[str, Any]:
+        """The choice as it stands in the job file."""
+        return {
+            "key": self.repair.key, "repair": self.repair.name, "cures": round(self.cures, 3),
+            "labour": round(self.labour), "parts": round(self.parts), "comes_back": round(self.comes_back, 3),
+            "expected_cost": round(self.expected_cost),
+        }  # fmt: skip
+
+
+def chain_due(mileage_km: float | None, elongation_percent: float | None = None) -> float:
+    """The chance that the chain is due before long though it is not the fault: by mileage and measured elongation."""
+    odds = -3.0 if mileage_km is None else (mileage_km - CHAIN_DUE_KM) / CHAIN_STEP_KM
+    if elongation_percent is not None:
+        odds += 4.0 * (elongation_percent / ELONGATION_DUE_PERCENT - 0.5)
+    return 1.0 / (1.0 + math.exp(-odds))
+
+
+def choices(
+    probabilities: Mapping[str, float],
+    shop: ShopFile,
+    layout: Layout,
+    mileage_km: float | None = None,
+    elongation_percent: float | None = None,
+) -> list[Choice]:
+    """Every repair as a choice, the least expected cost first. `probabilities` are those of the causes, by key."""
+    rates, repairs = shop.rates(layout), shop.repairs
+    whole = next(r for r in repairs if r.key == "timing_set")
+    due = chain_due(mileage_km, elongation_percent)
+    faulty = max(1.0 - probabilities.get("nothing", 0.0), 1e-9)
+    found = []
+    for repair in repairs:
+        cures = sum(probabilities.get(c, 0.0) * p for c, p in repair.cures.items()) / faulty
+        opened = repair.opens == "timing cover" and repair.key != "timing_set"
+        comes_back = 1.0 - cures * (1.0 - (due if opened else 0.0))
+        cost = rates.cost(repair)
+        again = rates.cost(whole) + GOODWILL
+        found.append(Choice(repair, cures, cost - repair.parts, repair.parts, comes_back, cost + comes_back * again))
+    return sorted(found, key=lambda c: c.expected_cost)
+
+
+def whole_set_from_km(
+    probabilities: Mapping[str, float], shop: ShopFile, layout: Layout, elongation_percent: float | None = None
+) -> float | None:
+    """The mileage from which the whole timing set costs less in the end than the phaser with its valve; None: never."""
+    for km in range(0, 500_001, 5_000):
+        cost = {c.repair.key: c.expected_cost for c in choices(probabilities, shop, layout, float(km), elongation_percent)}
+        if cost["timing_set"] < min(cost["phaser"], cost["phaser_valve"]):
+            return float(km)
+    return None
+
+
+def parts_list(choice: Choice, shop: ShopFile) -> list[dict[str, Any]]:
+    """The parts to order for a choice: the shop's own part and supplier, what is used once, and the check on arrival."""
+    own = next((r for r in shop.repair if r.key == choice.repair.key), None)
+    first = {"what": choice.repair.name, "part": own.part if own else "", "supplier": own.supplier if own else ""}
+    more = [{"what": what, "part": "", "supplier": ""} for what in ONE_TIME.get(choice.repair.opens, ())]
+    return [{**part, "arrived": {check: None for check in ARRIVAL}} for part in (first, *more)]

@@ -1,0 +1,140 @@
+"""The job file `NAME.job.json`, schema `camlog.job/1`: everything of one job, each change dated, unknown keys kept.
+
+| key | what it holds |
+|---|---|
+| `complaint` | the customer's words |
+| `vehicle` | `name`, `plate`, `mileage_km`, `oil_date`, `oil_grade`, `engine` |
+| `people` | `technician`, `shop`, `customer` |
+| `recordings` | `file`, `sha256`, `role` ("before" or "after") |
+| `findings` | of the recording before the repair: conditions of the cams, codes, `probabilities` of the causes |
+| `checks` | `key`, `check`, `outcome`, `note`, `probabilities` of the causes after it |
+| `quote`, `sheet`, `verification` | as `job quote`, `job sheet` and `verify` made them |
+| `log` | `at` (ISO 8601 with zone), `what`: one line for every change |
+
+Everything but `schema` is optional.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from camlog.errors import InputError, check_saved
+from camlog.new_files import write_text
+
+SCHEMA = "camlog.job/1"
+SUFFIX = ".job.json"
+MAX_FILE_BYTES = 20_000_000
+VEHICLE_KEYS = ("name", "plate", "mileage_km", "oil_date", "oil_grade", "engine")
+PEOPLE_KEYS = ("technician", "shop", "customer")
+_KINDS: Mapping[str, tuple[type, str]] = {
+    "complaint": (str, "text"),
+    "vehicle": (dict, "an object"),
+    "people": (dict, "an object"),
+    "recordings": (list, "a list"),
+    "findings": (dict, "an object"),
+    "checks": (list, "a list"),
+    "quote": (dict, "an object"),
+    "sheet": (dict, "an object"),
+    "verification": (dict, "an object"),
+    "log": (list, "a list"),
+}
+
+
+class Job:
+    """One job: `content` is the JSON object of its file, `path` where that lies."""
+
+    def __init__(self, path: Path, content: dict[str, Any] | None = None):
+        self.path = path
+        self.content: dict[str, Any] = content if content is not None else {"schema": SCHEMA}
+
+    def get(self, key: str) -> Any:
+        """The value of a key; an empty one of its kind where the file has none."""
+        return self.content.get(key) or _KINDS[key][0]()
+
+    def put(self, key: str, value: Any, what: str) -> None:
+        """Set a key and note the change; what stood there before goes to the log."""
+        earlier = self.content.get(key)
+        self.content[key] = value
+        self.note(what, **({"before": earlier} if earlier and key in ("complaint", "vehicle", "people", "quote") else {}))
+
+    def add(self, key: str, entry: Mapping[str, Any], what: str) -> None:
+        """Append a dated entry to a list (`recordings`, `checks`) and note it."""
+        self.content[key] = [*self.get(key), {"at": now(), **entry}]
+        self.note(what)
+
+    def note(self, what: str, **more: Any) -> None:
+        """One line in the log."""
+        self.content["log"] = [*self.get("log"), {"at": now(), "what": what, **more}]
+
+    @property
+    def probabilities(self) -> dict[str, float]:
+        """The probabilities of the causes as they stand now; empty where there are no findings."""
+        states = [self.get("findings"), *self.get("checks")]
+        return next((dict(s["probabilities"]) for s in reversed(states) if s.get("probabilities")), {})
+
+    @property
+    def done(self) -> list[str]:
+        """The keys of the checks that were made."""
+        return [c["key"] for c in self.get("checks") if c.get("key")]
+
+    def save(self, *, replace: bool = True) -> None:
+        """Write the file, whole or not at all. Raises InputError where one is there and `replace` is not set."""
+        try:
+            write_text(json.dumps(self.content, indent=1, ensure_ascii=False) + "\n", self.path, replace=replace)
+        except OSError as error:
+            raise InputError(
+                f"cannot be written ({error.strerror})", file=self.path, remedy="Check the folder and its permissions."
+            ) from error
+
+
+def now() -> str:
+    """This moment, ISO 8601 with zone."""
+    return datetime.now().astimezone().isoformat(timespec="seconds")
+
+
+def read_job(path: str | Path) -> Job:
+    """Read a job file. Raises InputError where it is no JSON of the schema, naming the key that is wrong."""
+    path = Path(path)
+    check_saved(path)
+    remedy = "Correct it, or restore it from a copy."
+    try:
+        if path.stat().st_size > MAX_FILE_BYTES:
+            raise InputError("is too large to be a job", file=path, remedy="Check which file is meant.")
+        raw = json.loads(path.read_bytes().decode("utf-8-sig"))
+    except OSError as error:
+        raise InputError(
+            f"cannot be read ({error.strerror})", file=path, remedy="Begin one with `camlog job new`, or check the path."
+        ) from error
+    except (ValueError, RecursionError) as error:
+        raise InputError("is not JSON", file=path, line=getattr(error, "lineno", None), remedy=remedy) from error
+    if not isinstance(raw, dict) or raw.get("schema") != SCHEMA:
+        raise InputError(f'schema should be "{SCHEMA}"', file=path, column="schema", remedy=remedy)
+    for key, (kind, words) in _KINDS.items():
+        if raw.get(key) is not None and not isinstance(raw[key], kind):
+            raise InputError(f"{key} should be {words}", file=path, column=key, remedy=remedy)
+        if kind is list and not all(isinstance(entry, dict) for entry in raw.get(key) or []):
+            raise InputError(f"{key} should be a list of objects", file=path, column=key, remedy=remedy)
+    for entry in (raw.get("findings") or {}, *(raw.get("checks") or [])):
+        chances = entry.get("probabilities")
+        if chances is not None and not (
+            isinstance(chances, dict) and all(isinstance(p, int | float) and 0.0 <= p <= 1.0 for p in chances.values())
+        ):
+            raise InputError("probabilities should be numbers from 0 to 1", file=path, column="probabilities", remedy=remedy)
+    return Job(path, raw)
+
+
+def find_job(path: str | Path | None, folder: Path = Path(".")) -> Job:
+    """The job of that path, or the only one in the folder. Raises InputError where there is none or more than one."""
+    if path is not None:
+        return read_job(path)
+    here = sorted(folder.glob(f"*{SUFFIX}"))
+    if len(here) == 1:
+        return read_job(here[0])
+    what = "holds no job file" if not here else f"holds {len(here)} job files"
+    names = "" if not here else ": " + ", ".join(p.name for p in here[:5])
+    remedy = "Begin one with `camlog job new NAME`." if not here else f"Say which with --job{names}."
+    raise InputError(what, file=folder, remedy=remedy)

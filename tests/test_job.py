@@ -1,0 +1,275 @@
+"""The job: one record from the complaint to the handed-over car, and the order of checks that costs least."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+
+from camlog.analysis.causes.causes import CAUSES
+from camlog.analysis.causes.checks import BY_KEY, IN_ORDER, Repair
+from camlog.analysis.causes.likelihood import CamSeen, Seen, chances_of, pieces, posterior
+from camlog.analysis.causes.troubleshoot import (
+    GIVE_UP,
+    Rates,
+    after,
+    cost_of_opening_first,
+    expected_cost,
+    expected_repair_cost,
+    plan,
+)
+from camlog.cli import main
+from camlog.errors import InputError
+from camlog.job.found import understand
+from camlog.job.quote import chain_due, choices, parts_list, whole_set_from_km
+from camlog.job.record import Job, find_job, read_job
+from camlog.job.sheet import measured_outcomes, open_boxes, torque_in, torque_words, work_sheet
+from camlog.job.shop import ShopFile, read_shop
+from camlog.job.work import add_found, make_quote, next_steps
+from camlog.profile.model import Layout
+
+SAMPLES = Path(__file__).parent.parent / "sample_logs"
+SHOP, LAYOUT, RATES = ShopFile(), Layout(), Rates()
+PRIORS = posterior([])
+
+
+# ---------------------------------------------------------------- troubleshooting
+
+
+def test_repairs_are_tried_by_chance_over_cost_and_their_expected_cost_is_the_published_formula():
+    # Heckerman, Breese and Rommelse (1995), from memory: with one fault, perfect repairs and costs c1, c2, c3 the order
+    # of p/c costs least, and is expected to cost c1 + (1 - p1) c2 + (1 - p1 - p2) c3. Numbers of our own.
+    repairs = [Repair(k, k, 0.0, cost, {cause: 1.0}) for k, cost, cause in
+               (("a", 10.0, "valve_sticking"), ("b", 100.0, "phaser_worn"), ("c", 40.0, "chain_stretched"))]  # fmt: skip
+    p = {"valve_sticking": 0.2, "phaser_worn": 0.5, "chain_stretched": 0.3, "nothing": 0.0}
+    # p/c: a 0.02, c 0.0075, b 0.005
+    assert expected_repair_cost(p, RATES, repairs) == pytest.approx(10.0 + 0.8 * 40.0 + 0.5 * 100.0)
+    two = {"valve_sticking": 0.5, "phaser_worn": 0.5, "nothing": 0.0}
+    assert expected_repair_cost(two, RATES, repairs[:2]) == pytest.approx(10.0 + 0.5 * 100.0)
+    # What no repair ends is handed on.
+    assert expected_repair_cost({"sensor": 1.0, "nothing": 0.0}, RATES, repairs) == pytest.approx(GIVE_UP)
+    # An imperfect repair: reached again with what it left.
+    weak = [Repair("a", "a", 0.0, 10.0, {"valve_sticking": 0.5})]
+    assert expected_repair_cost({"valve_sticking": 1.0, "nothing": 0.0}, RATES, weak) == pytest.approx(10.0 + 0.5 * GIVE_UP)
+
+
+def test_what_a_check_shows_moves_the_causes_by_bayes():
+    p = {"oil_condition": 0.2, "phaser_worn": 0.8}
+    check = BY_KEY["oil_level"]
+    low = check.outcomes[1]
+    odds = (0.2 * check.chance(low, "oil_condition")) / (0.8 * check.chance(low, "phaser_worn"))
+    assert after(p, check, low)["oil_condition"] == pytest.approx(odds / (1.0 + odds))
+    assert after(p, check, IN_ORDER)["oil_condition"] < 0.05
+
+
+@pytest.mark.parametrize("condition", ["sticking", "slow", "stuck", "unstable"])
+def test_a_dipstick_comes_before_a_swap_and_checking_costs_less_than_opening_first(condition):
+    flat = 1.0 / 7.0
+    likely = chances_of({condition: 0.95}, dict.fromkeys(("healthy", "sticking", "slow", "stuck", "unstable", "offset", "sensor"), flat))
+    sound = chances_of({"healthy": 0.95}, dict.fromkeys(likely, flat))
+    p = posterior(pieces(Seen({"intake_b1": CamSeen(likely), "exhaust_b1": CamSeen(sound)}, frozenset())))
+    assert sum(p.values()) == pytest.approx(1.0) and set(p) == {c.key for c in CAUSES}
+    keys = [s.check.key for s in plan(p, RATES)]
+    minutes = [s.check.minutes for s in plan(p, RATES)]
+    assert minutes[0] <= 12.0 and "oil_level" in keys and "valve_swap" not in keys[: keys.index("oil_level")]
+    assert expected_cost(p, RATES) < expected_repair_cost(p, RATES) < cost_of_opening_first(p, RATES)
+
+
+def test_no_check_runs_an_engine_that_must_stand():
+    assert all(not s.check.runs for s in plan(PRIORS, RATES, standing=True, most=10))
+
+
+def test_a_dear_hour_changes_what_is_worth_checking_and_a_hidden_valve_is_looked_at_later():
+    hidden = ShopFile().rates(Layout(valve="centre_bolt"))
+    assert hidden.cost(BY_KEY["valve_out"]) == pytest.approx(5.0 * RATES.cost(BY_KEY["valve_out"]))
+    assert hidden.cost(BY_KEY["oil_level"]) == RATES.cost(BY_KEY["oil_level"])
+
+
+# ---------------------------------------------------------------- what was found by hand
+
+
+@pytest.mark.parametrize(
+    ("text", "check", "outcome"),
+    [
+        ("oil 1 l low", "oil_level", 1), ("dipstick low", "oil_level", 1), ("oil level ok", "oil_level", 0),
+        ("screen blocked", "valve_out", 2), ("spool sticks", "valve_out", 1), ("marks ok", "marks", 0),
+        ("marks do not meet", "marks", 1), ("oil pressure low", "oil_gauge", 1), ("oil pressure ok", "oil_gauge", 0),
+        ("connector of the valve bad", "valve_plug", 1), ("spark plug bad", "plug_look", 1), ("phaser play", "phaser_hand", 1),
+        ("chain slack", "chain_look", 1), ("rattle at the chain", "cold_listen", 2), ("oil change fault gone", "oil_change", 1),
+    ],
+)  # fmt: skip
+def test_plain_words_name_an_outcome(text, check, outcome):
+    meant = understand(text)
+    assert (meant.check.key, meant.outcome) == (check, BY_KEY[check].outcomes[outcome])
+
+
+@pytest.mark.parametrize("text", ["", "nonsense", "valve clean", "all good", "\x1b[2J"])
+def test_words_that_fit_nothing_or_several_are_asked_about_never_guessed(text):
+    with pytest.raises(InputError, match="--check"):
+        understand(text)
+
+
+def test_every_outcome_can_be_said_with_its_check_named():
+    for check in BY_KEY.values():
+        for outcome in check.outcomes[1:]:
+            assert understand(outcome, check.key).outcome == outcome
+
+
+# ---------------------------------------------------------------- quote and sheet
+
+
+def chances(**known):
+    rest = (1.0 - sum(known.values())) / (len(CAUSES) - len(known))
+    return {c.key: known.get(c.key, rest) for c in CAUSES}
+
+
+def test_the_quote_takes_the_least_cost_in_the_end_and_a_worn_chain_makes_it_the_whole_set():
+    worn = chances(phaser_worn=0.9)
+    young = choices(worn, SHOP, LAYOUT, 60_000.0)
+    old = choices(worn, SHOP, LAYOUT, 330_000.0)
+    assert young[0].repair.key in ("phaser", "phaser_valve") and old[0].repair.key == "timing_set"
+    at = whole_set_from_km(worn, SHOP, LAYOUT)
+    assert 60_000.0 < at < 330_000.0
+    assert whole_set_from_km(worn, SHOP, LAYOUT, elongation_percent=0.6) < at
+    assert choices(chances(oil_condition=0.9), SHOP, LAYOUT)[0].repair.key == "oil_service"
+    assert choices(chances(chain_stretched=0.9), SHOP, LAYOUT)[0].repair.key == "timing_set"
+    assert all(0.0 <= c.cures <= 1.0 and 0.0 <= c.comes_back <= 1.0 for c in young)
+    assert chain_due(None) < chain_due(200_000.0) < chain_due(300_000.0)
+
+
+def test_parts_name_what_is_used_once_and_the_check_on_arrival():
+    phaser = next(c for c in choices(chances(phaser_worn=0.9), SHOP, LAYOUT) if c.repair.key == "phaser")
+    parts = parts_list(phaser, SHOP)
+    assert any("bolt (new)" in p["what"] for p in parts)
+    assert all({"supplier and packing", "markings"} <= set(p["arrived"]) for p in parts)
+
+
+def test_torques_convert_as_the_published_factors():
+    # Outside check: NIST SP 811 (2008), appendix B.8: 1 lbf·ft = 1.355 818 N·m, 1 lbf·in = 0.112 984 8 N·m,
+    # 1 kgf·m = 9.806 65 N·m.
+    assert torque_in(1.0, "lbf*ft", "N*m") == pytest.approx(1.355818, rel=1e-6)
+    assert torque_in(1.0, "lbf*in", "N*m") == pytest.approx(0.1129848, rel=1e-6)
+    assert torque_in(1.0, "kgf*m", "N*m") == pytest.approx(9.80665, rel=1e-6)
+    assert torque_words({"torque": 20.0, "unit": "lbf*ft", "angle_deg": 90}) == "27.1 N·m (20 lbf·ft) + 90 deg"
+    with pytest.raises(ValueError):
+        torque_in(1.0, "kPa", "N*m")
+
+
+def test_no_torque_is_shipped_and_an_empty_one_is_asked_for():
+    sheet = work_sheet("timing_set", LAYOUT)
+    assert sheet["fasteners"] and all(f["torque"] is None for f in sheet["fasteners"])
+    assert "typed in" in torque_words(sheet["fasteners"][0])
+    assert any("two full turns by hand" in row["text"] for row in sheet["after"])
+    assert any(text.startswith("torque of") for text in open_boxes(sheet))
+
+
+def test_a_measurement_beyond_its_limit_moves_the_causes():
+    sheet = work_sheet("timing_set", LAYOUT)
+    row = next(r for r in sheet["measurements"] if r["what"] == "chain elongation")
+    assert measured_outcomes(sheet) == []
+    row.update(value=0.9, limit=0.5)
+    assert measured_outcomes(sheet) == [("marks", "marks do not meet")]
+    row.update(value=0.2)
+    assert measured_outcomes(sheet) == [("marks", IN_ORDER)]
+
+
+# ---------------------------------------------------------------- the file
+
+
+def test_unknown_keys_are_kept_and_every_change_is_dated(tmp_path):
+    path = tmp_path / "a.job.json"
+    path.write_text(json.dumps({"schema": "camlog.job/1", "own": {"x": [1]}, "vehicle": {"colour": "red"}}))
+    job = read_job(path)
+    add_found(job, understand("oil 1 l low"), "oil 1 l low")
+    job.put("complaint", "rattles", "complaint")
+    job.save()
+    again = read_job(path)
+    assert again.content["own"] == {"x": [1]} and again.get("vehicle")["colour"] == "red"
+    assert all(re.match(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d[+-]\d\d:\d\d", e["at"]) for e in again.get("log"))
+    assert again.probabilities["oil_condition"] > PRIORS["oil_condition"]
+
+
+@pytest.mark.parametrize(
+    "content",
+    [b"", b"[]", b'{"schema": "x"}', b'{"schema": "camlog.job/1", "checks": 4}', b'{"schema": "camlog.job/1", "checks": [4]}',
+     b'{"schema": "camlog.job/1", "findings": {"probabilities": {"a": "b"}}}', b"\xff\xfe", b"[" * 100_000],
+)  # fmt: skip
+def test_a_file_that_is_no_job_is_one_clear_line(tmp_path, content):
+    path = tmp_path / "a.job.json"
+    path.write_bytes(content)
+    with pytest.raises(InputError) as caught:
+        read_job(path)
+    assert "\n" not in str(caught.value) and caught.value.remedy
+
+
+def test_the_only_job_of_a_folder_is_meant_and_of_two_one_is_asked_for(tmp_path):
+    with pytest.raises(InputError, match="no job"):
+        find_job(None, tmp_path)
+    Job(tmp_path / "a.job.json").save()
+    assert find_job(None, tmp_path).path.name == "a.job.json"
+    Job(tmp_path / "b.job.json").save()
+    with pytest.raises(InputError, match="--job"):
+        find_job(None, tmp_path)
+
+
+def test_a_shops_own_figures_are_read_and_a_slip_is_named(tmp_path):
+    path = tmp_path / "shop.toml"
+    path.write_text('schema = "camlog.shop/1"\n[shop]\nlabour_per_hour = 150\n[[repair]]\nkey = "phaser"\nparts = 99\npart = "own"\n')
+    shop = read_shop(None, tmp_path)
+    assert shop.rates(LAYOUT).labour_per_hour == 150.0
+    assert next(r for r in shop.repairs if r.key == "phaser").parts == 99.0
+    path.write_text('schema = "camlog.shop/1"\n[priors]\nchain_strechted = 2\n')
+    with pytest.raises(InputError, match="Did you mean chain_stretched"):
+        read_shop(path)
+
+
+def test_a_job_without_a_recording_begins_from_what_is_usual(tmp_path):
+    job = Job(tmp_path / "a.job.json")
+    steps = next_steps(job, SHOP, LAYOUT)
+    assert sum(c["probability"] for c in steps["causes"]) == pytest.approx(1.0) and steps["checks"]
+    assert make_quote(job, SHOP, LAYOUT)["repair"]
+
+
+# ---------------------------------------------------------------- the commands
+
+
+def run(capsys, *words):
+    with pytest.raises(SystemExit) as end:
+        main(["job", *map(str, words)])
+    out = capsys.readouterr()
+    return end.value.code or 0, out.out, out.err
+
+
+def test_the_whole_story_by_its_commands(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    before, repaired = SAMPLES / "repair-before.csv", SAMPLES / "repair-after.csv"
+    assert run(capsys, "new", "car", "--complaint", "rattles cold", "--recording", before, "--vehicle", "demo", "--mileage-km", 182000)[0] == 0
+    status, out, _ = run(capsys, "show")
+    assert status == 0 and "rattles cold" in out and out.index("oil level") < out.index("control valve: screen clean")
+    status, out, _ = run(capsys, "found", "screen blocked")
+    assert status == 0 and "oil control valve's screen blocked" in out.split("Causes")[1].splitlines()[1]
+    assert run(capsys, "found", "gibberish")[0] == 2
+    status, out, _ = run(capsys, "quote")
+    assert status == 0 and "* valve:" in out
+    assert "[ ]" in run(capsys, "sheet")[1]
+    assert "[x]" in run(capsys, "sheet", "--tick", 1, "--who", "me")[1]
+    status, out, _ = run(capsys, "close", "--before", before, "--after", repaired)
+    assert status == 0 and "Proves nothing" in out
+    customer = (tmp_path / "car.customer.html").read_text()
+    assert "rattles cold" in customer and "oil control valve and its screen" in customer and "simulated" in customer
+    assert "<script>" not in customer
+    kept = json.loads((tmp_path / "car.job.json").read_text())
+    assert kept["verification"]["outcome"] and [r["role"] for r in kept["recordings"]] == ["before", "after"]
+    assert run(capsys, "close")[0] == 2  # the pages are there already
+
+
+def test_an_engine_that_must_not_run_gets_no_check_that_runs_it(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    run(capsys, "new", "car", "--recording", SAMPLES / "timing-offset.csv", "--vehicle", "demo")
+    status, out, _ = run(capsys, "show", "--json")
+    shown = json.loads(out)
+    assert shown["findings"]["do_not_run"]
+    assert all(not BY_KEY[c["key"]].runs for c in shown["next"]["checks"])
+    assert run(capsys, "show")[1].startswith("Do not run or drive")
