@@ -34,7 +34,7 @@ def evidence(
         *_weak_together(judged, faulty, oil_patterns, with_supply),
         *_offset_together(judged, faulty),
         *_codes(codes),
-        *(supply.evidence() if supply is not None else ()),
+        *(supply.evidence if supply is not None else ()),
         *_misfires(misfire, bool(faulty)),
         *_nothing(verdicts, bool(faulty), misfire, codes, sufficient),
     ]
