@@ -37,7 +37,7 @@ def test_every_sentence_is_used(package):
     assert [name for name in names if not re.search(rf"\b{name.rpartition('.')[2]}\b", code)] == []
 
 
-@pytest.mark.parametrize("package", PACKAGES)
+@pytest.mark.parametrize("package", [*PACKAGES, "camlog.convert"])
 def test_every_sentence_asked_for_by_name_is_there(package):
     asked = re.findall(r'(?:messages|say)\("([\w.]+)"', code_of(package))
     assert asked and [name for name in asked if name not in Messages(package)] == []
@@ -72,3 +72,13 @@ def test_every_error_of_the_commands_says_what_to_do():
     assert {name.rpartition(".")[0] + ".remedy" for name in errors} <= set(errors)
     code = code_of("camlog.cli")
     assert [n for n in errors if n.endswith(".what") and f'"{n.removesuffix(".what")}"' not in code] == []
+
+
+def test_every_sentence_of_conversions_is_used_and_there():
+    code, names = code_of("camlog.convert") + code_of("camlog.cli"), Messages("camlog.convert").templates
+    # Some are made of a kind and what it is about, as in time_clock, cam_duty, ask_unit.
+    made = re.compile(r"(time|cam|ask)_\w+")
+    spoken = [n.removeprefix("error.").removeprefix("counted.").split(".")[0] for n in names if not n.startswith("choices.")]
+    assert [n for n in spoken if not made.fullmatch(n) and f'"{n}"' not in code] == []
+    asked = re.findall(r'refusal\(\s*"(\w+)"', code_of("camlog.convert"))
+    assert asked and [n for n in asked if f"error.{n}.what" not in names] == []

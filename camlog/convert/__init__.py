@@ -4,7 +4,7 @@ As the data goes: `source` (bytes, archives) -> `text` (encoding, blocks of line
 (what stands where) -> `clocks` and `stamps` (what tells the time) -> `blocks`, `rows` and `table` (rows of numbers)
 -> `figures`, `repeats` (ranges, repeated values) -> `headings`, `meaning`, `ranges`, `cams`, `match` (what each column
 is) -> `write` and `provenance` (the trace and its drive file). `mapping` is what a person says about a file. `run`
-strings it together. Words of the trade are in `words.toml`, sentences in `sentences.toml`.
+strings it together. Words of the trade are in `words.toml`, sentences in `messages.toml`.
 """
 
 from camlog.convert.mapping import ColumnRule, Mapping, read_mapping

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from camlog.convert.words import SAME_WORDS, UNITS, words
+from camlog.signals import SIGNALS
 
 _SHAFT_UNITS = {"crank": words("crank_units"), "cam": words("cam_units")}
 _LETTERS = str.maketrans({"ß": "ss", "æ": "ae", "ø": "o", "ı": "i"})
@@ -130,3 +131,11 @@ def _pid(text: str) -> tuple[int | None, tuple[int, int]]:
     match = _PID.search(text[:64]) or _BARE_PID.match(text[:64])
     digits = next((g for g in match.groups() if g), None) if match else None
     return (int(digits, 16), match.span()) if digits else (None, (0, 0))
+
+
+def own_name(heading: str) -> str:
+    """A trace column's name for a heading that is none of camlog's signals."""
+    bare = re.sub(r"\s*[\[({][^\[({]*[\])}]\s*\Z", "", heading) or heading
+    name = "_".join(re.findall(r"[a-z0-9]+", plain_letters(bare)))[:60].strip("_") or "column"
+    name = name if name[0].isalpha() else "column_" + name
+    return name + "_as_found" if name in SIGNALS else name

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from camlog.cams import CAM_IDS, actual, bank_of, cam_id, cam_of, cam_words, commanded, is_angle, side_of
+from camlog.cams import CAM_IDS, actual, bank_of, cam_of, cam_words, commanded, is_angle, side_of
 from camlog.convert.cams import CamColumn, understand_cams
 from camlog.convert.evidence import checked
 from camlog.convert.figures import ColumnFigures
-from camlog.convert.headings import Heading, parse_heading, plain_letters
+from camlog.convert.headings import Heading, own_name, parse_heading
 from camlog.convert.layout import SourceColumn
 from camlog.convert.mapping import LEAVE_OUT, ColumnRule, Mapping
 from camlog.convert.meaning import (
@@ -25,6 +24,7 @@ from camlog.convert.meaning import (
     convertible,
 )  # fmt: skip
 from camlog.convert.model import ColumnMatch
+from camlog.convert.pairs import for_other_banks, repeats_alike
 from camlog.convert.ranges import BYTE_AS_PERCENT, fault_of_unit, raw_percent, unit_of_values
 from camlog.convert.sentences import say
 from camlog.convert.table import Table
@@ -69,14 +69,14 @@ def match_columns(table: Table, figures: Sequence[ColumnFigures], mapping: Mappi
     for column in found:
         cam = cams_by_column.get(column.source.index)
         match = _plain_match(column, system) if cam is None else _cam_match(cam, column)
-        low, high = _ends(column.figures)
+        low, high = (column.figures.low, column.figures.high) if column.figures.count else (None, None)
         matches.append(replace(
             match, name=column.source.heading, index=column.source.index, score=round(match.score, 2),
             held_rows=column.figures.held_rows, repeated_share=column.figures.repeated_share, low=low, high=high,
         ))  # fmt: skip
     own = {c.source.index for c in found if c.candidate is not None and c.candidate.source == OWN_NAME}
     named = _named(found, checked(_deviations(found, matches), table, mapping, own))
-    return _repeats_alike((*named, *_for_other_banks(named, cams_by_column)))
+    return repeats_alike((*named, *for_other_banks(named, cams_by_column)))
 
 
 def _deviations(columns: Sequence[_Column], matches: Sequence[ColumnMatch]) -> list[ColumnMatch]:
@@ -104,32 +104,6 @@ def _deviations(columns: Sequence[_Column], matches: Sequence[ColumnMatch]) -> l
                 speaks_of_cam=False,
             )  # fmt: skip
     return out
-
-
-def _for_other_banks(matches: Sequence[ColumnMatch], cams: dict[int, CamColumn]) -> Iterator[ColumnMatch]:
-    """A command that is that of every bank, once more for each further one."""
-    for match in matches:
-        cam = cams.get(match.index)
-        for bank in cam.serves if cam is not None and match.certain else ():
-            signal = commanded(cam_id(cam.side, bank))
-            yield replace(match, signal=signal, written_as=signal)
-
-
-def _ends(figures: ColumnFigures) -> tuple[float | None, float | None]:
-    return (figures.low, figures.high) if figures.count else (None, None)
-
-
-def _repeats_alike(matches: tuple[ColumnMatch, ...]) -> tuple[ColumnMatch, ...]:
-    """Repeats are taken out of both angles of a cam or of neither: one angle without the other would look
-    like a sensor that fails."""
-    by_signal = {m.signal: m for m in matches if m.certain and m.signal and is_angle(m.signal)}
-    changed: dict[str, ColumnMatch] = {}
-    for cam in CAM_IDS:
-        pair = [by_signal[name] for name in (commanded(cam), actual(cam)) if name in by_signal]
-        held = min((m.held_rows for m in pair), default=1)
-        if len(pair) == 2 and not (pair[0].held_rows == pair[1].held_rows and all(m.repeated_share for m in pair)):
-            changed |= {m.signal: replace(m, held_rows=held, repeated_share=0.0) for m in pair}
-    return tuple(changed.get(m.signal, m) if m.certain else m for m in matches)
 
 
 def _column(source: SourceColumn, figures: ColumnFigures, mapping: Mapping) -> _Column:
@@ -325,11 +299,3 @@ def _named(columns: Sequence[_Column], matches: Sequence[ColumnMatch]) -> tuple[
                 match, written_as=name, written_unit=known.unit, factor=known.factor, offset=known.offset
             ))  # fmt: skip
     return tuple(named)
-
-
-def own_name(heading: str) -> str:
-    """A trace column's name for a heading that is none of camlog's signals."""
-    bare = re.sub(r"\s*[\[({][^\[({]*[\])}]\s*\Z", "", heading) or heading
-    name = "_".join(re.findall(r"[a-z0-9]+", plain_letters(bare)))[:60].strip("_") or "column"
-    name = name if name[0].isalpha() else "column_" + name
-    return name + "_as_found" if name in SIGNALS else name
