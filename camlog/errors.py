@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import importlib
 import stat
 from pathlib import Path
+from types import ModuleType
 
 
 class InputError(Exception):
@@ -42,6 +44,15 @@ class InputError(Exception):
         if self.remedy:
             text = text.rstrip(".") + ". " + self.remedy
         return " ".join(text.split())
+
+
+def extra(module: str, name: str) -> ModuleType:
+    """A module that the optional extra `name` installs. Raises InputError, naming the extra, where it is missing."""
+    try:
+        return importlib.import_module(module)
+    except ImportError as error:
+        remedy = f"Install it: pip install 'camlog[{name}]'."
+        raise InputError(f"this needs the extra `{name}` of camlog", remedy=remedy) from error
 
 
 def check_saved(path: Path) -> None:

@@ -14,7 +14,7 @@ from camlog.errors import InputError, saved_details
 from camlog.visible import visible, visible_output
 
 COMMANDS = (
-    "record", "replay", "analyze", "compare", "verify", "codes", "clear", "convert", "simulate", "vehicle", "job",
+    "record", "replay", "analyze", "compare", "verify", "codes", "clear", "convert", "simulate", "vehicle", "job", "library", "screen",
     "serve",
     "shortcut", "demo",
 )  # fmt: skip

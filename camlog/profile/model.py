@@ -49,9 +49,10 @@ def choice(*words: str) -> object:
 
 @dataclass(frozen=True)
 class Vehicle:
-    """The table `[vehicle]`."""
+    """The table `[vehicle]`; `kind` is the shop's own key for engines of this kind, whose good ones are comparable."""
 
     name: Text | None = None
+    kind: Text | None = None
 
 
 @dataclass(frozen=True)
@@ -166,6 +167,7 @@ class VehicleProfile:
     signals: tuple[SignalDefinition, ...] = ()
     limits: Mapping[str, float] = field(default_factory=dict)
     layout: Layout = Layout()
+    kind: str = ""
     file: str = ""
     sha256: str = ""
 

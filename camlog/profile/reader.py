@@ -38,6 +38,7 @@ def read_profile(path: str | Path) -> VehicleProfile:
         signals=tuple(_definition(keys, index, rest, toml) for index, keys in enumerate(read.signal)),
         limits=read.limits,
         layout=read.layout,
+        kind=read.vehicle.kind or "",
         file=str(path),
         sha256=toml.sha256,
     )

@@ -1,0 +1,60 @@
+"""`camlog screen`: many recordings at once."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def screen(
+    paths: Annotated[list[str], typer.Argument(help="Folders, patterns (*.csv, **/*.csv), files or addresses.", metavar="PATH...")],
+    out: Annotated[Path, typer.Option(help="Folder for tables and overview.", metavar="DIR")] = Path("screening"),
+    vehicle: Annotated[
+        str | None, typer.Option(help="Vehicle profile that all of them share; 'demo'.", metavar="FILE")
+    ] = None,
+    jobs: Annotated[int, typer.Option(help="Worker processes on this computer.", min=1, max=256)] = 2,
+    scheduler: Annotated[
+        str | None, typer.Option(help="A Dask scheduler (tcp://HOST:PORT) instead of own workers.", metavar="ADDRESS")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print every row as JSON, a line each.")] = False,
+) -> None:
+    """Examine every recording below folders, the worst first.
+
+    Foreign recordings count where what their columns mean is certain. Writes recordings.parquet, cams.parquet and
+    overview.html; goes on where it stopped, and passes over what has not changed. A file that cannot be read is a row with
+    its reason.
+    """
+    import json as json_text
+    from dataclasses import asdict
+
+    from camlog.errors import extra
+    from camlog.library.overview import write_overview
+    from camlog.library.screen import files_of, write_tables
+    from camlog.library.screen import screen as screen_files
+
+    extra("pyarrow", "screen")  # before hours of work, not after
+    shown = sys.stderr.isatty()
+
+    def progress(done: int, of: int, seconds: float) -> None:
+        left = seconds / done * (of - done)
+        print(f"\r{done} of {of}, {left:.0f} s left ", end="", file=sys.stderr, flush=True)
+
+    rows = screen_files(
+        files_of(paths), out, vehicle=vehicle, jobs=jobs, scheduler=scheduler, progress=progress if shown else None
+    )
+    if shown:
+        print(file=sys.stderr)
+    if json:
+        for row in rows:
+            typer.echo(json_text.dumps(asdict(row), ensure_ascii=True))
+    tables = write_tables(rows, out)
+    page = write_overview(rows, out)
+    if not json:
+        bad = sum(bool(row.reason) for row in rows)
+        faults = sum(row.worst not in ("", "healthy", "insufficient_data") for row in rows)
+        typer.echo(f"{len(rows)} recordings: {faults} with a fault, {bad} not read.")
+        for path in (*tables, page):
+            typer.echo(f"Written: {path}")

@@ -1,0 +1,1 @@
+"""The library: what recordings were, kept in one SQLite file; known-good cars of a kind, and many recordings at once."""

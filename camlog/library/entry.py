@@ -1,0 +1,42 @@
+"""From the findings of a recording to what the library and the screening keep of it."""
+
+from __future__ import annotations
+
+from camlog.analysis.findings import Findings
+from camlog.library.store import Entry, FigureValue
+
+
+def entry_of(findings: Findings, *, kind: str = "", vehicle: str = "", mileage_km: float | None = None, outcome: str = "") -> Entry:
+    """What is kept of a recording. `kind` is the shop's key of the engine, `vehicle` what tells its cars apart."""
+    trace, drive, profile = findings.trace, findings.drive, findings.profile
+    named = (drive.vehicle.get("name") if drive is not None else None) or (profile.name if profile is not None else "")
+    return Entry(
+        sha256=trace.sha256,
+        file=trace.name,
+        kind=kind or (profile.kind if profile is not None else ""),
+        vehicle=vehicle or str(named or ""),
+        started_at=drive.started_at if drive is not None else None,
+        duration_s=trace.duration_s,
+        mileage_km=mileage_km,
+        outcome=outcome,
+        codes=tuple(c.code for c in findings.codes.codes),
+        cams={
+            cam: (f.verdict.condition, f.verdict.confidence, {c: round(p, 4) for c, p in f.verdict.probabilities.items()})
+            for cam, f in findings.cams.items()
+        },
+        figures=tuple(value for cam in findings.cams for value in figure_values(findings, cam)),
+    )
+
+
+def figure_values(findings: Findings, cam: str) -> list[FigureValue]:
+    """Every figure of a cam that the verdict weighed, with its interval, by oil window."""
+    found = {}
+    for weighed in findings.cams[cam].verdict.evidence:
+        measured, estimate = weighed.measured, weighed.measured.estimate
+        if estimate.value is None:
+            continue
+        oil = "" if measured.window is None else measured.window.words
+        found[weighed.figure.name, measured.part, oil] = FigureValue(
+            cam, weighed.figure.name, float(estimate.value), estimate.low, estimate.high, float(measured.amount), measured.part, oil
+        )
+    return list(found.values())

@@ -1,0 +1,255 @@
+"""Many recordings at once: every file below some folders or patterns, examined by worker processes or a Dask cluster.
+
+What was done is kept in `screen.jsonl`, a line a file, written before the next begins: a screening that was stopped goes
+on where it was, and a file whose size, time and hash are the same is not examined again. A file that cannot be read is a
+row with its reason. A worker that dies costs its current file one further try, then a row with the reason.
+"""
+
+from __future__ import annotations
+
+import glob
+import hashlib
+import json
+import os
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass, field
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any
+
+from camlog.errors import InputError, extra
+
+STATE = "screen.jsonl"
+SUFFIXES = (".csv", ".txt", ".tsv", ".log", ".csv.gz", ".zip")
+# What camlog writes beside recordings, and what is no table.
+SKIPPED = (".report.html", ".findings.json", ".drive.json", ".verification.html", ".truth.json")
+# Files handed out per worker at a time, so that memory stays flat however many there are.
+AHEAD = 3
+TRIES = 2
+RESTART_WORKER_AFTER = 200
+
+Progress = Callable[[int, int, float], None]
+
+
+@dataclass(frozen=True)
+class Row:
+    """What screening says of one file; `reason` where it could not be examined. `cams` has a row a cam and oil window."""
+
+    path: str
+    size: int
+    modified: float
+    sha256: str = ""
+    reason: str = ""
+    vehicle: str = ""
+    kind: str = ""
+    started_at: str | None = None
+    duration_s: float | None = None
+    worst: str = ""
+    worst_cam: str = ""
+    confidence: float | None = None
+    codes: str = ""
+    first_cause: str = ""
+    cams: tuple[dict[str, Any], ...] = field(default=())
+
+
+def files_of(paths: Sequence[str]) -> list[str]:
+    """Every recording below folders, of patterns, or named; sorted, each once. Raises InputError where there is none."""
+    found: set[str] = set()
+    for name in paths:
+        if _is_remote(name):
+            found |= set(_remote(name))
+            continue
+        path = Path(name)
+        if path.is_dir():
+            found |= {str(p) for p in path.rglob("*") if p.is_file() and _is_recording(p.name)}
+        else:
+            found |= {p for p in glob.glob(name, recursive=True) if os.path.isfile(p)}
+    if not found:
+        raise InputError("no recording there", file=", ".join(paths)[:200], remedy="Name folders, patterns or files.")
+    return sorted(found)
+
+
+def _is_recording(name: str) -> bool:
+    return name.lower().endswith(SUFFIXES) and not name.lower().endswith(SKIPPED)
+
+
+def _is_remote(name: str) -> bool:
+    return "://" in name
+
+
+def _filesystem(name: str) -> Any:
+    fsspec = extra("fsspec", "cluster")
+    try:
+        return fsspec.core.url_to_fs(name)
+    except (ImportError, ValueError, OSError) as error:
+        raise InputError(f"cannot be reached ({error})", file=name, remedy="Check the address and its library.") from error
+
+
+def _remote(name: str) -> Iterator[str]:
+    system, path = _filesystem(name)
+    names = system.glob(path) if any(c in path for c in "*?[") else system.find(path) if system.isdir(path) else [path]
+    yield from (system.unstrip_protocol(n) for n in names if _is_recording(n))
+
+
+def examine(path: str, vehicle: str | None = None, known: tuple[int, float, str] | None = None) -> Row | None:
+    """Examine one file; None where it is the same as `known` (size, time, hash). Never raises for what a file holds."""
+    try:
+        if _is_remote(path):
+            return _fetched(path, vehicle, known)
+        stat = os.stat(path)
+        same = known is not None and (stat.st_size, stat.st_mtime) == known[:2]
+        if same or (known is not None and stat.st_size == known[0] and _sha256(path) == known[2]):
+            return None
+        return _examined(Path(path), path, stat.st_size, stat.st_mtime, vehicle)
+    except InputError as error:
+        return Row(path, *_measure(path), reason=str(error))
+    except (OSError, MemoryError, ArithmeticError, ValueError) as error:
+        return Row(path, *_measure(path), reason=f"{type(error).__name__}: {error}"[:300])
+
+
+def _fetched(path: str, vehicle: str | None, known: tuple[int, float, str] | None) -> Row | None:
+    """A file elsewhere, brought here for as long as it is examined."""
+    import tempfile
+
+    system, inner = _filesystem(path)
+    size = int(system.info(inner).get("size") or 0)
+    with tempfile.TemporaryDirectory(prefix="camlog-") as folder:
+        local = Path(folder) / Path(inner).name
+        system.get_file(inner, str(local))
+        if known is not None and size == known[0] and _sha256(str(local)) == known[2]:
+            return None
+        return _examined(local, path, size, 0.0, vehicle)
+
+
+def _measure(path: str) -> tuple[int, float]:
+    try:
+        stat = os.stat(path)
+        return stat.st_size, stat.st_mtime
+    except OSError:
+        return 0, 0.0
+
+
+def _sha256(path: str) -> str:
+    with open(path, "rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _examined(local: Path, path: str, size: int, modified: float, vehicle: str | None) -> Row:
+    from camlog.analysis import analyze
+    from camlog.convert import read_any
+    from camlog.library.entry import entry_of, figure_values
+    from camlog.profile import read_profile
+
+    profile = read_profile(vehicle) if vehicle else None
+    trace, drive, _ = read_any(local)
+    findings = analyze(trace, drive, profile)
+    kept = entry_of(findings)
+    faults = {cam: c for cam, c in kept.cams.items() if c[0] not in ("healthy", "insufficient_data")}
+    shown = faults or kept.cams
+    worst = max(shown, key=lambda cam: shown[cam][1], default="")
+    rows = []
+    for cam, (condition, confidence, _) in kept.cams.items():
+        by_oil: dict[str, dict[str, Any]] = {}
+        for value in figure_values(findings, cam):
+            row = by_oil.setdefault(value.oil, {"cam": cam, "oil": value.oil, "condition": condition, "confidence": confidence})
+            row[value.figure + (f"_{value.part}" if value.part else "")] = value.value
+        rows += by_oil.values() or [{"cam": cam, "oil": "", "condition": condition, "confidence": confidence}]
+    return Row(
+        path, size, modified, _sha256(str(local)), "", kept.vehicle, kept.kind, kept.started_at, kept.duration_s,
+        shown[worst][0] if worst else "", worst, shown[worst][1] if worst else None, " ".join(kept.codes),
+        findings.causes[0].cause if findings.causes else "", tuple(rows),
+    )  # fmt: skip
+
+
+def screen(
+    files: Sequence[str], out: Path, *, vehicle: str | None = None, jobs: int = 2, scheduler: str | None = None,
+    progress: Progress | None = None,
+) -> list[Row]:  # fmt: skip
+    """Examine every file that is new or changed; all rows, those of earlier runs among them, in the order of `files`."""
+    out.mkdir(parents=True, exist_ok=True)
+    done = {row.path: row for row in _read_state(out / STATE)}
+    began, count = time.perf_counter(), 0
+    with open(out / STATE, "a", encoding="utf-8") as state:
+        for row in _run(files, done, vehicle, jobs, scheduler):
+            count += 1
+            if isinstance(row, Row):
+                done[row.path] = row
+                state.write(json.dumps(asdict(row), ensure_ascii=False) + "\n")
+                state.flush()
+                os.fsync(state.fileno())
+            if progress is not None:
+                progress(count, len(files), time.perf_counter() - began)
+    return [done[path] for path in files if path in done]
+
+
+def _read_state(path: Path) -> Iterator[Row]:
+    if not path.exists():
+        return
+    with open(path, encoding="utf-8", errors="replace") as lines:
+        for line in lines:
+            try:
+                raw = json.loads(line)
+                yield Row(**{**raw, "cams": tuple(raw["cams"])})
+            except (ValueError, TypeError, KeyError):
+                continue  # a line that was cut off: that file is examined again
+
+
+def _run(files: Sequence[str], done: dict[str, Row], vehicle: str | None, jobs: int, scheduler: str | None) -> Iterator[Row | None]:
+    """A row for each file as it is finished, None for one that has not changed."""
+    todo = [(path, 1) for path in reversed(files)]
+    while todo:
+        running: dict[Future, tuple[str, int]] = {}
+        try:
+            with _executor(jobs, scheduler) as pool:
+                while todo or running:
+                    while todo and len(running) < jobs * AHEAD:
+                        path, attempt = todo.pop()
+                        earlier = done.get(path)
+                        known = (earlier.size, earlier.modified, earlier.sha256) if earlier and not earlier.reason else None
+                        running[pool.submit(examine, path, vehicle, known)] = (path, attempt)
+                    for future in wait(running, return_when=FIRST_COMPLETED).done:
+                        if isinstance(future.exception(), BrokenProcessPool):
+                            raise future.exception()  # type: ignore[misc]
+                        path, _ = running.pop(future)
+                        error = future.exception()
+                        yield future.result() if error is None else Row(path, *_measure(path), reason=str(error)[:300])
+        except BrokenProcessPool:
+            for path, attempt in running.values():
+                if attempt < TRIES:
+                    todo.append((path, attempt + 1))
+                else:
+                    yield Row(path, *_measure(path), reason="the worker that examined it ended, twice")
+
+
+@contextmanager
+def _executor(jobs: int, scheduler: str | None) -> Iterator[Executor]:
+    if scheduler is None:
+        with ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), max_tasks_per_child=RESTART_WORKER_AFTER) as pool:
+            yield pool
+        return
+    try:
+        client = extra("distributed", "cluster").Client(scheduler, timeout="10s")
+    except (OSError, ValueError, TimeoutError) as error:
+        raise InputError(f"no scheduler answers at {scheduler} ({error})", remedy="Start one, or use --jobs.") from error
+    with client:
+        yield client.get_executor(retries=TRIES - 1)
+
+
+def write_tables(rows: Iterable[Row], out: Path) -> list[Path]:
+    """Write `recordings.parquet` (a row a recording) and `cams.parquet` (a row a cam and oil window)."""
+    import pandas as pd
+
+    extra("pyarrow", "screen")
+    rows = list(rows)
+    recordings = pd.DataFrame([{k: v for k, v in asdict(row).items() if k != "cams"} for row in rows])
+    cams = pd.DataFrame([{"path": row.path, "sha256": row.sha256, **cam} for row in rows for cam in row.cams])
+    paths = [out / "recordings.parquet", out / "cams.parquet"]
+    for path, frame in zip(paths, (recordings, cams), strict=True):
+        temporary = path.with_suffix(".part")
+        frame.to_parquet(temporary, index=False)
+        os.replace(temporary, path)
+    return paths

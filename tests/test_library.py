@@ -1,0 +1,208 @@
+"""The library: nothing lost, nothing twice, and known-good cars held against a reference library."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+
+import numpy as np
+import pytest
+
+from camlog.cli import main
+from camlog.errors import InputError
+from camlog.library.compare import change_point, crosses
+from camlog.library.known_good import ENOUGH, misfits, pool, pooled
+from camlog.library.store import VERSION, Entry, FigureValue, Library
+
+
+def entry(number, value=1.0, vehicle="", kind="k"):
+    figures = tuple(FigureValue("intake_b1", f"figure_{i}", value + i, value + i - 0.2, value + i + 0.2, 10.0) for i in range(5))
+    cams = {"intake_b1": ("healthy", 0.95, {"healthy": 0.95})}
+    return Entry(f"{number:064x}", f"drive-{number}.csv", kind, vehicle or f"car {number}", cams=cams, figures=figures)
+
+
+@pytest.fixture
+def path(tmp_path):
+    return tmp_path / "library.sqlite"
+
+
+def test_what_is_added_comes_back_and_adding_it_again_keeps_one(path):
+    with Library(path) as library:
+        first = library.add(entry(1))
+        library.mark_good(first, "somebody", "repair verified")
+        again = library.add(entry(1, value=2.0))
+        assert first == again and len(library) == 1
+        row = library.recording(first)
+        assert row["known_good"] == 1 and row["known_good_by"] == "somebody" and row["known_good_at"]
+        assert row["cams"] == {"intake_b1": {"condition": "healthy", "confidence": 0.95}}
+        assert sorted(f["value"] for f in row["figures"]) == [2.0, 3.0, 4.0, 5.0, 6.0]
+    with Library(path) as library:
+        library.remove(first)
+        assert len(library) == 0
+        assert library._open.execute("SELECT COUNT(*) FROM figure").fetchone()[0] == 0
+
+
+def test_nothing_is_known_good_unless_a_person_says_so(path):
+    with Library(path) as library:
+        number = library.add(entry(1))
+        assert library.good_figures("k") == {}
+        library.mark_good(number, "somebody")
+        assert len(library.good_figures("k")) == 5
+        library.mark_good(number, "somebody", good=False)
+        assert library.good_figures("k") == {}
+        for act in (lambda: library.mark_good(99, "x"), lambda: library.remove(99), lambda: library.recording(99)):
+            with pytest.raises(InputError, match="no recording 99"):
+                act()
+
+
+def test_a_file_that_is_no_library_or_of_a_newer_camlog_is_refused(path):
+    path.write_text("time [s],engine_speed [rpm]\n0,800\n" * 50)
+    with pytest.raises(InputError, match="library"):
+        Library(path)
+    path.unlink()
+    Library(path).close()
+    with sqlite3.connect(path) as raw:
+        raw.execute(f"PRAGMA user_version = {VERSION + 1}")
+    with pytest.raises(InputError, match="newer"):
+        Library(path)
+
+
+ADDER = """
+import sys
+sys.path.insert(0, {root!r})
+from tests.test_library import entry
+from camlog.library.store import Library
+with Library({path!r}) as library:
+    for number in range({start}, {end}):
+        library.add(entry(number))
+        print(number, flush=True)
+"""
+
+
+def adder(path, start, end):
+    root = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
+    code = ADDER.format(root=root, path=str(path), start=start, end=end)
+    return subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True)
+
+
+def test_two_writers_at_once_lose_nothing(path):
+    Library(path).close()
+    writers = [adder(path, 0, 40), adder(path, 20, 60)]
+    for writer in writers:
+        writer.communicate(timeout=120)
+        assert writer.returncode == 0
+    with Library(path) as library:
+        assert len(library) == 60
+
+
+def test_a_writer_killed_at_any_moment_leaves_whole_recordings(path):
+    rng = np.random.default_rng(5)
+    Library(path).close()
+    said: set[int] = set()
+    for turn in range(6):
+        writer = adder(path, turn * 1000, turn * 1000 + 1000)
+        said.add(int(writer.stdout.readline()))
+        time.sleep(float(rng.uniform(0.0, 0.3)))
+        writer.send_signal(signal.SIGKILL)
+        said |= {int(line) for line in writer.stdout.read().split() if line.isdigit()}
+        writer.wait()
+        with Library(path) as library:
+            rows = library.recordings(most=10_000)
+            assert {int(r["sha256"], 16) for r in rows} >= said
+            assert library._open.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
+            counts = library._open.execute("SELECT COUNT(*) FROM figure GROUP BY recording").fetchall()
+            assert {c[0] for c in counts} == {5} and len(counts) == len(rows)
+
+
+# ---------------------------------------------------------------- known-good cars
+
+
+def test_pooling_is_that_of_a_reference_library():
+    # Outside check: statsmodels' combine_effects (DerSimonian and Laird, one step).
+    from statsmodels.stats.meta_analysis import combine_effects
+
+    rng = np.random.default_rng(3)
+    for n in (2, 5, 9, 30):
+        variance = rng.uniform(0.01, 0.2, n)
+        effect = rng.normal(1.0, np.sqrt(variance + 0.1))
+        theirs = combine_effects(effect, variance, method_re="chi2")
+        mean, var, between = pool(effect, variance)
+        assert between == pytest.approx(theirs.tau2, rel=1e-9, abs=1e-12)
+        assert mean == pytest.approx(theirs.mean_effect_re, rel=1e-9)
+        assert var == pytest.approx(theirs.sd_eff_w_re**2, rel=1e-9)
+
+
+def good_rows(values, spread=0.05):
+    return [{"value": v, "low": v - spread, "high": v + spread, "vehicle": f"car {i}", "sha256": str(i)} for i, v in enumerate(values)]
+
+
+def test_a_further_good_car_lies_in_the_interval_as_often_as_it_says():
+    rng = np.random.default_rng(8)
+    inside = 0
+    for _ in range(400):
+        cars = rng.normal(1.0, 0.2, 9)
+        band = pooled(good_rows(cars))
+        inside += band.low <= rng.normal(1.0, 0.2) <= band.high
+    assert 0.92 <= inside / 400 <= 0.99
+
+
+def test_few_are_shown_and_not_weighed_and_many_weigh_more():
+    few, some, many = (pooled(good_rows(np.linspace(0.9, 1.1, n))) for n in (ENOUGH - 1, ENOUGH, 40))
+    assert not few.weighed and few.share == 0.0
+    assert 0.0 < some.share < many.share < 1.0
+    assert pooled([]) is None
+
+
+def test_a_known_good_that_does_not_fit_the_others_is_pointed_out():
+    rng = np.random.default_rng(2)
+    rows = good_rows([*rng.normal(1.0, 0.05, 9), 3.0])
+    assert misfits(rows) == ["9"]
+    assert misfits(good_rows(rng.normal(1.0, 0.05, 10))) == []
+
+
+def test_a_change_is_found_where_it_is_and_only_where_it_is_more_than_chance():
+    rng = np.random.default_rng(4)
+    values = np.r_[rng.normal(0.3, 0.02, 8), rng.normal(0.5, 0.02, 6)]
+    assert change_point(values) == 8
+    false = sum(change_point(rng.normal(0.3, 0.02, 14)) is not None for _ in range(100))
+    assert false <= 12
+    assert change_point(np.full(20, 1.0)) is None and change_point(np.array([1.0, 2.0])) is None
+
+
+def test_the_day_a_limit_is_reached_is_a_range():
+    rows = [{"started_at": f"2026-{m:02d}-01T08:00:00+00:00"} for m in range(1, 9)]
+    values = 0.2 + 0.02 * np.arange(8) + np.random.default_rng(1).normal(0, 0.002, 8)
+    first, last = crosses(rows, values, 0.45)
+    assert "2026-11" <= first <= last <= "2027-05"
+    assert crosses(rows, values[::-1], 0.45) is None
+
+
+# ---------------------------------------------------------------- the commands
+
+
+def run(capsys, *words):
+    try:
+        main(["library", *map(str, words)])
+        status = 0
+    except SystemExit as end:
+        status = end.code or 0
+    out = capsys.readouterr()
+    return status, out.out, out.err
+
+
+def test_the_commands_keep_show_and_forget(capsys, path):
+    at = ("--library", path)
+    status, out, _ = run(capsys, "add", "sample_logs/healthy.csv", "--kind", "four", "--known-good", "me", "--vehicle", "demo", *at)
+    assert status == 0 and "known-good" in out
+    assert run(capsys, "add", "sample_logs/slow-cold.csv", "--kind", "four", "--vehicle", "demo", *at)[0] == 0
+    status, out, _ = run(capsys, "list", *at)
+    assert "healthy.csv: exhaust_b1 healthy, intake_b1 healthy  known-good" in out and "intake_b1 slow" in out
+    status, out, _ = run(capsys, "show", 2, *at)
+    assert "worse than 1 of 1 good ones" in out and "too few to weigh" in out
+    assert run(capsys, "remove", 1, *at)[0] == 0
+    status, _, err = run(capsys, "show", 1, *at)
+    assert status == 2 and "no recording 1" in err

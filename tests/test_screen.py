@@ -1,0 +1,106 @@
+"""Many recordings at once: every file is a row, stopped runs go on, and a lost worker costs one file."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from camlog.cli import main
+from camlog.errors import InputError
+from camlog.library import screen as screening
+from camlog.library.screen import STATE, Row, files_of, screen
+
+SAMPLES = Path(__file__).parent.parent / "sample_logs"
+
+
+@pytest.fixture
+def folder(tmp_path):
+    place = tmp_path / "drives"
+    (place / "deep" / "er").mkdir(parents=True)
+    for name, to in (("healthy", place), ("slow-cold", place / "deep"), ("too-short", place / "deep" / "er")):
+        shutil.copy(SAMPLES / f"{name}.csv", to)
+        shutil.copy(SAMPLES / f"{name}.drive.json", to)
+    (place / "notes.txt").write_text("nothing to read here\n")
+    (place / "healthy.report.html").write_text("<p>")
+    return place
+
+
+def test_every_file_below_a_folder_is_a_row_and_a_bad_one_says_why(folder, tmp_path):
+    rows = {Path(r.path).name: r for r in screen(files_of([str(folder)]), tmp_path / "out", vehicle="demo", jobs=1)}
+    assert set(rows) == {"healthy.csv", "slow-cold.csv", "too-short.csv", "notes.txt"}
+    assert rows["healthy.csv"].worst == "healthy" and rows["slow-cold.csv"].worst == "slow"
+    assert rows["slow-cold.csv"].worst_cam == "intake_b1"
+    assert rows["notes.txt"].reason and not rows["notes.txt"].worst
+    assert {c["oil"] for c in rows["slow-cold.csv"].cams} > {"", "below 40 °C"}
+
+
+def test_a_second_run_examines_only_what_is_new_or_changed(folder, tmp_path, monkeypatch):
+    out = tmp_path / "out"
+    screen(files_of([str(folder)]), out, vehicle="demo", jobs=1)
+    lines = (out / STATE).read_text().splitlines()
+    screen(files_of([str(folder)]), out, vehicle="demo", jobs=1)
+    again = (out / STATE).read_text().splitlines()[len(lines) :]
+    assert [Path(json.loads(line)["path"]).name for line in again] == ["notes.txt"]  # what was not read is tried again
+    os.utime(folder / "healthy.csv")  # touched, not changed
+    with open(folder / "deep" / "slow-cold.csv", "a") as file:
+        file.write("\n")
+    rows = screen(files_of([str(folder)]), out, vehicle="demo", jobs=1)
+    last = [Path(json.loads(line)["path"]).name for line in (out / STATE).read_text().splitlines()[len(lines) + 1 :]]
+    assert sorted(last) == ["notes.txt", "slow-cold.csv"] and len(rows) == 4
+
+
+def test_a_run_that_was_cut_off_goes_on(folder, tmp_path):
+    out = tmp_path / "out"
+    screen(files_of([str(folder / "healthy.csv")]), out, vehicle="demo", jobs=1)
+    state = out / STATE
+    state.write_text(state.read_text() + '{"path": "half a li')
+    rows = screen(files_of([str(folder)]), out, vehicle="demo", jobs=1)
+    assert len(rows) == 4 and sum(r.worst == "healthy" for r in rows) == 1
+
+
+def dying(path, vehicle=None, known=None):
+    """Stands in for the examination: ends its process on one file, as a crash of a library would."""
+    if Path(path).name == "bad.csv":
+        os._exit(9)
+    return Row(path, 1, 1.0, worst="healthy")
+
+
+def test_a_worker_that_dies_costs_its_own_file_only(tmp_path, monkeypatch):
+    monkeypatch.setattr(screening, "examine", dying)
+    names = [f"{i}.csv" for i in range(8)] + ["bad.csv"] + [f"x{i}.csv" for i in range(8)]
+    rows = {r.path: r for r in screen(names, tmp_path / "out", jobs=2)}
+    assert set(rows) == set(names)
+    assert "ended" in rows["bad.csv"].reason
+    assert all(r.worst == "healthy" for name, r in rows.items() if name != "bad.csv")
+
+
+def test_no_recording_there_is_said(tmp_path):
+    with pytest.raises(InputError, match="no recording"):
+        files_of([str(tmp_path)])
+    with pytest.raises(InputError, match="no recording"):
+        files_of([str(tmp_path / "*.csv")])
+
+
+def test_recordings_of_any_storage_are_read(tmp_path):
+    fsspec = pytest.importorskip("fsspec")
+    memory = fsspec.filesystem("memory")
+    memory.pipe("/fleet/healthy.csv", (SAMPLES / "healthy.csv").read_bytes())
+    (found,) = files_of(["memory://fleet"])
+    row = screening.examine(found, "demo")
+    assert row.worst == "healthy" and row.path == found and found.startswith("memory://")
+
+
+def test_the_command_writes_tables_and_an_overview(folder, tmp_path, capsys):
+    out = tmp_path / "out"
+    with pytest.raises(SystemExit) as end:
+        main(["screen", str(folder), "--out", str(out), "--vehicle", "demo", "--jobs", "1"])
+    assert not end.value.code
+    assert "4 recordings: 1 with a fault, 1 not read." in capsys.readouterr().out
+    recordings, cams = pd.read_parquet(out / "recordings.parquet"), pd.read_parquet(out / "cams.parquet")
+    assert len(recordings) == 4 and set(cams["cam"]) == {"intake_b1", "exhaust_b1"}
+    assert "slow" in (out / "overview.html").read_text()
