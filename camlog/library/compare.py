@@ -11,9 +11,9 @@ import numpy as np
 from scipy import stats
 
 from camlog.analysis.figures import BY_NAME, Figure
+from camlog.errors import extra
 from camlog.library.known_good import Pooled, misfits, pooled
 from camlog.library.store import Library
-from camlog.errors import extra
 from camlog.limits import LIMITS
 from camlog.numbers import with_unit
 

@@ -29,7 +29,6 @@ SUFFIXES = (".csv", ".txt", ".tsv", ".log", ".csv.gz", ".zip")
 SKIPPED = (".report.html", ".findings.json", ".drive.json", ".verification.html", ".truth.json")
 # Files handed out per worker at a time, so that memory stays flat however many there are.
 AHEAD = 3
-TRIES = 2
 RESTART_WORKER_AFTER = 200
 
 Progress = Callable[[int, int, float], None]
@@ -200,29 +199,42 @@ def _read_state(path: Path) -> Iterator[Row]:
 
 def _run(files: Sequence[str], done: dict[str, Row], vehicle: str | None, jobs: int, scheduler: str | None) -> Iterator[Row | None]:
     """A row for each file as it is finished, None for one that has not changed."""
-    todo = [(path, 1) for path in reversed(files)]
+    todo = list(reversed(files))
     while todo:
-        running: dict[Future, tuple[str, int]] = {}
+        running: dict[Future, str] = {}
         try:
             with _executor(jobs, scheduler) as pool:
                 while todo or running:
                     while todo and len(running) < jobs * AHEAD:
-                        path, attempt = todo.pop()
-                        earlier = done.get(path)
-                        known = (earlier.size, earlier.modified, earlier.sha256) if earlier and not earlier.reason else None
-                        running[pool.submit(examine, path, vehicle, known)] = (path, attempt)
+                        path = todo.pop()
+                        running[pool.submit(examine, path, vehicle, _known(done.get(path)))] = path
                     for future in wait(running, return_when=FIRST_COMPLETED).done:
-                        if isinstance(future.exception(), BrokenProcessPool):
-                            raise future.exception()  # type: ignore[misc]
-                        path, _ = running.pop(future)
-                        error = future.exception()
-                        yield future.result() if error is None else Row(path, *_measure(path), reason=str(error)[:300])
+                        row = _row(running[future], future)
+                        del running[future]
+                        yield row
         except BrokenProcessPool:
-            for path, attempt in running.values():
-                if attempt < TRIES:
-                    todo.append((path, attempt + 1))
-                else:
-                    yield Row(path, *_measure(path), reason="the worker that examined it ended, twice")
+            # A worker ended. Which file it was is found by examining each that was under way alone.
+            for path in running.values():
+                yield _alone(path, vehicle)
+
+
+def _known(earlier: Row | None) -> tuple[int, float, str] | None:
+    return (earlier.size, earlier.modified, earlier.sha256) if earlier and not earlier.reason else None
+
+
+def _row(path: str, future: Future) -> Row | None:
+    error = future.exception()
+    if isinstance(error, BrokenProcessPool):
+        raise error
+    return future.result() if error is None else Row(path, *_measure(path), reason=str(error)[:300])
+
+
+def _alone(path: str, vehicle: str | None) -> Row | None:
+    try:
+        with _executor(1, None) as pool:
+            return _row(path, pool.submit(examine, path, vehicle))
+    except BrokenProcessPool:
+        return Row(path, *_measure(path), reason="the worker that examined it ended, twice")
 
 
 @contextmanager
@@ -236,7 +248,7 @@ def _executor(jobs: int, scheduler: str | None) -> Iterator[Executor]:
     except (OSError, ValueError, TimeoutError) as error:
         raise InputError(f"no scheduler answers at {scheduler} ({error})", remedy="Start one, or use --jobs.") from error
     with client:
-        yield client.get_executor(retries=TRIES - 1)
+        yield client.get_executor(retries=1)
 
 
 def write_tables(rows: Iterable[Row], out: Path) -> list[Path]:
