@@ -206,8 +206,9 @@ def _run(files: Sequence[str], done: dict[str, Row], vehicle: str | None, jobs: 
             with _executor(jobs, scheduler) as pool:
                 while todo or running:
                     while todo and len(running) < jobs * AHEAD:
-                        path = todo.pop()
+                        path = todo[-1]
                         running[pool.submit(examine, path, vehicle, _known(done.get(path)))] = path
+                        todo.pop()  # only now: a pool whose worker ended takes nothing more
                     for future in wait(running, return_when=FIRST_COMPLETED).done:
                         row = _row(running[future], future)
                         del running[future]
