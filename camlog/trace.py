@@ -16,7 +16,6 @@ import csv
 import hashlib
 import io
 import math
-import warnings as python_warnings
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -31,6 +30,7 @@ from camlog.signals import SIGNALS, is_signal_name
 from camlog.stream import Batch
 from camlog.trace_faults import Cells, fault_of_cells, fault_of_time
 from camlog.trace_headings import TIME_HEADING, heading, parse_heading, read_heading_row, read_headings
+from camlog.trace_table import drop_torn_line, read_table, reads_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -39,10 +39,6 @@ if TYPE_CHECKING:
 CLOCK_JUMP_S = 3600.0
 # Beyond this (3,000 years) a time is no time, and its digits are too few to tell readings apart.
 LATEST_TIME_S = 1e11
-
-# Cells that mean "not sampled" beside the empty one: what tables tools write for a missing number.
-_MISSING = ["", " ", "nan", "NaN", "NAN"]
-
 
 @dataclass(frozen=True, eq=False)
 class Trace:
@@ -210,18 +206,18 @@ def read_trace(path: str | Path) -> Trace:
         )
     sha256 = hashlib.sha256(raw).hexdigest()
     warnings: list[str] = []
-    raw = _drop_torn_line(raw.removeprefix(b"\xef\xbb\xbf"), warnings)
+    raw = drop_torn_line(raw.removeprefix(b"\xef\xbb\xbf"), warnings)
     cells, heading_lines, start = read_heading_row(raw, path)
     names, units, conversions = read_headings(cells, path)
     body = Cells(raw, start, heading_lines, names, path)
     try:
-        table = _read_table(raw, start, len(names))
+        table = read_table(raw, start, len(names))
     except (ValueError, OverflowError) as error:
         raise fault_of_cells(body) from error
     if not len(table):
         remedy = "Record the drive again, or check the copy is complete."
         raise InputError("has no complete row", file=path, remedy=remedy)
-    if np.isfinite(table[:, len(names)]).any() or _reads_words(raw, start):
+    if np.isfinite(table[:, len(names)]).any() or reads_words(raw, start):
         raise fault_of_cells(body)
     _warn_of_short_rows(raw, start, table, body, warnings)
     with np.errstate(over="ignore"):
@@ -263,47 +259,6 @@ def _long(seconds: float) -> str:
     return f"{seconds / 3600.0:.1f} hours"
 
 
-def _read_table(raw: bytes, start: int, width: int) -> np.ndarray:
-    """All rows, shape (rows, width + 1); the last column shows cells beyond the headings."""
-    import pandas as pd
-
-    # Up to version 3.0 the default reading of decimals could be one unit in the last place off.
-    exact = {} if _version(pd.__version__) >= (3, 1) else {"float_precision": "round_trip"}
-    source = io.BytesIO(raw)
-    source.seek(start)
-    with python_warnings.catch_warnings():
-        # Pandas only warns where the first row is too wide, and cuts it: here that is a fault.
-        python_warnings.simplefilter("error", pd.errors.ParserWarning)
-        try:
-            frame = pd.read_csv(
-                source,
-                header=None,
-                names=range(width + 1),
-                index_col=False,
-                dtype=np.float64,
-                encoding="utf-8",
-                on_bad_lines="error",
-                keep_default_na=False,
-                na_values=_MISSING,
-                **exact,
-            )
-        except pd.errors.EmptyDataError:
-            return np.empty((0, width + 1))
-        except pd.errors.ParserWarning as error:
-            raise ValueError(str(error)) from error
-    return frame.to_numpy(copy=False)
-
-
-def _version(text: str) -> tuple[int, ...]:
-    return tuple(int(part) for part in text.split(".")[:2] if part.isdigit())
-
-
-def _reads_words(raw: bytes, start: int) -> bool:
-    # The table parser takes True and False for 1 and 0; in a trace they are text like any other.
-    # No number, nor a missing one, has these letters, and single letters are quick to look for.
-    return any(raw.find(letter, start) >= 0 for letter in (b"u", b"U", b"s", b"S"))
-
-
 def _scaled(column: np.ndarray, factor: float, offset: float) -> np.ndarray:
     column = np.ascontiguousarray(column)
     return column if (factor, offset) == (1.0, 0.0) else column * factor + offset
@@ -321,16 +276,3 @@ def _warn_of_short_rows(raw: bytes, start: int, table: np.ndarray, body: Cells, 
             f"{rows} fewer cells than there are headings (first on line {line}); "
             "what is missing counts as not sampled."
         )
-
-
-def _drop_torn_line(raw: bytes, warnings: list[str]) -> bytes:
-    if raw.endswith((b"\n", b"\r")):
-        return raw
-    cut = max(raw.rfind(b"\n"), raw.rfind(b"\r")) + 1
-    if cut == 0:
-        return raw  # a single line: the heading check says what is wrong
-    # A line of the right width may still have lost its last digits: without its end nobody knows.
-    warnings.append(
-        "The last line was cut off in the middle (power lost or copy incomplete) and was left out."
-    )
-    return raw[:cut]
