@@ -6,6 +6,7 @@ python-obd over a pseudo-terminal or TCP to the simulated adapter. Times and val
 from __future__ import annotations
 
 import dataclasses
+import errno
 import json
 import os
 import pty
@@ -16,11 +17,13 @@ import subprocess
 import sys
 import threading
 import time
+import types
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
 import pytest
+import serial
 
 from camlog.capture import connect, ports
 from camlog.capture.connect import open_link
@@ -367,6 +370,35 @@ def test_likely_ports_come_first(monkeypatch):
     found = ports.likely_ports()
     assert [p.device for p in found] == ["/dev/rfcomm0", "/dev/ttyUSB1", "/dev/ttyS0", "COM1"]
     assert {p.description for p in found} >= {"Bluetooth serial port", "USB-Serial", "serial port"}
+
+
+@pytest.mark.parametrize(
+    ("number", "says"),
+    [
+        (errno.EAGAIN, "another program holds the port"),
+        (errno.EBUSY, "another program holds the port"),
+        (errno.EACCES, "no permission; on Linux join the group"),
+        (errno.ENOENT, "there is no such port; is its driver installed"),
+        (errno.EIO, "it cannot be opened"),
+    ],
+)
+def test_why_a_port_does_not_open(monkeypatch, number, says):
+    def refused(*arguments, **options):
+        raise serial.SerialException(number, "could not open port")
+
+    monkeypatch.setattr(serial_port.serial, "Serial", refused)
+    with pytest.raises(InputError, match=says):
+        LiveSource("COM3")
+
+
+def test_the_port_on_which_a_computer_waits_for_others_is_last_and_explained(monkeypatch):
+    found = [("/dev/cu.Bluetooth-Incoming-Port", "n/a"), ("/dev/cu.adapter", "n/a"), ("/dev/cu.usbserial-1", "USB Serial")]
+    infos = [types.SimpleNamespace(device=d, description=t, manufacturer=None, hwid=None) for d, t in found]
+    monkeypatch.setattr(serial_port.list_ports, "comports", lambda: infos)
+    monkeypatch.setattr(serial_port.glob, "glob", lambda pattern: [])
+    likely = ports.likely_ports()
+    assert [p.device for p in likely][-1] == "/dev/cu.Bluetooth-Incoming-Port"
+    assert [p.incoming for p in likely] == [False, False, True] and "outgoing" in likely[-1].remark
 
 
 # ---------------------------------------------------------------- as a car really answers

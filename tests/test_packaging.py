@@ -31,6 +31,7 @@ def wheel(tmp_path_factory):
 # What is imported under another name than it is installed by.
 INSTALLED_AS = {
     "serial": "pyserial",
+    "prompt_toolkit": "prompt-toolkit",
     "dateutil": "python-dateutil",
     "charset_normalizer": "charset-normalizer",
     "isotp": "can-isotp",

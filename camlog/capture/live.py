@@ -203,11 +203,14 @@ class LiveSource:
         """What the capture thread found next; None at its end, or where it does not come back from the system."""
         while True:
             try:
-                return self._queue.get(timeout=_LOOK_S)
+                return self._queue.get(timeout=0.0 if self._abandoned else _LOOK_S)
             except queue.Empty:
+                if self._abandoned:
+                    return None
                 if self.deadline.left_s < -_STUCK_S:
                     self._abandoned = True
-                    return None
+                    if self._poller is not None and not self._poller.in_gap:
+                        self.troubles.note("hung")
 
     def _work(self, poller: Poller) -> None:
         try:

@@ -87,7 +87,7 @@ def _why_closed(port: str, refused: Exception) -> str:
     if code in _HELD or listed:
         return messages("port.held")
     if code == errno.EACCES:
-        return messages("port.forbidden")
+        return messages("port.denied")
     if code == errno.ENOENT or sys.platform == "win32":
         return messages("port.missing")
     return messages("port.closed")
