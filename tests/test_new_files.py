@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import threading
+from pathlib import Path
 
 import pytest
 
+from camlog import new_files
 from camlog.drive import Drive, drive_path, write_drive
 from camlog.errors import InputError
-from camlog.new_files import whole_file
+from camlog.new_files import whole_file, write_text
 from camlog.page import write_page
 from camlog.profile import write_template
 from camlog.sinks import TraceFileSink
@@ -130,3 +133,69 @@ def test_what_a_killed_program_left_is_in_nobodys_way(tmp_path):
     sink.accept(ROW)
     sink.close()
     assert drive_path(tmp_path / "drive.csv").exists() and left.read_text() == "half"
+
+
+# ---------------------------------------------------------------- where open files are kept (Windows)
+
+
+@pytest.fixture
+def keeps_open_files(monkeypatch):
+    """`os.replace` and `Path.unlink` refuse, as on Windows, for a file that stands in the set given."""
+    held: set[Path] = set()
+    replace, unlink = os.replace, Path.unlink
+
+    def refusing(real):
+        def move_or_remove(*paths, **options):
+            if held & {Path(p) for p in paths}:
+                raise PermissionError(13, "the file is open in another program")
+            return real(*paths, **options)
+
+        return move_or_remove
+
+    monkeypatch.setattr(os, "replace", refusing(replace))
+    monkeypatch.setattr(Path, "unlink", refusing(unlink))
+    monkeypatch.setattr(new_files, "KEEPS_OPEN_FILES", True)
+    return held
+
+
+def test_a_file_that_somebody_looks_at_for_a_moment_is_waited_for(tmp_path, keeps_open_files):
+    path = tmp_path / "report.html"
+    path.write_text("old", encoding="utf-8")
+    keeps_open_files.add(path)
+    threading.Timer(0.3, keeps_open_files.clear).start()
+    write_text("new", path, replace=True)
+    assert path.read_text(encoding="utf-8") == "new"
+
+
+def test_a_file_that_stays_open_elsewhere_stays_and_is_said(tmp_path, keeps_open_files, monkeypatch):
+    monkeypatch.setattr(new_files, "_BUSY_S", 0.1)
+    path = tmp_path / "report.html"
+    path.write_text("old", encoding="utf-8")
+    keeps_open_files.add(path)
+    with pytest.raises(InputError, match="another program has it open"):
+        write_text("new", path, replace=True)
+    assert path.read_text(encoding="utf-8") == "old" and list(tmp_path.iterdir()) == [path]
+
+
+def test_a_recording_that_goes_on_is_not_replaced(tmp_path, keeps_open_files):
+    path = tmp_path / "drive.csv"
+    os.close(new_files.claim(path, replace=False))
+    with pytest.raises(FileExistsError):
+        new_files.claim(path, replace=False)
+    keeps_open_files.add(path)
+    with pytest.raises(BlockingIOError):
+        new_files.claim(path, replace=True)
+    keeps_open_files.clear()
+    os.close(new_files.claim(path, replace=True))
+
+
+@pytest.mark.parametrize("name", ["a:b.csv", "CON", "con.csv", "Lpt1.report.html", "what?.csv", "dot.", "space ", "tab\t.csv"])
+def test_names_that_windows_refuses(tmp_path, keeps_open_files, name):
+    """Microsoft, "Naming Files, Paths, and Namespaces" (from memory)."""
+    with pytest.raises(InputError, match="no name that Windows allows"):
+        write_text("", tmp_path / name, replace=False)
+
+
+@pytest.mark.parametrize("name", ["console.csv", "com10.csv", "a.con", "drive 1.csv", "früh.csv"])
+def test_names_that_windows_allows(tmp_path, keeps_open_files, name):
+    write_text("", tmp_path / name, replace=False)

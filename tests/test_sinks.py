@@ -14,13 +14,14 @@ import termios
 import textwrap
 import time
 import tracemalloc
+from pathlib import Path
 
 import pytest
 from rich.console import Console
 
 from camlog.drive import Drive, drive_path, read_drive
 from camlog.errors import InputError
-from camlog.sinks import DriveState, KeyReader, LineSink, TerminalView, TraceFileSink, view_for
+from camlog.sinks import DriveState, KeyReader, LineSink, TerminalView, TraceFileSink, row_file, view_for
 from camlog.sinks import trace_file as trace_file_module
 from camlog.stream import Batch, CodeSnapshot, Event, TroubleCode, run
 from camlog.trace import read_trace
@@ -131,6 +132,30 @@ def test_a_signal_that_appears_later_gets_its_column(path):
     assert trace.samples("engine_speed")[1][:8].tolist() == [700, 701, 702, 703, 704, 705, 706, 700]
     assert read_drive(drive_path(path)).trace_sha256 == trace.sha256
     assert sorted(p.name for p in path.parent.iterdir()) == ["drive.csv", "drive.drive.json"]
+
+
+@pytest.mark.parametrize("refused", [False, True])
+def test_a_column_is_added_where_open_files_cannot_be_replaced(path, monkeypatch, refused):
+    """Windows: both files are closed before the one takes the other's place, and rows go on after the last."""
+
+    def put_in_place(partial, target):
+        links = [os.path.realpath(link) for link in Path("/proc/self/fd").iterdir()]
+        assert str(path.resolve()) not in links and str(partial.resolve()) not in links
+        if refused:
+            raise InputError("cannot be replaced: another program has it open", file=target)
+        os.replace(partial, target)
+
+    monkeypatch.setattr(row_file, "KEEPS_OPEN_FILES", True)
+    monkeypatch.setattr(row_file, "put_in_place", put_in_place)
+    with TraceFileSink(path, SIGNALS) as sink:
+        sink.accept(batch(0.0))
+        sink.accept(batch(1.0, oil_pressure=200.0, engine_speed=800.0))
+        sink.accept(batch(2.0))
+    trace, drive = read_trace(path), read_drive(drive_path(path))
+    assert list(trace.time_s) == [0.0, 1.0, 2.0] and drive.trace_sha256 == trace.sha256
+    assert ("oil_pressure" in trace.signals) is not refused
+    assert [e.kind for e in drive.events] == (["adapter_error"] if refused else [])
+    assert list(path.parent.glob(".camlog-*")) == []
 
 
 def test_a_column_there_is_no_room_for_is_said_and_the_rest_goes_on(path, monkeypatch):

@@ -90,7 +90,7 @@ class RowFile:
                 self.close()
             put_in_place(partial, path)
             sync_directory(path.parent)
-        except (OSError, InputError):
+        except BaseException:
             new.close()
             partial.unlink(missing_ok=True)
             self.open_again(path)
