@@ -1,4 +1,4 @@
-"""Who is asked when: angles and engine speed as fast as the link goes, the rest as slowly as it changes.
+"""Who is asked when: every signal as often as it is needed, and cam angles with the rest of the link.
 
 Time here is counted, not waited for: each request takes what a link of that kind takes.
 """
@@ -15,7 +15,8 @@ from camlog.capture.requests import Request, definition_item, misfire_item, pid_
 from camlog.capture.schedule import MEDIUM_PERIOD_S, SLOW_PERIOD_S, Schedule, make_plan
 from camlog.capture.troubles import SPLIT_AFTER, SPLIT_AFTER_S, Failing
 from camlog.profile import read_profile
-from camlog.signals import BY_PID
+from camlog.rates import need_of
+from camlog.signals import BY_PID, SIGNALS
 
 PROFILE = read_profile("demo")
 HEADER = 0x7E0
@@ -76,8 +77,8 @@ def test_every_signal_comes_at_its_rate():
     hz = rates(run(plan, 60.0, 0.013), 60.0)
     assert set(hz) == set(plan.signals)
     for angle in ANGLES:
-        assert hz[angle] > 25.0
-    assert hz["engine_speed"] > 25.0
+        assert hz[angle] > 60.0
+    assert 5.0 <= hz["engine_speed"] < 5.6
     assert {hz[a] for a in ANGLES} == {hz[ANGLES[0]]}
     for name in ("mass_air_flow", "spark_advance", "oil_pressure", "vehicle_speed"):
         assert hz[name] >= 1.0
@@ -96,6 +97,26 @@ def test_angles_are_never_kept_waiting_by_slow_signals():
     times = run(make_plan(vehicle()), 60.0, 0.013)[ANGLES[0]]
     # One turn of angles, one of engine speed, and after each at most one slow request.
     assert max(b - a for a, b in pairwise(times)) <= 4 * 0.013 + 1e-9
+
+
+def test_on_a_fast_link_cams_have_85_percent_of_it():
+    """One cam, an identifier for each angle and two to a request, and the usual standard signals."""
+    plan = make_plan(vehicle(separate_items()[:2], identifiers=2, misfires=()))
+    everything = rates(run(plan, 60.0, 0.014), 60.0)
+    cams_alone = rates(run(make_plan(vehicle(separate_items()[:2], identifiers=2), only=ANGLES), 60.0, 0.014), 60.0)
+    assert everything[ANGLES[0]] >= 0.85 * cams_alone[ANGLES[0]]
+
+
+def test_without_cams_engine_speed_has_the_rest_of_the_link():
+    assert rates(run(make_plan(vehicle(())), 60.0, 0.013), 60.0)["engine_speed"] > 60.0
+
+
+def test_every_signal_says_what_it_is_needed_for_and_how_often():
+    for name in SIGNALS:
+        need = need_of(name)
+        assert need.purpose and (need.least_hz is None) == name.endswith(("_commanded", "_actual"))
+        assert need.least_hz is None or need.least_hz > 0.5
+    assert need_of("engine_speed").least_hz > 5.0 and need_of("unheard_of").least_hz > 0.5
 
 
 # ---------------------------------------------------------------- the pair
@@ -122,6 +143,32 @@ def test_where_only_one_identifier_goes_into_a_request_the_two_follow_each_other
 def test_two_cams_share_a_request_where_it_has_room():
     plan = make_plan(vehicle(shared_items(), identifiers=2))
     assert any({*ANGLES} <= set(r.signals) for turn in plan.turns for r in turn)
+
+
+def test_cams_and_duty_share_one_request_where_it_has_room():
+    plan = make_plan(vehicle(shared_items(), identifiers=3))
+    duty = {"cam_intake_b1_duty", "cam_exhaust_b1_duty"}
+    assert [set(r.signals) for r in plan.turns[0]] == [{*ANGLES} | duty]
+    plan = make_plan(vehicle(shared_items(), identifiers=2))
+    assert [set(r.signals) for r in plan.turns[0]] == [{*ANGLES}]
+    assert any(duty <= set(r.signals) for r, _ in plan.timed)
+
+
+def test_cams_that_are_asked_in_turn_come_equally_often():
+    hz = rates(run(make_plan(vehicle(separate_items(), identifiers=2)), 60.0, 0.02), 60.0)
+    assert max(hz[a] for a in ANGLES) - min(hz[a] for a in ANGLES) < 0.05
+
+
+def test_a_cam_stays_together_where_one_identifier_carries_the_commands_of_both():
+    commands, actual = PROFILE.definition(ANGLES[0]), [PROFILE.definition(ANGLES[n]) for n in (1, 3)]
+    items = (
+        definition_item(0xF100, 8, [commands, PROFILE.definition(ANGLES[2])]),
+        *(definition_item(0xF101 + n, 4, [a]) for n, a in enumerate(actual)),
+    )
+    for most, turns in ((3, 1), (2, 1), (1, 1)):
+        plan = make_plan(vehicle(items, identifiers=most))
+        with_angles = [t for t in plan.turns if any({*ANGLES} & set(r.signals) for r in t)]
+        assert len(with_angles) == turns
 
 
 # ---------------------------------------------------------------- on a slow link

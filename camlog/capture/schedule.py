@@ -1,10 +1,11 @@
-"""The multi-rate schedule: cam angles and engine speed as fast as the link goes, the rest as slowly as it changes."""
+"""The schedule: every signal as often as it is needed (`camlog.rates`), and cam angles with all that is left of the link."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from camlog.cams import cam_of, is_angle
 from camlog.capture.probe import Capabilities
 from camlog.capture.requests import (
     SERVICE_CURRENT,
@@ -15,33 +16,23 @@ from camlog.capture.requests import (
     pack,
     pid_item,
 )
+from camlog.rates import MEDIUM_HZ, SLOW_HZ, need_of
 from camlog.signals import BY_PID, SIGNALS
 
-MEDIUM_PERIOD_S = 0.9  # driving signals: fast enough to tell idle, cruise and tip-in apart
-SLOW_PERIOD_S = 1.8  # temperatures, trims, voltage, misfire counts: at least once in two seconds
-
-_MEDIUM = frozenset(
-    {
-        "engine_load",
-        "vehicle_speed",
-        "throttle_position",
-        "manifold_pressure",
-        "mass_air_flow",
-        "spark_advance",
-        "oil_pressure",
-    }
-)
+MEDIUM_PERIOD_S, SLOW_PERIOD_S = 1.0 / MEDIUM_HZ, 1.0 / SLOW_HZ
 # Signals that ride along with engine speed where its answer has room in one frame, most useful first.
 _COMPANIONS = ("engine_load", "throttle_position", "vehicle_speed", "manifold_pressure")
 
 
 @dataclass(frozen=True)
 class Plan:
-    """What will be asked: `turns` in rotation as fast as the link goes, each turn's requests one after the other;
-    `timed` requests with their period in seconds, slipped in between turns."""
+    """What will be asked: `turns` in rotation, each turn's requests one after the other, a turn no more often than its
+    period in `turn_periods_s` (0: as fast as the link goes); `timed` requests with their period in seconds, slipped in
+    between turns."""
 
     turns: tuple[tuple[Request, ...], ...]
     timed: tuple[tuple[Request, float], ...]
+    turn_periods_s: tuple[float, ...]
 
     @property
     def requests(self) -> tuple[Request, ...]:
@@ -60,16 +51,8 @@ class Plan:
             for request in turn:
                 found["fast"] += request.signals
         for request, period_s in self.timed:
-            found["medium" if period_s <= MEDIUM_PERIOD_S else "slow"] += request.signals
+            found["medium" if period_s <= MEDIUM_PERIOD_S + 1e-9 else "slow"] += request.signals
         return found
-
-
-def _is_angle(name: str) -> bool:
-    return name.startswith("cam_") and name.endswith(("_commanded", "_actual"))
-
-
-def _cam_order(item: Item) -> str:
-    return min(item.signals).removesuffix("_commanded").removesuffix("_actual")
 
 
 def make_plan(capabilities: Capabilities, only: Iterable[str] | None = None) -> Plan:
@@ -80,51 +63,79 @@ def make_plan(capabilities: Capabilities, only: Iterable[str] | None = None) -> 
         return wanted is None or not wanted.isdisjoint(item.signals)
 
     turns: list[tuple[Request, ...]] = []
+    speed_turns: list[tuple[Request, ...]] = []
     timed: list[tuple[Request, float]] = []
     from_profile: set[str] = set()
     for (service, header), items in capabilities.items.items():
         from_profile |= {s for i in items for s in i.signals}
         most = capabilities.max_identifiers[service, header]
-        angles = [i for i in items if keep(i) and any(map(_is_angle, i.signals))]
+        kept = [i for i in items if keep(i)]
+        angles = [i for i in kept if any(map(is_angle, i.signals))]
+        duties = [i for i in kept if i not in angles and any(map(cam_of, i.signals))]
+        if angles and len(angles) + len(duties) <= most:
+            angles += duties
         turns += _angle_turns(angles, service, header, most)
-        rest = [i for i in items if keep(i) and i not in angles]
+        rest = [i for i in kept if i not in angles]
         speed = [i for i in rest if "engine_speed" in i.signals]
-        turns += [(r,) for r in pack(speed, service, header, most)]
-        for period_s, chosen in _by_rate([i for i in rest if i not in speed]):
-            timed += [(r, period_s) for r in pack(chosen, service, header, most)]
+        speed_turns += [(r,) for r in pack(speed, service, header, most)]
+        timed += _timed([i for i in rest if i not in speed], service, header, most)
 
     standard = [pid_item(p) for p in sorted(capabilities.pids) if BY_PID[p].name not in from_profile]
     standard = [i for i in standard if keep(i)]
-    by_name = {i.signals[0]: i for i in standard}
-    if "engine_speed" in by_name:
-        fast = [by_name["engine_speed"]]
-        for name in _COMPANIONS:
-            item = by_name.get(name)
-            if item is None or len(fast) >= capabilities.max_pids:
-                continue
-            if Request(SERVICE_CURRENT, (*fast, item)).answer_frames == 1:
-                fast.append(item)
-        turns.append((Request(SERVICE_CURRENT, tuple(fast), capabilities.header),))
-        standard = [i for i in standard if i not in fast]
-    for period_s, chosen in _by_rate(standard):
-        timed += [
-            (r, period_s) for r in pack(chosen, SERVICE_CURRENT, capabilities.header, capabilities.max_pids)
-        ]
+    fast = _speed_and_companions(standard, capabilities.max_pids)
+    if fast:
+        speed_turns.append((Request(SERVICE_CURRENT, tuple(fast), capabilities.header),))
+    rest = [i for i in standard if i not in fast]
+    timed += _timed(rest, SERVICE_CURRENT, capabilities.header, capabilities.max_pids)
     misfires = [i for i in map(misfire_item, capabilities.misfire_cylinders) if keep(i)]
-    timed += [(Request(SERVICE_MONITOR_TESTS, (i,), capabilities.header), SLOW_PERIOD_S) for i in misfires]
-    return Plan(tuple(turns), tuple(timed))
+    timed += _timed(misfires, SERVICE_MONITOR_TESTS, capabilities.header, 1)
+    # Without angles, engine speed has the rest of the link.
+    speed_period_s = need_of("engine_speed").period_s if turns else 0.0
+    periods = (0.0,) * len(turns) + (speed_period_s,) * len(speed_turns)
+    return Plan((*turns, *speed_turns), tuple(timed), periods)
+
+
+def _speed_and_companions(standard: Sequence[Item], most: int) -> list[Item]:
+    """Engine speed, and what its answer has room for in one frame; nothing where it is not among the items."""
+    by_name = {i.signals[0]: i for i in standard}
+    if "engine_speed" not in by_name:
+        return []
+    chosen = [by_name["engine_speed"]]
+    for name in _COMPANIONS:
+        item = by_name.get(name)
+        if item is not None and len(chosen) < most:
+            fits = Request(SERVICE_CURRENT, (*chosen, item)).answer_frames == 1
+            chosen += [item] if fits else []
+    return chosen
+
+
+def _timed(items: Sequence[Item], service: int, header: int | None, most: int) -> list[tuple[Request, float]]:
+    """Requests for items that are not read as fast as the link goes, each with the period its signals need."""
+    by_period: dict[float, list[Item]] = {}
+    for item in items:
+        by_period.setdefault(min(need_of(s).period_s for s in item.signals), []).append(item)
+    return [(r, p) for p, chosen in sorted(by_period.items()) for r in pack(chosen, service, header, most)]
+
+
+def _by_cams(items: Iterable[Item]) -> list[list[Item]]:
+    """Items in groups that share no cam, so that all of a cam is in one group."""
+    groups: list[tuple[set[str], list[Item]]] = []
+    for item in items:
+        cams, members = {cam for s in item.signals if (cam := cam_of(s))}, [item]
+        for group in [g for g in groups if g[0] & cams]:
+            cams, members = cams | group[0], group[1] + members
+            groups.remove(group)
+        groups.append((cams, members))
+    return [members for _, members in groups]
 
 
 def _angle_turns(
     angles: Sequence[Item], service: int, header: int | None, most: int
 ) -> list[tuple[Request, ...]]:
     """Turns for cam angles: whole cams to a request where they fit, a cam's two angles side by side where not."""
-    by_cam: dict[str, list[Item]] = {}
-    for item in angles:
-        by_cam.setdefault(_cam_order(item), []).append(item)
     turns: list[tuple[Request, ...]] = []
     open_items: list[Item] = []
-    for items in by_cam.values():
+    for items in _by_cams(angles):
         if len(items) > most:
             turns.append(tuple(pack(items, service, header, most)))
         elif len(open_items) + len(items) <= most:
@@ -137,16 +148,13 @@ def _angle_turns(
     return turns
 
 
-def _by_rate(items: Sequence[Item]) -> list[tuple[float, list[Item]]]:
-    medium = [i for i in items if any(s in _MEDIUM or s.endswith("_duty") for s in i.signals)]
-    return [(MEDIUM_PERIOD_S, medium), (SLOW_PERIOD_S, [i for i in items if i not in medium])]
-
-
 class Schedule:
-    """Hands out requests: the turns in rotation, and after each turn the most overdue timed request."""
+    """Hands out requests: the turns in rotation as they fall due, and after each turn the most overdue timed request."""
 
     def __init__(self, plan: Plan, now_s: float):
         self._turns = plan.turns
+        self._turn_period_s = plan.turn_periods_s
+        self._turn_due_s = [now_s] * len(plan.turns)
         self._period = {r: p for r, p in plan.timed}
         self._due = {r: now_s for r, _ in plan.timed}
         self._turn = 0
@@ -167,10 +175,18 @@ class Schedule:
                 return request
         if not self._turns:
             return None
-        self._queue = list(self._turns[self._turn])
-        self._turn = (self._turn + 1) % len(self._turns)
+        self._queue = list(self._turns[self._next_turn(now_s)])
         self._timed_next = True
         return self._queue.pop(0)
+
+    def _next_turn(self, now_s: float) -> int:
+        """Number of the next turn in rotation that is due; those without a period always are."""
+        while True:
+            turn, self._turn = self._turn, (self._turn + 1) % len(self._turns)
+            if self._turn_due_s[turn] <= now_s:
+                # Counted from when it was due, so that the rate is kept; not made up for where the link is too slow.
+                self._turn_due_s[turn] = max(now_s, self._turn_due_s[turn] + self._turn_period_s[turn])
+                return turn
 
     def next_due_s(self) -> float:
         """When the next timed request falls due (for waiting, where there are no fast signals)."""

@@ -36,8 +36,10 @@ STANDARD = (
 )  # fmt: skip
 ANGLES = ("cam_intake_b1_commanded", "cam_intake_b1_actual")
 IDENTIFIERS = {"cam_intake_b1_commanded": 0xF0A1, "cam_intake_b1_actual": 0xF0A2}
-TARGET_RATIO = 4.0
-TARGET_SHARE = 0.90
+TARGET_RATIO = 8.0
+TARGET_SHARE = 0.90  # of the time, for what the timing model needs
+TARGET_OF_LIMIT = 0.85  # of the pairs that come where only pairs are asked for
+ENGINE_SPEED_HZ = 5.0
 SLOWEST_HZ = 0.5
 
 PROFILE = 'schema = "camlog.vehicle/1"\n[vehicle]\nname = "Invented, one cam"\n[[cam]]\nid = "intake_b1"\n' + "".join(
@@ -116,8 +118,8 @@ def modelled_s(request: Request, source: LiveSource) -> float:
     return request_time_s(text + b"\r", lines, timing=TIMING, bus=bus, counted=text != request.text)
 
 
-def camlog_run(port: str, profile: Path, seconds: float, folder: Path) -> dict[str, float]:
-    source = LiveSource(port, read_profile(profile), baud=BAUD, only=[*STANDARD, *ANGLES], codes=False)
+def camlog_run(port: str, profile: Path, seconds: float, folder: Path, signals=(*STANDARD, *ANGLES)) -> dict[str, float]:
+    source = LiveSource(port, read_profile(profile), baud=BAUD, only=signals, codes=False)
     trace_file = folder / "rate.csv"
     cpu = time.process_time()
     record(source, trace_file, minutes=seconds / 60, force=True)
@@ -134,7 +136,8 @@ def camlog_run(port: str, profile: Path, seconds: float, folder: Path) -> dict[s
         "pairs_per_s": separate / trace.duration_s,
         "skew_s": skew,
         "share_of_model": busy_s / trace.duration_s,
-        "slowest_hz": min(slow.values()),
+        "slowest_hz": min(slow.values(), default=0.0),
+        "engine_speed_hz": slow.get("engine_speed", 0.0),
         "cpu_share": cpu / trace.duration_s,
         "errors": sum(source.errors.values()),
     }
@@ -159,16 +162,19 @@ def main() -> None:
                     baseline, mode = async_pairs_per_s(port, seconds, False), "Async(fast=False), as fast=True reads nothing"
             with Served(profile, adapter) as port:
                 run = camlog_run(port, profile, seconds, folder)
+            with Served(profile, adapter) as port:
+                limit = camlog_run(port, profile, seconds, folder, ANGLES)["pairs_per_s"]
             ratios[adapter] = run["pairs_per_s"] / baseline if baseline else float("inf")
             print(
                 f"{adapter:9} camlog {run['pairs_per_s']:6.2f} pairs/s, {mode} {baseline:6.2f}; ratio {ratios[adapter]:.2f}; "
+                f"{100 * run['pairs_per_s'] / limit:.0f} % of {limit:.2f} with pairs alone; "
                 f"skew {1000 * run['skew_s']:.1f} ms; {100 * run['share_of_model']:.1f} % of the time is what the timing "
-                f"model needs; slowest signal {run['slowest_hz']:.2f} Hz; {100 * run['cpu_share']:.1f} % of one core; "
+                f"model needs; engine speed {run['engine_speed_hz']:.2f} Hz; slowest signal {run['slowest_hz']:.2f} Hz; {100 * run['cpu_share']:.1f} % of one core; "
                 f"errors {run['errors']}"
             )
         print(
             f"targets: ratio >= {TARGET_RATIO:g} (standard), >= 1 (others); skew 0; share >= {100 * TARGET_SHARE:g} %; "
-            f"slowest >= {SLOWEST_HZ:g} Hz"
+            f"of pairs alone >= {100 * TARGET_OF_LIMIT:g} %, engine speed >= {ENGINE_SPEED_HZ:g} Hz, slowest >= {SLOWEST_HZ:g} Hz (standard)"
         )
         print(f"ratio {ratios['standard']:.2f} (clone {ratios['clone']:.2f}, non-CAN {ratios['non-can']:.2f})")
 
