@@ -194,13 +194,14 @@ def test_missing_values_stay_missing(path):
 
 
 def test_an_event_typed_late_stands_at_its_own_time(path):
-    with TraceFileSink(path, SIGNALS) as sink:
+    begun = Drive(vehicle={"name": None, "vin": "X"}, adapter={"protocol": "CAN", "requests": 0})
+    at_end = {"protocol": "CAN", "requests": 5}
+    with TraceFileSink(path, SIGNALS, drive=begun, adapter_at_end=lambda: at_end) as sink:
         sink.accept(batch(5.0))
         sink.add_event("gap", "no answers")
         sink.accept(Event(2.0, "marker", "rattle"))
         with pytest.raises(ValueError):
             sink.add_event("note", "no such kind")
-        sink.update_drive(adapter={"protocol": "CAN", "requests": 5}, vehicle={"name": None, "vin": "X"})
     drive = read_drive(drive_path(path))
     assert [(e.time_s, e.kind) for e in drive.events] == [(2.0, "marker"), (5.0, "gap")]
     assert drive.adapter["requests"] == 5 and drive.vehicle["vin"] == "X"

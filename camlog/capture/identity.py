@@ -8,8 +8,8 @@ from camlog.capture import messages
 from camlog.capture.lines import is_banner
 from camlog.capture.link import Link
 from camlog.capture.probe import Capabilities
-from camlog.capture.requests import supported_by_map
-from camlog.capture.snapshot import read_vin
+from camlog.capture.requests import SERVICE_CURRENT, named_by_map
+from camlog.capture.snapshot import module_address, read_vin
 from camlog.trust import vin_hash
 
 _TRIES = 3
@@ -42,13 +42,9 @@ class Identity:
 
 def known(capabilities: Capabilities, protocol: str, vin: str | None) -> Identity:
     """The identity of what was just connected to."""
-    return Identity(
-        capabilities.adapter if is_banner(capabilities.adapter) else "",
-        protocol,
-        capabilities.module,
-        capabilities.all_pids & _FIRST_PIDS,
-        None if vin is None else vin_hash(vin),
-    )
+    adapter = capabilities.adapter if is_banner(capabilities.adapter) else ""
+    pids = capabilities.all_pids & _FIRST_PIDS
+    return Identity(adapter, protocol, capabilities.module, pids, vin and vin_hash(vin))
 
 
 def read_identity(link: Link, before: Identity) -> Identity:
@@ -56,21 +52,9 @@ def read_identity(link: Link, before: Identity) -> Identity:
 
     Raises LinkLost.
     """
-    adapter = ""
-    for _ in range(_TRIES):
-        if is_banner(name := link.name()):
-            adapter = name
-            break
-    pids: frozenset[int] = frozenset()
-    for message in link.ask(b"0100").messages:
-        data = bytes(message.data)
-        if (
-            len(data) >= 6
-            and data[:2] == b"\x41\x00"
-            and before.module in ("", link.form.module(message.frames[0].raw))
-        ):
-            pids = frozenset(supported_by_map(0x00, data[2:6]))
+    adapter = next((name for _ in range(_TRIES) if is_banner(name := link.name())), "")
+    answers = link.ask(b"0100").messages
+    engine = [m for m in answers if before.module in ("", module_address(link, m))]
     vin = read_vin(link) if before.vin_hash else None
-    return Identity(
-        adapter, link.form.protocol_id, before.module, pids, None if vin is None else vin_hash(vin)
-    )
+    pids = named_by_map(engine, SERVICE_CURRENT, 0x00)
+    return Identity(adapter, link.form.protocol_id, before.module, pids, vin and vin_hash(vin))

@@ -20,10 +20,10 @@ from camlog.capture.requests import (
     Item,
     Request,
     definition_item,
+    named_by_map,
     pid_item,
     profile_groups,
     read_answer,
-    supported_by_map,
 )
 from camlog.codes.service06 import misfire_mid
 from camlog.drive import is_simulated_adapter
@@ -217,10 +217,8 @@ class _Probe:
         for first in BIT_MAPS:
             if first and first not in found:
                 break
-            for message in self.ask(f"{service:02X}{first:02X}".encode(), 1).messages:
-                data = bytes(message.data)
-                if len(data) >= 6 and data[0] == service + 0x40 and data[1] == first:
-                    found |= supported_by_map(first, data[2:6])
+            reply = self.ask(f"{service:02X}{first:02X}".encode(), 1)
+            found |= named_by_map(reply.messages, service, first)
         return frozenset(found)
 
     # ---------------------------------------------------------------- the adapter

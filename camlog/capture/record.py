@@ -83,28 +83,13 @@ def record(
     trace = Path(out)
     drive = Drive(started_at=source.started_at, vehicle=source.vehicle(), adapter=source.adapter())
     try:
-        sink = TraceFileSink(trace, source.signals, drive=drive, force=force)
+        sink = TraceFileSink(trace, source.signals, drive=drive, force=force, adapter_at_end=source.adapter)
     except BaseException:
         source.link.close()
         raise
     # Closed here, not when the last error that mentions it is forgotten: the adapter is free again at once.
     with closing(source.stream(minutes)) as stream:
-        failures = run(stream, [_WithAdapter(sink, source), *views])
+        failures = run(stream, [sink, *views])
     return Recording(
         trace, sink.drive_path, sink.rows, source.gap_seconds, dict(source.errors), tuple(failures)
     )
-
-
-class _WithAdapter:
-    """The trace-file sink, told at the end what the source learned of the adapter on the way."""
-
-    essential = True
-
-    def __init__(self, sink: TraceFileSink, source: LiveSource):
-        self._sink = sink
-        self._source = source
-        self.accept = sink.accept
-
-    def close(self) -> None:
-        self._sink.update_drive(adapter=self._source.adapter())
-        self._sink.close()

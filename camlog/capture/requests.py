@@ -170,6 +170,13 @@ def supported_by_map(first: int, data: bytes) -> set[int]:
     return {first + n for n in range(1, 33) if bits >> (32 - n) & 1}
 
 
+def named_by_map(messages: Iterable[Message], service: int, first: int) -> frozenset[int]:
+    """Numbers that the answers to a request for the bit map `first` of a service name; none where it is not answered."""
+    begins = bytes((service + POSITIVE, first))
+    maps = [bytes(m.data)[2:6] for m in messages if m.data.startswith(begins) and len(m.data) >= 6]
+    return frozenset(n for data in maps for n in supported_by_map(first, data))
+
+
 # ---------------------------------------------------------------- items
 
 

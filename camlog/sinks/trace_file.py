@@ -12,7 +12,7 @@ import math
 import os
 import threading
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any, Self
 
@@ -36,7 +36,8 @@ class TraceFileSink:
     `signals` are the columns, in order; a signal that first appears later gets a column of its own,
     for which the file is rewritten once beside the old one and put in its place. `drive` gives what is
     known at the start (`started_at`, `vehicle`, `adapter`); events and code snapshots of the stream are
-    added and reach the drive file within a second. `units` names the units of signals camlog does not know.
+    added and reach the drive file within a second. `adapter_at_end` gives what is known of the adapter at the
+    end. `units` names the units of signals camlog does not know.
 
     Raises InputError where a file is there already and `force` is not set, or cannot be made; while
     writing, where the disk is full or fails: what was recorded until then is whole and reads.
@@ -56,10 +57,12 @@ class TraceFileSink:
         force: bool = False,
         units: Mapping[str, str] | None = None,
         sync_interval_s: float = SYNC_INTERVAL_S,
+        adapter_at_end: Callable[[], Mapping[str, Any]] | None = None,
     ):
         self.path = Path(path)
         self.drive_path = drive_path(self.path)
         self.rows = 0
+        self._adapter_at_end = adapter_at_end
         self._units = dict(units or {})
         self._signals = list(signals)
         self._columns = set(self._signals)
@@ -116,17 +119,6 @@ class TraceFileSink:
                 self._events.append(Event(time_s, kind, text))
             self._drive_to_write = True
 
-    def update_drive(
-        self, *, vehicle: Mapping[str, Any] | None = None, adapter: Mapping[str, Any] | None = None
-    ) -> None:
-        """Replace what the drive file says about the vehicle or the adapter."""
-        changes: dict[str, Any] = {
-            k: v for k, v in (("vehicle", vehicle), ("adapter", adapter)) if v is not None
-        }
-        with self._lock:
-            self._drive = dataclasses.replace(self._drive, **changes)
-            self._drive_to_write = True
-
     @property
     def drive(self) -> Drive:
         """What the drive file says, or will within a second."""
@@ -156,7 +148,9 @@ class TraceFileSink:
         self._stop.set()
         self._keeper.join()
         with self._lock:
-            self._drive = dataclasses.replace(self._drive, trace_sha256=self._file.sha256.hexdigest())
+            about = self._adapter_at_end() if self._adapter_at_end else self._drive.adapter
+            sha256 = self._file.sha256.hexdigest()
+            self._drive = dataclasses.replace(self._drive, adapter=about, trace_sha256=sha256)
             self._drive_to_write = True
         # After a failure this is still worth a try: the drive file is small, or space was made.
         self._sync()
