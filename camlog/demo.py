@@ -8,6 +8,7 @@ from pathlib import Path
 from camlog.analysis.do_not_run import LiveCare
 from camlog.capture.live import LiveSource
 from camlog.capture.record import Recording, record
+from camlog.demo_job import play_job
 from camlog.demo_repair import play
 from camlog.drive import drive_path, read_drive
 from camlog.limits import limits_for
@@ -24,7 +25,7 @@ MINUTES = 0.2
 
 def demo(folder: Path, say: Callable[[str], None] = print) -> Recording:
     """Record an invented drive into `folder` over a virtual port and replay it, write the reports of the sample
-    recordings, and play a repair to its proof.
+    recordings, and play a repair to its proof and its job to the page that is handed over.
 
     Needs no hardware and takes about a minute.
     """
@@ -54,5 +55,7 @@ def demo(folder: Path, say: Callable[[str], None] = print) -> Recording:
     say(f"Their {len(pages)} reports lie in {folder / 'samples'}; open one in a browser.")
     say("")
     (folder / "repair").mkdir(parents=True, exist_ok=True)
-    play(folder / "repair", say)
+    story = play(folder / "repair", say)
+    say("")
+    play_job(folder / "repair", story.full, say)
     return done

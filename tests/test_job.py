@@ -273,3 +273,21 @@ def test_an_engine_that_must_not_run_gets_no_check_that_runs_it(tmp_path, capsys
     assert shown["findings"]["do_not_run"]
     assert all(not BY_KEY[c["key"]].runs for c in shown["next"]["checks"])
     assert run(capsys, "show")[1].startswith("Do not run or drive")
+
+
+def test_the_demonstrations_job_goes_from_complaint_to_a_page_that_claims_nothing_it_cannot_show(tmp_path):
+    from camlog.analysis import analyze
+    from camlog.demo_job import play_job
+    from camlog.drive import drive_path, read_drive
+    from camlog.trace import read_trace
+    from camlog.verify import verify
+
+    for name in ("before", "after"):
+        for suffix in (".csv", ".drive.json"):
+            (tmp_path / (name + suffix)).write_bytes((SAMPLES / f"repair-{name}{suffix}").read_bytes())
+    found = [analyze(read_trace(p), read_drive(drive_path(p))) for p in (tmp_path / "after.csv", tmp_path / "before.csv")]
+    lines: list[str] = []
+    job = play_job(tmp_path, verify(*found), lines.append)
+    assert job.get("quote")["repair"] == "valve" and max(job.probabilities, key=job.probabilities.get) == "valve_screen"
+    page = (tmp_path / "repair.customer.html").read_text()
+    assert "invented" in page and "prove nothing" in page and "proven by a test drive" not in page
