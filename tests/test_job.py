@@ -290,4 +290,4 @@ def test_the_demonstrations_job_goes_from_complaint_to_a_page_that_claims_nothin
     job = play_job(tmp_path, verify(*found), lines.append)
     assert job.get("quote")["repair"] == "valve" and max(job.probabilities, key=job.probabilities.get) == "valve_screen"
     page = (tmp_path / "repair.customer.html").read_text()
-    assert "invented" in page and "prove nothing" in page and "proven by a test drive" not in page
+    assert "invented" in page and "simulated adapter" in page and "moves too slowly" in page and "proven by a test drive" not in page

@@ -9,12 +9,14 @@ from typing import TYPE_CHECKING, Any
 from camlog.analysis.causes.causes import BY_KEY, CAUSES
 from camlog.analysis.causes.checks import BY_KEY as CHECK
 from camlog.analysis.causes.troubleshoot import after, cost_of_opening_first, expected_cost, plan
+from camlog.cams import bank_of, side_of
 from camlog.errors import InputError
 from camlog.job.found import Outcome
 from camlog.job.quote import choices, parts_list, whole_set_from_km
 from camlog.job.record import Job
 from camlog.job.sheet import measured_outcomes, work_sheet
 from camlog.job.shop import ShopFile
+from camlog.messages import Messages
 from camlog.profile.model import Layout
 
 if TYPE_CHECKING:
@@ -22,11 +24,11 @@ if TYPE_CHECKING:
     from camlog.verify.verification import Verification
 
 
+messages, report = Messages("camlog.job"), Messages("camlog.report")
+
+
 def add_recording(job: Job, findings: Findings, role: str = "before") -> None:
     """Take a recording into the job; one from before the repair gives the job its findings and causes."""
-    from camlog.report.summary import (
-        owner_paragraph,  # with what draws, which no other command of a job needs
-    )
 
     trace = findings.trace
     job.add("recordings", {"file": trace.name, "sha256": trace.sha256, "role": role}, f"recording {trace.name} ({role} the repair)")
@@ -37,11 +39,22 @@ def add_recording(job: Job, findings: Findings, role: str = "before") -> None:
         "cams": {cam: {"condition": f.verdict.condition, "confidence": round(f.verdict.confidence, 3),
                        "reasons": list(f.verdict.reasons[:3])} for cam, f in findings.cams.items()},
         "codes": [c.code for c in findings.codes.codes],
-        "for_owner": owner_paragraph(findings),
+        "for_owner": _for_owner(findings),
         "probabilities": {key: round(p, 4) for key, p in findings.diagnosis.probabilities.items()},
         "do_not_run": list(findings.do_not_run),
     }  # fmt: skip
     job.put("findings", seen, f"findings of {trace.name}")
+
+
+def _for_owner(findings: Findings) -> str:
+    """What the cams do that they should not, in the words for a car's owner; empty where none does."""
+    faults = [cam for cam, f in findings.cams.items() if f.verdict.condition not in ("healthy", "insufficient_data")]
+    does = [
+        f"{report('cam.for_owner', side=side_of(cam), bank=bank_of(cam))} "
+        f"{report(f'condition_for_owner.{findings.cams[cam].verdict.condition}')}"
+        for cam in faults
+    ]
+    return messages("for_owner", cams="; ".join(does)) if does else ""
 
 
 def add_found(job: Job, outcome: Outcome, note: str, who: str = "") -> None:
