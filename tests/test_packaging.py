@@ -39,7 +39,8 @@ INSTALLED_AS = {
     "markupsafe": "jinja2",  # comes with it
     "werkzeug": "flask",  # comes with it
 }
-OPTIONAL = {"numba"}  # faster simulated drives where it is there
+# Faster simulated drives, and recordings that are no text, where they are there.
+OPTIONAL = {"numba", "openpyxl", "pyarrow", "asammdf"}
 
 
 def imported(folder):

@@ -12,6 +12,7 @@ import numpy as np
 
 from camlog.convert.asking import settle
 from camlog.convert.figures import ColumnFigures, column_figures
+from camlog.convert.formats import MDF_SUFFIX, write_mdf
 from camlog.convert.layout import Layout
 from camlog.convert.mapping import SHAFTS, SIGNS, Mapping, read_mapping
 from camlog.convert.match import match_columns
@@ -53,7 +54,7 @@ def convert(
     """Turn a saved trace of any make into a camlog trace and its drive file.
 
     `mapping` is a mapping file (or what it says), `out` the trace to write (`NAME.camlog.csv` beside the file
-    by default), `ask` puts doubts to a person, `progress` is told the share done, 0 to 1. `rate_hz` is the
+    by default; `NAME.mf4` is written as ASAM MDF 4), `ask` puts doubts to a person, `progress` is told the share done, 0 to 1. `rate_hz` is the
     rows a second of a table without time; `angles` (`crank`, `cam`) and `positive` (`advance`, `retard`) say
     how the file gives cam angles where it does not itself.
 
@@ -72,7 +73,10 @@ def convert(
         raise refusal("onto_itself", file=target)
     with _understood(path, rules, ask, _part(progress, 0.0, _READING_SHARE)) as work:
         rows = TraceRows(work.table, work.matches, work.figures, path)
-        sha256 = write_rows(rows, target, force, _part(progress, _READING_SHARE, 1.0))
+        if target.suffix.lower() == MDF_SUFFIX:
+            sha256 = write_mdf(_gathered(rows, path, ""), target, force)
+        else:
+            sha256 = write_rows(rows, target, force, _part(progress, _READING_SHARE, 1.0))
         if not rows.rows:
             target.unlink(missing_ok=True)
             raise refusal("no_values", file=path)
@@ -100,11 +104,20 @@ def read_any(
         if doubtful:
             raise work.doubt_error(doubtful)
         rows = TraceRows(work.table, work.matches, work.figures, path)
-        blocks = list(rows.blocks())
-        if not blocks:
-            raise refusal("no_values", file=path)
-        table = np.concatenate(blocks)
+        trace = _gathered(rows, path, sha256_of(path))
         done, drive = work.outcome(rows, None, None, None)
+    return replace(trace, warnings=(*done.notes, *clock_warnings(trace.time_s))), drive, done
+
+
+# ---------------------------------------------------------------- inside
+
+
+def _gathered(rows: TraceRows, path: Path, sha256: str) -> Trace:
+    """The rows as a trace in memory, in camlog's units. Raises InputError where there are none."""
+    blocks = list(rows.blocks())
+    if not blocks:
+        raise refusal("no_values", file=path)
+    table = np.concatenate(blocks)
     columns, units = {}, {}
     for j, match in enumerate(rows.kept, start=1):
         name, unit, values = match.written_as, match.written_unit, np.ascontiguousarray(table[:, j])
@@ -112,12 +125,7 @@ def read_any(
             factor, offset = conversion(unit, SIGNALS[name].unit)
             unit, values = SIGNALS[name].unit, values if (factor, offset) == (1.0, 0.0) else values * factor + offset
         columns[name], units[name] = values, unit
-    time_s = np.ascontiguousarray(table[:, 0])
-    warnings = (*done.notes, *clock_warnings(time_s))
-    return Trace(time_s, columns, units, path.name, drive.adapter["source_sha256"], warnings), drive, done
-
-
-# ---------------------------------------------------------------- inside
+    return Trace(np.ascontiguousarray(table[:, 0]), columns, units, path.name, sha256)
 
 
 def _rules(

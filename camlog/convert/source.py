@@ -18,6 +18,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import BinaryIO
 
+from camlog.convert.formats import FORMATS, open_as_text
 from camlog.convert.limits import EXPANSION_FREE_BYTES, MAX_ARCHIVE_MEMBERS, MAX_EXPANSION, MAX_UNPACKED_BYTES
 from camlog.convert.sentences import refusal, say
 from camlog.errors import InputError, check_saved
@@ -31,9 +32,10 @@ _DAMAGE = (
 )  # fmt: skip
 # First bytes of files that are no text, and the refusal that says what they are.
 _OTHER_KINDS = {
-    b"\xd0\xcf\x11\xe0": "workbook", b"BZh": "packed", b"\xfd7zXZ": "packed", b"7z\xbc\xaf\x27\x1c": "packed",
+    b"\xd0\xcf\x11\xe0": "old_workbook", b"BZh": "packed", b"\xfd7zXZ": "packed", b"7z\xbc\xaf\x27\x1c": "packed",
     b"Rar!": "packed", b"\x28\xb5\x2f\xfd": "packed", b"%PDF": "document", b"SQLite format 3": "database",
-    b"\x89PNG": "picture", b"\xff\xd8\xff": "picture", b"\x7fELF": "program", b"MZ\x90": "program",
+    b"PAR1": "parquet",
+    b"MDF     ": "mdf", b"\x89PNG": "picture", b"\xff\xd8\xff": "picture", b"\x7fELF": "program", b"MZ\x90": "program",
 }  # fmt: skip
 # Names the usual systems put beside the one file that was packed.
 _BESIDE = re.compile(r"(^|/)(__MACOSX/|\.DS_Store$|Thumbs\.db$|desktop\.ini$|\._)")
@@ -66,7 +68,7 @@ class Source(io.RawIOBase):
             return 0
         try:
             # read1: what was unpacked before a cut is handed out, not lost with the error about it.
-            data = self._stream.read1(len(buffer))
+            data = getattr(self._stream, "read1", self._stream.read)(len(buffer))
         except EOFError:
             self._ended = True
             self.warnings.append(say("archive_cut"))
@@ -112,6 +114,11 @@ def open_source(path: str | Path) -> Iterator[Source]:
         if not start:
             raise refusal("empty", file=path)
         kind = next((kind for magic, kind in _OTHER_KINDS.items() if start.startswith(magic)), None)
+        kind = "workbook" if start.startswith(_ZIP) and _is_workbook(disk) else kind
+        if kind in FORMATS:
+            with open_as_text(path, kind) as stream:
+                yield Source(path, stream, disk, size, None)
+            return
         if kind is not None:
             raise refusal(kind, file=path)
         if start.startswith(_GZIP):
@@ -136,10 +143,16 @@ def _open_zip(path: Path, disk: BinaryIO) -> Iterator[tuple[BinaryIO, int]]:
         yield stream, member.compress_size
 
 
+def _is_workbook(disk: BinaryIO) -> bool:
+    try:
+        names = [m.filename for m in zipfile.ZipFile(disk).infolist()[:MAX_ARCHIVE_MEMBERS]]
+    except (*_DAMAGE, OSError, EOFError, LookupError, OverflowError):
+        names = []
+    disk.seek(0)
+    return "[Content_Types].xml" in names or "mimetype" in names
+
+
 def _only_member(path: Path, members: list[zipfile.ZipInfo]) -> zipfile.ZipInfo:
-    names = [m.filename for m in members[:MAX_ARCHIVE_MEMBERS]]
-    if "[Content_Types].xml" in names or "mimetype" in names:
-        raise refusal("workbook", file=path)
     for member in members:
         # As it stands in the file: the reader of archives already mends some names.
         if _OUTSIDE.search(member.filename) or _OUTSIDE.search(member.orig_filename):
