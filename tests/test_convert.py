@@ -11,6 +11,7 @@ import resource
 import subprocess
 import sys
 import zipfile
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -686,3 +687,48 @@ def test_a_deviation_from_the_command_is_offered_as_the_actual_angle(saved):
     mapping = saved(lines.replace('# deviation = "plus"', 'deviation = "plus"'), "m.toml")
     trace = read_any(path, mapping)[0]
     assert trace.columns["cam_intake_b1_actual"].tolist() == [2 * c - a for c, a in zip(angles, actual, strict=True)]
+
+
+def test_the_command_says_in_one_screen_what_it_made_and_what_a_verdict_takes_besides(saved):
+    rows = "".join(f"{i / 2},{1500 + i % 40},{i // 8 % 2 * 20},{i // 8 % 2 * 20},{i // 9 % 2 * -10}\n" for i in range(120))
+    path = saved("Time (s),Engine speed (rpm),Intake cam target (°CA),Intake cam actual (°CA),Exhaust cam advance actual (°CA)\n" + rows)
+    done = command(str(path))
+    assert len(done.stdout.splitlines()) <= 24 and "2 readings/s" in done.stdout and "120 rows" in done.stdout
+    assert "60 s" in done.stdout
+    assert "intake cam of bank 1 come 2 times a second" in done.stderr and "takes 4" in done.stderr
+    assert "exhaust cam of bank 1 has no commanded angle" in done.stderr
+    assert "neither oil nor coolant temperature" in done.stderr and "no cam angles" not in done.stderr
+
+
+def test_a_doubtful_column_shows_its_values_its_moves_and_its_likely_partner(tmp_path):
+    source = tmp_path / "customer.csv"
+    source.write_bytes((FOLDER / "wrong_swapped.csv").read_bytes())
+    looks = {look.name: look for look in convert(source).looks}
+    look = looks["Intake cam commanded (°CA)"]
+    assert (look.low, look.high) == (0.0, 40.0) and len(look.values) == 10 and len(look.line) <= 200
+    assert look.moves == "turns" and look.turns > 4
+    assert look.partner == "Intake cam actual (°CA)" and look.lag_s > 0 and look.gain == pytest.approx(1.0, abs=0.05)
+    questions = []
+    convert(source, ask=lambda question: questions.append(question), force=True)
+    assert [(q.place, q.of) for q in questions] == [(1, 2), (2, 2)] and questions[0].look == look
+
+
+def test_no_sample_of_a_sound_or_faulty_car_is_doubted_for_its_values_and_swapped_ones_are(tmp_path):
+    """The recordings of the simulated car, healthy and with every fault, under another logger's headings."""
+    swapped = {}
+    for sample in sorted(Path("sample_logs").glob("*.csv")):
+        trace = read_trace(sample)
+        pair = [trace.columns.get(name) for name in ("cam_intake_b1_commanded", "cam_intake_b1_actual")]
+        if None in [None if p is None else 0 for p in pair]:
+            continue
+        for order in ((0, 1), (1, 0)):
+            cells = [["" if np.isnan(v) else f"{v:.2f}" for v in pair[j]] for j in order]
+            rows = "".join(f"{t:.3f},{a},{b}\n" for t, a, b in zip(trace.time_s, *cells, strict=True))
+            path = tmp_path / "customer.csv"
+            path.write_text("Time (s),Intake cam advance target (°CA),Intake cam advance actual (°CA)\n" + rows)
+            doubtful = convert(path, force=True).doubtful
+            if order == (0, 1):
+                assert not doubtful, sample
+            else:
+                swapped[sample.stem] = [c.doubts for c in doubtful]
+    assert swapped["healthy"] == [("signal",), ("signal",)]

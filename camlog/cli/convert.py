@@ -13,8 +13,6 @@ import typer
 if TYPE_CHECKING:
     from camlog.convert import Conversion, Question
 
-_OWN_SHOWN = 20
-
 
 class Shaft(StrEnum):
     """Whose degrees an angle is in."""
@@ -84,39 +82,38 @@ def convert(
 
 
 def _say(file: Path, done: Conversion) -> None:
-    from camlog.cams import is_angle
     from camlog.convert import offer_mapping
+    from camlog.convert.looks import in_words
     from camlog.convert.sentences import say
-    from camlog.signals import SIGNALS
+    from camlog.convert.summary import made, missing
 
     def note(text: str) -> None:
         typer.echo(f"camlog: {text}", err=True)
 
-    taken = [c for c in done.columns if c.certain and c.signal and c.signal != "time"]
-    for c in taken:
-        typer.echo(say("taken", signal=c.signal, title=SIGNALS[c.signal].title, name=repr(c.label), unit=c.unit))
-    own = [c.written_as for c in done.columns if c.signal is None and c.written_as]
-    if own:
-        names = ", ".join(own[:_OWN_SHOWN])
-        more = len(own) - _OWN_SHOWN
-        typer.echo(say("under_own_name", names=say("and_more", names=names, count=more) if more > 0 else names))
+    for line in made(done):
+        typer.echo(line)
     for text in done.notes:
         note(f"{file}: {text}")
+    looks = {look.index: in_words(look) for look in done.looks}
     for c in done.doubtful:
-        note(say("still_in_doubt", file=file, name=c.name, signal=c.signal, why=c.reason))
+        note(say("still_in_doubt", file=file, name=c.name, signal=c.signal, why=c.reason + ".", look=looks.get(c.index, "")))
     target, new = offer_mapping(file, done.mapping_text) if done.doubtful else (None, False)
     if target is not None:
         names = {name: shlex.quote(str(p)) for name, p in (("map", target), ("file", file), ("out", done.trace_path))}
         note(say("map_offered" if new else "map_from_before", **names))
-    if not any(is_angle(c.signal) for c in taken):
-        note(say("no_cam_angles"))
-    typer.echo(say("made", trace=done.trace_path, rows=done.rows, signals=len(taken)))
+    for text in missing(done):
+        note(text)
 
 
 def _ask_with(progress: _Progress):
+    from camlog.convert.looks import in_words
+    from camlog.convert.sentences import say
+
     def ask(question: Question) -> str | None:
         progress.pause()
-        for line in ("", question.text, question.why) if question.why else ("", question.text):
+        counted = say("question_of", place=question.place, of=question.of)
+        shown = in_words(question.look) if question.look else ""
+        for line in ("", *filter(None, (counted, question.text, question.why, shown))):
             typer.echo(line, err=True)
         prompt = "Number" if question.choices else "Answer"
         for number, (value, meaning) in enumerate(question.choices, start=1):

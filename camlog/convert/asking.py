@@ -9,7 +9,7 @@ from dataclasses import replace
 from camlog.cams import cam_of, cam_words
 from camlog.convert.clocks import SECONDS_IN
 from camlog.convert.mapping import DEVIATIONS, SHAFTS, SIGNS, ColumnRule, Mapping
-from camlog.convert.model import Ask, ColumnMatch, Question
+from camlog.convert.model import Ask, ColumnLook, ColumnMatch, Question
 from camlog.convert.offer import other_angles
 from camlog.convert.ranges import possible_units
 from camlog.convert.sentences import choice, say
@@ -21,16 +21,30 @@ _ANSWERS = {"angle": SHAFTS, "positive": SIGNS, "deviation": (*DEVIATIONS, _NONE
 Matches = tuple[ColumnMatch, ...]
 
 
-def settle(matches: Matches, mapping: Mapping, rematch: Callable[[Mapping], Matches], ask: Ask) -> Matches:
-    """Ask about every doubt; what is not answered stays in doubt. `rematch` gives the matches by other rules."""
+def settle(
+    matches: Matches,
+    mapping: Mapping,
+    rematch: Callable[[Mapping], Matches],
+    ask: Ask,
+    look: Callable[[ColumnMatch, Matches], ColumnLook | None],
+) -> Matches:
+    """Ask about every doubt; what is not answered stays in doubt. `rematch` gives the matches by other rules, `look` what
+    a column shows."""
     asked: set[tuple[object, str]] = set()
     while True:
-        doubts = ((m, d, (_whose(m, d), d)) for m in matches if m.doubtful for d in m.doubts)
-        match, about, key = next((d for d in doubts if d[2] not in asked), (None, "", None))
-        if match is None:
+        waiting: dict[tuple[object, str], tuple[ColumnMatch, str]] = {}
+        for match in filter(lambda m: m.doubtful, matches):
+            for about in match.doubts:
+                waiting.setdefault((_whose(match, about), about), (match, about))
+        key = next((k for k in waiting if k not in asked), None)
+        if key is None:
             return matches
+        match, about = waiting[key]
+        question = _question(match, about, _taken(matches, mapping, match))
+        shown = look(match, matches) if question.heading else None
+        question = replace(question, look=shown, place=len(asked) + 1, of=len(asked | waiting.keys()))
         asked.add(key)
-        answer = _answered(_question(match, about, _taken(matches, mapping, match)), ask)
+        answer = _answered(question, ask)
         if answer is not None:
             mapping = _with_answer(mapping, match, about, answer)
             matches = rematch(mapping)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 
@@ -60,11 +60,32 @@ class ColumnMatch:
 
 
 @dataclass(frozen=True)
+class ColumnLook:
+    """What a column's values show a person: `low` to `high`, ten of its `values` over the drive, how it `moves` (`stands`,
+    `climbs`, `falls` or `turns`, `turns` times), a `line` of (seconds, value) to draw, and its likely `partner` (a
+    heading), which it follows `lag_s` later (before: negative) and `gain` times as far, with squared correlation `r2`."""
+
+    index: int
+    name: str
+    low: float
+    high: float
+    values: tuple[float, ...]
+    moves: str
+    turns: int
+    line: tuple[tuple[float, float], ...]
+    partner: str | None = None
+    lag_s: float | None = None
+    gain: float | None = None
+    r2: float | None = None
+
+
+@dataclass(frozen=True)
 class Question:
     """Something only a person can say: `choices` are (answer, what it means), empty where any number goes.
 
     `about` is the doubt, `heading` the column (empty: about the whole file), `suggestion` the likeliest
-    answer, `why` what is known of the column (may be empty).
+    answer, `why` what is known of the column (may be empty), `look` what its values show. It is question `place` of
+    `of` that are open, as far as is known when it is asked.
     """
 
     about: str
@@ -73,6 +94,9 @@ class Question:
     choices: tuple[tuple[str, str], ...] = ()
     suggestion: str = ""
     why: str = ""
+    look: ColumnLook | None = None
+    place: int = 1
+    of: int = 1
 
 
 Ask = Callable[[Question], "str | None"]
@@ -82,6 +106,7 @@ Ask = Callable[[Question], "str | None"]
 class Conversion:
     """What came of a conversion: the files written (None where it stayed in memory), every column, and notes.
 
+    `readings` counts those of each column of the trace, `looks` shows the columns in doubt.
     `mapping_text` is a mapping file for this file, ready to edit, with a commented line for every answer
     there could be.
     """
@@ -91,6 +116,9 @@ class Conversion:
     columns: tuple[ColumnMatch, ...]
     notes: tuple[str, ...] = ()
     rows: int = 0
+    duration_s: float = 0.0
+    readings: Mapping[str, int] = field(default_factory=dict)
+    looks: tuple[ColumnLook, ...] = ()
     mapping_text: str = ""
 
     @property

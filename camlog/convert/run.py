@@ -14,6 +14,7 @@ from camlog.convert.asking import settle
 from camlog.convert.figures import ColumnFigures, column_figures
 from camlog.convert.formats import MDF_SUFFIX, write_mdf
 from camlog.convert.layout import Layout
+from camlog.convert.looks import look_at
 from camlog.convert.mapping import SHAFTS, SIGNS, Mapping, read_mapping
 from camlog.convert.match import match_columns
 from camlog.convert.model import Ask, ColumnMatch, Conversion
@@ -170,7 +171,10 @@ class _Work:
         """What came of it, once all rows are written or gathered."""
         columns = sorted((*self.matches, *other_columns(self.layout, self.table)), key=lambda m: m.index)
         notes = notes_of(self.table, self.matches, rows, self.figures)
-        done = Conversion(trace, drive, tuple(columns), notes, rows.rows, self.mapping_text())
+        looks = tuple(filter(None, (look_at(self.table, m, self.matches) for m in self.matches if m.doubtful)))
+        done = Conversion(
+            trace, drive, tuple(columns), notes, rows.rows, rows.duration_s, rows.readings, looks, self.mapping_text()
+        )
         info = {
             "source_file": self.path.name, "source_sha256": sha256_of(self.path), "encoding": self.encoding,
             "separator": self.layout.dialect.separator, "decimal": self.layout.numbers.decimal,
@@ -206,7 +210,8 @@ def _understood(path: Path, mapping: Mapping, ask: Ask | None, progress: Progres
         figures = without_repeats(table.store, column_figures(table.store))
         matches = match_columns(table, figures, mapping)
         if ask is not None:
-            matches = settle(matches, mapping, lambda rules: match_columns(table, figures, rules), ask)
+            matches = settle(matches, mapping, lambda rules: match_columns(table, figures, rules), ask,
+                             lambda match, all_: look_at(table, match, all_))  # fmt: skip
         yield _Work(path, text.encoding, layout, table, figures, matches)
     finally:
         table.close()

@@ -105,11 +105,18 @@ class TraceRows:
         self._last_command = dict.fromkeys(self._deviations, np.nan)
         self.rows = 0
         self.first_s: float | None = None
+        self.duration_s = 0.0
+        self._counts = np.zeros(len(self.kept), dtype=np.int64)
 
     @property
     def failed(self) -> dict[str, int]:
         """Heading -> how many of its values were left out because no working sensor reports them."""
         return {c.match.name: c.failed for c in self._channels if c.failed}
+
+    @property
+    def readings(self) -> dict[str, int]:
+        """Column of the trace -> how many readings it holds."""
+        return {m.written_as: int(n) for m, n in zip(self.kept, self._counts, strict=True)}
 
     def blocks(self) -> Iterator[np.ndarray]:
         for block in self.table.store.blocks():
@@ -135,6 +142,8 @@ class TraceRows:
             if beyond.size:
                 raise refusal("time_of_no_drive", file=self._file, column="time", time=beyond[0])
             self.rows += len(out)
+            self.duration_s = float(out[-1, 0])
+            self._counts += np.isfinite(out[:, 1:]).sum(axis=0)
             yield out
 
     def heading_row(self) -> bytes:
