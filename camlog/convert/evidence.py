@@ -76,9 +76,11 @@ def fit(leader: Series, follower: Series) -> Fit | None:
 
     Lags are tried in steps of the slower column's interval, which bounds what can be resolved.
     """
+    if min(len(leader.time_s), len(follower.time_s)) < _LEAST_POINTS or min(leader.moves, follower.moves) < _LEAST_MOVES:
+        return None
     begin, end = (pick(leader.time_s[at], follower.time_s[at]) for pick, at in ((max, 0), (min, -1)))
-    steps = [float(np.median(np.diff(s.time_s))) for s in (leader, follower) if len(s.time_s) > _LEAST_POINTS]
-    if len(steps) < 2 or not max(steps) > 0 or min(leader.moves, follower.moves) < _LEAST_MOVES:
+    steps = [float(np.median(np.diff(s.time_s))) for s in (leader, follower)]
+    if not max(steps) > 0:
         return None
     step = max(*steps, (end - begin) / _MOST_POINTS)
     grid = np.arange(begin, end, step)
@@ -99,9 +101,10 @@ def fit(leader: Series, follower: Series) -> Fit | None:
 
 def _regression(x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
     """Slope and squared correlation."""
-    x, y = x - x.mean(), y - y.mean()
-    xx, yy, xy = float(x @ x), float(y @ y), float(x @ y)
-    return (xy / xx, xy * xy / (xx * yy)) if xx > 0 and yy > 0 else (0.0, 0.0)
+    with np.errstate(over="ignore", invalid="ignore"):
+        x, y = x - x.mean(), y - y.mean()
+        xx, yy, xy = float(x @ x), float(y @ y), float(x @ y)
+    return (xy / xx, xy * xy / (xx * yy)) if xx > 0 and yy > 0 and np.isfinite(xx * yy) else (0.0, 0.0)
 
 
 def checked(

@@ -48,8 +48,9 @@ def _is_of_cam(match: ColumnMatch) -> bool:
 
 def _moves(series: Series) -> tuple[str, int]:
     steps = np.diff(series.values)
-    way = float(np.abs(steps).sum())
-    if not way:
+    with np.errstate(over="ignore"):
+        way = float(np.abs(steps).sum())
+    if not way or not np.isfinite(way):
         return "stands", 0
     up = float(steps[steps > 0].sum()) / way
     return ("climbs" if up > _ONE_WAY else "falls" if up < 1 - _ONE_WAY else "turns"), series.moves
