@@ -35,7 +35,7 @@ def _finalize(value: Any) -> Any:
 
 def json_block(value: Any) -> Markup:
     """`value` as JSON for a `<script type="application/json">` block; nothing in it can end the block."""
-    options = {"ensure_ascii": True, "allow_nan": False, "separators": (",", ":")}
+    options: dict[str, Any] = {"ensure_ascii": True, "allow_nan": False, "separators": (",", ":")}
     try:
         text = json.dumps(value, **options)
     except ValueError:  # a scale around values that no sensor gives has no end; the chart then finds its own
@@ -53,7 +53,7 @@ def _environment(folder: Path) -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= FILTERS | {"json_block": json_block}
+    environment.filters |= {**FILTERS, "json_block": json_block}
     return environment
 
 

@@ -77,16 +77,22 @@ class _Walk:
                 path = (*path, self.tables_in_array[path])
         return path
 
+    def take(self, pattern: re.Pattern[str]) -> re.Match[str]:
+        """Go on behind what `pattern` matches here: the text is TOML, so something does."""
+        match = pattern.match(self.text, self.place)
+        if match is None:
+            raise ValueError(f"no TOML at character {self.place}")
+        self.place = match.end()
+        return match
+
     def blank(self) -> int:
-        self.place = _BLANK.match(self.text, self.place).end()
+        self.take(_BLANK)
         return self.place
 
     def key(self) -> Where:
         parts = []
         while True:
-            match = _KEY_PART.match(self.text, self.place)
-            self.place = match.end()
-            word = match.group(1)
+            word = self.take(_KEY_PART)[1]
             parts.append(tomllib.loads(f"k = {word}")["k"] if word[0] in "\"'" else word)
             if not self.text.startswith(".", self.place):
                 return tuple(parts)
@@ -103,13 +109,13 @@ class _Walk:
         self.blank()
         start = self.text[self.place]
         if start in "\"'":
-            self.place = _STRING.match(self.text, self.place).end()
+            self.take(_STRING)
         elif start == "[":
             self.items(path)
         elif start == "{":
             self.inline(path)
         else:
-            self.place = _SCALAR.match(self.text, self.place).end()
+            self.take(_SCALAR)
 
     def items(self, path: Where) -> None:
         self.place += 1

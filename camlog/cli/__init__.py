@@ -81,7 +81,7 @@ def _end(error: BaseException) -> NoReturn:
     kind = type(error).__name__
     if kind == "Abort":
         raise SystemExit(EXIT_INTERRUPTED) from None
-    if kind == "NoArgsIsHelpError":
+    if kind == "NoArgsIsHelpError" and hasattr(error, "format_message"):
         print(error.format_message())
         raise SystemExit(0) from None
     _say_last("camlog: " + " ".join(visible(_line_of(error)).split()))

@@ -63,7 +63,7 @@ def snapshot_tables(snapshot: CodeSnapshot) -> list[Table]:
     frame = [(name.replace("_", " "), value(name, of)) for name, of in (snapshot.freeze_frame or {}).items()]
     counters = [counter(*item) for item in (snapshot.since_clear or {}).items()]
     tests = [test(of) for of in snapshot.monitor_tests or ()]
-    tables = [
+    tables: list[tuple[str, tuple[str, ...], list]] = [
         (say("codes.monitors"), ("monitor", "state"), monitors),
         (say("codes.freeze_frame"), ("signal", "value"), frame),
         (say("codes.counters"), ("what", "value"), counters),
@@ -78,7 +78,7 @@ def code_table(snapshot: CodeSnapshot) -> Table:
     from camlog.codes.trouble import is_code
     from camlog.unknown import UNKNOWN_ASCII
 
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for kind in ("stored", "pending", "permanent"):
         held = getattr(snapshot, kind)
         if held is None:

@@ -190,7 +190,8 @@ def close(
     from camlog.verify import verify
 
     record, shop_file, layout = _open(job, shop, vehicle)
-    profile = read_profile(_profile(record, vehicle)) if _profile(record, vehicle) else None
+    profile_file = _profile(record, vehicle)
+    profile = read_profile(profile_file) if profile_file else None
     proof = None
     if after is not None:
         second = analyze(*load(after), profile)

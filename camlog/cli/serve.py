@@ -65,6 +65,6 @@ def port_number(text: str | None) -> int | None:
     from camlog.cli.results import say
 
     if text is None or (text.isascii() and text.isdigit() and 1 <= int(text) <= 65535):
-        return text and int(text)
+        return None if text is None else int(text)
     is_adapter = "/" in text or text.upper().startswith("COM")
     raise say.error("adapter_as_port" if is_adapter else "serve_port", text=text)

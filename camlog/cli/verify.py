@@ -50,6 +50,7 @@ def verify(
 
     Writes NAME.verification.html, one side to print and sign.
     """
+    from camlog.analysis.findings import Findings
     from camlog.cli.results import findings_of, profile_of, result_path, say
     from camlog.drive import read_drive, trace_path
     from camlog.verify import verify as verify_repair
@@ -63,10 +64,10 @@ def verify(
         # A drive file as `camlog clear` saves it may stand alone.
         trace = trace_path(before) if before.name.endswith(".drive.json") else before
         first = findings_of(trace, profile, maps, 1) if trace == before or trace.exists() else read_drive(before)
-        if before.suffix == ".csv" and first.trace.sha256 == second.trace.sha256:
+        if before.suffix == ".csv" and isinstance(first, Findings) and first.trace.sha256 == second.trace.sha256:
             raise say.error("verify_same", after)
     found = verify_repair(second, first, job=job, outside=outside or ())
-    if json:
+    if page is None:
         typer.echo(visible_json(found.to_dict()))
     else:
         write_verification(found, page, replace=force)
