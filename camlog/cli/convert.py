@@ -52,7 +52,8 @@ def convert(
     """Turn a customer's saved recording, whoever wrote it, into one of camlog's.
 
     It reads tables of text: any separator, decimal comma, text encoding, lines above the headings, a row a
-    moment or a row a reading. Columns are known by the words and units of their headings, and checked against
+    moment or a row a reading, one time for all or one for every channel; with camlog[formats] also workbooks,
+    Parquet and MDF 4 (which --out NAME.mf4 writes). Columns are known by the words and units of their headings, and checked against
     their values:
 
         camlog convert customer.csv
