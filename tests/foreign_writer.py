@@ -73,13 +73,18 @@ def a_drive(rng: random.Random) -> dict[str, np.ndarray]:
         ("engine_load", 12, 80, 1),
     ):  # fmt: skip
         if rng.random() < 0.6:
-            drive[name] = np.round(np.clip(low + (high - low) * np.abs(np.sin(np.arange(n) / 9 + rng.random())), low, high), decimals)
+            drive[name] = np.round(
+                np.clip(low + (high - low) * np.abs(np.sin(np.arange(n) / 9 + rng.random())), low, high),
+                decimals,
+            )
     for cam in rng.sample(_CAMS, rng.randint(0, 3)):
         way = -1.0 if cam.startswith("exhaust") else 1.0
         commanded = np.repeat(noise.integers(0, 5, n // 6 + 1) * 10.0, 6)[:n]
         drive[f"cam_{cam}_commanded"] = way * commanded
         late = np.concatenate([[commanded[0]], commanded[:-1]])
-        drive[f"cam_{cam}_actual"] = way * np.round(np.clip(0.7 * late + 0.3 * commanded + noise.normal(0, 0.3, n), 0, None), 1)
+        drive[f"cam_{cam}_actual"] = way * np.round(
+            np.clip(0.7 * late + 0.3 * commanded + noise.normal(0, 0.3, n), 0, None), 1
+        )
     return drive
 
 
@@ -114,11 +119,19 @@ def written(drive: dict[str, np.ndarray], rng: random.Random) -> Written:
         value, signal, unit = {"de": ("Wert", "Signal", "Einheit"), "fr": ("Valeur", "Signal", "Unité")}.get(
             language, ("Value", "Signal", "Unit")
         )
-        rows = ([time_heading, signal, value, unit], [shown, "", "", ""]), [
-            [t, headings[j], cells[j][i], units[j]] for i, t in enumerate(times) for j in range(len(headings))
-        ]
+        rows = (
+            ([time_heading, signal, value, unit], [shown, "", "", ""]),
+            [
+                [t, headings[j], cells[j][i], units[j]]
+                for i, t in enumerate(times)
+                for j in range(len(headings))
+            ],
+        )
     else:
-        rows = ([time_heading, *headings], [shown, *units]), [list(r) for r in zip(times, *cells, strict=True)]
+        rows = (
+            ([time_heading, *headings], [shown, *units]),
+            [list(r) for r in zip(times, *cells, strict=True)],
+        )
     return Written(_text(rows, layout, places, decimal, separator, rng), truth)
 
 
@@ -168,8 +181,13 @@ def _text(table, layout, places, decimal, separator, rng) -> bytes:
     lines = [*rng.choice([[], ["Log of a drive", ""], ["# a recording"]]), separator.join(headings)]
     if places == "row" and layout != "long":
         lines.append(separator.join(units))
-    number = lambda cell: cell.replace(".", decimal) if cell[:1] in "-0123456789" and ":" not in cell else cell
-    lines += [separator.join(c if layout == "long" and j in (1, 3) else number(c) for j, c in enumerate(row)) for row in rows]
+    number = lambda cell: (
+        cell.replace(".", decimal) if cell[:1] in "-0123456789" and ":" not in cell else cell
+    )
+    lines += [
+        separator.join(c if layout == "long" and j in (1, 3) else number(c) for j, c in enumerate(row))
+        for row in rows
+    ]
     end = rng.choice(["\n", "\r\n"])
     return (end.join(lines) + end).encode(rng.choice(["utf-8", "utf-8-sig", "utf-16", "cp1252"]))
 
@@ -187,8 +205,12 @@ def wrong_values(done: Conversion, trace: Trace, file: Written) -> list[str]:
             continue
         t, v, near = file.truth[column.signal]
         at = np.clip(np.searchsorted(t - start, times - 5e-4), 0, len(t) - 1)
-        far = (np.abs(t[at] - start - times) > 1.1e-3) | (np.abs(v[at] - values) > near + 1e-6 * np.abs(v[at]))
+        far = (np.abs(t[at] - start - times) > 1.1e-3) | (
+            np.abs(v[at] - values) > near + 1e-6 * np.abs(v[at])
+        )
         if far.any():
             i = int(np.flatnonzero(far)[0])
-            wrong.append(f"{column.name!r} as {column.signal}: {values[i]:g} at {times[i]:g} s, not {v[at[i]]:g} at {t[at[i]] - start:g} s")
+            wrong.append(
+                f"{column.name!r} as {column.signal}: {values[i]:g} at {times[i]:g} s, not {v[at[i]]:g} at {t[at[i]] - start:g} s"
+            )
     return wrong

@@ -12,7 +12,13 @@ from camlog.convert import convert, read_any
 from camlog.errors import InputError
 from camlog.trace import read_trace
 
-HEADINGS = ["Time (s)", "Engine speed (rpm)", "Oil temp (°C)", "Intake cam desired (°CA)", "Intake cam actual (°CA)"]
+HEADINGS = [
+    "Time (s)",
+    "Engine speed (rpm)",
+    "Oil temp (°C)",
+    "Intake cam desired (°CA)",
+    "Intake cam actual (°CA)",
+]
 ROWS = [(i / 10, 900 + i, 80.5, 20.0 * (i // 10 % 2), 20.0 * (i // 10 % 2) + 0.25) for i in range(40)]
 
 
@@ -47,7 +53,9 @@ def mdf(path):
     with asammdf.MDF(version="4.10") as file:
         speed = asammdf.Signal(900.0 + np.arange(40), fast, name="Engine speed", unit="rpm")
         commanded, actual = (
-            asammdf.Signal(20.0 * (np.arange(40) // 10 % 2) + more, fast, name=f"Intake cam {role}", unit="°CA")
+            asammdf.Signal(
+                20.0 * (np.arange(40) // 10 % 2) + more, fast, name=f"Intake cam {role}", unit="°CA"
+            )
             for role, more in (("desired", 0.0), ("actual", 0.25))
         )
         file.append([speed, commanded, actual])
@@ -60,7 +68,12 @@ def mdf(path):
 def test_a_recording_that_is_no_text_reads_like_one(make, name, tmp_path):
     trace, drive, conversion = read_any(make(tmp_path / name))
     assert not conversion.doubtful and drive.adapter["source_file"] == name
-    assert set(trace.signals) == {"engine_speed", "oil_temp", "cam_intake_b1_commanded", "cam_intake_b1_actual"}
+    assert set(trace.signals) == {
+        "engine_speed",
+        "oil_temp",
+        "cam_intake_b1_commanded",
+        "cam_intake_b1_actual",
+    }
     times, angles = trace.samples("cam_intake_b1_actual")
     assert times == pytest.approx(np.arange(40) / 10) and angles[12] == 20.25
     assert trace.samples("oil_temp")[1].tolist() == [80.5] * (4 if make is mdf else 40)
@@ -69,7 +82,9 @@ def test_a_recording_that_is_no_text_reads_like_one(make, name, tmp_path):
 
 def test_dates_in_a_workbook_are_times(tmp_path):
     start = datetime.datetime(2024, 5, 1, 8, 0, 0)
-    rows = [["Time", "Engine speed (rpm)"]] + [[start + datetime.timedelta(seconds=i), 700 + i] for i in range(5)]
+    rows = [["Time", "Engine speed (rpm)"]] + [
+        [start + datetime.timedelta(seconds=i), 700 + i] for i in range(5)
+    ]
     trace = read_any(workbook(tmp_path / "dates.xlsx", rows))[0]
     assert trace.time_s.tolist() == [0, 1, 2, 3, 4]
 
@@ -90,7 +105,8 @@ def test_a_damaged_one_is_refused_in_one_line(make, name, tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("make", "name", "library"), [(workbook, "a.xlsx", "openpyxl"), (parquet, "a.parquet", "pyarrow.parquet"), (mdf, "a.mf4", "asammdf")]
+    ("make", "name", "library"),
+    [(workbook, "a.xlsx", "openpyxl"), (parquet, "a.parquet", "pyarrow.parquet"), (mdf, "a.mf4", "asammdf")],
 )
 def test_without_its_library_the_refusal_says_how_to_get_it(make, name, library, tmp_path, monkeypatch):
     path = make(tmp_path / name)
@@ -101,7 +117,9 @@ def test_without_its_library_the_refusal_says_how_to_get_it(make, name, library,
 
 def test_a_conversion_can_be_written_as_mdf_and_read_back(tmp_path):
     source = tmp_path / "customer.csv"
-    source.write_text(",".join(HEADINGS) + "\n" + "".join(",".join(map(str, r)) + "\n" for r in ROWS), encoding="utf-8")
+    source.write_text(
+        ",".join(HEADINGS) + "\n" + "".join(",".join(map(str, r)) + "\n" for r in ROWS), encoding="utf-8"
+    )
     done = convert(source, out=tmp_path / "out.mf4")
     assert done.trace_path == tmp_path / "out.mf4" and not done.doubtful
     assert done.trace_path.read_bytes().startswith(b"MDF ")

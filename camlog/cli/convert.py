@@ -36,7 +36,10 @@ def convert(
         None, "--map", metavar="MAP.toml", help="What its columns are, where camlog cannot tell."
     ),
     out: Path | None = typer.Option(
-        None, "--out", metavar="NAME.csv", help="The recording to write; NAME.camlog.csv beside FILE by default."
+        None,
+        "--out",
+        metavar="NAME.csv",
+        help="The recording to write; NAME.camlog.csv beside FILE by default.",
     ),
     rate: float | None = typer.Option(
         None, "--rate", metavar="HZ", help="Rows a second, where no column tells the time."
@@ -97,10 +100,22 @@ def _say(file: Path, done: Conversion) -> None:
         note(f"{file}: {text}")
     looks = {look.index: in_words(look) for look in done.looks}
     for c in done.doubtful:
-        note(say("still_in_doubt", file=file, name=c.name, signal=c.signal, why=c.reason + ".", look=looks.get(c.index, "")))
+        note(
+            say(
+                "still_in_doubt",
+                file=file,
+                name=c.name,
+                signal=c.signal,
+                why=c.reason + ".",
+                look=looks.get(c.index, ""),
+            )
+        )
     target, new = offer_mapping(file, done.mapping_text) if done.doubtful else (None, False)
     if target is not None:
-        names = {name: shlex.quote(str(p)) for name, p in (("map", target), ("file", file), ("out", done.trace_path))}
+        names = {
+            name: shlex.quote(str(p))
+            for name, p in (("map", target), ("file", file), ("out", done.trace_path))
+        }
         note(say("map_offered" if new else "map_from_before", **names))
     for text in missing(done):
         note(text)
@@ -120,7 +135,9 @@ def _ask_with(progress: _Progress):
         for number, (value, meaning) in enumerate(question.choices, start=1):
             typer.echo(f"  {number}  {value}" + (f"  {meaning}" if meaning else ""), err=True)
         while True:
-            answer = typer.prompt(f"{prompt} (Enter leaves it open)", default="", show_default=False, err=True).strip()
+            answer = typer.prompt(
+                f"{prompt} (Enter leaves it open)", default="", show_default=False, err=True
+            ).strip()
             if not answer:
                 return None
             if not question.choices:

@@ -79,7 +79,9 @@ def _question(match: ColumnMatch, about: str, taken: set[str]) -> Question:
         choices.append((_NONE_OF_THESE, choice("signal", "none")))
         return Question(about, match.label, text, tuple(choices), suggestion, why)
     if about == "unit":
-        return Question(about, match.label, text, tuple((u, "") for u in possible_units(match.signal)), match.unit, why)
+        return Question(
+            about, match.label, text, tuple((u, "") for u in possible_units(match.signal)), match.unit, why
+        )
     if about == "angle" and match.angle is not None:
         text = say("ask_angle_of", name=name)
     if about in _ANSWERS:
@@ -111,7 +113,9 @@ def _numbers(text: str) -> tuple[float, ...]:
 def _with_answer(mapping: Mapping, match: ColumnMatch, about: str, answer: str) -> Mapping:
     if _whose(match, about) is None:
         return replace(mapping, angle=answer)
-    rule = replace(mapping.rule(match.name, match.index) or ColumnRule(), heading=None, number=match.index + 1)
+    rule = replace(
+        mapping.rule(match.name, match.index) or ColumnRule(), heading=None, number=match.index + 1
+    )
     if about not in ("positive", "angle"):
         rule = replace(rule, signal=match.signal)
     if about in _ANSWERS:
@@ -131,14 +135,19 @@ def _with_answer(mapping: Mapping, match: ColumnMatch, about: str, answer: str) 
 
 def ask_time_unit(reason: str, ask: Ask) -> str | None:
     """The unit of a time column, as somebody says it; None where nobody does."""
-    question = Question("time_unit", "", say("ask_time_unit", reason=reason), tuple((u, "") for u in SECONDS_IN))
+    question = Question(
+        "time_unit", "", say("ask_time_unit", reason=reason), tuple((u, "") for u in SECONDS_IN)
+    )
     return _answered(question, ask)
 
 
 def ask_time_column(name: str, ask: Ask) -> bool:
     """True where somebody says that a column which climbs by one a row counts the seconds."""
     choices = tuple((a, choice("time_column", a)) for a in ("seconds", "rows"))
-    return _answered(Question("time_column", name, say("ask_time_column", name=repr(name)), choices), ask) == "seconds"
+    return (
+        _answered(Question("time_column", name, say("ask_time_column", name=repr(name)), choices), ask)
+        == "seconds"
+    )
 
 
 def ask_rate(ask: Ask) -> float | None:

@@ -173,7 +173,9 @@ class BlockParser:
     def _row_by_row(self, text: str, first_line: int, unended: bool = False) -> Parsed:
         dialect = self.layout.dialect
         lines = text.removesuffix("\n").split("\n")
-        records = list(joined_lines(lines, dialect.quote)) if dialect.quote in text else list(enumerate(lines))
+        records = (
+            list(joined_lines(lines, dialect.quote)) if dialect.quote in text else list(enumerate(lines))
+        )
         numbers: dict[int, list[float]] = {j: [] for j in self.number_columns}
         texts: dict[int, list[str]] = {j: [] for j in self.text_columns}
         where: list[int] = []

@@ -3,6 +3,7 @@ and what the values show, never by the order of the columns. What neither says i
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -31,6 +32,7 @@ class CamColumn:
     `certain_by_rule` True where its signal was. `doubts` are what is in doubt, with the reason.
     """
 
+    index: int
     heading: Heading
     candidate: Candidate
     figures: ColumnFigures
@@ -62,30 +64,56 @@ class CamColumn:
         self.doubts[about] = self.doubts.get(about) or why
 
 
-def understand_cams(columns: list[CamColumn], file_angle: str | None, file_positive: str | None) -> None:
+def understand_cams(
+    columns: list[CamColumn], file_angle: str | None, file_positive: str | None,
+    lag_s: Callable[[CamColumn, CamColumn], float | None],
+) -> None:  # fmt: skip
     """Settle signal, degrees and sign of every cam column, or note the doubt; changes the columns.
 
-    `file_angle` and `file_positive` are what somebody said of the whole file.
+    `file_angle` and `file_positive` are what somebody said of the whole file; `lag_s` is how much later the second of
+    two columns does surely what the first does, None where it does not.
     """
     for column in columns:
         if column.candidate.score < CERTAIN and not column.certain_by_rule:
             column.doubt("signal")
         if column.side is None:
             column.doubt("signal", say("side_open"))
+    _roles_by_lag(columns, lag_s)
     _roles(columns)
     _banks(columns)
     for column in columns:
         if column.cam is None or column.role is None:
             column.doubt("signal")
-        column.signal = _SIGNAL_OF[column.role or "actual"](column.cam or cam_id(column.side or "intake", column.bank or 1))
+        column.signal = _SIGNAL_OF[column.role or "actual"](
+            column.cam or cam_id(column.side or "intake", column.bank or 1)
+        )
     angles = [c for c in columns if c.role != "duty"]
     for column in angles:
         if column.is_raw:
             column.doubt("factor", say("raw_counts", high=column.figures.high))
     _shafts(angles, file_angle)
     for column in angles:
-        _sign(column, [c for c in angles if c.cam == column.cam and c.cam is not None] or [column], file_positive)
+        _sign(
+            column,
+            [c for c in angles if c.cam == column.cam and c.cam is not None] or [column],
+            file_positive,
+        )
         _rest(column, [c for c in angles if c.cam == column.cam and c.figures.count])
+
+
+def _roles_by_lag(columns: list[CamColumn], lag_s: Callable[[CamColumn, CamColumn], float | None]) -> None:
+    """Of two columns of one cam of which no heading says which it is, the later one is the actual angle."""
+    for column in columns:
+        mates = [c for c in columns if (c.side, c.bank) == (column.side, column.bank) and c.role != "duty"]
+        if column.side is None or len(mates) != 2 or any(c.role for c in mates) or mates[0] is not column:
+            continue
+        for first, second in (mates, mates[::-1]):
+            lag = lag_s(first, second)
+            if lag is not None and lag > 0:
+                first.role, second.role = "commanded", "actual"
+                first.why.append(say("role_leads", other=repr(second.heading.text), lag=lag))
+                second.why.append(say("role_follows", other=repr(first.heading.text), lag=lag))
+                break
 
 
 def _roles(columns: list[CamColumn]) -> None:
@@ -162,7 +190,9 @@ def _shafts(columns: list[CamColumn], file_angle: str | None) -> None:
             column.why.append(say("angle_like_others", angle=column.angle))
         elif wide and not said:
             column.angle = "crank"
-            column.why.append(say("angle_by_span", name=repr(wide[0].heading.text), span=wide[0].figures.span))
+            column.why.append(
+                say("angle_by_span", name=repr(wide[0].heading.text), span=wide[0].figures.span)
+            )
         else:
             column.doubt("angle", say("angle_open"))
 

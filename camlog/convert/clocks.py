@@ -95,7 +95,12 @@ def find_timing(layout: Layout, numbers: Numbers) -> Timing | None:
         cells = layout.cells(column.index)
         known = timing.kind == "stamp" or timing.unit is not None
         named = is_named_time(parse_heading(column.heading, column.unit_cell))
-        score = round(len(set(cells)) / max(1, len(cells)), 2) + 0.3 * known + 0.2 * named + 0.1 * (timing.kind == "number")
+        score = (
+            round(len(set(cells)) / max(1, len(cells)), 2)
+            + 0.3 * known
+            + 0.2 * named
+            + 0.1 * (timing.kind == "number")
+        )
         if score > best_score:
             best, best_score = timing, score
     return best
@@ -121,7 +126,12 @@ def climbing_column(layout: Layout, numbers: Numbers) -> SourceColumn | None:
     for column in layout.columns if layout.long is None else ():
         cells = [numbers.read(c) for c in layout.cells(column.index)] if column.kind == "number" else []
         steps = np.diff([c for c in cells if c is not None])
-        if len(steps) >= _LEAST_STEPS and np.isin(steps[steps >= 0], (0.0, 1.0)).all() and (steps == 1.0).mean() > 0.8 and (steps < 0).mean() < 0.05:
+        if (
+            len(steps) >= _LEAST_STEPS
+            and np.isin(steps[steps >= 0], (0.0, 1.0)).all()
+            and (steps == 1.0).mean() > 0.8
+            and (steps < 0).mean() < 0.05
+        ):
             found.append(column)
     return found[0] if len(found) == 1 else None
 
@@ -144,10 +154,14 @@ def _stamp(column: SourceColumn, cells: Sequence[str], layout: Layout) -> Timing
         return None
     name = repr(column.heading) if column.heading else column.label
     if form.kind in ("clock", "stopwatch") and len(days) == 1:
-        both = [f"{r[days[0]]} {r[column.index]}" for r in layout.sample if max(days[0], column.index) < len(r)]
+        both = [
+            f"{r[days[0]]} {r[column.index]}" for r in layout.sample if max(days[0], column.index) < len(r)
+        ]
         dated = find_form(both)
         if dated is not None:
-            return Timing("stamp", (days[0], column.index), form=dated, reason=say("time_date_and_clock", name=name))
+            return Timing(
+                "stamp", (days[0], column.index), form=dated, reason=say("time_date_and_clock", name=name)
+            )
     return Timing("stamp", (column.index,), form=form, reason=say(f"time_{form.kind}", name=name))
 
 
@@ -155,7 +169,9 @@ def _number(column: SourceColumn, cells: Sequence[str], heading: Heading, number
     steps = np.diff([v for c in cells if not is_missing(c) and (v := numbers.read(c)) is not None])
     if len(steps) >= 10 and min(np.sum(steps < 0), np.sum(steps > 0)) > 0.3 * len(steps):
         return None  # goes to and fro: some other time, such as that of an injector
-    unit = heading.unit or {"millis": "ms", "seconds": "s"}.get(next((w for w in ("millis", "seconds") if w in heading.words), ""))
+    unit = heading.unit or {"millis": "ms", "seconds": "s"}.get(
+        next((w for w in ("millis", "seconds") if w in heading.words), "")
+    )
     name = repr(column.heading)
     reason = say("time_numbers_in", name=name, unit=unit) if unit else say("time_numbers", name=name)
     return Timing("number", (column.index,), unit=unit, reason=reason)

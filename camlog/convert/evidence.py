@@ -60,7 +60,9 @@ class Series:
     def moves(self) -> int:
         """How often it goes from its lower to its upper third, or back."""
         low, high = np.min(self.values), np.max(self.values)
-        third = np.where(self.values > high - (high - low) / 3, 1, np.where(self.values < low + (high - low) / 3, -1, 0))
+        third = np.where(
+            self.values > high - (high - low) / 3, 1, np.where(self.values < low + (high - low) / 3, -1, 0)
+        )
         return int(np.count_nonzero(np.diff(third[third != 0])))
 
 
@@ -76,7 +78,10 @@ def fit(leader: Series, follower: Series) -> Fit | None:
 
     Lags are tried in steps of the slower column's interval, which bounds what can be resolved.
     """
-    if min(len(leader.time_s), len(follower.time_s)) < _LEAST_POINTS or min(leader.moves, follower.moves) < _LEAST_MOVES:
+    if (
+        min(len(leader.time_s), len(follower.time_s)) < _LEAST_POINTS
+        or min(leader.moves, follower.moves) < _LEAST_MOVES
+    ):
         return None
     begin, end = (pick(leader.time_s[at], follower.time_s[at]) for pick, at in ((max, 0), (min, -1)))
     steps = [float(np.median(np.diff(s.time_s))) for s in (leader, follower)]
@@ -91,12 +96,21 @@ def fit(leader: Series, follower: Series) -> Fit | None:
     y = np.interp(grid, follower.time_s, follower.values)
     most = len(grid) // 3
     lags = np.arange(max(-most, round(_EARLIEST_S / step)), min(most, round(_LATEST_S / step)) + 1)
-    found = [_regression(x[: len(x) - k] if k >= 0 else x[-k:], y[k:] if k >= 0 else y[:k]) for k in lags.tolist()]
+    found = [
+        _regression(x[: len(x) - k] if k >= 0 else x[-k:], y[k:] if k >= 0 else y[:k]) for k in lags.tolist()
+    ]
     best = max(range(len(lags)), key=lambda i: (round(found[i][1], 3), -abs(lags[i])))
     # A regression of what lags makes too little of its gain: the ranges of both tell how far they go.
     spans = [float(np.ptp(np.quantile(s.values, (0.02, 0.98)))) for s in (leader, follower)]
     gain = float(np.copysign(spans[1] / spans[0], found[best][0])) if spans[0] > 0.0 else 0.0
     return Fit(float(lags[best] * step), gain, found[best][1], found[int(np.flatnonzero(lags == 0)[0])][1])
+
+
+def sure_lag_s(leader: Series, follower: Series) -> float | None:
+    """How much later `follower` does what `leader` does, in s; None where that does not surely show."""
+    found = fit(leader, follower)
+    sure = found is not None and found.r2 >= _CLOSE and found.gain > 0.0 and found.needs_lag
+    return found.lag_s if sure and abs(found.lag_s) <= _SHIFTED_S else None
 
 
 def _regression(x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
@@ -129,7 +143,8 @@ def checked(
         if own is not None:
             doubts |= _contradiction(names, own, series, angles)
     return tuple(
-        _doubted(m, doubts.get(m.signal), mapping) if m.certain and m.index not in known else m for m in matches
+        _doubted(m, doubts.get(m.signal), mapping) if m.certain and m.index not in known else m
+        for m in matches
     )
 
 
@@ -145,7 +160,11 @@ def _contradiction(
     texts = {"command": repr(angles[command].label), "actual": repr(angles[angle].label)}
     both = lambda about, name, **more: {s: (about, say(name, **texts, **more)) for s in names}
     if own.r2 < _LOOSE:
-        others = {s: fit(one, series[angle]) for s, one in series.items() if s not in names and s.endswith("commanded")}
+        others = {
+            s: fit(one, series[angle])
+            for s, one in series.items()
+            if s not in names and s.endswith("commanded")
+        }
         better = {s: f for s, f in others.items() if f and f.r2 >= _CLOSE and 0.0 <= f.lag_s <= _SHIFTED_S}
         if better:
             other = max(better, key=lambda s: better[s].r2)
@@ -172,7 +191,15 @@ def _doubted(match: ColumnMatch, doubt: tuple[str, str] | None, mapping: Mapping
         return match
     about, why = doubt
     rule = mapping.rule(match.name, match.index)
-    said = rule is not None and (rule.signal is not None if about == "signal" else getattr(rule, about) is not None)
+    said = rule is not None and (
+        rule.signal is not None if about == "signal" else getattr(rule, about) is not None
+    )
     if said:
         return match
-    return replace(match, certain=False, doubts=(about,), score=min(match.score, _CONTRADICTED), reasons=(*match.reasons[:1], why))
+    return replace(
+        match,
+        certain=False,
+        doubts=(about,),
+        score=min(match.score, _CONTRADICTED),
+        reasons=(*match.reasons[:1], why),
+    )

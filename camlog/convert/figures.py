@@ -105,7 +105,9 @@ class _Runs:
             # Readings that change with chance `rate` a row would often change in the very next row.
             rate = min((self.moves - 1) / max(1, self.rows), 0.999)
             if known * (shortest - 1) * -math.log1p(-rate) > -math.log(_LUCK) + 5:
-                return int(np.searchsorted(np.cumsum(self.gaps), 0.5 * known)), say("held_restless", rows=shortest)
+                return int(np.searchsorted(np.cumsum(self.gaps), 0.5 * known)), say(
+                    "held_restless", rows=shortest
+                )
         return 1, ""
 
     def fits(self, period: int) -> bool:
@@ -141,7 +143,11 @@ def column_figures(store: RowStore) -> list[ColumnFigures]:
             )
         )
     # Columns too still to tell by themselves are held like the others where most others are, all alike.
-    telling = [f.held_rows for f, r in zip(figures, runs, strict=True) if f.held_rows > 1 or (r.usable and not r.fits(2))]
+    telling = [
+        f.held_rows
+        for f, r in zip(figures, runs, strict=True)
+        if f.held_rows > 1 or (r.usable and not r.fits(2))
+    ]
     held = [p for p in telling if p > 1]
     if len(held) < 2 or len(held) < 0.6 * len(telling) or len(set(held)) > 1:
         return figures

@@ -76,9 +76,16 @@ def _workbook(path: Path) -> Rows:
     if unpacked > min(MAX_UNPACKED_BYTES, max(EXPANSION_FREE_BYTES, MAX_EXPANSION * max(1, packed))):
         raise refusal("archive_bomb", file=path, megabytes=unpacked >> 20)
     book = openpyxl.load_workbook(path, read_only=True, data_only=True)
-    sheets = [sheet for sheet in book.worksheets if any(True for _ in itertools.islice(sheet.iter_rows(), 3, 4))]
+    sheets = [
+        sheet for sheet in book.worksheets if any(True for _ in itertools.islice(sheet.iter_rows(), 3, 4))
+    ]
     if len(sheets) != 1:
-        raise refusal("workbook_of_several", file=path, names=", ".join(repr(s.title) for s in sheets[:5]), count=len(sheets))
+        raise refusal(
+            "workbook_of_several",
+            file=path,
+            names=", ".join(repr(s.title) for s in sheets[:5]),
+            count=len(sheets),
+        )
     for row in sheets[0].iter_rows(values_only=True):
         if len(row) > MAX_COLUMNS:
             raise refusal("too_many_columns", file=path, columns=len(row), most=MAX_COLUMNS)
@@ -105,10 +112,14 @@ def _mdf(path: Path) -> Rows:
     with asammdf.MDF(path) as file:
         for index in range(len(file.groups)):
             signals = file.select([(None, index, c) for c in _channels(file, index)])
-            numbers = [s for s in signals if s.samples.dtype.kind in "fiu" and s.samples.ndim == 1 and len(s.samples)]
+            numbers = [
+                s for s in signals if s.samples.dtype.kind in "fiu" and s.samples.ndim == 1 and len(s.samples)
+            ]
             if numbers:
                 columns.append(("time [s]", numbers[0].timestamps.tolist()))
-                columns += [(f"{s.name} [{s.unit}]" if s.unit else s.name, s.samples.tolist()) for s in numbers]
+                columns += [
+                    (f"{s.name} [{s.unit}]" if s.unit else s.name, s.samples.tolist()) for s in numbers
+                ]
             if len(columns) > MAX_COLUMNS:
                 raise refusal("too_many_columns", file=path, columns=len(columns), most=MAX_COLUMNS)
     yield [name for name, _ in columns]
@@ -135,7 +146,9 @@ def write_mdf(trace: Trace, path: Path, replace: bool) -> str:
     with asammdf.MDF(version="4.10") as file, tempfile.TemporaryDirectory(prefix="camlog-") as folder:
         for name in trace.signals:
             times, values = trace.samples(name)
-            file.append(asammdf.Signal(values, times, name=name, unit=trace.units.get(name, "")), comment="camlog")
+            file.append(
+                asammdf.Signal(values, times, name=name, unit=trace.units.get(name, "")), comment="camlog"
+            )
         content = Path(file.save(Path(folder) / "trace.mf4")).read_bytes()
     with whole_file(path, replace=replace) as out:
         out.write(content)

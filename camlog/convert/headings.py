@@ -73,7 +73,13 @@ def parse_heading(text: str, unit_cell: str = "", tail_unit: bool = True) -> Hea
         name = name.replace(text[start:end], " ", 1)
     plain = plain_words(name)
     # The C of 010C is a digit, not a unit.
-    if not found and tail_unit and len(plain) > 1 and plain[-1] in _TAIL_UNITS - {"pa"} and (pid is None or len(plain[-1]) > 1):
+    if (
+        not found
+        and tail_unit
+        and len(plain) > 1
+        and plain[-1] in _TAIL_UNITS - {"pa"}
+        and (pid is None or len(plain[-1]) > 1)
+    ):
         unit_text = plain.pop()
         found = read_unit(unit_text)
         if plain[-1] in ("deg", "degrees"):

@@ -97,7 +97,9 @@ def find_layout(lines: Sequence[str], dialect: Dialect, numbers: Numbers | None 
     headings, units = _heading_rows(rows, first)
     heading_cells = tuple(rows[headings]) if headings is not None else ()
     unit_cells = tuple(rows[units]) if units is not None else ()
-    readings = [r for r, fits in zip(rows[first:], good[first:], strict=True) if fits and tuple(r) != heading_cells]
+    readings = [
+        r for r, fits in zip(rows[first:], good[first:], strict=True) if fits and tuple(r) != heading_cells
+    ]
     width = Counter(len(r) for r in readings).most_common(1)[0][0]
     numbers = numbers or find_numbers([c for r in readings for c in r], dialect.separator)
     if numbers is not None and numbers.group == dialect.quote:
@@ -199,11 +201,19 @@ def _is_units_row(row: Sequence[str], names: Sequence[str]) -> bool:
 
 
 def _columns(
-    headings: Sequence[str], units: Sequence[str], width: int, readings: Sequence[Sequence[str]], numbers: Numbers
+    headings: Sequence[str],
+    units: Sequence[str],
+    width: int,
+    readings: Sequence[Sequence[str]],
+    numbers: Numbers,
 ) -> tuple[SourceColumn, ...]:
     # Cells beyond the headings belong to nothing; where there are no headings every cell may count.
     count = len(headings) or width
-    while 1 < count <= len(headings) and not headings[count - 1] and not any(any(r[count - 1 : count]) for r in readings):
+    while (
+        1 < count <= len(headings)
+        and not headings[count - 1]
+        and not any(any(r[count - 1 : count]) for r in readings)
+    ):
         count -= 1
     found = []
     for j in range(count):

@@ -32,7 +32,11 @@ def look_at(table: Table, match: ColumnMatch, matches: Sequence[ColumnMatch] = (
     partner = {}
     if _is_of_cam(match):
         others = [m for m in matches if m.index != match.index and m.index in places and _is_of_cam(m)]
-        fits = [(f, m) for m in others if (f := fit(series_of(table, places[m.index]), own)) and f.r2 >= _PARTNER_R2]
+        fits = [
+            (f, m)
+            for m in others
+            if (f := fit(series_of(table, places[m.index]), own)) and f.r2 >= _PARTNER_R2
+        ]
         if fits:
             best, other = max(fits, key=lambda pair: pair[0].r2)
             partner = {"partner": other.label, "lag_s": best.lag_s, "gain": best.gain, "r2": best.r2}

@@ -90,7 +90,9 @@ class _TableKeys:
 @dataclass(frozen=True)
 class _TimeKeys:
     column: _Column = None
-    unit: Annotated[Literal[*SECONDS_IN] | None, Expected(f"a unit of time as text: {', '.join(SECONDS_IN)}")] = None
+    unit: Annotated[
+        Literal[*SECONDS_IN] | None, Expected(f"a unit of time as text: {', '.join(SECONDS_IN)}")
+    ] = None
     rate_hz: Annotated[float | None, Gt(0), Le(1e6), Expected("rows a second, above 0")] = None
     day_first: Annotated[bool | None, Expected("true or false")] = None
 
@@ -167,7 +169,13 @@ def _check_rule(toml: TomlFile, where: tuple, rule: ColumnRule) -> None:
         what = say("not_a_signal", name=shown(signal))
         raise toml.unknown((*where, "signal"), signal, SIGNALS, what, say("where_signals_are"))
     if signal in SIGNALS and rule.unit and not convertible(rule.unit, SIGNALS[signal].unit):
-        raise _wrong(toml, (*where, "unit"), "unit_cannot_become", unit=shown(rule.unit), canonical=SIGNALS[signal].unit)
+        raise _wrong(
+            toml,
+            (*where, "unit"),
+            "unit_cannot_become",
+            unit=shown(rule.unit),
+            canonical=SIGNALS[signal].unit,
+        )
     for key in ("angle", "positive", "rest_deg"):
         if getattr(rule, key) is not None and not (signal or "cam").startswith("cam"):
             raise _wrong(toml, (*where, key), "only_for_cams")

@@ -3,66 +3,40 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-from camlog.cams import CAM_IDS, actual, bank_of, cam_of, cam_words, commanded, is_angle, side_of
+from camlog.cams import CAM_IDS, actual, bank_of, cam_of, cam_words, commanded, side_of
 from camlog.convert.cams import CamColumn, understand_cams
-from camlog.convert.evidence import checked
+from camlog.convert.evidence import checked, series_of, sure_lag_s
 from camlog.convert.figures import ColumnFigures
-from camlog.convert.headings import Heading, own_name, parse_heading
-from camlog.convert.layout import SourceColumn
-from camlog.convert.mapping import LEAVE_OUT, ColumnRule, Mapping
-from camlog.convert.meaning import (
-    CERTAIN,
-    DOUBTFUL,
-    OWN_NAME,
-    TOLD,
-    WORDS,
-    Candidate,
-    cam_candidate,
-    candidates,
-    convertible,
-)  # fmt: skip
+from camlog.convert.headings import own_name
+from camlog.convert.mapping import LEAVE_OUT, Mapping
+from camlog.convert.meaning import CERTAIN, DOUBTFUL, OWN_NAME, WORDS, cam_candidate, convertible
 from camlog.convert.model import ColumnMatch
 from camlog.convert.pairs import for_other_banks, repeats_alike
 from camlog.convert.ranges import BYTE_AS_PERCENT, fault_of_unit, raw_percent, unit_of_values
 from camlog.convert.sentences import say
+from camlog.convert.sharing import Column, column_of, share_out
 from camlog.convert.table import Table
 from camlog.convert.words import METRIC_UNITS, US_UNITS
 from camlog.signals import SIGNALS
 from camlog.units import conversion
 
-# A better match takes the signal where it is better by this much; nearer ones are asked about.
-_CLEARLY = 0.04
 _DOUBTED = 0.85  # the score of a match in doubt, at most
 
 
-@dataclass
-class _Column:
-    source: SourceColumn
-    figures: ColumnFigures
-    rule: ColumnRule
-    found: tuple[tuple[Heading, Candidate], ...]
-    heading: Heading
-    candidate: Candidate | None = None
-    rival: str = ""
-
-    @property
-    def is_cam(self) -> bool:
-        return self.candidate is not None and self.candidate.is_cam and self.candidate.score >= DOUBTFUL
-
-    @property
-    def own_unit(self) -> str:
-        text = self.rule.unit or self.heading.unit or ""
-        return "" if set(text) & set("[]\r\n") else text
-
-
-def match_columns(table: Table, figures: Sequence[ColumnFigures], mapping: Mapping) -> tuple[ColumnMatch, ...]:
+def match_columns(
+    table: Table, figures: Sequence[ColumnFigures], mapping: Mapping
+) -> tuple[ColumnMatch, ...]:
     """How each column is understood, in the order of the columns; `mapping` is what somebody said."""
-    found = [_column(s, f, mapping) for s, f in zip(table.columns, figures, strict=True)]
-    _share_out(found)
+    found = [column_of(s, f, mapping) for s, f in zip(table.columns, figures, strict=True)]
+    share_out(found)
     cams = [_cam_column(c) for c in found if c.is_cam]
-    understand_cams(cams, mapping.angle, mapping.positive)
+    places = {c.index: place for place, c in enumerate(table.columns, start=1)}
+    understand_cams(
+        cams, mapping.angle, mapping.positive,
+        lambda a, b: sure_lag_s(*(series_of(table, places[c.index]) for c in (a, b))),
+    )  # fmt: skip
     cams_by_column = dict(zip((c.source.index for c in found if c.is_cam), cams, strict=True))
     system = _system(found)
     matches = []
@@ -79,17 +53,26 @@ def match_columns(table: Table, figures: Sequence[ColumnFigures], mapping: Mappi
     return repeats_alike((*named, *for_other_banks(named, cams_by_column)))
 
 
-def _deviations(columns: Sequence[_Column], matches: Sequence[ColumnMatch]) -> list[ColumnMatch]:
+def _deviations(columns: Sequence[Column], matches: Sequence[ColumnMatch]) -> list[ColumnMatch]:
     """The matches; a column that says how far a cam is from its command is offered as the actual angle, where that cam
     has a command and no actual angle."""
     out = list(matches)
     for place, match in enumerate(matches):
-        if match.deviation and match.certain and commanded(cam_of(match.signal)) not in {m.signal for m in matches if m.certain}:
+        if (
+            match.deviation
+            and match.certain
+            and commanded(cam_of(match.signal)) not in {m.signal for m in matches if m.certain}
+        ):
             reasons = (*match.reasons, say("no_command", cam=cam_words(cam_of(match.signal))))
             out[place] = replace(match, certain=False, doubts=("deviation",), reasons=reasons)
     for place, (column, match) in enumerate(zip(columns, matches, strict=True)):
         candidate = column.candidate
-        if match.signal or candidate is None or not candidate.is_cam or not {"difference"} & set(column.heading.words):
+        if (
+            match.signal
+            or candidate is None
+            or not candidate.is_cam
+            or not {"difference"} & set(column.heading.words)
+        ):
             continue
         taken = {m.signal for m in out}
         cams = [
@@ -106,64 +89,7 @@ def _deviations(columns: Sequence[_Column], matches: Sequence[ColumnMatch]) -> l
     return out
 
 
-def _column(source: SourceColumn, figures: ColumnFigures, mapping: Mapping) -> _Column:
-    rule = mapping.rule(source.heading, source.index) or ColumnRule()
-    unit_cell = source.unit_cell or source.suffix
-    found = candidates(source.heading, unit_cell) if source.heading else ()
-    column = _Column(source, figures, rule, found, found[0][0] if found else parse_heading(source.heading, unit_cell))
-    if rule.signal is not None:
-        column.found = ()
-        if is_angle(rule.signal):
-            sign = next((c.sign for _, c in found if c.sign), None)
-            column.candidate = cam_candidate(rule.signal, say("told"), TOLD, sign)
-        elif rule.signal in SIGNALS:
-            column.candidate = Candidate(rule.signal, 1.0, say("told"), source=TOLD)
-    return column
-
-
-def _share_out(columns: list[_Column]) -> None:
-    """One column a signal: the best match takes it; of equal ones none does for certain."""
-    told = {c.candidate.signal for c in columns if c.candidate is not None}
-    best: dict[str, float] = {}
-    for column in columns:
-        column.found = tuple((h, c) for h, c in column.found if c.signal is None or (c.score >= DOUBTFUL and c.signal not in told))
-        for _, c in column.found:
-            if c.signal is not None:
-                best[c.signal] = max(best.get(c.signal, 0.0), c.score)
-    by_signal: dict[str, list[_Column]] = {}
-    for column in columns:
-        for heading, c in column.found if column.candidate is None else ():
-            if c.signal is None or c.score > best[c.signal] - _CLEARLY or best[c.signal] < CERTAIN:
-                column.heading, column.candidate = heading, c
-                break
-        if column.candidate is not None and column.candidate.signal:
-            by_signal.setdefault(column.candidate.signal, []).append(column)
-    for same in by_signal.values():
-        _settle_rivals(same)
-    # A cylinder head's temperature may stand in for the coolant's, where no other tells how warm the engine is.
-    certain = {c.candidate.signal for c in columns if c.candidate is not None and c.candidate.score >= CERTAIN}
-    for column in columns if certain & {"oil_temp", "coolant_temp"} else ():
-        if column.candidate is not None and column.rule.signal is None and "cylinder" in column.heading.words:
-            column.candidate = None if column.candidate.signal == "coolant_temp" else column.candidate
-
-
-def _settle_rivals(same: list[_Column]) -> None:
-    unsaid = [c for c in same if c.rule.signal is None]
-    if len(same) < 2 or not unsaid:
-        return
-    # A column that never holds anything is no rival.
-    holding = [c for c in unsaid if c.figures.count]
-    top = max(c.candidate.score for c in unsaid)
-    for column in unsaid:
-        weaker = column.candidate.score < top and top >= CERTAIN
-        if column is not holding[0] if len(holding) == 1 else weaker:
-            column.candidate = None
-        elif len(holding) != 1:
-            others = [c.source.heading for c in unsaid if c is not column and c.candidate is not None]
-            column.rival = ", ".join(map(repr, others[:3]))
-
-
-def _system(columns: Sequence[_Column]) -> str | None:
+def _system(columns: Sequence[Column]) -> str | None:
     """`us` or `metric` where the units of the other columns tell, else None."""
     # Air mass is given in g/s everywhere.
     stated = {c.heading.unit for c in columns} | {c.rule.unit for c in columns}
@@ -174,10 +100,16 @@ def _system(columns: Sequence[_Column]) -> str | None:
     return None
 
 
-def _unit_by_values(column: _Column) -> str | None:
+def _unit_by_values(column: Column) -> str | None:
     """The unit that the values of a column without one prove by themselves."""
     candidate = column.candidate
-    if candidate is None or not candidate.signal or candidate.is_cam or candidate.score < CERTAIN or column.heading.unit:
+    if (
+        candidate is None
+        or not candidate.signal
+        or candidate.is_cam
+        or candidate.score < CERTAIN
+        or column.heading.unit
+    ):
         return None
     guess = unit_of_values(candidate.signal, column.figures, None)
     return guess.unit if guess.sure else None
@@ -186,7 +118,7 @@ def _unit_by_values(column: _Column) -> str | None:
 # ---------------------------------------------------------------- cams
 
 
-def _cam_column(column: _Column) -> CamColumn:
+def _cam_column(column: Column) -> CamColumn:
     candidate, heading, rule = column.candidate, column.heading, column.rule
     if candidate.signal is not None and candidate.side is None:
         candidate = cam_candidate(candidate.signal, candidate.reason, candidate.source)
@@ -194,12 +126,12 @@ def _cam_column(column: _Column) -> CamColumn:
     # In camlog's names the degrees and the sign are part of the name.
     angle = rule.angle or ("crank" if own and heading.shaft is None else None)
     return CamColumn(
-        heading, candidate, column.figures, angle, rule.positive or ("advance" if own else None),
+        column.source.index, heading, candidate, column.figures, angle, rule.positive or ("advance" if own else None),
         certain_by_rule=own or bool(rule.signal),
     )  # fmt: skip
 
 
-def _cam_match(cam: CamColumn, column: _Column) -> ColumnMatch:
+def _cam_match(cam: CamColumn, column: Column) -> ColumnMatch:
     rule = column.rule
     if rule.rest_deg is not None or rule.factor is not None or column.candidate.source == OWN_NAME:
         cam.doubts.pop("rest_deg", None)
@@ -234,7 +166,7 @@ def _cam_match(cam: CamColumn, column: _Column) -> ColumnMatch:
 # ---------------------------------------------------------------- everything else
 
 
-def _plain_match(column: _Column, system: str | None) -> ColumnMatch:
+def _plain_match(column: Column, system: str | None) -> ColumnMatch:
     candidate, figures, rule = column.candidate, column.figures, column.rule
     factor, offset = rule.factor or 1.0, rule.offset or 0.0
     blank = ColumnMatch(None, column.own_unit, 0.0, (say("no_signal"),), True, factor=factor, offset=offset)
@@ -277,7 +209,7 @@ def _plain_match(column: _Column, system: str | None) -> ColumnMatch:
     )  # fmt: skip
 
 
-def _named(columns: Sequence[_Column], matches: Sequence[ColumnMatch]) -> tuple[ColumnMatch, ...]:
+def _named(columns: Sequence[Column], matches: Sequence[ColumnMatch]) -> tuple[ColumnMatch, ...]:
     """The matches with the name each column has in the trace; no two alike, and none a signal's by accident."""
     used = {m.signal for m in matches if m.signal and m.certain} | {"time"}
     named = []
@@ -294,7 +226,9 @@ def _named(columns: Sequence[_Column], matches: Sequence[ColumnMatch]) -> tuple[
                 name = f"{base}_{number}"
             used.add(name)
             # Nothing is done to values that are not understood.
-            known = match if match.signal is None else ColumnMatch(None, column.heading.unit or "", 0.0, (), True)
+            known = (
+                match if match.signal is None else ColumnMatch(None, column.heading.unit or "", 0.0, (), True)
+            )
             named.append(replace(
                 match, written_as=name, written_unit=known.unit, factor=known.factor, offset=known.offset
             ))  # fmt: skip

@@ -24,7 +24,9 @@ OWN_NAME, TOLD, WORDS = "own name", "told", "words"
 _CAM, _CAM_ANGLE = words("cam"), words("cam_angle")
 # Words that say which figure of a cam or cylinder it is: they make anything else another thing.
 _OF_SOMETHING_ELSE = frozenset({"commanded", "cam", "phaser", "misfire", "cylinder"})
-_OF_MISFIRES = frozenset(["misfire", "cylinder", "count", "counter", "cycle", "driving", "this", "number", "counts"])
+_OF_MISFIRES = frozenset(
+    ["misfire", "cylinder", "count", "counter", "cycle", "driving", "this", "number", "counts"]
+)
 # What turns in the intake beside a cam.
 _FLAPS = frozenset({"throttle", "manifold", "air", "flap", "runner"})
 # Short words that mean something else where no cam is spoken of.
@@ -113,7 +115,8 @@ def _with_pid(heading: Heading, found: list[Candidate]) -> list[Candidate]:
         return [Candidate(signal.name, 1.0, say("pid_and_words", pid=pid)), *others]
     if max((c.score for c in others), default=0.0) >= DOUBTFUL:
         weaker = [
-            replace(c, score=min(c.score, 0.6), reason=say("words_not_pid", reason=c.reason, pid=pid)) for c in others
+            replace(c, score=min(c.score, 0.6), reason=say("words_not_pid", reason=c.reason, pid=pid))
+            for c in others
         ]
         return [Candidate(signal.name, 0.6, say("pid_not_words", pid=pid)), *weaker]
     unexplained = [w for w in heading.words if not w.isdigit() and w not in EMPTY and w not in set("xcdebf")]
@@ -148,7 +151,10 @@ def _phrase(name: str, heading: Heading) -> Candidate | None:
             continue
         # A module may have a temperature or voltage of its own: of a weak phrase its name makes something else.
         rest = (said - phrase - (EMPTY if score >= CERTAIN else EMPTY - PLACES)) | (said & other_for)
-        other, unknown = rest & (OTHER_THINGS | QUANTITIES | other_for | _OF_SOMETHING_ELSE), rest - {"actual"}
+        other, unknown = (
+            rest & (OTHER_THINGS | QUANTITIES | other_for | _OF_SOMETHING_ELSE),
+            rest - {"actual"},
+        )
         reason = say("phrase", words=repr(text))
         if other:
             score *= 0.3
@@ -172,14 +178,21 @@ def _misfire(heading: Heading) -> Candidate | None:
     if "misfire" not in said:
         return None
     numbers = [int(w) for w in said if w.isdigit() and len(w) < 3]
-    if heading.cylinder is None and len(numbers) == 1 and 1 <= numbers[0] <= signals.MAX_CYLINDERS and len(said) == 2:
+    if (
+        heading.cylinder is None
+        and len(numbers) == 1
+        and 1 <= numbers[0] <= signals.MAX_CYLINDERS
+        and len(said) == 2
+    ):
         return Candidate(signals.misfire(numbers[0]), 0.8, say("misfire_number", number=numbers[0]))
     if heading.cylinder is None or not 1 <= heading.cylinder <= signals.MAX_CYLINDERS:
         return Candidate("", 0.0, say("misfire_of_no_cylinder"))
     rest = sorted(said - EMPTY - _OF_MISFIRES)
     score = 0.6 ** len(rest) if heading.unit in (None, "count") else 0.0
     name = "misfire_beside" if rest else "misfire"
-    return Candidate(signals.misfire(heading.cylinder), score, say(name, number=heading.cylinder, others=" ".join(rest)))
+    return Candidate(
+        signals.misfire(heading.cylinder), score, say(name, number=heading.cylinder, others=" ".join(rest))
+    )
 
 
 def _cam(heading: Heading) -> Candidate | None:
@@ -187,7 +200,12 @@ def _cam(heading: Heading) -> Candidate | None:
     said = set(spoken)
     valve_timing = {"valve", "timing"} <= said and said & {"intake", "exhaust", "variable"}
     valve_duty = {"valve", "duty"} <= said and said & {"intake", "exhaust", "oil"}
-    side_angle = "angle" in said and said & {"intake", "exhaust"} and said & {"commanded", "actual"} and not said & _FLAPS
+    side_angle = (
+        "angle" in said
+        and said & {"intake", "exhaust"}
+        and said & {"commanded", "actual"}
+        and not said & _FLAPS
+    )
     if not (said & _CAM or valve_timing or valve_duty or side_angle):
         return None
     side = "exhaust" if "exhaust" in said else "intake" if said & {"intake", "in"} else None
@@ -210,4 +228,6 @@ def _cam(heading: Heading) -> Candidate | None:
         score, reason = 0.8 ** len(rest), say("cam_beside", kind=kind, others=" ".join(sorted(rest)))
     if heading.unit is not None and not convertible(heading.unit, "%" if is_duty else "deg"):
         score, reason = 0.0, say("but_in_unit", reason=reason, unit=heading.unit_text)
-    return Candidate(None, round(score, 3), reason, side, role, heading.bank, signs.pop() if len(signs) == 1 else None)
+    return Candidate(
+        None, round(score, 3), reason, side, role, heading.bank, signs.pop() if len(signs) == 1 else None
+    )

@@ -55,10 +55,14 @@ def ask_for_mapping(error: InputError, path: Path, text: str) -> InputError:
     return InputError(error.what, file=path, remedy=remedy, on_page=say("map_on_page"))
 
 
-def doubts_of_time(name: str, path: Path, layout: Layout, offered: SourceColumn | None = None, /, **values) -> InputError:
+def doubts_of_time(
+    name: str, path: Path, layout: Layout, offered: SourceColumn | None = None, /, **values
+) -> InputError:
     """The refusal of that name for a file in which nothing surely tells the time, with a mapping file made ready that
     offers the column `offered` for it."""
-    return ask_for_mapping(refusal(name, **values), path, mapping_text(path.name, layout, None, None, (), offered))
+    return ask_for_mapping(
+        refusal(name, **values), path, mapping_text(path.name, layout, None, None, (), offered)
+    )
 
 
 def mapping_text(
@@ -79,11 +83,15 @@ def mapping_text(
 def _template():
     import jinja2
 
-    environment = jinja2.Environment(trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True, undefined=jinja2.StrictUndefined)
+    environment = jinja2.Environment(
+        trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True, undefined=jinja2.StrictUndefined
+    )
     environment.filters |= {
         "plain": _plain, "quoted": quoted, "other_angles": other_angles, "possible_units": possible_units
     }  # fmt: skip
-    return environment.from_string(resources.files(__package__).joinpath("mapping.toml.j2").read_text("utf-8"))
+    return environment.from_string(
+        resources.files(__package__).joinpath("mapping.toml.j2").read_text("utf-8")
+    )
 
 
 def quoted(text: str) -> str:

@@ -42,10 +42,14 @@ def own_clocks(path: Path, layout: Layout) -> tuple[Timing, ...]:
     clocks = [] if layout.long else list(filter(None, (_clock(layout, c) for c in layout.columns)))
     if len(clocks) < 2:
         return ()
-    values = [c.index for c in layout.columns if c.kind != "day" and not any(c is clock.column for clock in clocks)]
+    values = [
+        c.index for c in layout.columns if c.kind != "day" and not any(c is clock.column for clock in clocks)
+    ]
     by_name = [c for c in clocks if c.channels]
     if by_name and all(any(j in c.channels for c in clocks) or _on_left(clocks, by_name, j) for j in values):
-        groups = {c: [j for j in values if j in c.channels or _on_left(clocks, by_name, j) is c] for c in clocks}
+        groups = {
+            c: [j for j in values if j in c.channels or _on_left(clocks, by_name, j) is c] for c in clocks
+        }
     elif len({c.kind for c in clocks}) == 1 and not by_name:
         groups = {c: [] for c in clocks}
         for j in values:
@@ -67,7 +71,9 @@ def own_clocks(path: Path, layout: Layout) -> tuple[Timing, ...]:
 
 
 def _refused(path: Path, layout: Layout, clocks: Sequence[_Clock], name: str) -> InputError:
-    return refusal(name, file=path, line=layout.heading_line, names=", ".join(repr(c.column.label) for c in clocks[:3]))
+    return refusal(
+        name, file=path, line=layout.heading_line, names=", ".join(repr(c.column.label) for c in clocks[:3])
+    )
 
 
 def _on_left(clocks: Sequence[_Clock], by_name: Sequence[_Clock], index: int) -> _Clock | None:
@@ -88,7 +94,9 @@ def _clock(layout: Layout, column: SourceColumn) -> _Clock | None:
     timing = timing_of(layout, column, layout.numbers, said)
     if timing is None or len(timing.columns) > 1:
         return None
-    return _Clock(column, timing, (timing.kind, *sorted(said), timing.unit), _seconds(layout, timing), channels)
+    return _Clock(
+        column, timing, (timing.kind, *sorted(said), timing.unit), _seconds(layout, timing), channels
+    )
 
 
 def _named_channels(layout: Layout, column: SourceColumn, said: Sequence[str]) -> tuple[int, ...]:

@@ -18,7 +18,9 @@ def repeats_alike(matches: tuple[ColumnMatch, ...]) -> tuple[ColumnMatch, ...]:
     for cam in CAM_IDS:
         pair = [by_signal[name] for name in (commanded(cam), actual(cam)) if name in by_signal]
         held = min((m.held_rows for m in pair), default=1)
-        if len(pair) == 2 and not (pair[0].held_rows == pair[1].held_rows and all(m.repeated_share for m in pair)):
+        if len(pair) == 2 and not (
+            pair[0].held_rows == pair[1].held_rows and all(m.repeated_share for m in pair)
+        ):
             changed |= {m.signal: replace(m, held_rows=held, repeated_share=0.0) for m in pair}
     return tuple(changed.get(m.signal, m) if m.certain else m for m in matches)
 

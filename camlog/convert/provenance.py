@@ -60,7 +60,9 @@ def other_columns(layout: Layout, table: Table) -> tuple[ColumnMatch, ...]:
             found.append(ColumnMatch("time", unit, 1.0, (clock.reason,), True, column.heading, column.index,
                                      written_as="time", written_unit="s"))  # fmt: skip
         elif layout.long is None and column.index not in taken and column.heading:
-            found.append(ColumnMatch(None, "", 0.0, (say("holds_words"),), True, column.heading, column.index))
+            found.append(
+                ColumnMatch(None, "", 0.0, (say("holds_words"),), True, column.heading, column.index)
+            )
     return tuple(found)
 
 
@@ -74,11 +76,18 @@ def notes_of(
         form = clock.timing.form
         if clock.rows_per_time > _COARSE_ROWS and clock.timing.kind != "rate":
             notes.append(say("coarse_times", rows=clock.rows_per_time))
-        if form is not None and form.kind == "date" and form.day_first is None and not clock.first_text[:4].isdigit():
+        if (
+            form is not None
+            and form.kind == "date"
+            and form.day_first is None
+            and not clock.first_text[:4].isdigit()
+        ):
             notes.append(say("day_or_month"))
     written = [m for m in matches if m.written_as]
     for period in dict.fromkeys(m.held_rows for m in written if m.held_rows > 1):
-        notes.append(say("held", period=period, names=_names([m.name for m in written if m.held_rows == period])))
+        notes.append(
+            say("held", period=period, names=_names([m.name for m in written if m.held_rows == period]))
+        )
     again = [m for m in written if m.repeated_share]
     if again:
         notes.append(say("repeats", share=again[0].repeated_share, names=_names([m.name for m in again])))
@@ -114,7 +123,11 @@ def drive_of(
     first_s = rows.first_s or 0.0
     headings = {c.index: c.heading for c in layout.columns}
     remarks = [
-        (max(0.0, float(table.clocks[r.clock].seconds(np.asarray(r.time))) - first_s), headings[r.column], r.text)
+        (
+            max(0.0, float(table.clocks[r.clock].seconds(np.asarray(r.time))) - first_s),
+            headings[r.column],
+            r.text,
+        )
         for r in table.remarks
     ]
     times = [_time_record(clock, first_s) for clock in table.clocks]
@@ -125,7 +138,9 @@ def drive_of(
         "columns": [_record(c) for c in conversion.columns],
         "notes": list(conversion.notes),
         # A recording is handed on; the vehicle's number is nobody else's business.
-        "preamble": [_VEHICLE_NUMBER.sub(say("number_left_out"), line[:200]) for line in layout.preamble[:20]],
+        "preamble": [
+            _VEHICLE_NUMBER.sub(say("number_left_out"), line[:200]) for line in layout.preamble[:20]
+        ],
     }
     if len(times) > 1:
         adapter["clocks"] = times
@@ -144,7 +159,9 @@ def drive_of(
 
 def _names(names: list[str]) -> str:
     shown = ", ".join(names[:_NAMES_SHOWN])
-    return shown if len(names) <= _NAMES_SHOWN else say("and_more", names=shown, count=len(names) - _NAMES_SHOWN)
+    return (
+        shown if len(names) <= _NAMES_SHOWN else say("and_more", names=shown, count=len(names) - _NAMES_SHOWN)
+    )
 
 
 def _time_record(clock: Clock, first_s: float) -> dict:

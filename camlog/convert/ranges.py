@@ -30,7 +30,9 @@ class UnitGuess:
     factor: float = 1.0
 
 
-def unit_of_values(signal: str, figures: ColumnFigures, system: str | None, by_number: bool = False) -> UnitGuess:
+def unit_of_values(
+    signal: str, figures: ColumnFigures, system: str | None, by_number: bool = False
+) -> UnitGuess:
     """The unit of a column whose heading gives none; `system` is `us` or `metric` where the rest of the file
     tells, `by_number` True where the heading is the parameter's number."""
     canonical = SIGNALS[signal].unit
@@ -113,7 +115,12 @@ def _span(figures: ColumnFigures) -> dict[str, float]:
 def _holds_like_a_thermostat(figures: ColumnFigures) -> bool:
     last = figures.sample[-max(1, len(figures.sample) // 4) :]
     low, high = _THERMOSTAT_C
-    return len(figures.sample) >= 8 and low < last.min() and last.max() < high and np.ptp(last) <= _THERMOSTAT_SPREAD
+    return (
+        len(figures.sample) >= 8
+        and low < last.min()
+        and last.max() < high
+        and np.ptp(last) <= _THERMOSTAT_SPREAD
+    )
 
 
 def possible_units(signal: str) -> tuple[str, ...]:

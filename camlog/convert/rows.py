@@ -20,7 +20,9 @@ class RowStore:
     def __init__(self, width: int):
         self.width = width
         self.rows = 0
-        self._parts: list[np.ndarray | tuple[int, int]] = []  # column after column; or (place in the file, rows)
+        self._parts: list[
+            np.ndarray | tuple[int, int]
+        ] = []  # column after column; or (place in the file, rows)
         self._kept_bytes = 0
         self._file = None
 
@@ -63,7 +65,8 @@ class RowStore:
     def column(self, index: int) -> np.ndarray:
         """One column whole, shape (rows,)."""
         found = [
-            p[:, index] if isinstance(p, np.ndarray) else self._read(p[0] + 8 * p[1] * index, p[1]) for p in self._parts
+            p[:, index] if isinstance(p, np.ndarray) else self._read(p[0] + 8 * p[1] * index, p[1])
+            for p in self._parts
         ]
         return np.concatenate(found) if found else np.empty(0)
 

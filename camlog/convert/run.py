@@ -124,7 +124,10 @@ def _gathered(rows: TraceRows, path: Path, sha256: str) -> Trace:
         name, unit, values = match.written_as, match.written_unit, np.ascontiguousarray(table[:, j])
         if match.signal == name:
             factor, offset = conversion(unit, SIGNALS[name].unit)
-            unit, values = SIGNALS[name].unit, values if (factor, offset) == (1.0, 0.0) else values * factor + offset
+            unit, values = (
+                SIGNALS[name].unit,
+                values if (factor, offset) == (1.0, 0.0) else values * factor + offset,
+            )
         columns[name], units[name] = values, unit
     return Trace(np.ascontiguousarray(table[:, 0]), columns, units, path.name, sha256)
 
@@ -133,7 +136,9 @@ def _rules(
     mapping: str | Path | Mapping | None, rate_hz: float | None, angles: str | None, positive: str | None
 ) -> Mapping:
     """What somebody said of a file, in a mapping file and beside it."""
-    rules = mapping if isinstance(mapping, Mapping) else Mapping() if mapping is None else read_mapping(mapping)
+    rules = (
+        mapping if isinstance(mapping, Mapping) else Mapping() if mapping is None else read_mapping(mapping)
+    )
     for value, choices in ((angles, SHAFTS), (positive, SIGNS)):
         if value not in (None, *choices):
             raise refusal("neither", value=repr(value), one=choices[0], other=choices[1])
@@ -171,9 +176,19 @@ class _Work:
         """What came of it, once all rows are written or gathered."""
         columns = sorted((*self.matches, *other_columns(self.layout, self.table)), key=lambda m: m.index)
         notes = notes_of(self.table, self.matches, rows, self.figures)
-        looks = tuple(filter(None, (look_at(self.table, m, self.matches) for m in self.matches if m.doubtful)))
+        looks = tuple(
+            filter(None, (look_at(self.table, m, self.matches) for m in self.matches if m.doubtful))
+        )
         done = Conversion(
-            trace, drive, tuple(columns), notes, rows.rows, rows.duration_s, rows.readings, looks, self.mapping_text()
+            trace,
+            drive,
+            tuple(columns),
+            notes,
+            rows.rows,
+            rows.duration_s,
+            rows.readings,
+            looks,
+            self.mapping_text(),
         )
         info = {
             "source_file": self.path.name, "source_sha256": sha256_of(self.path), "encoding": self.encoding,
@@ -183,11 +198,18 @@ class _Work:
         return done, drive_of(info, self.table, done, rows, self.layout, sha256, _earlier_drive(self.path))
 
     def mapping_text(self) -> str:
-        return mapping_text(self.path.name, self.layout, self.table.clock.timing, self.table.clock, self.matches)
+        return mapping_text(
+            self.path.name, self.layout, self.table.clock.timing, self.table.clock, self.matches
+        )
 
     def doubt_error(self, doubtful: list[ColumnMatch]) -> InputError:
         columns = [
-            say("column_in_doubt", name=repr(m.name), signal=m.signal, why="; ".join(m.reasons[1:] or m.reasons)[:160])
+            say(
+                "column_in_doubt",
+                name=repr(m.name),
+                signal=m.signal,
+                why="; ".join(m.reasons[1:] or m.reasons)[:160],
+            )
             for m in doubtful
         ]
         shown = "; ".join(columns[:_DOUBTS_SHOWN])
@@ -203,7 +225,12 @@ def _understood(path: Path, mapping: Mapping, ask: Ask | None, progress: Progres
         layout = survey_layout(text, mapping)
         timings = survey_timings(text, layout, mapping, ask)
         table = read_table(
-            text, layout, timings, layout.numbers, lambda clock: settle_time_unit(text, layout, clock, ask), progress
+            text,
+            layout,
+            timings,
+            layout.numbers,
+            lambda clock: settle_time_unit(text, layout, clock, ask),
+            progress,
         )
     try:
         mapping.check_used([(c.heading, c.index) for c in (*layout.columns, *table.columns)])

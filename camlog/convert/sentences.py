@@ -21,7 +21,13 @@ def choice(question: str, answer: str) -> str:
 
 
 def refusal(
-    name: str, /, *, file: str | Path | None = None, line: int | None = None, column: str | None = None, **values
+    name: str,
+    /,
+    *,
+    file: str | Path | None = None,
+    line: int | None = None,
+    column: str | None = None,
+    **values,
 ) -> InputError:
     """The refusal of that name: what is wrong and what to do."""
     error = say.error(name, file, **values)

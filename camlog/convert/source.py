@@ -79,7 +79,9 @@ class Source(io.RawIOBase):
             raise unreadable(self.path, error) from error
         self._unpacked += len(data)
         if self._packed_bytes is not None:
-            allowed = min(MAX_UNPACKED_BYTES, max(EXPANSION_FREE_BYTES, MAX_EXPANSION * max(1, self._packed_bytes)))
+            allowed = min(
+                MAX_UNPACKED_BYTES, max(EXPANSION_FREE_BYTES, MAX_EXPANSION * max(1, self._packed_bytes))
+            )
             if self._unpacked > allowed:
                 raise refusal("archive_bomb", file=self.path, megabytes=self._unpacked >> 20)
         buffer[: len(data)] = data

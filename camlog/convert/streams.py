@@ -87,7 +87,10 @@ class Stream:
             return times, there
         cells = parsed.texts[self.timing.columns[0]]
         if len(self.timing.columns) == 2:
-            cells = [f"{d.strip()} {c.strip()}" for d, c in zip(cells, parsed.texts[self.timing.columns[1]], strict=True)]
+            cells = [
+                f"{d.strip()} {c.strip()}"
+                for d, c in zip(cells, parsed.texts[self.timing.columns[1]], strict=True)
+            ]
         stamps = self.stamps.read(cells)
         there = stamps != NOT_A_TIME
         if self.first is None and there.any():
@@ -99,13 +102,19 @@ class Stream:
         """The column of each reading of a long table. Raises InputError for too many signals."""
         import pandas as pd
 
-        cells = [np.asarray(parsed.texts[j], dtype=object)[kept] for j in self.text_columns if j not in self.timing.columns]
+        cells = [
+            np.asarray(parsed.texts[j], dtype=object)[kept]
+            for j in self.text_columns
+            if j not in self.timing.columns
+        ]
         codes, names = pd.factorize(cells[0])
         units, unit_names = pd.factorize(cells[1]) if len(cells) > 1 else (np.zeros_like(codes), [""])
         pairs, inverse = np.unique(codes * len(unit_names) + units, return_inverse=True)
         columns = np.empty(len(pairs), dtype=np.int64)
         for i, pair in enumerate(pairs.tolist()):
-            name, unit = (str(n).strip() for n in (names[pair // len(unit_names)], unit_names[pair % len(unit_names)]))
+            name, unit = (
+                str(n).strip() for n in (names[pair // len(unit_names)], unit_names[pair % len(unit_names)])
+            )
             columns[i] = self.signals.setdefault((name, unit), len(self.signals))
             if columns[i] >= MAX_COLUMNS:
                 line = int(parsed.lines[kept][np.flatnonzero(inverse == i)[0]])
@@ -140,7 +149,9 @@ class Stream:
             if timing.unit is None:
                 forward = steps[steps > 0][:_STEPS_LOOKED_AT]
                 step = float(np.median(forward)) if len(forward) else np.nan
-                clock.unit, evidence = unit_from_steps(clock.first, step, bool((times == np.floor(times)).all()), len(times))
+                clock.unit, evidence = unit_from_steps(
+                    clock.first, step, bool((times == np.floor(times)).all()), len(times)
+                )
                 clock.reason += ", " + evidence
             if clock.unit is not None:
                 clock.factor = SECONDS_IN[clock.unit]
@@ -158,7 +169,9 @@ class Stream:
             offsets = np.zeros(len(times))
             offsets[back + 1] = times[back] + 1.0 / clock.factor - times[back + 1]
             self.store = self.store.with_first(times + np.cumsum(offsets))
-            self.notes = [say("starts_anew", count=len(back), line=int(np.concatenate(self.lines)[back[0] + 1]))]
+            self.notes = [
+                say("starts_anew", count=len(back), line=int(np.concatenate(self.lines)[back[0] + 1]))
+            ]
             return
         at, line = int(back[0]), int(np.concatenate(self.lines)[back[0] + 1])
         reversed_file = not (steps > 0).any()
@@ -172,7 +185,11 @@ class Stream:
         if len(times) > MAX_SORTED_ROWS:
             raise refusal("too_many_to_sort", file=self.path, line=line)
         turned = reversed_file and not self.long
-        order = len(times) - 1 - np.argsort(times[::-1], kind="stable") if turned else np.argsort(times, kind="stable")
+        order = (
+            len(times) - 1 - np.argsort(times[::-1], kind="stable")
+            if turned
+            else np.argsort(times, kind="stable")
+        )
         self.store = self.store.reordered(order)
         self.notes = [say("turned_round") if turned else say("put_in_order", line=line)]
         if self.timing.kind != "stamp":

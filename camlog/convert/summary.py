@@ -19,7 +19,14 @@ def made(done: Conversion) -> Iterator[str]:
     for c in taken:
         rate = rate_hz(done, c.written_as)
         told = say("rate_of", rate=rate) if rate else say("too_few_for_a_rate")
-        yield say("taken", signal=c.signal, title=SIGNALS[c.signal].title, name=repr(c.label), unit=c.unit, rate=told)
+        yield say(
+            "taken",
+            signal=c.signal,
+            title=SIGNALS[c.signal].title,
+            name=repr(c.label),
+            unit=c.unit,
+            rate=told,
+        )
     own = [c.written_as for c in done.columns if c.signal is None and c.written_as]
     if own:
         names, more = ", ".join(own[:_OWN_SHOWN]), len(own) - _OWN_SHOWN
@@ -41,7 +48,11 @@ def missing(done: Conversion) -> Iterator[str]:
     for cam in CAM_IDS:
         halves = {role: name(cam) in signals for role, name in (("commanded", commanded), ("actual", actual))}
         if any(halves.values()) and not all(halves.values()):
-            yield say("half_a_cam", cam=cam_words(cam), role=next(role for role, there in halves.items() if not there))
+            yield say(
+                "half_a_cam",
+                cam=cam_words(cam),
+                role=next(role for role, there in halves.items() if not there),
+            )
         rates = [rate_hz(done, name(cam)) for name in (commanded, actual) if name(cam) in signals]
         least = 1.0 / LIMITS["needed_pair_interval_s"].value
         if all(halves.values()) and None not in rates and min(rates) < least:

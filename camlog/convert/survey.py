@@ -53,7 +53,9 @@ def survey_timings(text: TextBlocks, layout: Layout, mapping: Mapping, ask: Ask 
                         False, index=c.index, doubts=("signal", "unit"))
             for c in layout.columns
         )  # fmt: skip
-        raise ask_for_mapping(refusal("no_headings"), path, mapping_text(path.name, layout, None, None, blank))
+        raise ask_for_mapping(
+            refusal("no_headings"), path, mapping_text(path.name, layout, None, None, blank)
+        )
     if any(rule.time is not None for rule in mapping.columns):
         return _told_clocks(layout, mapping)
     if mapping.time_column is None and mapping.rate_hz is not None:
@@ -88,7 +90,9 @@ def _as_told(timing: Timing, mapping: Mapping) -> Timing:
 
 
 def _counting(column: SourceColumn, unit: str | None) -> Timing:
-    return Timing("number", (column.index,), unit, reason=say("time_told", name=repr(column.label)), counts=True)
+    return Timing(
+        "number", (column.index,), unit, reason=say("time_told", name=repr(column.label)), counts=True
+    )
 
 
 def _rate(rate_hz: float, name: str) -> Timing:
@@ -100,18 +104,28 @@ def _told_clocks(layout: Layout, mapping: Mapping) -> tuple[Timing, ...]:
     channels: dict[int | str | None, list[int]] = {}
     for column in layout.columns:
         rule = mapping.rule(column.heading, column.index)
-        channels.setdefault(mapping.time_column if rule is None or rule.time is None else rule.time, []).append(column.index)
+        channels.setdefault(
+            mapping.time_column if rule is None or rule.time is None else rule.time, []
+        ).append(column.index)
     found = []
     for told, indices in channels.items():
         timing = find_timing(layout, layout.numbers) if told is None else _told_timing(layout, mapping, told)
         if timing is not None:
             found.append(replace(_as_told(timing, mapping), channels=tuple(indices)))
     times = {j for timing in found for j in timing.columns}
-    return tuple(replace(t, channels=tuple(j for j in t.channels if j not in times)) for t in found if set(t.channels) - times)
+    return tuple(
+        replace(t, channels=tuple(j for j in t.channels if j not in times))
+        for t in found
+        if set(t.channels) - times
+    )
 
 
 def _told_timing(layout: Layout, mapping: Mapping, told: int | str) -> Timing:
-    is_told = (lambda c: c.index + 1 == told) if isinstance(told, int) else (lambda c: c.heading.strip() == told.strip())
+    is_told = (
+        (lambda c: c.index + 1 == told)
+        if isinstance(told, int)
+        else (lambda c: c.heading.strip() == told.strip())
+    )
     column = next(filter(is_told, layout.columns), None)
     if column is None:
         error = refusal("no_time_column", name=repr(told))
@@ -128,11 +142,21 @@ def _told_timing(layout: Layout, mapping: Mapping, told: int | str) -> Timing:
 def _run_time(layout: Layout) -> Timing | None:
     """The engine's run time as the time, where there is no other."""
     for column in layout.columns:
-        found = candidates(column.heading, column.unit_cell) if column.kind == "number" and not layout.long else ()
+        found = (
+            candidates(column.heading, column.unit_cell)
+            if column.kind == "number" and not layout.long
+            else ()
+        )
         for heading, candidate in found:
             if candidate.signal == "run_time" and candidate.score >= CERTAIN:
                 unit = heading.unit if heading.unit in SECONDS_IN else "s"
-                return Timing("number", (column.index,), unit, reason=say("time_run_time", name=repr(column.heading)), counts=True)
+                return Timing(
+                    "number",
+                    (column.index,),
+                    unit,
+                    reason=say("time_run_time", name=repr(column.heading)),
+                    counts=True,
+                )
     return None
 
 

@@ -120,7 +120,9 @@ def _finished(
     streams = [s for s in streams if s.store.rows]
     if not streams:
         if "wide_rows" in odd.rows:
-            raise refusal("wide_rows", file=text.path, line=odd.rows["wide_rows"][1], count=len(layout.columns))
+            raise refusal(
+                "wide_rows", file=text.path, line=odd.rows["wide_rows"][1], count=len(layout.columns)
+            )
         raise refusal("no_rows", file=text.path, line=layout.first_row_line)
     clocks = [s.clock() for s in streams]
     units = {clock.unit for clock in clocks} - {None}

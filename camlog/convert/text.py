@@ -18,7 +18,23 @@ _MARKS = {
 }  # fmt: skip
 _SAMPLE_BYTES = 1 << 16
 # What charset detection may answer: the code pages that tables of the trade are written in.
-_CODE_PAGES = ["cp1252", "cp1250", "cp1251", "cp1254", "iso8859_2", "iso8859_5", "mac_roman", "cp437", "cp850", "shift_jis", "cp932", "gb18030", "big5", "cp949", "euc_jp"]
+_CODE_PAGES = [
+    "cp1252",
+    "cp1250",
+    "cp1251",
+    "cp1254",
+    "iso8859_2",
+    "iso8859_5",
+    "mac_roman",
+    "cp437",
+    "cp850",
+    "shift_jis",
+    "cp932",
+    "gb18030",
+    "big5",
+    "cp949",
+    "euc_jp",
+]
 # Beyond plain letters these are what headings and units hold; a text with no others is Latin-1 or its superset.
 _USUAL = re.compile(
     r"[\x00-\x7f°º²³µ·±×÷½«»€–—…‘’“”ÄÖÜäöüßÀÂÇÈÉÊËÎÏÔÙÛàâçèéêëîïôùûÁÍÓÚÑáíóúñ¿¡ÅåÆæØøÃãÕõìòÌÒ\xa0]*\Z"

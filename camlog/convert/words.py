@@ -22,7 +22,8 @@ UNITS = _by_spelling(_DATA["units"])
 PHRASES: dict[str, tuple[tuple[str, float], ...]] = {n: tuple(p.items()) for n, p in _DATA["phrases"].items()}
 # signal: unit -> (lowest, highest value, highest value at least to be expected of a running car)
 RANGES: dict[str, dict[str, tuple[float, float, float]]] = {
-    signal: {unit: tuple(limits) for unit, limits in units.items()} for signal, units in _DATA["ranges"].items()
+    signal: {unit: tuple(limits) for unit, limits in units.items()}
+    for signal, units in _DATA["ranges"].items()
 }
 PLACES = words("places")
 EMPTY, OTHER_THINGS, QUANTITIES = words("empty") | PLACES, words("other_things"), words("quantities")

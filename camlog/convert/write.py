@@ -88,7 +88,9 @@ class TraceRows:
         self, table: Table, matches: Sequence[ColumnMatch], figures: Sequence[ColumnFigures], file: Path
     ):
         self.table, self._file = table, file
-        places = {c.index: (j, f) for j, (c, f) in enumerate(zip(table.columns, figures, strict=True), start=1)}
+        places = {
+            c.index: (j, f) for j, (c, f) in enumerate(zip(table.columns, figures, strict=True), start=1)
+        }
         self.kept = [m for m in matches if m.written_as is not None]
         self._channels = [_Channel(m, *places[m.index]) for m in self.kept]
         # Where one column holds a value in every row, no row is empty.
@@ -223,7 +225,9 @@ def _sparse_text(block: np.ndarray, there: np.ndarray) -> bytes:
     return out.tobytes()
 
 
-def write_rows(rows: TraceRows, path: Path, force: bool, progress: Callable[[float], None] | None = None) -> str:
+def write_rows(
+    rows: TraceRows, path: Path, force: bool, progress: Callable[[float], None] | None = None
+) -> str:
     """Write a trace, all of it or nothing; returns its SHA-256.
 
     Raises InputError where the file is there already (unless `force`) or the disk refuses.

@@ -43,7 +43,9 @@ def main() -> None:
                 print(f"case {seed}: {sentence}")
     for what, count in refused.most_common(5):
         print(f"refused {count} times: {what}")
-    print(f"{cases} drives: {counted['whole']} read whole, {counted['asked']} asked about, {counted['refused']} refused, {counted['wrong']} wrong (at most 0)")
+    print(
+        f"{cases} drives: {counted['whole']} read whole, {counted['asked']} asked about, {counted['refused']} refused, {counted['wrong']} wrong (at most 0)"
+    )
 
 
 if __name__ == "__main__":
