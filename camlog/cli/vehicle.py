@@ -1,10 +1,13 @@
-"""`camlog vehicle`: check a vehicle profile, begin a new one, see the example."""
+"""`camlog vehicle`: check a vehicle profile, try it on the car, begin a new one, see the example."""
 
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Annotated
 
 import typer
+
+from camlog.cli.options import Baud, Port
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -59,3 +62,36 @@ def show(file: str = _FILE) -> None:
     from camlog.profile import read_profile
 
     typer.echo(Path(read_profile(file).file).read_text(encoding="utf-8-sig"), nl=False)
+
+
+@app.command(name="try")
+def try_(
+    file: str = _FILE,
+    port: Port = None,
+    baud: Baud = None,
+    seconds: Annotated[
+        float, typer.Option("--seconds", metavar="S", min=1.0, help="End after this long at the latest.")
+    ] = 180.0,
+) -> None:
+    """Try a profile on the car before the first drive. Only reads.
+
+    Begin with the ignition on and the engine off, and do what it says: start the engine, let it idle, then raise its
+    speed briskly a few times (out of gear, brake on). It shows what each identifier answers, and where an angle does
+    not move as its partner does: which key of the profile is likely wrong, with the line to paste. Ctrl-C ends early.
+    """
+    from camlog.capture.ports import LinkLost
+    from camlog.cli.results import say
+    from camlog.console import PlainConsole
+    from camlog.profile import read_profile
+    from camlog.trial.collect import collect
+    from camlog.trial.judge import judge
+    from camlog.trial.shown import shown
+
+    profile = read_profile(file)
+    try:
+        found = collect(port, profile, baud=baud, most_s=seconds, say=lambda text: typer.echo(text, err=True))
+    except LinkLost as lost:
+        raise say.error("try_broke", port, why=lost) from lost
+    console = PlainConsole(highlight=True)
+    for part in shown(judge(profile, found.readings), found.adapter, found.module, profile.name):
+        console.print(part)

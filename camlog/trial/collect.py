@@ -1,0 +1,190 @@
+"""Read every identifier of a profile from the car: engine standing, at idle, and while the cams move. Only reads."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, field
+
+from camlog.cams import is_angle
+from camlog.capture.connect import open_link
+from camlog.capture.lines import is_whole
+from camlog.capture.link import Link
+from camlog.capture.probe import Capabilities, probe
+from camlog.capture.requests import POSITIVE, SERVICE_CURRENT, Request, pid_item, read_answer
+from camlog.profile import SignalDefinition, VehicleProfile
+from camlog.signals import SIGNALS
+from camlog.trial import messages
+from camlog.trial.pair import moves
+from camlog.trial.readings import IDLE_RPM, RUNNING_RPM, Readings, Source, series
+
+KEY_ON_S, IDLE_S = 4.0, 8.0
+MOST_S = 180.0  # by default
+_SLOWLY_EVERY = 10  # rounds between two of the signals that are no angle
+_LOOK_EVERY = 20  # rounds between two looks whether the cams have moved
+_TRIES = 3
+_AFTER_MOVING_S = 10.0
+
+
+@dataclass
+class Collected:
+    """What was read, and from what: the lines of `Readings`, filled as they come."""
+
+    adapter: str
+    module: str
+    answers: dict[Source, list[tuple[float, bytes]]] = field(default_factory=dict)
+    speed: list[tuple[float, float]] = field(default_factory=list)
+    standard: dict[str, list[tuple[float, float]]] = field(default_factory=dict)
+    elsewhere: dict[Source, int] = field(default_factory=dict)
+    refusals: dict[Source, str] = field(default_factory=dict)
+
+    @property
+    def readings(self) -> Readings:
+        return Readings(self.answers, self.speed, self.standard, self.elsewhere, self.refusals)
+
+
+def collect(
+    port: str | None,
+    profile: VehicleProfile,
+    *,
+    baud: int | None = None,
+    say: Callable[[str], None] = lambda text: None,
+    most_s: float = MOST_S,
+    stopped: Callable[[], bool] = lambda: False,
+) -> Collected:
+    """Read the profile's identifiers on `port` until the cams have moved, `most_s` are over or `stopped`.
+
+    `say` receives what the person at the car is to do. Raises InputError where nothing answers, LinkLost where the
+    connection breaks.
+    """
+    if not profile.signals:
+        raise messages.error("no_signals", profile.file or None)
+    link = open_link(port, baud=baud, say=say)
+    try:
+        reader = _Reader(link, profile)
+        with suppress(KeyboardInterrupt):  # what was read until then is judged
+            reader.find_unanswered()
+            reader.run(say, most_s, stopped)
+        return reader.collected
+    finally:
+        link.close()
+
+
+class _Reader:
+    def __init__(self, link: Link, profile: VehicleProfile):
+        self.link, self.profile = link, profile
+        self.capabilities: Capabilities = probe(link)
+        self.collected = Collected(self.capabilities.adapter, self.capabilities.module)
+        self.begun_s = link.clock()
+        sources = {d.source: None for d in profile.signals}
+        self.angles = [s for s in sources if any(is_angle(d.name) for d in self._of(s))]
+        self.others = [s for s in sources if s not in self.angles]
+        wanted = {"engine_speed"} | {d.name for d in profile.signals}
+        names = sorted(wanted, key=lambda n: (n != "engine_speed", n))
+        pids = [SIGNALS[n].pid for n in names if SIGNALS[n].pid in self.capabilities.pids]
+        self.standard = [Request(SERVICE_CURRENT, (pid_item(p),), self.capabilities.header) for p in pids]
+
+    def _of(self, source: Source) -> list[SignalDefinition]:
+        return [d for d in self.profile.signals if d.source == source]
+
+    @property
+    def now_s(self) -> float:
+        return self.link.clock() - self.begun_s
+
+    # ---------------------------------------------------------------- requests
+    def ask(self, source: Source, header: int | None) -> tuple[float, bytes] | str:
+        """Time and data bytes of an identifier from the module behind `header`, or what came instead."""
+        service, identifier, _ = source
+        if not self.capabilities.address(self.link, header):
+            return "not_addressed"
+        width = 2 if service == 0x22 else 1
+        echo = bytes([service + POSITIVE]) + identifier.to_bytes(width, "big")
+        reply = self.link.ask(f"{service:02X}{identifier:0{2 * width}X}".encode(), self.link.poll_timeout_s)
+        for message in reply.messages:
+            data = bytes(message.data)
+            if data.startswith(echo) and is_whole(message):
+                return reply.time_s - self.begun_s, data[len(echo) :]
+            if data[:1] == b"\x7f":
+                return "negative"
+        return reply.problem or "no_data"
+
+    def header_of(self, source: Source) -> int | None:
+        """Header to ask for a source: the profile's own where this bus has such, else the engine module's."""
+        wanted = source[2]
+        other_format = self.link.form.is_29bit and wanted is not None and wanted <= 0x7FF
+        return self.capabilities.header if wanted is None or not self.link.is_can or other_format else wanted
+
+    def find_unanswered(self) -> None:
+        """Which identifiers are not answered, why, and whether another module known to be there answers them."""
+        from camlog.capture.troubles import PROBLEMS
+
+        others = [self.capabilities.header]
+        if self.link.is_can and not self.link.form.is_29bit:
+            others += [int(name, 16) - 8 for name in sorted(self.link.others)]
+        for source in [*self.angles, *self.others]:
+            answers = [self.ask(source, self.header_of(source))]
+            while isinstance(answers[-1], str) and len(answers) < _TRIES:
+                answers.append(self.ask(source, self.header_of(source)))
+            if not isinstance(answers[-1], str):
+                continue
+            self.collected.refusals[source] = PROBLEMS.get(answers[-1], answers[-1])
+            for header in others:
+                elsewhere = header is not None and header != self.header_of(source)
+                if elsewhere and not isinstance(self.ask(source, header), str):
+                    self.collected.elsewhere[source] = header
+                    break
+
+    def read(self, source: Source) -> None:
+        if source in self.collected.refusals:
+            return
+        answer = self.ask(source, self.header_of(source))
+        if not isinstance(answer, str):
+            self.collected.answers.setdefault(source, []).append(answer)
+
+    def read_standard(self, request: Request) -> None:
+        self.capabilities.address(self.link, request.header)
+        reply = self.link.ask(self.capabilities.wire_text(request), self.link.poll_timeout_s)
+        for name, value in read_answer(request, reply.messages).values.items():
+            reading = (reply.time_s - self.begun_s, value)
+            (self.collected.speed if name == "engine_speed" else self.collected.standard.setdefault(name, [])).append(reading)
+
+    # ---------------------------------------------------------------- the routine
+    def run(self, say: Callable[[str], None], most_s: float, stopped: Callable[[], bool]) -> None:
+        """Rounds of requests; what is to be done next is said when the step before has its readings."""
+        steps = {"key_on": KEY_ON_S, "idle": IDLE_S, "rev": most_s}
+        seconds = dict.fromkeys(steps, 0.0)
+        told, moved_s, rounds, before_s = "", None, 0, self.now_s
+        while self.now_s < most_s and not stopped():
+            for source in self.angles:
+                self.read(source)
+            for request in self.standard if rounds % _SLOWLY_EVERY == 0 else self.standard[:1]:
+                self.read_standard(request)
+            if rounds % _SLOWLY_EVERY == 0:
+                for source in self.others:
+                    self.read(source)
+            rounds += 1
+            rpm = self.collected.speed[-1][1] if self.collected.speed else 0.0
+            engine = "key_on" if rpm < 1.0 else "idle" if RUNNING_RPM < rpm < IDLE_RPM else "rev"
+            seconds[engine] += self.now_s - before_s
+            before_s = self.now_s
+            step = self._step(engine, seconds)
+            if step != told:
+                say(messages(f"step.{step}", seconds=steps.get(step, 0.0)))
+                told = step
+            if rounds % _LOOK_EVERY == 0 and moved_s is None and self._all_move():
+                moved_s = self.now_s
+            if moved_s is not None and self.now_s - moved_s > _AFTER_MOVING_S and seconds["idle"] >= IDLE_S:
+                say(messages("step.enough"))
+                return
+
+    def _step(self, engine: str, seconds: dict[str, float]) -> str:
+        if engine == "key_on":
+            return "key_on" if seconds["key_on"] < KEY_ON_S else "start"
+        return "idle" if seconds["idle"] < IDLE_S else "rev"
+
+    def _all_move(self) -> bool:
+        """True where every angle that is answered has moved."""
+        readings = self.collected.readings
+        return all(
+            moves(series(d, readings)) for d in self.profile.signals if d.is_cam_angle and d.source in readings.answers
+        )

@@ -1,0 +1,175 @@
+"""A profile tried on a car: for each signal what came, and what is likely wrong with its definition."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from camlog.cams import actual, commanded
+from camlog.profile import SignalDefinition, VehicleProfile
+from camlog.signals import BY_PID, SIGNALS
+from camlog.trial import messages
+from camlog.trial.mistakes import Correction, corrected, discrete
+from camlog.trial.pair import Suspect, moves, suspects
+from camlog.trial.readings import RUNNING_RPM, Readings, Series, series
+
+ATMOSPHERE_KPA = (85.0, 110.0)  # what an absolute pressure sensor gives with the engine standing
+NO_PRESSURE_KPA = 40.0  # a gauge pressure with the engine standing is less
+IN_RANGE_SHARE = 0.98
+STANDARD_SHARE = 0.05  # of its range, by which a signal may differ from the standard one of the same name
+_LEAST_READINGS = 5
+
+
+@dataclass(frozen=True)
+class Suspicion:
+    """What is likely wrong: the `kind` of mistake, a sentence for a person, and the corrected lines (may be empty)."""
+
+    kind: str
+    text: str
+    line: str = ""
+
+
+@dataclass(frozen=True)
+class SignalTrial:
+    """What one signal of a profile gave on the car. `key_on` and `idle` are bytes and value in the middle of the readings
+    there, `low` and `high` the least and most, `notes` what is to be known and accuses nobody."""
+
+    definition: SignalDefinition
+    answers: int
+    hz: float | None
+    key_on: tuple[bytes, float] | None
+    idle: tuple[bytes, float] | None
+    low: float | None
+    high: float | None
+    in_range: bool | None
+    suspicions: tuple[Suspicion, ...]
+    notes: tuple[str, ...]
+
+
+def judge(profile: VehicleProfile, readings: Readings) -> tuple[SignalTrial, ...]:
+    """Every signal of the profile as the car answered it, in the profile's order."""
+    accused: dict[str, list[Suspicion]] = {d.name: [] for d in profile.signals}
+    notes: dict[str, list[str]] = {d.name: [] for d in profile.signals}
+    for cam in profile.cams:
+        pair = tuple(profile.definition(name(cam.id)) for name in (commanded, actual))
+        if None in pair:
+            continue
+        for suspect in suspects(profile, cam.id, pair, readings):
+            if suspect.timing:
+                notes[suspect.signal].append(_timing(suspect))
+            else:
+                accused[suspect.signal].append(_of_pair(suspect))
+        for definition in pair:
+            still = readings.answers.get(definition.source) and not moves(series(definition, readings))
+            if still and not accused[definition.name]:
+                notes[definition.name].append(messages("note.still"))
+    for definition in profile.signals:
+        came = series(definition, readings)
+        if not len(came.value) and (not accused[definition.name] or definition.source in readings.elsewhere):
+            accused[definition.name].insert(0, _unanswered(definition, readings))
+        elif not definition.is_cam_angle:
+            accused[definition.name] += _alone(definition, came, readings)
+    return tuple(_trial(d, readings, accused[d.name], notes[d.name]) for d in profile.signals)
+
+
+def _trial(definition: SignalDefinition, readings: Readings, accused: list[Suspicion], notes: list[str]) -> SignalTrial:
+    came = series(definition, readings)
+    count = len(came.value)
+    span_s = float(came.time_s[-1] - came.time_s[0]) if count > 1 else 0.0
+    return SignalTrial(
+        definition,
+        count,
+        (count - 1) / span_s if span_s > 0 else None,
+        came.typical("key_on"),
+        came.typical("idle"),
+        float(came.value.min()) if count else None,
+        float(came.value.max()) if count else None,
+        _in_range(definition.name, came) >= IN_RANGE_SHARE if count else None,
+        tuple(accused),
+        tuple(notes),
+    )
+
+
+def _in_range(name: str, came: Series) -> float:
+    """Share of the readings that a working sensor can give."""
+    known = SIGNALS[name]
+    return float(np.mean((came.value >= known.low) & (came.value <= known.high)))
+
+
+# ---------------------------------------------------------------- sentences
+def _of_pair(suspect: Suspect) -> Suspicion:
+    kind = suspect.correction.kind
+    return Suspicion(kind, messages(f"suspect.{kind}", shared=suspect.shared), suspect.correction.line)
+
+
+def _timing(suspect: Suspect) -> str:
+    return messages("note.timing", line=suspect.correction.line)
+
+
+def _unanswered(definition: SignalDefinition, readings: Readings) -> Suspicion:
+    header = readings.elsewhere.get(definition.source)
+    if header is not None:
+        return Suspicion("module", messages("suspect.module", header=header), f"request_header = {header:#05x}")
+    size = readings.size(definition.source)
+    if readings.answers.get(definition.source):
+        return Suspicion("byte", messages("suspect.too_short", size=size, end=definition.end_byte - 1))
+    why = readings.refusals.get(definition.source, "")
+    return Suspicion("identifier", messages("suspect.unanswered", why=why))
+
+
+# ---------------------------------------------------------------- signals that are no cam angle
+def _alone(definition: SignalDefinition, came: Series, readings: Readings) -> list[Suspicion]:
+    if len(came.value) < _LEAST_READINGS:
+        return []
+    standard = readings.standard.get(definition.name, ())
+    if len(standard) >= _LEAST_READINGS:
+        return _against_standard(definition, came, np.array(standard, dtype=float), readings)
+    if _in_range(definition.name, came) < IN_RANGE_SHARE:
+        return [Suspicion("range", messages("suspect.range"))]
+    return _pressure(definition, came) if definition.name == "oil_pressure" else []
+
+
+def _pressure(definition: SignalDefinition, came: Series) -> list[Suspicion]:
+    standing = came.typical("key_on")
+    running = came.value[came.speed > RUNNING_RPM]
+    if standing is None or not len(running):
+        return []
+    rest, usual = standing[1], float(np.median(running))
+    if rest > NO_PRESSURE_KPA and usual < rest:
+        turned = corrected(definition, "sign", factor=-definition.factor)
+        return [Suspicion("sign", messages("suspect.pressure_falls"), turned.line)]
+    if rest > NO_PRESSURE_KPA:
+        absolute = ATMOSPHERE_KPA[0] <= rest <= ATMOSPHERE_KPA[1]
+        shifted = corrected(definition, "offset", offset=float(f"{definition.offset - rest:.4g}"))
+        return [Suspicion("offset", messages("suspect.pressure_rest", value=rest, absolute=absolute), shifted.line)]
+    return []
+
+
+def _against_standard(
+    definition: SignalDefinition, came: Series, standard: np.ndarray, readings: Readings
+) -> list[Suspicion]:
+    """A signal that the car also gives by a standard request must agree with it."""
+    def misfit(values: np.ndarray, times_s: np.ndarray) -> float:
+        error = np.abs(values - np.interp(times_s, standard[:, 0], standard[:, 1]))
+        return float(np.median(error))
+
+    spread = float(np.ptp(standard[:, 1]))
+    allowed = max(3.0 * definition.step, STANDARD_SHARE * max(spread, abs(float(np.median(standard[:, 1])))), 2.0)
+    now = misfit(came.value, came.time_s)
+    if now <= allowed:
+        return []
+    trials: list[tuple[float, Correction]] = []
+    for correction in discrete(definition, readings):
+        new = series(correction.definition, readings)
+        if len(new.value) >= _LEAST_READINGS:
+            trials.append((misfit(new.value, new.time_s), correction))
+    best = min(trials, key=lambda t: t[0], default=None)
+    if best and best[0] <= allowed:
+        return [Suspicion(best[1].kind, messages("suspect.standard", pid=SIGNALS[definition.name].pid), best[1].line)]
+    return [Suspicion("factor", messages("suspect.standard", pid=SIGNALS[definition.name].pid))]
+
+
+def standard_names(profile: VehicleProfile) -> list[str]:
+    """Signals of the profile that a standard request gives too."""
+    return [d.name for d in profile.signals if SIGNALS[d.name].pid in BY_PID]

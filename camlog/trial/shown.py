@@ -1,0 +1,64 @@
+"""A trial as tables for the terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from rich.box import SIMPLE_HEAD
+from rich.table import Table
+from rich.text import Text
+
+from camlog.numbers import number
+from camlog.profile.summary import request
+from camlog.signals import unit_of
+from camlog.trial import messages
+from camlog.trial.judge import SignalTrial
+from camlog.unknown import UNKNOWN
+
+_SHOWN_BYTES = 8
+
+
+def shown(trials: Sequence[SignalTrial], adapter: str, module: str, name: str) -> Iterator[Text | Table]:
+    """What each signal gave, then what is likely wrong with the lines to paste, as rich renderables."""
+    yield Text(messages("heading.title", name=name, adapter=adapter, module=module or UNKNOWN), style="bold")
+    table = Table(box=SIMPLE_HEAD)
+    for column in ("signal", "request", "key_on", "idle", "range", "rate", "found"):
+        table.add_column(messages(f"column.{column}"))
+    for trial in trials:
+        table.add_row(
+            trial.definition.name,
+            request(trial.definition),
+            _typical(trial.key_on),
+            _typical(trial.idle),
+            UNKNOWN if trial.low is None else f"{number(trial.low)} .. {number(trial.high)} {unit_of(trial.definition.name)}",
+            number(trial.hz),
+            messages(f"word.{_word(trial)}"),
+        )
+    yield table
+    wrong = [t for t in trials if t.suspicions]
+    for trial in trials:
+        for suspicion in trial.suspicions:
+            yield Text(f"{trial.definition.name}: {suspicion.text}")
+            for line in suspicion.line.splitlines():
+                yield Text(f"    {line}", style="bold")
+        for note in trial.notes:
+            yield Text(f"{trial.definition.name}: {note}")
+    yield Text(messages("heading.suspected", count=len(wrong)) if wrong else messages("heading.none"))
+
+
+def _typical(found: tuple[bytes, float] | None) -> str:
+    if found is None:
+        return UNKNOWN
+    data, value = found
+    more = "..." if len(data) > _SHOWN_BYTES else ""
+    return f"{data[:_SHOWN_BYTES].hex(' ').upper()}{more} = {number(value)}"
+
+
+def _word(trial: SignalTrial) -> str:
+    if not trial.answers:
+        return "silent"
+    if trial.suspicions:
+        return "wrong"
+    if not trial.in_range:
+        return "outside"
+    return "unsure" if trial.notes else "good"
