@@ -624,6 +624,17 @@ def test_q_ends_a_wait_at_once(keyboard):
         until(lambda: ended == [1])
 
 
+def test_ctrl_c_on_the_keyboard_ends_and_the_second_does_not_wait(keyboard):
+    master, slave = keyboard
+    ended = []
+    with pytest.raises(KeyboardInterrupt), KeyReader(lambda: 0.0, fd=slave, on_end=lambda: ended.append(1)) as keys:
+        os.write(master, b"\x03")
+        assert keys.wait(5.0) and keys.end_requested
+        until(lambda: ended == [1])
+        os.write(master, b"\x03")
+        time.sleep(5.0)
+
+
 def test_the_terminal_gets_its_mode_back_whatever_happens(keyboard):
     master, slave = keyboard
     before = termios.tcgetattr(slave)
