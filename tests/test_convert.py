@@ -732,3 +732,20 @@ def test_no_sample_of_a_sound_or_faulty_car_is_doubted_for_its_values_and_swappe
             else:
                 swapped[sample.stem] = [c.doubts for c in doubtful]
     assert swapped["healthy"] == [("signal",), ("signal",)]
+
+
+def test_a_mapping_that_contradicts_the_values_is_applied_and_said(tmp_path):
+    source, said = tmp_path / "customer.csv", tmp_path / "m.toml"
+    source.write_bytes((FOLDER / "wrong_swapped.csv").read_bytes())
+    said.write_text(
+        'schema = "camlog.map/1"\n'
+        '[[column]]\nheading = "Intake cam commanded (°CA)"\nsignal = "cam_intake_b1_commanded"\n'
+        '[[column]]\nheading = "Intake cam actual (°CA)"\nsignal = "cam_intake_b1_actual"\n',
+        encoding="utf-8",
+    )
+    done = convert(source, mapping=said)
+    assert not done.doubtful and any("applied as told" in note and "swapped" in note for note in done.notes)
+    said.write_text(
+        said.read_text("utf-8").replace("_commanded", "_x").replace("_actual", "_commanded").replace("_x", "_actual"), "utf-8"
+    )
+    assert not convert(source, mapping=said, force=True).notes

@@ -13,6 +13,7 @@ from camlog.convert.model import Ask, ColumnLook, ColumnMatch, Question
 from camlog.convert.offer import other_angles
 from camlog.convert.ranges import possible_units
 from camlog.convert.sentences import choice, say
+from camlog.messages import capital
 from camlog.signals import SIGNALS
 
 _TRIES = 3
@@ -70,7 +71,7 @@ def _taken(matches: Matches, mapping: Mapping, asked: ColumnMatch) -> set[str]:
 def _question(match: ColumnMatch, about: str, taken: set[str]) -> Question:
     name = repr(match.label)
     cam = cam_of(match.signal)
-    why = match.reason[:1].upper() + match.reason[1:] + "."
+    why = say("why", reason=capital(match.reason))
     text = say(f"ask_{about}", name=name, title=SIGNALS[match.signal].title, cam=cam and cam_words(cam))
     if about == "signal":
         likely = [match.signal, *other_angles(match.signal)]

@@ -126,7 +126,8 @@ def checked(
 ) -> tuple[ColumnMatch, ...]:
     """The matches; a certain cam angle whose values contradict it is in doubt, with the reason.
 
-    What somebody said of a column is not questioned again, nor are the `known` columns (by index).
+    What somebody said of a column is not questioned again, but the contradiction is noted; `known` columns (by index) are
+    taken as they are.
     """
     places = {c.index: place for place, c in enumerate(table.columns, start=1)}
     angles = {m.signal: m for m in matches if m.certain and m.signal and is_angle(m.signal)}
@@ -195,7 +196,7 @@ def _doubted(match: ColumnMatch, doubt: tuple[str, str] | None, mapping: Mapping
         rule.signal is not None if about == "signal" else getattr(rule, about) is not None
     )
     if said:
-        return match
+        return replace(match, reasons=(*match.reasons, why), contradiction=why)
     return replace(
         match,
         certain=False,

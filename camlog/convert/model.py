@@ -16,7 +16,7 @@ class ColumnMatch:
     `certain` is False while `signal` is only a suggestion; `doubts` then says about what: `signal`, `unit`, `angle`,
     `positive`, `rest_deg`, `factor` or `deviation`. `deviation` is `minus` or `plus` where the values are how far
     an actual angle is from its command, and the trace holds commanded minus, or plus, them. `speaks_of_cam` is True where the heading speaks of a cam and the column is not
-    used as one. `written_as` is the column's name in the trace (None: not carried over) and
+    used as one, `contradiction` what speaks against a match that somebody gave. `written_as` is the column's name in the trace (None: not carried over) and
     `written_unit` its unit there; a value there is `value * factor + offset` of the file's. Of `held_rows` rows only
     one holds a reading (1: every row), and `repeated_share` of all rows only repeats the row before.
     """
@@ -42,6 +42,7 @@ class ColumnMatch:
     doubts: tuple[str, ...] = ()
     deviation: str | None = None
     speaks_of_cam: bool = False
+    contradiction: str = ""
 
     @property
     def label(self) -> str:

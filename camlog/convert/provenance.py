@@ -91,6 +91,8 @@ def notes_of(
     again = [m for m in written if m.repeated_share]
     if again:
         notes.append(say("repeats", share=again[0].repeated_share, names=_names([m.name for m in again])))
+    contradictions = {m.contradiction for m in matches if m.contradiction}
+    notes += [say("told_but", why=why) for why in sorted(contradictions)]
     unused = [say("unused_cam", name=repr(m.name), why=m.reason) for m in matches if m.speaks_of_cam]
     if unused:
         notes.append(say("unused_cams", columns="; ".join(unused)))

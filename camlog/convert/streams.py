@@ -152,7 +152,7 @@ class Stream:
                 clock.unit, evidence = unit_from_steps(
                     clock.first, step, bool((times == np.floor(times)).all()), len(times)
                 )
-                clock.reason += ", " + evidence
+                clock.reason = say("time_with_evidence", reason=clock.reason, evidence=evidence)
             if clock.unit is not None:
                 clock.factor = SECONDS_IN[clock.unit]
         return clock
