@@ -32,9 +32,10 @@ def settle(
     """Ask about every doubt; what is not answered stays in doubt. `rematch` gives the matches by other rules, `look` what
     a column shows."""
     asked: set[tuple[object, str]] = set()
+    left_open: set[int] = set()  # columns of which nobody said what they are: nothing more is asked about them
     while True:
         waiting: dict[tuple[object, str], tuple[ColumnMatch, str]] = {}
-        for match in filter(lambda m: m.doubtful, matches):
+        for match in filter(lambda m: m.doubtful and m.index not in left_open, matches):
             for about in match.doubts:
                 waiting.setdefault((_whose(match, about), about), (match, about))
         key = next((k for k in waiting if k not in asked), None)
@@ -46,6 +47,8 @@ def settle(
         question = replace(question, look=shown, place=len(asked) + 1, of=len(asked | waiting.keys()))
         asked.add(key)
         answer = _answered(question, ask)
+        if answer is None and about == "signal":
+            left_open.add(match.index)
         if answer is not None:
             mapping = _with_answer(mapping, match, about, answer)
             matches = rematch(mapping)
