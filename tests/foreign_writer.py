@@ -181,9 +181,10 @@ def _text(table, layout, places, decimal, separator, rng) -> bytes:
     lines = [*rng.choice([[], ["Log of a drive", ""], ["# a recording"]]), separator.join(headings)]
     if places == "row" and layout != "long":
         lines.append(separator.join(units))
-    number = lambda cell: (
-        cell.replace(".", decimal) if cell[:1] in "-0123456789" and ":" not in cell else cell
-    )
+
+    def number(cell: str) -> str:
+        return cell.replace(".", decimal) if cell[:1] in "-0123456789" and ":" not in cell else cell
+
     lines += [
         separator.join(c if layout == "long" and j in (1, 3) else number(c) for j, c in enumerate(row))
         for row in rows

@@ -18,12 +18,12 @@ from camlog.drive import drive_path, read_drive
 from camlog.errors import InputError
 from camlog.profile import DEMO
 from camlog.serve import cautions
-from camlog.serve.recorder import PipeView
 from camlog.serve.board import Board
 from camlog.serve.cautions import Cautions
 from camlog.serve.folder import Folder
 from camlog.serve.guide import Guide
 from camlog.serve.jobs import Jobs
+from camlog.serve.recorder import PipeView
 from camlog.serve.recording import DriveRecorder
 from camlog.simulate.adapter import Fault, SimulatedAdapter, TimingModel
 from camlog.stream import Batch, CodeSnapshot, Event

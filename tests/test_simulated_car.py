@@ -24,9 +24,9 @@ from camlog.simulate.vehicle import (
     parked_drive,
     permanent_code_drive,
 )
-from camlog.simulate.vehicle.kernels import numba_available
 from camlog.simulate.vehicle.draw import profile_overrides
 from camlog.simulate.vehicle.drive_cycle import named_drive
+from camlog.simulate.vehicle.kernels import numba_available
 from camlog.simulate.vehicle.plant import Plant, vehicle_signals
 from camlog.simulate.vehicle.truth import bench_step
 

@@ -25,7 +25,15 @@ def compare(
 
     Writes NAME.comparison.html beside AFTER. Whether a repair is proven is for `camlog verify` to say.
     """
-    from camlog.cli.results import caution_lines, check_dashboard, findings_of, profile_of, result_path, say, stop_lines
+    from camlog.cli.results import (
+        caution_lines,
+        check_dashboard,
+        findings_of,
+        profile_of,
+        result_path,
+        say,
+        stop_lines,
+    )
     from camlog.report import write_comparison
     from camlog.report.comparison import both_cautions, changed_sentences, doubts, headline
 

@@ -159,7 +159,10 @@ def _contradiction(
     """Signal -> what of it is in doubt, and why, for the two angles of one cam."""
     command, angle = names
     texts = {"command": repr(angles[command].label), "actual": repr(angles[angle].label)}
-    both = lambda about, name, **more: {s: (about, say(name, **texts, **more)) for s in names}
+
+    def both(about, name, **more):
+        return {s: (about, say(name, **texts, **more)) for s in names}
+
     if own.r2 < _LOOSE:
         others = {
             s: fit(one, series[angle])

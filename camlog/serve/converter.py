@@ -6,8 +6,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from camlog.convert import Conversion, Question, convert, offer_mapping
 from camlog.cams import is_angle
+from camlog.convert import Conversion, Question, convert, offer_mapping
 from camlog.serve.worker import Link
 from camlog.signals import SIGNALS
 
