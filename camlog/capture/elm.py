@@ -58,7 +58,7 @@ PARSERS = {
 }
 
 
-def _lines_of(text: bytes) -> list[str]:
+def lines_of(text: bytes) -> list[str]:
     """The lines of what an adapter sent; NUL bytes are sent by some and mean nothing."""
     shown = text.replace(b"\x00", b"").decode("ascii", "replace")
     return [line.strip() for line in re.split(r"[\r\n>]", shown) if line.strip()]
@@ -149,6 +149,7 @@ class Elm(Link):
 
     def _at(self, command: str, timeout_s: float = SETUP_TIMEOUT_S) -> list[str]:
         """Send a command; its answer's lines."""
+        self._sent_s = self.clock()
         self.write(command.encode())
         return self.read(timeout_s)[0]
 
@@ -167,6 +168,10 @@ class Elm(Link):
             unread = bytearray()
             while port.waiting and len(unread) < MOST_BYTES:
                 unread += port.read()
+            if self.raw:
+                if unread:
+                    self.raw.received(self.clock(), bytes(unread), unasked=True)
+                self.raw.sent(self._sent_s, command + b"\r")
             port.write(command + b"\r")
         except Exception as broken:  # a port that goes away breaks in whatever layer notices first
             raise self._gone() from broken
@@ -181,7 +186,7 @@ class Elm(Link):
         while True:
             chunk = self._read()
             came += chunk
-            last_byte_s = self.clock()
+            last_byte_s = self._heard_s
             if PROMPT in chunk:
                 break
             now_s = time.perf_counter()
@@ -191,12 +196,14 @@ class Elm(Link):
                     raise LinkLost("babbling", messages("lost.babbling", count=len(came), seconds=timeout_s))
                 raise LinkLost("hung", messages("lost.no_prompt", seconds=timeout_s))
         text, _, unasked = bytes(came).partition(PROMPT)
-        lines = _lines_of(text)
+        lines = lines_of(text)
         if unasked.strip(_MEANS_NOTHING):
-            lines += [UNASKED, *_lines_of(unasked)]
+            lines += [UNASKED, *lines_of(unasked)]
         return lines, last_byte_s
 
     def let_end(self) -> None:
+        if self.raw:
+            self.raw.note(self.clock(), unused=True)
         self._left, _ = self.read(self.poll_timeout_s)
 
     def _drain(self) -> list[str]:
@@ -207,7 +214,7 @@ class Elm(Link):
             if not (chunk := self._read()):
                 break
             came += chunk
-        return _lines_of(bytes(came))
+        return lines_of(bytes(came))
 
     # ------------------------------------------------------------- ways back
     def sync(self) -> bool:
@@ -266,9 +273,13 @@ class Elm(Link):
 
     def _read(self) -> bytes:
         try:
-            return self._open_port().read()
+            came = self._open_port().read()
         except Exception as broken:  # as above
             raise self._gone() from broken
+        self._heard_s = self.clock()
+        if self.raw and came:
+            self.raw.received(self._heard_s, came)
+        return came
 
     def _gone(self) -> LinkLost:
         self.drop()

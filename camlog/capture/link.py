@@ -9,12 +9,15 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from obd.protocols.protocol import Message, Protocol
 
 from camlog.capture.clocks import Deadline
 from camlog.capture.lines import RESTARTS, UNASKED, LineForm
+
+if TYPE_CHECKING:
+    from camlog.capture.raw_log import RawLog
 
 # How long a reply may take while recording; the older buses are woken for 2.4 s when they fell asleep.
 POLL_TIMEOUT_S = 1.5
@@ -88,9 +91,15 @@ class Link:
     )
 
     def __init__(
-        self, port: str, clock: Callable[[], float] = time.perf_counter, deadline: Deadline | None = None
+        self,
+        port: str,
+        clock: Callable[[], float] = time.perf_counter,
+        deadline: Deadline | None = None,
+        raw: RawLog | None = None,
     ):
         self.port = port
+        self.raw = raw  # where every byte is logged, if anywhere
+        self._heard_s = 0.0
         self.deadline = Deadline() if deadline is None else deadline
         self.clock = clock
         self.others: frozenset[str] = frozenset()  # modules known to answer besides the one listened to

@@ -23,6 +23,7 @@ from camlog.capture.link import Link
 from camlog.capture.polling import Poller, RoundTrips
 from camlog.capture.ports import LinkLost
 from camlog.capture.probe import probe
+from camlog.capture.raw_log import RawLog, plan_facts
 from camlog.capture.schedule import make_plan
 from camlog.capture.snapshot import read_snapshot, read_vin
 from camlog.capture.troubles import Troubles
@@ -67,7 +68,9 @@ class LiveSource:
         store_vin: bool = False,
         codes: bool = True,
         clock: Callable[[], float] = time.perf_counter,
+        raw: RawLog | None = None,
     ):
+        self.raw = raw
         self.port = port
         self.profile = profile
         self.baud = baud
@@ -170,6 +173,9 @@ class LiveSource:
             self.deadline.set(60.0 * minutes + LAST_REQUEST_S)
         if self.stopped.is_set():
             self.deadline.at_most(LAST_REQUEST_S)
+        if self.raw:
+            facts = plan_facts(self.link, self.capabilities, self.plan.requests, self.started_at)
+            self.raw.note(self.start_s, stream=facts)
         self._poller = Poller(self, None if minutes is None else 60.0 * minutes)
         worker = threading.Thread(target=self._work, args=(self._poller,), name="capture", daemon=True)
         worker.start()
@@ -193,7 +199,9 @@ class LiveSource:
             raise self._failed
 
     def connect(self) -> Link:
-        return open_link(self.port, baud=self.baud, clock=self.clock, deadline=self.deadline)
+        return open_link(
+            self.port, baud=self.baud, clock=self.clock, deadline=self.deadline, raw=self.raw
+        )
 
     def change(self, link: Link) -> str | None:
         self.capabilities.address(link, self.capabilities.header)
@@ -233,6 +241,8 @@ class LiveSource:
     def _close_with_codes(self) -> None:
         """Read the codes once more, for as long as answers go on coming."""
         self._closing = True
+        if self.raw:
+            self.raw.note(self.clock(), closing=True)
         most_s = min(CLOSING_MOST_S, max(CLOSING_LEAST_S, CLOSING_TIMES * self._codes_took_s))
         in_trouble = self.troubles.quiet_for_s < TROUBLE_LATELY_S
         self.deadline.set_closing(most_s, CLOSING_IN_TROUBLE_S, in_trouble)

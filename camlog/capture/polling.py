@@ -35,7 +35,7 @@ _USUAL_LEAST = 5
 _USUAL_STEP = 20
 # Replies that are well formed and answer something else: one may have been lost before them.
 _OUT_OF_STEP = frozenset({"wrong_service", "wrong_echo"})
-_ANSWERED = (None, "out_of_range", "left_out")
+ANSWERED = (None, "out_of_range", "left_out")
 SILENT = ("hung", "babbling")  # troubles that opening the port anew may end
 
 
@@ -177,7 +177,7 @@ class Poller:
         reply = self.link.parse(received)
         answer = read_answer(request, reply.messages)
         # Out of step, nobody knows which request a frame answers.
-        good = reply.in_step and answer.problem in _ANSWERED
+        good = reply.in_step and answer.problem in ANSWERED
         timely = good and self._trips.timely(reply.round_trip_s)
         kinds = {reply.problem, "pending" if reply.pending else None, "late" if good and not timely else None}
         if reply.messages or reply.problem is None:

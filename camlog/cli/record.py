@@ -40,6 +40,14 @@ def record(
             "tell whether a later drive is of the same car.",
         ),
     ] = False,
+    raw: Annotated[
+        Path | None,
+        typer.Option(
+            "--raw", metavar="FILE",
+            help="Keep every byte to and from the adapter with its time, too: camlog replay --raw reads it. The vehicle "
+            "identification number is blanked in it without --vin.",
+        ),
+    ] = None,
     force: Force = False,
 ) -> None:
     """Log a test drive to a recording.
@@ -55,6 +63,7 @@ def record(
     from datetime import datetime
     from difflib import get_close_matches
 
+    from camlog.capture.raw_log import RawLog
     from camlog.capture.record import connection_lines, open_source
     from camlog.capture.record import record as record_drive
     from camlog.capture.troubles import PROBLEMS
@@ -83,12 +92,15 @@ def record(
     from camlog.limits import limits_for
 
     care = LiveCare(limits_for(profile))
-    source = open_source(port, profile, baud=baud, only=signal or None, store_vin=vin, say=tell)
+    log = RawLog(raw, number=vin, force=force) if raw else None
+    source = open_source(port, profile, baud=baud, only=signal or None, store_vin=vin, raw=log, say=tell)
     for line in connection_lines(source):
         tell(line)
     with KeyReader(source.now_s, on_marker=source.put, on_end=source.stop) as keys:
         view = view_for(clock=source.now_s, keys=keys, care=care)
         done = record_drive(source, trace, views=[view], minutes=minutes, force=force)
+    if log:
+        log.close()
     tell(say("record.done", rows=done.rows, trace=done.trace, drive=done.drive))
     if done.errors:
         tell(say("record.problems", problems=", ".join(f"{PROBLEMS.get(k, k)} x{n}" for k, n in done.errors.items())))

@@ -15,7 +15,9 @@ if TYPE_CHECKING:
 
 
 def replay(
-    trace: Annotated[Path, typer.Argument(metavar="TRACE", help="The saved recording, as in drive.csv.")],
+    trace: Annotated[
+        Path | None, typer.Argument(metavar="TRACE", help="The saved recording, as in drive.csv; not with --raw.")
+    ] = None,
     speed: Annotated[str, typer.Option(metavar="N|max", help="2 is twice as fast; max does not wait.")] = "1",
     start: Annotated[float | None, typer.Option(metavar="S", help="Begin at this second of it.")] = None,
     end: Annotated[float | None, typer.Option(metavar="S", help="Stop at this second of it.")] = None,
@@ -27,8 +29,12 @@ def replay(
     as_adapter: Annotated[
         bool, typer.Option("--as-adapter", help="Serve it on a simulated adapter, for camlog record or any OBD client.")
     ] = False,
+    raw: Annotated[
+        Path | None,
+        typer.Option("--raw", metavar="FILE", help="Instead of TRACE: the bytes that camlog record --raw kept, decoded anew."),
+    ] = None,
     vehicle: Annotated[
-        str | None, typer.Option(metavar="FILE", help="With --as-adapter: the vehicle profile, for the cam angles.")
+        str | None, typer.Option(metavar="FILE", help="With --as-adapter or --raw: the vehicle profile, for the cam angles.")
     ] = None,
     lead_in: Annotated[
         float,
@@ -53,14 +59,21 @@ def replay(
 
     Events and codes come from the drive file beside the recording, where there is one.
     """
-    from camlog.cli.results import load, say
+    from camlog.cli.results import load, profile_of, say
 
     for option, value in (("--vehicle", vehicle), ("--tcp", tcp), ("--pty", pty), ("--port-link", port_link)):
-        if value and not as_adapter:
+        if value and not as_adapter and not (raw and option == "--vehicle"):
             raise say.error("replay_only_adapter", option=option)
     for option, second in (("--start", start), ("--end", end)):
         if second is not None and not second >= 0.0:
             raise say.error("replay_before_start", option=option, seconds=second)
+    if (trace is None) == (raw is None) or (raw and as_adapter):
+        raise say.error("replay_one_of")
+    if raw is not None:
+        from camlog.capture.raw_log import read_raw
+
+        _play(*read_raw(raw, profile_of(vehicle)), raw, speed, start, end, out, force)
+        return
     saved, drive = load(trace, maps)
     if not as_adapter:
         _play(saved, drive, trace, speed, start, end, out, force)

@@ -21,7 +21,10 @@ MUCH_BETTER = 0.4  # a mistake is named where without it at most this share of t
 REST_DEG, RANGE_DEG = 4.0, 5.0  # allowed off rest with the engine standing, and beyond the range
 TRAVEL_MOST_DEG = 120.0  # no phaser moves a cam further, crankshaft degrees
 OTHER_MEASURE_DEG = 10.0  # added to the misfit where one clearly moves by another measure than the other
-SAME_MEASURE = (0.75, 1.33)  # slope of actual over commanded that a working cam, sampled as it moves, can show
+SAME_MEASURE = (
+    0.75,
+    1.33,
+)  # slope of actual over commanded that a working cam, sampled as it moves, can show
 CLEARLY = 0.8  # share of the motion that a straight line explains
 LAGS_S = (0.0, 0.05, 0.1, 0.15, 0.2, 0.3, 0.45)
 SWAPPED_LAG_S = 0.015  # an actual angle that is ahead of its command by more is no actual angle
@@ -41,7 +44,9 @@ class Suspect:
     timing: bool = False
 
 
-def suspects(profile: VehicleProfile, cam: str, pair: tuple[SignalDefinition, ...], readings: Readings) -> list[Suspect]:
+def suspects(
+    profile: VehicleProfile, cam: str, pair: tuple[SignalDefinition, ...], readings: Readings
+) -> list[Suspect]:
     """The likely mistake in the two definitions (commanded, actual) of a cam; none where they fit or cannot be judged."""
     judge = _Pair(profile, cam, readings)
     both = tuple(series(d, readings) for d in pair)
@@ -50,7 +55,10 @@ def suspects(profile: VehicleProfile, cam: str, pair: tuple[SignalDefinition, ..
     now = judge.misfit(*both)
     if now <= FITS_DEG:
         return _swapped(pair, both)
-    trials = [_Trial(judge.misfit(*new, clearly=True), number, *what) for number, (new, *what) in enumerate(judge.corrections(pair, both))]
+    trials = [
+        _Trial(judge.misfit(*new, clearly=True), number, *what)
+        for number, (new, *what) in enumerate(judge.corrections(pair, both))
+    ]
     # What fits, fits: smaller misfits say nothing more, and a fitted figure always has one.
     trials = [t for t in trials if t.misfit <= min(FITS_DEG, MUCH_BETTER * now)]
     if not trials:
@@ -99,7 +107,9 @@ class _Pair:
             # One that stands may be a stuck cam: only what each is by itself counts.
             return alone
         apart, lag_s = min((_apart(commanded, actual, lag_s), lag_s) for lag_s in LAGS_S)
-        return alone + apart + (0.0 if _same_measure(commanded, actual, lag_s, clearly) else OTHER_MEASURE_DEG)
+        return (
+            alone + apart + (0.0 if _same_measure(commanded, actual, lag_s, clearly) else OTHER_MEASURE_DEG)
+        )
 
     def _alone(self, one: Series) -> float:
         low, high = self.range_deg or (-TRAVEL_MOST_DEG, TRAVEL_MOST_DEG)
@@ -132,10 +142,16 @@ class _Pair:
         """The same mistake in both definitions, as where both were copied from one table: each must show it by itself."""
         if not all(len(s.value) and self._alone(s) for s in both):
             return
-        turned = [corrected(d, "sign", positive="retard" if d.positive == "advance" else "advance") for d in pair]
+        turned = [
+            corrected(d, "sign", positive="retard" if d.positive == "advance" else "advance") for d in pair
+        ]
         angled = [corrected(d, "angle", angle="cam" if d.angle == "crank" else "crank") for d in pair]
         rests = [s.typical("key_on") for s in both]
-        moved = [_shifted(d, -r[1]) for d, r in zip(pair, rests, strict=True) if r is not None and abs(r[1]) > REST_DEG]
+        moved = [
+            _shifted(d, -r[1])
+            for d, r in zip(pair, rests, strict=True)
+            if r is not None and abs(r[1]) > REST_DEG
+        ]
         for corrections in (turned, angled, moved):
             if len(corrections) == 2:
                 new = tuple(series(c.definition, self.readings) for c in corrections)

@@ -30,7 +30,9 @@ def shown(trials: Sequence[SignalTrial], adapter: str, module: str, name: str) -
             request(trial.definition),
             _typical(trial.key_on),
             _typical(trial.idle),
-            UNKNOWN if trial.low is None else f"{number(trial.low)} .. {number(trial.high)} {unit_of(trial.definition.name)}",
+            UNKNOWN
+            if trial.low is None
+            else f"{number(trial.low)} .. {number(trial.high)} {unit_of(trial.definition.name)}",
             number(trial.hz),
             messages(f"word.{_word(trial)}"),
         )

@@ -1,0 +1,241 @@
+"""Raw log: every byte between camlog and the adapter with its time, and the same rows from it again.
+
+A text file, one line each: time in seconds of the recording's clock, a kind, and JSON. Kinds: `>` sent, `<` received,
+`u` received and not asked for, `!` what the decoder must know (the plan when streaming starts, an answer that was let
+go, the closing snapshot). The vehicle identification number is blanked unless it may be stored.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from camlog.capture import error
+from camlog.capture.elm import PARSERS, PROMPT, lines_of
+from camlog.capture.lines import UNASKED, LineForm
+from camlog.capture.link import Link, Received, response_id
+from camlog.capture.polling import ANSWERED, RoundTrips
+from camlog.capture.probe import Capabilities
+from camlog.capture.requests import (
+    SERVICE_MONITOR_TESTS,
+    Item,
+    Request,
+    definition_item,
+    misfire_item,
+    pid_item,
+    profile_groups,
+    read_answer,
+)
+from camlog.codes.service06 import misfire_mid
+from camlog.drive import Drive
+from camlog.errors import InputError
+from camlog.profile import VehicleProfile
+from camlog.signals import MAX_CYLINDERS, SIGNALS, unit_of
+from camlog.stream import Batch
+from camlog.trace import Trace
+
+HEADING = "# camlog raw log 1"
+_VEHICLE_NUMBER = b"09"  # service 09 carries it
+_HEX = b"0123456789ABCDEFabcdef"
+_BLANK = bytes.maketrans(_HEX, b"." * len(_HEX))
+
+
+class RawLog:
+    """Writes a raw log to `path`; `number` keeps the vehicle identification number. Raises InputError where it cannot."""
+
+    def __init__(self, path: str | Path, *, number: bool = False, force: bool = False):
+        self._number, self._blank = number, False
+        try:
+            self._file = open(path, "w" if force else "x", encoding="ascii", buffering=1, newline="\n")  # noqa: SIM115
+        except FileExistsError as there:
+            raise error("there_already", path) from there
+        except OSError as refused:
+            raise error("no_raw_log", path, why=refused.strerror) from refused
+        self._file.write(HEADING + "\n")
+
+    def sent(self, time_s: float, data: bytes) -> None:
+        self._blank = not self._number and data.startswith(_VEHICLE_NUMBER)
+        self._write(time_s, ">", data.decode("latin-1"))
+
+    def received(self, time_s: float, data: bytes, unasked: bool = False) -> None:
+        data = data.translate(_BLANK) if self._blank else data
+        self._write(time_s, "u" if unasked else "<", data.decode("latin-1"))
+
+    def note(self, time_s: float, **facts: Any) -> None:
+        """What the decoder must know, as JSON."""
+        self._write(time_s, "!", facts)
+
+    def _write(self, time_s: float, kind: str, what: object) -> None:
+        try:
+            self._file.write(f"{time_s!r} {kind} {json.dumps(what)}\n")
+        except (OSError, ValueError):
+            pass  # a full disk, or a closed log: the recording itself is worth more
+
+    def close(self) -> None:
+        try:
+            self._file.close()
+        except OSError:
+            pass  # as above
+
+
+def plan_facts(
+    link: Link, capabilities: Capabilities, requests: tuple[Request, ...], started_at: str
+) -> dict[str, Any]:
+    """What `replay_raw` must know of a connection to take its bytes apart."""
+    return {
+        "started_at": started_at,
+        "adapter": capabilities.to_dict(),
+        "bus": link.form.protocol_id,
+        "check_sums": link.form.check_sums,
+        "others": sorted(link.others),
+        "module": capabilities.module,
+        "header": capabilities.header,
+        "items": [[r.service, i.key, i.size, r.header] for r in requests for i in r.items],
+    }
+
+
+def replay_raw(path: str | Path, profile: VehicleProfile | None = None) -> Iterator[Batch]:
+    """The batches that a raw log's bytes come to, taken apart as while recording; `profile` as then.
+
+    Raises InputError where the file is no raw log.
+    """
+    records = list(_records(path))
+    begun = next(
+        (
+            (n, t, what["stream"])
+            for n, (t, kind, what) in enumerate(records)
+            if kind == "!" and "stream" in what
+        ),
+        None,
+    )
+    if begun is None:
+        raise error("raw_without_stream", path)
+    number, start_s, facts = begun
+    decoder = _Decoder(facts, profile)
+    trips = RoundTrips()
+    for request, received in decoder.exchanges(records[number + 1 :]):
+        reply = decoder.link.parse(received)
+        answer = read_answer(request, reply.messages)
+        good = reply.in_step and answer.problem in ANSWERED
+        if good and trips.timely(reply.round_trip_s) and answer.values:
+            yield Batch(max(0.0, reply.time_s - start_s), answer.values)
+
+
+def read_raw(path: str | Path, profile: VehicleProfile | None = None) -> tuple[Trace, Drive]:
+    """The trace that a raw log's bytes come to, and a drive file that says what adapter they are of. Raises InputError."""
+    batches = list(replay_raw(path, profile))
+    asked = {name for batch in batches for name in batch.values}
+    names = [n for n in SIGNALS if n in asked] + sorted(asked - SIGNALS.keys())
+    columns = {n: np.array([b.values.get(n, math.nan) for b in batches], dtype=float) for n in names}
+    times_s = (
+        np.maximum.accumulate(np.array([round(b.time_s, 6) for b in batches], dtype=float))
+        if batches
+        else np.empty(0)
+    )
+    facts = next(what["stream"] for _, kind, what in _records(path) if kind == "!" and "stream" in what)
+    digest = hashlib.sha256(Path(path).read_bytes()).hexdigest()
+    trace = Trace(times_s, columns, {n: unit_of(n) for n in names}, Path(path).name, digest)
+    return trace, Drive(started_at=facts["started_at"], adapter=facts["adapter"])
+
+
+def _records(path: str | Path) -> Iterator[tuple[float, str, Any]]:
+    try:
+        with open(path, encoding="ascii") as file:
+            if file.readline().rstrip("\n") != HEADING:
+                raise error("no_raw_form", path)
+            for line in file:
+                if not line.endswith("\n"):
+                    return  # cut off while it was written
+                time_s, kind, what = line.split(" ", 2)
+                yield float(time_s), kind, json.loads(what)
+    except OSError as refused:
+        raise InputError(refused.strerror or "cannot be read", file=path) from refused
+    except ValueError as wrong:
+        raise error("no_raw_form", path) from wrong
+
+
+class _Decoder:
+    def __init__(self, facts: dict[str, Any], profile: VehicleProfile | None):
+        self.link = Link("")
+        self.link.form = LineForm(facts["bus"], facts["check_sums"])
+        self.link.protocol = PARSERS[facts["bus"]]([])
+        self.link.others = frozenset(facts["others"])
+        self.module, self.header = facts["module"], facts["header"]
+        self.functional = self.header is None
+        self.priority = 0x18
+        groups = profile_groups(profile) if profile else {}
+        misfires = {misfire_mid(n): n for n in range(1, MAX_CYLINDERS + 1)}
+        self.items: dict[tuple[int, int, int | None], Item] = {}
+        for service, key, size, header in facts["items"]:
+            known = [g for (s, h, i), g in groups.items() if (s, i) == (service, key) and h in (header, None)]
+            known = known or [g for (s, _, i), g in groups.items() if (s, i) == (service, key)]
+            if known:
+                item = definition_item(key, size, known[0])
+            elif service == SERVICE_MONITOR_TESTS:
+                item = misfire_item(misfires[key])
+            elif service == 1:
+                item = pid_item(key)
+            else:
+                continue  # of a profile that was not given
+            self.items[service, key, header] = item
+
+    def exchanges(self, records: list[tuple[float, str, Any]]) -> Iterator[tuple[Request, Received]]:
+        """Each planned request with its reply, as long as the recording went on."""
+        request: Request | None = None
+        sent_s, heard_s, unasked, before, used = 0.0, math.nan, False, False, True
+        came = bytearray()
+        for time_s, kind, what in [*records, (0.0, ">", "")]:
+            if kind == "<":
+                if PROMPT not in came:  # what comes after it was thrown away
+                    came += what.encode("latin-1")
+                    heard_s = time_s
+            elif kind == "u":
+                unasked = bool(what.strip("\r\n \0>"))
+            elif kind == "!":
+                if "closing" in what:
+                    # What was answered before it counts.
+                    kind, what = ">", ""
+                else:
+                    used = used and "unused" not in what
+            if kind == ">":
+                if request is not None and used and PROMPT in came:
+                    yield request, self._received(came, sent_s, heard_s, before)
+                request, before = self._request(what.strip("\r")), unasked
+                sent_s, unasked, used = time_s, False, True
+                came.clear()
+                if time_s and not what:
+                    return
+
+    def _received(self, came: bytearray, sent_s: float, heard_s: float, unasked: bool) -> Received:
+        text, _, more = bytes(came).partition(PROMPT)
+        lines = [UNASKED] * unasked + lines_of(text)
+        if more.strip(b"\r\n \x00>"):
+            lines += [UNASKED, *lines_of(more)]
+        listen_to = self.module if self.functional else response_id(self.header, self.link.form.is_29bit)
+        return Received(lines, sent_s, heard_s, listen_to or None)
+
+    def _request(self, text: str) -> Request | None:
+        """The planned request behind a line that was sent; None for all else. Follows the adapter's header."""
+        if text.startswith("ATCP"):
+            self.priority = int(text[4:], 16)
+        elif text.startswith("ATSH"):
+            value = int(text[4:], 16)
+            value = self.priority << 24 | value if self.link.form.is_29bit else value
+            self.functional = value in (0x7DF, 0x18DB33F1)
+            self.header = None if self.functional else value
+        if text.startswith("AT") or len(text) < 3:
+            return None
+        text = text[: len(text) // 2 * 2]  # without the response count
+        service = int(text[:2], 16)
+        width = 4 if service == 0x22 else 2
+        keys = [int(text[at : at + width], 16) for at in range(2, len(text), width)]
+        items = [self.items.get((service, key, self.header)) for key in keys]
+        if None in items:
+            return None
+        return Request(service, tuple(i for i in items if i is not None), self.header)
