@@ -57,6 +57,7 @@ class CamFindings:
             "unlike": verdict.unlike or None,
             "questions": {name: answer.to_dict() for name, answer in verdict.questions.items()},
             **_metrics(x),
+            "strip": x.strip.to_dict(),
             "oil_pattern": self.oil_pattern.to_dict(),
             "windows": [self._window(w, row) for w, row in _by_window(x).items()],
             "missing": [] if self.coverage is None else list(self.coverage.missing),

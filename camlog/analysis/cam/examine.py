@@ -9,6 +9,7 @@ from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.cam.hold import Hold, measure_hold
 from camlog.analysis.cam.motion import Motion, measure_motion, span
 from camlog.analysis.cam.rest import Rest, measure_rest
+from camlog.analysis.cam.strip import Strip, make_strip
 from camlog.analysis.cam.tracking import Tracking, measure_tracking
 from camlog.analysis.response.measure import Response, measure_response
 from camlog.analysis.sensor.implausible import implausible_readings
@@ -39,6 +40,7 @@ class Examination:
     rest: Rest
     sensor: Sensor
     motion: Motion
+    strip: Strip
 
 
 def examine(
@@ -55,16 +57,18 @@ def examine(
     sensor = measure_sensor(data, limits, others)
     whole, data = data, data.without(implausible_readings(data))
     hold = measure_hold(data)
+    rest, sticking = measure_rest(data, limits, engine), measure_sticking(data, hold.oscillation)
     examination = Examination(
         data=data,
         travel=Travel(*(span(angle) for angle in (data.command_deg, data.actual_deg))),
         tracking=measure_tracking(data, limits),
         response=measure_response(data),
-        sticking=measure_sticking(data, hold.oscillation),
+        sticking=sticking,
         hold=hold,
-        rest=measure_rest(data, limits, engine),
+        rest=rest,
         sensor=sensor,
         motion=measure_motion(data),
+        strip=make_strip(whole, data, sensor=sensor, rest=rest, hold=hold, sticking=sticking, limits=limits),
     )
     # A day's preparation takes more memory than its readings.
     whole.forget()

@@ -91,20 +91,31 @@ def mean_of(value: np.ndarray, blocks: Blocks, step: float) -> Estimate:
     return replace(mean, low=mean.low - half, high=mean.high + half)
 
 
-def _excursions(cam: CamData, mask: np.ndarray, limits: Mapping[str, Limit]) -> Excursions:
-    """Runs of readings whose error beyond the command's envelope exceeds the limit on one side."""
-    limit_deg, limit_time_s = limits["hold_error_deg"].value, limits["hold_error_time_s"].value
-    outside_deg, t = envelope_error(cam), cam.actual_time_s
-    known = np.isfinite(outside_deg) & mask & cam.running
-    if not known.any():
-        return Excursions(reason="actual and command were never known together")
-    side = np.where(known & (np.abs(outside_deg) > limit_deg), np.sign(outside_deg), 0.0)
+def lasting_error(cam: CamData, limits: Mapping[str, Limit]) -> np.ndarray:
+    """True (n,) in the errors beyond the limit that lasted long enough to count."""
+    side, runs, lasted = _errors(cam, cam.running, limits)
+    return (side != 0) & runs.spread(lasted > limits["hold_error_time_s"].value)
+
+
+def _errors(cam: CamData, where: np.ndarray, limits: Mapping[str, Limit]) -> tuple[np.ndarray, Blocks, np.ndarray]:
+    """On which side (n,) of its command's envelope the cam is beyond the limit, runs of one side, and how long each
+    lasted (s)."""
+    outside_deg, t = np.nan_to_num(envelope_error(cam)), cam.actual_time_s
+    side = np.where(where & (np.abs(outside_deg) > limits["hold_error_deg"].value), np.sign(outside_deg), 0.0)
     # One label a run: the unbroken stretch of readings it lies in, and the side.
     stretch = np.cumsum(np.diff(t, prepend=t[0]) > cam.actual_max_gap_s)
     runs = blocks_of(3.0 * stretch + side)
-    over = side[runs.starts] != 0
-    lasted = (t[runs.starts + runs.size - 1] - t[runs.starts])[over]
-    lasting = lasted[lasted > limit_time_s]
+    return side, runs, t[runs.starts + runs.size - 1] - t[runs.starts]
+
+
+def _excursions(cam: CamData, mask: np.ndarray, limits: Mapping[str, Limit]) -> Excursions:
+    """Runs of readings whose error beyond the command's envelope exceeds the limit on one side."""
+    known = np.isfinite(envelope_error(cam)) & mask & cam.running
+    if not known.any():
+        return Excursions(reason="actual and command were never known together")
+    side, runs, lasted = _errors(cam, known, limits)
+    lasted = lasted[side[runs.starts] != 0]
+    lasting = lasted[lasted > limits["hold_error_time_s"].value]
     return Excursions(
         time_over_limit_s=float(np.sum(lasting)),
         lasting=len(lasting),

@@ -84,10 +84,9 @@ def measure_sticking(cam: CamData, oscillation: Oscillation | None = None) -> St
     `oscillation` is that of `measure_hold`, for the limit cycle; without it none is looked for.
     """
     found, moving = find_plateaus(cam), should_move(cam)
-    jumps = [p for p in found if p.jumped]
-    often = len(jumps) >= JUMP_SHARE * len(found)
-    stuck = _stuck(cam, jumps if often else [])
-    fit = fit_sticking(cam, suspected=often and len(jumps) >= MIN_JUMPS)
+    jumps, telling = [p for p in found if p.jumped], telling_jumps(found)
+    stuck = stuck_readings(cam, telling)
+    fit = fit_sticking(cam, suspected=len(telling) >= MIN_JUMPS)
     swings, never, moving_s = measure_swings(cam), _never_moved(cam), cam.seconds(moving)
     sticks, p_smooth, reason = _judge(found, jumps, fit, swings, moving_s, never)
     band, jump = _size(jumps, fit, swings, sticks, never)
@@ -110,7 +109,13 @@ def measure_sticking(cam: CamData, oscillation: Oscillation | None = None) -> St
     )
 
 
-def _stuck(cam: CamData, jumps: list[Plateau]) -> np.ndarray:
+def telling_jumps(found: list[Plateau]) -> list[Plateau]:
+    """Those plateaus that ended in a jump, where they are too many of all to be a slow cam's."""
+    jumps = [p for p in found if p.jumped]
+    return jumps if len(jumps) >= JUMP_SHARE * len(found) else []
+
+
+def stuck_readings(cam: CamData, jumps: list[Plateau]) -> np.ndarray:
     """True (n,) for readings on a plateau that ended in a jump, or `long_stuck`."""
     stuck = np.zeros(len(cam.actual_deg), dtype=bool)
     for plateau in jumps:

@@ -1,0 +1,253 @@
+"""What one cam did from the first second of a drive to the last: the verdict laid over time.
+
+Every reading gets one of STATES from the detector whose figure judges the cam, beside the same limit: standing
+and jumping from the plateaus that count as sticking, standing off from the errors that lasted, unsteadiness from
+the residuals of held readings and from swings, lateness from the T63 limit of the oil window. A strip therefore
+shows nothing that the figures do not say. Neighbouring readings of one state are one `Segment`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from scipy.signal import lfilter
+
+from camlog.analysis.cam.camdata import CamData
+from camlog.analysis.cam.coldstart import WATCHED_S
+from camlog.analysis.cam.held import held_readings
+from camlog.analysis.cam.hold import Hold
+from camlog.analysis.cam.rest import Rest
+from camlog.analysis.cam.segments import (
+    GRID_S,
+    SLOW_HEALTHY_DEAD_TIME_S,
+    cell_of_reading,
+    command_grid,
+    outside,
+    rest_commanded,
+    runs,
+    steady_segments,
+)
+from camlog.analysis.cam.standing import Plateau, find_away, find_plateaus
+from camlog.analysis.cam.tracking import lasting_error
+from camlog.analysis.estimate import blocks_of
+from camlog.analysis.sensor.measure import Sensor
+from camlog.analysis.sticking.measure import Sticking, stuck_readings, telling_jumps
+from camlog.analysis.sticking.swings import Swings
+from camlog.limits import Limit
+from camlog.oil_windows import window_word
+
+# From the least to the most telling: of several at one moment the last is shown.
+STATES = ("resting", "followed", "late", "hunting", "off", "stood", "jumped", "unreadable")
+FAULTY = STATES[2:]
+JUMP_SHOWN_S = 0.3  # a jump is over in less; so long it is given to be seen
+LATE_LEAST_DEG, LATE_LEAST_S = 1.5, 0.3
+JOIN_S = 0.5  # faulty stretches nearer to each other than this are one moment
+MOST_MOMENTS = 12  # of one kind
+LEAST_CELL_SHARE = 0.04
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """A stretch of the drive, seconds of the recording, in which the cam did one thing of STATES."""
+
+    start_s: float
+    end_s: float
+    state: str
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """A stretch in which the cam did something of FAULTY: from when its command left, or the fault began, to its
+    end; `deg` the largest distance from the command, `deg_s` distance times time.
+
+    Of a stand that ended in a jump, `break_s` is when it moved again and `jump_deg` how far at once.
+    """
+
+    state: str
+    start_s: float
+    end_s: float
+    deg: float
+    deg_s: float
+    break_s: float | None = None
+    jump_deg: float | None = None
+
+
+@dataclass(frozen=True)
+class Strip:
+    """One cam over the whole drive. `segments` follow each other in time; where the engine stood there is none.
+    `moments` come worst first."""
+
+    segments: tuple[Segment, ...]
+    moments: tuple[Moment, ...]
+
+    def seconds(self, state: str) -> float:
+        """How long the cam did that, seconds."""
+        return sum(s.end_s - s.start_s for s in self.segments if s.state == state)
+
+    def cells(self, end_s: float, count: int) -> list[str]:
+        """The drive up to `end_s` in `count` equal cells: of each the most telling state that is not a trifle in it;
+        empty where there is none."""
+        width, cells = end_s / count, [dict.fromkeys(STATES, 0.0) for _ in range(count)]
+        for s in self.segments:
+            for i in range(int(s.start_s / width), min(int(s.end_s / width) + 1, count)):
+                cells[i][s.state] += max(min(s.end_s, (i + 1) * width) - max(s.start_s, i * width), 0.0)
+        return [_of_cell(cell, width) for cell in cells]
+
+    def to_dict(self) -> dict[str, Any]:
+        """As it stands in Findings."""
+        return {
+            "segments": [{"start_s": round(s.start_s, 2), "end_s": round(s.end_s, 2), "state": s.state} for s in self.segments],
+            "seconds": {state: round(self.seconds(state), 1) for state in STATES},
+        }
+
+
+def _of_cell(seconds: Mapping[str, float], width_s: float) -> str:
+    there = [s for s in STATES if seconds[s] > (0.0 if s == "jumped" else LEAST_CELL_SHARE * width_s)]
+    return there[-1] if there else ""
+
+
+def make_strip(
+    whole: CamData, cam: CamData, *, sensor: Sensor, rest: Rest, hold: Hold, sticking: Sticking, limits: Mapping[str, Limit]
+) -> Strip:
+    """The strip of a cam: `whole` with all its readings, `cam` without those that are no angle of it."""
+    jumps = telling_jumps(find_plateaus(cam)) if sticking.sticks else []
+    stood, off_rest = stuck_readings(cam, jumps), _off_rest(cam, rest, limits)
+    if off_rest.any():  # what stands off even at rest does so by its timing, not because it sticks
+        stood &= ~lasting_error(cam, limits)
+    state = np.where(rest_commanded(cam), 0, 1)
+    marks = {
+        "late": _late(cam, limits),
+        "hunting": _unsteady(cam, rest, hold, sticking.swings, limits),
+        "off": lasting_error(cam, limits) | off_rest,
+        "stood": stood,
+        "jumped": _within(cam, [(p.break_s, p.break_s + JUMP_SHOWN_S) for p in jumps]),
+        "unreadable": _within(cam, sensor.frozen.stretches_s) if sensor.frozen.kind == "frozen" else False,
+    }
+    for name, mask in marks.items():
+        state = np.where(mask, STATES.index(name), state)
+    state = np.where(cam.known, state, np.where(cam.running, STATES.index("unreadable"), -1))
+    segments = tuple(_segments(whole, cam, state))
+    return Strip(segments, _worst(_moments(cam, segments, jumps)))
+
+
+def _within(cam: CamData, stretches: Iterable[tuple[float, float]]) -> np.ndarray:
+    """True (n,) for the readings inside any of the stretches (s)."""
+    inside = np.zeros(len(cam.actual_time_s), dtype=bool)
+    for start_s, end_s in stretches:
+        inside[slice(*np.searchsorted(cam.actual_time_s, [start_s, end_s]))] = True
+    return inside
+
+
+def _late(cam: CamData, limits: Mapping[str, Limit]) -> np.ndarray:
+    """True (n,) where a cam just within the T63 limit of its oil window would be nearer to the command by more than a
+    trifle."""
+    grid, cell = command_grid(cam), cell_of_reading(cam)
+    window = cam.window_at(cam.actual_time_s)
+    least = max(LATE_LEAST_DEG, find_away(cam).threshold_deg)
+    late = np.zeros(len(cell), dtype=bool)
+    for i in np.unique(window):
+        word = window_word(cam.windows[i], limits) if i >= 0 else "cold"
+        reference = _answer(grid.command_deg, limits[f"t63_{word}_s"].value)[cell]
+        command = cam.command_at_actual
+        low, high = np.fmin(reference, command), np.fmax(reference, command)
+        late |= (window == i) & (np.abs(outside(cam.actual_deg, low, high)) > least)
+    late &= ~steady_segments(cam).settled & (np.abs(cam.error_deg) > least)
+    for first, last in zip(*runs(late), strict=True):
+        if np.sum(cam.duration_s[first:last]) < LATE_LEAST_S:
+            late[first:last] = False
+    return late
+
+
+def _answer(command_deg: np.ndarray, t63_s: float) -> np.ndarray:
+    """Where a first-order cam with that T63 is, on the grid of the command."""
+    dead_s = min(SLOW_HEALTHY_DEAD_TIME_S, 0.5 * t63_s)
+    decay = np.exp(-GRID_S / (t63_s - dead_s))
+    delayed = np.concatenate([np.full(round(dead_s / GRID_S), command_deg[0]), command_deg])[: len(command_deg)]
+    return lfilter([1.0 - decay], [1.0, -decay], delayed, zi=[decay * command_deg[0]])[0]
+
+
+def _unsteady(
+    cam: CamData, rest: Rest, hold: Hold, swings: Swings, limits: Mapping[str, Limit]
+) -> np.ndarray:
+    """True (n,) in held blocks with flutter beyond its limit, where the oil window's is; in swings of a cam that hunts;
+    in a rattling start."""
+    limit = limits["flutter_rms_deg"].value
+    flutters = [cam.windows.index(w) for w, h in hold.windows if (h.flutter_rms_deg.value or 0.0) > limit]
+    if not hold.windows and (hold.flutter_rms_deg.value or 0.0) > limit:
+        flutters = [-1]
+    held, unsteady = held_readings(cam), np.zeros(len(cam.actual_deg), dtype=bool)
+    if len(held.index):
+        blocks = blocks_of(held.block)
+        rms = np.sqrt(blocks.sum(held.residual_deg**2) / held.freedom[held.block[blocks.starts]])
+        unsteady[held.index] = blocks.spread(rms > limit)
+        unsteady &= np.isin(cam.window_at(cam.actual_time_s), flutters)
+    if swings.hunts or swings.sticks:
+        unsteady |= _within(cam, [(t, t + (swings.half_cycle_s or 0.0)) for t in swings.begun_s])
+    start = rest.cold_start
+    if start.start_s is not None and (start.flutter_rms_deg.value or 0.0) > limits["cold_start_flutter_deg"].value:
+        unsteady |= _within(cam, [(start.start_s, start.start_s + WATCHED_S)]) & rest_commanded(cam)
+    return unsteady
+
+
+def _off_rest(cam: CamData, rest: Rest, limits: Mapping[str, Limit]) -> np.ndarray:
+    """True (n,) where the cam is held at rest, where its rest offset is surely beyond the limit."""
+    ends, limit = rest.offset_deg.interval, limits["rest_offset_deg"].value
+    if ends is None or -limit <= ends[1] and ends[0] <= limit:
+        return np.zeros(len(cam.actual_deg), dtype=bool)
+    return rest_commanded(cam) & steady_segments(cam).settled & (np.abs(cam.actual_deg) > limit)
+
+
+def _segments(whole: CamData, cam: CamData, state: np.ndarray) -> Iterator[Segment]:
+    """Runs of one state; what was not read, or read as no angle of the cam, is `unreadable`."""
+    t, hole_s = whole.actual_time_s, whole.actual_max_gap_s
+    known = np.searchsorted(cam.actual_time_s, t)
+    known = np.minimum(known, len(cam.actual_time_s) - 1)
+    label = np.where(cam.actual_time_s[known] == t, state[known], STATES.index("unreadable"))
+    ends = np.append(t[1:], t[-1:])
+    broken = ends - t > hole_s
+    edges = np.flatnonzero((np.diff(label) != 0) | broken[:-1]) + 1
+    for first, past in zip([0, *edges], [*edges, len(t)], strict=True):
+        end_s = float(t[past - 1] if broken[past - 1] else ends[past - 1])
+        if label[first] >= 0 and end_s > t[first]:
+            yield Segment(float(t[first]), end_s, STATES[label[first]])
+        if broken[past - 1]:
+            yield Segment(end_s, float(ends[past - 1]), "unreadable")
+
+
+def _moments(cam: CamData, segments: tuple[Segment, ...], jumps: list[Plateau]) -> Iterator[Moment]:
+    """Each stand that ended in a jump, and each other stretch of one fault."""
+    area = np.concatenate([[0.0], np.cumsum(np.nan_to_num(np.abs(cam.error_deg)) * cam.duration_s)])
+
+    def moment(state: str, start_s: float, end_s: float, *jump: float) -> Moment:
+        first, past = np.searchsorted(cam.actual_time_s, [start_s, end_s])
+        deg = float(np.nanmax(np.abs(cam.error_deg[first:past]), initial=0.0))
+        return Moment(state, start_s, end_s, deg, float(area[past] - area[first]), *jump)
+
+    away = find_away(cam).side != 0
+    for p in jumps:
+        standing = slice(*np.searchsorted(cam.actual_time_s, [p.start_s, p.break_s]))
+        leaves = np.flatnonzero(away[standing])
+        leaves_s = float(cam.actual_time_s[standing][leaves[0]]) if len(leaves) else p.start_s
+        yield moment("stood", leaves_s, p.break_s + JUMP_SHOWN_S, p.break_s, p.jump_deg)
+    joined: list[tuple[str, float, float]] = []
+    for s in segments:
+        if joined and joined[-1][0] == s.state and s.start_s - joined[-1][2] <= JOIN_S:
+            joined[-1] = (s.state, joined[-1][1], s.end_s)
+        elif s.state in FAULTY and s.state != "jumped":
+            joined.append((s.state, s.start_s, s.end_s))
+    jumped_s = np.array([p.break_s for p in jumps])
+    for state, start_s, end_s in joined:
+        if state != "stood" or not np.any((start_s <= jumped_s) & (jumped_s <= end_s + JOIN_S)):
+            yield moment(state, start_s, end_s)
+
+
+def _worst(moments: Iterator[Moment]) -> tuple[Moment, ...]:
+    """The worst of each state, worst first: jumps by their size, all others by distance and time."""
+    kept: list[Moment] = []
+    for m in sorted(moments, key=lambda m: (m.jump_deg is not None, m.jump_deg or m.deg_s, m.end_s - m.start_s), reverse=True):
+        if sum(k.state == m.state and (k.jump_deg is None) == (m.jump_deg is None) for k in kept) < MOST_MOMENTS:
+            kept.append(m)
+    return tuple(kept)
