@@ -7,6 +7,7 @@
   // The time axis is one of dates, which Plotly counts in milliseconds; small numbers it would take for years.
   var TIME_SCALE = 1000, MIDNIGHT = Date.UTC(2000, 0, 1), END = MIDNIGHT + book.end_s * TIME_SCALE;
   function moment(seconds) { return MIDNIGHT + seconds * TIME_SCALE; }
+  var AROUND = 15 * TIME_SCALE; // on either side of a place on the strip
   var PAPER_PX = 660, PAPER_HALF_PX = 312, PAPER_HEIGHT = 0.78; // fits the printed page of A4 and of Letter
   var narrow = function () { return root.clientWidth < 600; };
   var coarse = window.matchMedia && matchMedia("(pointer: coarse)").matches;
@@ -198,6 +199,12 @@
   window.camlogTable = table;
 
   document.addEventListener("click", function (event) {
+    var strip = event.target.closest ? event.target.closest(".strips .strip, .strips .lane") : null;
+    if (strip) {
+      var box = strip.getBoundingClientRect(), at = MIDNIGHT + (event.clientX - box.left) / box.width * (END - MIDNIGHT);
+      showAll([at - AROUND, at + AROUND]);
+      return;
+    }
     var button = event.target.closest ? event.target.closest("[data-do]") : null;
     if (!button) { return; }
     var figure = button.closest("figure"), name = figure.id, what = button.dataset.do;

@@ -9,6 +9,10 @@ import pytest
 
 from camlog.analysis.cam.examine import examine
 from camlog.analysis.cam.strip import FAULTY, STATES
+from camlog.cli.results import WIDTH, verdict_lines
+from camlog.report import render_report
+from camlog.report.strip import strip_lines, strip_view
+from camlog.report.words import say
 from tests.report_drives import findings_of
 from tests.steady_plants import cam_of, command, lag, stiction
 
@@ -93,3 +97,40 @@ def test_each_cell_has_the_most_telling_state_that_is_no_trifle():
 def test_findings_hold_the_strip():
     of_cam = findings_of("stuck").to_dict()["cams"]["intake_b1"]["strip"]
     assert of_cam["seconds"]["stood"] > 100.0 and of_cam["segments"][0]["start_s"] >= 0.0
+
+
+# ---------------------------------------------------------------- drawn
+
+
+def test_the_terminal_draws_a_line_a_cam_in_blocks_or_in_plain_letters():
+    findings = findings_of("sticking")
+    for blocks, sign, other in ((True, "\u258c", "J"), (False, "J", "\u258c")):
+        intake, exhaust, legend = strip_lines(findings, blocks=blocks)
+        assert intake.startswith("Intake cam, bank 1 ") and sign in intake and sign not in exhaust and other not in intake
+        assert f"{sign} jumped" in legend and len(intake) <= WIDTH
+    "".join(strip_lines(findings, blocks=True)).encode("cp437")
+    "".join(strip_lines(findings, blocks=False)).encode("ascii")
+
+
+def test_analyze_prints_strip_and_worst_moment_of_a_faulty_cam_only():
+    lines = list(verdict_lines(findings_of("sticking")))
+    assert sum("stands still" in line and "jumps" in line for line in lines) == 1
+    assert not any("Worst at" in line for line in verdict_lines(findings_of("healthy")))
+
+
+def test_the_page_draws_a_strip_a_cam_with_words_for_a_screen_reader():
+    findings = findings_of("stuck")
+    view = strip_view(findings)
+    assert [row["cam"] for row in view["rows"]] == list(findings.cams)
+    for row in view["rows"]:
+        assert all(0 <= r["at"] and r["at"] + r["width"] <= 100.001 for r in row["runs"])
+    assert "stood still" in view["rows"][0]["summary"] and view["misfires"] and view["speed"]
+    assert any("P0011" in words for words in view["told"])
+    html = render_report(findings)
+    assert html.count('class="strip"') == 2 and "stood still" in html
+
+
+def test_every_state_has_a_letter_a_block_and_a_word_of_its_own():
+    for kind in ("letter", "block", "state"):
+        assert sorted(say.table(f"strip.{kind}")) == sorted(STATES)
+        assert len(set(say.table(f"strip.{kind}").values())) == len(STATES)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 import textwrap
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from pathlib import Path
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 WIDTH = 96
 REASONS_SHOWN = CHECKS_SHOWN = MISSING_SHOWN = 3
 CAUSES_SHOWN = 2
-say = Messages("camlog.cli")
+say, report_words = Messages("camlog.cli"), Messages("camlog.report")
 
 
 def remark(text: str) -> None:
@@ -115,6 +116,7 @@ def _checks(findings: Findings, cause: Cause) -> Sequence[Sentence]:
 def verdict_lines(findings: Findings) -> Iterator[str]:
     """The verdict in a screenful: each cam, misfires, causes with the next checks, and what was missing."""
     from camlog.analysis.do_not_run import leading
+    from camlog.report.strip import strip_lines
     from camlog.report.summary import WORTH_SAYING
     from camlog.report.words import cause_words, evidence_words
 
@@ -127,6 +129,7 @@ def verdict_lines(findings: Findings) -> Iterator[str]:
         yield say("verdict.no_cams")
     for cam in findings.cams.values():
         yield from _cam_lines(cam)
+    yield from strip_lines(findings, blocks=_has_blocks())
     if findings.misfire.pattern.kind not in ("none", "unknown"):
         yield from wrapped(say("verdict.misfires", reason=findings.misfire.pattern.reason))
     if codes := [seen.code for group in findings.codes.by_family.values() for seen in group]:
@@ -157,6 +160,15 @@ def verdict_lines(findings: Findings) -> Iterator[str]:
     yield from caution_lines(findings.cautions, shown)
 
 
+def _has_blocks() -> bool:
+    """Whether what is printed can hold the block characters of a strip."""
+    try:
+        "".join(report_words.table("strip.block").values()).encode(sys.stdout.encoding or "ascii")
+    except (LookupError, UnicodeEncodeError):
+        return False
+    return True
+
+
 def stop_lines(lines: Sequence[str]) -> Iterator[str]:
     """The first lines of a result where the engine may not be run; nothing where it may."""
     for number, line in enumerate(lines):
@@ -176,6 +188,7 @@ def caution_lines(cautions: Iterable[str], shown: Collection[str] = ()) -> Itera
 
 def _cam_lines(found: CamFindings) -> Iterator[str]:
     from camlog.cams import cam_words
+    from camlog.report.strip import worst_moment
     from camlog.report.words import condition_word, sureness
 
     verdict = found.verdict
@@ -184,6 +197,8 @@ def _cam_lines(found: CamFindings) -> Iterator[str]:
               means=say(f"verdict.means.{verdict.condition}"))  # fmt: skip
     for reason in verdict.reasons[:REASONS_SHOWN]:
         yield from wrapped(reason, 2)
+    if worst := worst_moment(found):
+        yield from wrapped(worst, 2)
 
 
 def wrapped(text: str, indent: int = 0, hang: int = 2) -> list[str]:

@@ -19,6 +19,7 @@ from camlog.report.charts.times import end_s
 from camlog.report.dashboard import read_dashboard
 from camlog.report.figures_table import Row, misfire_rows, rows
 from camlog.report.records import records
+from camlog.report.strip import strip_view
 from camlog.report.weighing import weighing
 from camlog.report.words import cause_words, evidence_words, say
 from camlog.trust import simulated_words
@@ -94,6 +95,7 @@ def render_report(findings: Findings, dashboard: str | Path | None = None) -> st
         headline=summary.headline(findings),
         owner=summary.owner_paragraph(findings),
         cards=cards,
+        strip=strip_view(findings),
         steps=summary.next_steps(findings),
         evidence=evidence,
         figures=figure_tables(findings),

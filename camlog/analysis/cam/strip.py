@@ -245,9 +245,15 @@ def _moments(cam: CamData, segments: tuple[Segment, ...], jumps: list[Plateau]) 
 
 
 def _worst(moments: Iterator[Moment]) -> tuple[Moment, ...]:
-    """The worst of each state, worst first: jumps by their size, all others by distance and time."""
+    """The worst of each state, worst first: stands that ended in a jump by time stood and jump, all others by distance
+    and time."""
     kept: list[Moment] = []
-    for m in sorted(moments, key=lambda m: (m.jump_deg is not None, m.jump_deg or m.deg_s, m.end_s - m.start_s), reverse=True):
+
+    def rank(m: Moment) -> tuple[bool, float]:
+        jumped = m.break_s is not None and m.jump_deg is not None
+        return jumped, (m.break_s - m.start_s) * m.jump_deg if jumped else m.deg_s
+
+    for m in sorted(moments, key=rank, reverse=True):
         if sum(k.state == m.state and (k.jump_deg is None) == (m.jump_deg is None) for k in kept) < MOST_MOMENTS:
             kept.append(m)
     return tuple(kept)

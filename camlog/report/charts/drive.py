@@ -34,7 +34,7 @@ _EVENT_AXIS = {"range": [0, 1], "showticklabels": False, "showgrid": False, "fix
 def drive(request: Request) -> Chart:
     """The signals asked for (`misfires`: all counters added up) over the whole recording."""
     findings = request.findings
-    read = [(name, *_signal(findings, name)) for name in request.signals or USUAL]
+    read = [(name, *signal_values(findings, name)) for name in request.signals or USUAL]
     read = [(name, unit, t, v) for name, unit, t, v in read if len(t)]
     if not read:
         return request.nothing(request.say("nothing"))
@@ -69,7 +69,7 @@ def _row_name(text: str, top: float) -> dict[str, Any]:
             "showarrow": False, "bgcolor": "@ground", "opacity": 0.85, "font": {"size": 12, "color": "@ink"}}  # fmt: skip
 
 
-def _signal(findings: Findings, name: str) -> tuple[str, np.ndarray, np.ndarray]:
+def signal_values(findings: Findings, name: str) -> tuple[str, np.ndarray, np.ndarray]:
     """Unit, times and values of a signal."""
     trace = findings.trace
     if name != MISFIRES:

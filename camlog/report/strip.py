@@ -1,0 +1,142 @@
+"""The verdict over the drive, as the page and the terminal draw it: a strip a cam, and what else happened below."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import groupby
+from typing import Any
+
+import numpy as np
+
+from camlog.analysis.cam.strip import FAULTY, STATES
+from camlog.analysis.findings import CamFindings, Findings
+from camlog.cams import title as cam_title
+from camlog.numbers import duration
+from camlog.oil_windows import window_word
+from camlog.report.charts.drive import MISFIRES, signal_values
+from camlog.report.charts.times import end_s, events, window_runs
+from camlog.report.words import condition_word, say, state_of
+
+CELLS = 240  # of the page; of the terminal so many as its line has room for
+TERMINAL_CELLS = 72
+LETTER_SHARE = 1.8  # percent of the drive from which a run has room for its letter
+LABEL_SHARE = 8.0  # the same for the words of an oil window
+SPEED_TOP_RPM = 2_000.0  # the least height of the engine's speed
+MARKS_TOLD = 8
+
+
+def strip_view(findings: Findings) -> dict[str, Any] | None:
+    """What the template draws; None without cams or where the recording has no length. Places are percent of the drive."""
+    end = end_s(findings)
+    if not findings.cams or end <= 0.0:
+        return None
+    shown = [s for s in STATES if any(s in _cells(f, end, CELLS) for f in findings.cams.values())]
+    return {
+        "end_s": end,
+        "rows": [_row(found, end) for found in findings.cams.values()],
+        "legend": [(s, say(f"strip.letter.{s}"), say(f"strip.state.{s}")) for s in shown],
+        "windows": [
+            {"at": 100 * a / end, "width": 100 * (b - a) / end, "word": window_word(w), "label": w.label,
+             "roomy": 100 * (b - a) / end >= LABEL_SHARE}
+            for a, b, i in window_runs(findings) for w in [findings.conditions.windows.windows[i]]
+        ],
+        "speed": _speed(findings, end),
+        "misfires": _misfires(findings, end),
+        "marks": [{"at": 100 * t / end, "kind": kind, "sign": say(f"strip.sign.{kind}")} for t, kind, _ in events(findings)],
+        "told": _marks_in_words(findings),
+        "ticks": [(100 * share / 4, duration(end * share / 4)) for share in range(5)],
+    }  # fmt: skip
+
+
+def _cells(found: CamFindings, end: float, count: int) -> list[str]:
+    return found.examination.strip.cells(end, count)
+
+
+def _row(found: CamFindings, end: float) -> dict[str, Any]:
+    runs, at = [], 0
+    for state, cells in groupby(_cells(found, end, CELLS)):
+        count = len(list(cells))
+        left, width = 100 * at / CELLS, 100 * count / CELLS
+        at += count
+        if state:
+            letter = say(f"strip.letter.{state}") if width >= LETTER_SHARE and state in FAULTY else ""
+            runs.append({"state": state, "at": left, "width": width, "letter": letter})
+    return {"cam": found.cam, "title": cam_title(found.cam), "word": condition_word(found.verdict),
+            "verdict": state_of(found.verdict.condition), "runs": runs, "summary": strip_words(found)}  # fmt: skip
+
+
+def strip_words(found: CamFindings) -> str:
+    """How long the cam did what, in words: what judges it first."""
+    strip = found.examination.strip
+    return ", ".join(
+        say("strip.seconds", state=say(f"strip.state.{s}"), seconds=strip.seconds(s)) for s in reversed(STATES) if strip.seconds(s) >= 0.5
+    )
+
+
+def _speed(findings: Findings, end: float) -> str:
+    """Engine speed as the points of a line, 0 to 1000 across and 0 (top) to 100 down; empty where it was not read."""
+    t, rpm = findings.trace.samples("engine_speed")
+    if not len(t):
+        return ""
+    at = np.linspace(0.0, end, CELLS)
+    height = 100.0 - 95.0 * np.interp(at, t, rpm) / max(float(np.max(rpm)), SPEED_TOP_RPM)
+    return " ".join(f"{1000 * a / end:.0f},{h:.0f}" for a, h in zip(at, height, strict=True))
+
+
+def _misfires(findings: Findings, end: float) -> list[tuple[float, float]]:
+    """Place and height (percent) of the misfires counted in each cell; empty where none was, or none were read."""
+    _, t, total = signal_values(findings, MISFIRES)
+    if len(t) < 2:
+        return []
+    counted = np.maximum(np.diff(np.interp(np.linspace(0.0, end, CELLS // 2 + 1), t, total)), 0.0)
+    top = float(counted.max())
+    return [(200 * i / CELLS, max(100 * c / top, 15.0)) for i, c in enumerate(counted) if c > 0.25] if top > 0.25 else []
+
+
+def _marks_in_words(findings: Findings) -> list[str]:
+    """Marks, gaps and codes with their words; those of one kind and moment together."""
+    groups = groupby(events(findings), key=lambda e: (round(e[0]), e[1]))
+    told = [(t, kind, [text for *_, text in of]) for (t, kind), of in groups]
+    words = [say("strip.mark", sign=say(f"strip.sign.{kind}"), at=clock(t), kind=say(f"events.{kind}"), text=", ".join(filter(None, texts)))
+             for t, kind, texts in told]  # fmt: skip
+    return words[:MARKS_TOLD]
+
+
+def clock(seconds: float) -> str:
+    """A moment of the recording: `4:05`, `1:02:07`."""
+    minutes, rest = divmod(int(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
+
+
+def worst_moment(found: CamFindings) -> str:
+    """The worst moment of a faulty cam in one line; empty where there is none."""
+    moments = told_moments(found, 1)
+    return say("strip.worst", at=clock(moments[0].start_s), words=moment_words(moments[0])) if moments else ""
+
+
+def told_moments(found: CamFindings, most: int = 3) -> list[Any]:
+    """The worst moments that show what the verdict says; none of a healthy cam."""
+    shows = say.table("strip.shows").get(found.verdict.condition, "").split()
+    strip = found.examination.strip
+    chosen = [m for state in shows for m in strip.moments if m.state == state]
+    return chosen[:most]
+
+
+def moment_words(moment: Any) -> str:
+    """One moment in words: what the command and the cam did."""
+    name = "jumped" if moment.jump_deg is not None else moment.state
+    return say(f"strip.moment.{name}", m=moment, seconds=(moment.break_s or moment.end_s) - moment.start_s)
+
+
+def strip_lines(findings: Findings, cells: int = TERMINAL_CELLS, *, blocks: bool = True) -> list[str]:
+    """The strips for a terminal, a line a cam; `blocks` False writes plain letters."""
+    end = end_s(findings)
+    signs = say.table("strip.block" if blocks else "strip.letter")
+    lines, seen = [], []
+    for found in findings.cams.values() if end > 0.0 else ():
+        of_cam = _cells(found, end, cells)
+        seen += [s for s in of_cam if s]
+        lines.append(f"{cam_title(found.cam):<22} {''.join(signs[s] if s else ' ' for s in of_cam)}".rstrip())
+    legend: Sequence[str] = [f"{signs[s]} {say(f'strip.state.{s}')}" for s in STATES if s in seen]
+    return [*lines, "  ".join(legend)] if lines else []
