@@ -8,7 +8,7 @@
   var TIME_SCALE = 1000, MIDNIGHT = Date.UTC(2000, 0, 1), END = MIDNIGHT + book.end_s * TIME_SCALE;
   function moment(seconds) { return MIDNIGHT + seconds * TIME_SCALE; }
   var AROUND = 15 * TIME_SCALE; // on either side of a place on the strip
-  var PAPER_PX = 660, PAPER_HALF_PX = 312, PAPER_HEIGHT = 0.78; // fits the printed page of A4 and of Letter
+  var PAPER_PX = 660, PAPER_HALF_PX = 312, PAPER_HEIGHT = 0.78, PAPER_MOMENT = 0.62; // fits the printed page of A4 and of Letter
   var narrow = function () { return root.clientWidth < 600; };
   var coarse = window.matchMedia && matchMedia("(pointer: coarse)").matches;
   var stretch = null, drawn = 0;
@@ -207,8 +207,9 @@
     }
     var button = event.target.closest ? event.target.closest("[data-do]") : null;
     if (!button) { return; }
-    var figure = button.closest("figure"), name = figure.id, what = button.dataset.do;
+    var figure = button.closest("figure"), name = figure ? figure.id : "", what = button.dataset.do;
     if (what === "png" || what === "svg") { picture(name, what); }
+    else if (what === "everything") { root.classList.add("everything"); window.print(); }
     else if (what === "csv") {
       var url = URL.createObjectURL(new Blob(["\ufeff" + table(name)], { type: "text/csv" }));
       save(url, specs[name].file + ".csv");
@@ -230,6 +231,11 @@
   function redraw() {
     eachDrawn(function (spec, place) { resize(spec, place, place.clientWidth || 320, spec.height); });
   }
+  // A chart that was drawn while it was folded away gets its width when it is opened.
+  document.addEventListener("toggle", function (event) {
+    if (!event.target.open || root.classList.contains("paper")) { return; }
+    eachDrawn(function (spec, place) { if (event.target.contains(place)) { resize(spec, place, place.clientWidth || 320, spec.height); } });
+  }, true);
   var waiting = 0, lastWidth = root.clientWidth;
   window.addEventListener("resize", function () {
     if (root.clientWidth === lastWidth) { return; }
@@ -244,14 +250,15 @@
   window.addEventListener("beforeprint", function () {
     Object.keys(specs).forEach(draw);
     root.classList.add("paper");
-    document.querySelectorAll("details").forEach(function (d) { if (!d.open) { d.dataset.shut = "yes"; d.open = true; } });
+    var every = root.classList.contains("everything") || !document.querySelector(".rest");
+    document.querySelectorAll("details").forEach(function (d) { if (!d.open && (every || d.dataset.paper)) { d.dataset.shut = "yes"; d.open = true; } });
     eachDrawn(function (spec, place) {
-      var half = place.closest(".cards.n2, .cards.n4, .pair, .charts figure:not(.wide)");
-      resize(spec, place, half ? PAPER_HALF_PX : PAPER_PX, Math.round((spec.first ? 1 : PAPER_HEIGHT) * spec.height));
+      var half = place.closest(".moments, .pair, .charts figure:not(.wide)");
+      resize(spec, place, half ? PAPER_HALF_PX : PAPER_PX, Math.round((place.closest(".moments") ? PAPER_MOMENT : spec.first ? 1 : PAPER_HEIGHT) * spec.height));
     });
   });
   window.addEventListener("afterprint", function () {
-    root.classList.remove("paper");
+    root.classList.remove("paper", "everything");
     document.querySelectorAll("details[data-shut]").forEach(function (d) { d.open = false; delete d.dataset.shut; });
     redraw();
   });

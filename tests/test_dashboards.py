@@ -45,12 +45,12 @@ def test_the_cold_start_dashboard_begins_with_the_start_and_cold_oil():
 def test_charts_come_in_the_order_of_the_file(tmp_path):
     path = written(
         tmp_path,
-        HEAD + '[[chart]]\nkind = "misfires"\n[[chart]]\nkind = "rest"\n[[chart]]\nkind = "drive"\n',
+        HEAD + '[[chart]]\nkind = "misfires"\n[[chart]]\nkind = "follow"\n[[chart]]\nkind = "drive"\n',
     )
     assert [c.kind for c in asked_charts(findings_of("healthy"), read_dashboard(path))] == [
         "misfires",
-        "rest",
-        "rest",
+        "follow",
+        "follow",
         "drive",
     ]
 
@@ -59,14 +59,13 @@ def test_signals_cams_windows_and_times_are_those_asked_for(tmp_path):
     text = (
         HEAD
         + '[[chart]]\nkind = "drive"\nsignals = ["engine_speed", "spark_advance"]\nfrom_s = 10\nto_s = 70\n'
-        '[[chart]]\nkind = "oil"\ncams = ["exhaust_b1"]\nwindows = ["hot"]\ntitle = "Hot only?"\n'
+        '[[chart]]\nkind = "follow"\ncams = ["exhaust_b1"]\nwindows = ["hot"]\ntitle = "Hot only?"\n'
     )
-    drive, oil = asked_charts(findings_of("healthy"), read_dashboard(written(tmp_path, text)))
+    drive, follow = asked_charts(findings_of("healthy"), read_dashboard(written(tmp_path, text)))
     assert [t["name"] for t in drive.traces] == ["Engine speed", "Spark advance"]
     assert drive.layout["xaxis"]["range"] == [10.0, 70.0]
-    assert oil.cam == "exhaust_b1" and oil.title == "Exhaust cam, bank 1: Hot only?"
-    labels = {t["text"][0] for t in oil.traces}
-    assert all(len(t["text"]) == 1 for t in oil.traces) and labels
+    assert follow.cam == "exhaust_b1" and follow.title == "Exhaust cam, bank 1: Hot only?"
+    assert [t["name"] for t in follow.traces if "°C" in t["name"]] == ["oil 70–100 °C"]
 
 
 def test_tables_come_in_the_order_of_the_file_and_may_be_left_out(tmp_path):
@@ -88,7 +87,7 @@ def test_the_worked_example_of_the_documentation_works(tmp_path):
     example = re.search(r"```toml\n(.*?)```", guide, re.S)[1]
     dashboard = read_dashboard(written(tmp_path, example))
     charts = asked_charts(findings_of("leaking-hot"), dashboard)
-    assert [c.kind for c in charts] == ["drive", "steps", "oil", "oil", "angles", "angles"]
+    assert [c.kind for c in charts] == ["drive", "steps", "follow", "follow", "angles", "angles"]
     text = text_of(render_report(findings_of("leaking-hot"), dashboard=tmp_path / "mine.toml"))
     assert "Hot oil complaint" in text and "Did pressure fall as the oil got hot?" in text
     # The error the guide shows is the one that comes.
@@ -142,6 +141,13 @@ def test_the_old_names_of_two_keys_are_read_with_a_remark(tmp_path):
     with pytest.raises(InputError) as caught:
         read_dashboard(written(tmp_path, HEAD + '[[panel]]\nchrt = "drive"\n'))
     assert caught.value.column == "panel.1.chrt" and "Did you mean chart?" in caught.value.remedy
+
+
+def test_charts_that_the_grid_replaces_are_read_with_a_remark(tmp_path):
+    text = HEAD + 'first = "rest"\n[[chart]]\nkind = "oil"\nwindows = ["hot"]\n[[chart]]\nkind = "drive"\n'
+    board = read_dashboard(written(tmp_path, text))
+    assert [c.kind for c in board.charts] == ["drive"] and board.first == "auto"
+    assert "by oil temperature" in board.remarks[0]
 
 
 def test_a_missing_file_names_the_shipped_ones(tmp_path):

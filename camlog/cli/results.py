@@ -188,7 +188,7 @@ def caution_lines(cautions: Iterable[str], shown: Collection[str] = ()) -> Itera
 
 def _cam_lines(found: CamFindings) -> Iterator[str]:
     from camlog.cams import cam_words
-    from camlog.report.strip import worst_moment
+    from camlog.report.told import worst_moment
     from camlog.report.words import condition_word, sureness
 
     verdict = found.verdict

@@ -15,7 +15,7 @@ from camlog.report.words import CONDITION_WORDS, key_evidence
 TIME_POINTS = 44_000
 FEWEST_POINTS = 1_200
 # The chart that shows a verdict best.
-FIRST = dict.fromkeys(CONDITION_WORDS, "closeup") | {"slow": "steps", "offset": "rest"}
+FIRST = dict.fromkeys(CONDITION_WORDS, "closeup") | {"slow": "steps"}
 
 
 def windows_of(findings: Findings, words: tuple[str, ...] | None) -> tuple[OilWindow, ...]:

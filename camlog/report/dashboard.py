@@ -31,6 +31,7 @@ MAX_FILE_BYTES = 200_000
 MOST_CHARTS = 40
 TABLES = ("causes", "figures", "codes", "coverage", "recording")
 AUTO = "auto"
+FORMER_KINDS = ("oil", "error", "hold", "rest")  # what they showed stands in the grid of every report
 
 _unique = Predicate(lambda names: len(set(names)) == len(names))
 
@@ -43,8 +44,8 @@ def _list_of(words: Iterable[str], expected: str = "", *constraints: Any) -> Any
 
 
 Text = Annotated[str, MinLen(1), MaxLen(300), Expected("text in quotes, up to 300 characters")]
-Kind = Annotated[Literal[tuple(KINDS)], Expected("one of " + ", ".join(KINDS))]
-First = Annotated[Literal[(AUTO, *(k for k, v in KINDS.items() if v.per_cam))], Expected("auto or a chart of one cam")]
+Kind = Annotated[Literal[(*KINDS, *FORMER_KINDS)], Expected("one of " + ", ".join(KINDS))]
+First = Annotated[Literal[(AUTO, *(k for k, v in KINDS.items() if v.per_cam), *FORMER_KINDS)], Expected("auto or a chart of one cam")]
 Signals = Annotated[
     tuple[Annotated[str, Predicate(is_signal_name)], ...], MinLen(1), _unique, Expected("a list of signal names")
 ]
@@ -136,10 +137,16 @@ def read_dashboard(which: str | Path | None = None) -> Dashboard:
     found = tuple(
         _checked(chart, getattr(chart, kind_key), lambda where, *rest, i=i: toml.error((list_key, i, *where), *rest))
         for i, chart in enumerate(asked)
+        if getattr(chart, kind_key) not in FORMER_KINDS
     )
+    remarks = []
+    if former:
+        remarks.append("[[panel]] is called [[chart]] now, and chart in it kind; the old names are still read.")
+    if len(found) < len(asked) or read.first in FORMER_KINDS:
+        remarks.append(f"The charts {', '.join(FORMER_KINDS)} are left out: every report shows their figures by oil temperature.")
     return Dashboard(
-        read.name, read.purpose, found, read.tables, read.windows, read.first, path.name, toml.sha256,
-        ("[[panel]] is called [[chart]] now, and chart in it kind; the old names are still read.",) if former else (),
+        read.name, read.purpose, found, read.tables, read.windows,
+        AUTO if read.first in FORMER_KINDS else read.first, path.name, toml.sha256, tuple(remarks),
     )  # fmt: skip
 
 

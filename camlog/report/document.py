@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import lru_cache
 from itertools import groupby
 from pathlib import Path
@@ -13,18 +15,21 @@ from camlog.analysis.verdict.weigh import table
 from camlog.cams import title as cam_title
 from camlog.page import render_page, shipped_text
 from camlog.report import summary
-from camlog.report.asked_charts import asked_charts, first_chart
+from camlog.report.asked_charts import asked_charts, first_chart, windows_of
 from camlog.report.chart import Chart
+from camlog.report.charts.angles import moment_charts
 from camlog.report.charts.times import end_s
-from camlog.report.dashboard import read_dashboard
+from camlog.report.dashboard import AUTO, Dashboard, read_dashboard
 from camlog.report.figures_table import Row, misfire_rows, rows
+from camlog.report.grid import grids
 from camlog.report.records import records
 from camlog.report.strip import strip_view
 from camlog.report.weighing import weighing
 from camlog.report.words import cause_words, evidence_words, say
 from camlog.trust import simulated_words
 
-FIRST_CHART_PX = 210
+FIRST_CHART_PX = 250
+OPEN_CHARTS = 3  # of the charts a dashboard asks for; the others are folded
 
 
 @lru_cache(maxsize=1)
@@ -75,17 +80,26 @@ def _figure_table(title: str, found: Sequence[Row]) -> dict[str, Any]:
     return {"title": title, "groups": groups, "count": len(found), "beyond": sum(row.state == "beyond" for row in found)}
 
 
+def _shown(findings: Findings, cam: str, board: Dashboard) -> list[Chart]:
+    """What shows the verdict of a cam: its worst moments, or the one chart the dashboard asks for or that convinces."""
+    moments = moment_charts(findings, cam) if board.first == AUTO else []
+    healthy = findings.cams[cam].verdict.condition == "healthy"
+    if moments or (healthy and board.first == AUTO and summary.faulty(findings)):
+        return moments
+    return [replace(first_chart(findings, cam, board), height=FIRST_CHART_PX)]
+
+
 def render_report(findings: Findings, dashboard: str | Path | None = None) -> str:
     """The report as one HTML text. Raises InputError for a dashboard that is not right."""
     board, book = read_dashboard(dashboard), ChartBook()
     cards = [
         summary.card(found) | {
-            "chart": book.add(first_chart(findings, found.cam, board), height=FIRST_CHART_PX, first=True),
             "weighing": weighing(found.verdict),
         }
         for found in summary.cams_in_order(findings)
     ]  # fmt: skip
-    evidence = [book.add(chart) for chart in asked_charts(findings, board)]
+    shown = [(card, [book.add(c, first=True) for c in _shown(findings, card["cam"], board)]) for card in cards]
+    charts = asked_charts(findings, board)
     return render_page(
         "report.html",
         simulated=simulated_words(findings.drive),
@@ -96,8 +110,14 @@ def render_report(findings: Findings, dashboard: str | Path | None = None) -> st
         owner=summary.owner_paragraph(findings),
         cards=cards,
         strip=strip_view(findings),
+        shown=[(card, charts) for card, charts in shown if charts],
         steps=summary.next_steps(findings),
-        evidence=evidence,
+        evidence=[book.add(chart) for chart in charts if not chart.empty],
+        OPEN_CHARTS=OPEN_CHARTS,
+        paper_name=re.sub(r"[^A-Za-z0-9 ._-]", " ", facts(findings)["file"])[:60],
+        not_drawn=[chart for chart in charts if chart.empty],
+        grids=grids(findings, windows_of(findings, board.windows)),
+        patterns=say.table("grid.patterns"),
         figures=figure_tables(findings),
         cam_title=cam_title,
         tested=table().tested,

@@ -15,6 +15,7 @@ from camlog.numbers import duration
 from camlog.oil_windows import window_word
 from camlog.report.charts.drive import MISFIRES, signal_values
 from camlog.report.charts.times import end_s, events, window_runs
+from camlog.report.told import clock
 from camlog.report.words import condition_word, say, state_of
 
 CELLS = 240  # of the page; of the terminal so many as its line has room for
@@ -100,33 +101,6 @@ def _marks_in_words(findings: Findings) -> list[str]:
     words = [say("strip.mark", sign=say(f"strip.sign.{kind}"), at=clock(t), kind=say(f"events.{kind}"), text=", ".join(filter(None, texts)))
              for t, kind, texts in told]  # fmt: skip
     return words[:MARKS_TOLD]
-
-
-def clock(seconds: float) -> str:
-    """A moment of the recording: `4:05`, `1:02:07`."""
-    minutes, rest = divmod(int(seconds), 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
-
-
-def worst_moment(found: CamFindings) -> str:
-    """The worst moment of a faulty cam in one line; empty where there is none."""
-    moments = told_moments(found, 1)
-    return say("strip.worst", at=clock(moments[0].start_s), words=moment_words(moments[0])) if moments else ""
-
-
-def told_moments(found: CamFindings, most: int = 3) -> list[Any]:
-    """The worst moments that show what the verdict says; none of a healthy cam."""
-    shows = say.table("strip.shows").get(found.verdict.condition, "").split()
-    strip = found.examination.strip
-    chosen = [m for state in shows for m in strip.moments if m.state == state]
-    return chosen[:most]
-
-
-def moment_words(moment: Any) -> str:
-    """One moment in words: what the command and the cam did."""
-    name = "jumped" if moment.jump_deg is not None else moment.state
-    return say(f"strip.moment.{name}", m=moment, seconds=(moment.break_s or moment.end_s) - moment.start_s)
 
 
 def strip_lines(findings: Findings, cells: int = TERMINAL_CELLS, *, blocks: bool = True) -> list[str]:

@@ -33,6 +33,11 @@ def _of_state(findings: Findings, state: str) -> list[CamFindings]:
     return [c for c in cams_in_order(findings) if _state(c) == state]
 
 
+def faulty(findings: Findings) -> bool:
+    """Whether any cam has a fault."""
+    return bool(_of_state(findings, "bad"))
+
+
 def headline(findings: Findings) -> str:
     """The answer in one line."""
     if not findings.cams:

@@ -20,7 +20,7 @@ def weighing(verdict: Verdict) -> dict[str, Any]:
     named = verdict.condition if verdict.condition in verdict.probabilities else verdict.likeliest
     ranked = sorted(verdict.probabilities.items(), key=lambda item: -item[1])
     return {
-        "questions": [_question(name, answer) for name, answer in verdict.questions.items()],
+        "questions": [question(name, answer) for name, answer in verdict.questions.items()],
         "bars": _bars(verdict),
         "for": CONDITION_WORDS[named].lower(),
         "probabilities": [(CONDITION_WORDS[c].lower(), f"{100 * p:.0f} %") for c, p in ranked if p >= LEAST_PROBABILITY],
@@ -28,7 +28,8 @@ def weighing(verdict: Verdict) -> dict[str, Any]:
     }
 
 
-def _question(name: str, answer: Answer) -> dict[str, str]:
+def question(name: str, answer: Answer) -> dict[str, str]:
+    """One question with its answer, as a page shows it."""
     sure = sureness(answer.probability) if answer.answer != "cannot_tell" else ""
     return {"title": QUESTIONS[name].title, "state": _STATES[answer.answer], "word": say(f"answer.{answer.answer}"), "sure": sure,
             "needs": " ".join(answer.needs)}  # fmt: skip

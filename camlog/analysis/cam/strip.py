@@ -250,8 +250,9 @@ def _worst(moments: Iterator[Moment]) -> tuple[Moment, ...]:
     kept: list[Moment] = []
 
     def rank(m: Moment) -> tuple[bool, float]:
-        jumped = m.break_s is not None and m.jump_deg is not None
-        return jumped, (m.break_s - m.start_s) * m.jump_deg if jumped else m.deg_s
+        if m.break_s is None or m.jump_deg is None:
+            return False, m.deg_s
+        return True, (m.break_s - m.start_s) * m.jump_deg
 
     for m in sorted(moments, key=rank, reverse=True):
         if sum(k.state == m.state and (k.jump_deg is None) == (m.jump_deg is None) for k in kept) < MOST_MOMENTS:

@@ -2,8 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Any
+
 import numpy as np
 
+from camlog.analysis.cam.camdata import CamData
+from camlog.analysis.cam.segments import runs
+from camlog.analysis.cam.strip import Moment
+from camlog.analysis.findings import Findings
+from camlog.cams import title as cam_title
+from camlog.limits import Limit
+from camlog.messages import capital
 from camlog.numbers import number
 from camlog.report.chart import (
     Chart,
@@ -12,17 +22,21 @@ from camlog.report.chart import (
     axis_key,
     chart_kind,
     limit_levels,
+    line,
     row_axes,
+    rule,
     signal_line,
     time_axis,
     value_axis,
 )  # fmt: skip
 from camlog.report.charts.moments import convincing_stretch
 from camlog.report.charts.times import end_s, gap_shapes, window_shapes
-from camlog.report.palette import ACTUAL, COMMAND, ERROR
+from camlog.report.palette import ACTUAL, COMMAND, ERROR, LIMIT
+from camlog.report.told import clock, moment_words, told_moments
 from camlog.report.words import say
 
 EVERY_READING = 4000  # of a close look
+AROUND_S, AROUND_SHARE, LONGEST_SHOWN_S = 1.0, 0.4, 25.0  # of a moment
 MARKED_READINGS = 250  # up to so many, each reading is a dot
 
 
@@ -61,23 +75,83 @@ def angles(request: Request) -> Chart:
 @chart_kind("closeup")
 def closeup(request: Request) -> Chart:
     """A stretch of the recording, every reading drawn, in which the verdict can be seen."""
-    data, found = request.data, convincing_stretch(request.findings.cams[request.cam])
+    found = convincing_stretch(request.findings.cams[request.cam])
+    return request.chart(
+        *_close_look(request, found.start_s, found.end_s), say(f"closeup.answers.{found.shows}", **found.values),
+        height=300, clock=True, question=request.say(f"questions.{found.shows}"),
+        summary=request.say("summary", start=number(found.start_s), end=number(found.end_s)),
+    )  # fmt: skip
+
+
+def moment_charts(findings: Findings, cam: str) -> list[Chart]:
+    """The worst moments of a faulty cam, and the first of them as a healthy cam went through it; none of a healthy cam."""
+    request, charts = Request("closeup", findings, cam), []
+    found = told_moments(findings.cams[cam])
+    for place, moment in enumerate(found, start=1):
+        jumped = moment.jump_deg is not None
+        traces, layout = _close_look(request, *_around(moment), "stick_band_deg" if jumped else "p95_abs_deg")
+        notes = [(moment.start_s, jumped and "leaves", "end"), (moment.break_s, "jumps", "start")]
+        layout["shapes"] += [
+            rule(at, at, 0, 1, LIMIT, yref="paper", text=say(f"strip.note.{name}", m=moment), textangle=0,
+                 textposition=end, xanchor="left") for at, name, end in notes if name and at is not None
+        ]  # fmt: skip
+        words = capital(moment_words(moment)) + "."
+        charts.append(_moment_chart(cam, traces, layout, say("strip.place", place=place, at=clock(moment.start_s)), words))
+    healthy = [c for c, f in findings.cams.items() if f.verdict.condition == "healthy"]
+    if found and healthy:
+        other = replace(request, cam=healthy[0])
+        words = say("strip.same_moment", cam=cam_title(other.cam), error=_largest_error(other.data, *_around(found[0])))
+        charts.append(_moment_chart(cam, *_close_look(other, *_around(found[0])), say("strip.beside", cam=cam_title(other.cam)), words))
+    return charts
+
+
+def _moment_chart(cam: str, traces: list[dict[str, Any]], layout: dict[str, Any], title: str, words: str) -> Chart:
+    return Chart("moment", title, words, cam, tuple(traces), layout, height=230, clock=True, summary=words)
+
+
+def _around(moment: Moment) -> tuple[float, float]:
+    """From when to when a moment is shown: what came before and after it, too."""
+    length = min(moment.end_s - moment.start_s, LONGEST_SHOWN_S)
+    room = max(AROUND_S, AROUND_SHARE * length)
+    return max(moment.start_s - room, 0.0), moment.start_s + length + room
+
+
+def _largest_error(data: CamData, start_s: float, end_s: float) -> float:
+    error = np.abs(data.error_deg[slice(*np.searchsorted(data.actual_time_s, [start_s, end_s]))])
+    return float(np.nanmax(error, initial=0.0))
+
+
+def _close_look(request: Request, start_s: float, end_s: float, judged: str = "p95_abs_deg") -> tuple[list[dict[str, Any]], dict[str, Any]]:
+    """Traces and layout of a stretch: the command thick and pale under the actual angle, filled beyond the limit."""
+    data, words = request.data, say.table("lines")
 
     def cut(time_s: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        a, b = np.searchsorted(time_s, [found.start_s, found.end_s])
+        a, b = np.searchsorted(time_s, [start_s, end_s])
         return time_s[max(a - 1, 0) : b + 1], value[max(a - 1, 0) : b + 1]
 
     command, actual = cut(data.command_time_s, data.command_deg), cut(data.actual_time_s, data.actual_deg)
-    words = say.table("lines")
     traces = [
-        signal_line(*command, words["commanded"], "deg", COMMAND, EVERY_READING, data.gaps, width=2.0),
-        signal_line(*actual, words["actual"], "deg", ACTUAL, EVERY_READING, data.gaps, width=2.0)
+        signal_line(*command, words["commanded"], "deg", replace(COMMAND, dash="solid"), EVERY_READING, data.gaps, width=7.0,
+                    opacity=0.35),
+        signal_line(*actual, words["actual"], "deg", ACTUAL, EVERY_READING, data.gaps, width=1.6)
         | {"mode": "lines+markers" if len(actual[0]) < MARKED_READINGS else "lines", "marker": {"size": 4}},
-    ]
-    layout = {"hovermode": "x", "shapes": gap_shapes(request.findings), "xaxis": time_axis(found.end_s, found.start_s),
+    ]  # fmt: skip
+    layout = {"hovermode": "x", "shapes": gap_shapes(request.findings), "xaxis": time_axis(end_s, start_s),
               "yaxis": angle_axis(command[1], actual[1])}  # fmt: skip
-    return request.chart(
-        traces, layout, say(f"closeup.answers.{found.shows}", **found.values), height=300, clock=True,
-        question=request.say(f"questions.{found.shows}"),
-        summary=request.say("summary", start=number(found.start_s), end=number(found.end_s)),
-    )  # fmt: skip
+    return [*_beyond(*actual, cut(data.actual_time_s, data.command_at_actual)[1], request.limit(judged)), *traces], layout
+
+
+def _beyond(time_s: np.ndarray, actual: np.ndarray, command: np.ndarray, limit: Limit) -> list[dict[str, Any]]:
+    """What lies beyond the limit about the command, as filled shapes; none where nothing does."""
+    error = actual - command
+    edge = command + np.sign(error) * limit.value
+    shapes = []
+    for first, past in zip(*runs(np.nan_to_num(np.abs(error)) > limit.value), strict=True):
+        here = slice(max(first, 0), past)
+        shapes.append((np.concatenate([time_s[here], time_s[here][::-1], [np.nan]]),
+                       np.concatenate([actual[here], edge[here][::-1], [np.nan]])))  # fmt: skip
+    if not shapes:
+        return []
+    x, y = (np.concatenate(side) for side in zip(*shapes, strict=True))
+    name = say("strip.beyond", limit=limit)
+    return [line(x, y, name, "deg", ERROR, width=0.0, fill="toself", fillcolor="@error", opacity=0.5, hoverinfo="skip")]
