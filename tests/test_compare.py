@@ -188,7 +188,7 @@ def test_it_is_drawn_in_a_browser_at_the_desk_and_on_a_phone(tmp_path, pair):
                 drawn = look.page.evaluate(
                     "[...document.querySelectorAll('[data-chart]')].map(p => !!p.querySelector('.main-svg'))"
                 )
-                assert len(drawn) >= 30 and all(drawn)
+                assert len(drawn) >= 20 and all(drawn)
                 assert look.box("h1")[0]["bottom"] < size["height"]
                 assert look.box(".card .verdict")[0]["bottom"] < size["height"]
                 assert look.page.evaluate("document.documentElement.scrollWidth") <= size["width"]

@@ -66,15 +66,15 @@ def doubts(before: Findings, after: Findings) -> list[str]:
 def changed_sentences(before: Findings, after: Findings) -> list[str]:
     """What changed by more than chance, a sentence each: first what is worse, then what is better."""
     groups = grouped(changes_between(before, after))
-    return groups["worse"] + groups["better"]
+    return [c.sentence for c in groups["worse"] + groups["better"]]
 
 
-def grouped(changes: tuple[Change, ...]) -> dict[str, list[str]]:
-    """Sentences of the like-for-like comparison: what is better, worse, the same and unknown."""
-    groups: dict[str, list[str]] = {"better": [], "worse": [], "same": [], "unknown": []}
+def grouped(changes: tuple[Change, ...]) -> dict[str, list[Change]]:
+    """The like-for-like comparison: what is better, worse, the same and unknown."""
+    groups: dict[str, list[Change]] = {"better": [], "worse": [], "same": [], "unknown": []}
     for change in changes:
         other = "same" if change.beyond_chance is False else "unknown"
-        groups[{True: "better", False: "worse"}.get(change.better, other)].append(change.sentence)
+        groups[{True: "better", False: "worse"}.get(change.better, other)].append(change)
     return groups
 
 

@@ -106,6 +106,7 @@ def render_report(findings: Findings, dashboard: str | Path | None = None) -> st
         scripts=chart_scripts(),
         charts={"end_s": end_s(findings), "charts": book.specs},
         facts=facts(findings),
+        complaint=summary.complaint(findings),
         headline=summary.headline(findings),
         owner=summary.owner_paragraph(findings),
         cards=cards,

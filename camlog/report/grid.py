@@ -15,6 +15,7 @@ from camlog.analysis.findings import Findings
 from camlog.cams import title as cam_title
 from camlog.oil_windows import OilWindow
 from camlog.report.figures_table import Row, rows
+from camlog.report.summary import cams_in_order
 from camlog.report.weighing import question
 from camlog.report.words import say, state_of
 
@@ -51,7 +52,7 @@ class Cell:
 
 def grids(findings: Findings, windows: Sequence[OilWindow]) -> list[dict[str, Any]]:
     """The grid of each cam."""
-    return [_grid(findings, cam, windows) for cam in findings.cams]
+    return [_grid(findings, cam, windows) for cam in (c.cam for c in cams_in_order(findings))]
 
 
 def _grid(findings: Findings, cam: str, windows: Sequence[OilWindow]) -> dict[str, Any]:

@@ -17,6 +17,7 @@ LEAST = 0.1  # of a fault's best cause, however weakly supported
 CLOSE = 0.25  # in support: causes that the data cannot tell apart
 NOTHING_WRONG, ENGINE = "nothing wrong", "ignition or fuel"  # causes that are no cam's
 FIRST_ITEMS = 3
+CODES_SAID = 3
 ORDER = {"bad": 0, "unknown": 1, "good": 2}
 
 
@@ -47,6 +48,18 @@ def headline(findings: Findings) -> str:
         name = "every_cam" if len(_of_state(findings, "unknown")) < len(words) else "no_verdict"
         return say(f"headline.{name}", count=len(words), word=next(iter(words.values())))
     return " ".join(say("headline.cam", title=cam_title(cam), word=word) for cam, word in words.items())
+
+
+def complaint(findings: Findings) -> dict[str, Any]:
+    """What the car complains of, before its cams: `codes`, `cylinders` that misfire with the width of their bar in percent,
+    and both in `words`."""
+    misfire, codes = findings.misfire, list(dict.fromkeys(c.code for c in findings.codes.codes))
+    rates = {c.cylinder: c.rate.value or 0.0 for c in misfire.per_cylinder}
+    worst = {n: rates[n] for n in misfire.pattern.cylinders if n in rates}
+    top, limit = max(rates.values(), default=0.0), findings.limits["misfire_per_1000_rev"]
+    bars = [{"cylinder": n, "rate": r, "width": 100 * r / top, "limit": 100 * limit.value / top, "over": n in worst} for n, r in rates.items()]
+    words = say("complaint.words", codes=codes[:CODES_SAID], more=len(codes) - CODES_SAID, worst=worst, count=len(rates))
+    return {"codes": codes, "cylinders": bars if worst else [], "limit": limit, "words": words}
 
 
 def card(found: CamFindings) -> dict[str, Any]:

@@ -84,16 +84,33 @@ class Change:
         return abs(sizes[1] or 0.0) < abs(sizes[0] or 0.0)
 
     @property
-    def sentence(self) -> str:
-        """The change in one plain sentence, and whether it is more than chance."""
+    def known(self) -> bool:
+        """Whether anything is known of the change."""
+        return not (self.value is None and self.low is None and self.high is None)
+
+    @property
+    def holds_none(self) -> bool:
+        """True where the interval of the change holds "no change"."""
+        none = 1.0 if self.kind == RATIO else 0.0
+        return self.low is not None and self.high is not None and self.low <= none <= self.high
+
+    @property
+    def cells(self) -> dict[str, str]:
+        """The change in words, for a row of a table: `figure`, `before`, `after`, `limit`, `amount`, `verdict`."""
         f = self.figure
         title = messages("change.of_cam", cam=capital(cam_words(f.cam)), title=f.title) if f.cam else f.title
         if f.window is not None:
             title = messages("change.with_oil", figure=title, oil=f.window.words)
-        sides = {"figure": title, "before": _words(f.before, f.unit), "after": _words(f.after, f.unit)}
-        if self.value is None and self.low is None and self.high is None:
-            return messages("change.not_compared", **sides, reason=self.reason)
-        return messages("change.sentence", **sides, amount=self._amount(), verdict=self._verdict())
+        return {
+            "figure": title, "before": _words(f.before, f.unit), "after": _words(f.after, f.unit),
+            "limit": "" if f.limit is None else _with_unit(f"{f.limit:g}", f.unit),
+            "amount": self._amount() if self.known else "", "verdict": self._verdict() if self.known else self.reason,
+        }  # fmt: skip
+
+    @property
+    def sentence(self) -> str:
+        """The change in one plain sentence, and whether it is more than chance."""
+        return messages("change.sentence" if self.known else "change.not_compared", **self.cells, reason=self.reason)
 
     def _verdict(self) -> str:
         if self.beyond_chance is None:
@@ -194,7 +211,7 @@ def corrected(changes: Sequence[Change]) -> tuple[Change, ...]:
         still = True
         for rank, i in enumerate(sorted(tested, key=lambda i: changes[i].p_value)):
             still = still and changes[i].p_value <= SIGNIFICANCE / (len(tested) - rank)
-            result[i] = replace(changes[i], beyond_chance=still)
+            result[i] = replace(changes[i], beyond_chance=still and not changes[i].holds_none)
     return tuple(result)
 
 
