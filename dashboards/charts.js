@@ -8,7 +8,7 @@
   var TIME_SCALE = 1000, MIDNIGHT = Date.UTC(2000, 0, 1), END = MIDNIGHT + book.end_s * TIME_SCALE;
   function moment(seconds) { return MIDNIGHT + seconds * TIME_SCALE; }
   var AROUND = 15 * TIME_SCALE; // on either side of a place on the strip
-  var PAPER_PX = 660, PAPER_HALF_PX = 312, PAPER_HEIGHT = 0.78, PAPER_MOMENT = 0.62; // fits the printed page of A4 and of Letter
+  var PAPER_PX = 660, PAPER_HALF_PX = 312, PAPER_HEIGHT = 0.78, PAPER_MOMENT = 0.8; // fits the printed page of A4 and of Letter
   var narrow = function () { return root.clientWidth < 600; };
   var coarse = window.matchMedia && matchMedia("(pointer: coarse)").matches;
   var stretch = null, drawn = 0;
@@ -64,7 +64,7 @@
     var total = items.reduce(function (sum, w) { return sum + w; }, 0), room = Math.max(width - 16, 100);
     // Plotly gives a legend that does not fit one line columns of its widest entry.
     var columns = total <= room ? names.length : Math.max(1, Math.floor(room / Math.max.apply(null, items)));
-    var legendRows = names.length > 1 ? Math.ceil(names.length / columns) : 0;
+    var legendRows = names.length > 1 && layout.showlegend !== false ? Math.ceil(names.length / columns) : 0;
     layout.width = width;
     layout.height = height;
     layout.paper_bgcolor = layout.plot_bgcolor = css("ground");

@@ -106,7 +106,7 @@ def moment_charts(findings: Findings, cam: str) -> list[Chart]:
 
 
 def _moment_chart(cam: str, traces: list[dict[str, Any]], layout: dict[str, Any], title: str, words: str) -> Chart:
-    return Chart("moment", title, words, cam, tuple(traces), layout, height=230, clock=True, summary=words)
+    return Chart("moment", title, words, cam, tuple(traces), layout | {"showlegend": False}, height=190, clock=True, summary=words)
 
 
 def _around(moment: Moment) -> tuple[float, float]:

@@ -26,7 +26,7 @@ from camlog.report.words import say
 
 MISFIRES = "misfires"  # all cylinders together
 USUAL = ("engine_speed", "vehicle_speed", "coolant_temp", "oil_temp", "oil_pressure", MISFIRES)
-ROW_PX, EVENTS_PX, AROUND_PX = 105, 34, 100
+ROW_PX, EVENTS_PX, AROUND_PX = 78, 34, 100
 _EVENT_AXIS = {"range": [0, 1], "showticklabels": False, "showgrid": False, "fixedrange": True, "zeroline": False}
 
 
