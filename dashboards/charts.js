@@ -8,7 +8,7 @@
   var TIME_SCALE = 1000, MIDNIGHT = Date.UTC(2000, 0, 1), END = MIDNIGHT + book.end_s * TIME_SCALE;
   function moment(seconds) { return MIDNIGHT + seconds * TIME_SCALE; }
   var AROUND = 15 * TIME_SCALE; // on either side of a place on the strip
-  var PAPER_PX = 660, PAPER_HALF_PX = 312, PAPER_HEIGHT = 0.78, PAPER_MOMENT = 0.8; // fits the printed page of A4 and of Letter
+  var PAPER_PX = 660, PAPER_HALF_PX = 312, PAPER_THIRD_PX = 204, PAPER_HEIGHT = 0.78, PAPER_MOMENT = 0.7; // fits the printed page of A4 and of Letter
   var narrow = function () { return root.clientWidth < 600; };
   var coarse = window.matchMedia && matchMedia("(pointer: coarse)").matches;
   var stretch = null, drawn = 0;
@@ -254,7 +254,7 @@
     document.querySelectorAll("details").forEach(function (d) { if (!d.open && (every || d.dataset.paper)) { d.dataset.shut = "yes"; d.open = true; } });
     eachDrawn(function (spec, place) {
       var half = place.closest(".moments, .pair, .charts figure:not(.wide)");
-      resize(spec, place, half ? PAPER_HALF_PX : PAPER_PX, Math.round((place.closest(".moments") ? PAPER_MOMENT : spec.first ? 1 : PAPER_HEIGHT) * spec.height));
+      resize(spec, place, place.closest(".moments.n3") ? PAPER_THIRD_PX : half ? PAPER_HALF_PX : PAPER_PX, Math.round((place.closest(".moments") ? PAPER_MOMENT : spec.first ? 1 : PAPER_HEIGHT) * spec.height));
     });
   });
   window.addEventListener("afterprint", function () {

@@ -69,7 +69,7 @@ def angles(request: Request) -> Chart:
         "answer", p95=tracking.p95_abs_deg, limit=limit, over=tracking.excursions, lasting_s=lasting_s
     )
     summary = request.say("summary", longest_s=tracking.excursions.longest_s)
-    return request.chart(traces, layout, answer, height=400, timed=True, summary=summary)
+    return request.chart(traces, layout, answer, height=330, timed=True, summary=summary)
 
 
 @chart_kind("closeup")
