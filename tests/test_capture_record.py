@@ -38,7 +38,7 @@ from camlog.profile import read_profile
 from camlog.simulate.adapter import AdapterTraits, SimulatedAdapter, TimingModel, preset
 from camlog.simulate.trace_car import TraceCar
 from camlog.simulate.vehicle import SimulatedCar
-from camlog.stream import CodeSnapshot, TroubleCode
+from camlog.stream import Batch, CodeSnapshot, TroubleCode
 from camlog.trace import read_trace
 from camlog.trust import vin_hash
 from tests.adapter_car import SNAPSHOT, VALUES, VIN, StandingCar
@@ -523,3 +523,35 @@ def test_a_car_that_climbs_reads_as_it_climbs():
     car = climbing_car()
     car.advance(3.0)
     assert car.value("cam_intake_b1_actual") == pytest.approx(-37.0)
+
+
+class _EndsTwice:
+    """A view that ends the recording as a second Ctrl-C does, in the middle of the stream."""
+
+    essential = True
+
+    def __init__(self):
+        self.rows = 0
+
+    def accept(self, item):
+        self.rows += isinstance(item, Batch)
+        if self.rows > 20:
+            raise KeyboardInterrupt
+
+    def close(self):
+        pass
+
+
+@pytest.mark.parametrize("twice", [True, False])
+def test_the_drive_file_says_where_the_codes_were_not_read_at_the_end(tmp_path, served, twice):
+    source = LiveSource(served(StandingCar()), PROFILE)
+    if twice:
+        with pytest.raises(KeyboardInterrupt):
+            record(source, tmp_path / "drive.csv", views=[_EndsTwice()])
+    else:
+        record(source, tmp_path / "drive.csv", minutes=0.01)
+    drive = read_drive(tmp_path / "drive.drive.json")
+    assert len(drive.code_snapshots) == (1 if twice else 2)
+    assert [e.text for e in drive.events if "not read" in e.text] == (
+        ["the codes at the end were not read: the recording ended without them"] if twice else []
+    )

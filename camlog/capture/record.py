@@ -14,7 +14,7 @@ from camlog.capture.live import LiveSource
 from camlog.drive import Drive
 from camlog.profile import VehicleProfile
 from camlog.sinks.trace_file import TraceFileSink
-from camlog.stream import Sink, SinkFailure, run
+from camlog.stream import CodeSnapshot, Sink, SinkFailure, StreamItem, run
 from camlog.trust import SIMULATED_REMARK
 
 
@@ -89,7 +89,27 @@ def record(
         raise
     # Closed here, not when the last error that mentions it is forgotten: the adapter is free again at once.
     with closing(source.stream(minutes)) as stream:
-        failures = run(stream, [sink, *views])
+        failures = run(stream, [sink, _ClosingCodes(source, sink), *views])
     return Recording(
         trace, sink.drive_path, sink.rows, source.gap_seconds, dict(source.errors), tuple(failures)
     )
+
+
+class _ClosingCodes:
+    """Watches whether the codes were read at the end; where they were not, the drive file says so.
+
+    Closed before the trace file is, as every sink that is not essential.
+    """
+
+    essential = False
+
+    def __init__(self, source: LiveSource, sink: TraceFileSink):
+        self._source, self._sink = source, sink
+        self._read = not source.codes
+
+    def accept(self, item: StreamItem) -> None:
+        self._read |= isinstance(item, CodeSnapshot) and item is not self._source.first_snapshot
+
+    def close(self) -> None:
+        if not self._read:
+            self._sink.add_event("adapter_error", messages("event.no_closing_codes"), self._source.now_s())
