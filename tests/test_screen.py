@@ -63,6 +63,14 @@ def test_a_run_that_was_cut_off_goes_on(folder, tmp_path):
     assert len(rows) == 4 and sum(r.worst == "healthy" for r in rows) == 1
 
 
+def test_screening_writes_nothing_beside_the_recordings(folder, tmp_path):
+    shutil.copy(Path(__file__).parent / "foreign" / "cam_no_side.csv", folder)
+    before = sorted(folder.rglob("*"))
+    rows = screen(files_of([str(folder)]), tmp_path / "out", jobs=1)
+    assert any("doubt" in r.reason for r in rows)
+    assert sorted(folder.rglob("*")) == before
+
+
 def dying(path, vehicle=None, known=None):
     """Stands in for the examination: ends its process on one file, as a crash of a library would."""
     if Path(path).name == "bad.csv":

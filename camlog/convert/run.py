@@ -90,12 +90,13 @@ def convert(
 
 
 def read_any(
-    path: str | Path, mapping: str | Path | Mapping | None = None
+    path: str | Path, mapping: str | Path | Mapping | None = None, *, prepare: bool = True
 ) -> tuple[Trace, Drive | None, Conversion | None]:
     """A trace, whoever wrote it: camlog's own with the drive file beside it, any other converted in memory.
 
     Raises InputError for what cannot be read; for a foreign trace also while a column is in doubt: the error
-    names the doubtful columns, and the mapping file that was made ready for an answer.
+    names the doubtful columns, and the mapping file that was made ready beside it for an answer; without `prepare`
+    nothing is written.
     """
     path = Path(path)
     if mapping is None and is_trace(path):
@@ -103,7 +104,7 @@ def read_any(
     with _understood(path, _rules(mapping, None, None, None), None, None) as work:
         doubtful = [m for m in work.matches if m.doubtful]
         if doubtful:
-            raise work.doubt_error(doubtful)
+            raise work.doubt_error(doubtful, prepare)
         rows = TraceRows(work.table, work.matches, work.figures, path)
         trace = _gathered(rows, path, sha256_of(path))
         done, drive = work.outcome(rows, None, None, None)
@@ -202,7 +203,7 @@ class _Work:
             self.path.name, self.layout, self.table.clock.timing, self.table.clock, self.matches
         )
 
-    def doubt_error(self, doubtful: list[ColumnMatch]) -> InputError:
+    def doubt_error(self, doubtful: list[ColumnMatch], prepare: bool = True) -> InputError:
         columns = [
             say(
                 "column_in_doubt",
@@ -215,7 +216,8 @@ class _Work:
         shown = "; ".join(columns[:_DOUBTS_SHOWN])
         if len(columns) > _DOUBTS_SHOWN:
             shown = say("and_more", names=shown, count=len(columns) - _DOUBTS_SHOWN)
-        return ask_for_mapping(refusal("in_doubt", columns=shown), self.path, self.mapping_text())
+        error = refusal("in_doubt", columns=shown)
+        return ask_for_mapping(error, self.path, self.mapping_text()) if prepare else error
 
 
 @contextmanager

@@ -144,7 +144,7 @@ def _examined(local: Path, path: str, size: int, modified: float, vehicle: str |
     from camlog.profile import read_profile
 
     profile = read_profile(vehicle) if vehicle else None
-    trace, drive, _ = read_any(local)
+    trace, drive, _ = read_any(local, prepare=False)
     findings = analyze(trace, drive, profile)
     kept = entry_of(findings)
     faults = {cam: c for cam, c in kept.cams.items() if c[0] not in ("healthy", "insufficient_data")}
