@@ -199,9 +199,7 @@ class LiveSource:
             raise self._failed
 
     def connect(self) -> Link:
-        return open_link(
-            self.port, baud=self.baud, clock=self.clock, deadline=self.deadline, raw=self.raw
-        )
+        return open_link(self.port, baud=self.baud, clock=self.clock, deadline=self.deadline, raw=self.raw)
 
     def change(self, link: Link) -> str | None:
         self.capabilities.address(link, self.capabilities.header)

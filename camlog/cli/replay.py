@@ -67,13 +67,15 @@ def replay(
     for option, second in (("--start", start), ("--end", end)):
         if second is not None and not second >= 0.0:
             raise say.error("replay_before_start", option=option, seconds=second)
-    if (trace is None) == (raw is None) or (raw and as_adapter):
-        raise say.error("replay_one_of")
     if raw is not None:
+        if trace is not None or as_adapter:
+            raise say.error("replay_one_of")
         from camlog.capture.raw_log import read_raw
 
         _play(*read_raw(raw, profile_of(vehicle)), raw, speed, start, end, out, force)
         return
+    if trace is None:
+        raise say.error("replay_one_of")
     saved, drive = load(trace, maps)
     if not as_adapter:
         _play(saved, drive, trace, speed, start, end, out, force)
