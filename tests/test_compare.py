@@ -9,6 +9,7 @@ import re
 import shutil
 import subprocess
 import sys
+from html import escape
 
 import numpy as np
 import pytest
@@ -67,7 +68,7 @@ def test_each_metric_stands_with_before_after_change_and_interval(page, pair):
     for change in metric_changes(*pair)["intake_b1"]:
         if change.change.value is not None:
             assert change.amount in text and change.interval in text
-            assert change.before.value_words in text and change.after.value_words in text
+            assert escape(change.before.value_words) in text and escape(change.after.value_words) in text
 
 
 def _change(before, after, *, above=True, size=False):

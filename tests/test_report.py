@@ -261,6 +261,15 @@ def test_a_figure_whose_interval_reaches_across_the_limit_is_neither_in_nor_out(
     assert row.state == state
 
 
+def test_no_time_shorter_than_that_between_two_readings_is_told():
+    findings = findings_of("healthy")
+    interval_s = findings.cams["intake_b1"].examination.data.actual_interval_s
+    times = [r for r in rows(findings, "intake_b1") if r.key in ("t63_s", "t86_s") and r.figure]
+    assert any(r.figure.value < interval_s for r in times)
+    for row in times:
+        assert row.value_words.startswith("< ") == (row.figure.value < interval_s)
+
+
 def test_causes_come_with_evidence_on_both_sides_and_checks_in_order(sticking):
     text = text_of(sticking).replace("&#39;", "'")
     best = findings_of("sticking").causes[0]

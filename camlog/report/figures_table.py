@@ -12,12 +12,15 @@ from camlog.limits import Limit
 from camlog.numbers import with_unit
 from camlog.report.words import interval_words, say
 
+OF_A_STEP = ("t63_s", "t63_fit_s", "t86_s", "dead_time_s", "fit_dead_time_s", "time_constant_s", "others_t63_s")
+
 
 @dataclass(frozen=True, slots=True)
 class Row:
     """One metric. `figure` in `unit`; `oil` the window's label, empty for the whole drive.
 
     `size` means the limit judges the figure without its sign; `above` False that small is bad.
+    Of a time after a step `resolution_s` is the time between two readings: nothing shorter is told.
     """
 
     group: str
@@ -29,6 +32,7 @@ class Row:
     above: bool = True
     size: bool = False
     key: str = ""
+    resolution_s: float = 0.0
 
     @property
     def state(self) -> str:
@@ -54,6 +58,8 @@ class Row:
     @property
     def value_words(self) -> str:
         e = self.figure
+        if e.value is not None and e.value < self.resolution_s:
+            return say("row.below", value=with_unit(self.resolution_s, self.unit))
         if e.value is not None:
             return with_unit(e.value, self.unit, None if e.interval is None else (e.high - e.low) / 2.0)
         if e.high is not None and not e.low:
@@ -83,10 +89,12 @@ class Row:
 def rows(findings: Findings, cam: str) -> tuple[Row, ...]:
     """All figures of a cam, in the order of the registry: over the whole drive and by oil window."""
     seen = view({c: f.examination for c, f in findings.cams.items()}, cam)
-    return tuple(row for figure in FIGURES for row in _rows(figure, figure.values(seen), findings.limits))
+    return tuple(row for figure in FIGURES for row in _rows(figure, figure.values(seen), findings.limits, seen.x.data.actual_interval_s))
 
 
-def _rows(figure: Figure, values: list[Measured], limits: Mapping[str, Limit]) -> Iterator[Row]:
+def _rows(
+    figure: Figure, values: list[Measured], limits: Mapping[str, Limit], interval_s: float
+) -> Iterator[Row]:
     known = [m for m in values if any(e is not None for e in (m.estimate.value, m.estimate.low, m.estimate.high))]
     group = QUESTIONS[figure.question].title if figure.question else say("row.further")
     # Where nothing was measured one row says why.
@@ -94,7 +102,8 @@ def _rows(figure: Figure, values: list[Measured], limits: Mapping[str, Limit]) -
         part = f", {m.part}" if m.part and known else ""
         oil = m.window.label if m.window is not None and known else ""
         yield Row(group, figure.title + part, m.estimate, figure.unit, figure.limit_in(limits, m.window), oil,
-                  figure.bad != "below", figure.bad == "size", figure.name)  # fmt: skip
+                  figure.bad != "below", figure.bad == "size", figure.name,
+                  interval_s if figure.name in OF_A_STEP else 0.0)  # fmt: skip
 
 
 def misfire_rows(findings: Findings) -> tuple[Row, ...]:
