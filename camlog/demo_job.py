@@ -17,8 +17,9 @@ from camlog.trace import read_trace
 from camlog.verify.verification import Verification
 
 COMPLAINT = "Rattles for a moment when it is started cold, and the lamp came on (invented)"
+DONE = "Screen of the intake cam's oil control valve cleaned, oil changed (invented)"
 # What the technician of the story finds, one after the other, until the cause shows.
-FOUND = ("oil level ok", "valve plug ok", "screen blocked")
+FOUND = ("oil level ok", "screen blocked")
 
 
 def play_job(folder: Path, proof: Verification, say: Callable[[str], None] = print) -> Job:
@@ -39,7 +40,7 @@ def play_job(folder: Path, proof: Verification, say: Callable[[str], None] = pri
     quote = make_quote(job, shop, profile.layout)
     say(f"Quoted: {quote['choices'][0]['repair']}, which cures with {quote['choices'][0]['cures']:.0%}.")
     make_sheet(job, profile.layout)
-    close(job, proof)
+    close(job, proof, DONE)
     job.save()
     for page in write_pages(job, next_steps(job, shop, profile.layout), folder, replace=True):
         say(f"Page: {page}")

@@ -45,7 +45,7 @@
     if (wanted.length && !text) text = rows.map(row => row.join(" ").toLowerCase());
     shown = [];
     for (let i = 0; i < rows.length; i++) {
-      if (condition && rows[i][at.worst] !== condition) continue;
+      if (condition && !rows[i][at.worst].endsWith(condition)) continue;
       if (vehicle && rows[i][at.vehicle] !== vehicle) continue;
       if (wanted.every(word => text[i].includes(word))) shown.push(i);
     }

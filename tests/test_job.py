@@ -204,6 +204,23 @@ def test_a_file_that_is_no_job_is_one_clear_line(tmp_path, content):
     assert "\n" not in str(caught.value) and caught.value.remedy
 
 
+def test_a_finding_that_was_a_mistake_is_replaced_by_saying_it_again(tmp_path):
+    once, twice = Job(tmp_path / "a.job.json"), Job(tmp_path / "b.job.json")
+    add_found(once, understand("screen blocked"), "screen blocked")
+    for words in ("marks ok", "screen blocked"):
+        add_found(twice, understand(words if words != "marks ok" else "in order", "valve_out" if words == "marks ok" else None), words)
+    assert twice.probabilities == once.probabilities and len(twice.get("checks")) == 2
+
+
+def test_an_engine_low_on_oil_is_filled_up_before_a_check_runs_it(tmp_path):
+    job = Job(tmp_path / "a.job.json")
+    add_found(job, understand("oil 1 l low"), "oil 1 l low")
+    steps = next_steps(job, SHOP, LAYOUT)
+    assert "before the engine runs" in steps["first"] and all(not BY_KEY[c["key"]].runs for c in steps["checks"])
+    add_found(job, understand("oil level ok"), "filled up")
+    assert next_steps(job, SHOP, LAYOUT)["first"] == ""
+
+
 def test_the_only_job_of_a_folder_is_meant_and_of_two_one_is_asked_for(tmp_path):
     with pytest.raises(InputError, match="no job"):
         find_job(None, tmp_path)
@@ -255,10 +272,10 @@ def test_the_whole_story_by_its_commands(tmp_path, capsys, monkeypatch):
     assert status == 0 and "* valve:" in out
     assert "[ ]" in run(capsys, "sheet")[1]
     assert "[x]" in run(capsys, "sheet", "--tick", 1, "--who", "me")[1]
-    status, out, _ = run(capsys, "close", "--before", before, "--after", repaired)
+    status, out, _ = run(capsys, "close", "--done", "valve renewed", "--before", before, "--after", repaired)
     assert status == 0 and "Proves nothing" in out
     customer = (tmp_path / "car.customer.html").read_text()
-    assert "rattles cold" in customer and "oil control valve and its screen" in customer and "simulated" in customer
+    assert "rattles cold" in customer and "valve renewed" in customer and "simulated" in customer
     assert "<script>" not in customer
     kept = json.loads((tmp_path / "car.job.json").read_text())
     assert kept["verification"]["outcome"] and [r["role"] for r in kept["recordings"]] == ["before", "after"]

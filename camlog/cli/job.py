@@ -127,12 +127,12 @@ def quote(
     if json:
         typer.echo(json_text.dumps(made, indent=1, ensure_ascii=False))
         return
-    money = made["currency"] or "of your currency"
-    typer.echo(f"{'choice':<52}{'cures':>7}{'labour':>8}{'parts':>7}{'back':>6}{'in the end':>12}   ({money})")
+    money = made["currency"] or "no currency set in shop.toml"
+    typer.echo(f"{'cures':>7}{'labour':>8}{'parts':>7}{'back':>6}{'in the end':>12}   choice ({money})")
     for c in made["choices"]:
         mark = "*" if c["key"] == made["repair"] else " "
-        name = f"{mark} {c['key']}: {c['repair']}"[:51]
-        typer.echo(f"{name:<52}{c['cures']:>7.0%}{c['labour']:>8}{c['parts']:>7}{c['comes_back']:>6.0%}{c['expected_cost']:>12}")
+        figures = f"{c['cures']:>7.0%}{c['labour']:>8}{c['parts']:>7}{c['comes_back']:>6.0%}{c['expected_cost']:>12}"
+        typer.echo(f"{figures} {mark} {c['key']}: {c['repair']}")
     if made["whole_set_from_km"] is not None:
         typer.echo(f"The whole timing set costs less in the end from {made['whole_set_from_km']:,.0f} km.")
     typer.echo("Parts: " + "; ".join(p["what"] for p in made["parts"]) + ".")
@@ -173,6 +173,7 @@ def sheet(
 @app.command()
 def close(
     job: JobOption = None,
+    done: Annotated[str, typer.Option(help="What was done, as the customer's page says it.", metavar="TEXT")] = "",
     after: Annotated[Path | None, typer.Option(help="The drive after the repair.", metavar="TRACE")] = None,
     before: Annotated[Path | None, typer.Option(help="The drive before it.", metavar="TRACE")] = None,
     shop: ShopOption = None,
@@ -198,7 +199,7 @@ def close(
         first = None if before is None else analyze(*load(before), profile)
         proof = verify(second, first, job=record.get("complaint"))
         add_recording(record, second, "after")
-    close_job(record, proof)
+    close_job(record, proof, done)
     record.save()
     for text in open_boxes(record.get("sheet")):
         typer.echo(f"Still open: {text}")
@@ -231,6 +232,8 @@ def _show(record: Job, steps: dict) -> None:
     typer.echo("Causes, with what is known by now:")
     for cause in steps["causes"][:SHOWN]:
         typer.echo(f"  {cause['probability']:>4.0%}  {cause['cause']} ({cause['group']})")
+    if steps["first"]:
+        typer.echo(f"First: {steps['first']}")
     if steps["checks"]:
         typer.echo("Next, in this order, as long as each is in order:")
     for number, check in enumerate(steps["checks"], start=1):
@@ -243,7 +246,8 @@ def _show(record: Job, steps: dict) -> None:
         f"{steps['opening_first']:.0f} when the engine is opened first."
     )
     for check in record.get("checks"):
-        typer.echo(f"Found {check.get('at', '')[:16]}: {check.get('note') or check.get('outcome')}")
+        at = check.get("at", "")[:16].replace("T", " ")
+        typer.echo(f"Found {at}, {check.get('key')}: {check.get('note') or check.get('outcome')}")
 
 
 def _pages(record: Job, steps: dict, folder: Path, force: bool) -> None:

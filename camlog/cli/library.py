@@ -84,8 +84,14 @@ def show(number: NumberArgument, library: LibraryOption = None) -> None:
         row = kept.recording(number)
         found = places(kept, row)
     typer.echo(f"{row['file']}, {row['kind'] or 'kind not given'}, {row['vehicle']}")
+    for cam, seen in row["cams"].items():
+        typer.echo(f"  {cam}: {seen['condition']} ({seen['confidence']:.0%})")
     for place in found:
         typer.echo(f"  {place}")
+    if not row["kind"]:
+        typer.echo("  Its engine kind is not given (--kind at `library add`, or kind in the profile), so nothing compares with it.")
+    elif not found:
+        typer.echo("  No other recording of its kind is known-good.")
 
 
 @app.command()

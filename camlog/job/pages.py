@@ -44,7 +44,7 @@ def customer_page(job: Job) -> str:
         headline=messages(f"headline.{proven}" if f"headline.{proven}" in messages else "headline.open"),
         complaint=job.get("complaint"),
         wrong=_wrong(job),
-        done=messages("done", repair=repair) if repair else messages("nothing_done"),
+        done=job.get("done") or messages("nothing_done" if repair else "nothing_quoted", repair=repair),
         proof=proof.get("headline") or messages("no_proof"),
         changes=changes[:6],
         shop=job.get("people").get("shop", ""),

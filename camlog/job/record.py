@@ -2,7 +2,7 @@
 
 | key | what it holds |
 |---|---|
-| `complaint` | the customer's words |
+| `complaint`, `done` | the customer's words; what was done |
 | `vehicle` | `name`, `plate`, `mileage_km`, `oil_date`, `oil_grade`, `engine` |
 | `people` | `technician`, `shop`, `customer` |
 | `recordings` | `file`, `sha256`, `role` ("before" or "after") |
@@ -32,6 +32,7 @@ VEHICLE_KEYS = ("name", "plate", "mileage_km", "oil_date", "oil_grade", "engine"
 PEOPLE_KEYS = ("technician", "shop", "customer")
 _KINDS: Mapping[str, tuple[type, str]] = {
     "complaint": (str, "text"),
+    "done": (str, "text"),
     "vehicle": (dict, "an object"),
     "people": (dict, "an object"),
     "recordings": (list, "a list"),

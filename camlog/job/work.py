@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from camlog.analysis.causes.causes import BY_KEY, CAUSES
 from camlog.analysis.causes.checks import BY_KEY as CHECK
+from camlog.analysis.causes.checks import IN_ORDER
 from camlog.analysis.causes.troubleshoot import after, cost_of_opening_first, expected_cost, plan
 from camlog.cams import bank_of, side_of
 from camlog.errors import InputError
@@ -58,8 +59,11 @@ def _for_owner(findings: Findings) -> str:
 
 
 def add_found(job: Job, outcome: Outcome, note: str, who: str = "") -> None:
-    """Note the outcome of a check; the probabilities of the causes move at once."""
-    probabilities = after(_probabilities(job), outcome.check, outcome.outcome)
+    """Note the outcome of a check; the probabilities of the causes move at once. Of a check made again the last counts."""
+    outcomes = {**_outcomes(job), outcome.check.key: outcome.outcome}
+    probabilities = _probabilities(job.get("findings").get("probabilities", {}))
+    for key, shown in outcomes.items():
+        probabilities = after(probabilities, CHECK[key], shown)
     job.add(
         "checks",
         {"key": outcome.check.key, "check": outcome.check.text, "outcome": outcome.outcome, "note": note, "who": who,
@@ -68,9 +72,14 @@ def add_found(job: Job, outcome: Outcome, note: str, who: str = "") -> None:
     )  # fmt: skip
 
 
-def _probabilities(job: Job) -> dict[str, float]:
-    """Those of the job, else the priors: a job without a recording begins from what is usual."""
-    known = {k: v for k, v in job.probabilities.items() if k in BY_KEY}
+def _outcomes(job: Job) -> dict[str, str]:
+    """The last outcome of each check that was made, by its key."""
+    return {c["key"]: c["outcome"] for c in job.get("checks") if c.get("key") in CHECK and c.get("outcome") in CHECK[c["key"]].outcomes}
+
+
+def _probabilities(chances: Mapping[str, float]) -> dict[str, float]:
+    """`chances` of all causes, summing to 1; the priors where there are none, so that a job without a recording can begin."""
+    known = {k: v for k, v in chances.items() if k in BY_KEY}
     weights = {c.key: known.get(c.key, 0.0) for c in CAUSES} if known else {c.key: c.prior for c in CAUSES}
     total = sum(weights.values()) or 1.0
     return {key: w / total for key, w in weights.items()}
@@ -78,12 +87,17 @@ def _probabilities(job: Job) -> dict[str, float]:
 
 def standing(job: Job) -> bool:
     """True where the engine of this job must not be run or driven."""
-    return bool(job.get("findings").get("do_not_run"))
+    return bool(job.get("findings").get("do_not_run")) or oil_is_low(job)
+
+
+def oil_is_low(job: Job) -> bool:
+    """True where the oil was found low, old or of another grade, and not in order since: the engine must not run on it."""
+    return _outcomes(job).get("oil_level", IN_ORDER) != IN_ORDER
 
 
 def next_steps(job: Job, shop: ShopFile, layout: Layout) -> dict[str, Any]:
     """The causes as they stand, the checks to do next in order with what they cost, and the expected cost of both ways."""
-    probabilities, rates = _probabilities(job), shop.rates(layout)
+    probabilities, rates = _probabilities(job.probabilities), shop.rates(layout)
     ranked = sorted(probabilities.items(), key=lambda p: -p[1])
     stand = standing(job)
     return {
@@ -95,6 +109,7 @@ def next_steps(job: Job, shop: ShopFile, layout: Layout) -> dict[str, Any]:
         ],
         "expected_cost": expected_cost(probabilities, rates, tuple(job.done), standing=stand),
         "opening_first": cost_of_opening_first(probabilities, rates),
+        "first": messages("oil_first") if oil_is_low(job) else "",
         "currency": shop.shop.currency,
         "labour_per_hour": rates.labour_per_hour,
     }  # fmt: skip
@@ -102,7 +117,7 @@ def next_steps(job: Job, shop: ShopFile, layout: Layout) -> dict[str, Any]:
 
 def make_quote(job: Job, shop: ShopFile, layout: Layout, repair: str | None = None) -> dict[str, Any]:
     """Quote: every choice, the one taken (the least expected cost, or `repair`), why, and the parts to order."""
-    probabilities = _probabilities(job)
+    probabilities = _probabilities(job.probabilities)
     mileage = _number(job.get("vehicle").get("mileage_km"))
     found = choices(probabilities, shop, layout, mileage, _elongation(job))
     keys = [c.repair.key for c in found]
@@ -142,8 +157,11 @@ def use_measurements(job: Job) -> list[str]:
     return lines
 
 
-def close(job: Job, verification: Verification | None) -> None:
-    """Close the job, with the proof where there is one."""
+def close(job: Job, verification: Verification | None, done: str = "") -> None:
+    """Close the job: what was `done`, in words, and the proof where there is one."""
+    if done:
+        job.content["done"] = done
+        job.note(f"done: {done}")
     if verification is not None:
         job.put("verification", verification.to_dict(), f"verification: {verification.outcome}")
     job.note("closed")

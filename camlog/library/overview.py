@@ -11,7 +11,7 @@ from camlog.library.screen import Row
 from camlog.page import render_page, shipped_text, write_page
 
 COLUMNS = (
-    ("worst", "Condition"), ("worst_cam", "Cam"), ("confidence", "Surely"), ("path", "Recording"), ("vehicle", "Vehicle"),
+    ("worst", "Condition"), ("worst_cam", "Cam"), ("confidence", "How sure"), ("path", "Recording"), ("vehicle", "Vehicle"),
     ("first_cause", "First cause"), ("codes", "Codes"), ("started_at", "Recorded"),
 )  # fmt: skip
 # What stands first: faults by how sure they are, then what could not be read or told, then the healthy.
@@ -44,7 +44,7 @@ def _cells(row: Row) -> list[object]:
     cells = {key: getattr(row, key) for key, _ in COLUMNS}
     name, folder = os.path.basename(row.path), os.path.dirname(row.path)
     cells["path"] = f"{name}: {row.reason}" if row.reason else f"{name} ({folder})" if folder else name
-    cells["worst"] = _state(row).replace("_", " ")
+    cells["worst"] = ("do not run: " if row.do_not_run else "") + _state(row).replace("_", " ")
     cells["started_at"] = (row.started_at or "")[:10]
     return list(cells.values())
 
@@ -54,7 +54,7 @@ def _state(row: Row) -> str:
 
 
 def _rank(row: Row) -> float:
-    return _RANK.get(row.worst, 2.0) + (row.confidence or 0.0)
+    return 4.0 * row.do_not_run + _RANK.get(row.worst, 2.0) + (row.confidence or 0.0)
 
 
 def write_overview(rows: Sequence[Row], out: Path) -> Path:

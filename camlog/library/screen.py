@@ -52,6 +52,7 @@ class Row:
     confidence: float | None = None
     codes: str = ""
     first_cause: str = ""
+    do_not_run: bool = False
     cams: tuple[dict[str, Any], ...] = field(default=())
 
 
@@ -160,7 +161,7 @@ def _examined(local: Path, path: str, size: int, modified: float, vehicle: str |
     return Row(
         path, size, modified, _sha256(str(local)), "", kept.vehicle, kept.kind, kept.started_at, kept.duration_s,
         shown[worst][0] if worst else "", worst, shown[worst][1] if worst else None, " ".join(kept.codes),
-        findings.causes[0].cause if findings.causes else "", tuple(rows),
+        findings.causes[0].cause if faults and findings.causes else "", bool(findings.do_not_run), tuple(rows),
     )  # fmt: skip
 
 
