@@ -238,6 +238,7 @@ def _show(record: Job, steps: dict) -> None:
         typer.echo("Next, in this order, as long as each is in order:")
     for number, check in enumerate(steps["checks"], start=1):
         typer.echo(f"  {number}. {check['check']} ({check['minutes']:.0f} min, {check['cost']:.0f}) [{check['key']}]")
+        typer.echo(f"     Shows: {' | '.join(check['outcomes'])}")
         for caution in check["cautions"]:
             typer.echo(f"     Careful: {caution}")
     money = steps["currency"] or f"at {steps['labour_per_hour']:g} an hour"

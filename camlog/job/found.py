@@ -65,6 +65,9 @@ def understand(text: str, check: str | None = None) -> Outcome:
     best = scored[0][0] if scored else 0.0
     fitting = [o for score, _, o in scored if score == best]
     if best <= 0.0 or len(fitting) > 1:
+        if best <= 0.0 and check is None:
+            keys = ", ".join(c.key for c in CHECKS)
+            raise InputError(f"{text[:60]!r} is no outcome of a check", remedy=f"Name the check with --check: {keys}.")
         several = fitting if best > 0.0 else [o for _, _, o in scored]
         shown = "; ".join(f'--check {o.check.key} "{o.outcome}"' for o in several[:6])
         raise InputError(

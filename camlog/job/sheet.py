@@ -36,6 +36,7 @@ MEASUREMENTS = (
     ("camshaft end play", "mm", "", "", "above"),
 )
 FASTENERS = {
+    "oil_service": ("drain plug, with its new seal", "oil filter"),
     "valve": ("oil control valve bolt",),
     "phaser": ("phaser bolt", "camshaft bearing caps", "valve cover", "timing cover"),
     "timing_set": ("tensioner", "guides", "crankshaft bolt"),
@@ -46,10 +47,8 @@ def work_sheet(repair: str, layout: Layout) -> dict[str, Any]:
     """The sheet for a repair (its key) on an engine of this layout, every box empty."""
     timing = repair in TIMING_WORK
     fasteners = [*FASTENERS["valve"]] if "valve" in repair or repair == "timing_set" else []
-    if timing:
-        fasteners += FASTENERS["phaser"]
-    if repair == "timing_set":
-        fasteners += FASTENERS["timing_set"]
+    fasteners += FASTENERS["phaser"] if timing else ()
+    fasteners += FASTENERS[repair] if repair in ("timing_set", "oil_service") else ()
     afterwards = [layout.relearn] if layout.relearn else []
     return {
         "repair": repair,
@@ -59,7 +58,7 @@ def work_sheet(repair: str, layout: Layout) -> dict[str, Any]:
         "measurements": [
             {"what": what, "unit": unit, "value": None, "limit": None, "source": ""}
             for what, unit, check, _, _ in MEASUREMENTS
-            if timing or check == "valve_out"
+            if timing or (check == "valve_out" and repair == "valve")
         ],
         "fasteners": [
             {"what": what, "torque": None, "unit": "N*m", "angle_deg": None, "sequence": "", "new_bolt": None, **_box("")}
