@@ -26,8 +26,10 @@ from camlog.report.summary import card, headline, next_steps, owner_paragraph
 from camlog.report.thin import line_points, thin
 from camlog.report.words import CONDITION_WORDS, number, with_unit
 from camlog.stream import Event
+from camlog.trace import Trace
 from camlog.visible import visible
 from tests.report_drives import findings_of, long_trace, nasty_findings, without_cams
+from tests.verdict_drives import drive, sound, trace_of
 
 SIZE_LIMIT = 6_000_000
 FAULTS = {"sticking": "sticking", "slow-cold": "slow", "stuck": "stuck", "timing-offset": "offset", "cold-rattle": "unstable",
@@ -463,3 +465,12 @@ def test_arrays_travel_as_32_bit_floats():
     assert packed["dtype"] == "f4" and np.array_equal(
         back, np.array([1.5, np.nan, -2.25], dtype="f4"), equal_nan=True
     )
+
+
+def test_a_drive_without_any_misfire_has_a_report():
+    """Counters that stay at zero: a rate of zero is no reason for none."""
+    rng = np.random.default_rng(3)
+    d = drive(rng, 200)
+    trace = trace_of(d, rng, {"intake_b1": (d.command(), sound(d.command()))})
+    columns = dict(trace.columns) | {f"misfire_cyl{n}": np.where(np.arange(len(trace.time_s)) % 20 == 0, 0.0, np.nan) for n in range(1, 5)}
+    assert "<html" in render_report(analyze(Trace(trace.time_s, columns)))

@@ -54,9 +54,10 @@ def complaint(findings: Findings) -> dict[str, Any]:
     """What the car complains of, before its cams: `codes`, `cylinders` that misfire with the width of their bar in percent,
     and both in `words`."""
     misfire, codes = findings.misfire, list(dict.fromkeys(c.code for c in findings.codes.codes))
-    rates = {c.cylinder: c.rate.value or 0.0 for c in misfire.per_cylinder}
+    rates = {c.cylinder: c.rate.value for c in misfire.per_cylinder if c.rate.value is not None}
     worst = {n: rates[n] for n in misfire.pattern.cylinders if n in rates}
-    top, limit = max(rates.values(), default=0.0), findings.limits["misfire_per_1000_rev"]
+    limit = findings.limits["misfire_per_1000_rev"]
+    top = max(*rates.values(), limit.value, 1e-9) if rates else 1.0  # no cylinder may misfire at all
     bars = [{"cylinder": n, "rate": r, "width": 100 * r / top, "limit": 100 * limit.value / top, "over": n in worst} for n, r in rates.items()]
     words = say("complaint.words", codes=codes[:CODES_SAID], more=len(codes) - CODES_SAID, worst=worst, count=len(rates))
     return {"codes": codes, "cylinders": bars if worst else [], "limit": limit, "words": words}
