@@ -290,7 +290,9 @@ def test_a_port_that_never_opens_holds_nobody_up(tmp_path, monkeypatch):
         done = thread.result(5.0)
         assert time.monotonic() - began < ENDS_WITHIN_S
         released.set()
-    assert [e.kind for e in read_drive(done.drive).events][-1] == "gap" and done.rows == len(read_trace(done.trace).time_s)
+    # The gap that never ended, then that the codes could not be read at the end.
+    assert [e.kind for e in read_drive(done.drive).events][-2:] == ["gap", "adapter_error"]
+    assert done.rows == len(read_trace(done.trace).time_s)
 
 
 # ---------------------------------------------------------------- suspend, frozen
