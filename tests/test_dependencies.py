@@ -29,6 +29,7 @@ IN_OTHER_WORDS = {
     "BSD": "BSD-3-Clause",
     "BSD License": "BSD-3-Clause",
     "BSD 3-Clause License": "BSD-3-Clause",
+    "GNU Lesser General Public License v3 or later (LGPLv3+)": "LGPL-3.0-or-later",
     "ISC License": "ISC",
     "ISC License (ISCL)": "ISC",
     "MIT License": "MIT",
