@@ -9,6 +9,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 from typing import Any, Literal
 
@@ -27,18 +28,9 @@ SIMULATED_ADAPTER = "CAMSIM"
 # The name of the adapter in drives that were simulated at once, without any.
 SIMULATED_OFFLINE = "simulated, offline"
 READINESS_MONITORS = (
-    "misfire",
-    "fuel_system",
-    "components",
-    "catalyst",
-    "heated_catalyst",
-    "evaporative_system",
-    "secondary_air",
-    "ac_refrigerant",
-    "oxygen_sensor",
-    "oxygen_sensor_heater",
-    "egr_vvt_system",
-)
+    "misfire", "fuel_system", "components", "catalyst", "heated_catalyst", "evaporative_system", "secondary_air",
+    "ac_refrigerant", "oxygen_sensor", "oxygen_sensor_heater", "egr_vvt_system",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,6 +217,16 @@ class _File:
     derived_content_sha256: str | None = None
 
 
+@cache
+def _adapter() -> Any:
+    """What checks a drive file, made once: making it takes longer than reading a file."""
+    import pydantic
+
+    for table in (_File, Event, CodeSnapshot, TroubleCode, MonitorTest, Ancestor):
+        table.__pydantic_config__ = pydantic.ConfigDict(strict=True, extra="ignore", allow_inf_nan=False)
+    return pydantic.TypeAdapter(_File)
+
+
 def _drive(raw: Any, path: Path) -> Drive:
     """The drive that a JSON object describes. Raises InputError with the key that is wrong."""
     import pydantic
@@ -233,10 +235,8 @@ def _drive(raw: Any, path: Path) -> Drive:
         remedy = "Correct it, or move the file away to go on without."
         return InputError(f"{key} should be {expected}", file=path, remedy=remedy)
 
-    for table in (_File, Event, CodeSnapshot, TroubleCode, MonitorTest, Ancestor):
-        table.__pydantic_config__ = pydantic.ConfigDict(strict=True, extra="ignore", allow_inf_nan=False)
     try:
-        read = pydantic.TypeAdapter(_File).validate_json(json.dumps(_without_nulls(raw)), strict=True)
+        read = _adapter().validate_json(json.dumps(_without_nulls(raw)), strict=True)
     except pydantic.ValidationError as error:
         first = error.errors(include_url=False)[0]
         expected = first["msg"].removeprefix("Input should be ")
