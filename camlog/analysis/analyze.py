@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from functools import partial
+from dataclasses import dataclass, replace
 
 from camlog import cautions
 from camlog.analysis import do_not_run
@@ -82,11 +81,10 @@ def analyze(
     patterns = {cam: response_pattern(x, limits) for cam, x in examined.items()}
     starts_s = [s.time_s for s in known.conditions.starts]
     misfire = measure_misfire(trace, known.conditions.windows, starts_s, profile, known.data, limits)
-    known_causes = partial(
-        diagnose, verdicts, patterns, misfire, codes, sufficient=covered.sufficient,
+    diagnosis = diagnose(
+        verdicts, patterns, misfire, codes, sufficient=covered.sufficient,
         with_supply=sum(x.sticking.with_supply for x in examined.values()), supply=supply,
     )  # fmt: skip
-    diagnosis = known_causes()
     causes = diagnosis.causes
     refused = do_not_run.reasons(
         verdicts=verdicts, examined=examined, causes=causes, codes=codes, misfire=misfire, pressure=supply.pressure,
@@ -96,7 +94,7 @@ def analyze(
         # Nothing of the result may ask anybody to run or drive this engine.
         covered = covered.without_driving()
         verdicts = judge_all(examined, covered.per_cam, limits, codes=codes, complaint=complaint)
-        diagnosis = known_causes(standing=True)
+        diagnosis = replace(diagnosis, standing=True)
         causes = do_not_run.without_running(causes, refused)
     first_lines = do_not_run.sentences(refused)
     cams = {

@@ -110,7 +110,7 @@ def _checks(findings: Findings, cause: Cause) -> Sequence[Sentence]:
     """The checks to show: in the order that costs least; all those of the cause where the engine may not be run."""
     if findings.do_not_run:
         return cause.next_checks
-    return ([step.check.sentence for step in findings.diagnosis.steps] or cause.next_checks)[:CHECKS_SHOWN]
+    return findings.diagnosis.checks(cause)[:CHECKS_SHOWN]
 
 
 def verdict_lines(findings: Findings) -> Iterator[str]:

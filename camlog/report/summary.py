@@ -98,8 +98,7 @@ def next_steps(findings: Findings) -> dict[str, Any]:
         return steps | {"title": say("next.drive"), "items": items, "caution": findings.coverage.caution}
     if not causes:
         return steps | {"items": [{"text": say("next.nothing"), "cautions": ()}]}
-    planned = [step.check.sentence for step in findings.diagnosis.steps] or causes[0].next_checks
-    return steps | {"items": checks(planned[:FIRST_ITEMS]), "weak": causes[0].support < WORTH_SAYING}
+    return steps | {"items": checks(findings.diagnosis.checks(causes[0])[:FIRST_ITEMS]), "weak": causes[0].support < WORTH_SAYING}
 
 
 def checks(wanted: Iterable[Check]) -> list[dict[str, Any]]:

@@ -18,6 +18,7 @@ import numpy as np
 from camlog.analysis.causes.causes import (
     CAUSES,
     CODE_BY_CHANCE,
+    CODE_FAMILIES,
     MISFIRE_BY_CHANCE,
     OIL_OTHERWISE,
     SOUND,
@@ -26,7 +27,7 @@ from camlog.analysis.causes.causes import (
     pattern_chance,
 )
 from camlog.analysis.causes.checks import BY_KEY, IN_ORDER, REPAIRS, Repair
-from camlog.analysis.causes.likelihood import CamSeen, Seen, _befallen, pieces, posterior
+from camlog.analysis.causes.likelihood import CamSeen, Seen, befallen, pieces, posterior
 from camlog.analysis.causes.troubleshoot import GIVE_UP, Rates, after, best_repair, next_check
 
 CAMS = ("intake_b1", "exhaust_b1")
@@ -65,12 +66,10 @@ class World:
         rng, keys = self.rng, [c.key for c in CAUSES]
         weights = np.array([self.priors[k] for k in keys])
         cause = self.causes[str(rng.choice(keys, p=weights / weights.sum()))]
-        cases = list(_befallen(cause, CAMS))
+        cases = list(befallen(cause, CAMS))
         ill = cases[int(rng.integers(len(cases)))]
         cams = {cam: self._cam(cause if cam in ill else None) for cam in CAMS}
-        families = ("cam_performance", "slow_response", "cam_crank_correlation", "sensor_circuit", "misfire", "valve_circuit",
-                    "oil_pressure_temperature", "fuel_trim")  # fmt: skip
-        codes = frozenset(f for f in families if rng.random() < cause.codes.get(f, CODE_BY_CHANCE))
+        codes = frozenset(f for f in CODE_FAMILIES if rng.random() < cause.codes.get(f, CODE_BY_CHANCE))
         kinds = {k: pattern_chance(cause.misfire, MISFIRE_BY_CHANCE, k) for k in MISFIRE_BY_CHANCE}
         misfire = str(rng.choice([*kinds, "none"], p=[*kinds.values(), 1.0 - sum(kinds.values())]))
         pressure = bool(rng.random() < cause.pressure) if rng.random() < 0.4 else None

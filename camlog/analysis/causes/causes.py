@@ -103,6 +103,7 @@ CAUSES = (
 BY_KEY: Mapping[str, Cause] = {c.key: c for c in CAUSES}
 # Chances where a cause says nothing of a code family, a misfire pattern or an oil pattern.
 CODE_BY_CHANCE = 0.02
+CODE_FAMILIES = tuple(sorted({family for cause in CAUSES for family in cause.codes}))
 MISFIRE_BY_CHANCE = {"single": 0.02, "bank": 0.003, "all": 0.005, "several": 0.01}
 OIL_OTHERWISE = {"cold_only": 0.15, "hot_only": 0.1}
 

@@ -15,6 +15,7 @@ from camlog.analysis.causes.causes import (
     CAM,
     CAUSES,
     CODE_BY_CHANCE,
+    CODE_FAMILIES,
     MISFIRE_BY_CHANCE,
     OIL_OTHERWISE,
     SOUND,
@@ -26,8 +27,6 @@ from camlog.cams import bank_of
 
 # No verdict of a drive is surer than this of a cam's condition when it is to say why.
 MOST_SURE = 0.97
-# A piece of evidence speaks for or against a cause from this factor on, against the average of all causes.
-SPEAKS_FROM = 1.5
 
 
 @dataclass(frozen=True)
@@ -50,67 +49,53 @@ class Seen:
     codes: frozenset[str] | None = None
     misfire: str = ""
     low_pressure: bool | None = None
-    complaint_rattle: bool = False
 
 
-@dataclass(frozen=True)
-class Piece:
-    """One piece of evidence: `name` and `values` of its sentence, and its likelihood under each cause."""
-
-    name: str
-    values: Mapping[str, object]
-    likelihood: Mapping[str, float]
-
-    def factor(self, cause: str, probabilities: Mapping[str, float]) -> float:
-        """How much likelier this is under one cause than under the others on average."""
-        rest = sum(p for key, p in probabilities.items() if key != cause) or 1.0
-        others = sum(p * self.likelihood[key] for key, p in probabilities.items() if key != cause) / rest
-        return self.likelihood[cause] / max(others, 1e-12)
+# The likelihood of one piece of evidence under each cause, by its key.
+Likelihood = Mapping[str, float]
 
 
-def pieces(seen: Seen) -> list[Piece]:
+def pieces(seen: Seen) -> list[Likelihood]:
     """Every piece of evidence of a drive, each independent of the others given the cause."""
-    found = [Piece("cams", {}, _each(lambda c: _cams(c, seen.cams)))] if seen.cams else []
+    found = [_each(lambda c: _cams(c, seen.cams))] if seen.cams else []
     if seen.codes is not None:
-        for family in ("cam_performance", "slow_response", "cam_crank_correlation", "sensor_circuit", "misfire",
-                       "valve_circuit", "oil_pressure_temperature", "fuel_trim"):  # fmt: skip
-            here = family in seen.codes
-            name = "code" if here else "no_code"
-            chance = _each(lambda c, f=family: c.codes.get(f, CODE_BY_CHANCE))
-            found.append(Piece(name, {"family": family}, {k: p if here else 1.0 - p for k, p in chance.items()}))
+        for family in CODE_FAMILIES:
+            found.append(_there(family in seen.codes, lambda c, f=family: c.codes.get(f, CODE_BY_CHANCE)))
     if seen.misfire in (*MISFIRE_BY_CHANCE, "none"):
-        found.append(Piece(f"misfire_{seen.misfire}", {}, _each(lambda c: pattern_chance(c.misfire, MISFIRE_BY_CHANCE, seen.misfire))))
+        found.append(_each(lambda c: pattern_chance(c.misfire, MISFIRE_BY_CHANCE, seen.misfire)))
     if seen.low_pressure is not None:
-        low = _each(lambda c: c.pressure)
-        found.append(Piece("low_pressure" if seen.low_pressure else "good_pressure", {},
-                           {k: p if seen.low_pressure else 1.0 - p for k, p in low.items()}))  # fmt: skip
-    if seen.complaint_rattle:
-        found.append(Piece("rattle_heard", {}, _each(lambda c: max(c.rattles, 0.1))))
+        found.append(_there(seen.low_pressure, lambda c: c.pressure))
     return found
 
 
-def posterior(evidence: Sequence[Piece], priors: Mapping[str, float] | None = None) -> dict[str, float]:
+def posterior(evidence: Sequence[Likelihood], priors: Mapping[str, float] | None = None) -> dict[str, float]:
     """The probability of each cause of CAUSES by key; they sum to 1. `priors` replace the table's weights."""
     weights = {c.key: math.log((priors or {}).get(c.key, c.prior)) for c in CAUSES}
     for piece in evidence:
-        for key, likelihood in piece.likelihood.items():
+        for key, likelihood in piece.items():
             weights[key] += math.log(max(likelihood, 1e-9))
     top = max(weights.values())
     total = sum(math.exp(w - top) for w in weights.values())
     return {key: math.exp(w - top) / total for key, w in weights.items()}
 
 
-def _each(chance: Callable[[Cause], float]) -> dict[str, float]:
+def _there(there: bool, chance: Callable[[Cause], float]) -> Likelihood:
+    """The likelihood of something that was seen, or was looked for and not seen."""
+    return _each(chance if there else lambda c: 1.0 - chance(c))
+
+
+def _each(chance: Callable[[Cause], float]) -> Likelihood:
     return {cause.key: chance(cause) for cause in CAUSES}
 
 
 def _cams(cause: Cause, cams: Mapping[str, CamSeen]) -> float:
     """The likelihood of what all cams showed: mean over which of them the cause befalls."""
-    cases = list(_befallen(cause, list(cams)))
+    cases = list(befallen(cause, list(cams)))
     return sum(math.prod(_cam(cause if c in case else None, cams[c]) for c in cams) for case in cases) / len(cases)
 
 
-def _befallen(cause: Cause, cams: Sequence[str]) -> Iterator[set[str]]:
+def befallen(cause: Cause, cams: Sequence[str]) -> Iterator[set[str]]:
+    """The sets of cams that a cause may befall, each as likely as the others."""
     if cause.reach == CAM:
         yield from ({cam} for cam in cams)
     elif cause.reach == BANK:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 from camlog.analysis.causes.causes import BY_KEY, CAUSES, GROUPS
@@ -52,19 +53,34 @@ class Cause:
 
 @dataclass(frozen=True)
 class Diagnosis:
-    """All causes of a drive: `probabilities` by key (they sum to 1), `causes` by group, the likeliest first, and the checks
-    in the order that costs least.
+    """All causes of a drive: `probabilities` by key (they sum to 1), `causes` by group, the likeliest first.
 
-    `expected_cost` is what is spent on average until the fault is mended that way, `opening_first` where the engine is
-    opened at once; both at `rates`.
+    The plan of checks is worked out when it is asked for, at `rates`; `standing`: no check in it may run the engine.
     """
 
     probabilities: Mapping[str, float]
     causes: tuple[Cause, ...]
-    steps: tuple[Step, ...]
-    expected_cost: float
-    opening_first: float
     rates: Rates
+    standing: bool = False
+
+    @cached_property
+    def steps(self) -> tuple[Step, ...]:
+        """The checks in the order that costs least, as long as each finds nothing."""
+        return tuple(plan(self.probabilities, self.rates, standing=self.standing))
+
+    @cached_property
+    def expected_cost(self) -> float:
+        """What is spent on average until the fault is mended that way."""
+        return expected_cost(self.probabilities, self.rates, standing=self.standing)
+
+    @property
+    def opening_first(self) -> float:
+        """What is spent on average where the engine is opened at once."""
+        return cost_of_opening_first(self.probabilities, self.rates)
+
+    def checks(self, cause: Cause) -> tuple[Sentence, ...]:
+        """The checks of the plan as sentences; those that tell of `cause` where mending at once costs less than any."""
+        return tuple(s.check.sentence for s in self.steps) or cause.next_checks
 
     def to_dict(self) -> dict[str, Any]:
         """The plan as it stands in Findings."""
@@ -82,25 +98,17 @@ class Diagnosis:
 
 def diagnose(
     verdicts: Mapping[str, Verdict], oil_patterns: Mapping[str, OilPattern], misfire: Misfire, codes: CodeEvidence, *,
-    sufficient: bool, with_supply: int = 0, supply: Supply | None = None, rates: Rates = Rates(), standing: bool = False,
+    sufficient: bool, with_supply: int = 0, supply: Supply | None = None, rates: Rates = Rates(),
 ) -> Diagnosis:  # fmt: skip
     """The causes of a drive.
 
     `sufficient` says whether the drive could have cleared every cam, `with_supply` how often a cam that stood still
     moved off only as engine speed rose, `supply` what the engine's own signals say of oil pressure, voltage and fuel.
-    `standing`: no check may run the engine.
     """
     probabilities = posterior(pieces(_seen(verdicts, oil_patterns, misfire, codes, supply)))
     told = evidence(verdicts, oil_patterns, misfire, codes, supply, with_supply, sufficient)
-    groups = [_group(name, probabilities, told, standing) for name in GROUPS]
-    return Diagnosis(
-        probabilities,
-        tuple(sorted(groups, key=lambda c: -c.support)),
-        tuple(plan(probabilities, rates, standing=standing)),
-        expected_cost(probabilities, rates, standing=standing),
-        cost_of_opening_first(probabilities, rates),
-        rates,
-    )
+    groups = [_group(name, probabilities, told) for name in GROUPS]
+    return Diagnosis(probabilities, tuple(sorted(groups, key=lambda c: -c.support)), rates)
 
 
 def _seen(
@@ -137,7 +145,7 @@ def _cam(verdict: Verdict, priors: Mapping[str, float], oil: OilPattern | None) 
     )
 
 
-def _group(name: str, probabilities: Mapping[str, float], told: list[Evidence], standing: bool) -> Cause:
+def _group(name: str, probabilities: Mapping[str, float], told: list[Evidence]) -> Cause:
     members = {c.key: probabilities[c.key] for c in CAUSES if c.group == name}
     return Cause(
         name,
@@ -145,16 +153,16 @@ def _group(name: str, probabilities: Mapping[str, float], told: list[Evidence], 
         tuple((BY_KEY[key].name, p) for key, p in sorted(members.items(), key=lambda m: -m[1])),
         sentences(name, told, "for"),
         sentences(name, told, "against"),
-        tuple(c.sentence for c in telling(members, standing)),
+        tuple(c.sentence for c in telling(members)),
     )
 
 
-def telling(members: Mapping[str, float], standing: bool = False) -> list[Check]:
+def telling(members: Mapping[str, float]) -> list[Check]:
     """The checks that show something under some causes (key to weight), the most telling for their cost first."""
     total, rates = sum(members.values()) or 1.0, Rates()
 
     def shows(check: Check) -> float:
         return sum(p * outcome.get(key, 0.0) for key, p in members.items() for outcome in check.shows.values()) / total
 
-    checks = [c for c in CHECKS if shows(c) > TELLS and not (standing and c.runs)]
+    checks = [c for c in CHECKS if shows(c) > TELLS]
     return sorted(checks, key=lambda c: -shows(c) / rates.cost(c))

@@ -8,7 +8,7 @@ observation is worth making where its cost plus the expected cost of repair afte
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from camlog.analysis.causes.checks import CHECKS, IN_ORDER, REPAIRS, Check, Repair
 
@@ -23,11 +23,11 @@ class Rates:
     """What a shop's time costs: `labour_per_hour` in its own currency; `times` multiplies minutes by what a check or repair opens."""
 
     labour_per_hour: float = 100.0
-    times: Mapping[str, float] = None  # type: ignore[assignment]
+    times: Mapping[str, float] = field(default_factory=dict)
 
     def cost(self, action: Check | Repair) -> float:
         """Labour and parts of a check or repair."""
-        return action.minutes / 60.0 * self.labour_per_hour * (self.times or {}).get(action.opens, 1.0) + action.parts
+        return action.minutes / 60.0 * self.labour_per_hour * self.times.get(action.opens, 1.0) + action.parts
 
 
 @dataclass(frozen=True)
