@@ -97,6 +97,21 @@ def put_in_place(temporary: Path, path: Path) -> None:
         time.sleep(_BUSY_LOOK_S)
 
 
+# What to do where a disk refuses, for the command line and for the page.
+OTHER_FOLDER = ("Choose another folder with --out.", "Check the working folder.")
+CHECK_FOLDER = ("Check the folder and its permissions.", None)
+
+
+@contextmanager
+def refusals(path: str | Path, advice: tuple[str, str | None]) -> Iterator[None]:
+    """What a disk refuses while `path` is written becomes an InputError with this advice: CHECK_FOLDER or OTHER_FOLDER."""
+    try:
+        yield
+    except OSError as error:
+        what = f"cannot be written ({error.strerror})"
+        raise InputError(what, file=path, remedy=advice[0], on_page=advice[1]) from error
+
+
 def write_text(text: str, path: str | Path, *, replace: bool) -> None:
     """Write `text` as UTF-8, as `whole_file` does; half characters, for which there are no bytes, become `?`."""
     with whole_file(path, replace=replace) as out:

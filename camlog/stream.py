@@ -4,7 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any, Literal, NamedTuple, Protocol, get_args
+
+
+def now(timespec: str = "seconds") -> str:
+    """This moment, ISO 8601 with zone, as `datetime.isoformat` writes it."""
+    return datetime.now().astimezone().isoformat(timespec=timespec)
+
 
 EventKind = Literal["marker", "gap", "reconnect", "adapter_error"]
 EVENT_KINDS = get_args(EventKind)

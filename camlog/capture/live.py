@@ -12,7 +12,6 @@ import queue
 import threading
 import time
 from collections.abc import Callable, Generator, Iterable
-from datetime import datetime
 from typing import Any
 
 from camlog.capture import error
@@ -28,7 +27,7 @@ from camlog.capture.schedule import make_plan
 from camlog.capture.snapshot import read_snapshot, read_vin
 from camlog.capture.troubles import Troubles
 from camlog.profile import VehicleProfile
-from camlog.stream import CodeSnapshot, Event, StreamItem
+from camlog.stream import CodeSnapshot, Event, StreamItem, now
 from camlog.trust import vin_hash
 
 # The slowest vehicles (an older bus, a profile of many identifiers) are examined in half a minute.
@@ -110,7 +109,7 @@ class LiveSource:
         except BaseException:
             self.link.close()
             raise
-        self.started_at = datetime.now().astimezone().isoformat(timespec="milliseconds")
+        self.started_at = now("milliseconds")
 
     # ---------------------------------------------------------------- facts
     @property

@@ -146,9 +146,9 @@ def sheet(
     who: Annotated[str, typer.Option(help="Who ticks.", metavar="TEXT")] = "",
 ) -> None:
     """The work sheet of what was quoted: marks, measurements, fasteners. Type values into the job file or the page."""
-    from camlog.job.record import now
     from camlog.job.sheet import torque_words
     from camlog.job.work import make_sheet, use_measurements
+    from camlog.stream import now
 
     record, _, layout = _open(job, None, vehicle)
     made = make_sheet(record, layout)

@@ -8,10 +8,10 @@ from typing import Any
 
 from camlog import cautions
 from camlog.analysis.causes.causes import BY_KEY
-from camlog.errors import InputError
 from camlog.job.record import SUFFIX, Job
 from camlog.job.sheet import torque_words
 from camlog.messages import Messages
+from camlog.new_files import OTHER_FOLDER, refusals
 from camlog.page import render_page, write_page
 
 messages = Messages("camlog.job")
@@ -22,12 +22,8 @@ def write_pages(job: Job, steps: Mapping[str, Any], folder: Path, *, replace: bo
     name = job.path.name.removesuffix(SUFFIX)
     paths = [folder / f"{name}.{kind}.html" for kind in ("customer", "workshop")]
     for path, text in zip(paths, (customer_page(job), workshop_page(job, steps)), strict=True):
-        try:
+        with refusals(path, OTHER_FOLDER):
             write_page(text, path, replace=replace)
-        except OSError as error:
-            raise InputError(
-                f"cannot be written ({error.strerror})", file=path, remedy="Choose another folder with --out."
-            ) from error
     return paths
 
 

@@ -18,12 +18,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from camlog.errors import InputError, check_saved
-from camlog.new_files import write_text
+from camlog.new_files import CHECK_FOLDER, refusals, write_text
+from camlog.stream import now
 
 SCHEMA = "camlog.job/1"
 SUFFIX = ".job.json"
@@ -84,17 +84,8 @@ class Job:
 
     def save(self, *, replace: bool = True) -> None:
         """Write the file, whole or not at all. Raises InputError where one is there and `replace` is not set."""
-        try:
+        with refusals(self.path, CHECK_FOLDER):
             write_text(json.dumps(self.content, indent=1, ensure_ascii=False) + "\n", self.path, replace=replace)
-        except OSError as error:
-            raise InputError(
-                f"cannot be written ({error.strerror})", file=self.path, remedy="Check the folder and its permissions."
-            ) from error
-
-
-def now() -> str:
-    """This moment, ISO 8601 with zone."""
-    return datetime.now().astimezone().isoformat(timespec="seconds")
 
 
 def read_job(path: str | Path) -> Job:

@@ -10,16 +10,16 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from platformdirs import user_data_path
 
 from camlog.errors import InputError
+from camlog.stream import now
 
 WAIT_S = 30.0  # for another program that writes
 # From each version to the next; the first makes an empty library.
@@ -152,7 +152,7 @@ class Library:
         columns = {
             "file": entry.file, "kind": entry.kind, "vehicle": entry.vehicle, "started_at": entry.started_at,
             "duration_s": entry.duration_s, "mileage_km": entry.mileage_km, "outcome": entry.outcome,
-            "codes": json.dumps(entry.codes), "added_at": _now(),
+            "codes": json.dumps(entry.codes), "added_at": now(),
         }  # fmt: skip
         names = ", ".join(columns)
         update = ", ".join(f"{c} = excluded.{c}" for c in columns)
@@ -179,7 +179,7 @@ class Library:
         with self._transaction():
             done = self._open.execute(
                 "UPDATE recording SET known_good = ?, known_good_by = ?, known_good_at = ?, known_good_why = ? WHERE id = ?",
-                (int(good), by, _now(), why, number),
+                (int(good), by, now(), why, number),
             ).rowcount
         if not done:
             raise self._missing(number)
@@ -260,15 +260,3 @@ class Library:
 
     def __len__(self) -> int:
         return self._open.execute("SELECT COUNT(*) FROM recording").fetchone()[0]
-
-
-def _now() -> str:
-    return datetime.now().astimezone().isoformat(timespec="seconds")
-
-
-def kinds(rows: Sequence[Mapping[str, Any]]) -> dict[str, int]:
-    """How many recordings there are of each engine kind."""
-    counted: dict[str, int] = {}
-    for row in rows:
-        counted[row["kind"]] = counted.get(row["kind"], 0) + 1
-    return counted

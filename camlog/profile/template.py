@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from camlog.errors import InputError
-from camlog.new_files import write_text
+from camlog.new_files import CHECK_FOLDER, refusals, write_text
 from camlog.profile.reader import TEMPLATE
 from camlog.signals import SIGNALS
 
@@ -30,10 +29,6 @@ def write_template(path: str | Path, force: bool = False) -> Path:
     Raises InputError where the file exists and `force` is not set, or cannot be written.
     """
     path = Path(path)
-    try:
+    with refusals(path, CHECK_FOLDER):
         write_text(template_text(), path, replace=force)
-    except OSError as error:
-        raise InputError(
-            f"cannot be written ({error.strerror})", file=path, remedy="Check the folder and its permissions."
-        ) from error
     return path

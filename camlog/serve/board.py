@@ -12,11 +12,12 @@ from typing import Any
 
 import numpy as np
 
+from camlog.cams import short
 from camlog.report.thin import thin
 from camlog.signals import CAM_IDS, actual, commanded
 from camlog.sinks.lines import codes_text
 from camlog.sinks.state import DriveState, Shown
-from camlog.sinks.words import cam_text, clock_text, rate_text, value_text
+from camlog.sinks.words import clock_text, rate_text, value_text
 from camlog.stream import Batch, Event, StreamItem
 
 KEPT_S = 600.0
@@ -160,7 +161,7 @@ class Board:
     def _cam(self, found) -> dict[str, Any]:
         return {
             "cam": found.cam,
-            "name": cam_text(found.cam),
+            "name": short(found.cam),
             "commanded": _angle(found.commanded),
             "actual": _angle(found.actual),
             "error": None if found.difference_deg is None else f"{found.difference_deg:+.1f} deg",

@@ -13,6 +13,7 @@ from pathlib import Path
 from camlog.analysis.do_not_run import LiveCare
 from camlog.analysis.drive.coverage import Coverage, CoverageTracker
 from camlog.analysis.drive.coverage_needs import DETAIL, HEALTHY, VERDICT, Need
+from camlog.cams import short
 from camlog.errors import InputError
 from camlog.limits import limits_for
 from camlog.messages import capital
@@ -20,7 +21,6 @@ from camlog.oil_windows import OPEN_SENSOR_COOLANT_DEGC, OPEN_SENSOR_DEGC
 from camlog.profile import VehicleProfile
 from camlog.serve.jobs import Jobs, provisional
 from camlog.serve.words import sentence
-from camlog.sinks.words import cam_text
 from camlog.stream import Batch, StreamItem
 
 FIRST_LOOK_S = 45.0
@@ -226,7 +226,7 @@ class Guide:
             instruction = capital(re.sub(r"(?<=\d) s\b", " seconds", unmet[0].remedy))
             cams = [n.cam for n in unmet if n.cam is not None]
             if cams and len(cams) < len(covered.per_cam):
-                title += f" ({', '.join(cam_text(c) for c in cams)})"
+                title += f" ({', '.join(short(c) for c in cams)})"
             if name == "cold_start" and self._too_warm(self._limits["cold_oil_degc"].value):
                 possible, instruction = False, sentence("too_late")
         blocks = min((n.blocks for n in needs), key=_GRAVITY.index)

@@ -10,12 +10,13 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
+from camlog.cams import short
 from camlog.console import PlainConsole
 from camlog.signals import MAX_CYLINDERS, misfire
 from camlog.sinks.keys import KeyReader
 from camlog.sinks.lines import Care, LineSink, codes_text
 from camlog.sinks.state import DriveState, Shown
-from camlog.sinks.words import cam_text, clock_text, kind_text, rate_text, value_text
+from camlog.sinks.words import clock_text, kind_text, rate_text, value_text
 from camlog.stream import Event, Sink, StreamItem
 from camlog.unknown import UNKNOWN, UNKNOWN_ASCII
 
@@ -151,7 +152,7 @@ class TerminalView:
                 self._number(f"cam_{cam.cam}_{part}", getattr(cam, part)) for part in ("commanded", "actual")
             ]
             duty = [self._number(f"cam_{cam.cam}_duty", cam.duty)] if with_duty else []
-            table.add_row(cam_text(cam.cam), *angles, difference, *duty)
+            table.add_row(short(cam.cam), *angles, difference, *duty)
         return table
 
     def _running(self) -> Table:

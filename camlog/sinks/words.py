@@ -26,12 +26,6 @@ def value_text(signal: str, value: float, *, degree_sign: bool = False) -> str:
     return f"{text} {shown}".rstrip() if unit != "count" else text
 
 
-def cam_text(cam: str) -> str:
-    """A cam as spoken of: `intake_b1` is `intake, bank 1`."""
-    side, _, bank = cam.partition("_b")
-    return f"{side}, bank {bank}"
-
-
 def rate_text(rate: float) -> str:
     """A rate a second, `31.2/s`, with more digits for slow ones."""
     return f"{rate:.1f}/s" if rate >= 1 else f"{rate:.2f}/s"

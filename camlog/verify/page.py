@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from camlog.analysis.changes import Change
-from camlog.errors import InputError
 from camlog.messages import capital
+from camlog.new_files import OTHER_FOLDER, refusals
 from camlog.page import render_page, write_page
 from camlog.trust import simulated_words
 from camlog.verify.gate import PASSED
@@ -38,15 +38,8 @@ def verification_page(proof: Verification) -> str:
 def write_verification(proof: Verification, path: str | Path, *, replace: bool = True) -> None:
     """Write `NAME.verification.html`, whole or not at all. Raises InputError where the disk refuses, or one
     is there and `replace` is not set."""
-    try:
+    with refusals(path, OTHER_FOLDER):
         write_page(verification_page(proof), path, replace=replace)
-    except OSError as error:
-        raise InputError(
-            f"cannot be written ({error.strerror})",
-            file=path,
-            remedy="Choose another folder with --out.",
-            on_page="Check the working folder.",
-        ) from error
 
 
 def chosen_changes(proof: Verification) -> list[Change]:

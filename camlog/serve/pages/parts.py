@@ -9,8 +9,7 @@ import plotly.graph_objects as go
 from dash import dcc, html, no_update
 from flask import request
 
-from camlog.cams import actual, commanded
-from camlog.cams import short as cam_text
+from camlog.cams import actual, commanded, short
 from camlog.cautions import DRIVE, caution
 from camlog.messages import capital
 from camlog.report.palette import ACTUAL, COMMAND, ERROR, Role
@@ -40,9 +39,9 @@ _ERRORS = (ERROR, Role("@actual", "dash"), Role("@third", "dot"), Role("@fourth"
 def strips(cams: Sequence[str], oil: str = "oil_temp") -> list[html.Figure]:
     """Strip charts: each cam's angles, the error of all cams, engine speed and oil temperature."""
     title = SIGNALS[oil].title
-    errors = [(f"cam_{cam}_error", cam_text(cam), role) for cam, role in zip(cams, itertools.cycle(_ERRORS), strict=False)]
+    errors = [(f"cam_{cam}_error", short(cam), role) for cam, role in zip(cams, itertools.cycle(_ERRORS), strict=False)]
     wanted = [
-        *((f"{capital(cam_text(cam))}: angle", "deg", 10.0,
+        *((f"{capital(short(cam))}: angle", "deg", 10.0,
            [(commanded(cam), "commanded", COMMAND), (actual(cam), "actual", ACTUAL)]) for cam in cams),
         *([("Error: actual minus commanded", "deg", 5.0, errors)] if cams else []),
         ("Engine speed", "rpm", 500.0, [("engine_speed", "engine speed", _SINGLE)]),
