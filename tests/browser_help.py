@@ -5,6 +5,8 @@ from __future__ import annotations
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
+from importlib.resources import files
 from pathlib import Path
 
 import pytest
@@ -72,3 +74,22 @@ class Look:
             " width: r.width, height: r.height};})",
             selector,
         )
+
+
+@cache
+def _axe() -> str:
+    """axe-core (MPL-2.0), as a package for tests brings it."""
+    return (files("axe_playwright_python") / "axe.min.js").read_text(encoding="utf-8")
+
+
+def findings_of_axe(page: Page) -> list[str]:
+    """What axe-core calls serious or critical in a page as it is now, a line each: rule, place, reason."""
+    # Not by a script in the page, which the pages' own policy forbids.
+    page.evaluate(f"() => {{ if (!window.axe) {{ {_axe()} }} }}")
+    found = page.evaluate("() => axe.run(document, {resultTypes: ['violations'], iframes: false})")
+    return [
+        f"{rule['id']}: {node['html'][:160]}: {node['failureSummary']}"
+        for rule in found["violations"]
+        if rule["impact"] in ("serious", "critical")
+        for node in rule["nodes"]
+    ]
