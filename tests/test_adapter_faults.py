@@ -5,7 +5,6 @@ What an adapter prints and does in each fault: de facto behaviour of such adapte
 
 from __future__ import annotations
 
-import itertools
 import random
 import time
 
@@ -24,11 +23,11 @@ from camlog.simulate.adapter import (
     SimulatedAdapter,
     TimingModel,
     parse_fault,
-    random_faults,
 )
+from camlog.simulate.adapter.buses import BUSES, frames_of
 from camlog.simulate.adapter.faults import LINE_KINDS, MESSAGES, Line, damage, wrong_echo
-from camlog.simulate.adapter.framing import Node
 from tests.adapter_car import Client, FrameReader, StandingCar
+from tests.adapter_model import random_faults
 
 DEMO = read_profile("demo")
 QUICK = TimingModel.instant()
@@ -134,12 +133,10 @@ def whole_messages(lines: list[str]) -> list[bytes]:
     padding=st.sampled_from([None, 0x00, 0x55]),
 )
 def test_damage_of_any_message_can_be_told(payload, kind, seed, padding):
-    lines, left = [], len(payload)
-    for frame in itertools.chain(*Node(padding).send(payload)):
-        begins = 2 if frame[0] >> 4 == 1 else 1
-        ends = min(len(frame), begins + left)
-        left -= ends - begins
-        lines.append(Line(f"7E8 {frame.hex(' ').upper()} ", 4 + 3 * ends - 1))
+    lines = [
+        Line(f"7E8 {frame.hex(' ').upper()} ", 4 + 3 * ends - 1)
+        for frame, _, ends in frames_of(BUSES["6"], 0, payload, False, padding)
+    ]
     damaged = damage(kind, lines, lines[-1].text, random.Random(seed))
     assert payload not in whole_messages([line.text for line in damaged])
     assert whole_messages([line.text for line in damaged]) == []

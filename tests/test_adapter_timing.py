@@ -11,9 +11,10 @@ import time
 import pytest
 
 from camlog.profile import read_profile
-from camlog.simulate.adapter import AdapterTraits, SimulatedAdapter, TimingModel, request_time_s
+from camlog.simulate.adapter import AdapterTraits, SimulatedAdapter, TimingModel
 from camlog.simulate.adapter.buses import BUSES
 from tests.adapter_car import Client, StandingCar
+from tests.adapter_model import request_time_s
 
 DEMO = read_profile("demo")
 EARLY_S = 0.0004  # the serial line and the clock of the two ends
@@ -111,14 +112,6 @@ def test_an_older_bus_has_its_own_pace(number):
             rounds.append(time.perf_counter() - begun)
         assert sum(rounds) / len(rounds) >= wanted - 0.004 and min(rounds) <= wanted + LATE_S
         assert not bus.needs_init or 1 / wanted < 10
-
-
-def test_a_receivers_flow_control_slows_the_module_down():
-    with serving() as adapter, Client(adapter.start_pty()) as client:
-        client.setup("ATH1", "ATSP6", "ATFCSD300000", "ATFCSH7E0", "ATFCSM1")
-        fast = waited(client, "09023")
-        client.setup("ATFCSD300014")  # 20 ms between consecutive frames
-        assert waited(client, "09023") - fast == pytest.approx(0.020 - 29 / 11_520, abs=LATE_S)
 
 
 def test_the_vehicle_is_asked_when_the_request_reaches_it():

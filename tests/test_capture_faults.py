@@ -24,9 +24,9 @@ from camlog.simulate.adapter import (
     SimulatedAdapter,
     TimingModel,
     preset,
-    random_faults,
 )
 from tests.adapter_car import StandingCar
+from tests.adapter_model import random_faults
 from tests.capture_help import PROFILE, Recorded, recorded
 
 BEGINS_S = 0.5

@@ -16,8 +16,8 @@ from camlog.profile import read_profile
 from camlog.signals import BY_PID, SIGNALS
 from camlog.simulate.adapter import PRESETS, AdapterTraits, SimulatedAdapter, TimingModel
 from camlog.simulate.adapter.buses import BUSES, checksum
+from camlog.simulate.adapter.modules import modules_for
 from camlog.simulate.adapter.values import PIDS
-from camlog.simulate.adapter.vehicle_side import modules_for
 from camlog.stream import CodeSnapshot, TroubleCode
 from tests.adapter_car import SNAPSHOT, VALUES, VIN, Client, StandingCar, hurry
 
@@ -369,7 +369,6 @@ def test_headers_spaces_and_the_form_of_long_answers(client):
     assert terminal.ask("0902")[0] == "7E8 10 14 49 02 01 5A 5A 5A"
     assert terminal.ask("ATS0") == ["OK"]
     assert terminal.ask("010C") == ["7E804410C0CB2000000"]
-    assert terminal.ask("ATD1") == ["OK"] and terminal.ask("010C") == ["7E8804410C0CB2000000"]
 
 
 @pytest.mark.parametrize(
@@ -478,16 +477,6 @@ def test_one_module_is_addressed_by_header(client):
     assert terminal.ask("ATD") == ["OK"] and terminal.ask("ATI")[0] == "ATI"
 
 
-def test_the_receive_filter(client):
-    terminal = client(traits=AdapterTraits(second_module=True)).setup("ATSP6", "ATH1")
-    for setting, seen in (
-        ("ATCRA7E9", ["7E9"]), ("ATCRA7EX", ["7E8", "7E9"]), ("ATCRA", ["7E8", "7E9"]),
-        ("ATCF7E8", ["7E8"]), ("ATCM7FE", ["7E8", "7E9"]), ("ATCRA", ["7E8", "7E9"]), ("ATCRA700", ["NO "]),
-    ):  # fmt: skip
-        assert terminal.ask(setting) == ["OK"]
-        assert [t[:3] for t in terminal.ask("010D")] == seen, setting
-
-
 def test_29_bit_addresses(client):
     terminal = client(traits=AdapterTraits(protocol="7", second_module=True)).setup("ATSP7", "ATH1")
     assert [t[:11] for t in terminal.ask("010D")] == ["18 DA F1 10", "18 DA F1 18"]
@@ -495,28 +484,6 @@ def test_29_bit_addresses(client):
     assert terminal.ask("010D") == ["18 DA F1 10 03 41 0D 39 00 00 00 00"]
     # a profile's 11-bit header means the same module here
     assert terminal.ask("22F0B0")[0].startswith("18 DA F1 10 05 62 F0 B0")
-
-
-def test_flow_control_is_the_adapters_and_may_be_set(client):
-    # ISO 15765-2: without flow control a module stops after its first frame
-    terminal = client().setup("ATSP6", "ATH1", "ATCFC0")
-    assert len(terminal.ask("0902")) == 1
-    assert terminal.ask("ATCFC1") == ["OK"] and len(terminal.ask("0902")) == 3
-    assert terminal.ask("ATFCSM1") == ["?"]
-    for setting in ("ATFCSH7E1", "ATFCSD300000", "ATFCSM1"):
-        assert terminal.ask(setting) == ["OK"]
-    assert len(terminal.ask("0902")) == 1  # addressed to another module
-    assert terminal.ask("ATFCSH7E0") == ["OK"] and len(terminal.ask("0902")) == 3
-    assert terminal.ask("ATFCSD320000") == ["OK"] and len(terminal.ask("0902")) == 1  # overflow
-
-
-def test_raw_frames_with_automatic_formatting_off(client):
-    terminal = client().setup("ATSP6", "ATCAF0")
-    assert terminal.ask("02010D") == ["03 41 0D 39 00 00 00 00"]
-    assert terminal.ask("010D") == ["NO DATA"]
-    # a request of several frames: the module asks for the rest
-    assert terminal.ask("100922F0A2F0A3F0") == ["30 00 00 00 00 00 00 00"]
-    assert terminal.ask("21B0F0A400000000")[0].startswith("10 15 62 F0 A2")
 
 
 def test_low_power_and_waking_as_python_obd_does(adapter, monkeypatch):

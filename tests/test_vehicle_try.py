@@ -14,7 +14,7 @@ from camlog.cli import build_app
 from camlog.profile import read_profile
 from camlog.profile.reader import DEMO
 from camlog.simulate.adapter import AdapterTraits, SimulatedAdapter, TimingModel
-from camlog.simulate.adapter.vehicle_side import modules_for
+from camlog.simulate.adapter.modules import modules_for
 from camlog.simulate.vehicle.car import SimulatedCar
 from camlog.simulate.vehicle.conditions import Condition
 from camlog.simulate.vehicle.draw import demo_setup

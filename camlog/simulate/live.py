@@ -20,7 +20,6 @@ from camlog.simulate.vehicle.conditions import Condition
 from camlog.simulate.vehicle.draw import draw_setup, profile_overrides
 
 STATE_SCHEMA = "camlog.simulated_car/1"
-J1939 = "A"  # a bus for trucks, whose requests are none of those answered here
 # Least and greatest value of each number, and how it is said.
 LIMITS = {
     "--baud": (300, math.inf, "Give 300 or more."),
@@ -84,7 +83,7 @@ def simulated_adapter(
             raise InputError(f"{name} {value:g} is out of range", remedy=remedy)
     traits = preset(adapter)
     if protocol is not None:
-        if protocol not in BUSES or protocol == J1939:
+        if protocol not in BUSES:
             words = f"there is no protocol {protocol!r}"
             raise InputError(words, remedy="Give 1 to 5 (older buses) or 6 to 9 (CAN).")
         traits = replace(traits, protocol=protocol)

@@ -12,9 +12,10 @@ import statistics
 import subprocess
 import sys
 
-from camlog.simulate.adapter import TimingModel, request_time_s
+from camlog.simulate.adapter import TimingModel
 from camlog.simulate.adapter.buses import BUSES
 from tests.adapter_car import Client
+from tests.adapter_model import request_time_s
 
 BAUD = 115_200
 TIMING = TimingModel(baud=BAUD)

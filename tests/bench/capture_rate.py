@@ -24,9 +24,10 @@ from camlog.capture.live import LiveSource
 from camlog.capture.record import record
 from camlog.capture.requests import Request
 from camlog.profile import read_profile
-from camlog.simulate.adapter import SimulatedAdapter, TimingModel, preset, request_time_s
+from camlog.simulate.adapter import SimulatedAdapter, TimingModel, preset
 from camlog.simulate.adapter.buses import BUSES
 from camlog.trace import read_trace
+from tests.adapter_model import request_time_s
 
 BAUD = 115_200
 TIMING = TimingModel(baud=BAUD, ecu_latency_s=0.008, wait_s=0.040)

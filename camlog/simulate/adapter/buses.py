@@ -16,6 +16,14 @@ TESTER = 0xF1
 MODULE_ADDRESSES = (0x10, 0x18, 0x28, 0x29, 0x58, 0x60, 0x40, 0x50)
 FUNCTIONAL = -1  # in place of a module's number: all of them
 
+MAX_MESSAGE_BYTES = 4095
+# First two header bytes of an answer on an older bus, by bus and whether that module alone was asked.
+_ISO, _KWP = (0x48, 0x6B), (0x80, TESTER)
+HEADERS = {
+    ("1", False): (0x41, 0x6B), ("1", True): (0xC4, TESTER), ("2", False): _ISO, ("2", True): (0x6C, TESTER),
+    ("iso", False): _ISO, ("iso", True): _ISO, ("kwp", False): _KWP, ("kwp", True): _KWP,
+}  # fmt: skip
+
 _CAN_STUFFED_BITS = {11: 122, 29: 146}  # an eight-byte frame with its gap and typical bit stuffing
 _OVERHEAD_BYTES = 4  # header and checksum on an older bus
 
@@ -88,7 +96,6 @@ BUSES: dict[str, Bus] = {
         _can("7", "ISO 15765-4 (CAN 29/500)", 29, 500_000),
         _can("8", "ISO 15765-4 (CAN 11/250)", 11, 250_000),
         _can("9", "ISO 15765-4 (CAN 29/250)", 29, 250_000),
-        _can("A", "SAE J1939 (CAN 29/250)", 29, 250_000),
     )
 }
 
@@ -125,15 +132,53 @@ def ecu_name(module: int) -> str:
     return f"{RESPONSE_11BIT + module:X}"
 
 
+def is_first(frame: bytes) -> bool:
+    """True for the first frame of a segmented message."""
+    return frame[0] >> 4 == 1
+
+
+def frames_of(
+    bus: Bus, module: int, message: bytes, physical: bool, padding: int | None = None
+) -> list[tuple[bytes, int, int]]:
+    """The frames in which a module sends a message, each with where its share of the data begins and ends.
+
+    `physical`: that module alone was asked; `padding` fills frames of CAN to eight bytes.
+    """
+    if not bus.is_can:
+        frame = legacy_answer(bus, module, message, physical)
+        return [(frame, 3, len(frame) - 1)]
+    framed, left = [], len(message)
+    for frame in segments(message, padding):
+        begins = 2 if is_first(frame) else 1
+        ends = min(len(frame), begins + left)
+        left -= ends - begins
+        framed.append((frame, begins, ends))
+    return framed
+
+
+def segments(message: bytes, padding: int | None = None) -> list[bytes]:
+    """A message in frames of classic CAN (ISO 15765-2), for a receiver that asks for all the rest at once.
+
+    Written out here, and held by tests to the can-isotp library, which takes milliseconds where this takes
+    microseconds and a module answers in eight. Raises ValueError for an empty message or one over 4095 bytes.
+    """
+    if not 1 <= len(message) <= MAX_MESSAGE_BYTES:
+        raise ValueError(f"a message has 1 to {MAX_MESSAGE_BYTES} bytes, not {len(message)}")
+    if len(message) <= 7:
+        frames = [bytes((len(message),)) + message]
+    else:
+        frames = [(0x1000 | len(message)).to_bytes(2, "big") + message[:6]]
+        rest = enumerate(range(6, len(message), 7), 1)
+        frames += [bytes((0x20 | number & 0xF,)) + message[at : at + 7] for number, at in rest]
+    return [frame if padding is None else frame.ljust(8, bytes((padding,))) for frame in frames]
+
+
 def legacy_answer(bus: Bus, module: int, data: bytes, physical: bool) -> bytes:
     """A whole answer on an older bus: three header bytes, data, checksum."""
-    address, is_pwm = MODULE_ADDRESSES[module], bus.number == "1"
+    first, second = HEADERS[bus.number if bus.family == "j1850" else bus.family, physical]
     if bus.family == "kwp":
-        header = bytes((0x80 | len(data) & 0x3F, TESTER, address))
-    elif physical and bus.family == "j1850":
-        header = bytes((0xC4 if is_pwm else 0x6C, TESTER, address))
-    else:
-        header = bytes((0x41 if is_pwm else 0x48, 0x6B, address))
+        first |= len(data) & 0x3F
+    header = bytes((first, second, MODULE_ADDRESSES[module]))
     return header + data + bytes((checksum(bus, header + data),))
 
 

@@ -3,18 +3,41 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
-from camlog.simulate.adapter.buses import BUSES, FUNCTIONAL, Bus, addressed, legacy_answer, response_id
-from camlog.simulate.adapter.faults import LINE_KINDS, MESSAGES, Line, Message, damage
-from camlog.simulate.adapter.framing import CONTINUE, is_consecutive, is_first, separation_s
-from camlog.simulate.adapter.settings import Settings
-from camlog.simulate.adapter.state import AdapterState, Reply
+from camlog.simulate.adapter.buses import BUSES, Bus, addressed, frames_of, is_first, response_id
+from camlog.simulate.adapter.faults import LINE_KINDS, MESSAGES, FaultSchedule, Line, damage
+from camlog.simulate.adapter.modules import VehicleSide
+from camlog.simulate.adapter.settings import AUTOMATIC, AdapterTraits, Settings
+from camlog.simulate.adapter.timing import Printout, Reply, TimingModel
 from camlog.simulate.adapter.values import NEGATIVE, RESPONSE_PENDING
 
 PENDING_LIMIT_S = 5.0  # P2* of ISO 14229-2: how long after "response pending" the answer may take
 SEARCHING = "SEARCHING..."
-FLOW_CONTROL_BYTES = 3
+
+
+@dataclass
+class AdapterState:
+    """What an adapter remembers between two lines.
+
+    `active` is the open bus, `last` the line a bare carriage return repeats, `bus_free_s` when the next request may
+    go out, `previous_line` the last one printed for a request, `kept_protocol` what outlasts a reset.
+    """
+
+    vehicle: VehicleSide
+    traits: AdapterTraits
+    timing: TimingModel
+    faults: FaultSchedule
+    settings: Settings = field(default_factory=Settings)
+    active: Bus | None = None
+    asleep: bool = False
+    last: str | None = None
+    bus_free_s: float = 0.0
+    previous_line: str = ""
+    kept_protocol: str = AUTOMATIC
+
+    def printout(self) -> Printout:
+        return Printout(self.timing, self.settings.line_end)
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,8 +53,8 @@ class Arrival:
     frame: bytes
     data_at: int
     data_end: int
-    pending: bool = False
-    more: bool = False
+    pending: bool
+    more: bool
 
 
 class Exchange:
@@ -65,7 +88,7 @@ class Exchange:
             at_s = self.at_s + self.timing.search_s
             if kind == "unable_to_connect" and self.settings.automatic:
                 self.printout.add(SEARCHING, self.at_s)
-            self.state.disconnect()
+            self.state.active = None
         elif kind == "buffer_full" and self.state.active:
             # What fitted the buffer was still printed.
             for arrival in list(self._arrivals(self.state.active, self.at_s))[:-1]:
@@ -91,7 +114,7 @@ class Exchange:
     @property
     def _wait_s(self) -> float:
         """How long the adapter listens for another answer after one."""
-        adaptive = self.settings.adaptive if self.state.traits.adaptive_timing else 0
+        adaptive = self.settings.adaptive
         return min(self._silence_s, self.timing.wait_s / adaptive) if adaptive else self._silence_s
 
     # ------------------------------------------------------------- opening the bus
@@ -163,8 +186,6 @@ class Exchange:
         for arrival in arrivals:
             if arrival.at_s > deadline:
                 break
-            if bus.is_can and not self.settings.passes(arrival.identifier, bus):
-                continue
             heard.append((arrival.at_s, self._lines(arrival, bus)))
             if arrival.pending and self.state.traits.waits_for_pending:
                 deadline = arrival.at_s + PENDING_LIMIT_S
@@ -179,103 +200,53 @@ class Exchange:
 
     def _arrivals(self, bus: Bus, sent_s: float) -> Iterator[Arrival]:
         """The frames that come back for a request sent at `sent_s`."""
-        target = addressed(bus, self.settings.request_header(bus))
-        if target is None or bus is not self.state.vehicle.bus:
-            return
-        request, flow_control = self._request_message(bus, max(target, 0))
-        if flow_control is not None:
-            at_s, identifier = sent_s + self.timing.flow_control_s, response_id(bus, max(target, 0))
-            yield Arrival(at_s, identifier, flow_control, 0, FLOW_CONTROL_BYTES)
-        if request is None:
+        target, request = addressed(bus, self.settings.request_header(bus)), self._understood(bus)
+        if target is None or request is None or bus is not self.state.vehicle.bus:
             return
         messages = self.state.vehicle.ask(request, target, sent_s + self.timing.ecu_latency_s)
         for place, module in enumerate(dict.fromkeys(m.module for m in messages)):
             own = [m for m in messages if m.module == module]
             starts_s = sent_s + place * self.timing.module_offset_s
-            if bus.is_can:
-                for message in own:
-                    yield from self._can_arrivals(bus, message, starts_s + message.delay_s)
-            else:
-                yield from self._legacy_arrivals(bus, own, starts_s, target != FUNCTIONAL)
+            # Messages of an older bus follow each other; on CAN each is timed by itself.
+            for group in [[m] for m in own] if bus.is_can else [own]:
+                framed = [
+                    (message, *frame)
+                    for message in group
+                    for frame in frames_of(bus, module, message.data, target == module, self.state.traits.padding)
+                ]
+                offsets = self.timing.answer_offsets([end - begin for _, _, begin, end in framed], bus)
+                for left, ((message, frame, begin, end), offset) in enumerate(zip(framed, offsets, strict=True), 1):
+                    pending = message.data[0] == NEGATIVE and message.data[-1] == RESPONSE_PENDING
+                    more = bus.is_can and left < len(framed)
+                    at_s = starts_s + offset + message.delay_s
+                    yield Arrival(at_s, response_id(bus, module), frame, begin, end, pending, more)
 
-    def _request_message(self, bus: Bus, module: int) -> tuple[bytes | None, bytes | None]:
-        """The diagnostic message this request completes, and the module's flow control; None where none."""
-        if bus.is_can and not self.settings.auto_format:
-            return self.state.node(module).receive(self.data)
+    def _understood(self, bus: Bus) -> bytes | None:
+        """The request as this adapter can put it; None where it cannot."""
         habit = self.state.traits.several_pids
         if not bus.is_can or len(self.data) <= 2 or self.data[0] != 0x01 or habit == "yes":
-            return self.data, None
-        return (None if habit == "no_data" else self.data[:2]), None
-
-    # ------------------------------------------------------------- frames of an answer
-
-    def _can_arrivals(self, bus: Bus, message: Message, starts_s: float) -> Iterator[Arrival]:
-        flow_control = self._flow_control(bus, message.module)
-        blocks = self.state.node(message.module).send(message.data, flow_control)
-        separation = separation_s(flow_control[2]) if len(blocks) > 1 else 0.0
-        offsets = iter(self.timing.answer_offsets([0] * sum(map(len, blocks)), bus, separation))
-        left = len(message.data)
-        for number, block in enumerate(blocks):
-            # The first flow control is in the model; each further one takes its time again.
-            waited_s = max(0, number - 1) * self.timing.flow_control_s
-            for frame in block:
-                begins = 2 if is_first(frame) else 1
-                ends = min(len(frame), begins + left)
-                left -= ends - begins
-                at_s = starts_s + next(offsets) + waited_s
-                identifier = response_id(bus, message.module)
-                yield Arrival(at_s, identifier, frame, begins, ends, _is_pending(message), more=left > 0)
-
-    def _flow_control(self, bus: Bus, module: int) -> bytes | None:
-        """The flow control a module gets from the adapter; None where it gets none."""
-        settings = self.settings
-        if not settings.flow_control:
-            return None
-        if settings.flow_mode == 0:
-            return CONTINUE
-        if settings.flow_mode == 1 and addressed(bus, settings.flow_header or 0) != module:
-            return None
-        return settings.flow_data
-
-    def _legacy_arrivals(
-        self, bus: Bus, own: list[Message], starts_s: float, physical: bool
-    ) -> Iterator[Arrival]:
-        offsets = self.timing.answer_offsets([len(m.data) for m in own], bus)
-        for message, offset in zip(own, offsets, strict=True):
-            frame = legacy_answer(bus, message.module, message.data, physical)
-            at_s = starts_s + offset + message.delay_s
-            yield Arrival(at_s, 0, frame, 3, len(frame) - 1, _is_pending(message))
+            return self.data
+        return None if habit == "no_data" else self.data[:2]
 
     # ------------------------------------------------------------- print form
 
     def _lines(self, arrival: Arrival, bus: Bus) -> list[Line]:
         """The lines that a frame is printed as."""
         frame, gap = arrival.frame, " " * self.settings.spaces
-        shown = frame[arrival.data_at : arrival.data_end]
-        if self.settings.headers or (bus.is_can and not self.settings.auto_format):
-            head = _header_text(arrival, bus, self.settings)
+        if self.settings.headers:
+            head = ""  # an older bus's header is part of the frame
+            if bus.is_can:
+                digits = f"{arrival.identifier:03X}" if bus.id_bits == 11 else f"{arrival.identifier:08X}"
+                pairs = [digits] if bus.id_bits == 11 else [digits[n : n + 2] for n in range(0, 8, 2)]
+                head = "".join(pair + gap for pair in pairs)
             return [_line(head, frame, arrival.data_end if bus.is_can else len(frame), gap)]
+        shown = frame[arrival.data_at : arrival.data_end]
         if bus.is_can and is_first(frame):
             length = (frame[0] & 0xF) << 8 | frame[1]
-            return [Line(f"{length:03X}", 3), _line("0:" + gap, frame[2:], len(frame) - 2, gap)]
-        if bus.is_can and is_consecutive(frame):
-            return [_line(f"{frame[0] & 0xF:X}:{gap}", frame[1:], arrival.data_end - 1, gap)]
+            return [Line(f"{length:03X}", 3), _line("0:" + gap, shown, len(shown), gap)]
+        if bus.is_can and frame[0] >> 4 == 2:  # one of those that follow a first frame
+            return [_line(f"{frame[0] & 0xF:X}:{gap}", frame[1:], len(shown), gap)]
         return [_line("", shown, len(shown), gap)]
-
-
-def _is_pending(message: Message) -> bool:
-    return message.data[0] == NEGATIVE and message.data[-1] == RESPONSE_PENDING
-
-
-def _header_text(arrival: Arrival, bus: Bus, settings: Settings) -> str:
-    """What is printed before a CAN frame; an older bus's header is part of the frame."""
-    if not bus.is_can or not settings.headers:
-        return ""
-    identifier = arrival.identifier
-    text = f"{identifier:03X} " if bus.id_bits == 11 else identifier.to_bytes(4, "big").hex(" ").upper() + " "
-    if settings.show_length:
-        text += f"{len(arrival.frame)} "
-    return text if settings.spaces else text.replace(" ", "")
 
 
 def _line(head: str, shown: bytes, needed_bytes: int, gap: str) -> Line:

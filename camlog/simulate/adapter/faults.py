@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import random
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from threading import Lock
 
@@ -197,25 +197,6 @@ def parse_fault(text: str) -> Fault:
             f"{text!r} is not a fault", remedy="Write KIND@START+DURATION in seconds, as in unplugged@10+2."
         )
     return Fault(match["kind"].replace("-", "_"), float(match["start"]), float(match["duration"]))
-
-
-def random_faults(
-    seed: int, total_s: float, kinds: Sequence[str] = KINDS, *, first_s: float = 0.0, share: float = 0.5
-) -> tuple[Fault, ...]:
-    """Every kind once, in random order, spread over `first_s` to `first_s + total_s`.
-
-    Each gets an equal slot and lasts up to `share` of it, so that there is quiet after each.
-    """
-    draw = random.Random(seed)
-    order = list(kinds)
-    draw.shuffle(order)
-    slot = total_s / len(order)
-    made = []
-    for number, kind in enumerate(order):
-        lasts = slot * share * draw.uniform(0.5, 1.0)
-        begins = first_s + slot * number + draw.uniform(0.0, slot * (1.0 - share) / 2)
-        made.append(Fault(kind, begins, lasts))
-    return tuple(made)
 
 
 @dataclass

@@ -14,11 +14,11 @@ from camlog.errors import InputError
 from camlog.profile import VehicleProfile
 from camlog.simulate.adapter.elm import Interpreter
 from camlog.simulate.adapter.faults import Fault, FaultSchedule, Injection
+from camlog.simulate.adapter.modules import VehicleSide
 from camlog.simulate.adapter.session import Session
 from camlog.simulate.adapter.settings import AdapterTraits
 from camlog.simulate.adapter.timing import TimingModel
 from camlog.simulate.adapter.transport import Port, PtyPort, TcpPort
-from camlog.simulate.adapter.vehicle_side import VehicleSide
 from camlog.simulate.car import Car
 
 _LOOK_S = 0.2

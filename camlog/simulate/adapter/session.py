@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 from camlog.errors import InputError
 from camlog.simulate.adapter.elm import Interpreter
-from camlog.simulate.adapter.state import Reply
+from camlog.simulate.adapter.timing import Reply
 from camlog.simulate.adapter.transport import Port
 
 RETURN, LINEFEED = 0x0D, 0x0A

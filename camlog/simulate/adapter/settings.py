@@ -32,7 +32,6 @@ class AdapterTraits:
     several_pids: str = "yes"
     response_count: str = "yes"
     repeats_on_return: bool = True
-    adaptive_timing: bool = True
     waits_for_pending: bool = True
     second_module: bool = False
     unknown_commands: frozenset[str] = frozenset()
@@ -51,7 +50,7 @@ PRESETS: dict[str, AdapterTraits] = {
         response_count="unknown",
         repeats_on_return=False,
         waits_for_pending=False,
-        unknown_commands=frozenset({"ST", "AT", "CRA", "CF", "CM", "CFC", "FCSM", "FCSH", "FCSD"}),
+        unknown_commands=frozenset({"ST", "AT"}),
         buffer_bytes=256,
     ),
     "non-can": AdapterTraits(name="non-can", protocol="3"),
@@ -71,27 +70,17 @@ class Settings:
     """What a client has set; a fresh one is the state after a reset (de facto command set, from memory).
 
     `header_digits` tells 11-bit, three-byte and 29-bit headers apart. `timeout` is in counts of ATST.
-    `receive_filter` is ATCRA's text, `mask`/`pattern` are ATCM and ATCF.
     """
 
     echo: bool = True
     linefeeds: bool = False
     headers: bool = False
     spaces: bool = True
-    show_length: bool = False
-    auto_format: bool = True
-    flow_control: bool = True
-    flow_mode: int = 0
-    flow_header: int | None = None
-    flow_data: bytes = b"\x30\x00\x00"
     adaptive: int = 1
     timeout: int = DEFAULT_TIMEOUT
     header: int | None = None
     header_digits: int = 0
     priority: int = 0x18
-    receive_filter: str | None = None
-    mask: int | None = None
-    pattern: int | None = None
     protocol: str = AUTOMATIC
     automatic: bool = True
 
@@ -113,16 +102,3 @@ class Settings:
         if bus.id_bits == 29 and self.header_digits == 6:
             return self.priority << 24 | self.header
         return self.header
-
-    def passes(self, identifier: int, bus: Bus) -> bool:
-        """True where a CAN frame with that identifier gets through the receive filter."""
-        if self.receive_filter is not None:
-            text = f"{identifier:0{3 if bus.id_bits == 11 else 8}X}"
-            pairs = zip(self.receive_filter, text, strict=False)
-            return len(self.receive_filter) == len(text) and all(w in ("X", c) for w, c in pairs)
-        if self.pattern is not None or self.mask is not None:
-            mask = (1 << bus.id_bits) - 1 if self.mask is None else self.mask
-            return identifier & mask == (self.pattern or 0) & mask
-        if bus.id_bits == 11:
-            return identifier & 0x7F8 == 0x7E8
-        return identifier & 0xFFFF00 in (0xDAF100, 0xDB3300)
