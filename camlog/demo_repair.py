@@ -135,7 +135,7 @@ class _Diary:
         done = simulate_drive(setup, cycle, state=state, truth=False)
         write_trace(done.trace, path)
         # With the engine stopped at the end of the cycle the module has judged it.
-        closing = VehicleMemory.from_dict(done.state, setup).snapshot(setup, done.trace.duration_s)
+        closing = VehicleMemory.of(setup, done.state).snapshot(setup, done.trace.duration_s)
         drive = dataclasses.replace(
             done.drive,
             started_at=self.day.isoformat(),

@@ -14,21 +14,17 @@ from camlog.simulate.offline import Sampling, simulate_drive
 from camlog.simulate.vehicle import (
     CONDITIONS,
     Condition,
-    DriveCycle,
-    Segment,
     SimulatedCar,
-    demo_drive,
     demo_setup,
     draw_drive,
     draw_setup,
-    parked_drive,
     permanent_code_drive,
 )
 from camlog.simulate.vehicle.draw import profile_overrides
-from camlog.simulate.vehicle.drive_cycle import named_drive
+from camlog.simulate.vehicle.drive_cycle import DriveCycle, Segment, demo_drive, named_drive, parked_drive
 from camlog.simulate.vehicle.kernels import numba_available
 from camlog.simulate.vehicle.plant import Plant, vehicle_signals
-from camlog.simulate.vehicle.truth import bench_step
+from tests.phaser_bench import bench_step
 
 COMPILED = numba_available()
 HOT, COLD = 90.0, 20.0

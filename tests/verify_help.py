@@ -50,7 +50,7 @@ def repair() -> Repair:
 def drive(setup: VehicleSetup, cycle: DriveCycle, state: dict | None, day: int) -> tuple[Findings, dict]:
     """One recorded drive on a day of the month, its engine stopped before the closing snapshot."""
     done = simulate_drive(setup, cycle, state=state, truth=False)
-    closing = VehicleMemory.from_dict(done.state, setup).snapshot(setup, done.trace.duration_s)
+    closing = VehicleMemory.of(setup, done.state).snapshot(setup, done.trace.duration_s)
     trace = dataclasses.replace(done.trace, sha256=f"{day:064d}")
     file = dataclasses.replace(
         done.drive,
@@ -69,7 +69,7 @@ def drive(setup: VehicleSetup, cycle: DriveCycle, state: dict | None, day: int) 
 
 def cleared(setup: VehicleSetup, state: dict) -> dict:
     """The module's memory after service 04."""
-    memory = VehicleMemory.from_dict(state, setup)
+    memory = VehicleMemory.of(setup, state)
     memory.clear()
     return memory.to_dict()
 

@@ -110,7 +110,7 @@ def simulate_drive(
     if truth:
         same = block
         if not setup.is_healthy:
-            first = VehicleMemory(setup) if state is None else VehicleMemory.from_dict(state, setup)
+            first = VehicleMemory.of(setup, state)
             same = DriveRun(healthy_twin(setup), drive, first, compiled).plant.run(len(block["time_s"]))
         true = drive_truth(setup, block, same)
         true |= {"drive": drive.name, "sampling": dataclasses.asdict(sampling)}

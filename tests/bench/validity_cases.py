@@ -13,7 +13,7 @@ import numpy as np
 
 from camlog.simulate.offline import Sampling, SimulatedDrive, simulate_drive
 from camlog.simulate.vehicle.conditions import CONDITIONS, Condition
-from camlog.simulate.vehicle.control_module import DriveRun, VehicleMemory
+from camlog.simulate.vehicle.control_module import DriveRun, Misfires, VehicleMemory
 from camlog.simulate.vehicle.draw import draw_setup
 from camlog.simulate.vehicle.drive_cycle import DriveCycle, draw_drive, parked_drive
 from camlog.simulate.vehicle.kernels import SECOND_TICKS, TICK_S, numba_available
@@ -71,7 +71,7 @@ class Case:
 
     def _angles(self, setup: VehicleSetup) -> dict[str, tuple[np.ndarray, np.ndarray]]:
         """Error (deg) of each real cam per tick, and whether the engine runs."""
-        run = DriveRun(setup, self.cycle, VehicleMemory(setup), numba_available())
+        run = DriveRun(setup, self.cycle, VehicleMemory(Misfires.none(setup.engine.cylinders)), numba_available())
         block = run.plant.run(int(self.cycle.duration_s) * SECOND_TICKS)
         running = (block["mode"] > 2.0) & (block["engine_speed"] > 400.0)
         return {

@@ -16,7 +16,7 @@ from camlog.codes.trouble import encode_code
 from camlog.profile import SignalDefinition
 from camlog.signals import SIGNALS
 from camlog.simulate.adapter.buses import ecu_name
-from camlog.simulate.car import Car
+from camlog.simulate.car import PIDS, Car, Scaling
 from camlog.stream import CodeSnapshot, TroubleCode
 
 NEGATIVE, POSITIVE = 0x7F, 0x40
@@ -110,59 +110,7 @@ def items(
     return [inquiry.reply(answered)]
 
 
-# ---------------------------------------------------------------- scaling of standard PIDs
-
-
-@dataclass(frozen=True, slots=True)
-class Scaling:
-    """A linear encoding: value = count * step + offset, in `size` bytes, most significant first."""
-
-    size: int
-    step: float
-    offset: float = 0.0
-
-    @property
-    def count_range(self) -> tuple[int, int]:
-        """Lowest and highest count."""
-        return 0, (1 << 8 * self.size) - 1
-
-    def encode(self, value: float) -> bytes:
-        """The nearest count's bytes, limited to the range of counts as a control module does.
-
-        Raises ValueError for NaN or infinity: no count means "unknown".
-        """
-        if not math.isfinite(value):
-            raise ValueError("a missing value has no encoding")
-        low, high = self.count_range
-        count = min(high, max(low, round((value - self.offset) / self.step)))
-        return count.to_bytes(self.size, "big")
-
-
-_PERCENT = Scaling(1, 100.0 / 255.0)
-_TEMPERATURE = Scaling(1, 1.0, -40.0)
-_TRIM = Scaling(1, 100.0 / 128.0, -100.0)
-
-_BY_SIGNAL = {
-    "engine_load": _PERCENT,
-    "throttle_position": _PERCENT,
-    "coolant_temp": _TEMPERATURE,
-    "intake_air_temp": _TEMPERATURE,
-    "ambient_temp": _TEMPERATURE,
-    "oil_temp": _TEMPERATURE,
-    "short_fuel_trim_b1": _TRIM,
-    "long_fuel_trim_b1": _TRIM,
-    "short_fuel_trim_b2": _TRIM,
-    "long_fuel_trim_b2": _TRIM,
-    "manifold_pressure": Scaling(1, 1.0),
-    "engine_speed": Scaling(2, 0.25),
-    "vehicle_speed": Scaling(1, 1.0),
-    "spark_advance": Scaling(1, 0.5, -64.0),
-    "mass_air_flow": Scaling(2, 0.01),
-    "run_time": Scaling(2, 1.0),
-    "module_voltage": Scaling(2, 0.001),
-}
-# PID -> (signal, scaling), for every standard signal camlog knows.
-PIDS: dict[int, tuple[str, Scaling]] = {SIGNALS[name].pid: (name, how) for name, how in _BY_SIGNAL.items()}
+# ---------------------------------------------------------------- services 01 and 02
 
 # Counters kept since the codes were cleared: PID -> (key of CodeSnapshot.since_clear, scaling).
 SINCE_CLEAR_PIDS: dict[int, tuple[str, Scaling]] = {
@@ -172,9 +120,6 @@ SINCE_CLEAR_PIDS: dict[int, tuple[str, Scaling]] = {
     0x4D: ("time_with_mil_min", Scaling(2, 1.0)),
     0x4E: ("time_min", Scaling(2, 1.0)),
 }
-
-
-# ---------------------------------------------------------------- services 01 and 02
 
 
 def present(inquiry: Inquiry, item: bytes) -> bytes | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import math
 from typing import Any
 
@@ -99,7 +100,7 @@ class SimulatedCar:
         if signal not in self._signals:
             return None
         if signal.startswith(MISFIRE):
-            count = self._memory.misfires["current"][int(signal.removeprefix(MISFIRE)) - 1]
+            count = self._memory.misfires.current[int(signal.removeprefix(MISFIRE)) - 1]
             return float(min(count, MOST_MISFIRES))
         value = self._now(signal)
         return None if math.isnan(value) else value
@@ -163,7 +164,7 @@ class SimulatedCar:
 
         Taken in the middle of a drive, it is as after an ignition-off at that moment.
         """
-        memory = VehicleMemory.from_dict(self._memory.to_dict(), self.setup)
+        memory = copy.deepcopy(self._memory)
         if not self._cycle_closed:
             memory.end_drive(self._run.plant.hold_duty)
         return memory.to_dict()

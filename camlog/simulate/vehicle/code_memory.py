@@ -75,7 +75,7 @@ class CycleClock:
 
 @dataclass(slots=True)
 class CodeMemory:
-    """The module's lasting memory; `dataclasses.asdict` and `from_dict` carry it over drives."""
+    """The module's lasting memory."""
 
     codes: dict[str, CodeRecord] = field(default_factory=dict)
     freeze_frame: dict[str, Any] | None = None
@@ -83,12 +83,6 @@ class CodeMemory:
     cycle: int = 0
     permanent_drive_met: bool = False
     clock: CycleClock = field(default_factory=CycleClock)
-
-    @classmethod
-    def from_dict(cls, raw: dict[str, Any]) -> CodeMemory:
-        codes = {code: CodeRecord(**record) for code, record in raw["codes"].items()}
-        whole = {name: raw[name] for name in cls.__slots__}
-        return cls(**whole | {"codes": codes, "clock": CycleClock(**raw["clock"])})
 
     @property
     def lamp(self) -> bool:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import copy
 import dataclasses
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+import pydantic
 
 from camlog.simulate.vehicle.code_memory import CodeMemory
 from camlog.simulate.vehicle.drive_cycle import DriveCycle
@@ -27,45 +28,44 @@ DRIVE_SEED_STEP = 7919
 STATE_SCHEMA = "camlog.simulated-vehicle/1"
 
 
-class VehicleMemory:
-    """What the control module keeps when the key is off. `to_dict` is plain JSON values."""
+@dataclass
+class Misfires:
+    """Misfires by cylinder: the average over ten driving cycles, and the count of this one."""
 
-    KEPT = ("progress", "tests", "misfires", "hold_duty", "drives")
-
-    def __init__(self, setup: VehicleSetup):
-        self.codes = CodeMemory()
-        self.progress: dict[str, float] = {}
-        self.tests: dict[str, list[float]] = {}
-        cylinders = setup.engine.cylinders
-        self.misfires = {"average": [0.0] * cylinders, "current": [0] * cylinders}
-        self.hold_duty: dict[str, float] = {}
-        self.drives = 0
-
-    def to_dict(self) -> dict[str, Any]:
-        kept = {name: copy.deepcopy(getattr(self, name)) for name in self.KEPT}
-        return {"schema": STATE_SCHEMA, "codes": dataclasses.asdict(self.codes)} | kept
+    average: list[float]
+    current: list[int]
 
     @classmethod
-    def from_dict(cls, raw: dict[str, Any], setup: VehicleSetup) -> VehicleMemory:
-        """Raises KeyError, TypeError or ValueError where `raw` is not what `to_dict` gives."""
-        memory = cls(setup)
-        memory.codes = CodeMemory.from_dict(copy.deepcopy(raw["codes"]))
-        for name in cls.KEPT:
-            setattr(memory, name, type(getattr(memory, name))(copy.deepcopy(raw[name])))
-        return memory
+    def none(cls, cylinders: int) -> Misfires:
+        return cls([0.0] * cylinders, [0] * cylinders)
+
+
+@dataclass
+class VehicleMemory:
+    """What the control module keeps when the key is off."""
+
+    misfires: Misfires
+    codes: CodeMemory = field(default_factory=CodeMemory)
+    progress: dict[str, float] = field(default_factory=dict)
+    tests: dict[str, list[float]] = field(default_factory=dict)
+    hold_duty: dict[str, float] = field(default_factory=dict)
+    drives: int = 0
+
+    def to_dict(self) -> dict[str, Any]:
+        """The memory as plain JSON values."""
+        return {"schema": STATE_SCHEMA} | dataclasses.asdict(self)
 
     @classmethod
     def aged(cls, setup: VehicleSetup) -> VehicleMemory:
         """The memory of a car long in use: every monitor complete, counters far on."""
-        memory = cls(setup)
-        memory.progress = dict.fromkeys(readiness({}), 1e6)
+        memory = cls(Misfires.none(setup.engine.cylinders), progress=dict.fromkeys(readiness({}), 1e6))
         memory.codes.since_clear.update(warm_ups=180.0, distance_km=5200.0, time_min=7300.0)
         return memory
 
     @classmethod
     def of(cls, setup: VehicleSetup, state: dict[str, Any] | None) -> VehicleMemory:
-        """The memory a former drive left, or an aged one."""
-        return cls.aged(setup) if state is None else cls.from_dict(state, setup)
+        """The memory a former drive left (what `to_dict` gave), or an aged one. Raises ValueError for another thing."""
+        return cls.aged(setup) if state is None else pydantic.TypeAdapter(cls).validate_python(state)
 
     def snapshot(self, setup: VehicleSetup, time_s: float) -> CodeSnapshot:
         """Codes, lamp, readiness, freeze frame, counters and tests as the module would answer now."""
@@ -79,7 +79,7 @@ class VehicleMemory:
             readiness=readiness(self.progress),
             freeze_frame=None if codes.freeze_frame is None else dict(codes.freeze_frame),
             since_clear={k: _counter(v, most.get(k, 65535)) for k, v in codes.since_clear.items()},
-            monitor_tests=tuple(monitor_tests(setup, self.tests, self.misfires)),
+            monitor_tests=tuple(monitor_tests(setup, self.tests, self.misfires.average, self.misfires.current)),
         )
 
     def clear(self) -> None:
@@ -87,15 +87,15 @@ class VehicleMemory:
         self.codes.clear()
         self.progress.clear()
         self.tests.clear()
-        self.misfires = {name: [type(n)() for n in counts] for name, counts in self.misfires.items()}
+        self.misfires = Misfires.none(len(self.misfires.current))
 
     def end_drive(self, hold_duty: dict[str, float]) -> None:
         """The key is off: close the driving cycle."""
-        average, current = self.misfires["average"], self.misfires["current"]
+        average, current = self.misfires.average, self.misfires.current
         if self.codes.clock.run_s > 0.0:
             pairs = zip(average, current, strict=True)
             average = [(1.0 - AVERAGE_WEIGHT) * mean + AVERAGE_WEIGHT * now for mean, now in pairs]
-        self.misfires = {"average": average, "current": [0] * len(current)}
+        self.misfires = Misfires(average, [0] * len(current))
         self.codes.end_cycle()
         self.hold_duty = dict(hold_duty)
         self.drives += 1
@@ -131,11 +131,11 @@ class DriveRun:
         Returns the misfire counters at the end of each second, shape (seconds, cylinders).
         """
         counts = self.plant.misfires(block)
-        totals = np.array(self.memory.misfires["current"]) + np.cumsum(counts, axis=0)
+        totals = np.array(self.memory.misfires.current) + np.cumsum(counts, axis=0)
         self._watched = block
         for n, seen in enumerate(per_second(self.setup, block)):
             self._watched_ticks = (n + 1) * SECOND_TICKS
-            self.memory.misfires["current"] = totals[n].tolist()
+            self.memory.misfires.current = totals[n].tolist()
             self._monitors.second(seen, counts[n])
         return totals
 

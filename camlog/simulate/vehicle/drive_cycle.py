@@ -181,11 +181,6 @@ def parked_drive(minutes: float = 5.0, start: str = "hot") -> DriveCycle:
     return DriveCycle("parked", (Segment("key_on", 2.0), Segment("crank", 0.9), idle), temp, temp, 20.0)
 
 
-def standing_drive(minutes: float = 10.0) -> DriveCycle:
-    """The ignition is on and the engine does not run: for reading and clearing codes."""
-    return DriveCycle("key-on", (Segment("key_on", 60.0 * minutes),), 20.0, 20.0, 20.0)
-
-
 def permanent_code_drive(seed: int = 0, start: str = "cold") -> DriveCycle:
     """A drive that meets 13 CCR 1968.2(d): 600 s running, 300 s at 40 km/h or more, 30 s continuous idle."""
     temp = 20.0 if start == "cold" else 85.0
@@ -204,7 +199,8 @@ DRIVES = {
     "town": lambda seed: draw_drive(seed, 12.0, "cold", "town"),
     "highway": lambda seed: draw_drive(seed, 12.0, "hot", "highway"),
     "parked": lambda seed: parked_drive(10.0),
-    "key-on": lambda seed: standing_drive(),
+    # For reading and clearing codes: the ignition is on and the engine does not run.
+    "key-on": lambda seed: DriveCycle("key-on", (Segment("key_on", 600.0),), 20.0, 20.0, 20.0),
     "verify": permanent_code_drive,
     "demo": lambda seed: demo_drive(),
 }

@@ -241,7 +241,7 @@ def readiness(progress: dict[str, float]) -> dict[str, str]:
 
 
 def monitor_tests(
-    setup: VehicleSetup, tests: dict[str, list[float]], misfires: dict[str, list[float]]
+    setup: VehicleSetup, tests: dict[str, list[float]], average: list[float], current: list[int]
 ) -> list[MonitorTest]:
     """Service 06 results: cam tests (MID 35 bank 1, 36 bank 2), misfires (MID A1 all, A2 cylinder 1 ...).
 
@@ -259,7 +259,7 @@ def monitor_tests(
     results.sort(key=lambda t: (t.mid, t.tid))
     for cylinder in range(setup.engine.cylinders + 1):  # 0: all of them
         mid = f"{misfire_mid(1) - 1 + cylinder:02X}"
-        for tid, counts in (("0B", misfires["average"]), ("0C", misfires["current"])):
+        for tid, counts in (("0B", average), ("0C", current)):
             value = round(counts[cylinder - 1] if cylinder else sum(counts))
             results.append(MonitorTest(mid, tid, float(min(value, 65535)), 0.0, 65535.0, "count"))
     return results

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from camlog.signals import actual, commanded, duty, misfire
+from camlog.simulate.car import SCALINGS
 from camlog.simulate.vehicle.drive_cycle import DriveCycle
 from camlog.simulate.vehicle.engine import EngineModel
 from camlog.simulate.vehicle.kernels import SECOND_TICKS, TICK_S, Block
@@ -21,15 +22,8 @@ BIN_TICKS = 10  # misfires are drawn for each 0.1 s
 COIL_LOAD_FROM_PERCENT, COIL_LOAD_SPAN_PERCENT, COIL_LOAD_MOST = 15.0, 35.0, 2.0
 LOWEST_FIRING_RPM = 400.0
 
-_PERCENT, _TRIM = 100.0 / 255.0, 0.78125
-# One step of the value as the standard's scaling carries it, by signal (SAE J1979, from memory).
-STEPS = {
-    "engine_speed": 0.25, "vehicle_speed": 1.0, "engine_load": _PERCENT, "throttle_position": _PERCENT,
-    "coolant_temp": 1.0, "oil_temp": 1.0, "intake_air_temp": 1.0, "ambient_temp": 1.0,
-    "manifold_pressure": 1.0, "mass_air_flow": 0.01, "spark_advance": 0.5, "short_fuel_trim_b1": _TRIM,
-    "long_fuel_trim_b1": _TRIM, "short_fuel_trim_b2": _TRIM, "long_fuel_trim_b2": _TRIM,
-    "module_voltage": 0.001, "run_time": 1.0, "oil_pressure": 1.0,
-}  # fmt: skip
+# One step of the value as the module reports it, by signal.
+STEPS = {name: scaling.step for name, scaling in SCALINGS.items()} | {"oil_pressure": 1.0}
 
 
 def vehicle_signals(setup: VehicleSetup) -> tuple[str, ...]:
