@@ -253,7 +253,7 @@ def test_what_a_real_drive_cycle_leaves_behind(served):
     from camlog.simulate.vehicle import Condition, draw_setup
 
     car = SimulatedCar(draw_setup(5, (Condition("seized", 1.0),)), drive="hot")
-    car.drive_to_end()
+    car.advance(car.drive.duration_s)
     held = car.code_snapshot()
     link = open_link(served(car))
     snapshot = read_snapshot(link, probe(link, PROFILE))

@@ -448,15 +448,10 @@ def test_the_response_count_stops_the_wait_for_more(client):
     # it counts frames: the first two of three
     assert len(terminal.ask("09022")) == 2 and len(terminal.ask("09023")) == 3
     assert client(traits=PRESETS["clone"]).setup("ATSP6").ask("010D1") == ["?"]
-    ignoring = AdapterTraits(response_count="ignored", second_module=True)
-    assert len(client(traits=ignoring).setup("ATSP6").ask("010D1")) == 2
 
 
 def test_a_clone_cannot_ask_for_several_pids(client):
     assert client(traits=PRESETS["clone"]).setup("ATSP6").ask("010C0D") == ["NO DATA"]
-    assert client(traits=AdapterTraits(several_pids="first_only")).setup("ATSP6").ask("010C0D") == [
-        "41 0C 0C B2"
-    ]
     assert client(traits=PRESETS["non-can"]).setup("ATSP3").ask("010C0D")[-1] == "NO DATA"
     assert client(traits=PRESETS["clone"]).setup().ask("ATST20") == ["?"]
 
@@ -528,7 +523,7 @@ def test_the_adapter_restarts_when_cranking_pulls_the_supply_down(client):
 
 def test_the_car_lives_on_vehicle_time(adapter):
     car = StandingCar(moving={"run_time": lambda t: t})
-    one = adapter(car, time_scale=1000.0, start_time_s=50.0)
+    one = adapter(car, time_scale=1000.0)
     with Client(one.start_pty()) as terminal:
         terminal.setup("ATSP6")
 
@@ -538,7 +533,6 @@ def test_the_car_lives_on_vehicle_time(adapter):
         before, before_s = run_time(), one.elapsed_s
         while one.elapsed_s < before_s + 0.2:
             pass
-        assert before >= 50
         assert run_time() - before == pytest.approx(1000 * (one.elapsed_s - before_s), abs=30)
 
 

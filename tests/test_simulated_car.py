@@ -24,6 +24,7 @@ from camlog.simulate.vehicle.draw import profile_overrides
 from camlog.simulate.vehicle.drive_cycle import DriveCycle, Segment, demo_drive, named_drive, parked_drive
 from camlog.simulate.vehicle.kernels import numba_available
 from camlog.simulate.vehicle.plant import Plant, vehicle_signals
+from camlog.simulate.vehicle.setup import healthy_twin
 from tests.phaser_bench import bench_step
 
 COMPILED = numba_available()
@@ -510,20 +511,53 @@ def test_truth_tells_a_fault_that_cannot_be_seen():
 # Codes over drives; numbers of 13 CCR 1968.2(c) and (d)
 
 
-@pytest.fixture
-def seized_car():
+class Owned:
+    """A car that is driven whole drives, one after another; its memory lives on between them."""
+
+    def __init__(self, setup):
+        self.setup, self.state = setup, None
+
+    def drive(self, cycle):
+        """What the module holds at the start of a drive and at its end, before the key is off."""
+        done = simulate_drive(self.setup, cycle, state=self.state, truth=False)
+        self.state = done.state
+        return done.drive.code_snapshots
+
+    def standing(self):
+        """The car as it stands there now."""
+        return SimulatedCar(self.setup, parked_drive(), state=self.state)
+
+
+@pytest.fixture(scope="module")
+def seized_setup():
     # A monitor that fails within the drive, whatever else the seed brings.
-    return SimulatedCar(fault("seized", 1.0, seed=2), permanent_code_drive(), compiled=COMPILED)
+    return fault("seized", 1.0, seed=2)
+
+
+@pytest.fixture
+def owned(seized_setup):
+    return Owned(seized_setup)
+
+
+@pytest.fixture
+def matured(owned):
+    """The car after two whole drives with its fault."""
+    for _ in range(2):
+        owned.drive(permanent_code_drive())
+    return owned
+
+
+def repaired(car):
+    car.setup = healthy_twin(car.setup)
+    return car
 
 
 def family(snapshot_codes):
     return {c.code for c in snapshot_codes}
 
 
-def test_two_drives_with_the_fault_store_the_code_and_light_the_lamp(seized_car):
-    car = seized_car
-    car.drive_to_end()
-    first = car.code_snapshot()
+def test_two_drives_with_the_fault_store_the_code_and_light_the_lamp(owned):
+    _, first = owned.drive(permanent_code_drive())
     assert (
         family(first.pending) & {"P0011", "P0012"}
         and not first.stored
@@ -531,62 +565,42 @@ def test_two_drives_with_the_fault_store_the_code_and_light_the_lamp(seized_car)
         and not first.permanent
     )
     assert first.freeze_frame["code"] in family(first.pending) and first.freeze_frame["engine_speed"] > 300.0
-    car.next_drive(permanent_code_drive())
-    assert family(car.code_snapshot().pending) == family(first.pending)
-    car.drive_to_end()
-    second = car.code_snapshot()
+    start, second = owned.drive(permanent_code_drive())
+    assert family(start.pending) == family(first.pending)
     cam_code = (family(first.pending) & {"P0011", "P0012"}).pop()
     assert second.mil and cam_code in family(second.stored) and cam_code in family(second.permanent)
     assert second.since_clear["distance_with_mil_km"] > 0.0
     assert {c.ecu for c in second.stored} == {"7E8"}
 
 
-def test_a_single_bad_drive_is_forgotten_after_a_good_one(seized_car):
-    car = seized_car
-    car.drive_to_end()
-    car.repair()
-    car.next_drive(permanent_code_drive())
-    car.drive_to_end()
-    car.next_drive(parked_drive())
-    after = car.code_snapshot()
+def test_a_single_bad_drive_is_forgotten_after_a_good_one(owned):
+    owned.drive(permanent_code_drive())
+    repaired(owned).drive(permanent_code_drive())
+    after = owned.standing().code_snapshot()
     assert not after.pending and not after.stored and after.freeze_frame is None
 
 
-def mature(car):
-    for _ in range(2):
-        car.drive_to_end()
-        car.next_drive(permanent_code_drive())
-
-
-def test_the_lamp_goes_out_after_three_good_drives_and_the_stored_code_stays(seized_car):
-    car = seized_car
-    mature(car)
-    car.repair()
-    car.next_drive(permanent_code_drive())  # the drive begun in mature() had no time to fail
-    lamps = []
-    for _ in range(3):
-        car.drive_to_end()
-        lamps.append(car.code_snapshot().mil)
-        car.next_drive(permanent_code_drive())
-    after = car.code_snapshot()
+def test_the_lamp_goes_out_after_three_good_drives_and_the_stored_code_stays(matured):
+    lamps = [repaired(matured).drive(permanent_code_drive())[1].mil for _ in range(3)]
+    after = matured.standing().code_snapshot()
     assert lamps == [True, True, True] and after.mil is False
     assert after.stored and not after.permanent
 
 
-def test_codes_cannot_be_cleared_with_the_engine_running(seized_car):
-    car = seized_car
-    car.advance(60.0)
-    assert car.engine_running and not car.clear_codes()
-    car.stop_engine()
-    car.advance(car.time_s + 3.0)
+def test_codes_cannot_be_cleared_with_the_engine_running(seized_setup):
+    kinds = [("key_on", 2.0), ("crank", 1.0), ("drive", 57.0), ("key_on", 10.0), ("off", 10.0)]
+    drive = DriveCycle("stop", tuple(Segment(kind, seconds) for kind, seconds in kinds))
+    car = SimulatedCar(seized_setup, drive, compiled=COMPILED)
+    car.advance(50.0)
+    assert car.value("engine_speed") > 400.0 and not car.clear_codes()
+    car.advance(63.0)
     assert car.ignition_on and car.clear_codes()
-    car.key_off()
+    car.advance(75.0)
     assert not car.ignition_on and not car.clear_codes()
 
 
-def test_clearing_leaves_the_permanent_code_and_takes_readiness(seized_car):
-    car = seized_car
-    mature(car)
+def test_clearing_leaves_the_permanent_code_and_takes_readiness(matured):
+    car = matured.standing()
     assert car.clear_codes()  # ignition on, engine not started yet
     cleared = car.code_snapshot()
     assert not cleared.mil and not cleared.stored and not cleared.pending and cleared.permanent
@@ -597,25 +611,18 @@ def test_clearing_leaves_the_permanent_code_and_takes_readiness(seized_car):
     assert cam_tests and all((t.value, t.min, t.max) == (0.0, 0.0, 0.0) for t in cam_tests)
 
 
-def test_a_permanent_code_goes_only_after_the_monitor_passed_and_the_drive_was_met(seized_car):
-    car = seized_car
-    mature(car)
+def test_a_permanent_code_goes_only_after_the_monitor_passed_and_the_drive_was_met(matured):
+    car = matured.standing()
     car.clear_codes()
-    car.repair()
+    matured.state = car.state()
     # The monitor passes, but 10 minutes of running are not reached.
-    short = DriveCycle("short", permanent_code_drive().segments[:19], 85.0, 85.0, 20.0)
-    car.next_drive(short)
-    car.drive_to_end()
-    car.next_drive(parked_drive())
-    assert car.code_snapshot().permanent
-    car.next_drive(permanent_code_drive())
-    car.drive_to_end()
-    ready = car.code_snapshot()
+    repaired(matured).drive(DriveCycle("short", permanent_code_drive().segments[:19], 85.0, 85.0, 20.0))
+    assert matured.standing().code_snapshot().permanent
+    _, ready = matured.drive(permanent_code_drive())
     assert ready.permanent  # erased at the end of the driving cycle
     assert ready.readiness["egr_vvt_system"] == "complete" and ready.readiness["misfire"] == "complete"
     assert ready.since_clear["warm_ups"] == 1.0
-    car.next_drive(parked_drive())
-    assert not car.code_snapshot().permanent
+    assert not matured.standing().code_snapshot().permanent
 
 
 def test_the_permanent_code_drive_is_that_of_the_regulation():
@@ -708,14 +715,17 @@ def test_a_healthy_car_sets_no_code_and_becomes_ready(family_name):
         assert not end.pending and not end.stored and not end.mil
 
 
-def test_memory_lives_on_as_plain_values(seized_car):
-    car = seized_car
-    car.drive_to_end()
+def test_memory_lives_on_as_plain_values(owned):
+    # Driven live, a piece at a time, it holds what the same drive leaves that is worked out at once.
+    car = SimulatedCar(owned.setup, permanent_code_drive(), compiled=COMPILED)
+    car.advance(int(car.drive.duration_s) - 0.005)
     state = json.loads(json.dumps(car.state()))
+    owned.drive(permanent_code_drive())
+    assert state == json.loads(json.dumps(owned.state))
+    start, after = owned.drive(permanent_code_drive())
     again = SimulatedCar(car.setup, permanent_code_drive(), state=state, compiled=COMPILED)
-    assert family(again.code_snapshot().pending) == family(car.code_snapshot().pending)
-    again.drive_to_end()
-    assert again.code_snapshot().mil
+    assert family(again.code_snapshot().pending) == family(car.code_snapshot().pending) == family(start.pending)
+    assert after.mil
 
 
 def test_bad_orders_are_refused():

@@ -88,11 +88,9 @@ class Interpreter(AdapterState):
     def _request(self, digits: str, at_s: float) -> Reply:
         count = None
         if len(digits) % 2:
-            if self.traits.response_count == "unknown":
+            if not self.traits.response_count:
                 return self._say(UNKNOWN, at_s)
-            if self.traits.response_count == "yes":
-                count = int(digits[-1], 16) or None
-            digits = digits[:-1]
+            count, digits = int(digits[-1], 16) or None, digits[:-1]
         if not 2 <= len(digits) <= 2 * _LONGEST_REQUEST:
             return self._say(UNKNOWN, at_s)
         return Exchange(self, bytes.fromhex(digits), count, at_s).reply()

@@ -200,10 +200,11 @@ class Exchange:
 
     def _arrivals(self, bus: Bus, sent_s: float) -> Iterator[Arrival]:
         """The frames that come back for a request sent at `sent_s`."""
-        target, request = addressed(bus, self.settings.request_header(bus)), self._understood(bus)
-        if target is None or request is None or bus is not self.state.vehicle.bus:
+        target = addressed(bus, self.settings.request_header(bus))
+        several = bus.is_can and len(self.data) > 2 and self.data[0] == 0x01
+        if target is None or bus is not self.state.vehicle.bus or several and not self.state.traits.several_pids:
             return
-        messages = self.state.vehicle.ask(request, target, sent_s + self.timing.ecu_latency_s)
+        messages = self.state.vehicle.ask(self.data, target, sent_s + self.timing.ecu_latency_s)
         for place, module in enumerate(dict.fromkeys(m.module for m in messages)):
             own = [m for m in messages if m.module == module]
             starts_s = sent_s + place * self.timing.module_offset_s
@@ -220,13 +221,6 @@ class Exchange:
                     more = bus.is_can and left < len(framed)
                     at_s = starts_s + offset + message.delay_s
                     yield Arrival(at_s, response_id(bus, module), frame, begin, end, pending, more)
-
-    def _understood(self, bus: Bus) -> bytes | None:
-        """The request as this adapter can put it; None where it cannot."""
-        habit = self.state.traits.several_pids
-        if not bus.is_can or len(self.data) <= 2 or self.data[0] != 0x01 or habit == "yes":
-            return self.data
-        return None if habit == "no_data" else self.data[:2]
 
     # ------------------------------------------------------------- print form
 

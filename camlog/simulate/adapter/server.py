@@ -28,8 +28,7 @@ class SimulatedAdapter:
     """An ELM-style adapter with a vehicle behind it, for any OBD client.
 
     `profile` says with which identifiers the vehicle's signals are asked for (service 22, 21 or 01).
-    `clock` counts seconds; vehicle time is `start_time_s` plus `time_scale` times what has passed on it
-    since the adapter was started. Fault times are clock seconds since then. Use it as a context manager or
+    `clock` counts seconds; vehicle time is `time_scale` times what has passed on it since the adapter was started. Fault times are clock seconds since then. Use it as a context manager or
     call `stop`; several ports may be open at once, and share the vehicle.
 
     Raises ValueError for a profile with a request header that no simulated module listens to.
@@ -46,14 +45,12 @@ class SimulatedAdapter:
         seed: int = 0,
         clock: Callable[[], float] = time.perf_counter,
         time_scale: float = 1.0,
-        start_time_s: float = 0.0,
     ):
         self.traits = traits
         self.timing = timing
         self._faults = FaultSchedule(tuple(faults), seed)
         self._clock = clock
         self._time_scale = time_scale
-        self._start_time_s = start_time_s
         self._origin_s: float | None = None
         self._vehicle = VehicleSide(car, profile, traits, self._faults, self.vehicle_time)
         self._serving: list[tuple[Session, threading.Thread]] = []
@@ -61,7 +58,7 @@ class SimulatedAdapter:
 
     def vehicle_time(self, adapter_s: float) -> float:
         """Vehicle time at a number of seconds since the adapter was started."""
-        return self._start_time_s + self._time_scale * adapter_s
+        return self._time_scale * adapter_s
 
     @property
     def elapsed_s(self) -> float:

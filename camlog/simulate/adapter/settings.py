@@ -17,10 +17,9 @@ AUTOMATIC = "0"
 class AdapterTraits:
     """What this adapter can do, and the bus of the vehicle it is plugged into.
 
-    `protocol` is the vehicle's bus by its number in the command set. `several_pids` says what becomes of a
-    service 01 request with more than one PID: `yes`, `no_data`, or `first_only`. `response_count` says what
-    a count digit after a request does: `yes`, `unknown` (answered with "?") or `ignored`. `unknown_commands`
-    are AT commands it answers with "?". `second_module`: a transmission module answers too.
+    `protocol` is the vehicle's bus by its number in the command set. Without `several_pids`
+    a service 01 request with more than one PID gets no data; without `response_count` a request with a count digit
+    at its end is answered with "?", and so are the AT commands in `unknown_commands`. `second_module`: a transmission module answers too.
     `banner` is the version line; a recording tells a simulated adapter by how it begins.
     `waits_for_pending`: after a "response pending" it goes on listening for the answer itself.
     `padding` fills CAN frames. Below `reset_below_v` at the connector it restarts.
@@ -29,8 +28,8 @@ class AdapterTraits:
     name: str = "standard"
     banner: str = f"{SIMULATED_ADAPTER} 2.0"
     protocol: str = "6"
-    several_pids: str = "yes"
-    response_count: str = "yes"
+    several_pids: bool = True
+    response_count: bool = True
     repeats_on_return: bool = True
     waits_for_pending: bool = True
     second_module: bool = False
@@ -46,8 +45,8 @@ PRESETS: dict[str, AdapterTraits] = {
     "clone": AdapterTraits(
         name="clone",
         banner=f"{SIMULATED_ADAPTER} 1.0",
-        several_pids="no_data",
-        response_count="unknown",
+        several_pids=False,
+        response_count=False,
         repeats_on_return=False,
         waits_for_pending=False,
         unknown_commands=frozenset({"ST", "AT"}),

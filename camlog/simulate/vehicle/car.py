@@ -1,4 +1,4 @@
-"""The simulated vehicle behind the connector: one drive after another, with a memory that outlasts them."""
+"""The simulated vehicle behind the connector: one drive, with a memory that outlasts it."""
 
 from __future__ import annotations
 
@@ -9,9 +9,8 @@ from typing import Any
 import numpy as np
 
 from camlog.signals import MISFIRE
-from camlog.simulate.vehicle.conditions import Condition
 from camlog.simulate.vehicle.control_module import DriveRun, VehicleMemory
-from camlog.simulate.vehicle.draw import demo_setup, with_conditions
+from camlog.simulate.vehicle.draw import demo_setup
 from camlog.simulate.vehicle.drive_cycle import MODE_CRANK, MODE_KEY_ON, MODE_OFF, DriveCycle, named_drive
 from camlog.simulate.vehicle.kernels import SECOND_TICKS, TICK_S, Block
 from camlog.simulate.vehicle.plant import vehicle_signals
@@ -24,9 +23,9 @@ MOST_MISFIRES = 65535
 
 
 class SimulatedCar:
-    """A simulated vehicle that implements `camlog.simulate.car.Car`.
+    """A simulated vehicle on a drive; implements `camlog.simulate.car.Car`.
 
-    Vehicle time starts at 0 with each drive. `compiled` runs the kernels by
+    Vehicle time starts at 0 with the drive. `state` is what the drive before left (`state()`). `compiled` runs the kernels by
     numba (identical numbers; plain Python is fast enough for live use).
     """
 
@@ -41,19 +40,10 @@ class SimulatedCar:
         self.vin = self.setup.vin
         self._compiled = compiled
         self._memory = VehicleMemory.of(self.setup, state)
-        self._signals = frozenset(vehicle_signals(self.setup))
-        self._start(drive)
-
-    @property
-    def signals(self) -> frozenset[str]:
-        """Names of the signals this vehicle can report."""
-        return self._signals
-
-    def _start(self, drive: DriveCycle | str) -> None:
+        self.signals = frozenset(vehicle_signals(self.setup))
         self.drive = named_drive(drive, self.setup.seed) if isinstance(drive, str) else drive
         self._run = DriveRun(self.setup, self.drive, self._memory, self._compiled)
         self._time_s = 0.0
-        self._forced: float | None = None  # the mode since the key was turned
         self._pieces: list[Block] = []
         self._values: dict[str, list[float]] = {}
         self._first_tick = 0
@@ -64,7 +54,7 @@ class SimulatedCar:
         plant = self._run.plant
         self._first_tick = plant.tick
         was_running = bool(self._values) and self._values["mode"][-1] > MODE_CRANK
-        block = plant.run(LIVE_TICKS, None if self._forced is None else np.full(LIVE_TICKS, self._forced))
+        block = plant.run(LIVE_TICKS)
         self._values = {k: v.tolist() for k, v in (plant.signals(block) | {"mode": block["mode"]}).items()}
         self._pieces.append(block)
         if plant.tick % SECOND_TICKS == 0:
@@ -72,7 +62,8 @@ class SimulatedCar:
             self._pieces.clear()
         now = self._values["mode"][-1]
         if was_running and now <= MODE_KEY_ON:
-            self._close_cycle()
+            self._memory.end_drive(plant.hold_duty)
+            self._cycle_closed = True
         elif self._cycle_closed and now > MODE_CRANK:
             self._cycle_closed = False
             self._run.restart()
@@ -97,7 +88,7 @@ class SimulatedCar:
 
     def value(self, signal: str) -> float | None:
         """The module's present value in its canonical unit, None where the vehicle has none to give."""
-        if signal not in self._signals:
+        if signal not in self.signals:
             return None
         if signal.startswith(MISFIRE):
             count = self._memory.misfires.current[int(signal.removeprefix(MISFIRE)) - 1]
@@ -108,10 +99,6 @@ class SimulatedCar:
     @property
     def ignition_on(self) -> bool:
         return self._now("mode") > MODE_OFF
-
-    @property
-    def engine_running(self) -> bool:
-        return self._now("mode") > MODE_CRANK
 
     @property
     def battery_voltage(self) -> float:
@@ -128,36 +115,6 @@ class SimulatedCar:
             return False
         self._memory.clear()
         return True
-
-    def stop_engine(self) -> None:
-        """Turn the engine off and leave the ignition on, from the next moment on. Ends the driving cycle."""
-        self._force(MODE_KEY_ON)
-
-    def key_off(self) -> None:
-        """Ignition off. Ends the driving cycle."""
-        self._force(MODE_OFF)
-
-    def _force(self, mode: float) -> None:
-        self._forced = mode
-        self.advance(self._run.plant.tick * TICK_S)
-
-    def _close_cycle(self) -> None:
-        if not self._cycle_closed:
-            self._memory.end_drive(self._run.plant.hold_duty)
-            self._cycle_closed = True
-
-    def next_drive(self, drive: DriveCycle | str = "mixed") -> None:
-        """End this drive and begin another of the same vehicle; time starts at 0 again, codes live on."""
-        self._close_cycle()
-        self._start(drive)
-
-    def drive_to_end(self) -> None:
-        """Go through the rest of the drive at once."""
-        self.advance(self.drive.duration_s)
-
-    def repair(self, *remaining: Condition) -> None:
-        """Take the faults out, from the next drive on; `remaining` stay in. Codes stay as they are."""
-        self.setup = with_conditions(self.setup, remaining)
 
     def state(self) -> dict[str, Any]:
         """The module's lasting memory as plain JSON values, for another SimulatedCar of the same setup.

@@ -171,11 +171,9 @@ class EngineModel:
             "viscosity_table": viscosity_table(oil),
         }
 
-    def run(self, start_tick: int, count: int, mode: np.ndarray | None = None) -> Block:
-        """The next `count` ticks as arrays by name; `mode` replaces the drive's where the key was turned."""
+    def run(self, start_tick: int, count: int) -> Block:
+        """The next `count` ticks as arrays by name."""
         wanted = self._cycle.targets(start_tick, count)
-        if mode is not None:
-            wanted["mode"] = mode
         inputs = self._inputs | wanted | self._noise.take(start_tick, count)
         block = run_kernel(engine_kernel, self._compiled, self._state, inputs, count)
         return block | {"mode": wanted["mode"]}

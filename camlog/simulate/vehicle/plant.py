@@ -108,16 +108,15 @@ class Plant:
         for phaser, cam in zip(self.phasers, self.setup.cams, strict=True):
             phaser.set_cam(cam)
 
-    def run(self, count: int, mode: np.ndarray | None = None) -> Block:
-        """The next `count` ticks; `mode` replaces the drive's modes where the key was turned."""
+    def run(self, count: int) -> Block:
+        """The next `count` ticks."""
         to_onset = self._onset_tick - self.tick
         if not self._faulty and to_onset <= 0:
             self._set_in()
         if not self._faulty and to_onset < count:
-            first = self.run(to_onset, None if mode is None else mode[:to_onset])
-            rest = self.run(count - to_onset, None if mode is None else mode[to_onset:])
+            first, rest = self.run(to_onset), self.run(count - to_onset)
             return {k: np.concatenate((first[k], rest[k])) for k in first}
-        block = self.engine.run(self.tick, count, mode)
+        block = self.engine.run(self.tick, count)
         block["time_s"] = (self.tick + np.arange(count)) * TICK_S
         enabled = block["run_time"] > self.setup.enable_delay_s
         enabled &= block["coolant_temp"] > self.setup.enable_coolant_degc
