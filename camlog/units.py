@@ -77,3 +77,11 @@ def conversion(unit: str, canonical: str) -> tuple[float, float]:
         raise ValueError(f"unit {unit!r} cannot be read as {canonical!r}") from error
     factor, offset = one - zero, zero
     return float(factor), float(offset)
+
+
+def convertible(unit: str, canonical: str) -> bool:
+    """True where a value in `unit` can be written in `canonical`."""
+    try:
+        return unit == canonical or bool(conversion(unit, canonical))
+    except ValueError:
+        return False

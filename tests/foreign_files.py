@@ -107,7 +107,7 @@ def foreign_values(conversion: Conversion, trace: Trace, known: set[float]) -> l
 
 def _strangers(conversion: Conversion, trace: Trace, known: set[float]) -> Iterable[tuple[str, float]]:
     for column in conversion.columns:
-        if column.written_as is None or column.written_as == "time":
+        if column.written_as in ("", "time"):
             continue
         for value in trace.columns[column.written_as].tolist():
             if math.isnan(value):

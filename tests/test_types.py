@@ -14,9 +14,9 @@ import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
 CLEAN = (
-    "camlog/capture", "camlog/cli", "camlog/sinks", "camlog/console.py", "camlog/demo.py", "camlog/messages.py",
-    "camlog/new_files.py", "camlog/page.py", "camlog/replay.py", "camlog/shortcut.py", "camlog/stream.py",
-    "camlog/toml_lines.py", "camlog/trace.py", "camlog/visible.py",
+    "camlog/capture", "camlog/cli", "camlog/convert", "camlog/sinks", "camlog/console.py", "camlog/demo.py", "camlog/messages.py",
+    "camlog/new_files.py", "camlog/oil.py", "camlog/oil_windows.py", "camlog/page.py", "camlog/replay.py", "camlog/shortcut.py", "camlog/stream.py",
+    "camlog/toml_lines.py", "camlog/trace.py", "camlog/units.py", "camlog/visible.py",
 )  # fmt: skip
 FORMED = (
     "camlog/capture",

@@ -87,9 +87,8 @@ def convert(
 
 def _say(file: Path, done: Conversion) -> None:
     from camlog.convert import offer_mapping
-    from camlog.convert.looks import in_words
-    from camlog.convert.sentences import say
-    from camlog.convert.summary import made, missing
+    from camlog.convert.summary import in_words, made, missing
+    from camlog.convert.words import say
 
     def note(text: str) -> None:
         typer.echo(f"camlog: {text}", err=True)
@@ -122,8 +121,8 @@ def _say(file: Path, done: Conversion) -> None:
 
 
 def _ask_with(progress: _Progress):
-    from camlog.convert.looks import in_words
-    from camlog.convert.sentences import say
+    from camlog.convert.summary import in_words
+    from camlog.convert.words import say
 
     def ask(question: Question) -> str | None:
         progress.pause()

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from collections.abc import Mapping as Items
 from dataclasses import replace
 
 from camlog.cams import cam_of, cam_words
-from camlog.convert.clocks import SECONDS_IN
 from camlog.convert.mapping import DEVIATIONS, SHAFTS, SIGNS, ColumnRule, Mapping
 from camlog.convert.model import Ask, ColumnLook, ColumnMatch, Question
 from camlog.convert.offer import other_angles
 from camlog.convert.ranges import possible_units
-from camlog.convert.sentences import choice, say
+from camlog.convert.words import SECONDS_IN, say
 from camlog.messages import capital
 from camlog.signals import SIGNALS
 
@@ -20,33 +20,33 @@ _TRIES = 3
 _NONE_OF_THESE = "-"
 _ANSWERS = {"angle": SHAFTS, "positive": SIGNS, "deviation": (*DEVIATIONS, _NONE_OF_THESE)}
 Matches = tuple[ColumnMatch, ...]
+Look = Callable[[ColumnMatch, Matches], ColumnLook | None]
 
 
-def settle(
-    matches: Matches,
-    mapping: Mapping,
-    rematch: Callable[[Mapping], Matches],
-    ask: Ask,
-    look: Callable[[ColumnMatch, Matches], ColumnLook | None],
-) -> Matches:
+def settle(matches: Matches, mapping: Mapping, rematch: Callable[[Mapping], Matches], ask: Ask, look: Look) -> Matches:
     """Ask about every doubt; what is not answered stays in doubt. `rematch` gives the matches by other rules, `look` what
     a column shows."""
     asked: set[tuple[object, str]] = set()
     left_open: set[int] = set()  # columns of which nobody said what they are: nothing more is asked about them
+    looks: dict[int, ColumnLook | None] = {}
     while True:
         waiting: dict[tuple[object, str], tuple[ColumnMatch, str]] = {}
         for match in filter(lambda m: m.doubtful and m.index not in left_open, matches):
             for about in match.doubts:
-                waiting.setdefault((_whose(match, about), about), (match, about))
-        key = next((k for k in waiting if k not in asked), None)
-        if key is None:
+                if (_whose(match, about), about) not in asked:
+                    waiting.setdefault((_whose(match, about), about), (match, about))
+        if not waiting:
             return matches
-        match, about = waiting[key]
-        question = _question(match, about, _taken(matches, mapping, match))
-        shown = look(match, matches) if question.heading else None
-        question = replace(question, look=shown, place=len(asked) + 1, of=len(asked | waiting.keys()))
+        questions = []
+        for place, (match, about) in enumerate(waiting.values(), start=len(asked) + 1):
+            question = _question(match, about, _taken(matches, mapping, match))
+            if question.heading and match.index not in looks:
+                looks[match.index] = look(match, matches)
+            shown = looks[match.index] if question.heading else None
+            questions.append(replace(question, look=shown, place=place, of=len(asked) + len(waiting)))
+        key, (match, about) = next(iter(waiting.items()))
         asked.add(key)
-        answer = _answered(question, ask)
+        answer = _answered(replace(questions[0], waiting=tuple(questions)), ask)
         if answer is None and about == "signal":
             left_open.add(match.index)
         if answer is not None:
@@ -72,27 +72,27 @@ def _taken(matches: Matches, mapping: Mapping, asked: ColumnMatch) -> set[str]:
 
 
 def _question(match: ColumnMatch, about: str, taken: set[str]) -> Question:
-    name = repr(match.label)
-    cam = cam_of(match.signal)
+    name, cam = repr(match.label), cam_of(match.signal)
     why = say("why", reason=capital(match.reason))
     text = say(f"ask_{about}", name=name, title=SIGNALS[match.signal].title, cam=cam and cam_words(cam))
+    choices: list[tuple[str, str]] = []
+    suggestion, heading = "", match.label
     if about == "signal":
         likely = [match.signal, *other_angles(match.signal)]
         choices = [(s, SIGNALS[s].title) for s in likely if s not in taken]
         suggestion = match.signal if match.signal not in taken else ""
-        choices.append((_NONE_OF_THESE, choice("signal", "none")))
-        return Question(about, match.label, text, tuple(choices), suggestion, why)
-    if about == "unit":
-        return Question(
-            about, match.label, text, tuple((u, "") for u in possible_units(match.signal)), match.unit, why
-        )
-    if about == "angle" and match.angle is not None:
-        text = say("ask_angle_of", name=name)
-    if about in _ANSWERS:
-        choices = tuple((a, choice(about, a)) for a in _ANSWERS[about])
-        of_file = _whose(match, about) is None
-        return Question(about, "" if of_file else match.label, text, choices, why="" if of_file else why)
-    return Question(about, match.label, text, why="" if about == "rest_deg" else why)
+        choices.append((_NONE_OF_THESE, say("choices.signal.none")))
+    elif about == "unit":
+        choices, suggestion = [(u, "") for u in possible_units(match.signal)], match.unit
+    elif about in _ANSWERS:
+        choices = [(a, say(f"choices.{about}.{a}")) for a in _ANSWERS[about]]
+        if _whose(match, about) is None:
+            heading, why = "", ""
+        elif about == "angle":
+            text = say("ask_angle_of", name=name)
+    elif about == "rest_deg":
+        why = ""
+    return Question(about, heading, text, tuple(choices), suggestion, why)
 
 
 def _answered(question: Question, ask: Ask) -> str | None:
@@ -117,41 +117,31 @@ def _numbers(text: str) -> tuple[float, ...]:
 def _with_answer(mapping: Mapping, match: ColumnMatch, about: str, answer: str) -> Mapping:
     if _whose(match, about) is None:
         return replace(mapping, angle=answer)
-    rule = replace(
-        mapping.rule(match.name, match.index) or ColumnRule(), heading=None, number=match.index + 1
-    )
-    if about not in ("positive", "angle"):
-        rule = replace(rule, signal=match.signal)
-    if about in _ANSWERS:
-        rule = replace(rule, **{about: answer})
-        rule = replace(rule, signal="", deviation=None) if answer == _NONE_OF_THESE else rule
-    elif about == "signal":
-        rule = replace(rule, signal="" if answer == _NONE_OF_THESE else answer)
-    elif about == "unit":
-        rule = replace(rule, unit=answer)
+    said: Items[str, object] = {about: answer}
+    if about == "signal" or answer == _NONE_OF_THESE:
+        said = {"signal": "" if answer == _NONE_OF_THESE else answer, "deviation": None}
     elif about == "rest_deg":
-        rule = replace(rule, rest_deg=_numbers(answer)[0])
-    else:
+        said = {about: _numbers(answer)[0]}
+    elif about == "factor":
         factor, offset = (*_numbers(answer), 0.0)[:2]
-        rule = replace(rule, factor=factor or 1.0, offset=offset)
-    return replace(mapping, columns=(*mapping.columns, rule))
+        said = {"factor": factor or 1.0, "offset": offset}
+    known = {} if about in ("positive", "angle") else {"signal": match.signal}
+    rule = mapping.rule(match.name, match.index) or ColumnRule()
+    new: dict = {"heading": None, "number": match.index + 1, **known, **said}
+    return replace(mapping, columns=(*mapping.columns, replace(rule, **new)))
 
 
 def ask_time_unit(reason: str, ask: Ask) -> str | None:
     """The unit of a time column, as somebody says it; None where nobody does."""
-    question = Question(
-        "time_unit", "", say("ask_time_unit", reason=reason), tuple((u, "") for u in SECONDS_IN)
-    )
-    return _answered(question, ask)
+    choices = tuple((u, "") for u in SECONDS_IN)
+    return _answered(Question("time_unit", "", say("ask_time_unit", reason=reason), choices), ask)
 
 
 def ask_time_column(name: str, ask: Ask) -> bool:
     """True where somebody says that a column which climbs by one a row counts the seconds."""
-    choices = tuple((a, choice("time_column", a)) for a in ("seconds", "rows"))
-    return (
-        _answered(Question("time_column", name, say("ask_time_column", name=repr(name)), choices), ask)
-        == "seconds"
-    )
+    choices = tuple((a, say(f"choices.time_column.{a}")) for a in ("seconds", "rows"))
+    question = Question("time_column", name, say("ask_time_column", name=repr(name)), choices)
+    return _answered(question, ask) == "seconds"
 
 
 def ask_rate(ask: Ask) -> float | None:

@@ -7,7 +7,6 @@ files of tests.bench.convert_speed: see DEVELOPERS.md.
 
 from __future__ import annotations
 
-import csv
 import io
 import re
 import warnings
@@ -16,8 +15,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from camlog.convert.cells import NAN, Numbers, is_missing, joined_lines
-from camlog.convert.layout import Layout
+from camlog.convert.cells import NAN, is_missing, joined_lines
+from camlog.convert.layout import Layout, SourceColumn
+from camlog.convert.words import counted
 
 # Spellings of a missing value that pandas is told; others make a piece unusual, and are understood there.
 _MISSING = [
@@ -36,15 +36,22 @@ class Oddities:
     `other_rows`, `repeated_headings` and `torn_end`. `unreadable` is column -> (count, line and text of the first)."""
 
     rows: dict[str, tuple[int, int]] = field(default_factory=dict)
-    unreadable: dict[int, tuple[int, int, str]] = field(default_factory=dict)
+    unreadable: dict[SourceColumn, tuple[int, int, str]] = field(default_factory=dict)
 
     def row(self, kind: str, line: int) -> None:
         count, first = self.rows.get(kind, (0, line))
         self.rows[kind] = (count + 1, first)
 
-    def cell(self, column: int, line: int, text: str) -> None:
+    def cell(self, column: SourceColumn, line: int, text: str) -> None:
         count, first, shown = self.unreadable.get(column, (0, line, text[:_SHOWN]))
         self.unreadable[column] = (count + 1, first, shown)
+
+    def notes(self, times: set[int]) -> list[str]:
+        """A sentence on each of them; cells of the columns `times` are spoken of elsewhere."""
+        kinds = ("wide_rows", "short_rows", "other_rows", "torn_end", "repeated_headings")
+        found = [counted(kind, self.rows[kind][0], line=self.rows[kind][1]) for kind in kinds if kind in self.rows]
+        cells = sorted((c.index, c.label, *seen) for c, seen in self.unreadable.items() if c.index not in times)
+        return found + [counted("unreadable", n, column=name, cell=ascii(text), line=at) for _, name, n, at, text in cells]
 
 
 @dataclass(frozen=True)
@@ -60,18 +67,18 @@ class Parsed:
 class BlockParser:
     """Reads the blocks of one file; `oddities` gathers what was left out."""
 
-    def __init__(self, layout: Layout, numbers: Sequence[int], texts: Sequence[int], form: Numbers):
-        self.layout, self.form = layout, form
+    def __init__(self, layout: Layout, numbers: Sequence[int], texts: Sequence[int]):
+        self.layout, self.form = layout, layout.numbers
         self.number_columns, self.text_columns = list(numbers), list(texts)
         self.oddities = Oddities()
-        self._suffixes = {c.index: c.suffix for c in layout.columns if c.suffix}
+        self._columns = {c.index: c for c in layout.columns}
         self._headings, self._units = _bare(layout.heading_cells), _bare(layout.unit_cells)
         edge = re.escape(layout.dialect.separator + "\n")
         self._quote_within = re.compile(f"[^{edge} ]{re.escape(layout.dialect.quote)}[^{edge}]")
         self._missing = [""]
         # Below the last column with a heading only empty cells may follow.
         self._last = max([c.index for c in layout.columns], default=0)
-        self._quick = not self._suffixes and not form.group
+        self._quick = not any(c.suffix for c in layout.columns) and not self.form.group
 
     def parse(self, text: str, first_line: int, at_end: bool = False) -> Parsed:
         """Columns of one block whose first line has number `first_line`; `at_end` for the file's last block."""
@@ -108,7 +115,7 @@ class BlockParser:
             where = [i for i, line in enumerate(text[:-1].split("\n")) if line]
             lines = len(where)
         dialect, width = self.layout.dialect, self.layout.width
-        quoted = bool(dialect.quote) and dialect.quote in text
+        quoted = dialect.quote in text
         if not self._quick or not lines or (quoted and not self._is_regular(text, lines)):
             return None
         frame = self._read_csv(text)
@@ -137,7 +144,7 @@ class BlockParser:
         """True where no row is short or too long."""
         quote, separator = self.layout.dialect.quote, self.layout.dialect.separator
         outside = [text]
-        if quote and quote in text:
+        if quote in text:
             parts = text.split(quote)
             # A mark in the middle of a cell ("3,5"9) would be read as if it were not there.
             if len(parts) % 2 == 0 or any("\n" in p for p in parts[1::2]) or self._quote_within.search(text):
@@ -163,7 +170,7 @@ class BlockParser:
                     sep=dialect.separator, decimal=self.form.decimal, keep_default_na=False,
                     na_values=dict.fromkeys(numeric, self._missing), on_bad_lines="error",
                     skipinitialspace=dialect.separator != "\t",
-                    **({"quotechar": dialect.quote} if dialect.quote else {"quoting": csv.QUOTE_NONE}),
+                    quotechar=dialect.quote,
                 )  # fmt: skip
             except (ValueError, OverflowError, pd.errors.ParserError, pd.errors.ParserWarning):
                 return None
@@ -173,9 +180,7 @@ class BlockParser:
     def _row_by_row(self, text: str, first_line: int, unended: bool = False) -> Parsed:
         dialect = self.layout.dialect
         lines = text.removesuffix("\n").split("\n")
-        records = (
-            list(joined_lines(lines, dialect.quote)) if dialect.quote in text else list(enumerate(lines))
-        )
+        records = list(joined_lines(lines, dialect.quote)) if dialect.quote in text else list(enumerate(lines))
         numbers: dict[int, list[float]] = {j: [] for j in self.number_columns}
         texts: dict[int, list[str]] = {j: [] for j in self.text_columns}
         where: list[int] = []
@@ -184,10 +189,10 @@ class BlockParser:
             cells = self._usable(row, line, unended)
             if cells is None:
                 continue
-            for j, column in numbers.items():
-                column.append(self._number(cells[j], j, line) if j < len(cells) else NAN)
-            for j, column in texts.items():
-                column.append(cells[j] if j < len(cells) else "")
+            for j in self.number_columns:
+                numbers[j].append(self._number(cells[j], self._columns[j], line) if j < len(cells) else NAN)
+            for j in self.text_columns:
+                texts[j].append(cells[j] if j < len(cells) else "")
             where.append(line)
         return Parsed(
             {j: np.asarray(column, dtype=np.float64) for j, column in numbers.items()}, texts,
@@ -199,12 +204,16 @@ class BlockParser:
         bare = _bare(cells)
         if not bare:
             return None
+        odd = None
         if bare == self._headings or (len(bare) > 1 and bare == self._units):
-            return self.oddities.row("repeated_headings", line)
-        if len(cells) == 1 and self._last > 0:
-            return self.oddities.row("torn_end" if unended else "other_rows", line)
-        if len(bare) > self._last + 1:
-            return self.oddities.row("wide_rows", line)
+            odd = "repeated_headings"
+        elif len(cells) == 1 and self._last > 0:
+            odd = "torn_end" if unended else "other_rows"
+        elif len(bare) > self._last + 1:
+            odd = "wide_rows"
+        if odd is not None:
+            self.oddities.row(odd, line)
+            return None
         if len(cells) < min(self.layout.width, self._last + 1) and (unended or not self.layout.ragged):
             # Where the line was cut, its last cell may have lost digits: nobody knows.
             self.oddities.row("torn_end" if unended else "short_rows", line)
@@ -222,11 +231,11 @@ class BlockParser:
     def _decimals(self, cell: str) -> int:
         return len(cell) - cell.rfind(self.form.decimal) - 1 if self.form.decimal in cell else 0
 
-    def _number(self, cell: str, column: int, line: int) -> float:
+    def _number(self, cell: str, column: SourceColumn, line: int) -> float:
         bare = cell.strip()
         number = self.form.read(cell)
-        if number is None and column in self._suffixes:
-            number = self.form.read(bare.removesuffix(self._suffixes[column]))
+        if number is None and column.suffix:
+            number = self.form.read(bare.removesuffix(column.suffix))
         if number is None and not is_missing(cell):
             self.oddities.cell(column, line, bare)
         return NAN if number is None else number

@@ -4,15 +4,14 @@ and what the values show, never by the order of the columns. What neither says i
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
 
 import numpy as np
 
 from camlog.cams import BANKS, actual, cam_id, commanded, duty
+from camlog.convert.columns import Column
 from camlog.convert.figures import ColumnFigures
-from camlog.convert.headings import Heading
-from camlog.convert.meaning import CERTAIN, Candidate
-from camlog.convert.sentences import say
+from camlog.convert.meaning import CERTAIN
+from camlog.convert.words import say
 
 # No phaser turns a cam by more than about 35 degrees of its own, 70 of the crank (common practice, no source).
 _CRANK_SPAN_DEG = 45.0
@@ -20,61 +19,18 @@ _NEAR_ZERO_DEG = 3.0
 _ONE_SIDED_DEG = 8.0
 _MOVED_DEG = 5.0
 _SIGNAL_OF = {"commanded": commanded, "actual": actual, "duty": duty}
-# Whole numbers up to here or beyond are counts of a byte; a stated unit of degrees makes that less likely.
-_RAW_ABOVE_DEG, _RAW_EVEN_IN_DEG = 120.0, 180.0
+Lag = Callable[[Column, Column], float | None]
 
 
-@dataclass
-class CamColumn:
-    """One column that a cam could have written; the doubts gather as the rules are applied.
-
-    `angle` (crank or cam) and `positive` (advance or retard) may be said of the column from outside, before;
-    `certain_by_rule` True where its signal was. `doubts` are what is in doubt, with the reason.
-    """
-
-    index: int
-    heading: Heading
-    candidate: Candidate
-    figures: ColumnFigures
-    angle: str | None = None
-    positive: str | None = None
-    certain_by_rule: bool = False
-    signal: str = ""
-    why: list[str] = field(default_factory=list)
-    doubts: dict[str, str] = field(default_factory=dict)
-
-    def __post_init__(self):
-        self.bank, self.side, self.role = self.candidate.bank, self.candidate.side, self.candidate.role
-        self.serves: list[int] = []  # further banks whose cams have the same command
-        self.said_angle = self.angle or self.heading.shaft
-        self.said_positive = self.positive or self.candidate.sign
-
-    @property
-    def cam(self) -> str | None:
-        return cam_id(self.side, self.bank) if self.side and self.bank else None
-
-    @property
-    def is_raw(self) -> bool:
-        """True where the values are counts, not degrees."""
-        f, above = self.figures, _RAW_ABOVE_DEG if self.heading.unit is None else _RAW_EVEN_IN_DEG
-        counted = f.whole and f.low >= 0 and f.high > above
-        return bool(f.count) and (counted or max(abs(f.low), abs(f.high)) > 4 * _RAW_ABOVE_DEG)
-
-    def doubt(self, about: str, why: str = "") -> None:
-        self.doubts[about] = self.doubts.get(about) or why
-
-
-def understand_cams(
-    columns: list[CamColumn], file_angle: str | None, file_positive: str | None,
-    lag_s: Callable[[CamColumn, CamColumn], float | None],
-) -> None:  # fmt: skip
+def understand_cams(columns: list[Column], file_angle: str | None, file_positive: str | None, lag_s: Lag) -> None:
     """Settle signal, degrees and sign of every cam column, or note the doubt; changes the columns.
 
     `file_angle` and `file_positive` are what somebody said of the whole file; `lag_s` is how much later the second of
     two columns does surely what the first does, None where it does not.
     """
     for column in columns:
-        if column.candidate.score < CERTAIN and not column.certain_by_rule:
+        column.side, column.bank, column.role = column.candidate.side, column.candidate.bank, column.candidate.role
+        if column.candidate.score < CERTAIN and not column.is_own and not column.rule.signal:
             column.doubt("signal")
         if column.side is None:
             column.doubt("signal", say("side_open"))
@@ -82,26 +38,21 @@ def understand_cams(
     _roles(columns)
     _banks(columns)
     for column in columns:
-        if column.cam is None or column.role is None:
+        if not column.cam or column.role is None:
             column.doubt("signal")
-        column.signal = _SIGNAL_OF[column.role or "actual"](
-            column.cam or cam_id(column.side or "intake", column.bank or 1)
-        )
+        cam = column.cam or cam_id(column.side or "intake", column.bank or 1)
+        column.signal = _SIGNAL_OF[column.role or "actual"](cam)
     angles = [c for c in columns if c.role != "duty"]
     for column in angles:
         if column.is_raw:
             column.doubt("factor", say("raw_counts", high=column.figures.high))
     _shafts(angles, file_angle)
     for column in angles:
-        _sign(
-            column,
-            [c for c in angles if c.cam == column.cam and c.cam is not None] or [column],
-            file_positive,
-        )
+        _sign(column, [c for c in angles if c.cam and c.cam == column.cam] or [column], file_positive)
         _rest(column, [c for c in angles if c.cam == column.cam and c.figures.count])
 
 
-def _roles_by_lag(columns: list[CamColumn], lag_s: Callable[[CamColumn, CamColumn], float | None]) -> None:
+def _roles_by_lag(columns: list[Column], lag_s: Lag) -> None:
     """Of two columns of one cam of which no heading says which it is, the later one is the actual angle."""
     for column in columns:
         mates = [c for c in columns if (c.side, c.bank) == (column.side, column.bank) and c.role != "duty"]
@@ -116,7 +67,7 @@ def _roles_by_lag(columns: list[CamColumn], lag_s: Callable[[CamColumn, CamColum
                 break
 
 
-def _roles(columns: list[CamColumn]) -> None:
+def _roles(columns: list[Column]) -> None:
     for column in columns:
         if column.role is not None:
             continue
@@ -141,8 +92,8 @@ def _alike(a: ColumnFigures, b: ColumnFigures) -> bool:
     return n >= 8 and bool(np.std(x) and np.std(y)) and float(np.corrcoef(x, y)[0, 1]) > 0.5
 
 
-def _banks(columns: list[CamColumn]) -> None:
-    places: dict[tuple, list[CamColumn]] = {}
+def _banks(columns: list[Column]) -> None:
+    places: dict[tuple, list[Column]] = {}
     for column in columns:
         places.setdefault((column.side, column.role), []).append(column)
     second_bank = any(c.bank == 2 for c in columns)
@@ -169,7 +120,7 @@ def _banks(columns: list[CamColumn]) -> None:
                 column.doubt("signal", say("means_the_same"))
 
 
-def _shafts(columns: list[CamColumn], file_angle: str | None) -> None:
+def _shafts(columns: list[Column], file_angle: str | None) -> None:
     for column in columns:
         if column.said_angle is not None:
             column.angle = column.said_angle
@@ -190,14 +141,12 @@ def _shafts(columns: list[CamColumn], file_angle: str | None) -> None:
             column.why.append(say("angle_like_others", angle=column.angle))
         elif wide and not said:
             column.angle = "crank"
-            column.why.append(
-                say("angle_by_span", name=repr(wide[0].heading.text), span=wide[0].figures.span)
-            )
+            column.why.append(say("angle_by_span", name=repr(wide[0].heading.text), span=wide[0].figures.span))
         else:
             column.doubt("angle", say("angle_open"))
 
 
-def _sign(column: CamColumn, mates: list[CamColumn], file_positive: str | None) -> None:
+def _sign(column: Column, mates: list[Column], file_positive: str | None) -> None:
     said = {c.said_positive for c in mates if c.said_positive}
     if column.said_positive is not None:
         column.positive = column.said_positive
@@ -212,7 +161,7 @@ def _sign(column: CamColumn, mates: list[CamColumn], file_positive: str | None) 
         _sign_by_values(column, mates)
 
 
-def _sign_by_values(column: CamColumn, mates: list[CamColumn]) -> None:
+def _sign_by_values(column: Column, mates: list[Column]) -> None:
     # Commands are free of noise and of a cam that hangs: they show the side to which this cam moves.
     f = next((m for m in mates if m.role == "commanded" and m.figures.count), column).figures
     if not f.count or max(f.span, abs(f.high), abs(f.low)) < _MOVED_DEG:
@@ -228,7 +177,7 @@ def _sign_by_values(column: CamColumn, mates: list[CamColumn]) -> None:
     column.why.append(reason)
 
 
-def _rest(column: CamColumn, mates: list[CamColumn]) -> None:
+def _rest(column: Column, mates: list[Column]) -> None:
     f = column.figures
     if not f.count or column.is_raw or -_ONE_SIDED_DEG <= f.high and f.low <= _ONE_SIDED_DEG:
         return

@@ -19,18 +19,20 @@ _JOINED_LINES = 20
 
 @dataclass(frozen=True)
 class Dialect:
-    """`separator` between cells, `quote` around them ("" where the file has none)."""
+    """`separator` between cells, `quote` around those that hold one."""
 
     separator: str
     quote: str = '"'
 
     def rows(self, lines: Iterable[str]) -> Iterator[list[str]]:
         """Cells of each line; a line that cannot be cut into cells gives its text as one cell."""
-        options = {"delimiter": self.separator, "skipinitialspace": self.separator != "\t", "strict": True}
-        options |= {"quotechar": self.quote} if self.quote else {"quoting": csv.QUOTE_NONE}
+        blanks = self.separator != "\t"
         for line in lines:
             try:
-                yield next(csv.reader([line], **options), [])
+                reader = csv.reader(
+                    [line], delimiter=self.separator, quotechar=self.quote, skipinitialspace=blanks, strict=True
+                )
+                yield next(reader, [])
             except csv.Error:
                 yield [line]
 
@@ -77,7 +79,7 @@ def joined_lines(lines: Sequence[str], quote: str) -> Iterator[tuple[int, str]]:
     at = 0
     while at < len(lines):
         last = at
-        if quote and lines[at].count(quote) % 2:
+        if lines[at].count(quote) % 2:
             following = range(at + 1, min(at + _JOINED_LINES, len(lines)))
             last = next((i for i in following if lines[i].count(quote) % 2), at)
         yield at, "\n".join(lines[at : last + 1])

@@ -7,14 +7,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from camlog.convert.cells import Numbers, is_missing
+from camlog.convert.cells import is_missing
 from camlog.convert.headings import Heading, parse_heading
 from camlog.convert.layout import Layout, SourceColumn
-from camlog.convert.sentences import say
 from camlog.convert.stamps import StampForm, find_form, iso
-from camlog.convert.words import EMPTY, words
+from camlog.convert.words import EMPTY, SECONDS_IN, say, words
 
-SECONDS_IN = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "day": 86400.0}
 _TIME, _NAMING = words("time"), words("time_names")
 # A row of a drive log comes no more often than a fast link answers, and no less than once a minute.
 _SHORTEST_S, _LONGEST_S = 0.004, 61.0
@@ -30,16 +28,16 @@ _LEAST_STEPS = 10
 class Timing:
     """What tells the time of some columns.
 
-    `kind`: `number` (a column of numbers in `unit`, None where nothing says which), `stamp` (clock or date
+    `kind`: `number` (a column of numbers in `unit`, "" where nothing says which), `stamp` (clock or date
     text in `columns`, a day and a clock where two), or `rate` (no time: rows come at `rate_hz`). `channels` are the
     columns whose times these are, None for all; `counts` is True where the seconds may begin anew at each start.
     """
 
     kind: str
     columns: tuple[int, ...] = ()
-    unit: str | None = None
-    form: StampForm | None = None
-    rate_hz: float | None = None
+    unit: str = ""
+    form: StampForm = StampForm("")
+    rate_hz: float = 0.0
     reason: str = ""
     channels: tuple[int, ...] | None = None
     counts: bool = False
@@ -49,27 +47,31 @@ class Timing:
 class Clock:
     """How the times of a `timing` became seconds.
 
-    `first` is the first time in the file's own unit (nanoseconds for stamps), `factor` seconds a unit (None
-    while nothing says), `started_at` ISO 8601 where the file gives the zone, `first_text` the first stamp as it
-    stands, `rows_per_time` how many rows share a time on average.
+    `first` is the first time in the file's own unit (nanoseconds for stamps), `factor` seconds a `unit` (0
+    while nothing says), `first_text` the first stamp as it stands, `rows_per_time` how many rows share a time on average.
     """
 
     timing: Timing
-    first: float | int
-    factor: float | None = None
-    unit: str | None = None
+    first: float
+    factor: float = 0.0
+    unit: str = ""
     reason: str = ""
     first_text: str = ""
     rows_per_time: float = 1.0
 
     @property
     def started_at(self) -> str | None:
+        """ISO 8601, where the file gives the zone; else None."""
         if self.timing.kind == "stamp":
             form = self.timing.form
-            return iso(self.first) if form.zone and form.kind == "date" else None
+            return iso(int(self.first)) if form.zone and form.kind == "date" else None
         if self.unit not in ("s", "ms", "us", "ns") or not _since_1970(self.first * self.factor):
             return None
         return iso(round(self.first * self.factor * 1e6) * 1000)
+
+    def take_unit(self, unit: str) -> None:
+        """Read the times in `unit`, one of SECONDS_IN."""
+        self.unit, self.factor = unit, SECONDS_IN[unit]
 
     def seconds(self, times: np.ndarray) -> np.ndarray:
         """Seconds since the first time of the file, of times as they stand in a table."""
@@ -82,49 +84,40 @@ class Clock:
         return np.round(since / round(1.0 / self.factor), decimals)
 
 
-def find_timing(layout: Layout, numbers: Numbers) -> Timing | None:
+def find_timing(layout: Layout) -> Timing | None:
     """The time of a table from its headings and first rows; None where no column tells it.
 
     Of several, the one whose rows differ most often wins, then one that states its unit.
     """
     best, best_score = None, -1.0
     for column in layout.columns:
-        timing = timing_of(layout, column, numbers)
+        timing = timing_of(layout, column)
         if timing is None:
             continue
         cells = layout.cells(column.index)
-        known = timing.kind == "stamp" or timing.unit is not None
+        known = timing.kind == "stamp" or bool(timing.unit)
         named = is_named_time(parse_heading(column.heading, column.unit_cell))
-        score = (
-            round(len(set(cells)) / max(1, len(cells)), 2)
-            + 0.3 * known
-            + 0.2 * named
-            + 0.1 * (timing.kind == "number")
-        )
+        differing = round(len(set(cells)) / max(1, len(cells)), 2)
+        score = differing + 0.3 * known + 0.2 * named + 0.1 * (timing.kind == "number")
         if score > best_score:
             best, best_score = timing, score
     return best
 
 
-def timing_of(
-    layout: Layout, column: SourceColumn, numbers: Numbers, said: Sequence[str] | None = None
-) -> Timing | None:
+def timing_of(layout: Layout, column: SourceColumn, said: Sequence[str] | None = None) -> Timing | None:
     """The time that one column tells; None where it tells none. `said` are the words of its heading that count."""
     heading = parse_heading(column.heading, column.unit_cell)
     heading = heading if said is None else replace(heading, words=tuple(said))
-    cells = layout.cells(column.index)
     if column.kind == "stamp":
-        return _stamp(column, cells, layout)
-    if column.kind == "number" and is_named_time(heading):
-        return _number(column, cells, heading, numbers)
-    return None
+        return _stamp(column, layout)
+    return _number(column, layout, heading) if column.kind == "number" and is_named_time(heading) else None
 
 
-def climbing_column(layout: Layout, numbers: Numbers) -> SourceColumn | None:
+def climbing_column(layout: Layout) -> SourceColumn | None:
     """The one column that climbs by one from row to row, but for rows that repeat and starts anew; None without it."""
     found = []
     for column in layout.columns if layout.long is None else ():
-        cells = [numbers.read(c) for c in layout.cells(column.index)] if column.kind == "number" else []
+        cells = [layout.numbers.read(c) for c in layout.cells(column.index)] if column.kind == "number" else []
         steps = np.diff([c for c in cells if c is not None])
         if (
             len(steps) >= _LEAST_STEPS
@@ -147,34 +140,29 @@ def is_named_time(heading: Heading) -> bool:
     return bool(said & _NAMING) and not said - _TIME - {"utc", "from"}
 
 
-def _stamp(column: SourceColumn, cells: Sequence[str], layout: Layout) -> Timing | None:
-    form = find_form(cells)
+def _stamp(column: SourceColumn, layout: Layout) -> Timing | None:
+    form = find_form(layout.cells(column.index))
     days = [c.index for c in layout.columns if c.kind == "day"]
     if form is None:
         return None
     name = repr(column.heading) if column.heading else column.label
     if form.kind in ("clock", "stopwatch") and len(days) == 1:
-        both = [
-            f"{r[days[0]]} {r[column.index]}" for r in layout.sample if max(days[0], column.index) < len(r)
-        ]
-        dated = find_form(both)
-        if dated is not None:
-            return Timing(
-                "stamp", (days[0], column.index), form=dated, reason=say("time_date_and_clock", name=name)
-            )
+        both = [f"{r[days[0]]} {r[column.index]}" for r in layout.sample if max(days[0], column.index) < len(r)]
+        if dated := find_form(both):
+            reason = say("time_date_and_clock", name=name)
+            return Timing("stamp", (days[0], column.index), form=dated, reason=reason)
     return Timing("stamp", (column.index,), form=form, reason=say(f"time_{form.kind}", name=name))
 
 
-def _number(column: SourceColumn, cells: Sequence[str], heading: Heading, numbers: Numbers) -> Timing | None:
-    steps = np.diff([v for c in cells if not is_missing(c) and (v := numbers.read(c)) is not None])
+def _number(column: SourceColumn, layout: Layout, heading: Heading) -> Timing | None:
+    read = (layout.numbers.read(c) for c in layout.cells(column.index) if not is_missing(c))
+    steps = np.diff([v for v in read if v is not None])
     if len(steps) >= 10 and min(np.sum(steps < 0), np.sum(steps > 0)) > 0.3 * len(steps):
         return None  # goes to and fro: some other time, such as that of an injector
-    unit = heading.unit or {"millis": "ms", "seconds": "s"}.get(
-        next((w for w in ("millis", "seconds") if w in heading.words), "")
-    )
-    name = repr(column.heading)
+    in_words = "ms" if "millis" in heading.words else "s" if "seconds" in heading.words else ""
+    unit, name = heading.unit or in_words, repr(column.heading)
     reason = say("time_numbers_in", name=name, unit=unit) if unit else say("time_numbers", name=name)
-    return Timing("number", (column.index,), unit=unit, reason=reason)
+    return Timing("number", (column.index,), unit, reason=reason)
 
 
 def _since_1970(seconds: float) -> bool:

@@ -15,8 +15,8 @@ import numpy as np
 from camlog.cams import CAM_IDS, actual, commanded, is_angle
 from camlog.convert.mapping import Mapping
 from camlog.convert.model import ColumnMatch
-from camlog.convert.sentences import say
 from camlog.convert.table import Table
+from camlog.convert.words import say
 
 # All common practice, no source: a phaser needs tenths of a second, a slow one some seconds.
 _EARLIEST_S, _LATEST_S = -30.0, 30.0
@@ -66,8 +66,9 @@ class Series:
         return int(np.count_nonzero(np.diff(third[third != 0])))
 
 
-def series_of(table: Table, place: int) -> Series:
-    """The readings of a column of the table; `place` from 1."""
+def series_of(table: Table, index: int) -> Series:
+    """The readings of a column of the table, by its index in the file."""
+    place = next(place for place, c in enumerate(table.columns, start=1) if c.index == index)
     values = table.store.column(place)
     kept = np.isfinite(values)
     return Series(table.seconds(table.store.column(0))[kept], values[kept])
@@ -96,9 +97,7 @@ def fit(leader: Series, follower: Series) -> Fit | None:
     y = np.interp(grid, follower.time_s, follower.values)
     most = len(grid) // 3
     lags = np.arange(max(-most, round(_EARLIEST_S / step)), min(most, round(_LATEST_S / step)) + 1)
-    found = [
-        _regression(x[: len(x) - k] if k >= 0 else x[-k:], y[k:] if k >= 0 else y[:k]) for k in lags.tolist()
-    ]
+    found = [_regression(x[max(0, -k) : len(x) - max(0, k)], y[max(0, k) : len(y) - max(0, -k)]) for k in lags.tolist()]
     best = max(range(len(lags)), key=lambda i: (round(found[i][1], 3), -abs(lags[i])))
     # A regression of what lags makes too little of its gain: the ranges of both tell how far they go.
     spans = [float(np.ptp(np.quantile(s.values, (0.02, 0.98)))) for s in (leader, follower)]
@@ -109,8 +108,9 @@ def fit(leader: Series, follower: Series) -> Fit | None:
 def sure_lag_s(leader: Series, follower: Series) -> float | None:
     """How much later `follower` does what `leader` does, in s; None where that does not surely show."""
     found = fit(leader, follower)
-    sure = found is not None and found.r2 >= _CLOSE and found.gain > 0.0 and found.needs_lag
-    return found.lag_s if sure and abs(found.lag_s) <= _SHIFTED_S else None
+    if found is None or found.r2 < _CLOSE or found.gain <= 0.0 or not found.needs_lag:
+        return None
+    return found.lag_s if abs(found.lag_s) <= _SHIFTED_S else None
 
 
 def _regression(x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
@@ -129,22 +129,19 @@ def checked(
     What somebody said of a column is not questioned again, but the contradiction is noted; `known` columns (by index) are
     taken as they are.
     """
-    places = {c.index: place for place, c in enumerate(table.columns, start=1)}
-    angles = {m.signal: m for m in matches if m.certain and m.signal and is_angle(m.signal)}
-    series = {s: _scaled(series_of(table, places[m.index]), m) for s, m in angles.items()}
+    certain = {m.signal: m for m in matches if m.certain}
+    angles = {s: m for s, m in certain.items() if is_angle(s)}
+    series = {s: _scaled(series_of(table, m.index), m) for s, m in angles.items()}
     series = {s: one for s, one in series.items() if len(one.values) and np.ptp(one.values) > 0.0}
     doubts: dict[str, tuple[str, str]] = {}
     for cam in CAM_IDS:
         names = commanded(cam), actual(cam)
         if any(name not in series or angles[name].deviation for name in names):
             continue
-        if max(np.ptp(series[name].values) for name in names) < _LEAST_SPAN_DEG:
-            continue
-        own = fit(*(series[name] for name in names))
-        if own is not None:
-            doubts |= _contradiction(names, own, series, angles)
+        if max(np.ptp(series[name].values) for name in names) >= _LEAST_SPAN_DEG:
+            doubts |= _contradiction(names, series, angles)
     return tuple(
-        _doubted(m, doubts.get(m.signal), mapping) if m.certain and m.index not in known else m
+        _doubted(m, doubts[m.signal], mapping) if m.certain and m.index not in known and m.signal in doubts else m
         for m in matches
     )
 
@@ -154,56 +151,39 @@ def _scaled(series: Series, match: ColumnMatch) -> Series:
 
 
 def _contradiction(
-    names: tuple[str, str], own: Fit, series: dict[str, Series], angles: dict[str, ColumnMatch]
+    names: tuple[str, str], series: dict[str, Series], angles: dict[str, ColumnMatch]
 ) -> dict[str, tuple[str, str]]:
     """Signal -> what of it is in doubt, and why, for the two angles of one cam."""
     command, angle = names
+    own = fit(series[command], series[angle])
+    if own is None or _LOOSE <= own.r2 < _CLOSE:
+        return {}
     texts = {"command": repr(angles[command].label), "actual": repr(angles[angle].label)}
-
-    def both(about, name, **more):
-        return {s: (about, say(name, **texts, **more)) for s in names}
-
     if own.r2 < _LOOSE:
-        others = {
-            s: fit(one, series[angle])
-            for s, one in series.items()
-            if s not in names and s.endswith("commanded")
-        }
-        better = {s: f for s, f in others.items() if f and f.r2 >= _CLOSE and 0.0 <= f.lag_s <= _SHIFTED_S}
-        if better:
-            other = max(better, key=lambda s: better[s].r2)
-            return {angle: ("signal", say("follows_another", other=repr(angles[other].label), **texts))}
-        return {}
-    if own.r2 < _CLOSE:
-        return {}
+        rivals = [s for s in series if s not in names and s.endswith("commanded")]
+        fits = [(f, s) for s in rivals if (f := fit(series[s], series[angle])) and f.r2 >= _CLOSE]
+        _, other = max(((f.r2, s) for f, s in fits if 0.0 <= f.lag_s <= _SHIFTED_S), default=(0.0, ""))
+        why = say("follows_another", other=repr(angles[other].label), **texts) if other else ""
+        return {angle: ("signal", why)} if other else {}
+    about, name = "", ""
     if own.gain < 0:
-        return both("positive", "moves_against")
-    if own.lag_s < 0 and own.needs_lag:
-        name = "leads" if own.lag_s > -_SHIFTED_S else "shifted"
-        return both("signal", name, lag=abs(own.lag_s))
-    if own.lag_s > _SHIFTED_S and own.needs_lag:
-        return both("signal", "shifted", lag=own.lag_s)
-    if any(low <= own.gain <= high for low, high in (_NEAR_HALF, _NEAR_DOUBLE)):
-        return both("angle", "half_as_far", gain=own.gain)
-    if not _GAIN[0] <= own.gain <= _GAIN[1]:
-        return both("factor", "gain_off", gain=own.gain)
-    return {}
+        about, name = "positive", "moves_against"
+    elif abs(own.lag_s) > _SHIFTED_S and own.needs_lag:
+        about, name = "signal", "shifted"
+    elif own.lag_s < 0 and own.needs_lag:
+        about, name = "signal", "leads"
+    elif any(low <= own.gain <= high for low, high in (_NEAR_HALF, _NEAR_DOUBLE)):
+        about, name = "angle", "half_as_far"
+    elif not _GAIN[0] <= own.gain <= _GAIN[1]:
+        about, name = "factor", "gain_off"
+    why = say(name, **texts, lag=abs(own.lag_s), gain=own.gain) if name else ""
+    return dict.fromkeys(names, (about, why)) if name else {}
 
 
-def _doubted(match: ColumnMatch, doubt: tuple[str, str] | None, mapping: Mapping) -> ColumnMatch:
-    if doubt is None:
-        return match
+def _doubted(match: ColumnMatch, doubt: tuple[str, str], mapping: Mapping) -> ColumnMatch:
     about, why = doubt
     rule = mapping.rule(match.name, match.index)
-    said = rule is not None and (
-        rule.signal is not None if about == "signal" else getattr(rule, about) is not None
-    )
-    if said:
+    if rule is not None and getattr(rule, about) is not None:
         return replace(match, reasons=(*match.reasons, why), contradiction=why)
-    return replace(
-        match,
-        certain=False,
-        doubts=(about,),
-        score=min(match.score, _CONTRADICTED),
-        reasons=(*match.reasons[:1], why),
-    )
+    score = min(match.score, _CONTRADICTED)
+    return replace(match, certain=False, doubts=(about,), score=score, reasons=(*match.reasons[:1], why))

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from camlog.convert.rows import RowStore
-from camlog.convert.sentences import say
+from camlog.convert.words import say
 
 _MAX_GAP = 512
 _MIN_CHANGES = 20
@@ -105,9 +105,7 @@ class _Runs:
             # Readings that change with chance `rate` a row would often change in the very next row.
             rate = min((self.moves - 1) / max(1, self.rows), 0.999)
             if known * (shortest - 1) * -math.log1p(-rate) > -math.log(_LUCK) + 5:
-                return int(np.searchsorted(np.cumsum(self.gaps), 0.5 * known)), say(
-                    "held_restless", rows=shortest
-                )
+                return int(np.searchsorted(np.cumsum(self.gaps), 0.5 * known)), say("held_restless", rows=shortest)
         return 1, ""
 
     def fits(self, period: int) -> bool:
@@ -144,9 +142,7 @@ def column_figures(store: RowStore) -> list[ColumnFigures]:
         )
     # Columns too still to tell by themselves are held like the others where most others are, all alike.
     telling = [
-        f.held_rows
-        for f, r in zip(figures, runs, strict=True)
-        if f.held_rows > 1 or (r.usable and not r.fits(2))
+        f.held_rows for f, r in zip(figures, runs, strict=True) if f.held_rows > 1 or (r.usable and not r.fits(2))
     ]
     held = [p for p in telling if p > 1]
     if len(held) < 2 or len(held) < 0.6 * len(telling) or len(set(held)) > 1:
@@ -158,23 +154,11 @@ def column_figures(store: RowStore) -> list[ColumnFigures]:
     ]
 
 
-class HeldRows:
-    """Blanks the repeats of one held column, block after block: a reading stays where the value changes and
-    every `period` rows after that, until the next change."""
-
-    def __init__(self, period: int):
-        self._period = period
-        self._value = math.nan
-        self._since = 0
-
-    def keep(self, values: np.ndarray) -> np.ndarray:
-        """True where a row holds a reading of its own; `values` (rows,) of the next block."""
-        if not len(values):
-            return np.zeros(0, dtype=bool)
-        before = np.concatenate([[self._value], values[:-1]])
-        changed = (values != before) & np.isfinite(values)
-        place = np.arange(len(values))
-        anchor = np.maximum.accumulate(np.where(changed, place, -self._since))
-        self._since = int(len(values) - anchor[-1])
-        self._value = float(values[-1])
-        return ((place - anchor) % self._period == 0) & np.isfinite(values)
+def held_repeats(values: np.ndarray, period: int) -> np.ndarray:
+    """True where a row of a held column only repeats: a reading stands where the value changes and every `period` rows
+    after that, until the next change. Shape (rows,)."""
+    there = np.isfinite(values)
+    changed = (values != np.concatenate([[math.nan], values[:-1]])) & there
+    place = np.arange(len(values))
+    since = place - np.maximum.accumulate(np.where(changed, place, 0))
+    return (since % period != 0) | ~there

@@ -16,12 +16,12 @@ import zipfile
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import BinaryIO
+from typing import IO, cast
 
 import numpy as np
 
-from camlog.convert.limits import EXPANSION_FREE_BYTES, MAX_COLUMNS, MAX_EXPANSION, MAX_UNPACKED_BYTES
-from camlog.convert.sentences import refusal
+from camlog.convert.limits import MAX_COLUMNS, most_unpacked
+from camlog.convert.words import refusal
 from camlog.errors import InputError
 from camlog.new_files import whole_file
 from camlog.trace import Trace
@@ -33,7 +33,7 @@ Rows = Iterable[Iterable[object]]
 
 
 @contextmanager
-def open_as_text(path: Path, kind: str) -> Iterator[BinaryIO]:
+def open_as_text(path: Path, kind: str) -> Iterator[IO[bytes]]:
     """The table in a file of a kind of `FORMATS` as UTF-8 text, its cells parted by commas.
 
     Raises InputError where the library is not installed, or cannot read the file.
@@ -43,7 +43,10 @@ def open_as_text(path: Path, kind: str) -> Iterator[BinaryIO]:
         writer = csv.writer(text, lineterminator="\n")
         try:
             for row in FORMATS[kind](path):
-                writer.writerow([_cell(value) for value in row])
+                cells = [_cell(value) for value in row]
+                if len(cells) > MAX_COLUMNS:
+                    raise refusal("too_many_columns", file=path, columns=len(cells), most=MAX_COLUMNS)
+                writer.writerow(cells)
         except ImportError as error:
             raise refusal(f"{kind}_library", file=path) from error
         except InputError:
@@ -52,7 +55,7 @@ def open_as_text(path: Path, kind: str) -> Iterator[BinaryIO]:
             raise refusal(kind, file=path) from error
         text.detach()
         out.seek(0)
-        yield out
+        yield cast(IO[bytes], out)
 
 
 def _cell(value: object) -> str:
@@ -73,23 +76,15 @@ def _workbook(path: Path) -> Rows:
     with zipfile.ZipFile(path) as archive:
         members = archive.infolist()
         packed, unpacked = (sum(getattr(m, size) for m in members) for size in ("compress_size", "file_size"))
-    if unpacked > min(MAX_UNPACKED_BYTES, max(EXPANSION_FREE_BYTES, MAX_EXPANSION * max(1, packed))):
+    if unpacked > most_unpacked(packed):
         raise refusal("archive_bomb", file=path, megabytes=unpacked >> 20)
     book = openpyxl.load_workbook(path, read_only=True, data_only=True)
-    sheets = [
-        sheet for sheet in book.worksheets if any(True for _ in itertools.islice(sheet.iter_rows(), 3, 4))
-    ]
+    sheets = [sheet for sheet in book.worksheets if any(True for _ in itertools.islice(sheet.iter_rows(), 3, 4))]
     if len(sheets) != 1:
         raise refusal(
-            "workbook_of_several",
-            file=path,
-            names=", ".join(repr(s.title) for s in sheets[:5]),
-            count=len(sheets),
+            "workbook_of_several", file=path, names=", ".join(repr(s.title) for s in sheets[:5]), count=len(sheets)
         )
-    for row in sheets[0].iter_rows(values_only=True):
-        if len(row) > MAX_COLUMNS:
-            raise refusal("too_many_columns", file=path, columns=len(row), most=MAX_COLUMNS)
-        yield row
+    yield from sheets[0].iter_rows(values_only=True)
 
 
 def _parquet(path: Path) -> Rows:
@@ -97,8 +92,6 @@ def _parquet(path: Path) -> Rows:
     import pyarrow.parquet
 
     with pyarrow.parquet.ParquetFile(path) as file:
-        if len(file.schema_arrow) > MAX_COLUMNS:
-            raise refusal("too_many_columns", file=path, columns=len(file.schema_arrow), most=MAX_COLUMNS)
         yield file.schema_arrow.names
         for batch in file.iter_batches(_ROWS_AT_ONCE):
             yield from zip(*(column.to_pylist() for column in batch.columns), strict=True)
@@ -111,24 +104,14 @@ def _mdf(path: Path) -> Rows:
     columns: list[tuple[str, Iterable[object]]] = []
     with asammdf.MDF(path) as file:
         for index in range(len(file.groups)):
-            signals = file.select([(None, index, c) for c in _channels(file, index)])
-            numbers = [
-                s for s in signals if s.samples.dtype.kind in "fiu" and s.samples.ndim == 1 and len(s.samples)
-            ]
+            master, count = file.masters_db.get(index), len(file.groups[index].channels)
+            signals = file.select([(None, index, c) for c in range(count) if c != master])
+            numbers = [s for s in signals if s.samples.dtype.kind in "fiu" and s.samples.ndim == 1 and len(s.samples)]
             if numbers:
                 columns.append(("time [s]", numbers[0].timestamps.tolist()))
-                columns += [
-                    (f"{s.name} [{s.unit}]" if s.unit else s.name, s.samples.tolist()) for s in numbers
-                ]
-            if len(columns) > MAX_COLUMNS:
-                raise refusal("too_many_columns", file=path, columns=len(columns), most=MAX_COLUMNS)
+                columns += [(f"{s.name} [{s.unit}]" if s.unit else s.name, s.samples.tolist()) for s in numbers]
     yield [name for name, _ in columns]
     yield from itertools.zip_longest(*(values for _, values in columns))
-
-
-def _channels(file, group: int) -> list[int]:
-    """The channels of a group without its master."""
-    return [c for c in range(len(file.groups[group].channels)) if c != file.masters_db.get(group)]
 
 
 FORMATS: dict[str, Callable[[Path], Rows]] = {"workbook": _workbook, "parquet": _parquet, "mdf": _mdf}
@@ -146,9 +129,7 @@ def write_mdf(trace: Trace, path: Path, replace: bool) -> str:
     with asammdf.MDF(version="4.10") as file, tempfile.TemporaryDirectory(prefix="camlog-") as folder:
         for name in trace.signals:
             times, values = trace.samples(name)
-            file.append(
-                asammdf.Signal(values, times, name=name, unit=trace.units.get(name, "")), comment="camlog"
-            )
+            file.append(asammdf.Signal(values, times, name=name, unit=trace.units.get(name, "")), comment="camlog")
         content = Path(file.save(Path(folder) / "trace.mf4")).read_bytes()
     with whole_file(path, replace=replace) as out:
         out.write(content)

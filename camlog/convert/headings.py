@@ -113,9 +113,9 @@ def _without_unit(name: str, tail_unit: bool) -> tuple[str, tuple[str, str | Non
     is_tail = not last.isalnum() or (tail_unit and last.lower() in _TAIL_UNITS and not last[0].isdigit())
     if len(last) < len(name) and is_tail and (found := read_unit(last)):
         return name[: -len(last)], found, last
-    match = _TAIL.match(name)
-    if match and (found := read_unit(match[2])):
-        return match[1], found, match[2]
+    tail = _TAIL.match(name)
+    if tail and (found := read_unit(tail[2])):
+        return tail[1], found, tail[2]
     return name, None, ""
 
 
@@ -135,8 +135,8 @@ def plain_words(name: str) -> list[str]:
 def _pid(text: str) -> tuple[int | None, tuple[int, int]]:
     """Parameter number a heading names (None: none), and where it stands in the text."""
     match = _PID.search(text[:64]) or _BARE_PID.match(text[:64])
-    digits = next((g for g in match.groups() if g), None) if match else None
-    return (int(digits, 16), match.span()) if digits else (None, (0, 0))
+    digits = next((g for g in match.groups() if g), "") if match else ""
+    return (int(digits, 16), match.span()) if match and digits else (None, (0, 0))
 
 
 def own_name(heading: str) -> str:

@@ -6,20 +6,26 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from camlog.convert.cells import (
     Dialect,
     Numbers,
     common_suffix,
+    find_dialect,
     find_numbers,
     is_missing,
     joined_lines,
     split_unit,
-)
+)  # fmt: skip
 from camlog.convert.headings import parse_heading, read_unit
-from camlog.convert.limits import HEAD_LINES
+from camlog.convert.limits import HEAD_LINES, MAX_COLUMNS, MAX_LINE_CHARACTERS
+from camlog.convert.mapping import Mapping
 from camlog.convert.stamps import is_day, is_stamp
+from camlog.convert.text import TextBlocks
+from camlog.convert.words import refusal
 
+_LONG_LINE = 200_000
 _FOLLOWING = 12
 _FIGURE = re.compile(r"[+\-−]?[\d.,' \u00a0\u202f]*\d[.,]?(?:[eE][+-]?\d+)?\Z")
 _RATE = re.compile(
@@ -60,20 +66,18 @@ class LongColumns:
 
 @dataclass(frozen=True)
 class Layout:
-    """What `find_layout` found. Lines count from 1; `first_row_line` is where the readings begin.
+    """How a table stands in its file. Lines count from 1; `first_row_line` is where the readings begin.
 
-    `width` is the number of cells of a usual row, `ragged` True where rows often leave cells at their end
-    away and `overfull` True where most hold more than there are headings. `numbers` is None where a comma in them
-    could be either mark. `sample` holds the first rows of readings as text.
+    `width` is the number of cells of a usual row, `ragged` True where rows often leave cells at their end away.
+    `sample` holds the first rows of readings as text.
     """
 
     dialect: Dialect
-    numbers: Numbers | None
+    numbers: Numbers
     columns: tuple[SourceColumn, ...]
     heading_line: int | None
     first_row_line: int
     width: int
-    overfull: bool
     ragged: bool
     heading_cells: tuple[str, ...] = ()
     unit_cells: tuple[str, ...] = ()
@@ -86,43 +90,50 @@ class Layout:
         return [r[index] for r in self.sample if index < len(r)]
 
 
-def find_layout(lines: Sequence[str], dialect: Dialect, numbers: Numbers | None = None) -> Layout | None:
-    """The layout of a table from its first lines; None where no rows of readings are found."""
+def survey_layout(text: TextBlocks, mapping: Mapping) -> Layout:
+    """Where things stand in a file. Raises InputError where it is no table of readings."""
+    lines = text.head.split("\n")[: HEAD_LINES + 1]
+    longest = max(range(len(lines)), key=lambda i: len(lines[i]))
+    if len(lines[longest]) > MAX_LINE_CHARACTERS:
+        raise text.endless_line(longest + 1)
+    if "\n" not in text.head and len(text.head) >= _LONG_LINE:
+        next(text.blocks(), None)  # a line that long: either it never ends, or it has too many columns
+    dialect = Dialect(mapping.separator) if mapping.separator else find_dialect(lines)
+    if dialect is None:
+        raise refusal("no_readings", file=text.path)
+    columns, line = max((row.count(dialect.separator) + 1, -i) for i, row in enumerate(lines, start=1))
+    if columns > MAX_COLUMNS:
+        raise refusal("too_many_columns", file=text.path, line=-line, columns=columns, most=MAX_COLUMNS)
+    return _layout(text.path, lines, dialect, Numbers(mapping.decimal) if mapping.decimal else None)
+
+
+def _layout(path: Path, lines: Sequence[str], dialect: Dialect, numbers: Numbers | None) -> Layout:
     records = list(joined_lines(lines[:HEAD_LINES], dialect.quote))
     rows = [[c.strip() for c in cells] for cells in dialect.rows(text for _, text in records)]
     good = [_is_reading(row) for row in rows]
     first = _first_reading(rows, good)
     if first is None:
-        return None
+        raise refusal("no_readings", file=path)
     headings, units = _heading_rows(rows, first)
     heading_cells = tuple(rows[headings]) if headings is not None else ()
     unit_cells = tuple(rows[units]) if units is not None else ()
-    readings = [
-        r for r, fits in zip(rows[first:], good[first:], strict=True) if fits and tuple(r) != heading_cells
-    ]
+    readings = [r for r, fits in zip(rows[first:], good[first:], strict=True) if fits and tuple(r) != heading_cells]
     width = Counter(len(r) for r in readings).most_common(1)[0][0]
-    numbers = numbers or find_numbers([c for r in readings for c in r], dialect.separator)
-    if numbers is not None and numbers.group == dialect.quote:
-        numbers = Numbers(numbers.decimal)  # a doubled quotation mark parts no thousands
-    columns = _columns(heading_cells, unit_cells, width, readings, numbers or Numbers())
-    short = sum(len(r) < width for r in readings)
-    beyond = sum(any(r[len(columns) :]) for r in readings)
-    top = min(i for i in (headings, units, first) if i is not None)
+    found = numbers or find_numbers([c for r in readings for c in r], dialect.separator)
+    if found is not None and found.group == dialect.quote:
+        found = Numbers(found.decimal)  # a doubled quotation mark parts no thousands
+    columns = _columns(heading_cells, unit_cells, width, readings, found or Numbers())
+    first_line, top = records[first][0] + 1, min(i for i in (headings, units, first) if i is not None)
+    if sum(any(r[len(columns) :]) for r in readings) > 0.5 * len(readings):
+        raise refusal("overfull_rows", file=path, line=first_line, count=len(columns))
+    if found is None:
+        raise refusal("decimal_mark_open", file=path, line=first_line)
     return Layout(
-        dialect=dialect,
-        numbers=numbers,
-        columns=columns,
-        heading_line=records[headings][0] + 1 if headings is not None else None,
-        first_row_line=records[first][0] + 1,
-        width=width,
-        overfull=beyond > 0.5 * len(readings),
-        ragged=short > max(1, 0.02 * len(readings)),
-        heading_cells=heading_cells,
-        unit_cells=unit_cells,
+        dialect, found, columns, records[headings][0] + 1 if headings is not None else None, first_line, width,
+        ragged=sum(len(r) < width for r in readings) > max(1, 0.02 * len(readings)),
+        heading_cells=heading_cells, unit_cells=unit_cells, long=_long_columns(columns), sample=tuple(map(tuple, readings)),
         preamble=tuple(text for _, text in records[:top] if text.strip()),
-        long=_long_columns(columns),
-        sample=tuple(tuple(r) for r in readings),
-    )
+    )  # fmt: skip
 
 
 def stated_rate_hz(preamble: Sequence[str]) -> float | None:
@@ -201,19 +212,11 @@ def _is_units_row(row: Sequence[str], names: Sequence[str]) -> bool:
 
 
 def _columns(
-    headings: Sequence[str],
-    units: Sequence[str],
-    width: int,
-    readings: Sequence[Sequence[str]],
-    numbers: Numbers,
+    headings: Sequence[str], units: Sequence[str], width: int, readings: Sequence[Sequence[str]], numbers: Numbers
 ) -> tuple[SourceColumn, ...]:
     # Cells beyond the headings belong to nothing; where there are no headings every cell may count.
     count = len(headings) or width
-    while (
-        1 < count <= len(headings)
-        and not headings[count - 1]
-        and not any(any(r[count - 1 : count]) for r in readings)
-    ):
+    while 1 < count <= len(headings) and not any(any(r[count - 1 : count]) for r in (headings, *readings)):
         count -= 1
     found = []
     for j in range(count):

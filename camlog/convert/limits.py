@@ -22,3 +22,8 @@ MAX_SORTED_ROWS = 15_000_000
 MAX_MAPPING_BYTES = MIB
 # Days of a drive at full rate; a table of more takes gigabytes of room while it is converted.
 MAX_CELLS = 400_000_000
+
+
+def most_unpacked(packed_bytes: int) -> int:
+    """How many bytes so many packed ones may become."""
+    return min(MAX_UNPACKED_BYTES, max(EXPANSION_FREE_BYTES, MAX_EXPANSION * max(1, packed_bytes)))

@@ -35,24 +35,26 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Literal, get_args
 
 from annotated_types import Gt, Le
 
 from camlog import cams
-from camlog.convert.clocks import SECONDS_IN
 from camlog.convert.limits import MAX_MAPPING_BYTES
-from camlog.convert.meaning import convertible
-from camlog.convert.sentences import refusal, say
+from camlog.convert.words import SECONDS_IN, TimeUnit, refusal, say
 from camlog.errors import InputError
 from camlog.signals import SIGNALS
 from camlog.toml_file import Expected, TomlFile, shown
+from camlog.units import convertible
 
 SCHEMA = "camlog.map/1"
 LEAVE_OUT = "-"
-SHAFTS, SIGNS, DEVIATIONS = ("crank", "cam"), ("advance", "retard"), ("minus", "plus")
-_Angle = Annotated[Literal[*SHAFTS] | None, Expected(f"one of {', '.join(SHAFTS)}")]
-_Positive = Annotated[Literal[*SIGNS] | None, Expected(f"one of {', '.join(SIGNS)}")]
+Shaft = Literal["crank", "cam"]
+Sign = Literal["advance", "retard"]
+Deviation = Literal["minus", "plus"]
+SHAFTS, SIGNS, DEVIATIONS = map(get_args, (Shaft, Sign, Deviation))
+_Angle = Annotated[Shaft | None, Expected(f"one of {', '.join(SHAFTS)}")]
+_Positive = Annotated[Sign | None, Expected(f"one of {', '.join(SIGNS)}")]
 _Number = Annotated[float | None, Expected("a finite number")]
 _Column = Annotated[str | int | None, Expected("a heading, or a column's number from 1")]
 _Text = Annotated[str | None, Expected("text")]
@@ -69,7 +71,7 @@ class ColumnRule:
     unit: _Text = None
     angle: _Angle = None
     positive: _Positive = None
-    deviation: Annotated[Literal[*DEVIATIONS] | None, Expected(f"one of {', '.join(DEVIATIONS)}")] = None
+    deviation: Annotated[Deviation | None, Expected(f"one of {', '.join(DEVIATIONS)}")] = None
     rest_deg: _Number = None
     factor: _Number = None
     offset: _Number = None
@@ -90,9 +92,7 @@ class _TableKeys:
 @dataclass(frozen=True)
 class _TimeKeys:
     column: _Column = None
-    unit: Annotated[
-        Literal[*SECONDS_IN] | None, Expected(f"a unit of time as text: {', '.join(SECONDS_IN)}")
-    ] = None
+    unit: Annotated[TimeUnit | None, Expected(f"a unit of time as text: {', '.join(SECONDS_IN)}")] = None
     rate_hz: Annotated[float | None, Gt(0), Le(1e6), Expected("rows a second, above 0")] = None
     day_first: Annotated[bool | None, Expected("true or false")] = None
 
@@ -170,11 +170,7 @@ def _check_rule(toml: TomlFile, where: tuple, rule: ColumnRule) -> None:
         raise toml.unknown((*where, "signal"), signal, SIGNALS, what, say("where_signals_are"))
     if signal in SIGNALS and rule.unit and not convertible(rule.unit, SIGNALS[signal].unit):
         raise _wrong(
-            toml,
-            (*where, "unit"),
-            "unit_cannot_become",
-            unit=shown(rule.unit),
-            canonical=SIGNALS[signal].unit,
+            toml, (*where, "unit"), "unit_cannot_become", unit=shown(rule.unit), canonical=SIGNALS[signal].unit
         )
     for key in ("angle", "positive", "rest_deg"):
         if getattr(rule, key) is not None and not (signal or "cam").startswith("cam"):

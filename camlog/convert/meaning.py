@@ -7,11 +7,10 @@ from functools import lru_cache
 
 from camlog import cams, signals
 from camlog.convert.headings import Heading, parse_heading
-from camlog.convert.sentences import say
-from camlog.convert.words import EMPTY, OTHER_FOR, OTHER_THINGS, PHRASES, PLACES, QUANTITIES, words
+from camlog.convert.words import EMPTY, OTHER_FOR, OTHER_THINGS, PHRASES, PLACES, QUANTITIES, say, words
 from camlog.signals import BY_PID, SIGNALS
 from camlog.trace_headings import parse_heading as parse_trace_heading
-from camlog.units import conversion
+from camlog.units import convertible
 
 CERTAIN = 0.9
 DOUBTFUL = 0.5
@@ -24,9 +23,7 @@ OWN_NAME, TOLD, WORDS = "own name", "told", "words"
 _CAM, _CAM_ANGLE = words("cam"), words("cam_angle")
 # Words that say which figure of a cam or cylinder it is: they make anything else another thing.
 _OF_SOMETHING_ELSE = frozenset({"commanded", "cam", "phaser", "misfire", "cylinder"})
-_OF_MISFIRES = frozenset(
-    ["misfire", "cylinder", "count", "counter", "cycle", "driving", "this", "number", "counts"]
-)
+_OF_MISFIRES = frozenset(["misfire", "cylinder", "count", "counter", "cycle", "driving", "this", "number", "counts"])
 # What turns in the intake beside a cam.
 _FLAPS = frozenset({"throttle", "manifold", "air", "flap", "runner"})
 # Short words that mean something else where no cam is spoken of.
@@ -35,14 +32,14 @@ _SHORT_FOR_CAMS = {"act": "actual", "int": "intake", "ex": "exhaust"}
 
 @dataclass(frozen=True)
 class Candidate:
-    """A signal a column could carry: `score` 0 to 1, `reason` in words, `source` what it rests on.
+    """A signal a column could carry ("" for none): `score` 0 to 1, `reason` in words, `source` what it rests on.
 
-    For cam signals `side` (intake, exhaust or None), `role` (commanded, actual, duty or None), `bank` (None
+    Where `is_cam`, `side` (intake, exhaust or None), `role` (commanded, actual, duty or None), `bank` (None
     where the heading names none) and `sign` (advance or retard, where it says so) are as far as the heading
-    tells; `signal` is then None until the other columns have been looked at.
+    tells; `signal` is then "" until the other columns have been looked at.
     """
 
-    signal: str | None
+    signal: str
     score: float
     reason: str
     side: str | None = None
@@ -50,24 +47,13 @@ class Candidate:
     bank: int | None = None
     sign: str | None = None
     source: str = WORDS
-
-    @property
-    def is_cam(self) -> bool:
-        return self.side is not None or self.role is not None or self.signal is None
+    is_cam: bool = False
 
 
 def cam_candidate(signal: str, reason: str, source: str, sign: str | None = None) -> Candidate:
     """The candidate of a cam signal that is named."""
-    cam, role = cams.parts(signal)
-    return Candidate(signal, 1.0, reason, cams.side_of(cam), role, cams.bank_of(cam), sign, source)
-
-
-def convertible(unit: str, canonical: str) -> bool:
-    """True where a value in `unit` can be written in `canonical`."""
-    try:
-        return unit == canonical or bool(conversion(unit, canonical))
-    except ValueError:
-        return False
+    cam, role = cams.parts(signal) or ("", "")
+    return Candidate(signal, 1.0, reason, cams.side_of(cam), role, cams.bank_of(cam), sign, source, True)
 
 
 def candidates(text: str, unit_cell: str = "") -> tuple[tuple[Heading, Candidate], ...]:
@@ -75,7 +61,7 @@ def candidates(text: str, unit_cell: str = "") -> tuple[tuple[Heading, Candidate
     own = _own_name(text)
     if own is not None:
         return (own,)
-    found: dict[str | None, tuple[Heading, Candidate]] = {}
+    found: dict[str, tuple[Heading, Candidate]] = {}
     # `temp_c` ends in a unit, `tps_b` in a name: both ways are tried.
     for tail_unit in (True, False):
         heading = parse_heading(text, unit_cell, tail_unit)
@@ -106,7 +92,7 @@ def _of_heading(heading: Heading) -> list[Candidate]:
 
 
 def _with_pid(heading: Heading, found: list[Candidate]) -> list[Candidate]:
-    signal = BY_PID.get(heading.pid)
+    signal = BY_PID.get(heading.pid) if heading.pid is not None else None
     if signal is None:
         return found
     pid = f"{heading.pid:02X}"
@@ -115,8 +101,7 @@ def _with_pid(heading: Heading, found: list[Candidate]) -> list[Candidate]:
         return [Candidate(signal.name, 1.0, say("pid_and_words", pid=pid)), *others]
     if max((c.score for c in others), default=0.0) >= DOUBTFUL:
         weaker = [
-            replace(c, score=min(c.score, 0.6), reason=say("words_not_pid", reason=c.reason, pid=pid))
-            for c in others
+            replace(c, score=min(c.score, 0.6), reason=say("words_not_pid", reason=c.reason, pid=pid)) for c in others
         ]
         return [Candidate(signal.name, 0.6, say("pid_not_words", pid=pid)), *weaker]
     unexplained = [w for w in heading.words if not w.isdigit() and w not in EMPTY and w not in set("xcdebf")]
@@ -151,10 +136,7 @@ def _phrase(name: str, heading: Heading) -> Candidate | None:
             continue
         # A module may have a temperature or voltage of its own: of a weak phrase its name makes something else.
         rest = (said - phrase - (EMPTY if score >= CERTAIN else EMPTY - PLACES)) | (said & other_for)
-        other, unknown = (
-            rest & (OTHER_THINGS | QUANTITIES | other_for | _OF_SOMETHING_ELSE),
-            rest - {"actual"},
-        )
+        other, unknown = (rest & (OTHER_THINGS | QUANTITIES | other_for | _OF_SOMETHING_ELSE), rest - {"actual"})
         reason = say("phrase", words=repr(text))
         if other:
             score *= 0.3
@@ -178,12 +160,7 @@ def _misfire(heading: Heading) -> Candidate | None:
     if "misfire" not in said:
         return None
     numbers = [int(w) for w in said if w.isdigit() and len(w) < 3]
-    if (
-        heading.cylinder is None
-        and len(numbers) == 1
-        and 1 <= numbers[0] <= signals.MAX_CYLINDERS
-        and len(said) == 2
-    ):
+    if heading.cylinder is None and len(numbers) == 1 and 1 <= numbers[0] <= signals.MAX_CYLINDERS and len(said) == 2:
         return Candidate(signals.misfire(numbers[0]), 0.8, say("misfire_number", number=numbers[0]))
     if heading.cylinder is None or not 1 <= heading.cylinder <= signals.MAX_CYLINDERS:
         return Candidate("", 0.0, say("misfire_of_no_cylinder"))
@@ -201,10 +178,7 @@ def _cam(heading: Heading) -> Candidate | None:
     valve_timing = {"valve", "timing"} <= said and said & {"intake", "exhaust", "variable"}
     valve_duty = {"valve", "duty"} <= said and said & {"intake", "exhaust", "oil"}
     side_angle = (
-        "angle" in said
-        and said & {"intake", "exhaust"}
-        and said & {"commanded", "actual"}
-        and not said & _FLAPS
+        "angle" in said and said & {"intake", "exhaust"} and said & {"commanded", "actual"} and not said & _FLAPS
     )
     if not (said & _CAM or valve_timing or valve_duty or side_angle):
         return None
@@ -228,6 +202,5 @@ def _cam(heading: Heading) -> Candidate | None:
         score, reason = 0.8 ** len(rest), say("cam_beside", kind=kind, others=" ".join(sorted(rest)))
     if heading.unit is not None and not convertible(heading.unit, "%" if is_duty else "deg"):
         score, reason = 0.0, say("but_in_unit", reason=reason, unit=heading.unit_text)
-    return Candidate(
-        None, round(score, 3), reason, side, role, heading.bank, signs.pop() if len(signs) == 1 else None
-    )
+    sign = signs.pop() if len(signs) == 1 else None
+    return Candidate("", round(score, 3), reason, side, role, heading.bank, sign, is_cam=True)

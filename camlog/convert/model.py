@@ -11,17 +11,17 @@ from pathlib import Path
 class ColumnMatch:
     """How one column of the file was understood.
 
-    `name` is its heading, `signal` camlog's name for it (None: not one of camlog's signals), `unit` the unit
+    `name` is its heading, `signal` camlog's name for it ("": none of camlog's signals), `unit` the unit
     its values are in, `low` and `high` their range in the file (None: no values), `score` 0 to 1 and `reasons` why.
     `certain` is False while `signal` is only a suggestion; `doubts` then says about what: `signal`, `unit`, `angle`,
     `positive`, `rest_deg`, `factor` or `deviation`. `deviation` is `minus` or `plus` where the values are how far
     an actual angle is from its command, and the trace holds commanded minus, or plus, them. `speaks_of_cam` is True where the heading speaks of a cam and the column is not
-    used as one, `contradiction` what speaks against a match that somebody gave. `written_as` is the column's name in the trace (None: not carried over) and
+    used as one, `contradiction` what speaks against a match that somebody gave. `written_as` is the column's name in the trace ("": not carried over) and
     `written_unit` its unit there; a value there is `value * factor + offset` of the file's. Of `held_rows` rows only
     one holds a reading (1: every row), and `repeated_share` of all rows only repeats the row before.
     """
 
-    signal: str | None
+    signal: str
     unit: str
     score: float
     reasons: tuple[str, ...]
@@ -30,7 +30,7 @@ class ColumnMatch:
     index: int = 0
     low: float | None = None
     high: float | None = None
-    written_as: str | None = None
+    written_as: str = ""
     written_unit: str = ""
     factor: float = 1.0
     offset: float = 0.0
@@ -57,14 +57,15 @@ class ColumnMatch:
     @property
     def doubtful(self) -> bool:
         """True where the column waits for an answer."""
-        return self.signal is not None and not self.certain
+        return bool(self.signal) and not self.certain
 
 
 @dataclass(frozen=True)
 class ColumnLook:
     """What a column's values show a person: `low` to `high`, ten of its `values` over the drive, how it `moves` (`stands`,
     `climbs`, `falls` or `turns`, `turns` times), a `line` of (seconds, value) to draw, and its likely `partner` (a
-    heading), which it follows `lag_s` later (before: negative) and `gain` times as far, with squared correlation `r2`."""
+    heading; `partner_line` its line), which it follows `lag_s` later (before: negative) and `gain` times as far, with
+    squared correlation `r2`."""
 
     index: int
     name: str
@@ -75,9 +76,10 @@ class ColumnLook:
     turns: int
     line: tuple[tuple[float, float], ...]
     partner: str | None = None
-    lag_s: float | None = None
-    gain: float | None = None
-    r2: float | None = None
+    partner_line: tuple[tuple[float, float], ...] = ()
+    lag_s: float = 0.0
+    gain: float = 1.0
+    r2: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -86,7 +88,8 @@ class Question:
 
     `about` is the doubt, `heading` the column (empty: about the whole file), `suggestion` the likeliest
     answer, `why` what is known of the column (may be empty), `look` what its values show. It is question `place` of
-    `of` that are open, as far as is known when it is asked.
+    `of` that are open, as far as is known when it is asked; `waiting` are all that are open then, itself among them,
+    for whoever answers several at once.
     """
 
     about: str
@@ -98,6 +101,7 @@ class Question:
     look: ColumnLook | None = None
     place: int = 1
     of: int = 1
+    waiting: tuple[Question, ...] = ()
 
 
 Ask = Callable[[Question], "str | None"]

@@ -13,7 +13,7 @@ from camlog.convert.clocks import Clock, Timing
 from camlog.convert.layout import Layout, SourceColumn
 from camlog.convert.model import ColumnMatch
 from camlog.convert.ranges import possible_units
-from camlog.convert.sentences import refusal, say
+from camlog.convert.words import say
 from camlog.errors import InputError
 from camlog.new_files import write_text
 
@@ -55,16 +55,6 @@ def ask_for_mapping(error: InputError, path: Path, text: str) -> InputError:
     return InputError(error.what, file=path, remedy=remedy, on_page=say("map_on_page"))
 
 
-def doubts_of_time(
-    name: str, path: Path, layout: Layout, offered: SourceColumn | None = None, /, **values
-) -> InputError:
-    """The refusal of that name for a file in which nothing surely tells the time, with a mapping file made ready that
-    offers the column `offered` for it."""
-    return ask_for_mapping(
-        refusal(name, **values), path, mapping_text(path.name, layout, None, None, (), offered)
-    )
-
-
 def mapping_text(
     name: str, layout: Layout, timing: Timing | None, clock: Clock | None, columns: Sequence[ColumnMatch],
     offered: SourceColumn | None = None,
@@ -89,9 +79,7 @@ def _template():
     environment.filters |= {
         "plain": _plain, "quoted": quoted, "other_angles": other_angles, "possible_units": possible_units
     }  # fmt: skip
-    return environment.from_string(
-        resources.files(__package__).joinpath("mapping.toml.j2").read_text("utf-8")
-    )
+    return environment.from_string(resources.files(__package__).joinpath("mapping.toml.j2").read_text("utf-8"))
 
 
 def quoted(text: str) -> str:

@@ -3,30 +3,38 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
 
 from camlog.cams import CAM_IDS, actual, commanded
-from camlog.convert.clocks import Clock
 from camlog.convert.figures import ColumnFigures
+from camlog.convert.headings import parse_heading
 from camlog.convert.layout import Layout
 from camlog.convert.model import ColumnMatch, Conversion
-from camlog.convert.remarks import events, snapshots
-from camlog.convert.sentences import counted, say
 from camlog.convert.source import unreadable
 from camlog.convert.table import Table
+from camlog.convert.words import and_more, counted, say, words
 from camlog.convert.write import TraceRows
 from camlog.drive import Drive
 from camlog.errors import InputError, check_saved
 from camlog.signals import is_signal_name
-from camlog.trace_headings import parse_heading, read_heading_row
+from camlog.stream import CodeSnapshot, Event, TroubleCode
+from camlog.trace_headings import parse_heading as parse_trace_heading
+from camlog.trace_headings import read_heading_row
 from camlog.trust import descent
 
 _HEAD_BYTES = 65536
 _COARSE_ROWS = 1.5
 _NAMES_SHOWN = 8
+_CODE = re.compile(r"(?<![A-Za-z0-9])([PCBU][0-3][0-9A-Fa-f]{3})(?![A-Za-z0-9])")
+_SPEAKS_OF_CODES = re.compile(r"\b(dtcs?|codes?|trouble|fault|fehler\w*|defaut|averia)\b", re.IGNORECASE)
+_KINDS = ("stored", "pending", "permanent")
+_MAX_SNAPSHOTS = 200
+_MAX_EVENTS = 2000
+_MAX_TEXT = 200
+Remarks = Iterable[tuple[float, str, str]]
 _VEHICLE_NUMBER = re.compile(r"\b(?=[A-HJ-NPR-Z0-9]*\d)[A-HJ-NPR-Z0-9]{17}\b", re.IGNORECASE)
 
 
@@ -42,10 +50,9 @@ def is_trace(path: Path) -> bool:
         cells, _, _ = read_heading_row(raw, path)
     except InputError:
         return False
-    parsed = [parse_heading(c) for c in cells]
-    if not parsed or None in parsed or parsed[0][0] != "time" or not parsed[0][1]:
-        return False
-    return all(is_signal_name(name) for name, _ in parsed)
+    parsed = [heading for cell in cells if (heading := parse_trace_heading(cell))]
+    whole = bool(parsed) and len(parsed) == len(cells) and parsed[0][0] == "time" and bool(parsed[0][1])
+    return whole and all(is_signal_name(name) for name, _ in parsed)
 
 
 def other_columns(layout: Layout, table: Table) -> tuple[ColumnMatch, ...]:
@@ -60,9 +67,7 @@ def other_columns(layout: Layout, table: Table) -> tuple[ColumnMatch, ...]:
             found.append(ColumnMatch("time", unit, 1.0, (clock.reason,), True, column.heading, column.index,
                                      written_as="time", written_unit="s"))  # fmt: skip
         elif layout.long is None and column.index not in taken and column.heading:
-            found.append(
-                ColumnMatch(None, "", 0.0, (say("holds_words"),), True, column.heading, column.index)
-            )
+            found.append(ColumnMatch("", "", 0.0, (say("holds_words"),), True, column.heading, column.index))
     return tuple(found)
 
 
@@ -76,28 +81,21 @@ def notes_of(
         form = clock.timing.form
         if clock.rows_per_time > _COARSE_ROWS and clock.timing.kind != "rate":
             notes.append(say("coarse_times", rows=clock.rows_per_time))
-        if (
-            form is not None
-            and form.kind == "date"
-            and form.day_first is None
-            and not clock.first_text[:4].isdigit()
-        ):
+        if form.kind == "date" and form.day_first is None and not clock.first_text[:4].isdigit():
             notes.append(say("day_or_month"))
     written = [m for m in matches if m.written_as]
     for period in dict.fromkeys(m.held_rows for m in written if m.held_rows > 1):
-        notes.append(
-            say("held", period=period, names=_names([m.name for m in written if m.held_rows == period]))
-        )
+        names = and_more([m.name for m in written if m.held_rows == period], _NAMES_SHOWN)
+        notes.append(say("held", period=period, names=names))
     again = [m for m in written if m.repeated_share]
     if again:
-        notes.append(say("repeats", share=again[0].repeated_share, names=_names([m.name for m in again])))
-    contradictions = {m.contradiction for m in matches if m.contradiction}
-    notes += [say("told_but", why=why) for why in sorted(contradictions)]
+        names = and_more([m.name for m in again], _NAMES_SHOWN)
+        notes.append(say("repeats", share=again[0].repeated_share, names=names))
+    notes += [say("told_but", why=why) for why in sorted({m.contradiction for m in matches} - {""})]
     unused = [say("unused_cam", name=repr(m.name), why=m.reason) for m in matches if m.speaks_of_cam]
     if unused:
         notes.append(say("unused_cams", columns="; ".join(unused)))
-    notes += [counted("failed", count, name=name) for name, count in rows.failed.items()]
-    return tuple(notes)
+    return (*notes, *(counted("failed", count, name=name) for name, count in rows.failed.items()))
 
 
 def _repeated_commands(matches: Sequence[ColumnMatch], figures: dict[int, ColumnFigures]) -> Iterator[str]:
@@ -125,70 +123,89 @@ def drive_of(
     first_s = rows.first_s or 0.0
     headings = {c.index: c.heading for c in layout.columns}
     remarks = [
-        (
-            max(0.0, float(table.clocks[r.clock].seconds(np.asarray(r.time))) - first_s),
-            headings[r.column],
-            r.text,
-        )
-        for r in table.remarks
+        (max(0.0, float(clock.seconds(np.asarray(time))) - first_s), headings[column], text)
+        for clock, time, column, text in table.remarks
     ]
-    times = [_time_record(clock, first_s) for clock in table.clocks]
+    times = [
+        {
+            "kind": clock.timing.kind, "unit": clock.unit, "factor_s": clock.factor, "first": float(clock.first),
+            "first_text": clock.first_text or None, "trace_begins_at_s": first_s, "reason": clock.reason,
+        }
+        for clock in table.clocks
+    ]  # fmt: skip
     adapter = {
-        "name": "converted",
-        **info,
-        "time": times[0],
-        "columns": [_record(c) for c in conversion.columns],
+        "name": "converted", **info, "time": times[0], "columns": [_record(c) for c in conversion.columns],
         "notes": list(conversion.notes),
         # A recording is handed on; the vehicle's number is nobody else's business.
-        "preamble": [
-            _VEHICLE_NUMBER.sub(say("number_left_out"), line[:200]) for line in layout.preamble[:20]
-        ],
-    }
+        "preamble": [_VEHICLE_NUMBER.sub(say("number_left_out"), line[:200]) for line in layout.preamble[:20]],
+    }  # fmt: skip
     if len(times) > 1:
         adapter["clocks"] = times
     if earlier is not None:
         adapter["earlier"] = dict(earlier.adapter)
     return Drive(
-        started_at=table.clock.started_at or (earlier.started_at if earlier else None),
+        started_at=table.clocks[0].started_at or (earlier.started_at if earlier else None),
         vehicle=earlier.vehicle if earlier else {"name": None, "vin": None},
-        adapter=adapter,
-        trace_sha256=sha256,
+        adapter=adapter, trace_sha256=sha256,
         ancestry=descent(earlier, info["source_sha256"], info["source_file"], "converted"),
-        events=earlier.events if earlier else events(remarks),
-        code_snapshots=earlier.code_snapshots if earlier else snapshots(layout.preamble, remarks),
-    )
-
-
-def _names(names: list[str]) -> str:
-    shown = ", ".join(names[:_NAMES_SHOWN])
-    return (
-        shown if len(names) <= _NAMES_SHOWN else say("and_more", names=shown, count=len(names) - _NAMES_SHOWN)
-    )
-
-
-def _time_record(clock: Clock, first_s: float) -> dict:
-    return {
-        "kind": clock.timing.kind, "unit": clock.unit, "factor_s": clock.factor, "first": float(clock.first),
-        "first_text": clock.first_text or None, "trace_begins_at_s": first_s, "reason": clock.reason,
-    }  # fmt: skip
+        events=earlier.events if earlier else _events(remarks),
+        code_snapshots=earlier.code_snapshots if earlier else _snapshots(layout.preamble, remarks),
+    )  # fmt: skip
 
 
 def _record(column: ColumnMatch) -> dict:
     record = {
-        "heading": column.name, "number": column.index + 1, "signal": column.signal, "certain": column.certain,
-        "written_as": column.written_as, "unit": column.written_unit or None, "score": column.score,
-        "reason": column.reason,
+        "heading": column.name, "number": column.index + 1, "signal": column.signal or None,
+        "certain": column.certain, "written_as": column.written_as or None, "unit": column.written_unit or None,
+        "score": column.score, "reason": column.reason,
     }  # fmt: skip
     if (column.factor, column.offset) != (1.0, 0.0):
         record |= {"factor": column.factor, "offset": column.offset}
     if column.held_rows > 1:
         record["held_rows"] = column.held_rows
-    if column.repeated_share:
-        record["repeated_share"] = column.repeated_share
-    if column.certain:
-        record |= {k: v for k, v in (("angle", column.angle), ("positive", column.positive)) if v is not None}
-    if column.deviation:
-        record["deviation"] = column.deviation
-    if column.doubts:
-        record["doubts"] = list(column.doubts)
-    return record
+    said: dict[str, object] = {"angle": column.angle, "positive": column.positive} if column.certain else {}
+    said |= {"repeated_share": column.repeated_share, "deviation": column.deviation, "doubts": list(column.doubts)}
+    return record | {key: value for key, value in said.items() if value}
+
+
+# ---------------------------------------------------------------- words in the table: codes and markers
+
+
+def _codes_in(text: str) -> tuple[str, ...]:
+    """Trouble codes (SAE J2012 form) in a text, each once."""
+    return tuple(dict.fromkeys(c.upper() for c in _CODE.findall(text)))
+
+
+def _is_of_codes(heading: str) -> bool:
+    return bool(words("codes") & set(parse_heading(heading).words))
+
+
+def _snapshots(preamble: Sequence[str], remarks: Remarks) -> tuple[CodeSnapshot, ...]:
+    """Code snapshots from lines above the headings and from columns of codes, `remarks` as (time in s, heading, text).
+
+    A list of codes nobody named stays unknown, not empty.
+    """
+    at_start: dict[str, tuple[str, ...]] = {}
+    for line in preamble:
+        if _SPEAKS_OF_CODES.search(line) and (codes := _codes_in(line)):
+            at_start[_kind(line)] = tuple(dict.fromkeys((*at_start.get(_kind(line), ()), *codes)))
+    found = [_snapshot(0.0, at_start)] if at_start else []
+    for time_s, heading, text in remarks:
+        if _is_of_codes(heading) and (codes := _codes_in(text)):
+            found.append(_snapshot(time_s, {_kind(heading): codes}))
+    return tuple(found[:_MAX_SNAPSHOTS])
+
+
+def _kind(text: str) -> str:
+    return next((kind for kind in ("pending", "permanent") if kind in text.lower()), "stored")
+
+
+def _snapshot(time_s: float, lists: dict[str, tuple[str, ...]]) -> CodeSnapshot:
+    codes = {kind: tuple(map(TroubleCode, lists[kind])) if kind in lists else None for kind in _KINDS}
+    return CodeSnapshot(time_s, stored=codes["stored"], pending=codes["pending"], permanent=codes["permanent"])
+
+
+def _events(remarks: Remarks) -> tuple[Event, ...]:
+    """Markers from columns of remarks; what is a code is in the snapshots already."""
+    found = (Event(time_s, "marker", text[:_MAX_TEXT]) for time_s, heading, text in remarks if not _is_of_codes(heading))
+    return tuple(found)[:_MAX_EVENTS]

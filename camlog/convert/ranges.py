@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from camlog.convert.figures import ColumnFigures
-from camlog.convert.sentences import say
-from camlog.convert.words import METRIC_UNITS, RANGES, US_UNITS
+from camlog.convert.words import METRIC_UNITS, RANGES, US_UNITS, say
 from camlog.signals import SIGNALS
 from camlog.units import conversion
 
@@ -21,18 +20,16 @@ BYTE_AS_PERCENT = 100 / 255
 
 @dataclass(frozen=True)
 class UnitGuess:
-    """`unit` None where nothing tells; `sure` False where it is only the likeliest. `factor` turns a count
+    """`unit` "" where nothing tells; `sure` False where it is only the likeliest. `factor` turns a count
     or a share into the unit."""
 
-    unit: str | None
+    unit: str
     sure: bool
     reason: str
     factor: float = 1.0
 
 
-def unit_of_values(
-    signal: str, figures: ColumnFigures, system: str | None, by_number: bool = False
-) -> UnitGuess:
+def unit_of_values(signal: str, figures: ColumnFigures, system: str | None, by_number: bool = False) -> UnitGuess:
     """The unit of a column whose heading gives none; `system` is `us` or `metric` where the rest of the file
     tells, `by_number` True where the heading is the parameter's number."""
     canonical = SIGNALS[signal].unit
@@ -43,12 +40,12 @@ def unit_of_values(
         return _only_unit(signal, canonical, figures)
     fitting = [u for u, limits in RANGES[signal].items() if _fits(figures, limits)]
     if not fitting:
-        return UnitGuess(None, False, say("fits_no_unit", signal=signal, **span))
+        return UnitGuess("", False, say("fits_no_unit", signal=signal, **span))
     if len(fitting) == 1:
         return UnitGuess(fitting[0], True, say("only_unit", unit=fitting[0], **span))
     if signal == "coolant_temp" and _holds_like_a_thermostat(figures):
         return UnitGuess("degC", True, say("thermostat", value=figures.sample[-1]))
-    of_system = [u for u in fitting if u in {"us": US_UNITS, "metric": METRIC_UNITS}.get(system, ())]
+    of_system = [u for u in fitting if u in {"us": US_UNITS, "metric": METRIC_UNITS}.get(system or "", ())]
     likely = canonical if canonical in fitting else fitting[0]
     if len(of_system) == 1 or (system == "metric" and canonical in of_system):
         unit = canonical if canonical in of_system else of_system[0]
@@ -115,12 +112,7 @@ def _span(figures: ColumnFigures) -> dict[str, float]:
 def _holds_like_a_thermostat(figures: ColumnFigures) -> bool:
     last = figures.sample[-max(1, len(figures.sample) // 4) :]
     low, high = _THERMOSTAT_C
-    return (
-        len(figures.sample) >= 8
-        and low < last.min()
-        and last.max() < high
-        and np.ptp(last) <= _THERMOSTAT_SPREAD
-    )
+    return len(figures.sample) >= 8 and low < last.min() and last.max() < high and np.ptp(last) <= _THERMOSTAT_SPREAD
 
 
 def possible_units(signal: str) -> tuple[str, ...]:

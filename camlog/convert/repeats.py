@@ -106,9 +106,7 @@ def _furthest_apart(changed: np.ndarray) -> tuple[int, int] | None:
     windows = len(changed) // _WINDOW_ROWS
     if not windows:
         return None
-    used = changed[: windows * _WINDOW_ROWS].reshape(windows, _WINDOW_ROWS, -1)[
-        :: -(-windows // _MOST_WINDOWS)
-    ]
+    used = changed[: windows * _WINDOW_ROWS].reshape(windows, _WINDOW_ROWS, -1)[:: -(-windows // _MOST_WINDOWS)]
     best, pair = _EVIDENCE, None
     for one in range(used.shape[2]):
         for other in range(one + 1, used.shape[2]):

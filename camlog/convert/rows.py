@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterator
+from typing import IO, cast
 
 import numpy as np
 
 from camlog.convert.limits import MAX_CELLS
-from camlog.convert.sentences import refusal
+from camlog.convert.words import refusal
 
 IN_MEMORY_BYTES = 24 << 20
 _CELLS_AT_ONCE = 1 << 20
@@ -20,11 +21,9 @@ class RowStore:
     def __init__(self, width: int):
         self.width = width
         self.rows = 0
-        self._parts: list[
-            np.ndarray | tuple[int, int]
-        ] = []  # column after column; or (place in the file, rows)
+        self._parts: list[np.ndarray | tuple[int, int]] = []  # column after column; or (place in the file, rows)
         self._kept_bytes = 0
-        self._file = None
+        self._file: IO[bytes] | None = None
 
     def append(self, block: np.ndarray) -> None:
         """Add rows, shape (n, width). Raises InputError where the disk is full or no drive has so many values."""
@@ -41,15 +40,14 @@ class RowStore:
 
     def _spill(self) -> None:
         try:
-            if self._file is None:
-                self._file = tempfile.TemporaryFile(prefix="camlog-")
-            place = self._file.seek(0, 2)
+            file = self._file = self._file or tempfile.TemporaryFile(prefix="camlog-")
+            place = file.seek(0, 2)
             for i, part in enumerate(self._parts):
                 if isinstance(part, np.ndarray):
-                    self._file.write(memoryview(part.T).cast("B"))
+                    file.write(memoryview(part.T).cast("B"))
                     self._parts[i] = (place, len(part))
                     place += part.nbytes
-            self._file.flush()
+            file.flush()
         except OSError as error:
             raise refusal("no_room", file=tempfile.gettempdir(), error=error.strerror) from error
         self._kept_bytes = 0
@@ -65,14 +63,14 @@ class RowStore:
     def column(self, index: int) -> np.ndarray:
         """One column whole, shape (rows,)."""
         found = [
-            p[:, index] if isinstance(p, np.ndarray) else self._read(p[0] + 8 * p[1] * index, p[1])
-            for p in self._parts
+            p[:, index] if isinstance(p, np.ndarray) else self._read(p[0] + 8 * p[1] * index, p[1]) for p in self._parts
         ]
         return np.concatenate(found) if found else np.empty(0)
 
     def _read(self, place: int, count: int) -> np.ndarray:
-        self._file.seek(place)
-        return np.frombuffer(bytearray(self._file.read(8 * count)), dtype=np.float64)
+        file = cast("IO[bytes]", self._file)
+        file.seek(place)
+        return np.frombuffer(bytearray(file.read(8 * count)), dtype=np.float64)
 
     def reordered(self, order: np.ndarray) -> RowStore:
         """The same rows in another order, in a store of its own; this one is closed."""

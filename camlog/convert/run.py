@@ -13,19 +13,19 @@ import numpy as np
 from camlog.convert.asking import settle
 from camlog.convert.figures import ColumnFigures, column_figures
 from camlog.convert.formats import MDF_SUFFIX, write_mdf
-from camlog.convert.layout import Layout
-from camlog.convert.looks import look_at
+from camlog.convert.layout import Layout, survey_layout
 from camlog.convert.mapping import SHAFTS, SIGNS, Mapping, read_mapping
 from camlog.convert.match import match_columns
 from camlog.convert.model import Ask, ColumnMatch, Conversion
 from camlog.convert.offer import ask_for_mapping, default_out, mapping_text
 from camlog.convert.provenance import drive_of, is_trace, notes_of, other_columns
 from camlog.convert.repeats import without_repeats
-from camlog.convert.sentences import refusal, say
 from camlog.convert.source import open_source, sha256_of
-from camlog.convert.survey import settle_time_unit, survey_layout, survey_timings
+from camlog.convert.summary import look_at
+from camlog.convert.survey import settle_time_unit, survey_timings
 from camlog.convert.table import Table, read_table
 from camlog.convert.text import TextBlocks
+from camlog.convert.words import and_more, refusal, say
 from camlog.convert.write import TraceRows, write_rows
 from camlog.drive import Drive, drive_path, read_drive, write_drive
 from camlog.errors import InputError
@@ -120,15 +120,14 @@ def _gathered(rows: TraceRows, path: Path, sha256: str) -> Trace:
     if not blocks:
         raise refusal("no_values", file=path)
     table = np.concatenate(blocks)
-    columns, units = {}, {}
+    columns: dict[str, np.ndarray] = {}
+    units: dict[str, str] = {}
     for j, match in enumerate(rows.kept, start=1):
         name, unit, values = match.written_as, match.written_unit, np.ascontiguousarray(table[:, j])
         if match.signal == name:
             factor, offset = conversion(unit, SIGNALS[name].unit)
-            unit, values = (
-                SIGNALS[name].unit,
-                values if (factor, offset) == (1.0, 0.0) else values * factor + offset,
-            )
+            unit = SIGNALS[name].unit
+            values = values if (factor, offset) == (1.0, 0.0) else values * factor + offset
         columns[name], units[name] = values, unit
     return Trace(np.ascontiguousarray(table[:, 0]), columns, units, path.name, sha256)
 
@@ -137,9 +136,7 @@ def _rules(
     mapping: str | Path | Mapping | None, rate_hz: float | None, angles: str | None, positive: str | None
 ) -> Mapping:
     """What somebody said of a file, in a mapping file and beside it."""
-    rules = (
-        mapping if isinstance(mapping, Mapping) else Mapping() if mapping is None else read_mapping(mapping)
-    )
+    rules = mapping if isinstance(mapping, Mapping) else Mapping() if mapping is None else read_mapping(mapping)
     for value, choices in ((angles, SHAFTS), (positive, SIGNS)):
         if value not in (None, *choices):
             raise refusal("neither", value=repr(value), one=choices[0], other=choices[1])
@@ -177,20 +174,11 @@ class _Work:
         """What came of it, once all rows are written or gathered."""
         columns = sorted((*self.matches, *other_columns(self.layout, self.table)), key=lambda m: m.index)
         notes = notes_of(self.table, self.matches, rows, self.figures)
-        looks = tuple(
-            filter(None, (look_at(self.table, m, self.matches) for m in self.matches if m.doubtful))
-        )
+        looks = filter(None, (look_at(self.table, m, self.matches) for m in self.matches if m.doubtful))
         done = Conversion(
-            trace,
-            drive,
-            tuple(columns),
-            notes,
-            rows.rows,
-            rows.duration_s,
-            rows.readings,
-            looks,
+            trace, drive, tuple(columns), notes, rows.rows, rows.duration_s, rows.readings, tuple(looks),
             self.mapping_text(),
-        )
+        )  # fmt: skip
         info = {
             "source_file": self.path.name, "source_sha256": sha256_of(self.path), "encoding": self.encoding,
             "separator": self.layout.dialect.separator, "decimal": self.layout.numbers.decimal,
@@ -199,24 +187,15 @@ class _Work:
         return done, drive_of(info, self.table, done, rows, self.layout, sha256, _earlier_drive(self.path))
 
     def mapping_text(self) -> str:
-        return mapping_text(
-            self.path.name, self.layout, self.table.clock.timing, self.table.clock, self.matches
-        )
+        clock = self.table.clocks[0]
+        return mapping_text(self.path.name, self.layout, clock.timing, clock, self.matches)
 
     def doubt_error(self, doubtful: list[ColumnMatch], prepare: bool = True) -> InputError:
         columns = [
-            say(
-                "column_in_doubt",
-                name=repr(m.name),
-                signal=m.signal,
-                why="; ".join(m.reasons[1:] or m.reasons)[:160],
-            )
+            say("column_in_doubt", name=repr(m.name), signal=m.signal, why="; ".join(m.reasons[1:] or m.reasons)[:160])
             for m in doubtful
         ]
-        shown = "; ".join(columns[:_DOUBTS_SHOWN])
-        if len(columns) > _DOUBTS_SHOWN:
-            shown = say("and_more", names=shown, count=len(columns) - _DOUBTS_SHOWN)
-        error = refusal("in_doubt", columns=shown)
+        error = refusal("in_doubt", columns=and_more(columns, _DOUBTS_SHOWN, "; "))
         return ask_for_mapping(error, self.path, self.mapping_text()) if prepare else error
 
 
@@ -225,15 +204,8 @@ def _understood(path: Path, mapping: Mapping, ask: Ask | None, progress: Progres
     with open_source(path) as source:
         text = TextBlocks(source, mapping.encoding)
         layout = survey_layout(text, mapping)
-        timings = survey_timings(text, layout, mapping, ask)
-        table = read_table(
-            text,
-            layout,
-            timings,
-            layout.numbers,
-            lambda clock: settle_time_unit(text, layout, clock, ask),
-            progress,
-        )
+        timings = survey_timings(path, layout, mapping, ask)
+        table = read_table(text, layout, timings, lambda clock: settle_time_unit(path, layout, clock, ask), progress)
     try:
         mapping.check_used([(c.heading, c.index) for c in (*layout.columns, *table.columns)])
         figures = without_repeats(table.store, column_figures(table.store))
@@ -243,4 +215,4 @@ def _understood(path: Path, mapping: Mapping, ask: Ask | None, progress: Progres
                              lambda match, all_: look_at(table, match, all_))  # fmt: skip
         yield _Work(path, text.encoding, layout, table, figures, matches)
     finally:
-        table.close()
+        table.store.close()

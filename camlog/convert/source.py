@@ -14,13 +14,13 @@ import struct
 import zipfile
 import zlib
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from typing import BinaryIO
+from typing import IO, cast
 
 from camlog.convert.formats import FORMATS, open_as_text
-from camlog.convert.limits import EXPANSION_FREE_BYTES, MAX_ARCHIVE_MEMBERS, MAX_EXPANSION, MAX_UNPACKED_BYTES
-from camlog.convert.sentences import refusal, say
+from camlog.convert.limits import MAX_ARCHIVE_MEMBERS, most_unpacked
+from camlog.convert.words import refusal, say
 from camlog.errors import InputError, check_saved
 
 _GZIP = b"\x1f\x8b"
@@ -30,6 +30,7 @@ _DAMAGE = (
     zlib.error, gzip.BadGzipFile, zipfile.BadZipFile, lzma.LZMAError, struct.error, NotImplementedError,
     RuntimeError, ValueError,
 )  # fmt: skip
+_NO_ARCHIVE = (*_DAMAGE, OSError, EOFError, LookupError, OverflowError)
 # First bytes of files that are no text, and the refusal that says what they are.
 _OTHER_KINDS = {
     b"\xd0\xcf\x11\xe0": "old_workbook", b"BZh": "packed", b"\xfd7zXZ": "packed", b"7z\xbc\xaf\x27\x1c": "packed",
@@ -49,10 +50,12 @@ class Source(io.RawIOBase):
     InputError while reading where an archive is damaged or unpacks to far more than it should.
     """
 
-    def __init__(self, path: Path, stream: BinaryIO, disk: BinaryIO, size: int, packed_bytes: int | None):
+    def __init__(self, path: Path, stream: IO[bytes], disk: IO[bytes], size: int, packed_bytes: int | None):
         self.path = path
         self.warnings: list[str] = []
-        self._stream, self._disk, self._size, self._packed_bytes = stream, disk, size, packed_bytes
+        self._disk, self._size, self._packed_bytes = disk, size, packed_bytes
+        # read1: what was unpacked before a cut is handed out, not lost with the error about it.
+        self._read_some = getattr(stream, "read1", stream.read)
         self._unpacked = 0
         self._ended = False
 
@@ -67,8 +70,7 @@ class Source(io.RawIOBase):
         if self._ended:
             return 0
         try:
-            # read1: what was unpacked before a cut is handed out, not lost with the error about it.
-            data = getattr(self._stream, "read1", self._stream.read)(len(buffer))
+            data = self._read_some(len(buffer))
         except EOFError:
             self._ended = True
             self.warnings.append(say("archive_cut"))
@@ -78,12 +80,8 @@ class Source(io.RawIOBase):
         except OSError as error:
             raise unreadable(self.path, error) from error
         self._unpacked += len(data)
-        if self._packed_bytes is not None:
-            allowed = min(
-                MAX_UNPACKED_BYTES, max(EXPANSION_FREE_BYTES, MAX_EXPANSION * max(1, self._packed_bytes))
-            )
-            if self._unpacked > allowed:
-                raise refusal("archive_bomb", file=self.path, megabytes=self._unpacked >> 20)
+        if self._packed_bytes is not None and self._unpacked > most_unpacked(self._packed_bytes):
+            raise refusal("archive_bomb", file=self.path, megabytes=self._unpacked >> 20)
         buffer[: len(data)] = data
         return len(data)
 
@@ -102,53 +100,41 @@ def open_source(path: str | Path) -> Iterator[Source]:
     """
     path = Path(path)
     check_saved(path)
-    try:
-        disk = open(path, "rb")
-    except (OSError, ValueError) as error:
-        raise unreadable(path, error) from error
-    with disk:
+    with ExitStack() as opened:
         try:
+            disk = opened.enter_context(open(path, "rb"))
             start = disk.read(512)
             size = disk.seek(0, io.SEEK_END)
             disk.seek(0)
-        except OSError as error:
+        except (OSError, ValueError) as error:
             raise unreadable(path, error) from error
         if not start:
             raise refusal("empty", file=path)
         kind = next((kind for magic, kind in _OTHER_KINDS.items() if start.startswith(magic)), None)
         kind = "workbook" if start.startswith(_ZIP) and _is_workbook(disk) else kind
+        stream: IO[bytes] = disk
+        packed = None
         if kind in FORMATS:
-            with open_as_text(path, kind) as stream:
-                yield Source(path, stream, disk, size, None)
-            return
-        if kind is not None:
+            stream = opened.enter_context(open_as_text(path, kind))
+        elif kind is not None:
             raise refusal(kind, file=path)
-        if start.startswith(_GZIP):
-            with gzip.GzipFile(fileobj=disk) as stream:
-                yield Source(path, stream, disk, size, size)
+        elif start.startswith(_GZIP):
+            stream, packed = opened.enter_context(cast(IO[bytes], gzip.open(disk))), size
         elif start.startswith(_ZIP):
-            with _open_zip(path, disk) as (stream, packed):
-                yield Source(path, stream, disk, size, packed)
-        else:
-            yield Source(path, disk, disk, size, None)
+            try:
+                archive = opened.enter_context(zipfile.ZipFile(disk))
+                member = _only_member(path, archive.infolist())
+                stream, packed = opened.enter_context(archive.open(member)), member.compress_size
+            except _NO_ARCHIVE as error:
+                reason = " ".join(str(error).split())[:80]
+                raise refusal("archive_unreadable", file=path, error=reason) from error
+        yield Source(path, stream, disk, size, packed)
 
 
-@contextmanager
-def _open_zip(path: Path, disk: BinaryIO) -> Iterator[tuple[BinaryIO, int]]:
-    try:
-        archive = zipfile.ZipFile(disk)
-        member = _only_member(path, archive.infolist())
-        stream = archive.open(member)
-    except (*_DAMAGE, OSError, EOFError, LookupError, OverflowError) as error:
-        raise refusal("archive_unreadable", file=path, error=" ".join(str(error).split())[:80]) from error
-    with archive, stream:
-        yield stream, member.compress_size
-
-
-def _is_workbook(disk: BinaryIO) -> bool:
+def _is_workbook(disk: IO[bytes]) -> bool:
     try:
         names = [m.filename for m in zipfile.ZipFile(disk).infolist()[:MAX_ARCHIVE_MEMBERS]]
-    except (*_DAMAGE, OSError, EOFError, LookupError, OverflowError):
+    except _NO_ARCHIVE:
         names = []
     disk.seek(0)
     return "[Content_Types].xml" in names or "mimetype" in names
@@ -160,10 +146,8 @@ def _only_member(path: Path, members: list[zipfile.ZipInfo]) -> zipfile.ZipInfo:
         if _OUTSIDE.search(member.filename) or _OUTSIDE.search(member.orig_filename):
             raise refusal("archive_outside", file=path, name=ascii(member.orig_filename[:60]))
     files = [m for m in members if not m.is_dir() and not _BESIDE.search(m.filename)]
-    if not files:
-        raise refusal("archive_of_none", file=path)
-    if len(files) > 1:
-        raise refusal("archive_of_several", file=path, count=len(files))
+    if len(files) != 1:
+        raise refusal("archive_of_several" if files else "archive_of_none", file=path, count=len(files))
     if files[0].flag_bits & 0x1:
         raise refusal("archive_locked", file=path)
     return files[0]

@@ -1,62 +1,124 @@
-"""A conversion in one screen: what it made, and what a verdict on the phaser would take besides."""
+"""What a person is shown: of a column that is asked about, and of a whole conversion in one screen."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+import numpy as np
 
 from camlog.cams import CAM_IDS, actual, cam_words, commanded, is_angle
-from camlog.convert.model import Conversion
-from camlog.convert.sentences import say
+from camlog.convert.evidence import Series, fit, series_of
+from camlog.convert.model import ColumnLook, ColumnMatch, Conversion
+from camlog.convert.table import Table
+from camlog.convert.words import and_more, say
 from camlog.limits import LIMITS
 from camlog.signals import SIGNALS
 
 _OWN_SHOWN = 20
+_VALUES = 10
+_LINE_POINTS = 200
+_PARTNER_R2 = 0.5
+_ONE_WAY = 0.9  # of its whole way up and down: a column that goes this share one way climbs or falls
+
+
+def look_at(table: Table, match: ColumnMatch, matches: Sequence[ColumnMatch] = ()) -> ColumnLook | None:
+    """What a column shows, beside the cam columns among `matches`; None where it holds no values."""
+    there = {c.index for c in table.columns}
+    own = series_of(table, match.index) if match.index in there else Series(np.empty(0), np.empty(0))
+    if not len(own.values):
+        return None
+    shown = np.linspace(0, len(own.values) - 1, min(_VALUES, len(own.values))).astype(int)
+    look = ColumnLook(
+        match.index, match.label, float(own.values.min()), float(own.values.max()), tuple(own.values[shown].tolist()),
+        *_moves(own), _line(own),
+    )  # fmt: skip
+    best = None
+    for other in matches if _is_of_cam(match) else ():
+        if other.index == match.index or other.index not in there or not _is_of_cam(other):
+            continue
+        partner = series_of(table, other.index)
+        found = fit(partner, own)
+        if found and found.r2 >= _PARTNER_R2 and (best is None or found.r2 > best[0].r2):
+            best = found, other, partner
+    if best is None:
+        return look
+    found, other, partner = best
+    return replace(
+        look, partner=other.label, lag_s=found.lag_s, gain=found.gain, r2=found.r2, partner_line=_line(partner)
+    )
+
+
+def _line(series: Series) -> tuple[tuple[float, float], ...]:
+    drawn = np.linspace(0, len(series.values) - 1, min(_LINE_POINTS, len(series.values))).astype(int)
+    return tuple(zip(series.time_s[drawn].tolist(), series.values[drawn].tolist(), strict=True))
+
+
+def _is_of_cam(match: ColumnMatch) -> bool:
+    return match.speaks_of_cam or is_angle(match.signal)
+
+
+def _moves(series: Series) -> tuple[str, int]:
+    steps = np.diff(series.values)
+    with np.errstate(over="ignore"):
+        way = float(np.abs(steps).sum())
+    if not way or not np.isfinite(way):
+        return "stands", 0
+    up = float(steps[steps > 0].sum()) / way
+    return ("climbs" if up > _ONE_WAY else "falls" if up < 1 - _ONE_WAY else "turns"), series.moves
+
+
+def in_words(look: ColumnLook) -> str:
+    """A look as a sentence or two."""
+    values = ", ".join(f"{v:g}" for v in look.values)
+    text = say(f"look_{look.moves}", low=look.low, high=look.high, turns=look.turns, values=values)
+    return f"{text} {partner_in_words(look)}".strip()
+
+
+def partner_in_words(look: ColumnLook) -> str:
+    """How a column goes with its likely partner; "" without one."""
+    if look.partner is None:
+        return ""
+    name = "look_follows" if look.lag_s >= 0 else "look_leads"
+    alike = 0.95 <= look.gain <= 1.05
+    return say(name, partner=repr(look.partner), lag=abs(look.lag_s), gain=look.gain, alike=alike)
+
+
+# ---------------------------------------------------------------- the whole conversion
 
 
 def made(done: Conversion) -> Iterator[str]:
     """A line for every signal with its readings a second, one for the other columns, and one for the whole."""
-    taken = [c for c in done.columns if c.certain and c.signal and c.signal != "time"]
+    taken = [c for c in done.columns if c.certain and c.signal not in ("", "time")]
     for c in taken:
         rate = rate_hz(done, c.written_as)
-        told = say("rate_of", rate=rate) if rate else say("too_few_for_a_rate")
-        yield say(
-            "taken",
-            signal=c.signal,
-            title=SIGNALS[c.signal].title,
-            name=repr(c.label),
-            unit=c.unit,
-            rate=told,
-        )
-    own = [c.written_as for c in done.columns if c.signal is None and c.written_as]
+        told, title = say("rate_of", rate=rate) if rate else say("too_few_for_a_rate"), SIGNALS[c.signal].title
+        yield say("taken", signal=c.signal, title=title, name=repr(c.label), unit=c.unit, rate=told)
+    own = [c.written_as for c in done.columns if not c.signal and c.written_as]
     if own:
-        names, more = ", ".join(own[:_OWN_SHOWN]), len(own) - _OWN_SHOWN
-        yield say("under_own_name", names=say("and_more", names=names, count=more) if more > 0 else names)
+        yield say("under_own_name", names=and_more(own, _OWN_SHOWN))
     yield say("made", trace=done.trace_path, rows=done.rows, signals=len(taken), span=done.duration_s)
 
 
-def rate_hz(done: Conversion, name: str) -> float | None:
-    """Readings a second of a column of the trace; None where it has too few to tell."""
+def rate_hz(done: Conversion, name: str) -> float:
+    """Readings a second of a column of the trace; 0 where it has too few to tell."""
     count = done.readings.get(name, 0)
-    return (count - 1) / done.duration_s if count > 1 and done.duration_s else None
+    return (count - 1) / done.duration_s if count > 1 and done.duration_s else 0.0
 
 
 def missing(done: Conversion) -> Iterator[str]:
     """What the recording lacks for a verdict, a sentence each, and how to log it."""
-    signals = {c.signal for c in done.columns if c.certain and c.signal}
+    signals = {c.signal for c in done.columns if c.certain}
     if not any(map(is_angle, signals | {c.signal for c in done.doubtful})):
         yield say("no_cam_angles")
     for cam in CAM_IDS:
-        halves = {role: name(cam) in signals for role, name in (("commanded", commanded), ("actual", actual))}
-        if any(halves.values()) and not all(halves.values()):
-            yield say(
-                "half_a_cam",
-                cam=cam_words(cam),
-                role=next(role for role, there in halves.items() if not there),
-            )
-        rates = [rate_hz(done, name(cam)) for name in (commanded, actual) if name(cam) in signals]
+        lacking = {role: name(cam) for role, name in (("commanded", commanded), ("actual", actual)) if name(cam) not in signals}
+        if len(lacking) == 1:
+            yield say("half_a_cam", cam=cam_words(cam), role=next(iter(lacking)))
+        rate = min(rate_hz(done, commanded(cam)), rate_hz(done, actual(cam)))
         least = 1.0 / LIMITS["needed_pair_interval_s"].value
-        if all(halves.values()) and None not in rates and min(rates) < least:
-            yield say("too_slow", cam=cam_words(cam), rate=min(rates), least=least)
+        if not lacking and 0 < rate < least:
+            yield say("too_slow", cam=cam_words(cam), rate=rate, least=least)
     if "engine_speed" not in signals:
         yield say("no_engine_speed_column")
     if not signals & {"oil_temp", "coolant_temp"}:

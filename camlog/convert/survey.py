@@ -1,98 +1,73 @@
-"""The first look at a foreign file: where its headings and rows are, and what tells the time."""
+"""What tells the time of a foreign file: one column, several clocks with their channels, a rate, or somebody's word."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+from pathlib import Path
+
+import numpy as np
 
 from camlog.convert.asking import ask_rate, ask_time_column, ask_time_unit
-from camlog.convert.cells import Dialect, Numbers, find_dialect
-from camlog.convert.clocks import SECONDS_IN, Clock, Timing, climbing_column, find_timing
-from camlog.convert.layout import Layout, SourceColumn, find_layout, stated_rate_hz
-from camlog.convert.limits import HEAD_LINES, MAX_COLUMNS, MAX_LINE_CHARACTERS
+from camlog.convert.clocks import Clock, Timing, climbing_column, find_timing, timing_of
+from camlog.convert.headings import parse_heading
+from camlog.convert.layout import Layout, SourceColumn, stated_rate_hz
 from camlog.convert.mapping import Mapping
 from camlog.convert.meaning import CERTAIN, candidates
 from camlog.convert.model import Ask, ColumnMatch
-from camlog.convert.offer import ask_for_mapping, doubts_of_time, mapping_text
-from camlog.convert.own_clocks import own_clocks
-from camlog.convert.sentences import refusal, say
-from camlog.convert.text import TextBlocks
+from camlog.convert.offer import ask_for_mapping, mapping_text
+from camlog.convert.stamps import NOT_A_TIME, StampReader
+from camlog.convert.words import SECONDS_IN, refusal, say, words
+from camlog.errors import InputError
 
-_LONG_LINE = 200_000
-
-
-def survey_layout(text: TextBlocks, mapping: Mapping) -> Layout:
-    """Where things stand in the file. Raises InputError where it is no table of readings."""
-    lines = text.head.split("\n")[: HEAD_LINES + 1]
-    longest = max(range(len(lines)), key=lambda i: len(lines[i]))
-    if len(lines[longest]) > MAX_LINE_CHARACTERS:
-        raise text.endless_line(longest + 1)
-    if "\n" not in text.head and len(text.head) >= _LONG_LINE:
-        next(text.blocks(), None)  # a line that long: either it never ends, or it has too many columns
-    dialect = Dialect(mapping.separator) if mapping.separator else find_dialect(lines)
-    if dialect is None:
-        raise refusal("no_readings", file=text.path)
-    columns, line = max((row.count(dialect.separator) + 1, -i) for i, row in enumerate(lines, start=1))
-    if columns > MAX_COLUMNS:
-        raise refusal("too_many_columns", file=text.path, line=-line, columns=columns, most=MAX_COLUMNS)
-    layout = find_layout(lines, dialect, Numbers(mapping.decimal) if mapping.decimal else None)
-    if layout is None:
-        raise refusal("no_readings", file=text.path)
-    if layout.overfull:
-        raise refusal("overfull_rows", file=text.path, line=layout.first_row_line, count=len(layout.columns))
-    if layout.numbers is None:
-        raise refusal("decimal_mark_open", file=text.path, line=layout.first_row_line)
-    return layout
+_TIME = words("time")
+_UNTIMED_SHARE = 0.02  # of a channel's values: how many may stand in rows without its own time
 
 
-def survey_timings(text: TextBlocks, layout: Layout, mapping: Mapping, ask: Ask | None) -> tuple[Timing, ...]:
+def survey_timings(path: Path, layout: Layout, mapping: Mapping, ask: Ask | None) -> tuple[Timing, ...]:
     """What tells the time of the file. Raises InputError where nothing does, or its columns have no headings."""
-    path = text.path
     if layout.heading_line is None and not (mapping.columns and all(r.number for r in mapping.columns)):
         blank = tuple(
             ColumnMatch("engine_speed", "rpm", 0.0, (say("first_values", values=", ".join(layout.cells(c.index)[:3])),),
                         False, index=c.index, doubts=("signal", "unit"))
             for c in layout.columns
         )  # fmt: skip
-        raise ask_for_mapping(
-            refusal("no_headings"), path, mapping_text(path.name, layout, None, None, blank)
-        )
+        raise ask_for_mapping(refusal("no_headings"), path, mapping_text(path.name, layout, None, None, blank))
     if any(rule.time is not None for rule in mapping.columns):
         return _told_clocks(layout, mapping)
-    if mapping.time_column is None and mapping.rate_hz is not None:
-        return (_rate(mapping.rate_hz, "rate_told"),)
     if mapping.time_column is not None:
-        timing = _told_timing(layout, mapping, mapping.time_column)
-    else:
-        own = own_clocks(path, layout)
-        if own:
-            return tuple(_as_told(timing, mapping) for timing in own)
-        timing = find_timing(layout, layout.numbers) or _run_time(layout)
-    if timing is None:
-        stated = stated_rate_hz(layout.preamble)
-        climbing = None if stated else climbing_column(layout, layout.numbers)
-        if climbing is not None and ask is not None and ask_time_column(climbing.label, ask):
-            return (_counting(climbing, "s"),)
-        if climbing is not None and ask is None:
-            raise doubts_of_time("climbing_column", path, layout, climbing, name=repr(climbing.label))
-        rate = stated or (ask_rate(ask) if ask is not None else None)
-        if rate is None:
-            raise doubts_of_time("no_time", path, layout)
-        return (_rate(rate, "rate_stated" if stated else "rate_told"),)
-    return (_as_told(timing, mapping),)
+        return (_as_told(_told_timing(layout, mapping, mapping.time_column), mapping),)
+    if mapping.rate_hz is not None:
+        return (_rate(mapping.rate_hz, "rate_told"),)
+    if own := own_clocks(path, layout):
+        return tuple(_as_told(timing, mapping) for timing in own)
+    timing = find_timing(layout) or _run_time(layout)
+    return (_as_told(timing, mapping) if timing is not None else _unnamed_time(path, layout, ask),)
 
 
 def _as_told(timing: Timing, mapping: Mapping) -> Timing:
-    if timing.kind == "number" and mapping.time_unit is not None:
-        timing = replace(timing, unit=mapping.time_unit)
-    if timing.form is not None and mapping.day_first is not None:
-        timing = replace(timing, form=replace(timing.form, day_first=mapping.day_first))
-    return timing
+    form = timing.form if mapping.day_first is None else replace(timing.form, day_first=mapping.day_first)
+    return replace(timing, unit=timing.kind == "number" and mapping.time_unit or timing.unit, form=form)
 
 
-def _counting(column: SourceColumn, unit: str | None) -> Timing:
-    return Timing(
-        "number", (column.index,), unit, reason=say("time_told", name=repr(column.label)), counts=True
-    )
+def _unnamed_time(path: Path, layout: Layout, ask: Ask | None) -> Timing:
+    """The time of a file in which no column is named as it. Raises InputError where nobody says it."""
+    if stated := stated_rate_hz(layout.preamble):
+        return _rate(stated, "rate_stated")
+    climbing = climbing_column(layout)
+    if climbing is not None and ask is not None and ask_time_column(climbing.label, ask):
+        return _counting(climbing, "s")
+    if ask is not None and (rate := ask_rate(ask)) is not None:
+        return _rate(rate, "rate_told")
+    name = "climbing_column" if climbing is not None and ask is None else "no_time"
+    error = refusal(name, name=repr(climbing.label) if climbing else "")
+    offered = climbing if ask is None else None
+    raise ask_for_mapping(error, path, mapping_text(path.name, layout, None, None, (), offered))
+
+
+def _counting(column: SourceColumn, unit: str) -> Timing:
+    return Timing("number", (column.index,), unit, reason=say("time_told", name=repr(column.label)), counts=True)
 
 
 def _rate(rate_hz: float, name: str) -> Timing:
@@ -104,36 +79,26 @@ def _told_clocks(layout: Layout, mapping: Mapping) -> tuple[Timing, ...]:
     channels: dict[int | str | None, list[int]] = {}
     for column in layout.columns:
         rule = mapping.rule(column.heading, column.index)
-        channels.setdefault(
-            mapping.time_column if rule is None or rule.time is None else rule.time, []
-        ).append(column.index)
+        told = mapping.time_column if rule is None or rule.time is None else rule.time
+        channels.setdefault(told, []).append(column.index)
     found = []
     for told, indices in channels.items():
-        timing = find_timing(layout, layout.numbers) if told is None else _told_timing(layout, mapping, told)
+        timing = find_timing(layout) if told is None else _told_timing(layout, mapping, told)
         if timing is not None:
-            found.append(replace(_as_told(timing, mapping), channels=tuple(indices)))
-    times = {j for timing in found for j in timing.columns}
-    return tuple(
-        replace(t, channels=tuple(j for j in t.channels if j not in times))
-        for t in found
-        if set(t.channels) - times
-    )
+            found.append((_as_told(timing, mapping), indices))
+    times = {j for timing, _ in found for j in timing.columns}
+    return tuple(replace(t, channels=tuple(j for j in js if j not in times)) for t, js in found if set(js) - times)
 
 
 def _told_timing(layout: Layout, mapping: Mapping, told: int | str) -> Timing:
-    is_told = (
-        (lambda c: c.index + 1 == told)
-        if isinstance(told, int)
-        else (lambda c: c.heading.strip() == told.strip())
-    )
+    is_told = (lambda c: c.index + 1 == told) if isinstance(told, int) else (lambda c: c.heading.strip() == told.strip())
     column = next(filter(is_told, layout.columns), None)
     if column is None:
         error = refusal("no_time_column", name=repr(told))
         raise mapping.file.error(("time", "column"), error.what, error.remedy) if mapping.file else error
-    only = replace(layout, columns=tuple(c for c in layout.columns if c is column or c.kind == "day"))
-    if column == climbing_column(layout, layout.numbers):
-        return _counting(column, mapping.time_unit)
-    found = find_timing(only, layout.numbers)
+    if column == climbing_column(layout):
+        return _counting(column, mapping.time_unit or "")
+    found = find_timing(replace(layout, columns=tuple(c for c in layout.columns if c is column or c.kind == "day")))
     if found is not None and column.index in found.columns:
         return found
     return Timing("number", (column.index,), reason=say("time_told", name=repr(column.heading)))
@@ -141,29 +106,119 @@ def _told_timing(layout: Layout, mapping: Mapping, told: int | str) -> Timing:
 
 def _run_time(layout: Layout) -> Timing | None:
     """The engine's run time as the time, where there is no other."""
-    for column in layout.columns:
-        found = (
-            candidates(column.heading, column.unit_cell)
-            if column.kind == "number" and not layout.long
-            else ()
-        )
-        for heading, candidate in found:
+    for column in layout.columns if not layout.long else ():
+        for heading, candidate in candidates(column.heading, column.unit_cell) if column.kind == "number" else ():
             if candidate.signal == "run_time" and candidate.score >= CERTAIN:
                 unit = heading.unit if heading.unit in SECONDS_IN else "s"
-                return Timing(
-                    "number",
-                    (column.index,),
-                    unit,
-                    reason=say("time_run_time", name=repr(column.heading)),
-                    counts=True,
-                )
+                reason = say("time_run_time", name=repr(column.heading))
+                return Timing("number", (column.index,), unit, reason=reason, counts=True)
     return None
 
 
-def settle_time_unit(text: TextBlocks, layout: Layout, clock: Clock, ask: Ask | None) -> None:
+def settle_time_unit(path: Path, layout: Layout, clock: Clock, ask: Ask | None) -> None:
     """Have somebody say the unit of a clock that states none. Raises InputError where nobody does."""
     unit = ask_time_unit(clock.reason, ask) if ask is not None else None
     if unit is None:
         error = refusal("time_unit_open", reason=clock.reason)
-        raise ask_for_mapping(error, text.path, mapping_text(text.path.name, layout, clock.timing, clock, ()))
-    clock.factor, clock.unit = SECONDS_IN[unit], unit
+        raise ask_for_mapping(error, path, mapping_text(path.name, layout, clock.timing, clock, ()))
+    clock.take_unit(unit)
+
+
+# ---------------------------------------------------------------- several columns of times
+
+
+@dataclass(frozen=True, eq=False)
+class _Clock:
+    """A column of times: `kind` is what its heading says but for numbers and its channel's name, `seconds` its first
+    times, `channels` the columns that are named in its heading."""
+
+    column: SourceColumn
+    timing: Timing
+    kind: tuple
+    seconds: np.ndarray
+    channels: tuple[int, ...]
+
+
+def own_clocks(path: Path, layout: Layout) -> tuple[Timing, ...]:
+    """A timing for every clock where channels have clocks of their own; empty where one clock is for all.
+
+    A channel's clock is named like the channel, or stands as the nearest of several alike on its left. Raises
+    InputError where several clocks run differently and neither tells which column belongs to which.
+    """
+    clocks = [] if layout.long else list(filter(None, (_clock(layout, c) for c in layout.columns)))
+    if len(clocks) < 2:
+        return ()
+    owner = _owners(layout, clocks)
+    if not owner:
+        if any(_differ(a, b) for a, b in combinations(clocks, 2)):
+            raise _refused(path, layout, clocks, "rival_clocks")
+        return ()
+    if any(_untimed(layout, clock, j) for j, clock in owner.items()):
+        raise _refused(path, layout, clocks, "untimed_channels")
+    groups = {c: tuple(j for j, own in owner.items() if own is c) for c in clocks}
+    return tuple(
+        replace(c.timing, channels=js, reason=say("own_clock", reason=c.timing.reason)) for c, js in groups.items() if js
+    )
+
+
+def _owners(layout: Layout, clocks: Sequence[_Clock]) -> dict[int, _Clock]:
+    """The clock of each column of values; empty where nothing tells which is whose."""
+    values = [c.index for c in layout.columns if c.kind != "day" and not any(c is clock.column for clock in clocks)]
+    by_name = {j: c for c in clocks for j in c.channels}
+    on_left = {j: next((c for c in reversed(clocks) if c.column.index < j), None) for j in values}
+    owner = {j: by_name.get(j) or on_left[j] for j in values}
+    if by_name:
+        # The nearest on the left is a column's own only where that names no channel itself.
+        told = all(c is not None and (j in by_name or not c.channels) for j, c in owner.items())
+    else:
+        told = len({c.kind for c in clocks}) == 1 and None not in owner.values() and len(set(owner.values())) == len(clocks)
+    return {j: c for j, c in owner.items() if c is not None} if told else {}
+
+
+def _refused(path: Path, layout: Layout, clocks: Sequence[_Clock], name: str) -> InputError:
+    names = ", ".join(repr(c.column.label) for c in clocks[:3])
+    return refusal(name, file=path, line=layout.heading_line, names=names)
+
+
+def _clock(layout: Layout, column: SourceColumn) -> _Clock | None:
+    """A column as a clock; None where it tells no time."""
+    said = [w for w in parse_heading(column.heading, column.unit_cell).words if not w.isdigit()]
+    # `Oil temp time` is the clock of `Oil temp (degC)`.
+    rest = sorted(w for w in said if w not in _TIME)
+    channels: tuple[int, ...] = ()
+    if rest and len(rest) < len(said):
+        others = {c.index: parse_heading(c.heading, c.unit_cell).words for c in layout.columns if c is not column}
+        channels = tuple(index for index, their in others.items() if sorted(their) == rest)
+    if channels:
+        said = [w for w in said if w in _TIME]
+    timing = timing_of(layout, column, said)
+    if timing is None or len(timing.columns) > 1:
+        return None
+    cells = [r[column.index] if column.index < len(r) else "" for r in layout.sample]
+    if timing.kind == "stamp":
+        stamps = StampReader(timing.form).read(cells)
+        seconds = np.where(stamps == NOT_A_TIME, np.nan, stamps / 1e9)
+    else:
+        seconds = np.array(list(map(layout.numbers.read, cells)), dtype=float) * SECONDS_IN[timing.unit or "s"]
+    return _Clock(column, timing, (timing.kind, *sorted(said), timing.unit), seconds, channels)
+
+
+def _differ(one: _Clock, other: _Clock) -> bool:
+    both = np.isfinite(one.seconds) & np.isfinite(other.seconds)
+    a, b = one.seconds[both], other.seconds[both]
+    if len(a) < 2:
+        return True
+    step = max(float(np.median(np.abs(np.diff(a)))), 1e-3 * abs(a[-1] - a[0]))
+    if one.kind == other.kind:
+        return bool(np.max(np.abs(a - b)) > 0.01 * step)
+    # The same clock may be written from another start or in another unit: then both run in proportion.
+    a, b = a - a[0], b - b[0]
+    if not a[-1] or not b[-1]:
+        return bool(a[-1] or b[-1])
+    return bool(np.max(np.abs(a - b * (a[-1] / b[-1]))) > 0.2 * step)
+
+
+def _untimed(layout: Layout, clock: _Clock, index: int) -> bool:
+    """True where a channel holds values in rows in which its clock tells no time."""
+    there = np.array([index < len(r) and layout.numbers.read(r[index]) is not None for r in layout.sample])
+    return bool((there & ~np.isfinite(clock.seconds)).sum() > _UNTIMED_SHARE * there.sum())

@@ -1,39 +1,37 @@
-"""A foreign file read whole: rows of (time, values) in a store, and what was odd about them."""
+"""A foreign file read whole: rows of (time, values) in a store, the clocks they have, and what was odd about them."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import numpy as np
 
-from camlog.convert.blocks import BlockParser
-from camlog.convert.cells import Numbers
-from camlog.convert.clocks import SECONDS_IN, TIME_DECIMALS, Clock, Timing
+from camlog.convert.blocks import BlockParser, Parsed
+from camlog.convert.clocks import TIME_DECIMALS, Clock, Timing, unit_from_steps
+from camlog.convert.headings import parse_heading
 from camlog.convert.layout import Layout, SourceColumn
-from camlog.convert.limits import MAX_SORTED_ROWS
+from camlog.convert.limits import MAX_COLUMNS, MAX_SORTED_ROWS
 from camlog.convert.rows import RowStore, one_row_a_moment
-from camlog.convert.sentences import counted, refusal
-from camlog.convert.streams import Stream
+from camlog.convert.stamps import NOT_A_TIME, StampReader
 from camlog.convert.text import TextBlocks
+from camlog.convert.words import counted, refusal, say, words
 
-
-@dataclass(frozen=True)
-class Remark:
-    """A cell of a column of words: the time of its row as the clock of number `clock` gives it."""
-
-    clock: int
-    time: float
-    column: int
-    text: str
+# Rows written by several threads of a logger may stand a little out of order; more is something else.
+_JITTER_S = 2.0
+_MAX_REMARKS = 5000
+_STARTS_BELOW = 5.0  # a clock that begins anew begins with about its first value
+_STEPS_LOOKED_AT = 100_000
+Remark = tuple[Clock, float, int, str]
 
 
 @dataclass
 class Table:
     """A foreign file's readings.
 
-    Each row of `store` is a time and one value a column of `columns`; `seconds` makes seconds of the time.
-    Close it when done.
+    Each row of `store` is a time and one value a column of `columns`; `seconds` makes seconds of the time. `remarks` are
+    cells of columns of words: (clock, time as that clock gives it, column, text). Close it when done.
     """
 
     columns: tuple[SourceColumn, ...]
@@ -42,35 +40,22 @@ class Table:
     notes: list[str] = field(default_factory=list)
     remarks: list[Remark] = field(default_factory=list)
 
-    @property
-    def clock(self) -> Clock:
-        """The clock of the file, or the first of several."""
-        return self.clocks[0]
-
     def seconds(self, times: np.ndarray) -> np.ndarray:
         """Seconds from the first time of the file, of times of `store`."""
-        return self.clock.seconds(times) if len(self.clocks) == 1 else np.round(times, TIME_DECIMALS)
-
-    def close(self) -> None:
-        self.store.close()
+        return self.clocks[0].seconds(times) if len(self.clocks) == 1 else np.round(times, TIME_DECIMALS)
 
 
 def read_table(
-    text: TextBlocks,
-    layout: Layout,
-    timings: Sequence[Timing],
-    numbers: Numbers,
-    settle_unit: Callable[[Clock], None],
+    text: TextBlocks, layout: Layout, timings: Sequence[Timing], settle_unit: Callable[[Clock], None],
     progress: Callable[[float], None] | None = None,
-) -> Table:
+) -> Table:  # fmt: skip
     """Read every row of a file. `settle_unit` is given each clock whose unit nothing says, and sets it.
 
     Raises InputError where no row has a time, or times go backwards.
     """
-    streams = [Stream(text.path, layout, timing) for timing in timings]
-    as_number = {j for s in streams for j in s.number_columns}
-    as_text = {j for s in streams for j in s.text_columns}
-    parser = BlockParser(layout, sorted(as_number), sorted(as_text), numbers)
+    streams = [_Stream(text.path, layout, timing) for timing in timings]
+    as_number, as_text = ({j for s in streams for j in columns(s)} for columns in (_Stream.numbers, _Stream.texts))
+    parser = BlockParser(layout, sorted(as_number), sorted(as_text))
     blocks = text.blocks()
     following = next(blocks, None)
     while following is not None:
@@ -83,16 +68,220 @@ def read_table(
         if block:
             parsed = parser.parse(block, line, at_end=following is None)
             for stream in streams if len(parsed.lines) else ():
-                stream.take(parsed)
+                stream.add(parsed)
         if progress is not None:
             progress(text.source.fraction)
-    return _finished(text, layout, parser, streams, settle_unit)
+    streams = [s for s in streams if s.store.rows]
+    odd = parser.oddities
+    if not streams and "wide_rows" in odd.rows:
+        raise refusal("wide_rows", file=text.path, line=odd.rows["wide_rows"][1], count=len(layout.columns))
+    if not streams:
+        raise refusal("no_rows", file=text.path, line=layout.first_row_line)
+    clocks = [s.clock() for s in streams]
+    units = {clock.unit for clock in clocks} - {""}
+    for stream, clock in zip(streams, clocks, strict=True):
+        if not clock.unit and len(units) == 1:
+            clock.take_unit(next(iter(units)))  # one logger writes all its times in one unit
+        stream.put_in_order(clock)
+        if not clock.factor:
+            settle_unit(clock)
+    store, columns = streams[0].wide() if len(streams) == 1 else _merged(streams, clocks)
+    notes = [note for s in streams for note in s.notes]
+    notes += [counted("clockless", s.clockless[0], line=s.clockless[1]) for s in streams if s.clockless[0]]
+    times = {j for s in streams for j in s.timing.columns}
+    remarks = [(clock, *remark) for clock, s in zip(clocks, streams, strict=True) for remark in s.remarks]
+    return Table(columns, store, tuple(clocks), [*notes, *text.source.warnings, *odd.notes(times)], remarks)
 
 
-def _merged(streams: Sequence[Stream], clocks: Sequence[Clock]) -> tuple[RowStore, tuple[SourceColumn, ...]]:
+class _Stream:
+    """The rows of the columns that share one clock."""
+
+    def __init__(self, path: Path, layout: Layout, timing: Timing):
+        self.path, self.layout, self.timing, self.long = path, layout, timing, layout.long
+        self._remark_columns: list[int] = []
+        if self.long:
+            self.values = [self.long.value]
+            self.names = [self.long.signal] + ([self.long.unit] if self.long.unit is not None else [])
+        else:
+            mine = [c for c in layout.columns if timing.channels is None or c.index in timing.channels]
+            self.names = self._remark_columns = [
+                c.index for c in mine
+                if c.kind in ("text", "empty") and words("remarks") & set(parse_heading(c.heading).words)
+            ]  # fmt: skip
+            others = {*timing.columns, *self.names}
+            self.values = [c.index for c in mine if c.kind in ("number", "empty") and c.index not in others]
+        self.store = RowStore(3 if self.long else 1 + len(self.values))
+        self.lines: list[np.ndarray] = []
+        self.first: float | None = None
+        self.clockless = (0, 0)
+        self.notes: list[str] = []
+        self.remarks: list[tuple[float, int, str]] = []
+        self._stamps = StampReader(timing.form)
+        self._first_text = ""
+        self._signals: dict[tuple[str, str], int] = {}  # of a long table: (name, unit) -> column
+        self._last_remark: dict[int, str] = {}
+        self._rows_seen = 0
+
+    def numbers(self) -> list[int]:
+        """The columns to be read as numbers."""
+        return self.values + (list(self.timing.columns) if self.timing.kind == "number" else [])
+
+    def texts(self) -> list[int]:
+        """The columns to be read as text."""
+        return self.names + (list(self.timing.columns) if self.timing.kind == "stamp" else [])
+
+    def add(self, parsed: Parsed) -> None:
+        """Add the rows of the next block."""
+        times, there = self._times(parsed)
+        if not there.all():
+            # A row in which nothing was read has nothing to lose.
+            held = np.any([np.isfinite(parsed.numbers[j]) for j in self.values] or [there], axis=0)
+            lost = np.flatnonzero(~there & held)
+            if len(lost):
+                self.clockless = (self.clockless[0] + len(lost), self.clockless[1] or int(parsed.lines[lost[0]]))
+            if not there.any():
+                return
+        kept = slice(None) if there.all() else there
+        columns = [times[kept], *(parsed.numbers[j][kept] for j in self.values)]
+        if self.long:
+            columns.insert(1, self._signals_of(parsed, kept))
+        block = np.empty((len(columns[0]), len(columns)), order="F")
+        for place, column in enumerate(columns):
+            block[:, place] = column
+        self.store.append(block)
+        self.lines.append(parsed.lines[kept])
+        self._remark(parsed, there, times)
+
+    def _times(self, parsed: Parsed) -> tuple[np.ndarray, np.ndarray]:
+        """Times in the file's unit, or in nanoseconds from the first, and where there are any; shape (rows,)."""
+        count = len(parsed.lines)
+        if self.timing.kind == "rate":
+            self._rows_seen += count
+            self.first = 0
+            return self._rows_seen - count + np.arange(count, dtype=np.float64), np.ones(count, dtype=bool)
+        if self.timing.kind == "number":
+            times = parsed.numbers[self.timing.columns[0]]
+            there = np.isfinite(times) & (np.abs(times) < 1e20)
+            if self.first is None and there.any():
+                self.first = float(times[there][0])
+            return times, there
+        cells = parsed.texts[self.timing.columns[0]]
+        if len(self.timing.columns) == 2:
+            clocks = parsed.texts[self.timing.columns[1]]
+            cells = [f"{d.strip()} {c.strip()}" for d, c in zip(cells, clocks, strict=True)]
+        stamps = self._stamps.read(cells)
+        there = stamps != NOT_A_TIME
+        if self.first is None and there.any():
+            at = int(np.flatnonzero(there)[0])
+            self.first, self._first_text = int(stamps[at]), cells[at].strip()
+        return np.where(there, stamps - (self.first or 0), 0).astype(np.float64), there
+
+    def _signals_of(self, parsed: Parsed, kept: slice | np.ndarray) -> np.ndarray:
+        """The column of each reading of a long table. Raises InputError for too many signals."""
+        import pandas as pd
+
+        cells = [np.asarray(parsed.texts[j], dtype=object)[kept] for j in self.names]
+        codes, names = pd.factorize(cells[0])
+        units, unit_names = pd.factorize(cells[1]) if len(cells) > 1 else (np.zeros_like(codes), [""])
+        pairs, inverse = np.unique(codes * len(unit_names) + units, return_inverse=True)
+        columns = np.empty(len(pairs), dtype=np.int64)
+        for i, (name, unit) in enumerate(divmod(pair, len(unit_names)) for pair in pairs.tolist()):
+            key = str(names[name]).strip(), str(unit_names[unit]).strip()
+            columns[i] = self._signals.setdefault(key, len(self._signals))
+            if columns[i] >= MAX_COLUMNS:
+                line = int(parsed.lines[kept][np.flatnonzero(inverse == i)[0]])
+                raise refusal("too_many_signals", file=self.path, line=line, most=MAX_COLUMNS)
+        return columns[inverse]
+
+    def _remark(self, parsed: Parsed, there: np.ndarray, times: np.ndarray) -> None:
+        for j in self._remark_columns:
+            last = self._last_remark.get(j, "")
+            for i in np.flatnonzero(there).tolist():
+                cell = parsed.texts[j][i]
+                if cell != last and cell.strip() and len(self.remarks) < _MAX_REMARKS:
+                    self.remarks.append((float(times[i]), j, cell.strip()))
+                last = cell
+            self._last_remark[j] = last
+
+    # ------------------------------------------------------------ all rows read
+
+    def clock(self) -> Clock:
+        """The clock of the rows, its unit where something tells it."""
+        timing, times = self.timing, self.store.column(0)
+        steps = np.diff(times)
+        moves = int(np.count_nonzero(steps))
+        clock = Clock(timing, self.first or 0, reason=timing.reason, first_text=self._first_text)
+        clock.rows_per_time = 1.0 if self.long or len(times) == moves + 1 else len(times) / max(1, moves)
+        if timing.kind == "rate":
+            clock.factor, clock.unit = 1.0 / timing.rate_hz, "rows"
+        elif timing.kind == "stamp":
+            clock.factor, clock.unit = 1e-9, "ns"
+        elif timing.unit:
+            clock.take_unit(timing.unit)
+        else:
+            forward = steps[steps > 0][:_STEPS_LOOKED_AT]
+            step = float(np.median(forward)) if len(forward) else np.nan
+            whole = bool((times == np.floor(times)).all())
+            unit, evidence = unit_from_steps(clock.first, step, whole, len(times))
+            clock.reason = say("time_with_evidence", reason=clock.reason, evidence=evidence)
+            if unit:
+                clock.take_unit(unit)
+        return clock
+
+    def put_in_order(self, clock: Clock) -> None:
+        """Put the rows in order of time where they may be. Raises InputError where they may not."""
+        times = self.store.column(0)
+        steps = np.diff(times)
+        back = np.flatnonzero(steps < 0)
+        if not len(back):
+            return
+        at, line = int(back[0]), int(np.concatenate(self.lines)[back[0] + 1])
+        if self.timing.counts and (times[back + 1] <= times[0] + _STARTS_BELOW).all():
+            offsets = np.zeros(len(times))
+            offsets[back + 1] = times[back] + 1.0 / clock.factor - times[back + 1]
+            self.store = self.store.with_first(times + np.cumsum(offsets))
+            self.notes.append(say("starts_anew", count=len(back), line=line))
+            return
+        reversed_file = not (steps > 0).any()
+        jitter = -float(steps.min()) * (clock.factor or 1e-3) <= _JITTER_S
+        # In a long table each signal may have its own stretch of rows.
+        if not (jitter or reversed_file or (self.long and self._each_signal_in_order(times))):
+            factor, base = clock.factor or 1.0, clock.first if self.timing.kind == "number" else 0.0
+            before, after = ((t - base) * factor for t in (times[at], times[at + 1]))
+            name = "time_backwards" if clock.factor else "time_backwards_unknown"
+            raise refusal(name, file=self.path, line=line, before=before, after=after)
+        if len(times) > MAX_SORTED_ROWS:
+            raise refusal("too_many_to_sort", file=self.path, line=line)
+        turned = reversed_file and not self.long
+        order = len(times) - 1 - np.argsort(times[::-1], kind="stable") if turned else np.argsort(times, kind="stable")
+        self.store = self.store.reordered(order)
+        self.notes.append(say("turned_round") if turned else say("put_in_order", line=line))
+        if self.timing.kind != "stamp":
+            clock.first = float(times.min())
+
+    def _each_signal_in_order(self, times: np.ndarray) -> bool:
+        codes = self.store.column(1)
+        order = np.argsort(codes, kind="stable")
+        return bool(((np.diff(times[order]) >= 0) | (np.diff(codes[order]) != 0)).all())
+
+    def wide(self) -> tuple[RowStore, tuple[SourceColumn, ...]]:
+        """Rows of (time, values) and their columns."""
+        if self.long:
+            store, readings = RowStore(3), self.store
+            for block in readings.blocks():
+                store.append(block[np.isfinite(block[:, 2])])
+            readings.close()
+            columns = tuple(SourceColumn(i, name, unit) for i, (name, unit) in enumerate(self._signals))
+            return one_row_a_moment(store, len(columns)), columns
+        by_index = {c.index: c for c in self.layout.columns}
+        return self.store, tuple(by_index[j] for j in self.values)
+
+
+def _merged(streams: Sequence[_Stream], clocks: Sequence[Clock]) -> tuple[RowStore, tuple[SourceColumn, ...]]:
     """The rows of several clocks as one table, its times in seconds from the earliest."""
     starts = [clock.first * clock.factor for clock in clocks]
-    readings, columns = RowStore(3), []
+    readings = RowStore(3)
+    columns: list[SourceColumn] = []
     for stream, clock, start in zip(streams, clocks, starts, strict=True):
         store, own = stream.wide()
         seconds = np.round(clock.seconds(store.column(0)) + (start - min(starts)), TIME_DECIMALS)
@@ -107,44 +296,3 @@ def _merged(streams: Sequence[Stream], clocks: Sequence[Clock]) -> tuple[RowStor
         raise refusal("too_many_to_sort", file=streams[0].path)
     readings = readings.reordered(np.argsort(readings.column(0), kind="stable"))
     return one_row_a_moment(readings, len(columns)), tuple(columns)
-
-
-def _finished(
-    text: TextBlocks,
-    layout: Layout,
-    parser: BlockParser,
-    streams: Sequence[Stream],
-    settle_unit: Callable[[Clock], None],
-) -> Table:
-    odd = parser.oddities
-    streams = [s for s in streams if s.store.rows]
-    if not streams:
-        if "wide_rows" in odd.rows:
-            raise refusal(
-                "wide_rows", file=text.path, line=odd.rows["wide_rows"][1], count=len(layout.columns)
-            )
-        raise refusal("no_rows", file=text.path, line=layout.first_row_line)
-    clocks = [s.clock() for s in streams]
-    units = {clock.unit for clock in clocks} - {None}
-    for stream, clock in zip(streams, clocks, strict=True):
-        if clock.unit is None and len(units) == 1:
-            clock.unit = next(iter(units))  # one logger writes all its times in one unit
-            clock.factor = SECONDS_IN[clock.unit]
-        stream.put_in_order(clock)
-        if clock.factor is None:
-            settle_unit(clock)
-    notes = [note for s in streams for note in s.notes]
-    remarks = [Remark(k, *r) for k, s in enumerate(streams) for r in s.remarks]
-    store, columns = streams[0].wide() if len(streams) == 1 else _merged(streams, clocks)
-    for count, line in (s.clockless for s in streams if s.clockless[0]):
-        notes.append(counted("clockless", count, line=line))
-    notes += text.source.warnings
-    for kind in ("wide_rows", "short_rows", "other_rows", "torn_end", "repeated_headings"):
-        if kind in odd.rows:
-            notes.append(counted(kind, odd.rows[kind][0], line=odd.rows[kind][1]))
-    labels = {c.index: c.label for c in layout.columns}
-    times = {j for s in streams for j in s.timing.columns}
-    for column, (count, line, cell) in sorted(odd.unreadable.items()):
-        if column not in times:
-            notes.append(counted("unreadable", count, column=labels[column], cell=ascii(cell), line=line))
-    return Table(columns, store, tuple(clocks), notes, remarks)

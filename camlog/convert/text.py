@@ -8,8 +8,8 @@ import re
 from collections.abc import Iterator
 
 from camlog.convert.limits import BLOCK_CHARACTERS, HEAD_CHARACTERS, MAX_LINE_CHARACTERS
-from camlog.convert.sentences import refusal
 from camlog.convert.source import Source
+from camlog.convert.words import refusal
 from camlog.errors import InputError
 
 _MARKS = {
@@ -18,27 +18,11 @@ _MARKS = {
 }  # fmt: skip
 _SAMPLE_BYTES = 1 << 16
 # What charset detection may answer: the code pages that tables of the trade are written in.
-_CODE_PAGES = [
-    "cp1252",
-    "cp1250",
-    "cp1251",
-    "cp1254",
-    "iso8859_2",
-    "iso8859_5",
-    "mac_roman",
-    "cp437",
-    "cp850",
-    "shift_jis",
-    "cp932",
-    "gb18030",
-    "big5",
-    "cp949",
-    "euc_jp",
-]
+_CODE_PAGES = """
+cp1252 cp1250 cp1251 cp1254 iso8859_2 iso8859_5 mac_roman cp437 cp850 shift_jis cp932 gb18030 big5 cp949 euc_jp
+""".split()
 # Beyond plain letters these are what headings and units hold; a text with no others is Latin-1 or its superset.
-_USUAL = re.compile(
-    r"[\x00-\x7f°º²³µ·±×÷½«»€–—…‘’“”ÄÖÜäöüßÀÂÇÈÉÊËÎÏÔÙÛàâçèéêëîïôùûÁÍÓÚÑáíóúñ¿¡ÅåÆæØøÃãÕõìòÌÒ\xa0]*\Z"
-)
+_USUAL = re.compile(r"[\x00-\x7f°º²³µ·±×÷½«»€–—…‘’“”ÄÖÜäöüßÀÂÇÈÉÊËÎÏÔÙÛàâçèéêëîïôùûÁÍÓÚÑáíóúñ¿¡ÅåÆæØøÃãÕõìòÌÒ\xa0]*\Z")
 _CONTROL = re.compile(r"[\x00-\x08\x0e-\x1f\x7f]")
 
 
@@ -86,8 +70,8 @@ class TextBlocks:
             raise refusal("archive_of_files", file=self.path)
         if not sample:
             raise refusal("empty", file=self.path)
-        self.encoding = encoding or detect_encoding(sample)
-        if self.encoding is None:
+        self.encoding = encoding or detect_encoding(sample) or ""
+        if not self.encoding:
             raise refusal("no_text", file=self.path)
         self._text = io.TextIOWrapper(raw, encoding=self.encoding, errors="replace", newline=None)
         self._pending = self._read(HEAD_CHARACTERS)
@@ -109,9 +93,8 @@ class TextBlocks:
 
         Every line ends with a line end, but the file's last may not.
         """
-        line, kept = 1, self._pending
+        line, kept, more = 1, self._pending, "more"
         self._pending = ""
-        more = True
         while more:
             more = self._read(BLOCK_CHARACTERS)
             text = kept + more

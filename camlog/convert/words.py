@@ -1,11 +1,39 @@
-"""The words of the trade in `words.toml`, as sets and tables."""
+"""The words of the trade in `words.toml` as sets and tables, and the sentences in `messages.toml` by name and values."""
 
 from __future__ import annotations
 
 import tomllib
 from importlib import resources
+from pathlib import Path
+from typing import Literal, get_args
 
-_DATA = tomllib.loads(resources.files(__package__).joinpath("words.toml").read_text("utf-8"))
+from camlog.errors import InputError
+from camlog.messages import Messages
+
+say = Messages("camlog.convert")
+TimeUnit = Literal["s", "ms", "us", "ns", "min", "h", "day"]
+SECONDS_IN: dict[str, float] = dict(zip(get_args(TimeUnit), (1.0, 1e-3, 1e-6, 1e-9, 60.0, 3600.0, 86400.0), strict=True))
+_DATA = tomllib.loads(resources.files("camlog.convert").joinpath("words.toml").read_text("utf-8"))
+
+
+def counted(name: str, count: int, /, **values) -> str:
+    """The sentence of that name for one thing, or for several."""
+    return say(f"counted.{name}.{'one' if count == 1 else 'more'}", count=count, **values)
+
+
+def and_more(names: list[str], shown: int, between: str = ", ") -> str:
+    """The first names of a list, and how many more there are."""
+    text = between.join(names[:shown])
+    return say("and_more", names=text, count=len(names) - shown) if len(names) > shown else text
+
+
+def refusal(
+    name: str, /, *, file: str | Path | None = None, line: int | None = None, column: str | None = None, **values
+) -> InputError:
+    """The refusal of that name: what is wrong and what to do."""
+    error = say.error(name, file, **values)
+    error.line, error.column = line, column
+    return error
 
 
 def words(name: str) -> frozenset[str]:
@@ -22,8 +50,7 @@ UNITS = _by_spelling(_DATA["units"])
 PHRASES: dict[str, tuple[tuple[str, float], ...]] = {n: tuple(p.items()) for n, p in _DATA["phrases"].items()}
 # signal: unit -> (lowest, highest value, highest value at least to be expected of a running car)
 RANGES: dict[str, dict[str, tuple[float, float, float]]] = {
-    signal: {unit: tuple(limits) for unit, limits in units.items()}
-    for signal, units in _DATA["ranges"].items()
+    signal: {unit: tuple(limits) for unit, limits in units.items()} for signal, units in _DATA["ranges"].items()
 }
 PLACES = words("places")
 EMPTY, OTHER_THINGS, QUANTITIES = words("empty") | PLACES, words("other_things"), words("quantities")

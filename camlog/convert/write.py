@@ -17,11 +17,12 @@ import orjson
 
 from camlog.cams import cam_of, commanded
 from camlog.convert.clocks import TIME_DECIMALS
-from camlog.convert.figures import ColumnFigures, HeldRows
+from camlog.convert.figures import ColumnFigures, held_repeats
 from camlog.convert.model import ColumnMatch
 from camlog.convert.ranges import out_of_range
-from camlog.convert.sentences import refusal
+from camlog.convert.rows import RowStore
 from camlog.convert.table import Table
+from camlog.convert.words import refusal
 from camlog.new_files import whole_file
 from camlog.signals import SIGNALS
 from camlog.trace import LATEST_TIME_S
@@ -33,44 +34,42 @@ class _Channel:
     """One column of the table on its way into the trace. `failed` counts the values outside what its sensor can report,
     which are left out."""
 
-    def __init__(self, match: ColumnMatch, place: int, figures: ColumnFigures):
+    def __init__(self, store: RowStore, match: ColumnMatch, place: int, figures: ColumnFigures):
         self.match, self.place = match, place
         self.failed = 0
-        self._held = HeldRows(match.held_rows) if match.held_rows > 1 else None
-        self._repeated = figures.repeated if match.repeated_share else None
+        self._repeats = figures.repeated if match.repeated_share else None
+        if match.held_rows > 1:
+            self._repeats = held_repeats(store.column(place), match.held_rows)
         self._at = 0
-        self._scale = self._limits = None
-        if (match.factor, match.offset) != (1.0, 0.0):
-            self._scale = match.factor, match.offset
-        if match.signal is not None and match.written_as == match.signal and figures.count:
+        self._scale = match.factor, match.offset
+        self._limits: tuple[float, float] | None = None
+        if match.signal and match.written_as == match.signal and figures.count:
             self._limits = conversion(match.written_unit, SIGNALS[match.signal].unit)
             # Figures of the whole column tell where nothing can be out of range.
             ends = np.array([figures.low, figures.high]) * match.factor + match.offset
-            if not self._wrong(ends).any():
+            if not self._wrong(ends, self._limits).any():
                 self._limits = None
 
     @property
     def as_it_is(self) -> bool:
         """True where values go into the trace as they stand in the table."""
-        return self._held is self._repeated is self._scale is self._limits is None
+        return self._repeats is None and self._limits is None and self._scale == (1.0, 0.0)
 
-    def _wrong(self, values: np.ndarray) -> np.ndarray:
-        return out_of_range(self.match.signal, values * self._limits[0] + self._limits[1])
+    def _wrong(self, values: np.ndarray, limits: tuple[float, float]) -> np.ndarray:
+        return out_of_range(self.match.signal, values * limits[0] + limits[1])
 
     def values(self, column: np.ndarray) -> np.ndarray:
-        """The values of the next block, NaN where nothing was read; may be changed."""
+        """The values of the next block, NaN where nothing was read."""
         values = np.array(column)
-        if self._held is not None:
-            values[~self._held.keep(column)] = np.nan
-        if self._repeated is not None:
-            values[self._repeated[self._at : self._at + len(values)]] = np.nan
+        if self._repeats is not None:
+            values[self._repeats[self._at : self._at + len(values)]] = np.nan
         self._at += len(values)
-        if self._scale is not None:
+        if self._scale != (1.0, 0.0):
             with np.errstate(over="ignore", invalid="ignore"):
                 values = values * self._scale[0] + self._scale[1]
             values[~np.isfinite(values)] = np.nan
         if self._limits is not None:
-            wrong = self._wrong(values)
+            wrong = self._wrong(values, self._limits)
             self.failed += int(wrong.sum())
             values[wrong] = np.nan
         return values
@@ -84,26 +83,20 @@ class TraceRows:
     Raises InputError about `file` where a time is none a drive can have.
     """
 
-    def __init__(
-        self, table: Table, matches: Sequence[ColumnMatch], figures: Sequence[ColumnFigures], file: Path
-    ):
+    def __init__(self, table: Table, matches: Sequence[ColumnMatch], figures: Sequence[ColumnFigures], file: Path):
         self.table, self._file = table, file
-        places = {
-            c.index: (j, f) for j, (c, f) in enumerate(zip(table.columns, figures, strict=True), start=1)
-        }
-        self.kept = [m for m in matches if m.written_as is not None]
-        self._channels = [_Channel(m, *places[m.index]) for m in self.kept]
+        places = {c.index: (j, f) for j, (c, f) in enumerate(zip(table.columns, figures, strict=True), start=1)}
+        self.kept = [m for m in matches if m.written_as]
+        self._channels = [_Channel(table.store, m, *places[m.index]) for m in self.kept]
         # Where one column holds a value in every row, no row is empty.
-        self._full = any(
-            c.as_it_is and places[c.match.index][1].count == table.store.rows for c in self._channels
-        )
+        self._full = any(c.as_it_is and places[c.match.index][1].count == table.store.rows for c in self._channels)
         # place of an actual angle that stands as a deviation -> place of its command, and the sign
         places_of = {m.signal: j for j, m in enumerate(self.kept, start=1) if m.certain}
-        self._deviations = {
-            j: (places_of[commanded(cam_of(m.signal))], -1.0 if m.deviation == "minus" else 1.0)
-            for j, m in enumerate(self.kept, start=1)
-            if m.deviation and m.certain and commanded(cam_of(m.signal)) in places_of
-        }
+        self._deviations = {}
+        for j, m in enumerate(self.kept, start=1):
+            command = places_of.get(commanded(cam_of(m.signal) or "")) if m.deviation and m.certain else None
+            if command is not None:
+                self._deviations[j] = command, -1.0 if m.deviation == "minus" else 1.0
         self._last_command = dict.fromkeys(self._deviations, np.nan)
         self.rows = 0
         self.first_s: float | None = None
@@ -216,18 +209,14 @@ def _sparse_text(block: np.ndarray, there: np.ndarray) -> bytes:
     out = np.full(int(start[-1] + lengths[-1]) + last + 2, ord(","), dtype=np.uint8)
     source = np.ones(len(text), dtype=bool)
     source[ends] = False
-    out[np.repeat(start - (np.cumsum(lengths) - lengths), lengths) + np.arange(int(lengths.sum()))] = text[
-        source
-    ]
+    out[np.repeat(start - (np.cumsum(lengths) - lengths), lengths) + np.arange(int(lengths.sum()))] = text[source]
     line_ends = start[begins][1:] - 2
     out[line_ends], out[line_ends + 1] = ord("\r"), ord("\n")
     out[-2], out[-1] = ord("\r"), ord("\n")
     return out.tobytes()
 
 
-def write_rows(
-    rows: TraceRows, path: Path, force: bool, progress: Callable[[float], None] | None = None
-) -> str:
+def write_rows(rows: TraceRows, path: Path, force: bool, progress: Callable[[float], None] | None = None) -> str:
     """Write a trace, all of it or nothing; returns its SHA-256.
 
     Raises InputError where the file is there already (unless `force`) or the disk refuses.

@@ -38,7 +38,7 @@ def result_of(path: Path, found: Conversion) -> dict[str, Any]:
         title = SIGNALS[column.signal].title if column.signal in SIGNALS else ""
         if column.doubtful:
             kind = "doubtful"
-        elif column.signal is not None:
+        elif column.signal:
             kind = "signal"
         else:
             kind = "own" if column.written_as else "left_out"
