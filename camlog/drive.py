@@ -223,7 +223,7 @@ def _adapter() -> Any:
     import pydantic
 
     for table in (_File, Event, CodeSnapshot, TroubleCode, MonitorTest, Ancestor):
-        table.__pydantic_config__ = pydantic.ConfigDict(strict=True, extra="ignore", allow_inf_nan=False)
+        table.__pydantic_config__ = pydantic.ConfigDict(strict=True, extra="ignore", allow_inf_nan=False)  # type: ignore[union-attr]
     return pydantic.TypeAdapter(_File)
 
 

@@ -14,7 +14,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any, TypeVar, get_args, get_type_hints
+from typing import Any, Literal, TypeVar, get_args, get_origin, get_type_hints
 
 from camlog.errors import InputError, check_saved
 from camlog.toml_lines import Where, key_lines
@@ -69,9 +69,9 @@ class TomlFile:
         except (ValueError, RecursionError) as error:
             place = re.search(r" \(at (?:line (\d+), column \d+|end of document)\)", str(error))
             reason = str(error)[: place.start()] if place else str(error)
-            line = place and int(place[1] or text.rstrip("\n").count("\n") + 1)
+            at_line = int(place[1] or text.rstrip("\n").count("\n") + 1) if place else None
             raise InputError(
-                f"is not valid TOML: {reason[:1].lower()}{reason[1:]}", file=path, line=line,
+                f"is not valid TOML: {reason[:1].lower()}{reason[1:]}", file=path, line=at_line,
                 remedy=f"Write key = value, with text in quotes. {example}",
             ) from error  # fmt: skip
         return cls(path, kind, example, raw, lines, hashlib.sha256(content).hexdigest(), numbered)
@@ -105,8 +105,8 @@ class TomlFile:
                 ("schema",), f"unknown schema {shown(self.raw['schema'])}", f'Correct it: this version reads "{version}".'
             )
         config = pydantic.ConfigDict(strict=True, extra="forbid", allow_inf_nan=False, str_strip_whitespace=True)
-        for table in (schema, *(t for f in fields(schema) for t in _tables(get_type_hints(schema)[f.name]))):
-            table.__pydantic_config__ = config
+        for table in (schema, *(t for hint in get_type_hints(schema).values() for t in _tables(hint))):
+            table.__pydantic_config__ = config  # type: ignore[attr-defined]
         text = json.dumps(_plain(self.raw))  # only of JSON does strict checking take lists and tables
         try:
             return pydantic.TypeAdapter(schema).validate_json(text, strict=True)
@@ -155,7 +155,7 @@ def keys_of(table: type) -> list[str]:
 
 def _tables(annotation: Any) -> list[type]:
     """The dataclasses that an annotation names, however deep."""
-    if is_dataclass(annotation):
+    if isinstance(annotation, type) and is_dataclass(annotation):
         return [annotation]
     return [t for inner in get_args(annotation) for t in _tables(inner)]
 
@@ -172,7 +172,14 @@ def _place(schema: type, where: Where) -> tuple[type, str]:
 
 
 def _expected(annotation: Any) -> Iterator[str]:
-    yield from (word for word in getattr(annotation, "__metadata__", ()) if isinstance(word, Expected))
+    """What an annotation says in words, its own before those within it; of words and whole numbers by themselves."""
+    of_key = getattr(annotation, "__metadata__", ())
+    yield from (word for word in of_key if isinstance(word, Expected))
+    if get_origin(annotation) is Literal:
+        yield " or ".join(f'"{word}"' for word in get_args(annotation))
+    if getattr(annotation, "__origin__", None) is int:
+        bounds = [getattr(bound, end) for end in ("ge", "le") for bound in of_key if hasattr(bound, end)]
+        yield "a whole number from " + " to ".join(map(str, bounds))
     for inner in get_args(annotation):
         yield from _expected(inner)
 

@@ -136,8 +136,8 @@ def _rows() -> Iterator[tuple[list[str], str, str, tuple[dict, ...], str]]:
         yield [f"P{n:04d}" for n in numbers] or codes.split(), family, kind, names, sentence
     for first_codes, family, kind, count, names, words in _SENSORS:
         for step, (fault, does) in enumerate(list(_SENSOR_FAULTS.items())[:count]):
-            codes = [f"P{int(first[1:], 16) + step:04X}" for first in first_codes.split()]
-            yield codes, family, f"{kind}_{fault}", names, f"{words} {does}."
+            of_fault = [f"P{int(first[1:], 16) + step:04X}" for first in first_codes.split()]
+            yield of_fault, family, f"{kind}_{fault}", names, f"{words} {does}."
 
 
 KNOWN: dict[str, CodeFacts] = {}

@@ -37,16 +37,6 @@ Bank = Annotated[tuple[Cylinder, ...], MinLen(1)]
 Litres = Annotated[float, Ge(0.05), Le(30.0), Expected("a number of litres from 0.05 to 30")]
 
 
-def whole(low: int, high: int, form: str = "{}") -> object:
-    """The annotation of a whole number from `low` to `high`, whose bounds are shown in `form`."""
-    return Annotated[int, Ge(low), Le(high), Expected(f"a whole number from {form} to {form}".format(low, high))]
-
-
-def choice(*words: str) -> object:
-    """The annotation of one of some words."""
-    return Annotated[Literal[words], Expected(" or ".join(f'"{w}"' for w in words))]
-
-
 @dataclass(frozen=True)
 class Vehicle:
     """The table `[vehicle]`; `kind` is the shop's own key for engines of this kind, whose good ones are comparable."""
@@ -63,7 +53,7 @@ class Engine:
     (links of the loaded strand between crank and cam) turn a base-timing offset into teeth and chain elongation.
     """
 
-    cylinders: whole(1, MAX_CYLINDERS) | None = None
+    cylinders: Cylinder | None = None
     banks: (
         Annotated[
             tuple[Bank, ...],
@@ -73,8 +63,8 @@ class Engine:
         | None
     ) = None
     displacement_l: Litres | None = None
-    crank_sprocket_teeth: whole(8, 120) | None = None
-    loaded_chain_links: whole(2, 500) | None = None
+    crank_sprocket_teeth: Annotated[int, Ge(8), Le(120)] | None = None
+    loaded_chain_links: Annotated[int, Ge(2), Le(500)] | None = None
 
 
 @dataclass(frozen=True)
@@ -109,14 +99,14 @@ class Layout:
     `lock` is where the phaser locks; `shared_chains` lists the cams that one chain or belt drives.
     """
 
-    valve: choice("front_cover", "under_valve_cover", "centre_bolt", "unknown") = "unknown"
-    drive: choice("chain", "belt", "gear") = "chain"
+    valve: Literal["front_cover", "under_valve_cover", "centre_bolt", "unknown"] = "unknown"
+    drive: Literal["chain", "belt", "gear"] = "chain"
     interference: Annotated[bool, Expected("true or false")] = True
-    lock: choice("retard_stop", "advance_stop", "middle", "unknown") = "unknown"
+    lock: Literal["retard_stop", "advance_stop", "middle", "unknown"] = "unknown"
     screen: Text | None = None
     shared_chains: Annotated[tuple[tuple[str, ...], ...], Expected('lists of cams, as in [["intake_b1", "exhaust_b1"]]')] = ()
-    oil_pressure_idle_kpa: whole(1, 1000) | None = None
-    oil_pressure_2000_rpm_kpa: whole(1, 2000) | None = None
+    oil_pressure_idle_kpa: Annotated[int, Ge(1), Le(1000)] | None = None
+    oil_pressure_2000_rpm_kpa: Annotated[int, Ge(1), Le(2000)] | None = None
     torque_reference: Text | None = None
     procedure_reference: Text | None = None
     relearn: Text | None = None
@@ -128,18 +118,20 @@ class SignalKeys:
 
     name: Text
     service: Annotated[Literal[0x22, 0x21, 0x01], Expected("0x22, 0x21 or 0x01")] = 0x22
-    identifier: whole(0, 0xFFFF, "0x{:X}")
-    request_header: whole(1, 0x1FFFFFFF, "0x{:X}") | None = None  # 29 bits, ISO 15765-4
-    start_byte: whole(0, MAX_DATA_BYTES - 1) = 0
-    start_bit: whole(0, 7) = 7
-    length_bits: whole(1, 32)
-    byte_order: choice("big", "little") = "big"
+    identifier: Annotated[int, Ge(0), Le(0xFFFF), Expected("a whole number from 0x0 to 0xFFFF")]
+    request_header: Annotated[int, Ge(1), Le(0x1FFFFFFF), Expected("a whole number from 0x1 to 0x1FFFFFFF")] | None = (
+        None  # 29 bits, ISO 15765-4
+    )
+    start_byte: Annotated[int, Ge(0), Le(MAX_DATA_BYTES - 1)] = 0
+    start_bit: Annotated[int, Ge(0), Le(7)] = 7
+    length_bits: Annotated[int, Ge(1), Le(32)]
+    byte_order: Literal["big", "little"] = "big"
     signed: Annotated[bool, Expected("true or false")] = False
     factor: Number = 1.0
     offset: Number = 0.0
     unit: Annotated[str, Predicate(_UNIT.match), Expected('the name of a unit, as in "deg"')] | None = None
-    angle: choice("crank", "cam") = "crank"
-    positive: choice("advance", "retard") = "advance"
+    angle: Literal["crank", "cam"] = "crank"
+    positive: Literal["advance", "retard"] = "advance"
 
 
 @dataclass(frozen=True)

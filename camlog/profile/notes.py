@@ -16,8 +16,7 @@ def notes(profile: VehicleProfile) -> tuple[str, ...]:
 
 
 def _of_cam(cam: Cam, profile: VehicleProfile) -> Iterator[str]:
-    pair = [profile.definition(name(cam.id)) for name in (signals.commanded, signals.actual)]
-    commanded, actual = pair
+    commanded, actual = (profile.definition(name(cam.id)) for name in (signals.commanded, signals.actual))
     if commanded is None or actual is None:  # a profile made in code, not read from a file
         return
     if commanded.source != actual.source:
@@ -28,7 +27,7 @@ def _of_cam(cam: Cam, profile: VehicleProfile) -> Iterator[str]:
     for key in ("angle", "positive"):
         if getattr(commanded, key) != getattr(actual, key):
             yield f"{cam.id}: commanded and actual differ in {key}; few vehicles do that."
-    for definition in pair:
+    for definition in (commanded, actual):
         low, high = definition.value_range
         if cam.range_deg is not None and (
             cam.range_deg[0] < low - definition.step or cam.range_deg[1] > high + definition.step

@@ -64,6 +64,7 @@ def _definition(keys: SignalKeys, index: int, rest_deg: dict[str, float], toml: 
             "`camlog vehicle new FILE` lists the names.",
         )  # fmt: skip
     known = asdict(keys) | {"unit": keys.unit or unit_of(keys.name)}
-    if is_angle(keys.name):
-        known["rest_deg"] = rest_deg.get(cam_of(keys.name), 0.0)
+    cam = cam_of(keys.name)
+    if cam and is_angle(keys.name):
+        known["rest_deg"] = rest_deg.get(cam, 0.0)
     return SignalDefinition(**known)

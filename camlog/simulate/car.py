@@ -11,13 +11,9 @@ from camlog.signals import SIGNALS
 from camlog.stream import CodeSnapshot
 
 
-@runtime_checkable
-class Car(Protocol):
-    """A vehicle as its control module knows it: a simulated one, or a saved trace played back.
-
-    Times are seconds of vehicle time. Values are in the units of `camlog.signals`:
-    crankshaft degrees, advance positive, zero at rest.
-    """
+class Answering(Protocol):
+    """What a control module can be asked for. Values are in the units of `camlog.signals`: crankshaft degrees,
+    advance positive, zero at rest."""
 
     vin: str
 
@@ -25,17 +21,8 @@ class Car(Protocol):
     def signals(self) -> frozenset[str]:
         """Names of the signals this vehicle can report."""
 
-    def advance(self, time_s: float) -> None:
-        """Bring the vehicle forward to `time_s`; a time in the past changes nothing."""
-
     def value(self, signal: str) -> float | None:
         """The module's present value of a signal, or None where it has none to give."""
-
-    @property
-    def ignition_on(self) -> bool: ...
-
-    @property
-    def battery_voltage(self) -> float: ...
 
     def code_snapshot(self) -> CodeSnapshot:
         """Codes, lamp, readiness, freeze frame, counters and test results now.
@@ -46,6 +33,20 @@ class Car(Protocol):
 
     def clear_codes(self) -> bool:
         """Service 04. False where conditions are not right (engine running)."""
+
+
+@runtime_checkable
+class Car(Answering, Protocol):
+    """A vehicle as its control module knows it: a simulated one, or a saved trace played back."""
+
+    def advance(self, time_s: float) -> None:
+        """Bring the vehicle forward to `time_s` (s of vehicle time); a time in the past changes nothing."""
+
+    @property
+    def ignition_on(self) -> bool: ...
+
+    @property
+    def battery_voltage(self) -> float: ...
 
 
 @dataclass(frozen=True, slots=True)

@@ -94,7 +94,7 @@ def simulate_sample(sample: Sample) -> SimulatedDrive:
     drive = dataclasses.replace(
         drive,
         started_at=(datetime.fromisoformat(STARTED_AT) + timedelta(days=sample.days_later)).isoformat(),
-        vehicle=drive.vehicle | vehicle,
+        vehicle={**drive.vehicle, **vehicle},
         events=(*drive.events, *(Event(t, "marker", text) for t, text in sample.markers)),
     )
     columns = {n: v.round(DIGITS) for n, v in trace.columns.items()}

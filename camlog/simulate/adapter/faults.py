@@ -148,7 +148,8 @@ ANSWER_KINDS = tuple(kind for kind, fault in FAULTS.items() if fault.messages)
 
 def damage(kind: str, lines: list[Line], previous: str, draw: random.Random) -> list[Line]:
     """The lines of an answer as a faulty link delivers them; `previous` is the last line before it."""
-    return FAULTS[kind].lines(lines, previous, draw) if lines else lines
+    change = FAULTS[kind].lines
+    return change(lines, previous, draw) if change and lines else lines
 
 
 # ---------------------------------------------------------------- when they strike

@@ -11,7 +11,7 @@ from camlog.simulate.adapter.faults import ANSWER_KINDS, CRANKING_V, FAULTS, Fau
 from camlog.simulate.adapter.services import answer
 from camlog.simulate.adapter.settings import AdapterTraits
 from camlog.simulate.adapter.values import Inquiry
-from camlog.simulate.car import Car
+from camlog.simulate.car import Answering, Car
 from camlog.stream import CodeSnapshot
 
 
@@ -32,7 +32,8 @@ class Module:
         """Answer messages to one request; empty where the module keeps silent. See `services.answer`."""
         if not request:
             return []
-        car, definitions = self.car, self.definitions
+        car: Answering = self.car
+        definitions = self.definitions
         if self.number and request[0] not in (0x21, 0x22):
             # Standard services from the module's own view, the profile's from the car.
             car, definitions = OtherModulesCar(car), {}
@@ -48,7 +49,7 @@ class OtherModulesCar:
     SIGNALS = frozenset({"vehicle_speed", "module_voltage"})
     vin = ""
 
-    def __init__(self, car: Car):
+    def __init__(self, car: Answering):
         self._car = car
 
     @property
@@ -163,7 +164,8 @@ class VehicleSide:
         if fault is None or not answers:
             return answers
         own = [m for m in answers if m.module == answers[0].module]
-        changed = FAULTS[fault.kind].messages(own, request)
+        change = FAULTS[fault.kind].messages
+        changed = change(own, request) if change else None
         if changed is None:
             return answers
         self._faults.met(at_s, fault.kind, request.hex().upper())

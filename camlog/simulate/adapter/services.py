@@ -112,11 +112,11 @@ def _results(inquiry: Inquiry) -> dict[int, bytes]:
 
 def _restated(test: MonitorTest) -> MonitorTest:
     """Seconds as milliseconds, which the standard counts more finely."""
-    numbers = (test.value, test.min, test.max)
-    if test.unit != "s" or max(abs(v) for v in numbers if v is not None) > 65:
+    ends = [None if v is None else v * 1000.0 for v in (test.min, test.max)]
+    value = test.value * 1000.0
+    if test.unit != "s" or max(abs(v) for v in (value, *ends) if v is not None) > 65_000.0:
         return test
-    value, low, high = (None if v is None else v * 1000.0 for v in numbers)
-    return replace(test, value=value, min=low, max=high, unit="ms")
+    return replace(test, value=value, min=ends[0], max=ends[1], unit="ms")
 
 
 # ---------------------------------------------------------------- services 09 and 3E
@@ -131,7 +131,7 @@ def _information(inquiry: Inquiry) -> list[bytes]:
     counts = {} if inquiry.is_can else {k - 1: n for k, n in messages.items() if k % 2 == 0}
     if kind == 0x00:
         mark = b"" if inquiry.is_can else b"\x01"
-        return [inquiry.reply(inquiry.data, mark, supported_map({*texts, *counts}, 0))]
+        return [inquiry.reply(inquiry.data, mark, supported_map({*texts, *counts}, 0) or b"")]
     if kind in counts:
         return [inquiry.reply(inquiry.data, bytes((counts[kind],)))]
     if kind not in texts:

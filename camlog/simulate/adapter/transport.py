@@ -62,17 +62,16 @@ class PtyPort:
         # The slave stays open here too, so that a client coming and going is no end of file.
         self._name = os.ttyname(self._slave)
         if self._link is not None:
-            self._point(self._name)
+            self._point(self._link)
 
-    def _point(self, target: str) -> None:
-        link = self._link
+    def _point(self, link: Path) -> None:
         if os.path.lexists(link) and not link.is_symlink():
             self.close()
             raise InputError("is there already and no link", file=link, remedy="Choose another --port-link.")
         fresh = link.with_name(f".{link.name}.{os.getpid()}")
         try:
             fresh.unlink(missing_ok=True)
-            fresh.symlink_to(target)
+            fresh.symlink_to(self._name)
             os.replace(fresh, link)
         except OSError as error:
             self.close()
@@ -147,19 +146,14 @@ class TcpPort:
         """Wait for something to read; False where there was nothing. New clients are let in meanwhile."""
         handles = [h for h in (self._client, self._listener) if h is not None]
         ready = select.select(handles, [], [], max(0.0, timeout_s))[0]
-        if self._listener in ready:
-            self._accept()
+        if self._listener is not None and self._listener in ready:
+            with contextlib.suppress(OSError):
+                client, _ = self._listener.accept()
+                client.setblocking(False)
+                client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+                self._drop()
+                self._client = client
         return self._client is not None and self._client in ready
-
-    def _accept(self) -> None:
-        try:
-            client, _ = self._listener.accept()
-        except OSError:
-            return
-        client.setblocking(False)
-        client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        self._drop()
-        self._client = client
 
     def _drop(self) -> None:
         if self._client is not None:
@@ -167,6 +161,8 @@ class TcpPort:
             self._client = None
 
     def read(self) -> bytes:
+        if self._client is None:
+            return b""
         try:
             data = self._client.recv(_READ_BYTES)
         except BlockingIOError:

@@ -10,13 +10,14 @@ import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any, TypeGuard
 
 from camlog.codes.readiness import encode_status
 from camlog.codes.trouble import encode_code
 from camlog.profile import SignalDefinition
 from camlog.signals import SIGNALS
 from camlog.simulate.adapter.buses import ecu_name
-from camlog.simulate.car import PIDS, Car, Scaling
+from camlog.simulate.car import PIDS, Answering, Scaling
 from camlog.stream import CodeSnapshot, TroubleCode
 
 NEGATIVE, POSITIVE = 0x7F, 0x40
@@ -42,7 +43,7 @@ class Refused(Exception):
 class Inquiry:
     """One request: the service, the bytes after it, the number of the module asked, the kind of bus."""
 
-    car: Car
+    car: Answering
     module: int
     service: int
     data: bytes
@@ -54,7 +55,7 @@ class Inquiry:
         return self.car.code_snapshot()
 
     @property
-    def freeze_frame(self) -> dict | None:
+    def freeze_frame(self) -> Mapping[str, Any] | None:
         return self.snapshot.freeze_frame if self.module == 0 else None
 
     def own(self, codes: Iterable[TroubleCode]) -> list[str]:
@@ -82,7 +83,7 @@ def supported_map(supported: set[int], base: int) -> bytes | None:
     return (near | any(n > base + 32 for n in supported)).to_bytes(4, "big")
 
 
-def is_number(value: float | None) -> bool:
+def is_number(value: float | None) -> TypeGuard[float]:
     return value is not None and math.isfinite(value)
 
 
@@ -210,7 +211,9 @@ def defined(inquiry: Inquiry, item: bytes) -> bytes | None:
 def _invalid_count(definition: SignalDefinition) -> int | None:
     """A count that decodes to what no working sensor reports, None where every count is possible."""
     known = SIGNALS.get(definition.name)
-    for count in reversed(definition.raw_range) if known else ():
+    if known is None:
+        return None
+    for count in reversed(definition.raw_range):
         data = bytearray(definition.end_byte)
         definition.pack(count, data)
         value = definition.decode(bytes(data))

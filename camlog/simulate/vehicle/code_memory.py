@@ -146,8 +146,8 @@ class CodeMemory:
         for record in self.codes.values():
             record.end_cycle(self.permanent_drive_met)
         self.codes = {c: r for c, r in self.codes.items() if r.pending or r.stored or r.permanent}
-        record = self.codes.get(self.freeze_frame["code"]) if self.freeze_frame else None
-        if record is None or not (record.pending or record.stored):
+        of_frame = self.codes.get(self.freeze_frame["code"]) if self.freeze_frame else None
+        if of_frame is None or not (of_frame.pending or of_frame.stored):
             self.freeze_frame = None
         self.cycle += 1
         self.clock = CycleClock()

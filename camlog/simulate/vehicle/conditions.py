@@ -240,10 +240,11 @@ def with_condition(vehicle: VehicleSetup, condition: Condition, rng: np.random.G
         chosen = tuple(i for i in ids if i in condition.cams)
     else:
         chosen = ids if info.scope == "vehicle" else (str(rng.choice(ids)),)
-    cylinder, most = condition.cylinder, vehicle.engine.cylinders
+    condition = dataclasses.replace(condition, cams=chosen)
     if info.misfire:
-        cylinder = min(cylinder or int(rng.integers(1, most + 1)), most)
-    condition = dataclasses.replace(condition, cams=chosen, cylinder=cylinder)
+        most = vehicle.engine.cylinders
+        cylinder = min(condition.cylinder or int(rng.integers(1, most + 1)), most)
+        condition = dataclasses.replace(condition, cylinder=cylinder)
     vehicle = dataclasses.replace(vehicle, conditions=(*vehicle.conditions, condition))
     if not condition.is_fault:
         return vehicle

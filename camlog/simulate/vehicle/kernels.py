@@ -48,7 +48,7 @@ def _compile(kernel: Callable) -> Callable:
 @functools.cache
 def _parameters(kernel: Callable) -> tuple[list[str], list[str], dict[str, float]]:
     """Names of a kernel's inputs and outputs, and its state with the first values."""
-    code, first = kernel.__code__, kernel.__defaults__
+    code, first = kernel.__code__, kernel.__defaults__ or ()
     names, carried = code.co_varnames[: code.co_argcount - len(first)], code.co_varnames[: code.co_argcount]
     outputs = [n for n in names if n.startswith("o_")]
     state = dict(zip(carried[-len(first) :], first, strict=True))
@@ -77,6 +77,6 @@ def run_kernel(
         # Lists of Python floats: several times quicker in plain Python than reading arrays item by item.
         filled = [[0.0] * count for _ in outputs]
         values = map(known.__getitem__, inputs)
-        after = kernel(*[v.tolist() if type(v) is np.ndarray else v for v in values], *filled, *before)
+        after = kernel(*[v.tolist() if isinstance(v, np.ndarray) else v for v in values], *filled, *before)
     state.update(zip(carried, after, strict=True))
     return {n.removeprefix("o_"): v for n, v in zip(outputs, np.asarray(filled), strict=True)}

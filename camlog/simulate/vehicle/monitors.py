@@ -14,7 +14,7 @@ from camlog.codes.service06 import misfire_mid
 from camlog.simulate.vehicle.code_memory import CodeMemory
 from camlog.simulate.vehicle.kernels import SECOND_TICKS, Block
 from camlog.simulate.vehicle.setup import CamSetup, VehicleSetup
-from camlog.stream import MonitorTest
+from camlog.stream import MonitorTest, ReadinessState
 
 # Codes by the fault in one word and the cam or cylinder they name.
 CODES = {(f.kind, place): code for code, f in KNOWN.items() for place in f.cams or f.cylinders or (None,)}
@@ -233,11 +233,13 @@ class Monitors:
         self._progress["egr_vvt_system"] = max(self._progress.get("egr_vvt_system", 0.0), reached)
 
 
-def readiness(progress: dict[str, float]) -> dict[str, str]:
+def readiness(progress: dict[str, float]) -> dict[str, ReadinessState]:
     """State of each of the standard's monitors since the last clear."""
-    done = {name: progress.get(name, 0.0) >= need for name, need in READINESS_NEEDS.items()}
-    states = {name: "complete" if complete else "incomplete" for name, complete in done.items()}
-    return states | dict.fromkeys(UNSUPPORTED, "unsupported")
+    states: dict[str, ReadinessState] = {}
+    for name, need in READINESS_NEEDS.items():
+        states[name] = "complete" if progress.get(name, 0.0) >= need else "incomplete"
+    states.update(dict.fromkeys(UNSUPPORTED, "unsupported"))
+    return states
 
 
 def monitor_tests(
