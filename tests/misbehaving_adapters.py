@@ -29,7 +29,8 @@ class Misbehaving:
 
     def turn(self, kind: str) -> None:
         """Misbehave from now on."""
-        self.answer, self.unasked = KINDS[kind]
+        answer, self.unasked = KINDS[kind]
+        self.answer = answer() if answer in (_one_behind, _stuck) else answer  # these remember: each port its own
 
     def wait(self, timeout_s: float) -> bool:
         if self.unasked is None:
@@ -165,8 +166,8 @@ KINDS: dict[str, tuple[Answer, tuple[float, bytes] | None]] = {
     "answers again later": (_again_later, None),
     "answers late": (_changed(lambda p: p, pause_s=1.0), None),
     "answers letter by letter": (_in_pieces, None),
-    "answers one behind": (_one_behind(), None),
-    "repeats itself": (_stuck(), None),
+    "answers one behind": (_one_behind, None),
+    "repeats itself": (_stuck, None),
     "loses letters": (_lossy(), None),
     "sends NULs": (_changed(lambda p: b"".join(bytes((b, 0)) for b in p)), None),
     "sets the top bit": (_changed(lambda p: bytes(b if b == 0x3E else b | 0x80 for b in p)), None),

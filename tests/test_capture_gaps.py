@@ -12,9 +12,9 @@ from concurrent.futures import Future, ThreadPoolExecutor
 
 import pytest
 
+from camlog.capture.judge import LATE_S, RoundTrips
 from camlog.capture.link import Received
 from camlog.capture.live import LiveSource
-from camlog.capture.polling import LATE_S, RoundTrips
 from camlog.capture.ports import LinkLost
 from camlog.capture.record import record
 from camlog.capture.troubles import EVENT_REPEAT_S, PROBLEMS, Troubles

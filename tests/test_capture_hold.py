@@ -24,14 +24,15 @@ import pytest
 
 from camlog.capture.clocks import DriveClock
 from camlog.capture.connect import open_link
+from camlog.capture.judge import RoundTrips
 from camlog.capture.live import LiveSource
-from camlog.capture.polling import RoundTrips
 from camlog.capture.record import record
 from camlog.capture.transports import tcp
 from camlog.capture.troubles import PROBLEMS
 from camlog.drive import Drive, drive_path, read_drive
 from camlog.simulate.adapter import SimulatedAdapter, TimingModel
 from camlog.trace import Trace, read_trace
+from tests.adapter_car import StandingCar
 from tests.capture_help import PROFILE, climbing_car, recorded, time_errors
 from tests.misbehaving_adapters import KINDS, MisbehavingPty, MisbehavingTcp
 
@@ -162,7 +163,7 @@ def first(trace: Trace, name: str, count: int):
     return [a[:count] for a in trace.samples(name)]
 
 
-@pytest.fixture(scope="module", autouse=True)
+@pytest.fixture(scope="module")
 def drives(tmp_path_factory) -> Iterator[dict[str, Future]]:
     folder = tmp_path_factory.mktemp("hold")
     warm = _server.Process(target=run_camlog, args=(["--version"], str(folder / "warm")))
@@ -234,6 +235,35 @@ def test_a_second_ctrl_c_leaves_the_closing_codes_out(tmp_path):
             assert run.process.is_alive(), "it reads the codes of an adapter that answers as it should"
             assert run.interrupted_after_s() < ENDS_WITHIN_S
             assert len(read_drive(drive_path(run.trace)).code_snapshots) == 1 and read_trace(run.trace).sha256
+
+
+CAM_PAIR = b"62F0A"  # begins the answer with the angles, which fit one request
+
+
+@pytest.mark.parametrize("others_every_s", [0.2, 1.8])
+def test_copies_of_a_cam_pair_are_not_readings(tmp_path, others_every_s):
+    """The adapter's last answer was the cam pair's own: its copies echo the request rightly until another is asked."""
+    port = MisbehavingPty(tmp_path / "port")
+    only = None if others_every_s < 1.0 else ["cam_intake_b1_actual", "cam_intake_b1_commanded", "coolant_temp"]
+
+    def during(adapter, source):
+        until(lambda: source.requests_sent > 20)
+        port.turn_at("repeats itself", CAM_PAIR)
+        time.sleep(0.5)
+
+    drive = recorded(
+        tmp_path / "drive", port=port, during=during, timing=TIMING, only=only, baud=38400, seconds=0.0, rows_after=0
+    )
+    drive.check_values()
+    # Also where it is found only when asked at the end.
+    assert {"wrong_echo", "wrong_service"} & drive.done.errors.keys()
+
+
+@pytest.mark.parametrize("only", [None, ["cam_intake_b1_actual", "coolant_temp"], ["cam_intake_b1_actual"]])
+def test_of_a_car_that_stands_still_every_answer_is_a_row(tmp_path, only):
+    drive = recorded(tmp_path / "drive", car=StandingCar(), timing=TIMING, only=only)
+    # The last answer may have been let go.
+    assert drive.done.rows >= drive.source.requests_sent - 1 > 5 and not drive.drive.events
 
 
 HARMLESS = {"sends NULs", "writes small", "shuffles lines"}  # nothing that the vehicle says is lost

@@ -216,8 +216,8 @@ class Link:
         return self.restore()
 
     def vehicle_answers(self) -> bool:
-        """True where the vehicle answers a request, a bus that fell asleep being woken first."""
-        return bool(self.ask(b"0100", SEARCH_TIMEOUT_S).messages)
+        """True where the vehicle answers a request with its own answer, a bus that fell asleep being woken first."""
+        return any(m.data[:2] == b"\x41\x00" for m in self.ask(b"0100", SEARCH_TIMEOUT_S).messages)
 
 
 def response_id(request_header: int | None, is_29bit: bool) -> str | None:

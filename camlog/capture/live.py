@@ -18,8 +18,9 @@ from camlog.capture import error
 from camlog.capture.clocks import Deadline, DriveClock
 from camlog.capture.connect import open_link
 from camlog.capture.identity import known, read_identity
+from camlog.capture.judge import RoundTrips
 from camlog.capture.link import Link
-from camlog.capture.polling import Poller, RoundTrips
+from camlog.capture.polling import Poller
 from camlog.capture.ports import LinkLost
 from camlog.capture.probe import probe
 from camlog.capture.raw_log import RawLog, plan_facts

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import contextlib
-from collections import deque
 from typing import TYPE_CHECKING
 
 from camlog.capture import error, messages
+from camlog.capture.judge import OUT_OF_STEP, Judge
 from camlog.capture.lines import RESTARTS
 from camlog.capture.link import Received
 from camlog.capture.ports import LinkLost
-from camlog.capture.requests import Request, read_answer
+from camlog.capture.requests import Request
 from camlog.capture.schedule import Schedule
 from camlog.capture.troubles import PROBLEMS, Failing
 from camlog.errors import InputError
-from camlog.stream import Batch, Event, EventKind
+from camlog.stream import Event, EventKind
 
 if TYPE_CHECKING:
     from camlog.capture.live import LiveSource
@@ -27,15 +27,6 @@ ANEW_EVERY = 6  # every so many tries all is begun anew: the adapter may be anot
 PENDING_PAUSE_S = (
     0.1  # after "response pending" and no answer: what still comes must not meet the next request
 )
-# A reply whose time is less sure than this gives no values; on slow links, than so many usual round trips.
-LATE_S = 0.3
-LATE_ROUND_TRIPS = 3.0
-_USUAL_OF = 100  # round trips that say what is usual
-_USUAL_LEAST = 5
-_USUAL_STEP = 20
-# Replies that are well formed and answer something else: one may have been lost before them.
-_OUT_OF_STEP = frozenset({"wrong_service", "wrong_echo"})
-ANSWERED = (None, "out_of_range", "left_out")
 SILENT = ("hung", "babbling")  # troubles that opening the port anew may end
 
 
@@ -47,32 +38,6 @@ class Gap(Exception):
         self.kind = kind
 
 
-class RoundTrips:
-    """How long replies take, s: what is usual, what is too long to know the time of a value, and the longest taken."""
-
-    def __init__(self) -> None:
-        self.longest_s = 0.0
-        self._last: deque[float] = deque(maxlen=_USUAL_OF)
-        self._count = 0
-        self._late_s = 2.0 * LATE_S  # until it is known what is usual
-
-    def usual_s(self) -> float | None:
-        """Median of the last ones; None before the first."""
-        trips = sorted(self._last.copy())
-        return trips[len(trips) // 2] if trips else None
-
-    def timely(self, round_trip_s: float) -> bool:
-        """Note a round trip; True where its values' time is sure enough."""
-        timely = round_trip_s <= self._late_s
-        if timely:
-            self.longest_s = max(self.longest_s, round_trip_s)
-        self._last.append(round_trip_s)
-        self._count += 1
-        if self._count == _USUAL_LEAST or self._count % _USUAL_STEP == 0:
-            self._late_s = max(LATE_S, LATE_ROUND_TRIPS * (self.usual_s() or 0.0))
-        return timely
-
-
 class Poller:
     """Asks for what is planned until the source is stopped or `end_s` is reached, and puts what comes into it.
 
@@ -82,13 +47,14 @@ class Poller:
     def __init__(self, source: LiveSource, end_s: float | None):
         self._source, self._end_s = source, end_s
         self._clock, self._now_s, self._put = source.clock, source.now_s, source.put
-        self._capabilities, self._troubles, self._trips = source.capabilities, source.troubles, source.trips
+        self._capabilities, self._troubles = source.capabilities, source.troubles
         self.link = source.link
         self.in_gap = False
         self.gap_seconds = 0.0
         self.requests_sent = 0
         self._schedule = Schedule(source.plan, self._now_s())
         self._failing = Failing()
+        self._judge = Judge(len(set(source.plan.requests)), source.start_s, source.trips)
         self._under_way: Request | None = None
         self._last_good_s = self._last_timely_s = self._now_s()
         self._bad_since_s: float | None = None
@@ -131,8 +97,23 @@ class Poller:
                     break  # else the wait was cut short, which tells nothing of the adapter
                 if isinstance(lost, LinkLost):
                     self._troubles.note(lost.kind)
+                self._settle(False)
                 self._come_back(lost.kind)
         self._finish()
+        if self._judge.held:
+            # Nothing more is asked that would show it.
+            with contextlib.suppress(LinkLost):
+                answers = self.link.vehicle_answers()
+                self._settle(answers)
+                if not answers:
+                    self._troubles.note("wrong_echo")
+
+    def _settle(self, true: bool) -> None:
+        """Put what is held back, or drop it."""
+        if self._judge.held and self._source.raw:
+            self._source.raw.note(self._clock(), repeats=true)
+        for batch in self._judge.settle(true):
+            self._put(batch)
 
     # ---------------------------------------------------------------- one request
     def _send_next(self) -> None:
@@ -159,8 +140,8 @@ class Poller:
         finally:
             # Also where the link broke on the next request: what had come before counts.
             good, problem = self._read(request, received)
-        self._judge(request, good)
-        if not in_step or problem in _OUT_OF_STEP:
+        self._note(request, good)
+        if not in_step or problem in OUT_OF_STEP:
             self._finish()
             if problem in RESTARTS:
                 raise Gap(problem)
@@ -175,25 +156,23 @@ class Poller:
     def _read(self, request: Request, received: Received) -> tuple[bool, str | None]:
         """Put a reply's values; whether it was an answer, and what was wrong with it."""
         reply = self.link.parse(received)
-        answer = read_answer(request, reply.messages)
-        # Out of step, nobody knows which request a frame answers.
-        good = reply.in_step and answer.problem in ANSWERED
-        timely = good and self._trips.timely(reply.round_trip_s)
-        kinds = {reply.problem, "pending" if reply.pending else None, "late" if good and not timely else None}
+        judged = self._judge.judge(request, reply)
+        late = judged.good and not judged.timely
+        kinds = {reply.problem, "pending" if reply.pending else None, "late" if late else None}
         if reply.messages or reply.problem is None:
-            kinds.add(answer.problem)
+            kinds.add(judged.problem)
         for kind in kinds:
             if kind is not None:
                 self._troubles.note(kind)
-        if timely:
+        if judged.timely:
             self._last_timely_s = self._now_s()
-            if answer.values:
-                self._put(Batch(max(0.0, reply.time_s - self._source.start_s), answer.values))
+        for batch in judged.batches:
+            self._put(batch)
         if reply.problem in RESTARTS or not reply.messages:
-            return good, reply.problem
-        return good, answer.problem or reply.problem
+            return judged.good, reply.problem
+        return judged.good, judged.problem or reply.problem
 
-    def _judge(self, request: Request, good: bool) -> None:
+    def _note(self, request: Request, good: bool) -> None:
         now_s = self._now_s()
         if good:
             self._last_good_s, self._bad_since_s = now_s, None

@@ -2,7 +2,8 @@
 
 A text file, one line each: time in seconds of the recording's clock, a kind, and JSON. Kinds: `>` sent, `<` received,
 `u` received and not asked for, `!` what the decoder must know (the plan when streaming starts, an answer that was let
-go, the closing snapshot). The vehicle identification number is blanked unless it may be stored.
+go, whether repeated answers were true, the closing snapshot). The vehicle identification number is blanked unless it
+may be stored.
 """
 
 from __future__ import annotations
@@ -18,9 +19,9 @@ import numpy as np
 
 from camlog.capture import error
 from camlog.capture.elm import PARSERS, PROMPT, lines_of
+from camlog.capture.judge import Judge, RoundTrips
 from camlog.capture.lines import UNASKED, LineForm
 from camlog.capture.link import Link, Received, response_id
-from camlog.capture.polling import ANSWERED, RoundTrips
 from camlog.capture.probe import Capabilities
 from camlog.capture.requests import (
     SERVICE_MONITOR_TESTS,
@@ -30,7 +31,6 @@ from camlog.capture.requests import (
     misfire_item,
     pid_item,
     profile_groups,
-    read_answer,
 )
 from camlog.codes.service06 import misfire_mid
 from camlog.drive import Drive
@@ -96,6 +96,7 @@ def plan_facts(
         "others": sorted(link.others),
         "module": capabilities.module,
         "header": capabilities.header,
+        "requests": len(set(requests)),
         "items": [[r.service, i.key, i.size, r.header] for r in requests for i in r.items],
     }
 
@@ -118,13 +119,13 @@ def replay_raw(path: str | Path, profile: VehicleProfile | None = None) -> Itera
         raise error("raw_without_stream", path)
     number, start_s, facts = begun
     decoder = _Decoder(facts, profile)
-    trips = RoundTrips()
-    for request, received in decoder.exchanges(records[number + 1 :]):
-        reply = decoder.link.parse(received)
-        answer = read_answer(request, reply.messages)
-        good = reply.in_step and answer.problem in ANSWERED
-        if good and trips.timely(reply.round_trip_s) and answer.values:
-            yield Batch(max(0.0, reply.time_s - start_s), answer.values)
+    judge = Judge(facts.get("requests", 1), start_s, RoundTrips())
+    for exchange in decoder.exchanges(records[number + 1 :]):
+        if isinstance(exchange, bool):
+            yield from judge.settle(exchange)
+        else:
+            request, received = exchange
+            yield from judge.judge(request, decoder.link.parse(received)).batches
 
 
 def read_raw(path: str | Path, profile: VehicleProfile | None = None) -> tuple[Trace, Drive]:
@@ -185,8 +186,8 @@ class _Decoder:
                 continue  # of a profile that was not given
             self.items[service, key, header] = item
 
-    def exchanges(self, records: list[tuple[float, str, Any]]) -> Iterator[tuple[Request, Received]]:
-        """Each planned request with its reply, as long as the recording went on."""
+    def exchanges(self, records: list[tuple[float, str, Any]]) -> Iterator[tuple[Request, Received] | bool]:
+        """Each planned request with its reply, as long as the recording went on, and whether repeated ones were true."""
         request: Request | None = None
         sent_s, heard_s, unasked, before, used = 0.0, math.nan, False, False, True
         came = bytearray()
@@ -197,20 +198,20 @@ class _Decoder:
                     heard_s = time_s
             elif kind == "u":
                 unasked = bool(what.strip("\r\n \0>"))
-            elif kind == "!":
-                if "closing" in what:
-                    # What was answered before it counts.
-                    kind, what = ">", ""
-                else:
-                    used = used and "unused" not in what
-            if kind == ">":
+            facts = what if kind == "!" else {}
+            used = used and "unused" not in facts
+            if kind == ">" or "closing" in facts or "repeats" in facts:
                 if request is not None and used and PROMPT in came:
                     yield request, self._received(came, sent_s, heard_s, before)
+                request = None
+            if "closing" in facts:
+                return
+            if "repeats" in facts:
+                yield facts["repeats"]
+            if kind == ">":
                 request, before = self._request(what.strip("\r")), unasked
                 sent_s, unasked, used = time_s, False, True
                 came.clear()
-                if time_s and not what:
-                    return
 
     def _received(self, came: bytearray, sent_s: float, heard_s: float, unasked: bool) -> Received:
         text, _, more = bytes(came).partition(PROMPT)
