@@ -5,7 +5,7 @@ the disk. Temporary names cannot be foreseen and are made anew, so nobody's link
 they are hidden, so that what a killed program leaves is neither taken for a result nor in the way of one.
 
 Windows neither replaces nor removes a file that somebody has open, be it a viewer or a cloud drive that looks at it for
-a moment: there both are tried for a while.
+a moment: there both are tried for a while. A path that is too long for it is said to be.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import secrets
 import stat
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
@@ -37,6 +37,8 @@ _REFUSED_NAME = re.compile(
     re.IGNORECASE,
 )
 _PREFIX, _SUFFIX = ".camlog-", ".partial"
+_TEMPORARY_LENGTH = len(_PREFIX) + 16 + len(_SUFFIX)
+_LONGEST_PATH = 259  # Microsoft, "Maximum Path Length Limitation"; longer ones begin with \\?\ (from memory)
 _STALE_S = 3600.0
 _NO_FOLLOW = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
 
@@ -61,40 +63,69 @@ def whole_file(path: str | Path, *, replace: bool) -> Iterator[BinaryIO]:
     """
     path = Path(path)
     _must_be_a_file(path)
-    descriptor, temporary = open_temporary(path.parent)
+    with _long_path_said(path):
+        descriptor, temporary = open_temporary(path.parent)
     try:
         with os.fdopen(descriptor, "wb") as out:
             yield out
             out.flush()
             os.fsync(out.fileno())
-        if replace:
-            put_in_place(temporary, path)
-        else:
-            name_new(temporary, path)
+        with _long_path_said(path):
+            (put_in_place if replace else name_new)(temporary, path)
         sync_directory(path.parent)
     except FileExistsError as error:
         raise there_already(path) from error
     finally:
-        temporary.unlink(missing_ok=True)
+        _take_away(temporary)
+
+
+def _patiently(action: Callable[[], object]) -> None:
+    """Do what Windows refuses while another program has the file open, for a moment. Raises PermissionError after that."""
+    until_s = time.perf_counter() + _BUSY_S
+    while True:
+        try:
+            action()
+            return
+        except PermissionError:
+            if not KEEPS_OPEN_FILES or time.perf_counter() > until_s:
+                raise
+        time.sleep(_BUSY_LOOK_S)
+
+
+def _take_away(temporary: Path) -> None:
+    """Remove a temporary file; one that somebody keeps open stays, hidden, until `tidy` finds it."""
+    with suppress(PermissionError):
+        _patiently(lambda: temporary.unlink(missing_ok=True))
 
 
 def put_in_place(temporary: Path, path: Path) -> None:
     """Give a whole file its name in the place of what has it. Raises InputError where another program has that open."""
-    until_s = time.perf_counter() + _BUSY_S
-    while True:
-        try:
-            os.replace(temporary, path)
-            return
-        except PermissionError as error:
-            if not (KEEPS_OPEN_FILES and path.is_file()):
-                raise
-            if time.perf_counter() > until_s:
-                raise InputError(
-                    "cannot be replaced: another program has it open",
-                    file=path,
-                    remedy="Close it there (a spreadsheet, a viewer, a cloud drive at work), and try again.",
-                ) from error
-        time.sleep(_BUSY_LOOK_S)
+    try:
+        _patiently(lambda: os.replace(temporary, path))
+    except PermissionError as error:
+        if not (KEEPS_OPEN_FILES and path.is_file()):
+            raise
+        raise InputError(
+            "cannot be replaced: another program has it open",
+            file=path,
+            remedy="Close it there (a spreadsheet, a viewer, a cloud drive at work), and try again.",
+        ) from error
+
+
+@contextmanager
+def _long_path_said(path: Path) -> Iterator[None]:
+    """A path that Windows does not find because it is too long becomes an InputError that says so."""
+    try:
+        yield
+    except FileNotFoundError as error:
+        longest = os.path.abspath(path.with_name("x" * max(len(path.name), _TEMPORARY_LENGTH)))
+        if not KEEPS_OPEN_FILES or len(longest) <= _LONGEST_PATH or longest.startswith("\\\\?\\"):
+            raise
+        raise InputError(
+            f"is too long a path for Windows, which takes {_LONGEST_PATH} characters with the folders' names",
+            file=path,
+            remedy=r"Choose a folder nearer to the drive's letter, or put \\?\ before the whole path.",
+        ) from error
 
 
 # What to do where a disk refuses, for the command line and for the page.
@@ -136,7 +167,7 @@ def there_already(path: Path) -> InputError:
     return InputError(
         "is there already",
         file=path,
-        remedy="Choose another name or folder with --out, or add --force to overwrite it.",
+        remedy="Choose another name or folder, or add --force to overwrite it.",
         on_page="Check the working folder.",
     )
 
@@ -145,7 +176,7 @@ def name_new(temporary: Path, path: Path) -> None:
     """Give a file its name, never another's: FileExistsError where something, be it a dead link, has it."""
     try:
         os.link(temporary, path)
-        temporary.unlink()
+        _take_away(temporary)
         return
     except FileExistsError:
         raise
@@ -167,7 +198,8 @@ def claim(path: Path, *, replace: bool) -> int:
     """
     _must_be_a_file(path)
     if KEEPS_OPEN_FILES:
-        return _claim_by_name(path, replace)
+        with _long_path_said(path):
+            return _claim_by_name(path, replace)
     descriptor, temporary = open_temporary(path.parent)
     try:
         hold(descriptor)
@@ -191,7 +223,7 @@ def _claim_by_name(path: Path, replace: bool) -> int:
     """`claim` where an open file can get no other name, and keeps its own for as long as it is open."""
     if replace:
         try:
-            path.unlink(missing_ok=True)
+            _patiently(lambda: path.unlink(missing_ok=True))
         except PermissionError as error:
             raise BlockingIOError(errno.EAGAIN, error.strerror) from error
     return os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)

@@ -177,7 +177,8 @@ def test_a_file_that_stays_open_elsewhere_stays_and_is_said(tmp_path, keeps_open
     assert path.read_text(encoding="utf-8") == "old" and list(tmp_path.iterdir()) == [path]
 
 
-def test_a_recording_that_goes_on_is_not_replaced(tmp_path, keeps_open_files):
+def test_a_recording_that_goes_on_is_not_replaced(tmp_path, keeps_open_files, monkeypatch):
+    monkeypatch.setattr(new_files, "_BUSY_S", 0.1)
     path = tmp_path / "drive.csv"
     os.close(new_files.claim(path, replace=False))
     with pytest.raises(FileExistsError):
@@ -187,6 +188,43 @@ def test_a_recording_that_goes_on_is_not_replaced(tmp_path, keeps_open_files):
         new_files.claim(path, replace=True)
     keeps_open_files.clear()
     os.close(new_files.claim(path, replace=True))
+
+
+def test_a_new_file_that_a_cloud_drive_looks_at_keeps_its_name(tmp_path, keeps_open_files, monkeypatch):
+    """The name is given while the temporary file is held, which is then left to whoever tidies."""
+    monkeypatch.setattr(new_files, "_BUSY_S", 0.1)
+    made = new_files.open_temporary
+
+    def held_at_once(folder):
+        descriptor, temporary = made(folder)
+        keeps_open_files.add(temporary)
+        return descriptor, temporary
+
+    monkeypatch.setattr(new_files, "open_temporary", held_at_once)
+    write_text("new", tmp_path / "report.html", replace=False)
+    assert (tmp_path / "report.html").read_text(encoding="utf-8") == "new"
+    assert all(p.name == "report.html" or p.name.startswith(".camlog-") for p in tmp_path.iterdir())
+
+
+def test_a_path_that_is_too_long_for_windows_is_said(tmp_path, keeps_open_files, monkeypatch):
+    """Without long paths, Windows does not find one of 260 characters or more (Microsoft, "Maximum Path Length
+    Limitation"; from memory)."""
+    opened = os.open
+
+    def finds_short_ones(path, *rest):
+        if len(os.path.abspath(path)) > 259:
+            raise FileNotFoundError(2, "No such file or directory", str(path))
+        return opened(path, *rest)
+
+    monkeypatch.setattr(os, "open", finds_short_ones)
+    folder = tmp_path / ("f" * 120) / ("g" * (238 - len(str(tmp_path)) - 122))
+    folder.mkdir(parents=True)
+    for write in (lambda: write_text("", folder / "a.html", replace=False), lambda: new_files.claim(folder / ("a" * 40), replace=False)):
+        with pytest.raises(InputError, match="too long a path for Windows, which takes 259"):
+            write()
+    with pytest.raises(FileNotFoundError):
+        write_text("", tmp_path / "none" / "a.html", replace=False)
+    assert not list(folder.iterdir())
 
 
 @pytest.mark.parametrize("name", ["a:b.csv", "CON", "con.csv", "Lpt1.report.html", "what?.csv", "dot.", "space ", "tab\t.csv"])

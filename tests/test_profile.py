@@ -582,6 +582,10 @@ def test_vehicle_check_asks_for_a_second_look_at_what_is_often_wrong(capsys, tmp
     path = tmp_path / "car.toml"
     path.write_text(DEMO_TEXT)
     assert "Look again" not in run(capsys, "check", path)[1]
+    untouched = " ".join(run(capsys, "check", write_template(tmp_path / "new.toml"))[1].split())
+    assert "Look again: every identifier is still one that camlog invented" in untouched
+    status, _, err = run(capsys, "new", tmp_path / "new.toml")
+    assert status == 2 and "--force" in err and "--out" not in err
     first = DEMO_TEXT.index('name = "cam_exhaust_b1_actual"')
     path.write_text(
         DEMO_TEXT[:first] + DEMO_TEXT[first:].replace('"retard"', '"advance"', 1).replace("-64.0", "0", 1)

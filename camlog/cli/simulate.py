@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import typer
@@ -69,7 +70,13 @@ def simulate(
         latency_s=latency_ms / 1e3, wait_s=wait_ms / 1e3, adapter=adapter, protocol=protocol,
         second_module=second_module, faults=fault, time_scale=time_scale, state=state,
     )  # fmt: skip
+    from camlog.cli.results import say
     from camlog.simulate.adapter import serve
 
-    serve(kept.adapter, link=port_link, tcp=tcp, pty=pty, announce=lambda port: typer.echo(port), fault_log=fault_log)
+    def announce(port: str) -> None:
+        typer.echo(port)  # alone on its line, for whoever starts this in a program
+        if sys.stdout.isatty():
+            typer.echo(say("simulate.next", port=port, vehicle=vehicle), err=True)
+
+    serve(kept.adapter, link=port_link, tcp=tcp, pty=pty, announce=announce, fault_log=fault_log)
     kept.save()

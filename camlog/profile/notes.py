@@ -5,14 +5,24 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from camlog import signals
+from camlog.limits import limits_for, strange_limits
 from camlog.profile.model import Cam, VehicleProfile
+from camlog.profile.reader import TEMPLATE, read_profile
 
 
 def notes(profile: VehicleProfile) -> tuple[str, ...]:
     """Sentences on what may be right but often is not; empty where nothing stands out."""
-    from camlog.limits import limits_for, strange_limits
+    of_cams = (note for cam in profile.cams for note in _of_cam(cam, profile))
+    return (*_of_template(profile), *of_cams, *strange_limits(limits_for(profile)))
 
-    return (*(note for cam in profile.cams for note in _of_cam(cam, profile)), *strange_limits(limits_for(profile)))
+
+def _of_template(profile: VehicleProfile) -> Iterator[str]:
+    invented = {definition.source for definition in read_profile(TEMPLATE).signals}
+    if profile.signals and {definition.source for definition in profile.signals} <= invented:
+        yield (
+            "every identifier is still one that camlog invented for its template: no vehicle answers to it. "
+            "Put in the vehicle's own from its service information."
+        )
 
 
 def _of_cam(cam: Cam, profile: VehicleProfile) -> Iterator[str]:

@@ -138,7 +138,8 @@ def serve(
     ended: Callable[[], bool] = lambda: False,
     fault_log: Path | None = None,
 ) -> None:
-    """Open the port, announce its address, and serve until Ctrl-C, a termination signal or `ended()`.
+    """Open the port, announce its address, and serve until Ctrl-C, the window's closing, a termination signal or
+    `ended()`.
 
     On the network of this computer, at a free port unless `tcp` says HOST:PORT; with `pty` or a `link` to it,
     on a pseudo-terminal. `fault_log` gets one JSON object a line for each fault met.
@@ -157,8 +158,9 @@ def serve(
     stop = threading.Event()
     before = {}
     if threading.current_thread() is threading.main_thread():
-        for number in (signal.SIGINT, signal.SIGTERM):
-            before[number] = signal.signal(number, lambda *_: stop.set())
+        for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
+            if number := getattr(signal, name, None):
+                before[number] = signal.signal(number, lambda *_: stop.set())
     try:
         with adapter:
             if pty or link is not None:
