@@ -16,12 +16,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from camlog.errors import InputError
-from camlog.numbers import duration, number, unit_words, with_unit
+from camlog.numbers import UnitFormatter, duration, in_whole, number, unit_words, with_unit
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
 LANGUAGE = "CAMLOG_LANGUAGE"
+_FORMATTER = UnitFormatter()
+_OF_UNITS = re.compile(rf":\+?({'|'.join(map(re.escape, UnitFormatter.units))})}}")
 
 
 def capital(text: str) -> str:
@@ -36,14 +38,14 @@ def plural(count: float, one: str = "", many: str = "s") -> str:
 
 # What a sentence of the second form, or a page template, may do with a value.
 FILTERS: Mapping[str, Callable] = {
-    f.__name__: f for f in (number, unit_words, with_unit, capital, duration, plural)
+    f.__name__: f for f in (number, unit_words, with_unit, in_whole, capital, duration, plural)
 }
 
 
 class Messages:
     """The sentences of one package: `messages("name", value=1)` fills in the template of that name.
 
-    A name in a table of the file is written with a dot: `need.hold`. A template is filled in as `str.format` does;
+    A name in a table of the file is written with a dot: `need.hold`. A template is filled in as `UnitFormatter` does;
     one with `{{` or `{%` in it is a Jinja2 template with FILTERS, for plurals and parts that may be missing. Raises
     KeyError for a name that is not there.
     """
@@ -62,7 +64,7 @@ class Messages:
 
     def _filled(self, name: str, text: str, values: Mapping[str, object]) -> str:
         if "{{" not in text and "{%" not in text:
-            return text.format(**values)
+            return _FORMATTER.vformat(text, (), values) if _OF_UNITS.search(text) else text.format(**values)
         if name not in self._compiled:
             self._compiled[name] = _environment().from_string(" ".join(text.split()))
         return re.sub(" {2,}", " ", self._compiled[name].render(values)).strip(" ")

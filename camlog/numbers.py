@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+import string
 
+from camlog.units import SYSTEMS, shown_unit, shown_value
 from camlog.unknown import UNKNOWN
 
-UNIT_WORDS = {"degC": "°C", "1": "", "share": "%", "count": "", "1/min": "a minute"}
+UNIT_WORDS = {"degC": "°C", "degF": "°F", "1": "", "share": "%", "count": "", "1/min": "a minute"}
 
 
 def finite(value: float | None, digits: int = 6) -> float | None:
@@ -15,8 +17,8 @@ def finite(value: float | None, digits: int = 6) -> float | None:
 
 
 def unit_words(unit: str) -> str:
-    """A unit as it is printed: `degC` is °C, a bare number has none."""
-    return UNIT_WORDS.get(unit, unit)
+    """A unit as it is printed, the shop's own where it has another: `degC` is °C or °F, a bare number has none."""
+    return UNIT_WORDS.get(shown_unit(unit), shown_unit(unit))
 
 
 def number(value: float | None, doubt: float | None = None) -> str:
@@ -41,13 +43,33 @@ def number(value: float | None, doubt: float | None = None) -> str:
 
 
 def with_unit(value: float | None, unit: str, doubt: float | None = None) -> str:
-    """`2.5 deg`, `24 %` for a share, `–` where there is none."""
+    """`2.5 deg`, `24 %` for a share, `–` where there is none; in the shop's unit."""
     if value is None or not math.isfinite(value):
         return UNKNOWN
     if unit == "share":
         share = f"{100 * value:.0f}" if abs(value) >= 0.1 or value == 0 else number(100 * value)
         return f"{share} %"
-    return f"{number(value, doubt)} {unit_words(unit)}".strip()
+    doubt = None if doubt is None else shown_value(doubt, unit, apart=True)
+    return f"{number(shown_value(value, unit), doubt)} {unit_words(unit)}".strip()
+
+
+class UnitFormatter(string.Formatter):
+    """Fills in a template as `str.format` does; `{warm:degC}` is a whole value in that unit with its unit, `70 °C`, and
+    `{rise:+degC}` the difference of two, both in the shop's unit."""
+
+    units = frozenset(unit for system in SYSTEMS.values() for unit in system)
+
+    def format_field(self, value, format_spec: str) -> str:
+        """A value by its format, or by its unit."""
+        unit = format_spec.removeprefix("+")
+        if unit not in self.units:
+            return super().format_field(value, format_spec)
+        return in_whole(value, unit, apart=unit != format_spec)
+
+
+def in_whole(value: float, unit: str, *, apart: bool = False) -> str:
+    """`70 °C`: a whole value with its unit, in the shop's; `apart` of the difference of two values."""
+    return f"{shown_value(value, unit, apart=apart):.0f} {unit_words(unit)}"
 
 
 def duration(seconds: float) -> str:

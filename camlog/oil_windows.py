@@ -14,7 +14,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from camlog.limits import LIMITS, OIL_EDGES, Limit
+from camlog.numbers import unit_words
 from camlog.trace import Trace
+from camlog.units import shown_value
 
 # Oil changes by well under 1 degC in this time, so a slow poll or a short gap still tells the window.
 TEMPERATURE_HOLD_S = 60.0
@@ -36,19 +38,20 @@ class OilWindow:
 
     @property
     def label(self) -> str:
-        """In words: `below 40 °C`, `40–70 °C`, `above 100 °C`, `all temperatures`."""
-        low, high = math.isfinite(self.min_degc), math.isfinite(self.max_degc)
-        if low and high:
-            return f"{self.min_degc:g}–{self.max_degc:g} °C"
-        if low:
-            return f"above {self.min_degc:g} °C"
-        return f"below {self.max_degc:g} °C" if high else "all temperatures"
+        """In words, in the shop's unit: `below 40 °C`, `40–70 °C`, `above 100 °C`, `all temperatures`."""
+        return self._named("–")
 
     @property
     def words(self) -> str:
         """As it stands in a sentence: `below 40 °C`, `40 to 70 °C`; empty where every window is meant."""
-        low, high = math.isfinite(self.min_degc), math.isfinite(self.max_degc)
-        return self.label.replace("–", " to ") if low or high else ""
+        return self._named(" to ") if math.isfinite(self.min_degc) or math.isfinite(self.max_degc) else ""
+
+    def _named(self, between: str) -> str:
+        low, high = (f"{shown_value(edge, 'degC'):.3g}" for edge in (self.min_degc, self.max_degc))
+        unit = unit_words("degC")
+        if math.isfinite(self.min_degc):
+            return f"{low}{between}{high} {unit}" if math.isfinite(self.max_degc) else f"above {low} {unit}"
+        return f"below {high} {unit}" if math.isfinite(self.max_degc) else "all temperatures"
 
     def to_dict(self) -> dict[str, float | None]:
         """The window's two keys in Findings; None for an open end."""

@@ -1,9 +1,23 @@
-"""Unit conversion on reading, by pint; the rest of camlog sees canonical units only."""
+"""Unit conversion by pint: on reading into the canonical units, which the rest of camlog sees only, and for a person into
+those of the shop (`show_units`), which numbers are written in for people and never in a file that is read again."""
 
 from __future__ import annotations
 
 import functools
+import os
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+# What each system shows instead of a canonical unit; angles are degrees in all of them.
+SYSTEMS: dict[str, dict[str, str]] = {
+    "metric": {},
+    "us": {"degC": "degF", "kPa": "psi", "km/h": "mph", "g/s": "lb/min", "km": "mi"},
+}
+METRIC = "metric"
+_SETTING = "CAMLOG_UNITS"  # so that processes started from here show the same
 
 # Spellings that the trade writes and pint does not read, or reads as something else.
 _SPELLINGS = {
@@ -85,3 +99,66 @@ def convertible(unit: str, canonical: str) -> bool:
         return unit == canonical or bool(conversion(unit, canonical))
     except ValueError:
         return False
+
+
+# ---------------------------------------------------------------- the shop's units
+
+
+def shown_units() -> str:
+    """The system of SYSTEMS in which a person is shown numbers."""
+    system = os.environ.get(_SETTING, METRIC)
+    return system if system in SYSTEMS else METRIC
+
+
+def show_units(system: str) -> None:
+    """Show numbers in a system of SYSTEMS from now on."""
+    os.environ[_SETTING] = system
+
+
+@contextmanager
+def showing(system: str | None) -> Iterator[None]:
+    """Show numbers in a system of SYSTEMS for as long as this lasts; None: in the present one."""
+    before = shown_units()
+    show_units(system or before)
+    try:
+        yield
+    finally:
+        show_units(before)
+
+
+def shown_unit(unit: str) -> str:
+    """The unit in which values in `unit` are shown."""
+    return SYSTEMS[shown_units()].get(unit, unit)
+
+
+def shown_value(value: Any, unit: str, *, apart: bool = False) -> Any:
+    """A value (or an array of them) in `unit` as it is shown; `apart` of the difference of two, which has no zero."""
+    if shown_unit(unit) == unit:
+        return value
+    factor, zero = conversion(unit, shown_unit(unit))
+    return value * factor + (0.0 if apart else zero)
+
+
+def _remembered_at() -> Path:
+    from platformdirs import user_config_path
+
+    return user_config_path("camlog", appauthor=False) / "units"
+
+
+def remember_units(system: str) -> None:
+    """Show numbers in a system of SYSTEMS, also when `remembered_units` is asked another day, where that can be kept."""
+    show_units(system)
+    try:
+        _remembered_at().parent.mkdir(parents=True, exist_ok=True)
+        _remembered_at().write_text(system, encoding="utf-8")
+    except OSError:
+        pass  # then for this time only
+
+
+def remembered_units() -> str:
+    """The system of SYSTEMS that was remembered last; that of now where none was."""
+    try:
+        system = _remembered_at().read_text(encoding="utf-8").strip()
+    except (OSError, ValueError):
+        system = ""
+    return system if system in SYSTEMS else shown_units()

@@ -10,6 +10,7 @@ from typing import NoReturn
 
 import typer
 
+from camlog.cli.options import with_units
 from camlog.errors import InputError, saved_details
 from camlog.visible import visible, visible_output
 
@@ -19,6 +20,8 @@ COMMANDS = (
     "shortcut", "demo",
 )  # fmt: skip
 
+# Those that show a person numbers of a drive.
+WITH_UNITS = frozenset({"record", "replay", "analyze", "compare", "verify", "codes", "demo"})
 EXIT_BAD_INPUT = 2
 EXIT_INTERRUPTED = 130
 
@@ -47,7 +50,8 @@ def build_app() -> typer.Typer:
         if hasattr(module, "app"):
             app.add_typer(module.app, name=name)
         else:
-            app.command(name)(getattr(module, name))
+            command = getattr(module, name)
+            app.command(name)(with_units(command) if name in WITH_UNITS else command)
     return app
 
 

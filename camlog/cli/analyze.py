@@ -24,23 +24,28 @@ def analyze(
     Writes NAME.report.html and NAME.findings.json and prints the verdict. Codes and events come from the drive file
     beside the recording, where there is one. With a vehicle profile the limits of this vehicle count.
     """
+    from camlog.analysis import analyze as examine
     from camlog.analysis.findings import write_findings
-    from camlog.cli.results import check_dashboard, findings_of, profile_of, result_path, say, verdict_lines
+    from camlog.cli.results import check_dashboard, load, profile_of, result_path, say, verdict_lines
     from camlog.report import write_report
+    from camlog.units import METRIC, showing, shown_units
     from camlog.visible import visible_json
 
-    profile = profile_of(vehicle)
+    units, profile = shown_units(), profile_of(vehicle)
     if json:
-        made = [findings_of(path, profile, maps, place).to_dict() for place, path in enumerate(trace)]
+        made = [examine(*load(path, maps, place), profile).to_dict() for place, path in enumerate(trace)]
         typer.echo(visible_json(made[0] if len(made) == 1 else made))
         return
     # Everything that can be wrong with the names is said before the first analysis.
     places = [[result_path(path, ending, out, force) for ending in (".report.html", ".findings.json")] for path in trace]
     check_dashboard(dashboard)
     for place, (path, (report, figures)) in enumerate(zip(trace, places, strict=True)):
-        findings = findings_of(path, profile, maps, place)
+        recording = load(path, maps, place)
+        findings = examine(*recording, profile)
         write_report(findings, report, dashboard=dashboard, replace=force)
-        write_findings(findings, figures, replace=force)
+        with showing(METRIC):  # a file to be read again; where the shop shows other units its sentences are made anew
+            metric = findings if units == METRIC else examine(*recording, profile)
+            write_findings(metric, figures, replace=force)
         for line in verdict_lines(findings):
             typer.echo(line)
         typer.echo(say("analyze.report", path=report))

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import functools
+import inspect
+from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any, Literal
 
 import typer
 
@@ -58,3 +61,29 @@ Tcp = Annotated[
         help="Network address to serve the adapter at. Default: a free port that only this computer reaches.",
     ),
 ]  # fmt: skip
+Units = Annotated[
+    Literal["metric", "us"] | None,
+    typer.Option(
+        "--units",
+        help="Show °C, kPa, km/h and g/s, or °F, psi, mph and lb/min; angles are degrees in both. Recordings and JSON stay "
+        "metric.",
+    ),
+]
+
+
+def with_units(command: Callable[..., Any]) -> Callable[..., Any]:
+    """A command with the option --units, in which it shows numbers."""
+
+    @functools.wraps(command)
+    def run(*args: Any, units: str | None = None, **more: Any) -> Any:
+        from camlog.units import METRIC, showing
+
+        with showing(METRIC if more.get("json") else units):
+            return command(*args, **more)
+
+    given = inspect.signature(command, eval_str=True)
+    option = inspect.Parameter("units", inspect.Parameter.KEYWORD_ONLY, default=None, annotation=Units)
+    signature = given.replace(parameters=[*given.parameters.values(), option])
+    run.__signature__ = signature  # type: ignore[attr-defined]
+    run.__annotations__ = {p.name: p.annotation for p in signature.parameters.values()}
+    return run

@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from camlog.cli.options import Units
+
 
 def serve(
     folder: Annotated[
@@ -35,6 +37,7 @@ def serve(
         str | None,
         typer.Option(metavar="FILE", help="Vehicle profile that the page offers first; 'demo' for the simulated car."),
     ] = None,
+    units: Units = None,
     open_: Annotated[bool, typer.Option("--open", help="Open the page in this computer's browser.")] = False,
 ) -> None:  # fmt: skip
     """Record, replay and look at results in a browser, on this computer.
@@ -48,8 +51,10 @@ def serve(
 
     from camlog.cli.results import profile_of, say
     from camlog.serve.server import serve as serve_page
+    from camlog.units import remember_units, remembered_units, show_units
 
     profile_of(vehicle)  # a slip in it is said at once
+    remember_units(units) if units else show_units(remembered_units())
 
     def ready(running) -> None:
         import webbrowser

@@ -21,11 +21,12 @@ from camlog.analysis.findings import Findings
 from camlog.cams import title as cam_title
 from camlog.limits import Limit
 from camlog.messages import capital
-from camlog.numbers import number, unit_words
+from camlog.numbers import unit_words, with_unit
 from camlog.oil_windows import OilWindow
 from camlog.report.palette import LIMIT, Role
 from camlog.report.thin import line_points
 from camlog.report.words import say
+from camlog.units import shown_value
 from camlog.visible import visible
 
 LEAST_SPAN_DEG = 8.0
@@ -205,7 +206,7 @@ def points(x: Any, y: Any, name: str, unit: str, role: Role, *, digits: int = 1,
 
 def _trace(x: Any, y: Any, name: str, unit: str, digits: int) -> dict[str, Any]:
     shown = unit_words(unit)
-    return {"type": "scatter", "name": name, "x": numbers(x), "y": numbers(y), "meta": {"unit": shown},
+    return {"type": "scatter", "name": name, "x": numbers(x), "y": numbers(shown_value(y, unit)), "meta": {"unit": shown},
             "hovertemplate": f"%{{y:.{digits}f}} {shown}".strip()}  # fmt: skip
 
 
@@ -249,7 +250,7 @@ def level(value: float, text: str, *, row: int = 0, role: Role = LIMIT, right: b
 
 def limit_levels(limit: Limit, *, both: bool = True, row: int = 0) -> list[dict[str, Any]]:
     """A limit as a line with its words, and on the `both` sides of zero."""
-    first = level(limit.value, say("axes.limit", value=f"{number(limit.value)} {limit.unit}"), row=row)
+    first = level(limit.value, say("axes.limit", value=with_unit(limit.value, limit.unit)), row=row)
     return [first, level(-limit.value, "", row=row)] if both else [first]
 
 

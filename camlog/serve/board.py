@@ -14,11 +14,12 @@ import numpy as np
 
 from camlog.cams import short
 from camlog.report.thin import thin
-from camlog.signals import CAM_IDS, actual, commanded
+from camlog.signals import CAM_IDS, actual, commanded, unit_of
 from camlog.sinks.lines import codes_text
 from camlog.sinks.state import DriveState, Shown
 from camlog.sinks.words import clock_text, rate_text, value_text
 from camlog.stream import Batch, Event, StreamItem
+from camlog.units import shown_value
 
 KEPT_S = 600.0
 KEPT_SAMPLES = 30_000  # ten minutes at 50 a second
@@ -116,7 +117,7 @@ class Board:
             fresh = not self._first < cursor <= self._number or missed > min(MOST_MISSED, self._kept)
             samples = {
                 name: _listed(
-                    *(history.last(min(window_s, KEPT_S), now_s, points) if fresh else history.newer(cursor))
+                    *(history.last(min(window_s, KEPT_S), now_s, points) if fresh else history.newer(cursor)), unit_of(name)
                 )
                 for name, history in self._history.items()
             }
@@ -173,11 +174,9 @@ def _angle(shown: Shown | None) -> str | None:
     return None if shown is None else f"{shown.value:.1f} deg"
 
 
-def _listed(times: np.ndarray, values: np.ndarray) -> list[list[float | None]]:
-    return [
-        np.round(times, 3).tolist(),
-        [None if math.isnan(value) else value for value in np.round(values, 3).tolist()],
-    ]
+def _listed(times: np.ndarray, values: np.ndarray, unit: str) -> list[list[float | None]]:
+    shown = np.round(shown_value(values, unit), 3).tolist()
+    return [np.round(times, 3).tolist(), [None if math.isnan(value) else value for value in shown]]
 
 
 class History:

@@ -146,7 +146,7 @@ class Guide:
         for need in covered.needs:
             groups.setdefault(need.name, []).append(need)
         items = []
-        for name in sorted(groups, key=lambda n: _ORDER.index(n) if n in TITLES else len(_ORDER)):
+        for name in sorted(groups, key=lambda n: _ORDER.index(n) if n in _ORDER else len(_ORDER)):
             items += self._windows(covered) if name == "oil_window" else [self._item(name, groups[name], covered)]
         # Nobody is asked to drive an engine that may not be run.
         return [replace(i, instruction="") for i in items] if self.do_not_run() else items
@@ -219,7 +219,9 @@ class Guide:
     def _item(self, name: str, needs: Sequence[Need], covered: Coverage) -> GuideItem:
         unmet = [n for n in needs if not n.met]
         shown = min(needs, key=_share)
-        title = TITLES.get(name, name.replace("_", " ")).format(warm=self._limits["warm_oil_degc"].value)
+        title = name.replace("_", " ")
+        if name in TITLES:
+            title = sentence(f"need.{name}", warm=self._limits["warm_oil_degc"].value)
         possible, instruction = True, ""
         if unmet:
             # As it is read out: a capital, and seconds in full.

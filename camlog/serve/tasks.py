@@ -14,6 +14,7 @@ from camlog.messages import capital
 from camlog.profile import VehicleProfile, read_profile
 from camlog.serve.names import DRIVE_ENDING, FINDINGS_ENDING, RESULT_ENDINGS, stem_of
 from camlog.serve.words import problem, sentence
+from camlog.units import METRIC, showing, shown_units
 
 if TYPE_CHECKING:
     from camlog.analysis.findings import Findings
@@ -34,7 +35,10 @@ def make_report(trace: str, vehicle: str | None) -> dict[str, Any]:
 
     findings, notes = _findings(Path(trace), _profile(vehicle))
     report = _write(trace, RESULT_ENDINGS["report"], lambda path: write_report(findings, path))
-    _write(trace, FINDINGS_ENDING, lambda path: write_findings(findings, path))
+    units = shown_units()
+    with showing(METRIC):  # a file to be read again
+        metric = findings if units == METRIC else _findings(Path(trace), _profile(vehicle))[0]
+        _write(trace, FINDINGS_ENDING, lambda path: write_findings(metric, path))
     return {"report": report, "headline": _verdict_lines(findings), **_cautions(findings, notes, findings.cautions)}
 
 

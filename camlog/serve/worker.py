@@ -22,6 +22,7 @@ from typing import Any
 from camlog.errors import InputError
 from camlog.serve.names import fault, told
 from camlog.serve.words import sentence
+from camlog.units import show_units, shown_units
 
 DONE, FAILED, DIED = "done", "failed", "died"
 NICENESS = 10
@@ -93,7 +94,7 @@ class Worker:
             self._start()
         taken = False
         try:
-            self._pipe.send((_TASK, function, args))
+            self._pipe.send((_TASK, function, args, shown_units()))
             while (reason := give_up()) is None:
                 if not self._pipe.poll(_POLL_S):
                     continue
@@ -220,7 +221,8 @@ def _work(pipe: Connection, niced: bool) -> None:
             os.nice(NICENESS)
     with suppress(SystemExit, OSError):
         while (task := link.tasks.get()) is not None:
-            function, args = task
+            function, args, units = task
+            show_units(units)
             link.clear()
             link.send(_TAKEN)
             outcome = _called(function, link, args)

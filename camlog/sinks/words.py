@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from camlog.numbers import unit_words
 from camlog.signals import unit_of
+from camlog.units import shown_unit, shown_value
 
 # Decimals that a technician reads; the trace keeps every digit.
-_DECIMALS = {"deg": 1, "V": 1, "g/s": 1, "%": 1}
+_DECIMALS = {"deg": 1, "V": 1, "g/s": 1, "lb/min": 1, "psi": 1, "%": 1}
 
 
 def clock_text(time_s: float) -> str:
@@ -18,11 +20,11 @@ def clock_text(time_s: float) -> str:
 
 def value_text(signal: str, value: float, *, degree_sign: bool = False) -> str:
     """A value with its unit, `2150 rpm`; temperatures as `88 °C` where the output can show it."""
-    unit = unit_of(signal)
-    text = f"{value:.{_DECIMALS.get(unit, 0)}f}"
+    unit = shown_unit(unit_of(signal))
+    text = f"{shown_value(value, unit_of(signal)):.{_DECIMALS.get(unit, 0)}f}"
     if float(text) == 0.0:
         text = text.lstrip("-")
-    shown = "°C" if unit == "degC" and degree_sign else unit
+    shown = unit_words(unit) if degree_sign and unit.startswith("deg") and unit != "deg" else unit
     return f"{text} {shown}".rstrip() if unit != "count" else text
 
 

@@ -12,6 +12,7 @@ from flask import request
 from camlog.cams import actual, commanded, short
 from camlog.cautions import DRIVE, caution
 from camlog.messages import capital
+from camlog.numbers import unit_words
 from camlog.report.palette import ACTUAL, COMMAND, ERROR, Role
 from camlog.serve.board import Board
 from camlog.serve.guide import Guide
@@ -45,7 +46,7 @@ def strips(cams: Sequence[str], oil: str = "oil_temp") -> list[html.Figure]:
            [(commanded(cam), "commanded", COMMAND), (actual(cam), "actual", ACTUAL)]) for cam in cams),
         *([("Error: actual minus commanded", "deg", 5.0, errors)] if cams else []),
         ("Engine speed", "rpm", 500.0, [("engine_speed", "engine speed", _SINGLE)]),
-        (capital(title), "°C", 5.0, [(oil, title, Role("@hot"))]),
+        (capital(title), unit_words("degC"), 5.0, [(oil, title, Role("@hot"))]),
     ]  # fmt: skip
     return [_strip(*strip) for strip in wanted]
 

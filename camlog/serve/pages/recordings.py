@@ -14,8 +14,11 @@ from camlog.serve.folder import UPLOAD_LIMIT_BYTES
 from camlog.serve.names import TRACE_ENDINGS, told
 from camlog.serve.pages.pieces import digest
 from camlog.serve.pages.template import Template
+from camlog.serve.words import sentence
+from camlog.units import SYSTEMS, remember_units, shown_units
 
 SHOWN = 50
+UNITS = [{"label": "°C, kPa, km/h, g/s", "value": "metric"}, {"label": "°F, psi, mph, lb/min", "value": "us"}]
 LONGEST_SEARCH = 200
 LOOK_MS = 4000
 _PAGE = Template("recordings.html")
@@ -26,12 +29,19 @@ def layout(desk: Desk, *_: str):
     field for large files."""
     shows, state = _look(desk, "")
     folder, endings = desk.folder.root.name or str(desk.folder.root), (*TRACE_ENDINGS, ".json", ".toml")
-    return _PAGE.layout(folder, shows, state, UPLOAD_LIMIT_BYTES, endings, LOOK_MS)[0]
+    return _PAGE.layout(folder, shows, state, UPLOAD_LIMIT_BYTES, endings, LOOK_MS, UNITS, shown_units())[0]
 
 
 def register(app: Dash, desk: Desk) -> None:
     """Callbacks, and the addresses of files."""
     files.register(app.server, desk)
+
+    @app.callback(Output("units-said", "children"), Input("units", "value"), prevent_initial_call=True)
+    def units(system):
+        if system not in SYSTEMS or system == shown_units():
+            return no_update
+        remember_units(system)
+        return sentence("units_shown")
 
     @app.callback(
         Output("recordings-list", "children"), Output("recordings-state", "data"),
