@@ -10,7 +10,7 @@ from scipy import stats
 
 from camlog.analysis.cam.camdata import cam_data
 from camlog.analysis.misfire import poisson
-from camlog.analysis.misfire.counts import polls, revolutions
+from camlog.analysis.misfire.association import polls, revolutions
 from camlog.analysis.misfire.rates import measure_misfire, pattern
 from camlog.limits import LIMITS
 from camlog.oil_windows import windows_of

@@ -11,13 +11,13 @@ from scipy import stats
 from scipy.optimize import isotonic_regression
 from scipy.signal import lombscargle
 
-from camlog.analysis.cam.oscillation import spectrum
+from camlog.analysis.cam.hold import spectrum
 from camlog.analysis.drive.ticks import trailing
 from camlog.analysis.estimate import median, t_quantile
 from camlog.analysis.misfire.poisson import rate as poisson_rate
-from camlog.analysis.response.crossings import monotone_crossings
 from camlog.analysis.response.fit_blocks import LENGTHS, fit_blocks
 from camlog.analysis.response.fopdt_search import products
+from camlog.analysis.response.step_curves import monotone_crossings
 from camlog.analysis.response.steps import command_moves
 from camlog.analysis.sticking.model import candidates, simulate
 from tests.response_plants import Command, LinearPlant, Recording, first_order, record

@@ -7,7 +7,8 @@ blocks (a steady segment, a stretch of some seconds) and on how much the blocks 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import special, stats
@@ -40,9 +41,33 @@ class Estimate:
         """(low, high), or None where there is no interval."""
         return None if self.low is None or self.high is None else (self.low, self.high)
 
+    @property
+    def half_width(self) -> float:
+        """Half the interval; 0 where there is none."""
+        return 0.0 if self.low is None or self.high is None else 0.5 * (self.high - self.low)
+
+    @property
+    def at_least(self) -> float | None:
+        """The value, or its lower end where only that is known."""
+        return self.low if self.value is None else self.value
+
     def surely_above(self, limit: float) -> bool:
         """True where the whole interval lies above `limit`."""
         return self.low is not None and self.low > limit
+
+    def mapped(self, change: Callable[[float], float]) -> Estimate:
+        """The estimate with value and both ends put through a function that rises, or falls, throughout."""
+        ends = (self.value, self.low, self.high)
+        value, low, high = (None if end is None else float(change(end)) for end in ends)
+        if low is not None and high is not None and low > high:
+            low, high = high, low
+        return replace(self, value=value, low=low, high=high)
+
+    def widened(self, by: float) -> Estimate:
+        """The estimate with an interval that reaches farther by so much to either side."""
+        if self.low is None or self.high is None:
+            return self
+        return replace(self, low=self.low - by, high=self.high + by)
 
 
 def missing(reason: str, count: int = 0) -> Estimate:
@@ -65,6 +90,10 @@ class Blocks:
     def spread(self, per_block: np.ndarray) -> np.ndarray:
         """One value a block (..., b) repeated for each of its readings (..., n)."""
         return np.repeat(per_block, self.size, axis=-1)
+
+    def lasted(self, time_s: np.ndarray) -> np.ndarray:
+        """How long (b,) each block is, from the first to the last of its readings at `time_s` (n,)."""
+        return time_s[self.starts + self.size - 1] - time_s[self.starts]
 
     def centred(self, value: np.ndarray) -> np.ndarray:
         """`value` (..., n) less its mean over each block."""

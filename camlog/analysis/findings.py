@@ -177,15 +177,14 @@ _BY_WINDOW = {
     "hold": "flutter_rms_deg drift_deg_per_s",
 }
 _WHOLE = {
-    "response": """gain fit_dead_time_s=fit.dead_time fit_agrees_with_steps=agreement.agrees
-        fit_agrees_with_steps_reason=agreement.reason""",
+    "response": """gain fit_dead_time_s=fit.dead_time fit_agrees_with_steps=agrees
+        fit_agrees_with_steps_reason=agreement""",
     "sticking": "sticks p_only_slow=p_smooth jumps limit_cycle=limit_cycle.kind reason",
     "hold": """oscillation_hz=oscillation.frequency_hz oscillation_amplitude_deg=oscillation.amplitude_deg
         held_s note=aliasing""",
     "rest": """offset_deg teeth nearest_teeth chain_elongation_percent held_offset_deg
         trimmed_under_control=trimmed cold_start_flutter_rms_deg=cold_start.flutter_rms_deg conditions""",
     "sensor": "noise_rms_deg=noise.rms_deg dropout_fraction=dropouts.fraction frozen=frozen.kind",
-    "travel": "command_span_deg actual_span_deg",
 }
 _SWINGS = "judged standing smooth swing_deg seconds sticks hunts"
 
@@ -226,6 +225,7 @@ def _metrics(x: Examination) -> dict[str, Any]:
     if not x.hold.oscillation.found:
         rows["hold"] |= {"oscillation_hz": None, "oscillation_amplitude_deg": None}
     rows["sensor"]["impossible_jumps"] = x.sensor.spikes.count + x.sensor.spikes.jumps
+    rows["travel"] = _row(x.motion, "command_span_deg actual_span_deg")
     return rows | {"longest_excursion_s": finite(x.tracking.excursions.longest_s)}
 
 

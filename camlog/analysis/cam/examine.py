@@ -7,10 +7,9 @@ from dataclasses import dataclass
 
 from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.cam.hold import Hold, measure_hold
-from camlog.analysis.cam.motion import Motion, measure_motion, span
 from camlog.analysis.cam.rest import Rest, measure_rest
 from camlog.analysis.cam.strip import Strip, make_strip
-from camlog.analysis.cam.tracking import Tracking, measure_tracking
+from camlog.analysis.cam.tracking import Motion, Tracking, measure_motion, measure_tracking
 from camlog.analysis.response.measure import Response, measure_response
 from camlog.analysis.sensor.implausible import implausible_readings
 from camlog.analysis.sensor.measure import Sensor, measure_sensor
@@ -19,20 +18,11 @@ from camlog.limits import LIMITS, Limit
 from camlog.profile import Engine
 
 
-@dataclass(frozen=True, slots=True)
-class Travel:
-    """How far command and cam went over the drive, degrees between their extremes (spikes left out)."""
-
-    command_span_deg: float
-    actual_span_deg: float
-
-
 @dataclass(frozen=True)
 class Examination:
     """The figures of one cam."""
 
     data: CamData
-    travel: Travel
     tracking: Tracking
     response: Response
     sticking: Sticking
@@ -60,7 +50,6 @@ def examine(
     rest, sticking = measure_rest(data, limits, engine), measure_sticking(data, hold.oscillation)
     examination = Examination(
         data=data,
-        travel=Travel(*(span(angle) for angle in (data.command_deg, data.actual_deg))),
         tracking=measure_tracking(data, limits),
         response=measure_response(data),
         sticking=sticking,

@@ -3,21 +3,215 @@
 Flutter is the root mean square about a straight line through each piece of steady command, less what the
 command itself did and less what quantisation makes (Sheppard's correction, step squared over twelve). Drift
 is the median slope of those pieces: a leaking phaser sinks steadily between the controller's corrections. A
-steady oscillation is looked for in the spectrum (see `oscillation`).
+steady oscillation is looked for in the Lomb-Scargle spectrum (Lomb 1976, Scargle 1982) averaged over several steady
+stretches. A cam wanders more slowly than it reads, so powers are set against the spectrum of first-order
+autoregressive noise (Schulz & Mudelsee, Computers & Geosciences 28 (2002)).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.stats import gamma
 
-from camlog.analysis.cam.camdata import CamData
-from camlog.analysis.cam.held import HeldReadings, held_readings, slopes
-from camlog.analysis.cam.oscillation import Oscillation, find_oscillation, no_oscillation
+from camlog.analysis.cam.camdata import CamData, once_per_cam
 from camlog.analysis.cam.segments import steady_segments
-from camlog.analysis.estimate import Estimate, blocks_of, median, missing, root_mean_square
+from camlog.analysis.estimate import Blocks, Estimate, blocks_of, median, missing, root_mean_square
+from camlog.messages import Messages
 from camlog.oil_windows import OilWindow
+
+say = Messages("camlog.analysis")
+MIN_BLOCK_READINGS, MIN_BLOCK_S = 6, 1.5
+# A command that moves by less than this within a piece explains nothing of the cam's motion.
+COMMAND_QUIET_DEG, COMMAND_QUIET_COUNTS = 0.05, 0.3
+COMMAND_LAG_S = 0.3
+TREND_PARAMETERS = 2.0  # a straight line: its height and its slope
+# Correlations are taken from the first readings and lags only: they describe the cam, not the drive.
+ALIKE_SAMPLE, ALIKE_MOST, ALIKE_CORRELATION = 20_000, 80, 0.05
+
+
+@dataclass(frozen=True, eq=False)
+class HeldReadings:
+    """Readings at steady command: `index` (m,), what trend and command leave of them (m,), their `block`
+    (m,), and the `freedom` (b,) left in each block."""
+
+    index: np.ndarray
+    residual_deg: np.ndarray
+    block: np.ndarray
+    freedom: np.ndarray
+
+    def follows(self, lag: int) -> np.ndarray:
+        """True (m - lag,) where held reading k + lag is that many readings after k, in the same block."""
+        index, block = self.index, self.block
+        return (index[lag:] - index[: len(index) - lag] == lag) & (block[lag:] == block[: len(block) - lag])
+
+
+@once_per_cam
+def held_readings(cam: CamData) -> HeldReadings:
+    """The readings at steady command with each block's trend and the command's own motion removed."""
+    label = steady_segments(cam).block
+    index = np.flatnonzero(label >= 0)
+    blocks, t = blocks_of(label[index]), cam.actual_time_s[index]
+    usable = (blocks.size >= MIN_BLOCK_READINGS) & (blocks.lasted(t) >= MIN_BLOCK_S)
+    index = index[blocks.spread(usable)]
+    if not len(index):
+        return HeldReadings(index, np.empty(0), index, np.empty(0))
+    blocks, t = blocks_of(label[index]), cam.actual_time_s[index]
+    now, lagged = cam.command_at_actual[index], cam.command_at(t - COMMAND_LAG_S)
+    lagged = np.where(np.isfinite(lagged), lagged, now)
+    angles = (blocks.centred(angle) for angle in (cam.actual_deg[index], now, lagged))
+    centred_s = blocks.centred(t)
+    residual, *command = (a - blocks.spread(slopes(t, a, blocks)) * centred_s for a in angles)
+    quiet = max(COMMAND_QUIET_DEG, COMMAND_QUIET_COUNTS * cam.command_step_deg)
+    if np.sqrt(np.mean(command[0] ** 2)) > quiet:
+        command = np.column_stack(command)
+        residual = residual - command @ np.linalg.lstsq(command, residual, rcond=1e-6)[0]
+    held = HeldReadings(index, residual, np.repeat(np.arange(len(blocks.size)), blocks.size), blocks.size)
+    # Slow flutter looks like trend: a line takes as many readings' worth of it as it stays alike for.
+    taken = TREND_PARAMETERS * _alike_readings(held)
+    return replace(held, freedom=np.maximum(blocks.size - taken, 0.4 * blocks.size))
+
+
+def _alike_readings(held: HeldReadings) -> float:
+    """Over how many successive readings the residuals are alike: 1 + twice the sum of their correlations.
+
+    The trend that was removed took the same share from every lag; it is given back in a second pass.
+    """
+    first = {name: getattr(held, name)[:ALIKE_SAMPLE] for name in ("index", "residual_deg", "block")}
+    held, residual = replace(held, **first), first["residual_deg"]
+    power = float(np.mean(residual**2))
+    if power <= 1e-12:
+        return 1.0
+    covariance = []
+    for lag in range(1, min(ALIKE_MOST, len(residual) - 1) + 1):
+        product = (residual[lag:] * residual[:-lag])[held.follows(lag)]
+        if not len(product):
+            break
+        covariance.append(float(np.mean(product)))
+        if covariance[-1] < -0.2 * power:
+            break
+    length = len(residual) / (held.block[-1] - held.block[0] + 1)
+    total, taken = 1.0, 0.0
+    for _ in range(2):
+        correlation = (np.array(covariance) + taken) / (power + taken)
+        small = np.flatnonzero(correlation < ALIKE_CORRELATION)
+        total = 1.0 + 2.0 * float(np.sum(correlation[: small[0] if len(small) else None]))
+        share = min(TREND_PARAMETERS * total / length, 0.5)
+        taken = share / (1.0 - share) * power
+    return total
+
+
+def slopes(time_s: np.ndarray, value: np.ndarray, blocks: Blocks) -> np.ndarray:
+    """Slope (b,) of the straight line through each block; 0 where a block has one time only."""
+    x = blocks.centred(time_s)
+    spread = blocks.sum(x * x)
+    along = blocks.sum(x * value)
+    return np.divide(along, spread, out=np.zeros(len(spread)), where=spread > 0)
+
+
+LOWEST_HZ, HIGHEST_HZ = 0.1, 5.0  # a cam held by oil oscillates no faster; pulses above are the valve train's
+FALSE_ALARM = 0.0001
+# A cycle that is less than this share of the whole flutter is none that matters, however surely it is there.
+LINE_SHARE = 0.15
+# Enough stretches to average, few enough that a day's recording costs no more than an hour's.
+STRETCHES, STRETCH_READINGS = 6, 320
+MIN_STRETCH_S, MIN_STRETCH_READINGS = 4.0, 16
+CYCLES_NEEDED, OVERSAMPLED = 2.5, 2.5
+# Readings correlated by less than this from one to the next are white for this purpose.
+WHITE_SHARE = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Oscillation:
+    """The strongest line in the spectrum at steady command; `amplitude_deg` is zero to peak.
+
+    `found` where its false-alarm probability is below FALSE_ALARM and it is LINE_SHARE of the flutter. None
+    with a `reason` where no spectrum could be made.
+    """
+
+    found: bool = False
+    frequency_hz: float | None = None
+    amplitude_deg: float | None = None
+    stretches: int = 0
+    reason: str = ""
+
+
+def find_oscillation(cam: CamData, held: HeldReadings, inside: np.ndarray) -> Oscillation:
+    """Look for one oscillation in the held readings selected by `inside` (m,)."""
+    t, y, block = cam.actual_time_s[held.index[inside]], held.residual_deg[inside], held.block[inside]
+    stretches = _stretches(t, block)
+    if not stretches:
+        return Oscillation(reason="no steady command long enough to see an oscillation")
+    interval = float(np.median(np.concatenate([np.diff(t[s]) for s in stretches])))
+    length = float(np.median([np.ptp(t[s]) for s in stretches]))
+    lowest, highest = max(LOWEST_HZ, CYCLES_NEEDED / length), min(HIGHEST_HZ, 0.5 / interval)
+    if highest <= 1.5 * lowest:
+        return Oscillation(reason="sampled too slowly to see an oscillation")
+    frequency = np.arange(lowest, highest, 1.0 / (OVERSAMPLED * length))
+    moving = [s for s in stretches if np.var(y[s]) > 1e-12]
+    if not moving:
+        return Oscillation(reason="the reading does not change at steady command")
+    values = [y[s] - np.mean(y[s]) for s in moving]
+    shares = np.array([spectrum(t[s] - t[s][0], v, frequency) for s, v in zip(moving, values, strict=True)])
+    covariance = np.array([[np.mean(v[k:] * v[: len(v) - k]) for k in range(3)] for v in values])
+    power, fraction = 0.5 * (np.array([len(v) for v in values]) - 3.0) @ shares, covariance[:, 0] @ shares
+    # The line itself is part of the variance the powers were normalised by, hence of the background.
+    tested = power / _red_noise(frequency, interval, covariance.sum(axis=0))
+    matters = fraction >= LINE_SHARE * covariance[:, 0].sum()
+    best = int(np.argmax(np.where(matters, tested, -1.0))) if matters.any() else int(np.argmax(tested))
+    single = float(gamma.sf(tested[best], len(values)))
+    # Frequencies are tried 2.5 to each independent one, and the peak is the highest of all.
+    independent = max(OVERSAMPLED * length * (highest - lowest), 1.0)
+    false_alarm = float(-np.expm1(independent * np.log1p(-min(single, 1.0 - 1e-15))))
+    amplitude = float(np.sqrt(2.0 * max(fraction[best], 0.0) / len(values)))
+    found = bool(false_alarm < FALSE_ALARM and matters[best])
+    return Oscillation(found, float(frequency[best]), amplitude, len(values))
+
+
+def spectrum(time_s: np.ndarray, value: np.ndarray, frequency_hz: np.ndarray) -> np.ndarray:
+    """The share of the variance of `value` (n,) that a sinusoid of each frequency (f,) explains (Lomb 1976).
+
+    As `scipy.signal.lombscargle` normalised, thirteen times as fast: frequencies are evenly spaced, so one
+    product leads from each to the next in place of a sine and a cosine of every reading.
+    """
+    turn = np.exp(2j * np.pi * frequency_hz[0] * time_s)
+    onward = np.exp(2j * np.pi * (frequency_hz[1] - frequency_hz[0]) * time_s)
+    waves = np.empty((len(frequency_hz), len(time_s)), dtype=complex)
+    for wave in waves:
+        wave[:] = turn
+        turn *= onward
+    along, doubled = np.einsum("fn,n->f", waves, value), np.einsum("fn,fn->f", waves, waves)
+    c, s, cs = along.real, along.imag, 0.5 * doubled.imag
+    cc, ss = 0.5 * (len(time_s) + doubled.real), 0.5 * (len(time_s) - doubled.real)
+    explained = (c * c * ss - 2.0 * c * s * cs + s * s * cc) / np.maximum(cc * ss - cs * cs, 1e-12)
+    return explained / np.sum(value * value)
+
+
+def _stretches(time_s: np.ndarray, block: np.ndarray) -> list[slice]:
+    """Up to STRETCHES of the longest unbroken stretches of readings, spread over the drive."""
+    blocks = blocks_of(block)
+    starts, ends = blocks.starts, blocks.starts + np.minimum(blocks.size, STRETCH_READINGS)
+    span = time_s[ends - 1] - time_s[starts]
+    good = np.flatnonzero((span >= MIN_STRETCH_S) & (ends - starts >= MIN_STRETCH_READINGS))
+    longest = np.sort(good[np.argsort(-span[good], kind="stable")[: 4 * STRETCHES]])
+    chosen = longest[np.unique(np.linspace(0, len(longest) - 1, min(STRETCHES, len(longest))).astype(int))]
+    return [slice(int(starts[i]), int(ends[i])) for i in chosen]
+
+
+def _red_noise(frequency_hz: np.ndarray, interval_s: float, covariance: np.ndarray) -> np.ndarray:
+    """Spectrum of first-order autoregressive motion read with white noise, as a share of white noise.
+
+    Of the covariances at lags 0, 1 and 2 only the first holds the reading's noise: the rest give the motion.
+    """
+    variance, first, second = covariance
+    if first <= WHITE_SHARE * variance:
+        return np.ones(len(frequency_hz))
+    rho = float(np.clip(second / first, 0.0, 0.995))
+    share = float(np.clip(first / max(rho, 0.1) / variance, 0.0, 1.0))
+    red = (1.0 - rho**2) / (1.0 - 2.0 * rho * np.cos(2.0 * np.pi * frequency_hz * interval_s) + rho**2)
+    return np.maximum(share * red + (1.0 - share), 0.05)
+
 
 # Pieces of unequal length, so that no oscillation keeps step with them and passes for drift.
 DRIFT_PIECES_S = (1.1, 1.9, 1.4, 2.3)
@@ -41,8 +235,7 @@ class HoldWindow:
 @dataclass(frozen=True, slots=True)
 class Hold(HoldWindow):
     """How a cam holds a steady command: `oscillation` the strongest, `lopsided` how unlike its motion is both
-    ways, `aliasing` a sentence where the sampling is too slow to say how fast the cam flutters (else empty).
-    """
+    ways, `aliasing` a sentence where the sampling is too slow to say how fast the cam flutters (else empty)."""
 
     oscillation: Oscillation
     lopsided: Estimate
@@ -53,24 +246,17 @@ class Hold(HoldWindow):
 def measure_hold(cam: CamData) -> Hold:
     """Measure flutter, drift and oscillation at steady command; flutter and drift in each oil window, too."""
     held, hz = held_readings(cam), 1.0 / cam.actual_interval_s
-    aliasing = ""
-    if hz < 2.0 * TORQUE_PULSE_HZ:
-        aliasing = (
-            f"read {hz:.0f} times a second: motion faster than {0.5 * hz:.1f} Hz shows as slower flutter, "
-            "its size stays right"
-        )
+    aliasing = say("hold.aliasing", hz=hz, highest=0.5 * hz) if hz < 2.0 * TORQUE_PULSE_HZ else ""
     if not len(held.index):
         nothing = missing(NOT_HELD)
-        return Hold(nothing, nothing, 0.0, no_oscillation(NOT_HELD), nothing, aliasing)
+        return Hold(nothing, nothing, 0.0, Oscillation(reason=NOT_HELD), nothing, aliasing)
     slope, slope_index = _piece_slopes(cam)
-    here = [(w, mask[held.index], slope[mask[slope_index]]) for w, mask in cam.by_window]
-    here = [(w, inside, slope) for w, inside, slope in here if inside.any()]
+    here = [(w, mask[held.index], mask[slope_index]) for w, mask in cam.by_window if mask[held.index].any()]
     everywhere = np.ones(len(held.index), dtype=bool)
     oscillations = [find_oscillation(cam, held, i) for i in [i for _, i, _ in here] or [everywhere]]
     strongest = max(oscillations, key=lambda o: (o.found, o.amplitude_deg or 0.0))
-    rows = tuple((w, HoldWindow(*_flutter_and_drift(cam, held, *row))) for w, *row in here)
-    whole = _flutter_and_drift(cam, held, everywhere, slope)
-    return Hold(*whole, strongest, _lopsided(cam, held), aliasing, rows)
+    rows = tuple((w, HoldWindow(*_flutter_and_drift(cam, held, i, slope[s]))) for w, i, s in here)
+    return Hold(*_flutter_and_drift(cam, held, everywhere, slope), strongest, _lopsided(cam, held), aliasing, rows)
 
 
 def _flutter_and_drift(
@@ -110,6 +296,5 @@ def _piece_slopes(cam: CamData) -> tuple[np.ndarray, np.ndarray]:
     turn = np.floor(t / edges[-1])
     piece = turn.astype(np.int64) * len(edges) + np.searchsorted(edges, t - turn * edges[-1], side="right")
     blocks = blocks_of(piece + segment[index] * (int(piece[-1]) + 2))
-    last = blocks.starts + blocks.size - 1
-    usable = (blocks.size >= MIN_PIECE_READINGS) & (t[last] - t[blocks.starts] >= MIN_PIECE_S)
+    usable = (blocks.size >= MIN_PIECE_READINGS) & (blocks.lasted(t) >= MIN_PIECE_S)
     return slopes(t, cam.error_deg[index], blocks)[usable], index[blocks.starts[usable]]

@@ -9,21 +9,80 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from camlog.analysis.cam.camdata import CamData
-from camlog.analysis.cam.coldstart import ColdStart, measure_cold_start
-from camlog.analysis.cam.held import centred
+from camlog.analysis.cam.camdata import RUNNING_RPM, CamData
 from camlog.analysis.cam.segments import rest_commanded, settled_blocks, steady_segments
 from camlog.analysis.cam.tracking import mean_of
 from camlog.analysis.estimate import Estimate, blocks_of, missing, root_mean_square
 from camlog.limits import LIMITS, Limit
 from camlog.oil_windows import OilWindow
+from camlog.profile import Engine
 
-if TYPE_CHECKING:
-    from camlog.profile.model import Engine
+WATCHED_S = 10.0  # pressure builds within a few seconds; a rattle that a technician hears is over by then
+MIN_READINGS, MIN_WATCHED_S = 8, 2.0
+BLOCK_S = 1.0
+# A run-time counter that starts this low began within the recording's first moments.
+FRESH_RUN_TIME_S = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class ColdStart:
+    """Flutter at rest, about the mean, in the first WATCHED_S after the coldest engine start.
+
+    `start_s` when it was, `temp_degc` the oil (or stand-in) then, `cold` whether that is cold; None: unknown.
+    """
+
+    flutter_rms_deg: Estimate
+    start_s: float | None = None
+    temp_degc: float | None = None
+    cold: bool | None = None
+
+
+def measure_cold_start(cam: CamData, cold_below_degc: float) -> ColdStart:
+    """Flutter while commanded to rest just after the coldest engine start."""
+    starts = _engine_starts(cam)
+    if not len(starts):
+        return ColdStart(missing("the engine was not started during the recording"))
+    degc = cam.oil_temp_at(starts)
+    found = []
+    for k in np.argsort(degc, kind="stable"):
+        start, temp = float(starts[k]), float(degc[k])
+        known = (None, None) if np.isnan(temp) else (temp, temp < cold_below_degc)
+        found.append(ColdStart(_start_flutter(cam, start), start, *known))
+    return next((start for start in found if start.flutter_rms_deg), found[0])
+
+
+def _engine_starts(cam: CamData) -> np.ndarray:
+    """Times (s) at which the engine began to run within the recording."""
+    runs = cam.speed_rpm >= RUNNING_RPM
+    starts = list(cam.speed_time_s[1:][runs[1:] & ~runs[:-1]])
+    if len(cam.run_time_s):
+        # A counter in whole seconds: the start it points back to is known to a second.
+        fresh = (cam.run_time_s <= FRESH_RUN_TIME_S) & (np.diff(cam.run_time_s, prepend=np.inf) < 0)
+        first = min(cam.actual_time_s[0], cam.command_time_s[0])
+        for start in cam.run_time_time_s[fresh] - cam.run_time_s[fresh]:
+            if not any(abs(start - known) < 2.0 * FRESH_RUN_TIME_S for known in starts):
+                starts.append(max(start, first))
+    return np.sort(np.asarray(starts, dtype=float))
+
+
+def _start_flutter(cam: CamData, start_s: float) -> Estimate:
+    t, at_rest = cam.actual_time_s, rest_commanded(cam)
+    after = (t >= start_s) & (t <= start_s + WATCHED_S) & cam.running
+    moved = after & ~at_rest & np.isfinite(cam.command_at_actual)
+    if moved.any():
+        # What the cam does once it has been sent away, or comes back from there, is not the lock pin's doing.
+        after &= t < t[moved][0]
+    keep = after & at_rest
+    if np.sum(keep) < MIN_READINGS or t[keep][-1] - t[keep][0] < MIN_WATCHED_S:
+        return missing("too few readings at rest after the start", int(np.sum(keep)))
+    square = (cam.actual_deg[keep] - np.mean(cam.actual_deg[keep])) ** 2
+    blocks = blocks_of(((t[keep] - start_s) / BLOCK_S).astype(np.int64))
+    freedom = blocks.size * (1.0 - 1.0 / len(square))
+    return root_mean_square(blocks.sum(square), freedom, cam.actual_step_deg**2 / 12.0)
+
 
 IDLE_RPM = 1200.0
 OFF_REST_DEG = 5.0
@@ -110,17 +169,12 @@ def geometry(offset_deg: Estimate, engine: Engine | None) -> tuple[Estimate, int
     if offset_deg.value is None or not sprocket:
         unknown = missing(offset_deg.reason or "the vehicle profile does not give crank_sprocket_teeth")
         return unknown, None, unknown
-    teeth = _times(offset_deg, sprocket / 360.0)
+    teeth, nearest = offset_deg.mapped(lambda deg: deg * sprocket / 360.0), round(offset_deg.value * sprocket / 360.0)
     if not links:
-        return teeth, round(teeth.value), missing("the vehicle profile does not give loaded_chain_links")
+        return teeth, nearest, missing("the vehicle profile does not give loaded_chain_links")
     # Elongation is a length: its size whatever the direction, which the offset's sign tells.
-    percent = _times(teeth, np.sign(teeth.value or 1.0) * 100.0 / links)
-    return teeth, round(teeth.value), percent
-
-
-def _times(e: Estimate, factor: float) -> Estimate:
-    ends = (None, None) if e.interval is None else sorted(end * factor for end in e.interval)
-    return Estimate(float(e.value * factor), *ends, e.count, e.reason)
+    way = -1.0 if offset_deg.value < 0 else 1.0
+    return teeth, nearest, teeth.mapped(lambda of_teeth: way * 100.0 * of_teeth / links)
 
 
 def _mean(cam: CamData, keep: np.ndarray, value: np.ndarray, unseen: str) -> Estimate:
@@ -157,15 +211,16 @@ def _flutter(cam: CamData, keep: np.ndarray) -> Estimate:
     freedom = blocks.size - 1.0
     if freedom.sum() < MIN_REST_READINGS - 1:
         return missing("too few readings at warm rest")
-    square = centred(cam.actual_deg[keep], blocks) ** 2
+    square = blocks.centred(cam.actual_deg[keep]) ** 2
     return root_mean_square(blocks.sum(square), freedom, cam.actual_step_deg**2 / 12.0)
 
 
 def _differs(offset: Estimate, held: Estimate) -> bool | None:
-    if offset.interval is None or held.interval is None:
+    one, other = offset.interval, held.interval
+    if one is None or other is None or offset.value is None or held.value is None:
         return None
-    apart = offset.low > held.high or held.low > offset.high
-    return bool(apart and abs(offset.value - held.value) > SAME_OFFSET_DEG)
+    apart = one[0] > other[1] or other[0] > one[1]
+    return apart and abs(offset.value - held.value) > SAME_OFFSET_DEG
 
 
 def _beyond_range(cam: CamData, settled: np.ndarray) -> float | None:

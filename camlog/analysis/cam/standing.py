@@ -166,8 +166,8 @@ def long_stuck(cam: CamData) -> np.ndarray:
 
 def repeats(cam: CamData, broken: np.ndarray | bool = False) -> tuple[np.ndarray, np.ndarray]:
     """First and one past the last index of each run of the same reading; `broken` (n - 1,) ends runs, too."""
-    edges = np.flatnonzero((np.diff(cam.actual_deg) != 0) | broken) + 1
-    return np.concatenate([[0], edges]), np.append(edges, len(cam.actual_deg))
+    edges, count = np.flatnonzero((np.diff(cam.actual_deg) != 0) | broken) + 1, len(cam.actual_deg)
+    return np.concatenate([[0], edges])[:count], np.append(edges, count)[:count]
 
 
 @once_per_cam

@@ -16,10 +16,8 @@ import numpy as np
 from scipy.signal import lfilter
 
 from camlog.analysis.cam.camdata import CamData
-from camlog.analysis.cam.coldstart import WATCHED_S
-from camlog.analysis.cam.held import held_readings
-from camlog.analysis.cam.hold import Hold
-from camlog.analysis.cam.rest import Rest
+from camlog.analysis.cam.hold import Hold, held_readings
+from camlog.analysis.cam.rest import WATCHED_S, Rest
 from camlog.analysis.cam.segments import (
     GRID_S,
     SLOW_HEALTHY_DEAD_TIME_S,

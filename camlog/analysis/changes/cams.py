@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from camlog.analysis.cam.camdata import CamData
-from camlog.analysis.cam.held import held_readings
+from camlog.analysis.cam.hold import held_readings
 from camlog.analysis.cam.segments import cell_of_reading, command_grid, settled_blocks, steady_segments
 from camlog.analysis.cam.standing import find_plateaus, should_move
 from camlog.analysis.changes.change import Compared, messages

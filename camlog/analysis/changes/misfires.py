@@ -10,7 +10,7 @@ from camlog import signals
 from camlog.analysis.changes.change import Compared, messages
 from camlog.analysis.changes.shared import CELL_SPEED_RPM
 from camlog.analysis.findings import Findings
-from camlog.analysis.misfire.counts import Polls, polls, revolutions
+from camlog.analysis.misfire.association import Polls, polls, revolutions
 from camlog.analysis.misfire.poisson import rate
 from camlog.oil_windows import OilWindow
 

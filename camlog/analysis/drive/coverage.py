@@ -14,8 +14,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from camlog.analysis.drive import say
-from camlog.analysis.drive.coverage_counts import DriveCounts
-from camlog.analysis.drive.coverage_needs import HEALTHY, VERDICT, Need, cam_sentences, needs_of, sentences
+from camlog.analysis.drive.coverage_needs import (
+    HEALTHY,
+    VERDICT,
+    DriveCounts,
+    Need,
+    cam_sentences,
+    needs_of,
+    sentences,
+)
 from camlog.analysis.drive.ticks import TICK_S, TickStream, tick_table
 from camlog.cams import CAM_IDS
 from camlog.cautions import DRIVE, caution

@@ -18,6 +18,7 @@ from scipy.ndimage import maximum_filter1d, minimum_filter1d
 from camlog.trace import Trace
 
 TICK_S = 0.25  # a power of two, so that tick times are exact
+RATE_GAP_S = 2.0  # two readings farther apart than this are a hole in the recording, not its rate
 HOLD_S = 5.0  # after this long without any reading the drive's picture ends until the next one
 
 UNKNOWN, OFF, CRANKING, IDLE, DRIVEN = range(5)
@@ -78,11 +79,6 @@ class TickStream:
     def __init__(self, signals: Iterable[str] = DRIVE_SIGNALS):
         self._rows: list[float] = []
         self._readings: dict[str, tuple[list[float], list[float]]] = {name: ([], []) for name in signals}
-
-    @property
-    def waiting_s(self) -> float:
-        """Seconds of the drive not yet taken."""
-        return self._rows[-1] - self._rows[0] if self._rows else 0.0
 
     def add(self, time_s: float, values: Mapping[str, float]) -> None:
         """Take the readings of one batch; batches come in time order."""
@@ -186,6 +182,30 @@ class EngineClassifier:
         )
         self._throttle_min, self._last_known, self._start_index = lowest[-1], last_known[-1], start[-1]
         return EngineStates(state, started, (ticks.index - start[1:]) * TICK_S)
+
+
+class Intervals:
+    """Mean time between the readings of one signal, holes left out; exact in whole microseconds."""
+
+    def __init__(self) -> None:
+        self.readings = 0
+        self._last_us = np.empty(0, dtype=np.int64)
+        self._total_us = self._count = 0
+
+    def add(self, time_s: np.ndarray) -> None:
+        """Take the times of the next readings, shape (n,)."""
+        us = np.concatenate([self._last_us, np.rint(np.asarray(time_s) * 1e6).astype(np.int64)])
+        steps = np.diff(us)
+        steps = steps[(steps > 0) & (steps <= round(RATE_GAP_S * 1e6))]
+        self.readings += len(time_s)
+        self._total_us += int(steps.sum())
+        self._count += len(steps)
+        self._last_us = us[-1:]
+
+    @property
+    def mean_s(self) -> float | None:
+        """Mean interval in seconds; None without two readings in a row."""
+        return self._total_us / self._count / 1e6 if self._count else None
 
 
 def run_bounds(flags: np.ndarray, index: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

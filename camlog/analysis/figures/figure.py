@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
+from operator import attrgetter
+from typing import Any
 
 from camlog.analysis.cam.examine import Examination
 from camlog.analysis.code_evidence import CodeEvidence
@@ -59,6 +61,15 @@ class View:
     twin: Examination | None = None
     others: tuple[Examination, ...] = ()
     codes: Mapping[str, int] | None = None
+
+    def at(self, path: str) -> Any:
+        """What stands at a path such as `rest.shift_deg` of the cam's examination."""
+        return attrgetter(path)(self.x)
+
+    @property
+    def watched_s(self) -> float:
+        """Seconds in which command and cam were known together, the engine running."""
+        return self.x.tracking.excursions.watched_s
 
 
 def view(examined: Mapping[str, Examination], cam: str, codes: CodeEvidence | None = None) -> View:

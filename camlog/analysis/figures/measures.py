@@ -1,61 +1,71 @@
-"""How figures are measured where several of them are measured alike; `figures.toml` names these functions.
+"""How figures are measured; `figures.toml` names these functions.
 
-Each takes the view of a cam and what the table gives it, and yields one `Measured` a value. A path such as
-`rest.shift_deg` is read from the cam's examination.
+Each takes the view of a cam and what the table gives it, and yields one `Measured` a value. First those that several
+figures share, then those of a cam that moves with its command: does it move, does it reach the command, and in time.
+A path such as `rest.shift_deg` is read from the cam's examination.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from operator import attrgetter
+from dataclasses import replace
 
 from camlog.analysis.estimate import Estimate, missing
 from camlog.analysis.figures.figure import Measured, View, messages
+from camlog.analysis.response.fopdt import FopdtFit
+from camlog.analysis.response.measure import Response, ResponseByWindow
+from camlog.oil_windows import OilWindow
 
 COUNT_DOUBT = 0.5  # a count of events is known to a Poisson spread; of none, to less than one
+LEAST_COMMAND_DEG = 2.0  # a command that moved less asks for no travel
+REFERENCE_STEP_DEG = 20.0  # a cam that turns at a fixed speed is late by the size of the move
+DESCRIBES_R2 = 0.9  # a fit that explains less does not describe the cam
+ROUGHLY_R2 = 0.8  # enough to compare lags: one that changes as the oil warms leaves some motion unexplained
+SHORTEST_LAG_S = 0.05
+FEW_STEPS = 3
+WAYS = {"advance": 1.0, "retard": -1.0}
 
 
 def value(view: View, path: str, amount_path: str, reason: str = "") -> Iterator[Measured]:
     """A number without an interval at `path`; where it is None the `reason`, which may be a path (`=` before
     it)."""
-    why = attrgetter(reason[1:])(view.x) if reason.startswith("=") else reason
-    yield plain(attrgetter(path)(view.x), attrgetter(amount_path)(view.x), why)
+    why = view.at(reason[1:]) if reason.startswith("=") else reason
+    yield plain(view.at(path), view.at(amount_path), why)
 
 
 def known(view: View, path: str, amount_path: str) -> Iterator[Measured]:
     """A number without an interval at `path`; nothing where it is None."""
-    if attrgetter(path)(view.x) is not None:
-        yield from value(view, path, amount_path)
+    if view.at(path) is not None:
+        yield plain(view.at(path), view.at(amount_path))
 
 
 def share(view: View, path: str, amount_path: str, reason: str = "") -> Iterator[Measured]:
     """A share at `path` of so many independent looks; `reason` where it is None."""
-    part, looks = attrgetter(path)(view.x), attrgetter(amount_path)(view.x)
+    part, looks = view.at(path), view.at(amount_path)
     yield plain(None, looks, reason) if part is None else share_of(part, 1.0, looks)
 
 
 def part_of(view: View, path: str, whole_path: str) -> Iterator[Measured]:
     """A count at `path` as a share of the count at `whole_path`; nothing where that is zero."""
-    whole = attrgetter(whole_path)(view.x)
-    if whole:
-        yield share_of(attrgetter(path)(view.x), whole, whole)
+    if whole := view.at(whole_path):
+        yield share_of(view.at(path), whole, whole)
 
 
 def count(view: View, path: str, amount_path: str) -> Iterator[Measured]:
     """A count of events at `path`."""
-    yield count_of(float(attrgetter(path)(view.x)), attrgetter(amount_path)(view.x))
+    yield count_of(float(view.at(path)), view.at(amount_path))
 
 
 def estimate(view: View, path: str, amount_path: str = "") -> Iterator[Measured]:
     """An estimate at `path`; without `amount_path` its count is what it rests on."""
-    e: Estimate = attrgetter(path)(view.x)
-    yield Measured(e, attrgetter(amount_path)(view.x) if amount_path else e.count)
+    e: Estimate = view.at(path)
+    yield Measured(e, view.at(amount_path) if amount_path else e.count)
 
 
 def windows(view: View, room: str, name: str, amount: str) -> Iterator[Measured]:
     """An estimate of a part of the examination, of the whole drive and of each oil window."""
-    whole = getattr(view.x, room)
+    whole = view.at(room)
     for window, here in ((None, whole), *whole.windows):
         yield Measured(getattr(here, name), getattr(here, amount), window)
 
@@ -63,12 +73,16 @@ def windows(view: View, room: str, name: str, amount: str) -> Iterator[Measured]
 def codes(view: View, family: str) -> Iterator[Measured]:
     """How many trouble codes of a family name the cam; nothing where there are none."""
     # That no code is stored says little: most modules store one late, or not at all.
-    number = (view.codes or {}).get(family, 0)
-    if number:
+    if number := (view.codes or {}).get(family, 0):
         yield plain(float(number), 1.0)
 
 
 # ---------------------------------------------------------------- what other measures are made of
+
+
+def unmeasured(reason: str, window: OilWindow | None = None) -> Measured:
+    """A figure that was not measured, and why."""
+    return Measured(missing(reason), 0.0, window)
 
 
 def plain(number: float | None, amount: float, reason: str = "") -> Measured:
@@ -81,7 +95,7 @@ def plain(number: float | None, amount: float, reason: str = "") -> Measured:
 def share_of(part: float, whole: float, amount: float) -> Measured:
     """A share of `whole`, with the interval of `amount` independent looks (Agresti & Coull, 1998)."""
     if whole <= 0:
-        return Measured(missing(messages("missing.nothing_watched")), 0.0)
+        return unmeasured(messages("missing.nothing_watched"))
     n = max(amount, 1.0) + 4.0
     share = part / whole
     centre = (share * (n - 4.0) + 2.0) / n
@@ -97,12 +111,149 @@ def count_of(number: float, amount: float) -> Measured:
     return Measured(Estimate(number, low, high, int(number)), amount)
 
 
-def mapped(e: Estimate, change) -> Estimate:
-    """The estimate with value and both ends put through a function that rises."""
-    ends = [None if end is None else change(end) for end in (e.value, e.low, e.high)]
-    return Estimate(*ends, e.count, e.reason)
+# ---------------------------------------------------------------- does it move, does it reach its command
 
 
-def less_noise(e: Estimate, noise_deg: float) -> Estimate:
-    """Flutter without the part that is only noise of the reading."""
-    return mapped(e, lambda rms: max(rms * rms - noise_deg * noise_deg, 0.0) ** 0.5)
+def travel_share(view: View) -> Iterator[Measured]:
+    """Travel of the cam over that of its command."""
+    m = view.x.motion
+    if m.command_span_deg < LEAST_COMMAND_DEG:
+        yield unmeasured(messages("missing.hardly_commanded"))
+    else:
+        yield plain(m.actual_span_deg / m.command_span_deg, m.command_span_deg)
+
+
+def standing_share(view: View) -> Iterator[Measured]:
+    """Share of the time it should have moved that it stood still."""
+    s = view.x.sticking
+    if s.stuck_time_fraction is None:
+        yield unmeasured(s.reason or messages("missing.little_commanded"))
+    else:
+        yield replace(share_of(s.stuck_time_fraction, 1.0, s.moving_s / 2.0), amount=s.moving_s)
+
+
+def error_spread(view: View) -> Iterator[Measured]:
+    """Error at a steady command about its mean, degrees."""
+    t = view.x.tracking
+    for window, here in ((None, t), *t.windows):
+        p95, bias = here.p95_abs_deg, abs(here.bias_deg.value or 0.0)
+        if p95.value is None:
+            yield unmeasured(p95.reason, window)
+        else:
+            spread = p95.mapped(lambda end, bias=bias: max(end - bias, 0.0))  # type: ignore[misc]
+            yield Measured(replace(spread, reason=""), here.settled_s, window)
+
+
+def away_share(view: View) -> Iterator[Measured]:
+    """Share of the time in errors that lasted."""
+    over = view.x.tracking.excursions
+    if over.time_over_limit_s is None:
+        yield unmeasured(over.reason)
+    else:
+        yield share_of(over.time_over_limit_s, over.watched_s, over.watched_s / 10.0)
+
+
+def late_share(view: View) -> Iterator[Measured]:
+    """Share of the time far from everything commanded in the last second, in each oil window."""
+    t = view.x.tracking
+    for window, here in t.windows or ((None, t),):
+        over = here.excursions
+        if over.beyond_s is None:
+            yield unmeasured(over.reason, window)
+        else:
+            yield replace(share_of(over.beyond_s, over.watched_s, over.watched_s), window=window)
+
+
+def gain_error(view: View) -> Iterator[Measured]:
+    """Departure of the static gain from one."""
+    fit = view.x.response.fit
+    if fit.gain.value is None or (fit.r2 or 0.0) < DESCRIBES_R2:
+        yield unmeasured(fit.gain.reason or messages("missing.no_lag"))
+    else:
+        yield Measured(fit.gain.mapped(lambda end: end - 1.0), fit.blocks)
+
+
+# ---------------------------------------------------------------- in time
+
+
+def _by_window(view: View) -> Iterator[tuple[OilWindow | None, ResponseByWindow]]:
+    response = view.x.response
+    yield from response.by_window.items() or ((None, response),)
+
+
+def steps(view: View, name: str) -> Iterator[Measured]:
+    """A figure of the pooled command steps, in each oil window and direction."""
+    for window, here in _by_window(view):
+        for part in WAYS:
+            pooled = getattr(here, part)
+            yield Measured(getattr(pooled, name), pooled.steps, window, part)
+
+
+def fitted_steps(view: View) -> Iterator[Measured]:
+    """T63 (s) of a reference step by the continuous fit, in each oil window and direction."""
+    for window, here in _by_window(view):
+        for part, sign in WAYS.items():
+            yield Measured(fitted_t63(here.fit, sign * REFERENCE_STEP_DEG), here.fit.blocks, window, part)
+
+
+def fitted_t63(fit: FopdtFit, size_deg: float) -> Estimate:
+    """T63 (s) of a step of `size_deg` by the continuous fit, with an interval; missing where the fit cannot
+    say."""
+    if fit.r2 is None or fit.r2 < DESCRIBES_R2 or fit.lag.value is None or fit.lag.interval is None:
+        return missing(fit.lag.reason or messages("missing.no_limited_lag"))
+    value = fit.t63_s(size_deg)
+    if value is None or fit.lag.value <= 0.0:
+        return missing(messages("missing.no_time_constant"))
+    slew = fit.slew_advance if size_deg > 0 else fit.slew_retard
+    doubt = max(fit.lag.half_width / fit.lag.value, slew.half_width / slew.value if slew.value else 0.0)
+    return Estimate(value, value * max(1.0 - doubt, 0.0), value * (1.0 + doubt), fit.blocks)
+
+
+def slower_t63(response: Response) -> Iterator[tuple[OilWindow, Estimate]]:
+    """T63 (s) in each oil window of the slower direction, by steps or by the fit."""
+    for window, part in response.by_window.items():
+        found = [e for e in (part.advance.t63, part.retard.t63) if e.at_least is not None]
+        fits = (fitted_t63(part.fit, sign * REFERENCE_STEP_DEG) for sign in WAYS.values())
+        found += [f for f in fits if f.value is not None]
+        if found:
+            yield window, max(found, key=lambda e: e.at_least or 0.0)
+
+
+def slowest_other(view: View) -> Iterator[Measured]:
+    """T63 (s) of the slowest of the engine's other cams: what they share is the oil."""
+    others = [View(x) for x in view.others]
+    measured = [m for v in others for m in (*steps(v, "t63"), *fitted_steps(v)) if m.amount >= FEW_STEPS]
+    if found := [m for m in measured if m.estimate.value is not None]:
+        yield max(found, key=lambda m: m.estimate.value or 0.0)
+
+
+def cold_ratio(view: View) -> Iterator[Measured]:
+    """Lag with the coldest oil over that with the warmest."""
+    by_window = view.x.response.by_window
+    seen = sorted(w for w, r in by_window.items() if _lag(r.fit) is not None)
+    if len(seen) < 2:
+        yield unmeasured(messages("missing.cold_and_warm"))
+    else:
+        yield from _lag_ratio(by_window[seen[0]].fit, by_window[seen[-1]].fit, seen[0])
+
+
+def bank_ratio(view: View) -> Iterator[Measured]:
+    """Lag over that of the same cam of the other bank, in the same oil."""
+    for window, here in view.x.response.by_window.items() if view.twin is not None else ():
+        there = view.twin.response.by_window.get(window) if view.twin is not None else None
+        if there is not None:
+            yield from _lag_ratio(here.fit, there.fit, window)
+
+
+def _lag(fit: FopdtFit) -> float | None:
+    """The lag (s) of a fit good enough to compare it; None of one that is not."""
+    return fit.lag.value if (fit.r2 or 0.0) >= ROUGHLY_R2 and fit.lag.high is not None else None
+
+
+def _lag_ratio(slow: FopdtFit, fast: FopdtFit, window: OilWindow) -> Iterator[Measured]:
+    slow_s, fast_s = _lag(slow), _lag(fast)
+    if slow_s is not None and fast_s is not None:
+        # What the sampling cannot resolve is no lag to compare with.
+        usual = max(fast_s, 0.5 * (fast.resolution_s or 0.0), SHORTEST_LAG_S)
+        ratio = replace(slow.lag.mapped(lambda lag: lag / usual), count=slow.blocks, reason="")
+        yield Measured(ratio, min(slow.blocks, fast.blocks), window)

@@ -15,8 +15,7 @@ import numpy as np
 from camlog import signals
 from camlog.analysis.estimate import Estimate, missing
 from camlog.analysis.misfire import poisson, say
-from camlog.analysis.misfire.association import Association, associations
-from camlog.analysis.misfire.counts import Polls, polls, revolutions
+from camlog.analysis.misfire.association import Association, Polls, associations, polls, revolutions
 from camlog.limits import Limit, limits_for
 from camlog.oil_windows import Windows
 from camlog.trace import Trace

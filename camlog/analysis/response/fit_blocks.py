@@ -10,7 +10,7 @@ from scipy.signal import lfilter
 
 from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.estimate import Blocks, blocks_of
-from camlog.analysis.response.step_curves import whole, without_spikes
+from camlog.analysis.response.step_curves import whole
 from camlog.analysis.response.steps import evenly, readings_between
 
 # (block, run-in, grid) in seconds. The run-in lets the model forget its unknown start before readings count;
@@ -137,7 +137,7 @@ def fit_blocks(cam: CamData, moves: np.recarray, lengths: tuple[float, float, fl
     `lengths` is one of LENGTHS.
     """
     length, run_in, grid = lengths
-    t, y = without_spikes(cam)
+    t, y = cam.actual_time_s, cam.actual_deg
     starts = _starts(t, moves, length)
     lo, hi = np.searchsorted(t, starts), np.searchsorted(t, starts + length, "right")
     good = (hi - lo >= READINGS_MIN) & whole(t, lo, hi, cam.actual_max_gap_s)

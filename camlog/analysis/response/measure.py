@@ -5,13 +5,13 @@ step until the output starts to move, T63 and T86 the times from the input step 
 63.2 % and 86.5 % of its way. T63 thus includes the dead time.
 
 Two ways that do not share their data handling: single command steps laid over one another (`step_pool`), and
-a continuous fit (`fopdt`). `FitAgreement` says whether they agree and, where not, why.
+a continuous fit (`fopdt`); `Response.agreement` says why they do not agree, where they do not.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -21,6 +21,7 @@ from camlog.analysis.response import say
 from camlog.analysis.response.fopdt import GOOD_R2, FopdtFit, ResponseFit
 from camlog.analysis.response.step_curves import StepCurves, step_curves
 from camlog.analysis.response.step_pool import StepSummary, summarise
+from camlog.analysis.sensor.implausible import implausible_readings
 from camlog.oil_windows import OilWindow
 
 AGREE_PART = 0.2  # the two ways weigh the drive differently; closer than this part of T63 they say the same
@@ -31,17 +32,6 @@ GAIN_STEPS = 4
 # Tails that still creep, and levels rounded to counts, leave this whatever the number of steps.
 GAIN_DOUBT = 0.002
 GAIN_COUNTS = 0.3
-
-
-@dataclass(frozen=True, slots=True)
-class FitAgreement:
-    """Whether the continuous fit and the steps agree on T63: True, False, or None where one of them has none.
-
-    `reason` says why they differ or why they could not be compared.
-    """
-
-    agrees: bool | None
-    reason: str = ""
 
 
 @dataclass(frozen=True)
@@ -57,21 +47,24 @@ class ResponseByWindow:
 class Response(ResponseByWindow):
     """The response of one cam over a drive.
 
-    `gain` is the static gain (deg of cam for each deg of command), `by_window` holds the windows in which the
-    command moved.
+    `gain` is the static gain (deg of cam for each deg of command), `agrees` whether the continuous fit and the steps
+    agree on T63, or None where one of them has none, `agreement` why they do not or cannot be compared; `by_window`
+    holds the windows in which the command moved.
     """
 
     gain: Estimate
-    agreement: FitAgreement
+    agrees: bool | None
+    agreement: str
     by_window: Mapping[OilWindow, ResponseByWindow] = field(default_factory=dict)
 
 
 def measure_response(cam: CamData) -> Response:
     """Measure the response of `cam`, overall and in each of its oil-temperature windows.
 
-    What happens with the engine off is left out: without oil pressure no cam answers. Nothing is raised for
-    poor data; what cannot be measured is None with its reason.
+    What happens with the engine off is left out: without oil pressure no cam answers, and so are readings that are no
+    angle of the cam. Nothing is raised for poor data; what cannot be measured is None with its reason.
     """
+    cam = cam.without(implausible_readings(cam))
     fit = ResponseFit(cam)
     curves = step_curves(cam, fit.overall.first_order)
     up = curves.steps.advance
@@ -85,9 +78,8 @@ def measure_response(cam: CamData) -> Response:
             part = fit.part(there, say("fit.oil", window=window.label))
             by_window[window] = ResponseByWindow(advance, retard, part)
     advance, retard = summarise(curves, up, "advance"), summarise(curves, ~up, "retard")
-    agrees = agreement(advance, retard, fit.overall)
     gain = static_gain(curves, fit.overall)
-    return Response(advance, retard, fit.overall, gain, agrees, by_window)
+    return Response(advance, retard, fit.overall, gain, *agreement(advance, retard, fit.overall), by_window)
 
 
 def static_gain(curves: StepCurves, fit: FopdtFit) -> Estimate:
@@ -97,36 +89,32 @@ def static_gain(curves: StepCurves, fit: FopdtFit) -> Estimate:
         return fit.gain
     commanded = curves.steps.size_deg[here]
     gain = ratio(curves.arrived[here] * commanded**2, commanded**2)
-    if gain.interval is None:
-        return gain
     # The same few levels asked for again and again are rounded alike each time.
     doubt = GAIN_DOUBT + GAIN_COUNTS * curves.count_deg / float(np.median(np.abs(commanded)))
-    return replace(gain, low=gain.low - doubt, high=gain.high + doubt)
+    return gain.widened(doubt)
 
 
-def agreement(advance: StepSummary, retard: StepSummary, fit: FopdtFit) -> FitAgreement:
+def agreement(advance: StepSummary, retard: StepSummary, fit: FopdtFit) -> tuple[bool | None, str]:
     """Compare T63 of the steps with what the fit gives a step of the same size, in each direction."""
     if fit.lag.value is None:
-        return FitAgreement(None, say("agreement.no_fit", reason=fit.lag.reason))
+        return None, say("agreement.no_fit", reason=fit.lag.reason)
     if fit.time_constant.value is None:
-        return FitAgreement(None, say("agreement.no_lag", reason=fit.time_constant.reason))
+        return None, say("agreement.no_lag", reason=fit.time_constant.reason)
     far = []
     for summary, sign in ((advance, 1.0), (retard, -1.0)):
-        t63 = summary.t63
-        if t63.value is None:
-            continue
-        difference = abs(fit.t63_s(sign * summary.size_deg) - t63.value)
-        doubt = 0.5 * (t63.high - t63.low) + 0.5 * (fit.lag.high - fit.lag.low)
-        far.append(difference > max(AGREE_PART * t63.value, 0.5 * summary.resolution_s, doubt))
+        t63, fitted = summary.t63, fit.t63_s(sign * (summary.size_deg or 0.0))
+        if t63.value is not None and fitted is not None:
+            doubt = max(0.5 * (summary.resolution_s or 0.0), t63.half_width + fit.lag.half_width)
+            far.append(abs(fitted - t63.value) > max(AGREE_PART * t63.value, doubt))
     if not far:
-        return FitAgreement(None, say("agreement.no_steps", reason=advance.t63.reason or retard.t63.reason))
-    return FitAgreement(False, _why(advance, retard, fit)) if any(far) else FitAgreement(True)
+        return None, say("agreement.no_steps", reason=advance.t63.reason or retard.t63.reason)
+    return (False, _why(advance, retard, fit)) if any(far) else (True, "")
 
 
 def _why(advance: StepSummary, retard: StepSummary, fit: FopdtFit) -> str:
     up, down = advance.t63.value, retard.t63.value
-    if fit.r2 < GOOD_R2:
-        return say("agreement.no_lag_at_all", explained=100 * fit.r2)
+    if (fit.r2 or 0.0) < GOOD_R2:
+        return say("agreement.no_lag_at_all", explained=100 * (fit.r2 or 0.0))
     if up and down and max(up, down) > ASYMMETRY * min(up, down):
         direction = say("advance" if up > down else "retard")
         return say("agreement.one_way", direction=direction, slow=max(up, down), quick=min(up, down))

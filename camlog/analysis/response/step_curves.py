@@ -6,20 +6,114 @@ answers of several steps laid over one another show the response finer than any 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from math import exp, log
 
 import numpy as np
+from scipy.optimize import brentq, isotonic_regression
+from scipy.signal import lfilter
 
-from camlog.analysis.cam.camdata import CamData, once_per_cam
+from camlog.analysis.cam.camdata import CamData
+from camlog.analysis.cam.segments import settled_noise_deg
 from camlog.analysis.response.steps import (
-    BAND_DEG,
     MOVE_MAX_S,
     CommandSteps,
     command_shares,
     find_steps,
     readings_between,
 )
+
+LAG_MIN_S = 0.002  # lags below this follow the command as exactly as anything that could be measured
+ONSET_LEVELS = (0.1, 0.3)
+T63 = 1.0 - exp(-1.0)
+T86 = 1.0 - exp(-2.0)
+
+
+def monotone_crossings(
+    count: np.ndarray, time: np.ndarray, value: np.ndarray, levels: np.ndarray
+) -> np.ndarray:
+    """Times at which the monotone mean of each set covers each level, shape (sets, levels), NaN where never.
+
+    `count`, `time` and `value` (sets, bins) are the number, the summed times and the summed values of the
+    readings in each bin. The mean is made monotone by isotonic regression (Barlow, Bartholomew, Bremner &
+    Brunk 1972). Between two of its levels the time runs on straight from the last bin of the lower to the
+    first of the upper: the pools before the onset and after the arrival are long, and their middles say
+    nothing about the way between.
+    """
+    crossings = np.full((len(count), len(levels)), np.nan)
+    for row, filled in enumerate(count > 0):
+        if filled.sum() < 2:
+            continue
+        weight = count[row, filled]
+        middle = time[row, filled] / weight
+        mean = isotonic_regression(value[row, filled] / weight, weights=weight).x
+        above = np.searchsorted(mean, levels)
+        inner = (above > 0) & (above < len(mean))
+        k = above[inner]
+        part = (levels[inner] - mean[k - 1]) / (mean[k] - mean[k - 1])
+        crossings[row, inner] = middle[k - 1] + part * (middle[k] - middle[k - 1])
+    return crossings
+
+
+def onset_s(t10: float, t30: float) -> float:
+    """Where the straight line through the 10 and 30 % crossings meets zero."""
+    return 1.5 * t10 - 0.5 * t30
+
+
+@dataclass(frozen=True, eq=False)
+class CommandShape:
+    """The mean command of some steps: `share` (g,) of the way at even times `time_s` (g,), from 0 to 1."""
+
+    time_s: np.ndarray
+    share: np.ndarray
+
+    def answer(self, lag_s: float) -> np.ndarray:
+        """What a first-order lag without dead time makes of it, shape (g,); exact for straight pieces."""
+        if lag_s < LAG_MIN_S:
+            return self.share
+        width = self.time_s[1] - self.time_s[0]
+        kept = exp(-width / lag_s)
+        # The point of a straight piece that, held still, has the piece's effect at its end.
+        point = 1.0 / (1.0 - kept) - lag_s / width
+        return lfilter([(1.0 - kept) * point, (1.0 - kept) * (1.0 - point)], [1.0, -kept], self.share)
+
+    def crossings_s(self, levels: Sequence[float], lag_s: float) -> list[float]:
+        """Times at which the answer of a lag first covers each of `levels` of the way."""
+        answer = self.answer(lag_s)
+        rising, end_s = np.maximum.accumulate(answer), float(self.time_s[-1])
+        # Past the end of the shape the command stands at 1.
+        left = max(1.0 - float(answer[-1]), 1e-12)
+        return [
+            end_s + max(lag_s, LAG_MIN_S) * log(left / (1.0 - level)) if level > rising[-1]
+            else float(np.interp(level, rising, self.time_s))
+            for level in levels
+        ]  # fmt: skip
+
+    def onset_and_63_s(self, lag_s: float) -> tuple[float, float]:
+        """Where a line through 10 and 30 % of a lag's answer meets zero, and its 63.2 % crossing."""
+        t10, t30, t63 = self.crossings_s((*ONSET_LEVELS, T63), lag_s)
+        return onset_s(t10, t30), t63
+
+    def dead_time_and_lag(self, onset: float, crossing_63: float) -> tuple[float, float]:
+        """Dead time and lag (s) whose answer starts at `onset` and covers 63.2 % at `crossing_63`.
+
+        Their sum is T63 for a sudden step. An answer as steep as the command itself has no lag of its own:
+        what it is late by is then dead time.
+        """
+        rise_s = crossing_63 - onset
+
+        def longer_by(lag: float) -> float:
+            start, end = self.onset_and_63_s(lag)
+            return end - start - rise_s
+
+        lag = 0.0
+        if longer_by(0.0) < 0.0:
+            high = 2.0 * rise_s
+            lag = float(brentq(longer_by, 0.0, high, xtol=1e-4)) if longer_by(high) > 0.0 else high
+        return crossing_63 - self.onset_and_63_s(lag)[1], lag
+
 
 BEFORE_S = 0.5
 # How long after a step its answer is read: 1.5 settling times within these, or this where that is unknown.
@@ -39,9 +133,6 @@ SETTLED_SIGMAS = 2.5
 # Arrival between these (of what is usual for this cam) is an arrival; outside, the cam stayed or ran away.
 ARRIVED = (0.7, 1.4)
 USUAL_GAIN = (0.3, 3.0)
-# One reading this far out on the same side of both its neighbours is no motion.
-SPIKE_DEG = 8.0
-SPIKE_SIGMAS = 8.0
 LEFT_MAX = 0.1  # of a step still to go in the tail: so little is added to the arrival, more is no arrival
 SETTLE_LAGS = 4.0
 SHAPE_S = np.linspace(-MOVE_MAX_S, MOVE_MAX_S, 601)  # times about the centre of a step of its command's shape
@@ -96,33 +187,6 @@ class StepCurves:
         return np.array([self.crossing_s(level) for level in LEVELS])
 
 
-@once_per_cam
-def noise_of(cam: CamData) -> float:
-    """Standard deviation (deg) of one actual reading, from second differences; at least that of its count."""
-    floor = cam.actual_step_deg / np.sqrt(12.0)
-    y = cam.actual_deg
-    if len(y) < 8:
-        return floor
-    second = np.abs(y[2:] - 2.0 * y[1:-1] + y[:-2])
-    # Readings taken while the command moves show the motion where they are far apart.
-    even = np.abs(np.diff(cam.command_at_actual)) < BAND_DEG
-    still = even[1:] & even[:-1]
-    still[1:] &= still[:-1].copy()
-    second = second[still] if still.sum() >= 8 else second
-    return max(1.4826 * float(np.median(second)) / np.sqrt(6.0), floor)
-
-
-@once_per_cam
-def without_spikes(cam: CamData) -> tuple[np.ndarray, np.ndarray]:
-    """Actual readings (time, angle) less single readings far off both neighbours."""
-    t, y = cam.actual_time_s, cam.actual_deg
-    keep = np.ones(len(y), dtype=bool)
-    up, down = y[1:-1] - y[:-2], y[1:-1] - y[2:]
-    far = np.minimum(np.abs(up), np.abs(down)) > max(SPIKE_DEG, SPIKE_SIGMAS * noise_of(cam))
-    keep[1:-1] = ~(far & (up * down > 0))
-    return t[keep], y[keep]
-
-
 def whole(time_s: np.ndarray, low: np.ndarray, high: np.ndarray, max_gap_s: float) -> np.ndarray:
     """True (n,) where no hole lies within the readings from `low` up to `high` (not included)."""
     holes = np.concatenate([[0], np.cumsum(np.diff(time_s) > max_gap_s)])
@@ -141,8 +205,7 @@ def step_curves(cam: CamData, known: tuple[float, float, float] | None = None) -
     settle_s = dead_s + SETTLE_LAGS * tau_s  # less than 2 % of a step is left then
     after_s = AFTER_S if known is None else float(np.clip(1.5 * settle_s, *AFTER_RANGE_S))
     steps = _calm(cam, find_steps(cam), 0.0 if known is None else settle_s, tau_s)
-    noise = noise_of(cam)
-    t, y = without_spikes(cam)
+    noise, t, y = settled_noise_deg(cam), cam.actual_time_s, cam.actual_deg
     until = steps.end_s + np.minimum(steps.hold_after_s, after_s)
     lo = np.searchsorted(t, steps.start_s - np.minimum(BEFORE_S, steps.hold_before_s), "left")
     onset, hi = np.searchsorted(t, steps.start_s, "right"), np.searchsorted(t, until, "right")

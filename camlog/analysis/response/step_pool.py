@@ -13,15 +13,18 @@ import numpy as np
 
 from camlog.analysis.estimate import Estimate, missing, t_quantile
 from camlog.analysis.response import say
-from camlog.analysis.response.crossings import (
+from camlog.analysis.response.step_curves import (
+    AFTER_RANGE_S,
+    LEVELS,
     ONSET_LEVELS,
+    SHAPE_S,
     T63,
     T86,
     CommandShape,
+    StepCurves,
     monotone_crossings,
     onset_s,
 )
-from camlog.analysis.response.step_curves import AFTER_RANGE_S, LEVELS, SHAPE_S, StepCurves
 
 RESAMPLES = 64
 GROUPS = 40  # scatter between so many groups tells the scatter of the whole to a tenth

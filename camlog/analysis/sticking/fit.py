@@ -9,23 +9,174 @@ candidates tried.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.cam.segments import GRID_S, settled_noise_deg
 from camlog.analysis.estimate import Estimate, missing
-from camlog.analysis.sticking.model import BAND, DEAD, JUMP
-from camlog.analysis.sticking.search import (
-    SEED,
-    SMALLEST_BAND_DEG,
-    Fitted,
-    best_smooth,
-    cross_entropy,
-    evaluate,
-    sticking_grid,
+from camlog.analysis.sticking.model import (
+    BAND,
+    DEAD,
+    JUMP,
+    RATE,
+    STRETCH_S,
+    TAU,
+    Stretches,
+    candidates,
+    choose_stretches,
+    simulate,
 )
-from camlog.analysis.sticking.stretches import STRETCH_S, Stretches, choose_stretches
+
+SEED = 20050607  # the draws are part of the method: the same drive gives the same figures
+WIDER = (3.0, 2.0, 2.0, 1.0, 1.0)  # how much farther than CLOSEST each round looks
+VALLEY_AFTER = 2  # rounds
+# A smooth cam has few parameters: it is found on some of the readings, and settled on all of them.
+SMOOTH_DRAWN, SMOOTH_READINGS = 36, 500
+SETTLING = (1.0,)
+ELITE = 20
+# The drawn candidates never gather closer than this (log stick band, jump share, log time constant, dead
+# time in seconds, log rate limit): what is left between them is the interval.
+CLOSEST = np.array([0.03, 0.03, 0.08, 0.02, 0.03])
+
+SMALLEST_BAND_DEG = 0.5
+_TAU = (0.05, 0.1, 0.2, 0.35, 0.6, 1.0, 1.7, 3.0, 5.0)
+_RATE = (80.0, 40.0, 20.0, 10.0)
+_DEAD = (0.0, 0.1, 0.2, 0.35)
+_BAND = tuple(np.geomspace(SMALLEST_BAND_DEG, 20.0, 13))
+_TOP_SPEED_TIMES = np.array([0.85, 0.95, 1.05, 1.2])
+_NO_LIMIT = 1000.0  # degrees a second no phaser reaches: stands for "no rate limit" among logarithms
+
+
+@dataclass(frozen=True, eq=False)
+class Fitted:
+    """Candidate `cams` (c, 5) with their `misfit` (blocks, c), Huber's loss in square degrees."""
+
+    cams: np.ndarray
+    misfit: np.ndarray
+
+    @cached_property
+    def order(self) -> np.ndarray:
+        """Indices (c,) of the candidates, the best first."""
+        return np.argsort(self.misfit.sum(axis=0), kind="stable")
+
+    @property
+    def best(self) -> np.ndarray:
+        """The parameters (5,) of the best candidate."""
+        return self.cams[self.order[0]]
+
+    @property
+    def per_block(self) -> np.ndarray:
+        """The misfit (blocks,) of the best candidate."""
+        return self.misfit[:, self.order[0]]
+
+    @property
+    def total(self) -> float:
+        """The misfit of the best candidate."""
+        return float(np.sum(self.per_block))
+
+
+def evaluate(data: Stretches, cams: np.ndarray) -> Fitted:
+    """The misfit of every candidate, per block."""
+    answer = simulate(data.command, data.first, GRID_S, cams, data.moving)
+    _, count, stretches = answer.shape
+    place = data.cell * (count * stretches) + data.stretch + stretches * np.arange(count)[:, None]
+    flat = answer.ravel()
+    residual = flat[place]
+    residual += data.part * (flat[place + count * stretches] - residual)
+    residual = data.actual - residual
+    # A steady offset is not the cam sticking: it is taken out before the comparison.
+    residual -= np.median(residual, axis=1)[:, None]
+    edges = np.concatenate([[0], np.flatnonzero(np.diff(data.block)) + 1])
+    # Huber's loss (three times as fast as SciPy's `huber`): a jump missed by a moment leaves a few large
+    # residuals, which must not outweigh all the rest.
+    size = np.abs(residual)
+    near = np.minimum(size, data.knee_deg)
+    return Fitted(cams, np.add.reduceat((2.0 * size - near) * near, edges, axis=1).T)
+
+
+def best_smooth(data: Stretches) -> Fitted:
+    """The best slow but smooth cam: with a rate limit, and without, each followed from its own best start."""
+    # A saturated cam shows its limit as its own top speed; between two values of a grid it would be missed.
+    limits = np.unique(np.concatenate([_RATE, data.top_speed() * _TOP_SPEED_TIMES]))
+    some = data.every(max(1, round(len(data.actual) / SMOOTH_READINGS)))
+    grids = (candidates([0], [0], tau, _DEAD, rate) for tau, rate in ((_TAU[:7], limits), (_TAU, [np.inf])))
+    fits = [cross_entropy(some, evaluate(some, grid), SMOOTH_DRAWN) for grid in grids]
+    best = min(fits, key=lambda fit: fit.total)
+    return cross_entropy(data, evaluate(data, best.cams[best.order[:ELITE]]), SMOOTH_DRAWN, SETTLING)
+
+
+def sticking_grid(smooth: np.ndarray) -> np.ndarray:
+    """Sticking cams as quick as the best smooth one, and quicker: to a smooth fit sticking is slowness."""
+    tau, dead, rate = smooth[[TAU, DEAD, RATE]]
+    lags = ((tau, dead), (0.5 * tau, dead), (tau, max(dead - 0.1, 0.0)), (tau, max(dead - 0.2, 0.0)))
+    lags = [(*lag, rate) for lag in lags] + [(0.1, 0.05, np.inf), (0.25, 0.1, np.inf)]
+    return np.concatenate([candidates(_BAND, (0.3, 0.65, 1.0), [a], [b], [c]) for a, b, c in lags])
+
+
+def cross_entropy(data: Stretches, start: Fitted, drawn: int, rounds: tuple[float, ...] = WIDER) -> Fitted:
+    """Draw candidates around the best ones so far, again and again; returns all drawn, and the start.
+
+    A rate limit, or sticking, is drawn only where the best candidate of the start has it.
+    """
+    rng = np.random.default_rng(SEED)
+    limited, sticks = bool(np.isfinite(start.best[RATE])), bool(start.best[BAND] > 0)
+    # The fields of `found` hold coordinates in place of parameters until the end.
+    found = Fitted(_coordinates(start.cams), start.misfit)
+
+    def and_tried(coordinates: np.ndarray) -> Fitted:
+        tried = evaluate(data, _cams(coordinates, limited, sticks))
+        everything = np.concatenate([found.cams, _coordinates(tried.cams)])
+        return Fitted(everything, np.concatenate([found.misfit, tried.misfit], axis=1))
+
+    for number, wider in enumerate(rounds):
+        if sticks and number == VALLEY_AFTER:
+            found = and_tried(_valley(found.best, data.ramp_speed()))
+        elite = found.cams[found.order[:ELITE]]
+        centre = 0.5 * (elite.mean(axis=0) + elite[0])
+        spread = np.cov((elite - centre).T) + np.diag((wider * CLOSEST) ** 2)
+        found = and_tried(rng.multivariate_normal(centre, spread, drawn, method="cholesky"))
+    # The start's candidates without the best one's rate limit, or with another, are not what was simulated.
+    kept = np.ones(len(found.cams), dtype=bool)
+    kept[: len(start.cams)] = np.isfinite(start.cams[:, RATE]) == limited
+    return Fitted(_cams(found.cams, limited, sticks)[kept], found.misfit[:, kept])
+
+
+def _valley(best: np.ndarray, speed: float) -> np.ndarray:
+    """Coordinates (c, 5) of cams that answer much like `best`: what a search around one point may not reach.
+
+    A dead time hides a stick band (the command goes on at `speed` meanwhile) and a lag hides a dead time;
+    bands and jumps of one difference stand equally far behind.
+    """
+    band, share, tau, dead, rate = np.exp(best[BAND]), best[JUMP], np.exp(best[TAU]), best[DEAD], best[RATE]
+    found = []
+    for late in (0.0, 0.03, 0.06, 0.1, 0.15, 0.2, 0.27, 0.35):
+        for lag in {tau, max(tau + dead - late, 0.02)}:
+            for wide in {band, max(band + speed * (dead - late), 0.1)}:
+                found += [(np.log(wide * f), share, np.log(lag), late, rate) for f in (0.9, 1.0, 1.1)]
+    for other in (0.15, 0.3, 0.45, 0.6, 0.75, 0.88):
+        wide = max(band * (1.0 - share) / (1.0 - other), 0.1)
+        found += [(np.log(wide), other, np.log(lag), dead, rate) for lag in (tau, 0.6 * tau)]
+    return np.array(found)
+
+
+def _coordinates(cams: np.ndarray) -> np.ndarray:
+    """What is searched (c, 5): log stick band, jump share, log time constant, dead time, log rate limit."""
+    band, jump, tau, dead, rate = cams.T
+    band = np.maximum(band, 1e-3)
+    rate = np.log(np.minimum(rate, _NO_LIMIT))
+    return np.column_stack([np.log(band), jump / band, np.log(tau), dead, rate])
+
+
+def _cams(coordinates: np.ndarray, limited: bool, sticks: bool) -> np.ndarray:
+    """The candidates (c, 5) at coordinates; a rate limit where `limited`, a stick band where one `sticks`."""
+    band, share, tau, dead, rate = coordinates.T
+    band = np.exp(np.clip(band, np.log(0.02), np.log(40.0))) if sticks else np.zeros(len(band))
+    rate = np.exp(np.clip(rate, 0.0, np.log(_NO_LIMIT))) if limited else np.full(len(band), np.inf)
+    tau = np.exp(np.clip(tau, np.log(0.02), np.log(10.0)))
+    return np.column_stack([band, band * np.clip(share, 0.0, 1.3), tau, np.clip(dead, 0.0, 0.5), rate])
+
 
 DRAWN = 100
 MIN_BLOCKS = 6

@@ -14,10 +14,10 @@ import numpy as np
 from scipy import stats
 
 from camlog.analysis.cam.camdata import CamData
-from camlog.analysis.cam.motion import span
-from camlog.analysis.cam.oscillation import Oscillation
+from camlog.analysis.cam.hold import Oscillation
 from camlog.analysis.cam.segments import command_grid
 from camlog.analysis.cam.standing import Plateau, find_away, find_plateaus, long_stuck, should_move
+from camlog.analysis.cam.tracking import span
 from camlog.analysis.estimate import Estimate, median, missing
 from camlog.analysis.sticking.fit import StickFit, fit_sticking
 from camlog.analysis.sticking.swings import LimitCycle, Swings, classify_cycle, measure_swings

@@ -20,10 +20,9 @@ from scipy.signal import find_peaks
 from scipy.stats import binom
 
 from camlog.analysis.cam.camdata import CamData
-from camlog.analysis.cam.held import held_readings
-from camlog.analysis.cam.motion import TRAVEL_SHARES
-from camlog.analysis.cam.oscillation import Oscillation
+from camlog.analysis.cam.hold import Oscillation, held_readings
 from camlog.analysis.cam.segments import settled_noise_deg
+from camlog.analysis.cam.tracking import TRAVEL_SHARES
 from camlog.analysis.estimate import Estimate, blocks_of, median, missing
 
 RAMP_SHARES = (0.05, 0.1, 0.2)  # rise and fall of a trapezoid as shares of its half cycle

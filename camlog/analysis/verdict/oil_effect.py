@@ -16,7 +16,7 @@ from scipy import stats
 
 from camlog.analysis.cam.examine import Examination
 from camlog.analysis.estimate import CONFIDENCE, Estimate, missing
-from camlog.analysis.figures.following import slower_t63
+from camlog.analysis.figures.measures import slower_t63
 from camlog.analysis.verdict import messages
 from camlog.limits import LIMITS, Limit
 from camlog.oil_windows import OilWindow, t63_limit

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from camlog.analysis.cam.coldstart import WATCHED_S
+from camlog.analysis.cam.rest import WATCHED_S
 from camlog.report.chart import (
     Chart,
     Request,

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from camlog.analysis.cam.camdata import CamData
-from camlog.analysis.cam.coldstart import WATCHED_S
+from camlog.analysis.cam.rest import WATCHED_S
 from camlog.analysis.findings import CamFindings
 from camlog.report.words import key_evidence
 

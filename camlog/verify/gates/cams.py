@@ -59,8 +59,8 @@ def cam_healthy(case: Case, name: str) -> Outcome:
         name_of = "faulty" if reasons else "faulty_see_report"
         return failed(name_of, fault=True, condition=verdict.condition, reasons=reasons)
     to_move = messages("measure_again.move")
-    span = now.examination.travel.command_span_deg
-    first_span = then.examination.travel.command_span_deg if then is not None else 0.0
+    span = now.examination.motion.command_span_deg
+    first_span = then.examination.motion.command_span_deg if then is not None else 0.0
     if span < max(SPAN_DEG, TRAVEL_SHARE * first_span):
         less = TRAVEL_SHARE * first_span > SPAN_DEG
         return not_shown("moved_less" if less else "hardly_moved", span=span, first=first_span, how=to_move)

@@ -10,7 +10,7 @@ from camlog import signals
 from camlog.analysis.estimate import Estimate
 from camlog.analysis.findings import Findings
 from camlog.analysis.misfire import poisson
-from camlog.analysis.misfire.counts import revolutions
+from camlog.analysis.misfire.association import revolutions
 from camlog.verify.gate import Case, Outcome, failed, gate, messages, not_shown, passed
 
 # The counters add up by themselves, so a few lost polls lose nothing; most of the drive must still be
