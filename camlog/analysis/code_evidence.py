@@ -195,10 +195,11 @@ def _code_seen(
         sentence = describe(facts(code))
     except InputError:
         sentence = messages("codes.no_code", code=code)
+    stored, pending, permanent = (code in lists[name][-1] if lists[name] else None for name in LISTS)
+    new, gone = (_absent(code, snapshots[end], snapshots) for end in (0, -1))
     return CodeSeen(
-        facts_of(code), *(code in lists[name][-1] if lists[name] else None for name in LISTS), times[0],
-        times[-1], *(_absent(code, snapshots[end], snapshots) for end in (0, -1)), tuple(ecus), sentence,
-    )  # fmt: skip
+        facts_of(code), stored, pending, permanent, times[0], times[-1], new, gone, tuple(ecus), sentence
+    )
 
 
 def _absent(code: str, snapshot: CodeSnapshot, snapshots: Sequence[CodeSnapshot]) -> bool | None:

@@ -214,7 +214,7 @@ def _part(name: str, of: Any) -> dict[str, Any]:
 
 
 def _metrics(x: Examination) -> dict[str, Any]:
-    rows = {name: {} for name in ("tracking", *_WHOLE)}
+    rows: dict[str, Any] = {name: {} for name in ("tracking", *_WHOLE)}
     for name in _BY_WINDOW:
         of = getattr(x, name)
         # Of the whole drive the gain is that of the held steps.

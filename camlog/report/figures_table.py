@@ -101,7 +101,8 @@ def _rows(
     for m in known or values[:1]:
         part = f", {m.part}" if m.part and known else ""
         oil = m.window.label if m.window is not None and known else ""
-        yield Row(group, figure.title + part, m.estimate, figure.unit, figure.limit_in(limits, m.window), oil,
+        limit = figure.judged_by(limits, m.window) if figure.limit else None
+        yield Row(group, figure.title + part, m.estimate, figure.unit, limit, oil,
                   figure.bad != "below", figure.bad == "size", figure.name,
                   interval_s if figure.name in OF_A_STEP else 0.0)  # fmt: skip
 

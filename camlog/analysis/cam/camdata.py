@@ -9,17 +9,15 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from functools import cached_property, wraps
-from typing import TYPE_CHECKING, TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 
 from camlog import cams
 from camlog.analysis.drive.ticks import RUNNING_RPM
 from camlog.oil_windows import OIL_WINDOWS, OilTemperature, OilWindow, oil_temperature, window_index
-
-if TYPE_CHECKING:
-    from camlog.profile import VehicleProfile
-    from camlog.trace import Trace
+from camlog.profile import VehicleProfile
+from camlog.trace import Trace
 
 # The command is known between two samples while they are at most a few sampling intervals apart; the
 # bounds keep a fast recording's short hiccup usable and a slow one's long hole from being bridged.
@@ -65,7 +63,7 @@ class CamData:
     run_time_s: np.ndarray = field(default_factory=lambda: _EMPTY)
     gaps: tuple[tuple[float, float], ...] = ()
     windows: tuple[OilWindow, ...] = OIL_WINDOWS
-    _kept: dict[str, object] = field(default_factory=dict, init=False, repr=False)
+    _kept: dict[str, Any] = field(default_factory=dict, init=False, repr=False)
 
     actual_interval_s = cached_property(lambda self: _median_interval(self.actual_time_s))
     command_interval_s = cached_property(lambda self: _median_interval(self.command_time_s))
@@ -193,15 +191,14 @@ def cam_data(
 
     `gaps` are (start_s, end_s) stretches known to hold no recording; holes of both angles are added.
     """
-    names = (cams.commanded(cam), cams.actual(cam), "engine_speed", "run_time")
-    command, actual, speed, run_time = (_clean(*trace.samples(name)) for name in names)
+    command, actual, speed, run_time = (
+        _clean(*trace.samples(name)) for name in (cams.commanded(cam), cams.actual(cam), "engine_speed", "run_time")
+    )
     if not len(command[0]) or not len(actual[0]):
         return None
     known = profile.cam(cam) if profile is not None else None
-    travel = known.range_deg if known is not None else None
-    known_gaps = _merge([*gaps, *_holes(command[0], actual[0])])
-    others = (travel, oil_temperature(trace), *speed, *run_time, known_gaps, tuple(windows))
-    return CamData(cam, *command, *actual, *others)
+    travel, gaps = known.range_deg if known is not None else None, _merge([*gaps, *_holes(command[0], actual[0])])
+    return CamData(cam, *command, *actual, travel, oil_temperature(trace), *speed, *run_time, gaps, tuple(windows))
 
 
 def quantisation_step(value: np.ndarray) -> float:

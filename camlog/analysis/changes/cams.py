@@ -101,7 +101,7 @@ class _Both:
         title = f"{figure.title}, {part}" if part else figure.title
         return Compared(
             f"{name.removesuffix('_s')}_{part}" if part else name, title, figure.unit, *pair, self.cam,
-            self.window, words, limit=figure.change_limit_in(self.limits, self.window).value, **more,
+            self.window, words, limit=figure.judged_by(self.limits, self.window, change=True).value, **more,
         )  # fmt: skip
 
     def shared(self, keep: list[np.ndarray], cell_name: str = "cell") -> Shared:

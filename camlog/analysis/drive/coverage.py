@@ -145,7 +145,7 @@ class CoverageTracker:
         ends = (e for w in windows for e in (w.min_degc, w.max_degc))
         edges = sorted({cold, warm, -math.inf, math.inf, *ends})
         bins = [OilWindow(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
-        self.counts = DriveCounts(tuple(dict.fromkeys(cams)) if self._expected else CAM_IDS, bins, cold)
+        self.counts = DriveCounts(CAM_IDS if cams is None else tuple(dict.fromkeys(cams)), bins, cold)
         self._ticks = TickStream(self.counts.signals)
         self._times: dict[str, list[float]] = {name: [] for name in self.counts.intervals}
         self._counted_s = 0.0
@@ -174,7 +174,7 @@ class CoverageTracker:
         """Coverage of the drive so far."""
         self._count()
         counts = self.counts
-        cams = [c for c, k in counts.cam.items() if self._expected or k.read]
+        cams = [c for c, k in counts.cam.items() if self._expected or any(k.read)]
         needs = needs_of(counts, cams, self._windows, self._limits)
         judgeable, sufficient = _enough(needs)
         per_cam = {cam: self._of_cam(cam, needs) for cam in cams}

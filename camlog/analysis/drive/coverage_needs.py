@@ -55,9 +55,9 @@ class CamCounts:
         self._moving = {"advance_moves": False, "retard_moves": False}
 
     @property
-    def read(self) -> tuple[str, ...]:
-        """Which of `command` and `actual` were read at all."""
-        return tuple(name for name in ("command", "actual") if getattr(self, name).readings)
+    def read(self) -> tuple[bool, bool]:
+        """Whether the command and the actual angle were read at all."""
+        return self.command.readings > 0, self.actual.readings > 0
 
     @property
     def pair_interval_s(self) -> float | None:
@@ -174,7 +174,7 @@ class _Drive:
     counts: DriveCounts
     cams: Sequence[str]
     limits: Mapping[str, Limit]
-    cam: str | None = None
+    cam: str = ""
 
     @property
     def own(self) -> CamCounts:
@@ -209,8 +209,8 @@ _OF_DRIVE = (
 )
 _OF_RUNNING = _Row("running", HEALTHY, "s", "needed_running_s", lambda d: d.counts.running.sum() * TICK_S)
 _OF_PAIR = _Row(
-    "pair", VERDICT, "count", 2.0, lambda d: float(len(d.own.read)),
-    lambda d: {("command",): "actual", ("actual",): "commanded"}.get(d.own.read),
+    "pair", VERDICT, "count", 2.0, lambda d: float(sum(d.own.read)),
+    lambda d: {(True, False): "actual", (False, True): "commanded"}.get(d.own.read),
 )  # fmt: skip
 _OF_CAM = (
     _Row("sampling", VERDICT, "s", "needed_pair_interval_s", lambda d: d.own.pair_interval_s),
@@ -251,11 +251,8 @@ def needs_of(
 def _need(drive: _Drive, row: _Row) -> Need:
     want = drive.limits[row.want].value if isinstance(row.want, str) else row.want
     have, blocks, words = row.have(drive), row.blocks, row.name
-    if row.name == "sampling":
-        met = have is not None and have <= want
-    else:
-        met = have >= want
-    if row.name == "rest" and max(have, drive.warm_s("idle_rest")) < want:
+    met = have is not None and (have <= want if row.name == "sampling" else have >= want)
+    if row.name == "rest" and not met and drive.warm_s("idle_rest") < want:
         if drive.warm_s("idle") >= IDLE_WITHOUT_REST_S:
             blocks, words = DETAIL, "rest_elsewhere"
     which = row.words(drive) or ("some" if have and f"{words}.some" in say else "none")
@@ -265,7 +262,7 @@ def _need(drive: _Drive, row: _Row) -> Need:
         "hold_s": max(want + SETTLING_S, ASKED_HOLD_S), "rest_s": want + RELEASE_S,
     }  # fmt: skip
     lack, remedy = say(f"{words}.{which}", **values), say(f"{words}.remedy", **values)
-    return Need(row.name, drive.cam, met, blocks, have, want, row.unit, lack, remedy)
+    return Need(row.name, drive.cam or None, met, blocks, have, want, row.unit, lack, remedy)
 
 
 def sentences(needs: Iterable[Need], cam_count: int, *, ask: bool = True) -> tuple[str, ...]:

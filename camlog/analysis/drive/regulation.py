@@ -153,7 +153,7 @@ def similar_conditions(trace: Trace, freeze_frame: Mapping[str, Any] | None) -> 
     `freeze_frame` maps signal names to values, as a drive file holds it. Engine speed within 375 rpm, load
     within 20 percent of the stored value, and the same warm-up state (coolant below or from 71 °C).
     """
-    stored = [(freeze_frame or {}).get(name) for name in _SIMILAR_SIGNALS]
+    stored: list[Any] = [(freeze_frame or {}).get(name) for name in _SIMILAR_SIGNALS]
     usable = [isinstance(v, (int, float)) and not isinstance(v, bool) and math.isfinite(v) for v in stored]
     recorded = [len(trace.samples(name)[0]) > 0 for name in _SIMILAR_SIGNALS]
     for problem, there in (("not_in_frame", usable), ("not_recorded", recorded)):

@@ -48,8 +48,5 @@ BY_NAME: Mapping[str, Figure] = {f.name: f for f in FIGURES}
 
 
 def limit_of(name: str, limits: Mapping[str, Limit], window: OilWindow | None = None) -> Limit:
-    """The limit that judges the figure of that name in an oil window."""
-    limit = BY_NAME[name].limit_in(limits, window)
-    if limit is None:
-        raise KeyError(f"no limit judges {name}")
-    return limit
+    """The limit that judges the figure of that name in an oil window. Raises KeyError where none does."""
+    return BY_NAME[name].judged_by(limits, window)

@@ -119,16 +119,12 @@ class Figure:
     again: str = ""
     change_limit: str = ""
 
-    def limit_in(self, limits: Mapping[str, Limit], window: OilWindow | None) -> Limit | None:
-        """The limit that judges this figure in an oil window; None for a figure that is only shown."""
-        return self._limit(self.limit, limits, window) if self.limit else None
+    def judged_by(self, limits: Mapping[str, Limit], window: OilWindow | None, *, change: bool = False) -> Limit:
+        """The limit of this figure in an oil window, or beside which a `change` of it is large or small.
 
-    def change_limit_in(self, limits: Mapping[str, Limit], window: OilWindow | None) -> Limit:
-        """The limit beside which a change of this figure in an oil window is large or small."""
-        return self._limit(self.change_limit or self.limit, limits, window)
-
-    @staticmethod
-    def _limit(name: str, limits: Mapping[str, Limit], window: OilWindow | None) -> Limit:
+        Raises KeyError for a figure that has none.
+        """
+        name = (change and self.change_limit) or self.limit
         # Without any temperature the cam is given what cold oil would allow.
         return limits[name.replace("*", "cold" if window is None else window_word(window, limits))]
 
@@ -139,7 +135,7 @@ class Figure:
             bound, words = (e.low, "figure.more_than") if e.low is not None else (e.high, "figure.less_than")
             value = with_unit(bound, self.unit)
             return value if bound is None else messages(words, value=value)
-        doubt = None if e.interval is None else (e.high - e.low) / 2.0
+        doubt = None if e.interval is None else e.half_width
         return with_unit(abs(e.value) if size else e.value, self.unit, doubt)
 
     def sentence(self, measured: Measured) -> str:

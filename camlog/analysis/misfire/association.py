@@ -211,7 +211,7 @@ def associations(
 
 def _judged(a: Association, p: float, limits: Mapping[str, Limit]) -> Association:
     allowed = limits["significance"].value
-    strong = a.rate_with > 0.0 and (a.ratio is None or a.ratio >= limits["misfire_rate_ratio"].value)
+    strong = (a.rate_with or 0.0) > 0.0 and (a.ratio is None or a.ratio >= limits["misfire_rate_ratio"].value)
     holds = p <= allowed and strong
     if holds and (a.p_without_worst or 0.0) > allowed:
         return replace(a, p_adjusted=p, reason=a.reason + say("association.one_cylinder"))
@@ -263,5 +263,6 @@ def _compare(blank: Association, polls: Polls, label: np.ndarray) -> Association
         low="0" if ratio.low is None else f"{ratio.low:.1f}",
         high=say("association.no_upper_end") if ratio.high is None else f"{ratio.high:.1f}",
     )  # fmt: skip
-    ends = {"ratio": ratio.value, "ratio_low": ratio.low, "ratio_high": ratio.high}
-    return replace(tested, **ends, p_value=ratio.p_value, reason=reason)
+    return replace(
+        tested, ratio=ratio.value, ratio_low=ratio.low, ratio_high=ratio.high, p_value=ratio.p_value, reason=reason
+    )

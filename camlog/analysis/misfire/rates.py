@@ -228,7 +228,9 @@ def _groups(
 ) -> dict[frozenset[int], tuple[str, int | None]]:
     """Sets of cylinders that have a name: all of them, and each bank of an engine with several."""
     known = [(i, frozenset(b) & all_) for i, b in enumerate(banks or (), start=1)]
-    groups = {b: ("bank", i) for i, b in known if len(b) > 1} if len(known) > 1 else {}
+    groups: dict[frozenset[int], tuple[str, int | None]] = {}
+    if len(known) > 1:
+        groups = {b: ("bank", i) for i, b in known if len(b) > 1}
     if len(all_) > 1:
         groups[frozenset(all_)] = ("all", 1 if len(known) == 1 else None)
     return groups

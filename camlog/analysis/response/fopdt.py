@@ -12,7 +12,7 @@ a one-step block bootstrap.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -55,19 +55,18 @@ class FopdtFit:
     @property
     def first_order(self) -> tuple[float, float, float] | None:
         """Gain (deg per deg), dead time and time constant (s) where they describe the cam well, else None."""
-        tau = self.time_constant.value
-        if tau is None or self.r2 is None or self.r2 < GOOD_R2:
+        gain, lag, tau = self.gain.value, self.lag.value, self.time_constant.value
+        if gain is None or lag is None or tau is None or (self.r2 or 0.0) < GOOD_R2:
             return None
-        return self.gain.value, max(0.0, self.lag.value - tau), tau
+        return gain, max(0.0, lag - tau), tau
 
     def t63_s(self, size_deg: float) -> float | None:
         """T63 the fit gives a sudden step of `size_deg` (signed command degrees); None where it has none."""
-        if self.time_constant.value is None or self.lag.value is None:
+        gain, lag, tau = self.gain.value, self.lag.value, self.time_constant.value
+        if gain is None or lag is None or tau is None:
             return None
-        tau = self.time_constant.value
         slew = (self.slew_advance if size_deg > 0 else self.slew_retard).value
-        dead = self.lag.value - tau
-        size = abs(size_deg) * abs(self.gain.value)
+        dead, size = lag - tau, abs(size_deg * gain)
         if slew is None or slew * tau >= size:
             return dead + tau
         end = np.exp(-1.0) * size
@@ -77,7 +76,8 @@ class FopdtFit:
 
 
 def _no_fit(reason: str, blocks: int = 0) -> FopdtFit:
-    return FopdtFit(*[missing(reason, blocks)] * 6, blocks=blocks)
+    none = missing(reason, blocks)
+    return FopdtFit(none, none, none, none, none, none, blocks=blocks)
 
 
 class ResponseFit:
@@ -133,8 +133,8 @@ def _result(blocks: FitBlocks, best: search.FitState) -> FopdtFit:
     gain_estimate = Estimate(gain, gain - error[0], gain + error[0], n)
     if r2 < FOLLOWS_R2 or gain <= 0:
         how = "fit.against" if gain < 0 and r2 >= FOLLOWS_R2 else "fit.unfollowed"
-        none = missing(say(how, explained=100 * r2 * (gain > 0)), n)
-        return FopdtFit(gain_estimate, *[none] * 5, r2, n, blocks.resolution_s)
+        unknown = _no_fit(say(how, explained=100 * r2 * (gain > 0)), n)
+        return replace(unknown, gain=gain_estimate, r2=r2, resolution_s=blocks.resolution_s)
     tau, dead = float(np.exp(theta.log_tau)), theta.dead
     timing = _locked_variance(blocks, best.residual, jacobian, w)
     # Straight lines between readings cut a ramp's corners by up to interval^2/6, as if the lag did.
@@ -154,12 +154,11 @@ def _result(blocks: FitBlocks, best: search.FitState) -> FopdtFit:
     elif tau >= 0.95 * search.TAU_S[1]:
         constant = Estimate(None, tau / factor, None, n, say("fit.too_long", longest=search.TAU_S[1]))
     dead_time = Estimate(dead, max(0.0, dead - dead_error), dead + dead_error, n)
-    slews = []
-    for index, fastest in zip((2, 3), best.fastest, strict=True):
-        doubt = float(error[1 + free.index(index)]) if index in free else None
-        slews.append(_slew(blocks, gain, float(np.exp(theta.vector[index])), doubt, fastest))
+    doubts = (float(error[1 + free.index(i)]) if i in free else None for i in (2, 3))
+    limits = np.exp(theta.vector[2:]).tolist()
+    up, down = (_slew(blocks, gain, *each) for each in zip(limits, doubts, best.fastest, strict=True))
     dead_time = at_least(dead_time, dead, blocks.resolution_s)
-    return FopdtFit(gain_estimate, constant, dead_time, lag, *slews, r2, n, blocks.resolution_s)
+    return FopdtFit(gain_estimate, constant, dead_time, lag, up, down, r2, n, blocks.resolution_s)
 
 
 def _slew(blocks: FitBlocks, gain: float, slew: float, log_error: float | None, fastest: float) -> Estimate:

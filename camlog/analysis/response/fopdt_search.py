@@ -105,8 +105,8 @@ def best_fit(blocks: FitBlocks) -> FitState:
     at_work = [float(np.log(max(LIMIT_START * v, SLEW_DEG_PER_S[0]))) for v in rival.fastest]
     working = replace(rival.theta, log_up=at_work[0], log_down=at_work[1])
     some = blocks.some(SEARCH_BLOCKS)
-    rated = [refine(some, s, LIMITED, ITERATIONS) for s in (_start(few, _GRID_SLEW_DEG_PER_S, True), working)]
-    rated = min(rated, key=lambda state: state.plain_cost)
+    starts = (_start(few, _GRID_SLEW_DEG_PER_S, True), working)
+    rated = min((refine(some, s, LIMITED, ITERATIONS) for s in starts), key=lambda state: state.plain_cost)
     if some is not blocks:
         left = np.sum(rival.residual[np.isin(blocks.start_s, some.start_s)[blocks.block]] ** 2)
         if rated.plain_cost > (1.0 - 0.5 * LIMIT_GAIN) * left:
@@ -136,7 +136,8 @@ def _start(few: FitBlocks, slews: np.ndarray, jumped: bool) -> Theta:
 
 
 def _bounded(vector: np.ndarray, jumped: bool) -> Theta:
-    return Theta(*np.clip(vector, *_BOUNDS).tolist(), jumped)
+    dead, tau, up, down = np.clip(vector, *_BOUNDS).tolist()
+    return Theta(dead, tau, up, down, jumped)
 
 
 def _tried(blocks: FitBlocks, theta: Theta, free: tuple[int, ...], weight: np.ndarray) -> FitState:

@@ -121,6 +121,6 @@ def _why(advance: StepSummary, retard: StepSummary, fit: FopdtFit) -> str:
     if min(advance.steps or FEW_STEPS, retard.steps or FEW_STEPS) < FEW_STEPS:
         return say("agreement.few_steps", advance=advance.steps, retard=retard.steps)
     for s in (advance, retard):
-        if s.overshoot.value and s.overshoot.value > OVERSHOOT_PART * s.size_deg:
+        if s.overshoot.value and s.overshoot.value > OVERSHOOT_PART * (s.size_deg or 0.0):
             return say("agreement.overshoot", overshoot=s.overshoot.value)
     return say("agreement.different")

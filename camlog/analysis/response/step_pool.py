@@ -7,7 +7,8 @@ groups of neighbouring ones where they are many, carried out on sums.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -76,30 +77,36 @@ def summarise(curves: StepCurves, which: np.ndarray, direction: str) -> StepSumm
     index = np.flatnonzero(which)
     n, word = len(index), say(direction)
     if not n:
-        return StepSummary(*[missing(say("steps.none", direction=word))] * 5)
+        return _unmeasured(missing(say("steps.none", direction=word)))
     if np.median(curves.travel_deg[index]) < NOISE_TO_STEP * curves.noise_deg:
-        return StepSummary(*[missing(say("steps.noisy", noise=curves.noise_deg, direction=word))] * 5)
+        return _unmeasured(missing(say("steps.noisy", noise=curves.noise_deg, direction=word)))
     steps, each = curves.steps[index], curves.crossing_s(T63)[index]
     resolution = float(np.median(np.maximum(curves.interval_s[index], steps.interval_s)))
     came = np.isfinite(each)
     usual = float(np.median(each[came])) if came.any() else 0.0
     # A command held hardly longer than the cam usually needs says nothing about not arriving.
     asked = came | (steps.hold_after_s > 1.5 * usual)
-    size = float(np.median(curves.travel_deg[index]))
-    counted = (n, int(came.sum()), resolution, size, tuple(steps.time_s.tolist()))
+    counted: dict[str, Any] = {
+        "steps": n, "arrived": int(came.sum()), "resolution_s": resolution, "times_s": tuple(steps.time_s.tolist()),
+        "size_deg": float(np.median(curves.travel_deg[index])),
+    }  # fmt: skip
     if came.sum() <= ENOUGH_ARRIVALS * asked.sum():
         held, late = float(np.median(steps.hold_after_s[~came])), int((asked & ~came).sum())
         reason = say("steps.stayed", late=late, asked=int(asked.sum()), direction=word, held=held)
-        none, at_least = missing(reason, n), Estimate(None, held, None, n, reason)
-        return StepSummary(none, at_least, at_least, none, none, *counted)
+        at_least = Estimate(None, held, None, n, reason)
+        return replace(_unmeasured(missing(reason, n)), t63=at_least, t86=at_least, **counted)
     keep = np.ones(n, dtype=bool)
     if n >= OUTLIER_STEPS_MIN:
         spread = 1.4826 * float(np.median(np.abs(each[came] - usual)))
         keep = ~(np.abs(each - usual) > OUTLIER_SIGMAS * max(spread, 0.5 * resolution, 0.05 * abs(usual)))
     pool = _Pool(curves, index[keep], each[keep], usual, resolution)
     if not np.isfinite(pool.levels_s[2]):
-        return StepSummary(*[missing(say("steps.not_63"), pool.n)] * 5, *counted)
-    return StepSummary(*pool.times(), pool.overshoot(), pool.slew(), *counted)
+        return replace(_unmeasured(missing(say("steps.not_63"), pool.n)), **counted)
+    return StepSummary(*pool.times(), pool.overshoot(), pool.slew(), **counted)
+
+
+def _unmeasured(none: Estimate) -> StepSummary:
+    return StepSummary(none, none, none, none, none)
 
 
 class _Pool:
@@ -128,7 +135,8 @@ class _Pool:
             for weight in (np.ones(len(t)), t, curves.share[inside], curves.left_deg[inside])
         )
         sums = (self.count, self.t, self.y)
-        self.levels_s = monotone_crossings(*(v.sum(axis=0, keepdims=True) for v in sums), READ_AT)[0]
+        whole = np.stack(sums).sum(axis=1)[:, None]
+        self.levels_s = monotone_crossings(whole[0], whole[1], whole[2], READ_AT)[0]
         # The crossings of resampled sets of groups of steps, (4, RESAMPLES); none of a single step.
         g = self.groups = min(self.n, GROUPS)
         self.resampled_s = np.empty((4, 0))
@@ -137,8 +145,8 @@ class _Pool:
             rng = np.random.default_rng(20250101)  # a fixed seed: the same drive gives the same interval
             draw = rng.multinomial(g, np.full(g, 1.0 / g), RESAMPLES).astype(float)
             # Products this small are slower through a library that shares them out among threads.
-            sets = (np.einsum("rg,gb->rb", draw, np.add.reduceat(v, edges, axis=0)) for v in sums)
-            self.resampled_s = monotone_crossings(*sets, READ_AT).T
+            count, at, y = (np.einsum("rg,gb->rb", draw, np.add.reduceat(v, edges, axis=0)) for v in sums)
+            self.resampled_s = monotone_crossings(count, at, y, READ_AT).T
 
     def times(self) -> tuple[Estimate, Estimate, Estimate]:
         """Dead time, T63 and T86 with the spread of the command taken out."""
@@ -256,7 +264,7 @@ def at_least(dead_time: Estimate, value: float, resolution_s: float) -> Estimate
     if value >= resolution_s:
         return dead_time
     reason = say("fit.unresolved", resolution=resolution_s)
-    return Estimate(None, 0.0, max(dead_time.high, resolution_s), dead_time.count, reason)
+    return Estimate(None, 0.0, max(dead_time.high or 0.0, resolution_s), dead_time.count, reason)
 
 
 def _three(value: np.ndarray) -> np.ndarray:

@@ -45,8 +45,7 @@ class CommandSteps(np.recarray):
     @classmethod
     def of(cls, *columns: np.ndarray) -> CommandSteps:
         """The steps from the columns of FIELDS; no steps without columns."""
-        columns = columns or [np.empty(0)] * 9
-        return np.rec.fromarrays(columns, names=cls.FIELDS).view(cls)
+        return np.rec.fromarrays(list(columns) or [np.empty(0)] * 9, names=cls.FIELDS).view(cls)
 
     @property
     def size_deg(self) -> np.ndarray:

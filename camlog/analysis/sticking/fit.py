@@ -110,8 +110,8 @@ def best_smooth(data: Stretches) -> Fitted:
 def sticking_grid(smooth: np.ndarray) -> np.ndarray:
     """Sticking cams as quick as the best smooth one, and quicker: to a smooth fit sticking is slowness."""
     tau, dead, rate = smooth[[TAU, DEAD, RATE]]
-    lags = ((tau, dead), (0.5 * tau, dead), (tau, max(dead - 0.1, 0.0)), (tau, max(dead - 0.2, 0.0)))
-    lags = [(*lag, rate) for lag in lags] + [(0.1, 0.05, np.inf), (0.25, 0.1, np.inf)]
+    lags = [(tau, dead, rate), (0.5 * tau, dead, rate), (0.1, 0.05, np.inf), (0.25, 0.1, np.inf)]
+    lags[2:2] = [(tau, max(dead - sooner, 0.0), rate) for sooner in (0.1, 0.2)]
     return np.concatenate([candidates(_BAND, (0.3, 0.65, 1.0), [a], [b], [c]) for a, b, c in lags])
 
 

@@ -146,7 +146,7 @@ def _judge(
     speak = []
     if len(jumps) >= max(MIN_JUMPS, JUMP_SHARE * len(found)) and p_plateaus < SIGNIFICANT:
         speak.append(p_plateaus)
-    real_band = fit.stick_band_deg.surely_above(MIN_BAND_DEG) and fit.explained >= MIN_EXPLAINED
+    real_band = fit.stick_band_deg.surely_above(MIN_BAND_DEG) and (fit.explained or 0.0) >= MIN_EXPLAINED
     if real_band and fit.p_smooth is not None and fit.p_smooth < SIGNIFICANT_FIT:
         speak.append(fit.p_smooth)
     if swings.sticks:
@@ -164,8 +164,8 @@ def _size(
     """Stick band and jump from whichever of fit, plateaus and swings carries the finding."""
     band, jump = fit.stick_band_deg, fit.jump_deg
     if never:
-        return (missing("the cam never broke away"),) * 2
-    if sticks and band and fit.explained >= GOOD_FIT:
+        return missing("the cam never broke away"), missing("the cam never broke away")
+    if sticks and band and (fit.explained or 0.0) >= GOOD_FIT:
         return band, jump
     if sticks and len(jumps) >= MIN_JUMPS:
         # How far the command leaves is best seen after a reversal, less well where the loop wound up at rest.
@@ -179,16 +179,16 @@ def _size(
         return missing("the cam hunts: it never waits for its command to leave"), swings.swing_deg
     if sticks is None:
         return missing(band.reason), missing(jump.reason)
-    if band and (fit.p_smooth is None or fit.p_smooth >= SIGNIFICANT_FIT or fit.explained < SOME_EXPLAINED):
+    no_better = fit.p_smooth is None or fit.p_smooth >= SIGNIFICANT_FIT or (fit.explained or 0.0) < SOME_EXPLAINED
+    if band and no_better and band.high is not None:
         # No better than a smooth cam: none was seen, and more than the interval's end would have been.
-        return tuple(e if e.high is None else replace(e, value=0.0, low=0.0) for e in (band, jump))
+        return replace(band, value=0.0, low=0.0), replace(jump, value=0.0, low=0.0)
     return band, jump
 
 
 def _typical(values: list[float]) -> Estimate:
     """Median of positive sizes; an interval of few events may not reach below none."""
-    found = median(np.array(values))
-    return found if found.low is None else replace(found, low=max(found.low, 0.0))
+    return median(np.array(values)).mapped(lambda size: max(size, 0.0))
 
 
 def _in_window(
@@ -196,7 +196,7 @@ def _in_window(
 ) -> StickingWindow:
     at = np.searchsorted(cam.actual_time_s, [p.break_s for p in jumps])
     here = [p for p, k in zip(jumps, at, strict=True) if mask[min(k, len(mask) - 1)]]
-    sizes = [missing(f"{len(here)} jumps in this window", len(here))] * 2
+    band = jump = missing(f"{len(here)} jumps in this window", len(here))
     if len(here) >= MIN_JUMPS:
-        sizes = [_typical([p.band_deg for p in here]), _typical([p.jump_deg for p in here])]
-    return StickingWindow(*sizes, _share(cam.seconds(stuck & mask), cam.seconds(moving & mask)), len(here))
+        band, jump = _typical([p.band_deg for p in here]), _typical([p.jump_deg for p in here])
+    return StickingWindow(band, jump, _share(cam.seconds(stuck & mask), cam.seconds(moving & mask)), len(here))

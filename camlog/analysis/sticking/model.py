@@ -165,7 +165,9 @@ def choose_stretches(cam: CamData, knee_deg: float) -> Stretches | None:
     starts = [(*_on_the_move(cam, int(tile), length), int(tile)) for tile in useful]
     # Known starts first, and of these the ones with most motion; then in time order.
     chosen = sorted(starts, key=lambda start: start[1] == 0)[:STRETCHES]
-    pieces, command, first, moving = [], [], [], []
+    pieces: list[tuple[np.ndarray, ...]] = []
+    command, moving = [], []
+    first: list[float] = []
     for begin, way, tile in sorted(chosen, key=lambda start: start[0]):
         if begin + length > len(grid.command_deg) or not grid.known[begin : begin + length].all():
             begin, way = tile, 0
@@ -184,8 +186,9 @@ def choose_stretches(cam: CamData, knee_deg: float) -> Stretches | None:
         moving.append(way)
     if not pieces:
         return None
-    readings = (np.concatenate(p) for p in zip(*pieces, strict=True))
-    found = Stretches(np.array(command), np.array(first), np.array(moving), *readings, knee_deg)
+    stretch, cell, part, actual, block = (np.concatenate(p) for p in zip(*pieces, strict=True))
+    begun = np.array(command), np.array(first), np.array(moving)
+    found = Stretches(*begun, stretch, cell, part, actual, block, knee_deg)
     return found.every(max(1, -(-len(found.actual) // MAX_READINGS)))
 
 

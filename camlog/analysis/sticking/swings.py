@@ -11,7 +11,7 @@ straight enough. Against a stop the cam stands whatever its fault: such half cyc
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -83,16 +83,16 @@ class LimitCycle:
 
 def classify_cycle(cam: CamData, oscillation: Oscillation) -> LimitCycle:
     """Tell what kind of oscillation was found at steady command."""
-    amplitude = oscillation.amplitude_deg
-    if not oscillation.found or amplitude < CYCLE_MIN_DEG:
+    amplitude, hz = oscillation.amplitude_deg or 0.0, oscillation.frequency_hz
+    if not oscillation.found or amplitude < CYCLE_MIN_DEG or not hz:
         return LimitCycle()
-    held, period = held_readings(cam), 1.0 / oscillation.frequency_hz
+    held, period = held_readings(cam), 1.0 / hz
     blocks = blocks_of(held.block)
     there = blocks.sum(held.residual_deg**2) / blocks.size >= THERE_SHARE * amplitude**2
     chosen = _evenly(np.flatnonzero(there), MOST_BLOCKS)
     parts = [slice(a, a + size) for a, size in zip(blocks.starts[chosen], blocks.size[chosen], strict=True)]
-    shapes = [shape_index(cam.actual_time_s[held.index[p]], held.residual_deg[p], period) for p in parts]
-    shapes = [shape for shape in shapes if shape is not None]
+    judged_parts = (shape_index(cam.actual_time_s[held.index[p]], held.residual_deg[p], period) for p in parts)
+    shapes = [shape for shape in judged_parts if shape is not None]
     if not shapes:
         return LimitCycle("unclear", period, amplitude)
     index, judged = np.array(shapes).T
@@ -142,8 +142,7 @@ class Swings:
     @property
     def amplitude_deg(self) -> Estimate:
         """Half the swing: how far to either side."""
-        ends = {name: getattr(self.swing_deg, name) for name in ("value", "low", "high")}
-        return replace(self.swing_deg, **{name: end / 2.0 for name, end in ends.items() if end is not None})
+        return self.swing_deg.mapped(lambda swing: swing / 2.0)
 
     @property
     def p_smooth(self) -> float:

@@ -45,8 +45,8 @@ def refusal(x: Examination, limits: Mapping[str, Limit]) -> str:
     span = max(x.motion.command_span_deg, 0.0)
     if span > PLAUSIBLE_SPAN_DEG:
         return messages("refusal.too_far", span=span)
-    fit, gain = x.response.fit, x.response.fit.gain
-    if gain.value is None or gain.interval is None or (fit.r2 or 0.0) < FOLLOWS_R2 or fit.blocks < FEW_MOVES:
+    fit, gain, ends = x.response.fit, x.response.fit.gain, x.response.fit.gain.interval
+    if gain.value is None or ends is None or (fit.r2 or 0.0) < FOLLOWS_R2 or fit.blocks < FEW_MOVES:
         return ""
     if gain.value <= 0.0:
         return messages("refusal.against", gain=gain.value)
@@ -56,7 +56,7 @@ def refusal(x: Examination, limits: Mapping[str, Limit]) -> str:
     # as that.
     within = math.log(1.0 + limits["scale_error"].value)
     mistaken = any(abs(math.log(gain.value / usual)) < within for usual in (0.5, 2.0))
-    return messages("refusal.scale", gain=gain.value) if mistaken and not gain.low <= 1.0 <= gain.high else ""
+    return messages("refusal.scale", gain=gain.value) if mistaken and not ends[0] <= 1.0 <= ends[1] else ""
 
 
 # "No" is answered where it is this probable, "yes" likewise; but only where the figures measured would have

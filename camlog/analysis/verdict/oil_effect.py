@@ -118,8 +118,9 @@ def oil_pattern(
     over the four patterns; a pattern is named where it holds at least 80 % (Bayes' rule, no source for the
     prior). "Everywhere" and "none" need windows on both sides of `warm_degc`.
     """
-    known = [m for m in sorted(metrics, key=lambda m: m.window) if m.p_beyond is not None]
-    chances = tuple((m.window, m.p_beyond) for m in known)
+    by_window = sorted(metrics, key=lambda m: m.window)
+    chances = tuple((m.window, p) for m in by_window if (p := m.p_beyond) is not None)
+    known = [m for m in by_window if m.window in dict(chances)]
     no_change = missing(messages("oil_pattern.no_change"))
     if not known:
         return OilPattern("unknown", None, (), no_change, messages("oil_pattern.no_window"))
@@ -157,10 +158,11 @@ def _pattern_weights(p_bad: Sequence[float]) -> dict[str, float]:
 
 def _change(known: Sequence[WindowMetric]) -> Estimate:
     cold, hot = known[0].estimate, known[-1].estimate
-    if cold.value is None or hot.value is None:
+    ends = [e.interval for e in (cold, hot)]
+    if cold.value is None or hot.value is None or ends[0] is None or ends[1] is None:
         return missing(messages("oil_pattern.only_bound"))
-    if min(cold.value, hot.value, cold.low, hot.low) <= 0.0:
+    if min(cold.value, hot.value, ends[0][0], ends[1][0]) <= 0.0:
         return missing(messages("oil_pattern.not_positive"))
-    spread = math.exp(math.hypot(*(math.log(e.high / e.low) / 2.0 for e in (cold, hot))))
+    spread = math.exp(math.hypot(*(math.log(e[1] / e[0]) / 2.0 for e in ends if e is not None)))
     ratio = hot.value / cold.value
     return Estimate(ratio, ratio / spread, ratio * spread, min(cold.count, hot.count))

@@ -92,15 +92,11 @@ def log_times(figure: Figure, estimate: Estimate, limit: float) -> tuple[float, 
 
     None where it was not measured. A value known only to lie beyond a bound is taken at the bound.
     """
-    value, low, high = estimate.value, estimate.low, estimate.high
+    value, ends = estimate.value, estimate.interval
     if value is None:
-        value = low if figure.bad != "below" else high
+        value, ends = estimate.high if figure.bad == "below" else estimate.low, None
         if value is None:
             return None
-        low = high = None
-    if figure.bad == "size" and low is not None:
-        ends = (abs(low), abs(high))
-        low, high = (0.0 if low < 0.0 < high else min(ends)), max(ends)
 
     def scaled(x: float) -> float:
         times = abs(x) / limit if figure.bad == "size" else max(x, 0.0) / limit
@@ -108,11 +104,12 @@ def log_times(figure: Figure, estimate: Estimate, limit: float) -> tuple[float, 
         return -power if figure.bad == "below" else power
 
     at = scaled(value)
-    if low is None or high is None:
+    if ends is None:
         return at, UNKNOWN_SIGMA, at - UNKNOWN_SIGMA * Z95
-    ends = sorted((scaled(low), scaled(high)))
-    sigma = (ends[1] - ends[0]) / (2.0 * Z95)
-    return at, min(max(sigma, LEAST_SIGMA), MOST_SIGMA), ends[0]
+    better, worse = sorted(map(scaled, ends))
+    if figure.bad == "size" and ends[0] < 0.0 < ends[1]:
+        better = scaled(0.0)
+    return at, min(max((worse - better) / (2.0 * Z95), LEAST_SIGMA), MOST_SIGMA), better
 
 
 def hats(at: float, sigma: float) -> np.ndarray:
@@ -135,7 +132,7 @@ def weigh_figure(
     """
     readings = []
     for measured in figure.values(view):
-        limit = figure.limit_in(limits, measured.window)
+        limit = figure.judged_by(limits, measured.window)
         read = log_times(figure, measured.estimate, limit.value) if measured.amount >= figure.least else None
         if read is not None:
             readings.append((*read, measured, limit))
