@@ -51,6 +51,11 @@ class Reason:
     kind: str
     sentence: str
 
+    @classmethod
+    def of(cls, kind: str, name: str, **values: object) -> Reason:
+        """The reason whose sentence has that name in messages.toml."""
+        return cls(kind, messages(f"do_not_run.{name}", **values))
+
 
 def reasons(
     *, verdicts: Mapping[str, Verdict], examined: Mapping[str, Examination], causes: Sequence[Cause],
@@ -62,7 +67,7 @@ def reasons(
     held = [c.facts for c in codes.codes if c.stored or c.pending or c in unread]
     why = []
     if pressure is not None:
-        why.append(_reason("pressure", "pressure", figure=pressure.figure, time_s=pressure.time_s))
+        why.append(Reason.of("pressure", "pressure", figure=pressure.figure, time_s=pressure.time_s))
     why += [*_timing(verdicts, examined, causes, limits), *_codes(held)]
     if misfire.pattern.kind == "all":
         why.append(Reason("misfire", misfire.pattern.reason))
@@ -106,10 +111,6 @@ def leading(causes: Sequence[Cause]) -> tuple[Cause, ...]:
 # ---------------------------------------------------------------- the reasons
 
 
-def _reason(kind: str, name: str, **values: object) -> Reason:
-    return Reason(kind, messages(f"do_not_run.{name}", **values))
-
-
 def _timing(
     verdicts: Mapping[str, Verdict], examined: Mapping[str, Examination], causes: Sequence[Cause],
     limits: Mapping[str, Limit],
@@ -119,13 +120,13 @@ def _timing(
     if off:
         cams = "; ".join(_how_far(cam, examined[cam]) for cam in off)
         limit = limit_of("rest_offset_deg", limits)
-        yield _reason("timing", "timing", cams=cams, limit=limit.value, source=limit.source)
+        yield Reason.of("timing", "timing", cams=cams, limit=limit.value, source=limit.source)
         return
     # Codes alone have a reason of their own, which leaves the permanent ones out.
     cause = next((c for c in causes if c.cause == MECHANICAL_TIMING and c.support >= WORTH_SAYING), None)
     if cause is not None:
         why = " ".join(cause.evidence_for) or messages("do_not_run.among_causes")
-        yield _reason("timing", "timing_by_cause", why=why)
+        yield Reason.of("timing", "timing_by_cause", why=why)
 
 
 def _how_far(cam: str, x: Examination) -> str:
@@ -142,10 +143,10 @@ def _how_far(cam: str, x: Examination) -> str:
 def _codes(held: Sequence[CodeFacts]) -> Iterator[Reason]:
     correlation = [f.code for f in held if f.family == CORRELATION]
     if correlation:
-        yield _reason("timing", "correlation_codes", codes=", ".join(correlation))
+        yield Reason.of("timing", "correlation_codes", codes=", ".join(correlation))
     pressure = [f.code for f in held if f.kind in PRESSURE_KINDS]
     if pressure:
-        yield _reason("pressure", "pressure_codes", codes=", ".join(pressure))
+        yield Reason.of("pressure", "pressure_codes", codes=", ".join(pressure))
 
 
 def _rattle(events: Sequence[Event], starts_s: Sequence[float]) -> Iterator[Reason]:
@@ -160,7 +161,7 @@ def _rattle(events: Sequence[Event], starts_s: Sequence[float]) -> Iterator[Reas
         lasted_s = event.time_s - first_s.setdefault(start_s, event.time_s)
         if since_s > RATTLE_STAYS_S or lasted_s > RATTLE_LASTS_S:
             name = "rattle_lasted" if lasted_s else "rattle"
-            yield _reason("rattle", name, text=event.text, since_s=since_s, lasted_s=lasted_s)
+            yield Reason.of("rattle", name, text=event.text, since_s=since_s, lasted_s=lasted_s)
             return
 
 
@@ -174,7 +175,7 @@ def _flutter(
         if verdict.condition != "unstable" or start.value is None or later.low is None:
             continue
         if start.value > limit.value and later.low > limit.value:
-            yield _reason("rattle", "flutter", cam=cam_words(cam), flutter=later.value, limit=limit)
+            yield Reason.of("rattle", "flutter", cam=cam_words(cam), flutter=later.value, limit=limit)
 
 
 # ---------------------------------------------------------------- live

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -28,11 +28,9 @@ from camlog.cams import CAM_IDS
 from camlog.cautions import DRIVE, caution
 from camlog.limits import Limit, limits_for
 from camlog.oil_windows import OIL_WINDOWS, OilWindow
+from camlog.profile import VehicleProfile
 from camlog.stream import Batch, StreamItem
 from camlog.trace import Trace
-
-if TYPE_CHECKING:
-    from camlog.profile import VehicleProfile
 
 _COUNT_S = 10.0  # of driving wait in the live tracker before they are counted
 

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import maximum_filter1d, minimum_filter1d
+from numpy.lib.stride_tricks import sliding_window_view
 
 from camlog.trace import Trace
 
@@ -219,15 +219,10 @@ def run_bounds(flags: np.ndarray, index: np.ndarray) -> tuple[np.ndarray, np.nda
 
 def trailing(values: np.ndarray, index: np.ndarray, width: int) -> tuple[np.ndarray, np.ndarray]:
     """Lowest and highest of the last `width` ticks, shape (n,); NaN where any is unknown or missing."""
-    n = len(values)
-    low, high = np.full(n, np.nan), np.full(n, np.nan)
-    if n >= width:
-        unknown = np.isnan(values)
-        filled = np.where(unknown, 0.0, values)
-        upto = np.concatenate([[0], np.cumsum(unknown)])
-        whole = (index[width - 1 :] - index[: n - width + 1]) == width - 1
-        whole &= upto[width:] == upto[: n - width + 1]
-        ends = slice(width // 2, n - width + 1 + width // 2)
-        low[width - 1 :] = np.where(whole, minimum_filter1d(filled, width)[ends], np.nan)
-        high[width - 1 :] = np.where(whole, maximum_filter1d(filled, width)[ends], np.nan)
+    low, high = np.full((2, len(values)), np.nan)
+    if len(values) >= width:
+        last = sliding_window_view(values, width)
+        whole = index[width - 1 :] - index[: len(index) - width + 1] == width - 1
+        low[width - 1 :] = np.where(whole, last.min(axis=1), np.nan)
+        high[width - 1 :] = np.where(whole, last.max(axis=1), np.nan)
     return low, high

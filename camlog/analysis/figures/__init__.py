@@ -1,5 +1,5 @@
-"""Every figure of a cam, declared once in `figures.toml`: what it is called, in which unit, how it is
-measured, which question it speaks to, the limit it is read against, how much data it needs and how it is
+"""Every figure of a cam, declared once in `figures.toml`: what it is called, in which unit, how it is measured (on a
+`View` of the cam), which question it speaks to, the limit it is read against, how much data it needs and how it is
 worded.
 
 Verdict, causes, tables, charts, comparison, proof and live page read this registry; nothing else pairs a
@@ -10,18 +10,165 @@ figure with a limit. A figure that judges is read as a multiple of its limit: th
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
 from importlib import import_module, resources
+from operator import attrgetter
 from typing import Any
 
-from camlog.analysis.figures.figure import CONDITIONS, FAULTS, Figure, Measure, Measured, Question, View, view
+from camlog.analysis.cam.examine import Examination
+from camlog.analysis.code_evidence import CodeEvidence
+from camlog.analysis.estimate import Estimate
+from camlog.cams import on_chain_of, twins_of
 from camlog.limits import Limit
-from camlog.oil_windows import OilWindow
+from camlog.messages import Messages, capital
+from camlog.numbers import with_unit
+from camlog.oil_windows import OilWindow, window_word
 
-__all__ = [
-    "BY_NAME", "CONDITIONS", "FAULTS", "FIGURES", "QUESTIONS", "Figure", "Measured", "Question", "View",
-    "limit_of", "view",
-]  # fmt: skip
+messages = Messages("camlog.analysis.figures")
+CONDITIONS = ("healthy", "sticking", "slow", "stuck", "unstable", "offset", "sensor")
+FAULTS = CONDITIONS[1:]
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """One question about a cam: `name`, `title` as a technician asks it, and the `faults` that would make it
+    a "no", the one it names first.
+
+    `needs` are the names of the coverage needs that must be met before it can be answered with "yes".
+    """
+
+    name: str
+    title: str
+    faults: tuple[str, ...]
+    needs: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """One value of a figure: the estimate, the `amount` of data it rests on, oil window and part where it has
+    one."""
+
+    estimate: Estimate
+    amount: float
+    window: OilWindow | None = None
+    part: str = ""
+
+
+@dataclass(frozen=True)
+class View:
+    """One cam among the cams of its engine: what figures are measured on.
+
+    `chain` are the other cams on the same chain (same bank), `twin` the same cam of the other bank, `others`
+    all other cams, which share the oil. `codes` counts the trouble codes that name this cam by family; None
+    where no list of codes was read.
+    """
+
+    x: Examination
+    chain: tuple[Examination, ...] = ()
+    twin: Examination | None = None
+    others: tuple[Examination, ...] = ()
+    codes: Mapping[str, int] | None = None
+
+    def at(self, path: str) -> Any:
+        """What stands at a path such as `rest.shift_deg` of the cam's examination."""
+        return attrgetter(path)(self.x)
+
+    @property
+    def watched_s(self) -> float:
+        """Seconds in which command and cam were known together, the engine running."""
+        return self.x.tracking.excursions.watched_s
+
+
+def view(examined: Mapping[str, Examination], cam: str, codes: CodeEvidence | None = None) -> View:
+    """One cam among the cams of its engine; `codes` of the drive, where they were read."""
+    twins = twins_of(cam, examined)
+    return View(
+        examined[cam],
+        tuple(examined[c] for c in on_chain_of(cam, examined)),
+        examined[twins[0]] if twins else None,
+        tuple(x for c, x in examined.items() if c != cam),
+        Counter(c.family for c in codes.for_cam(cam)) if codes is not None and codes.known else None,
+    )
+
+
+Measure = Callable[[View], Iterable[Measured]]
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One figure of a cam.
+
+    `title` in plain words, `unit` of value and limit ("1" is a bare number, "share" a fraction of one shown
+    in percent), `words` the sentence of a reason with places {value}, {part} and {n}. `question` names the
+    QUESTIONS entry it speaks to ("" shows it only), `group` the figures that share its information, or are
+    signs of which any one suffices: of one group only the one most surely bad counts. `speaks_for` the
+    conditions it never speaks less for as it grows worse. `limit` names an entry of limits.LIMITS (a name
+    with `*` has one a window: cold, warm, hot, very_hot). `bad` says which side of the limit is worse:
+    "above", "below", or "size" (without its sign), `says_good` whether a good value is worth telling. `least`
+    is the amount of data (counted in `amount`) below which it says nothing. `again` names how the drive after
+    a repair measures it, where a proof asks for that; `change_limit` what a change of it is small beside,
+    where that is not `limit`.
+    """
+
+    name: str
+    title: str
+    unit: str
+    measure: Measure = field(repr=False)
+    question: str = ""
+    group: str = ""
+    limit: str = ""
+    speaks_for: tuple[str, ...] = ()
+    words: str = ""
+    least: float = 1.0
+    amount: str = "s"
+    bad: str = "above"
+    says_good: bool = True
+    again: str = ""
+    change_limit: str = ""
+
+    def judged_by(self, limits: Mapping[str, Limit], window: OilWindow | None, *, change: bool = False) -> Limit:
+        """The limit of this figure in an oil window, or beside which a `change` of it is large or small.
+
+        Raises KeyError for a figure that has none.
+        """
+        name = (change and self.change_limit) or self.limit
+        # Without any temperature the cam is given what cold oil would allow.
+        return limits[name.replace("*", "cold" if window is None else window_word(window, limits))]
+
+    def shown(self, measured: Measured) -> str:
+        """The value with its unit, as it is printed everywhere."""
+        e, size = measured.estimate, self.bad == "size"
+        if e.value is None:
+            bound, words = (e.low, "figure.more_than") if e.low is not None else (e.high, "figure.less_than")
+            value = with_unit(bound, self.unit)
+            return value if bound is None else messages(words, value=value)
+        doubt = None if e.interval is None else e.half_width
+        return with_unit(abs(e.value) if size else e.value, self.unit, doubt)
+
+    def sentence(self, measured: Measured) -> str:
+        """Its words with the value, and the oil window it belongs to; no full stop."""
+        way = "figure.advanced" if (measured.estimate.value or 0.0) > 0 else "figure.retarded"
+        words = self.words.format(
+            value=self.shown(measured), part=measured.part, Part=capital(measured.part),
+            n=int(measured.amount), way=messages(way),
+        )  # fmt: skip
+        return _with_oil(words, measured)
+
+    def good_sentence(self, measured: Measured) -> str:
+        """Title and value of a figure within its limit, and the oil window it belongs to; no full stop."""
+        words = messages("figure.good", title=capital(self.title), value=self.shown(measured))
+        return _with_oil(words, measured)
+
+    def values(self, seen: View) -> list[Measured]:
+        """All its values, of the whole drive or by oil window and part; those not measured say why."""
+        return list(self.measure(seen))
+
+
+def _with_oil(words: str, measured: Measured) -> str:
+    window = measured.window
+    return words if window is None else messages("figure.with_oil", words=words, oil=window.words)
 
 
 def _measure(function: str, *arguments: str) -> Measure:

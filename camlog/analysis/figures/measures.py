@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from camlog.analysis.estimate import Estimate, missing
-from camlog.analysis.figures.figure import Measured, View, messages
+from camlog.analysis.figures import Measured, View, messages
 from camlog.analysis.response.fopdt import FopdtFit
 from camlog.analysis.response.measure import Response, ResponseByWindow
 from camlog.oil_windows import OilWindow

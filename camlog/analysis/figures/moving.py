@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from camlog.analysis.cam.examine import Examination
 from camlog.analysis.estimate import Estimate
-from camlog.analysis.figures.figure import Measured, View, messages
+from camlog.analysis.figures import Measured, View, messages
 from camlog.analysis.figures.measures import count_of, plain, share_of, unmeasured
 
 

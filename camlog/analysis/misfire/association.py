@@ -7,19 +7,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy import stats
 
 from camlog import cams as cam_names
+from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.misfire import poisson, say
 from camlog.limits import Limit
 from camlog.oil_windows import Windows
 from camlog.trace import Trace
-
-if TYPE_CHECKING:
-    from camlog.analysis.cam.camdata import CamData
 
 SPEED_GAP_S = 5.0  # engine speed is known between two readings while they are at most this far apart
 KNOWN_SHARE = 0.8  # revolutions of a poll are trusted where the engine speed was known for this share of it

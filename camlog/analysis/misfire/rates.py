@@ -8,21 +8,19 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from camlog import signals
+from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.estimate import Estimate, missing
 from camlog.analysis.misfire import poisson, say
 from camlog.analysis.misfire.association import Association, Polls, associations, polls, revolutions
 from camlog.limits import Limit, limits_for
 from camlog.oil_windows import Windows
+from camlog.profile import VehicleProfile
 from camlog.trace import Trace
-
-if TYPE_CHECKING:
-    from camlog.analysis.cam.camdata import CamData
-    from camlog.profile import VehicleProfile
 
 # A cylinder surely below this share of the worst one's rate only shows what that one does to the crankshaft.
 MINOR_SHARE = 0.25
