@@ -16,6 +16,7 @@ ROOT = Path(__file__).resolve().parent.parent
 # Beginnings of paths, as regular expressions.
 CLEAN = (
     r"camlog/\w+\.py",
+    r"camlog/analysis/(?!causes|changes)",
     "camlog/capture",
     "camlog/cli",
     "camlog/codes",
