@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import functools
 import graphlib
 from pathlib import Path
 
@@ -17,10 +18,16 @@ MOST_LINES, MOST_FUNCTION_LINES = 300, 60
 FUNCTIONS = (ast.FunctionDef, ast.AsyncFunctionDef)
 
 
+@functools.cache
+def tree_of(name: str) -> ast.Module:
+    return ast.parse(MODULES[name].read_text(encoding="utf-8"))
+
+
+@functools.cache
 def imports_of(name: str) -> set[str]:
     """The modules of camlog that a module imports, at its top or in a function; not those for types only."""
     found = set()
-    tree = ast.parse(MODULES[name].read_text(encoding="utf-8"))
+    tree = tree_of(name)
     for_types = {
         inner
         for node in ast.walk(tree)
@@ -74,8 +81,8 @@ def own_lines(node: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
 
 def test_no_function_is_too_long():
     long = {}
-    for name, path in MODULES.items():
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for name in MODULES:
+        for node in ast.walk(tree_of(name)):
             if isinstance(node, FUNCTIONS) and (lines := own_lines(node)) > MOST_FUNCTION_LINES:
                 long[f"{name}.{node.name}"] = lines
     assert not long
