@@ -1,4 +1,4 @@
-"""The demonstration: a simulated car with an invented fault, recorded for real through python-obd."""
+"""The demonstration: a simulated car with an invented fault, recorded for real through python-obd; then a repair and its job."""
 
 from __future__ import annotations
 
@@ -8,9 +8,25 @@ from pathlib import Path
 from camlog.analysis.do_not_run import LiveCare
 from camlog.capture.live import LiveSource
 from camlog.capture.record import Recording, record
-from camlog.demo_job import play_job
 from camlog.demo_repair import play
 from camlog.drive import drive_path, read_drive
+from camlog.job.found import understand
+from camlog.job.pages import write_pages
+from camlog.job.record import Job
+from camlog.job.sheet import enter, rows
+from camlog.job.shop import ShopFile
+from camlog.job.work import (
+    add_found,
+    add_recording,
+    close,
+    make_quote,
+    make_sheet,
+    next_steps,
+    profile_fields,
+    set_fields,
+    tick_row,
+    use_measurements,
+)
 from camlog.limits import limits_for
 from camlog.profile import read_profile
 from camlog.replay import replay
@@ -18,9 +34,16 @@ from camlog.report.samples import write_sample_reports
 from camlog.sinks import KeyReader, view_for
 from camlog.stream import Batch
 from camlog.trace import read_trace
+from camlog.verify.verification import Verification
 
 CONDITION, SEVERITY = "stick_slip", 0.8
 MINUTES = 0.2
+COMPLAINT = "Rattles for a moment when it is started cold, and the lamp came on (invented)"
+DONE = "Screen of the intake cam's oil control valve cleaned, oil changed (invented)"
+# What the technician of the story finds, one after the other, until the cause shows; and types into the work sheet.
+FOUND = ("oil level ok", "screen blocked")
+TYPED = ("screen blocked 70 limit 20", "oil control valve bolt 10 N*m")
+TECHNICIAN = "Invented"
 
 
 def demo(folder: Path, say: Callable[[str], None] = print) -> Recording:
@@ -59,3 +82,35 @@ def demo(folder: Path, say: Callable[[str], None] = print) -> Recording:
     say("")
     play_job(folder / "repair", story.full, say)
     return done
+
+
+def play_job(folder: Path, proof: Verification, say: Callable[[str], None] = print) -> Job:
+    """Play the job of a repair into `folder`, from the complaint to the page that is handed over, telling it line by line."""
+    profile, shop = read_profile("demo"), ShopFile()
+    job = Job(folder / "repair.job.json")
+    job.put("complaint", COMPLAINT, "complaint")
+    set_fields(job, "vehicle", {"mileage_km": 96_000.0, **profile_fields(profile)})
+    set_fields(job, "people", {"shop": "Invented workshop", "technician": TECHNICIAN})
+    if proof.before is not None:
+        add_recording(job, proof.before)
+    for words in FOUND:
+        steps = next_steps(job, shop, profile.layout)
+        likely = steps["causes"][0]
+        say(f"Most likely {likely['cause']} ({likely['probability']:.0%}); next: {steps['checks'][0]['check']}")
+        add_found(job, understand(words), words)
+        say(f"  Found: {words}.")
+    quote = make_quote(job, shop, profile.layout)
+    say(f"Quoted: {quote['choices'][0]['repair']}, which cures with {quote['choices'][0]['cures']:.0%}.")
+    sheet = make_sheet(job, profile.layout)
+    for words in TYPED:
+        enter(sheet, words)
+    for row in rows(sheet):
+        if "done" in row:
+            tick_row(job, row, TECHNICIAN)
+    use_measurements(job)
+    add_recording(job, proof.after, "after")
+    close(job, proof, DONE)
+    job.save()
+    for page in write_pages(job, next_steps(job, shop, profile.layout), folder, replace=True):
+        say(f"Page: {page}")
+    return job

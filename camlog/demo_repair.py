@@ -24,6 +24,7 @@ from camlog.capture.connect import open_link
 from camlog.drive import drive_path, read_drive, write_drive
 from camlog.errors import InputError
 from camlog.profile import VehicleProfile, read_profile
+from camlog.report.words import condition_word
 from camlog.simulate.adapter import SimulatedAdapter, TimingModel
 from camlog.simulate.offline import simulate_drive
 from camlog.simulate.vehicle.car import SimulatedCar
@@ -88,8 +89,8 @@ def play(
     say(f"First drive: {_held(folder / 'first-drive.csv')}")
     state = recorder(faulty, _ended(permanent_code_drive(2), SECOND_DRIVE_S), state, folder / "before.csv")
     before = findings("before")
-    condition = before.cams["intake_b1"].verdict.condition
-    say(f"Second drive: {_held(folder / 'before.csv')}; intake cam {condition}.")
+    word = condition_word(before.cams["intake_b1"].verdict).lower()
+    say(f"Second drive: {_held(folder / 'before.csv')}; intake cam: {word}.")
 
     cleared, state = clear_over_the_wire(repaired, state, folder / "cleared.drive.json", profile)
     say(f"Repaired, snapshot saved, codes cleared; {_codes(cleared.permanent)} stays as a permanent code.")

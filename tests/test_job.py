@@ -170,9 +170,9 @@ def test_a_measurement_beyond_its_limit_moves_the_causes():
     row = next(r for r in sheet["measurements"] if r["what"] == "chain elongation")
     assert measured_outcomes(sheet) == []
     row.update(value=0.9, limit=0.5)
-    assert measured_outcomes(sheet) == [("marks", "marks do not meet")]
+    assert [m[:2] for m in measured_outcomes(sheet)] == [("chain_measured", "chain beyond its limit")]
     row.update(value=0.2)
-    assert measured_outcomes(sheet) == [("marks", IN_ORDER)]
+    assert [m[:2] for m in measured_outcomes(sheet)] == [("chain_measured", "not chain beyond its limit")]
 
 
 # ---------------------------------------------------------------- the file
@@ -294,7 +294,7 @@ def test_an_engine_that_must_not_run_gets_no_check_that_runs_it(tmp_path, capsys
 
 def test_the_demonstrations_job_goes_from_complaint_to_a_page_that_claims_nothing_it_cannot_show(tmp_path):
     from camlog.analysis import analyze
-    from camlog.demo_job import play_job
+    from camlog.demo import play_job
     from camlog.drive import drive_path, read_drive
     from camlog.trace import read_trace
     from camlog.verify import verify

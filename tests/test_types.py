@@ -16,12 +16,14 @@ ROOT = Path(__file__).resolve().parent.parent
 # Beginnings of paths, as regular expressions.
 CLEAN = (
     r"camlog/\w+\.py",
-    r"camlog/analysis/(?!causes|changes)",
+    r"camlog/analysis/(?!changes)",
     "camlog/capture",
     "camlog/cli",
     "camlog/codes",
     "camlog/convert",
+    "camlog/job",
     "camlog/profile",
+    "camlog/serve/pages/jobs",
     "camlog/simulate",
     "camlog/sinks",
 )

@@ -44,23 +44,19 @@ def new(
     force: Annotated[bool, typer.Option("--force", help="Replace a job of that name.")] = False,
 ) -> None:
     """Begin a job. Everything but its name may come later, or never."""
-    from camlog.analysis import analyze
-    from camlog.cli.results import load
-    from camlog.job.record import PEOPLE_KEYS, VEHICLE_KEYS, Job
-    from camlog.job.work import add_recording, job_path, set_fields
-    from camlog.profile import read_profile
+    from camlog.cli.results import findings_of, profile_of
+    from camlog.job.record import Job
+    from camlog.job.work import add_recording, job_path, profile_fields, set_fields
 
-    profile = read_profile(vehicle) if vehicle else None
+    profile = profile_of(vehicle)
     job = Job(job_path(name))
     job.note("begun")
     if complaint:
         job.put("complaint", complaint, "complaint")
-    told = {"name": profile.name if profile else "", "plate": plate, "mileage_km": mileage_km, "oil_date": oil_date,
-            "oil_grade": profile.oil_grade if profile else "", "profile": str(profile.file) if profile else ""}  # fmt: skip
-    set_fields(job, "vehicle", told, (*VEHICLE_KEYS, "profile"))
-    set_fields(job, "people", {"technician": technician, "shop": shop_name}, PEOPLE_KEYS)
+    set_fields(job, "vehicle", {"plate": plate, "mileage_km": mileage_km, "oil_date": oil_date, **profile_fields(profile)})
+    set_fields(job, "people", {"technician": technician, "shop": shop_name})
     for path in recording or ():
-        add_recording(job, analyze(*load(path), profile))
+        add_recording(job, findings_of(path, profile))
     job.save(replace=force)
     typer.echo(f"{job.path}: begun. Next: camlog job show --job {job.path}")
 
@@ -119,7 +115,7 @@ def quote(
     json: JsonOption = False,
 ) -> None:
     """What to quote: each choice, its chance to cure, its cost, and its cost with the car coming back."""
-    from camlog.job.work import make_quote
+    from camlog.job.work import WORTH_SHOWING, make_quote
 
     record, shop_file, layout = _open(job, shop, vehicle)
     made = make_quote(record, shop_file, layout, repair)
@@ -127,9 +123,11 @@ def quote(
     if json:
         typer.echo(json_text.dumps(made, indent=1, ensure_ascii=False))
         return
-    money = made["currency"] or "no currency set in shop.toml"
+    money = made["currency"] or "shop.toml names no currency"
     typer.echo(f"{'cures':>7}{'labour':>8}{'parts':>7}{'back':>6}{'in the end':>12}   choice ({money})")
     for c in made["choices"]:
+        if c["cures"] < WORTH_SHOWING and c["key"] != made["repair"]:
+            continue
         mark = "*" if c["key"] == made["repair"] else " "
         figures = f"{c['cures']:>7.0%}{c['labour']:>8}{c['parts']:>7}{c['comes_back']:>6.0%}{c['expected_cost']:>12}"
         typer.echo(f"{figures} {mark} {c['key']}: {c['repair']}")
@@ -142,32 +140,33 @@ def quote(
 def sheet(
     job: JobOption = None,
     vehicle: VehicleOption = None,
+    entered: Annotated[
+        list[str] | None,
+        typer.Option("--enter", help='A value or torque of service information or measured: "chain elongation 0.35 limit 0.5", '
+                     '"phaser bolt 25 N*m + 90 deg" (may be repeated).', metavar="TEXT"),
+    ] = None,
     tick: Annotated[list[int] | None, typer.Option(help="Number of a line that is done (may be repeated).", metavar="N")] = None,
     who: Annotated[str, typer.Option(help="Who ticks.", metavar="TEXT")] = "",
-) -> None:
-    """The work sheet of what was quoted: marks, measurements, fasteners. Type values into the job file or the page."""
-    from camlog.job.sheet import torque_words
-    from camlog.job.work import make_sheet, use_measurements
-    from camlog.stream import now
+) -> None:  # fmt: skip
+    """The work sheet of what was quoted: marks, measurements, fasteners. What is measured moves the causes."""
+    from camlog.job.sheet import enter, row_words, rows
+    from camlog.job.work import make_sheet, tick_row, use_measurements
 
     record, _, layout = _open(job, None, vehicle)
-    made = make_sheet(record, layout)
-    rows = [row for part in ("before", "measurements", "fasteners", "after", "afterwards") for row in made.get(part, [])]
+    numbered = rows(make_sheet(record, layout))
     for number in tick or ():
-        if not 1 <= number <= len(rows):
-            raise typer.BadParameter(f"there is no line {number}; they go from 1 to {len(rows)}", param_hint="--tick")
-        rows[number - 1].update(done=now(), who=who)
-        record.note(f"ticked: {rows[number - 1].get('text') or rows[number - 1].get('what')}", who=who)
+        if not 1 <= number <= len(numbered) or "done" not in numbered[number - 1]:
+            raise typer.BadParameter(f"line {number} has nothing to tick", param_hint="--tick")
+    for text in entered or ():
+        record.note(f"typed in: {row_words(enter(record.get('sheet'), text))}", who=who)
+    for number in tick or ():
+        tick_row(record, numbered[number - 1], who)
     for line in use_measurements(record):
-        typer.echo(f"Measured: {line}")
+        typer.echo(line)
     record.save()
-    for number, row in enumerate(rows, start=1):
-        text = row.get("text") or row.get("what")
-        if "torque" in row:
-            text += f": {torque_words(row)}"
-        elif "limit" in row:
-            text += f" [{row['unit']}]: {'-' if row['value'] is None else row['value']}, limit {row['limit'] or 'to be typed in'}"
-        typer.echo(f"{number:>3} {'[x]' if row.get('done') else '[ ]'} {text}")
+    for number, row in enumerate(numbered, start=1):
+        box = ("[x]" if row["done"] else "[ ]") if "done" in row else "   "
+        typer.echo(f"{number:>3} {box} {row_words(row)}")
 
 
 @app.command()
@@ -175,29 +174,25 @@ def close(
     job: JobOption = None,
     done: Annotated[str, typer.Option(help="What was done, as the customer's page says it.", metavar="TEXT")] = "",
     after: Annotated[Path | None, typer.Option(help="The drive after the repair.", metavar="TRACE")] = None,
-    before: Annotated[Path | None, typer.Option(help="The drive before it.", metavar="TRACE")] = None,
+    before: Annotated[Path | None, typer.Option(help="The drive before it. Default: that of the job, beside it.", metavar="TRACE")] = None,
     shop: ShopOption = None,
     vehicle: VehicleOption = None,
     out: Annotated[Path | None, typer.Option(help="Folder for the pages. Default: beside the job.", metavar="DIR")] = None,
     force: Annotated[bool, typer.Option("--force", help="Replace pages that are there.")] = False,
 ) -> None:
     """Close the job: with the proof where there is a drive after the repair; writes the customer's page and the workshop file."""
-    from camlog.analysis import analyze
-    from camlog.cli.results import load
+    from camlog.cli.results import findings_of, profile_of
+    from camlog.job.pages import order_words
     from camlog.job.sheet import open_boxes
-    from camlog.job.work import add_recording, next_steps
+    from camlog.job.work import add_recording, drive_before, next_steps
     from camlog.job.work import close as close_job
-    from camlog.profile import read_profile
     from camlog.verify import verify
 
     record, shop_file, layout = _open(job, shop, vehicle)
-    profile_file = _profile(record, vehicle)
-    profile = read_profile(profile_file) if profile_file else None
-    proof = None
+    profile, proof = profile_of(_profile(record, vehicle)), None
     if after is not None:
-        second = analyze(*load(after), profile)
-        first = None if before is None else analyze(*load(before), profile)
-        proof = verify(second, first, job=record.get("complaint"))
+        second, before = findings_of(after, profile), before or drive_before(record)
+        proof = verify(second, None if before is None else findings_of(before, profile), job=order_words(record))
         add_recording(record, second, "after")
     close_job(record, proof, done)
     record.save()
@@ -208,14 +203,14 @@ def close(
 
 
 def _open(job: Path | None, shop: Path | None, vehicle: str | None) -> tuple[Job, ShopFile, Layout]:
+    from camlog.cli.results import profile_of
     from camlog.job.record import find_job
     from camlog.job.shop import read_shop
-    from camlog.profile import read_profile
     from camlog.profile.model import Layout
 
     record = find_job(job)
-    profile = _profile(record, vehicle)
-    return record, read_shop(shop, record.path.parent), read_profile(profile).layout if profile else Layout()
+    profile = profile_of(_profile(record, vehicle))
+    return record, read_shop(shop, record.path.parent), profile.layout if profile else Layout()
 
 
 def _profile(record: Job, vehicle: str | None) -> str | None:
@@ -235,7 +230,7 @@ def _show(record: Job, steps: dict) -> None:
     if steps["first"]:
         typer.echo(f"First: {steps['first']}")
     if steps["checks"]:
-        typer.echo("Next, in this order, as long as each is in order:")
+        typer.echo(steps["note"] or "Next, in this order, as long as each is in order:")
     for number, check in enumerate(steps["checks"], start=1):
         typer.echo(f"  {number}. {check['check']} ({check['minutes']:.0f} min, {check['cost']:.0f}) [{check['key']}]")
         typer.echo(f"     Shows: {' | '.join(check['outcomes'])}")

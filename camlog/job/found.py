@@ -10,34 +10,13 @@ from dataclasses import dataclass
 from camlog.analysis.causes.checks import CHECKS, IN_ORDER, Check
 from camlog.errors import InputError
 
-# Words by which a person names a check; a new one is one word. The outcome's own words count too.
-WORDS: dict[str, str] = {
-    "oil_level": "oil level dipstick grade old oil age smell",
-    "valve_plug": "valve plug connector wire wiring coil resistance circuit",
-    "sensor_plug": "sensor harness wiggle connector moved",
-    "learned": "learned relearn adaptation adapted changed",
-    "history": "complaint customer recorded",
-    "coil_swap": "ignition coil neighbour misfire",
-    "plug_look": "spark plug injector compression",
-    "cold_listen": "listen listened rattle cold start noise",
-    "valve_out": "valve out spool screen metal",
-    "valve_swap": "swap swapped",
-    "oil_gauge": "pressure gauge kpa bar psi",
-    "oil_change": "change changed filter",
-    "scope_pattern": "oscilloscope pattern cam crank teeth",
-    "valve_driven": "driven actuated",
-    "sensor_out": "sensor out gap chips wheel",
-    "chain_look": "chain slack guide tensioner worn",
-    "marks": "marks timing mark hand",
-    "phaser_hand": "phaser locked lock",
-}
 _GOOD = frozenset("ok okay good fine right clean order normal passed nothing free".split())
 _BAD = frozenset("low bad sticks stuck sticking blocked worn broken open short off old wrong dirty black overdue slack play moves gone".split())
 _EMPTY = frozenset("the a an is are was of in at and with to l 1 2".split())
 
 
-# Words that name more than one check count less than those that name one.
-_SHARED = frozenset(w for w, n in Counter(w for words in WORDS.values() for w in words.split()).items() if n > 1)
+# Words that name more than one check count less than those that name one; so does one that a check has twice.
+_SHARED = frozenset(w for w, n in Counter(w for c in CHECKS for w in c.words.split()).items() if n > 1)
 
 
 @dataclass(frozen=True)
@@ -86,7 +65,7 @@ def _outcomes(check: str | None) -> Iterator[Outcome]:
 
 def _score(words: frozenset[str], outcome: Outcome) -> float:
     """How many of the words speak for an outcome; 0 where none names its check or none its finding."""
-    about = words & frozenset(WORDS[outcome.check.key].split())
+    about = words & frozenset(outcome.check.words.split())
     if outcome.outcome == IN_ORDER:
         finding = words & _GOOD if not words & _BAD else frozenset()
     else:

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from camlog.analysis.causes.checks import Repair
-from camlog.job.shop import ShopFile
+from camlog.job.sheet import TABLE
+from camlog.job.shop import ShopFile, ShopRepair
 from camlog.profile.model import Layout
 
 # What a car that comes back costs a shop beside the work: time lost, the customer's patience.
@@ -20,13 +21,6 @@ GOODWILL = 300.0
 # A chain is due within the next years: even odds at this mileage, growing by e each further step. Common practice, no source.
 CHAIN_DUE_KM, CHAIN_STEP_KM = 220_000.0, 35_000.0
 ELONGATION_DUE_PERCENT = 0.5
-# Parts that are used once, by what a repair opens.
-ONE_TIME = {
-    "valve": ("seal of the oil control valve",),
-    "valve cover": ("valve cover gasket", "plug hole seals"),
-    "timing cover": ("valve cover gasket", "timing cover seal", "front crankshaft seal", "phaser bolt (new)", "oil and filter"),
-}
-ARRIVAL = ("supplier and packing", "markings", "weight or measure against the old part")
 
 
 @dataclass(frozen=True)
@@ -93,7 +87,9 @@ def whole_set_from_km(
 
 def parts_list(choice: Choice, shop: ShopFile) -> list[dict[str, Any]]:
     """The parts to order for a choice: the shop's own part and supplier, what is used once, and the check on arrival."""
-    own = next((r for r in shop.repair if r.key == choice.repair.key), None)
-    first = {"what": choice.repair.name, "part": own.part if own else "", "supplier": own.supplier if own else ""}
-    more = [{"what": what, "part": "", "supplier": ""} for what in ONE_TIME.get(choice.repair.opens, ())]
-    return [{**part, "arrived": {check: None for check in ARRIVAL}} for part in (first, *more)]
+    own = next((r for r in shop.repair if r.key == choice.repair.key), ShopRepair(choice.repair.key))
+    arrived = dict.fromkeys(TABLE["arrival"])
+    return [
+        {"what": choice.repair.name, "part": own.part, "supplier": own.supplier, "arrived": arrived},
+        *({"what": what, "part": "", "supplier": "", "arrived": dict(arrived)} for what in TABLE["one_time"].get(choice.repair.opens, ())),
+    ]

@@ -19,7 +19,11 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
+
+from annotated_types import Ge, Le
+from pydantic import TypeAdapter, ValidationError
+from typing_extensions import TypedDict
 
 from camlog.errors import InputError, check_saved
 from camlog.new_files import CHECK_FOLDER, refusals, write_text
@@ -30,19 +34,23 @@ SUFFIX = ".job.json"
 MAX_FILE_BYTES = 20_000_000
 VEHICLE_KEYS = ("name", "plate", "mileage_km", "oil_date", "oil_grade", "engine")
 PEOPLE_KEYS = ("technician", "shop", "customer")
-_KINDS: Mapping[str, tuple[type, str]] = {
-    "complaint": (str, "text"),
-    "done": (str, "text"),
-    "vehicle": (dict, "an object"),
-    "people": (dict, "an object"),
-    "recordings": (list, "a list"),
-    "findings": (dict, "an object"),
-    "checks": (list, "a list"),
-    "quote": (dict, "an object"),
-    "sheet": (dict, "an object"),
-    "verification": (dict, "an object"),
-    "log": (list, "a list"),
-}
+# ruff: noqa: UP013 - a table a line
+Chances = dict[str, Annotated[float, Ge(0.0), Le(1.0)]]
+_Row = TypedDict("_Row", {"what": str, "text": str, "value": float | None, "limit": float | None, "torque": float | None,
+                          "angle_deg": float | None}, total=False)  # fmt: skip
+_Sheet = TypedDict("_Sheet", {"repair": str, "before": list[_Row], "measurements": list[_Row], "fasteners": list[_Row],
+                              "after": list[_Row], "afterwards": list[_Row]}, total=False)  # fmt: skip
+_Choice = TypedDict("_Choice", {"key": str, "repair": str, "cures": float, "comes_back": float, "labour": float, "parts": float,
+                                "expected_cost": float})  # fmt: skip
+_Quote = TypedDict("_Quote", {"repair": str, "choices": list[_Choice], "parts": list[dict[str, Any]],
+                              "whole_set_from_km": float | None}, total=False)  # fmt: skip
+_Seen = TypedDict("_Seen", {"probabilities": Chances | None, "cams": dict[str, dict[str, Any]], "do_not_run": list[str]}, total=False)
+_File = TypedDict("_File", {
+    "complaint": str | None, "done": str | None, "vehicle": dict[str, Any] | None, "people": dict[str, Any] | None,
+    "recordings": list[dict[str, Any]] | None, "findings": _Seen | None, "checks": list[_Seen] | None, "quote": _Quote | None,
+    "sheet": _Sheet | None, "verification": dict[str, Any] | None, "log": list[dict[str, Any]] | None,
+}, total=False)  # fmt: skip
+_EMPTY: Mapping[str, type] = {"complaint": str, "done": str, "recordings": list, "checks": list, "log": list}
 
 
 class Job:
@@ -54,7 +62,7 @@ class Job:
 
     def get(self, key: str) -> Any:
         """The value of a key; an empty one of its kind where the file has none."""
-        return self.content.get(key) or _KINDS[key][0]()
+        return self.content.get(key) or _EMPTY.get(key, dict)()
 
     def put(self, key: str, value: Any, what: str) -> None:
         """Set a key and note the change; what stood there before goes to the log."""
@@ -76,11 +84,6 @@ class Job:
         """The probabilities of the causes as they stand now; empty where there are no findings."""
         states = [self.get("findings"), *self.get("checks")]
         return next((dict(s["probabilities"]) for s in reversed(states) if s.get("probabilities")), {})
-
-    @property
-    def done(self) -> list[str]:
-        """The keys of the checks that were made."""
-        return [c["key"] for c in self.get("checks") if c.get("key")]
 
     def save(self, *, replace: bool = True) -> None:
         """Write the file, whole or not at all. Raises InputError where one is there and `replace` is not set."""
@@ -105,17 +108,12 @@ def read_job(path: str | Path) -> Job:
         raise InputError("is not JSON", file=path, line=getattr(error, "lineno", None), remedy=remedy) from error
     if not isinstance(raw, dict) or raw.get("schema") != SCHEMA:
         raise InputError(f'schema should be "{SCHEMA}"', file=path, column="schema", remedy=remedy)
-    for key, (kind, words) in _KINDS.items():
-        if raw.get(key) is not None and not isinstance(raw[key], kind):
-            raise InputError(f"{key} should be {words}", file=path, column=key, remedy=remedy)
-        if kind is list and not all(isinstance(entry, dict) for entry in raw.get(key) or []):
-            raise InputError(f"{key} should be a list of objects", file=path, column=key, remedy=remedy)
-    for entry in (raw.get("findings") or {}, *(raw.get("checks") or [])):
-        chances = entry.get("probabilities")
-        if chances is not None and not (
-            isinstance(chances, dict) and all(isinstance(p, int | float) and 0.0 <= p <= 1.0 for p in chances.values())
-        ):
-            raise InputError("probabilities should be numbers from 0 to 1", file=path, column="probabilities", remedy=remedy)
+    try:
+        TypeAdapter(_File).validate_python(raw, strict=True)
+    except ValidationError as error:
+        slip = error.errors()[0]
+        where = ".".join(map(str, slip["loc"]))
+        raise InputError(slip["msg"], file=path, column=where, remedy=remedy) from error
     return Job(path, raw)
 
 

@@ -1,71 +1,54 @@
 """The work sheet: what to verify, measure, fasten and tick while the engine is open, from the quote and the layout.
 
-camlog ships no torque value and no limit of a measurement: each stands empty until it is typed in from the service
-information, once.
+camlog ships no torque value and no limit of a measurement: each stands empty until it is typed in from service
+information, once. What every sheet is made of stands in `sheet.toml`.
 """
 
 from __future__ import annotations
 
+import math
+import re
+import tomllib
 from collections.abc import Mapping
+from importlib import resources
 from typing import Any
 
-from camlog.analysis.causes.checks import BY_KEY, IN_ORDER
+from camlog.analysis.causes.checks import NOT
+from camlog.messages import Messages
+from camlog.numbers import number
 from camlog.profile.model import Layout
 from camlog.units import conversion
 
-TIMING_WORK = ("phaser", "phaser_valve", "timing_set", "pressure")
-BEFORE = (
-    "engine cold, battery off where the service information asks for it",
-    "engine turned by hand to top dead centre of cylinder 1, never by the starter",
-    "timing marks photographed before anything is loosened",
-    "phaser's lock pin: locked, or not",
+TABLE: Mapping[str, Any] = tomllib.loads(resources.files(__package__).joinpath("sheet.toml").read_text("utf-8"))
+PARTS = ("before", "measurements", "fasteners", "after", "afterwards")
+# What is typed into a row: of a measurement, and of a fastener.
+MEASURED, FASTENED = ("value", "limit", "source"), ("torque", "unit", "angle_deg", "sequence", "new_bolt")
+NUMBERS = ("value", "limit", "torque", "angle_deg")
+_ENTRY = re.compile(
+    r"(?P<what>.+?)[\s:=]+(?P<value>\d+(?:[.,]\d+)?)\s*(?P<unit>[^\s\d+]+)?"
+    r"(?:\s*\+\s*(?P<angle_deg>\d+(?:[.,]\d+)?)\s*(?:deg|°)?)?(?:\s+limit\s+(?P<limit>\d+(?:[.,]\d+)?)\s*(?P<limit_unit>\S+)?)?\s*"
 )
-AFTER = (
-    "tensioner released",
-    "two full turns by hand: nothing touches, marks meet again",
-    "oil filled to the grade and amount of the service information, level read",
-)
-# measurement, unit, the check whose outcome a value beyond the limit is, that outcome, and which side is worn
-MEASUREMENTS = (
-    ("chain elongation", "%", "marks", "marks do not meet", "above"),
-    ("chain slack", "mm", "chain_look", "slack or worn", "above"),
-    ("tensioner travel", "mm", "chain_look", "slack or worn", "above"),
-    ("guide wear", "mm", "chain_look", "slack or worn", "above"),
-    ("phaser play", "deg", "phaser_hand", "play, or not locked", "above"),
-    ("screen blocked", "%", "valve_out", "screen blocked", "above"),
-    ("camshaft end play", "mm", "", "", "above"),
-)
-FASTENERS = {
-    "oil_service": ("drain plug, with its new seal", "oil filter"),
-    "valve": ("oil control valve bolt",),
-    "phaser": ("phaser bolt", "camshaft bearing caps", "valve cover", "timing cover"),
-    "timing_set": ("tensioner", "guides", "crankshaft bolt"),
-}
+messages = Messages("camlog.job")
 
 
 def work_sheet(repair: str, layout: Layout) -> dict[str, Any]:
     """The sheet for a repair (its key) on an engine of this layout, every box empty."""
-    timing = repair in TIMING_WORK
-    fasteners = [*FASTENERS["valve"]] if "valve" in repair or repair == "timing_set" else []
-    fasteners += FASTENERS["phaser"] if timing else ()
-    fasteners += FASTENERS[repair] if repair in ("timing_set", "oil_service") else ()
-    afterwards = [layout.relearn] if layout.relearn else []
+    timing = repair in TABLE["timing_work"]
+    lock = "" if layout.lock == "unknown" else messages("lock", place=layout.lock.replace("_", " "))
+    afterwards = [*([layout.relearn] if layout.relearn else []), *TABLE["afterwards"]]
+    measured = [m for m in TABLE["measurement"] if (timing or repair in m.get("repairs", ())) and m.get("drive", layout.drive) == layout.drive]
     return {
         "repair": repair,
         "reference": layout.procedure_reference or "",
         "torque_reference": layout.torque_reference or "",
-        "before": [_box(text) for text in (BEFORE if timing else BEFORE[:1])],
-        "measurements": [
-            {"what": what, "unit": unit, "value": None, "limit": None, "source": ""}
-            for what, unit, check, _, _ in MEASUREMENTS
-            if timing or (check == "valve_out" and repair == "valve")
-        ],
+        "before": [_box(text.format(lock=lock)) for text in TABLE["before"][: None if timing else 1]],
+        "measurements": [{"what": m["what"], "unit": m["unit"], "value": None, "limit": None, "source": ""} for m in measured],
         "fasteners": [
-            {"what": what, "torque": None, "unit": "N*m", "angle_deg": None, "sequence": "", "new_bolt": None, **_box("")}
-            for what in fasteners
+            {"what": what, "torque": None, "unit": "N*m", "angle_deg": None, "sequence": "", "new_bolt": "", **_box("")}
+            for what in TABLE["fasteners"].get(repair, ())
         ],
-        "after": [_box(text) for text in (AFTER if timing else AFTER[2:])],
-        "afterwards": [_box(text) for text in (*afterwards, "codes cleared with camlog clear", "drive recorded, camlog verify")],
+        "after": [_box(text) for text in (TABLE["after"] if timing else TABLE["after"][2:])],
+        "afterwards": [_box(text) for text in afterwards],
     }  # fmt: skip
 
 
@@ -73,35 +56,105 @@ def _box(text: str) -> dict[str, Any]:
     return {"text": text, "done": None, "who": ""}
 
 
-def measured_outcomes(sheet: Mapping[str, Any]) -> list[tuple[str, str]]:
-    """(check, outcome) of every measurement that has a value and a limit: beyond it, or in order."""
-    known = {m[0]: m for m in MEASUREMENTS}
-    found = []
+def rows(sheet: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """The rows of a sheet, in the order in which they are numbered."""
+    return [row for part in PARTS for row in sheet.get(part, [])]
+
+
+def row_words(row: Mapping[str, Any]) -> str:
+    """A row as one reads it: what to do, to measure or to fasten, with what was typed in."""
+    if "torque" in row:
+        return messages("fastener", row=row, torque=torque_words(row))
+    return messages("measurement", row=row) if "limit" in row else str(row.get("text", ""))
+
+
+def enter(sheet: Mapping[str, Any], text: str) -> dict[str, Any]:
+    """Type in what a person says of one row, by its name or number; gives the row.
+
+    `chain elongation 0.35 limit 0.5`, `phaser bolt 25 N*m + 90 deg`. Raises InputError where that names no row or is no value.
+    """
+    said = _ENTRY.fullmatch(text.strip())
+    named = said["what"].strip().lower() if said else ""
+    fitting = [r for i, r in enumerate(rows(sheet), start=1) if "what" in r and named and (named == str(i) or r["what"].startswith(named))]
+    if said is None or len(fitting) != 1:
+        raise messages.error("no_entry", text=text[:60], names=", ".join(r["what"] for r in rows(sheet) if "what" in r))
+    row, units = fitting[0], (said["unit"], said["limit_unit"])
+    if "torque" in row:
+        return fill(row, {"torque": said["value"], "unit": said["unit"], "angle_deg": said["angle_deg"]})
+    value, limit = (_in_unit(row, said[key], unit) for key, unit in zip(("value", "limit"), units, strict=True))
+    return fill(row, {"value": value, "limit": limit})
+
+
+def _in_unit(row: Mapping[str, Any], text: str | None, unit: str | None) -> str | None:
+    if text is None or unit is None:
+        return text
+    try:
+        factor, offset = conversion(unit, row["unit"])
+    except ValueError as error:
+        raise messages.error("no_unit", unit=unit[:20], what=row["what"], wanted=row["unit"]) from error
+    return f"{float(text.replace(',', '.')) * factor + offset:.6g}"
+
+
+def fill(row: dict[str, Any], typed: Mapping[str, str | None]) -> dict[str, Any]:
+    """Set what was typed into a measurement or a fastener; None leaves a value as it is, an empty text takes it away.
+
+    Raises InputError for a number that is none, or a torque in a unit of something else.
+    """
+    new: dict[str, Any] = {}
+    for key in FASTENED if "torque" in row else MEASURED:
+        text = typed.get(key)
+        if text is not None:
+            new[key] = _number(row, text) if key in NUMBERS else text.strip()[:200]
+    try:
+        torque_in(1.0, new.get("unit") or "N*m", "N*m")
+    except ValueError as error:
+        raise messages.error("no_unit", unit=new["unit"][:20], what=row["what"], wanted="N*m, lbf*ft, lbf*in or kgf*m") from error
+    row.update(new)
+    return row
+
+
+def _number(row: Mapping[str, Any], text: str) -> float | None:
+    if not text.strip():
+        return None
+    try:
+        value = float(text.replace(",", "."))
+    except ValueError:
+        value = math.nan
+    if not 0.0 <= value < 1e6:
+        raise messages.error("no_value", what=row["what"], text=text[:20])
+    return value
+
+
+def measured_outcomes(sheet: Mapping[str, Any]) -> list[tuple[str, str, str]]:
+    """(check, outcome, what was measured) of every measurement that has a value and a limit: beyond it, or NOT."""
+    known, found = {m["what"]: m for m in TABLE["measurement"]}, {}
     for row in sheet.get("measurements", []):
         what = known.get(row.get("what"))
-        if what is None or not what[2] or row.get("value") is None or row.get("limit") is None:
+        if what is None or row.get("value") is None or row.get("limit") is None:
             continue
-        found.append((what[2], what[3] if row["value"] > row["limit"] else IN_ORDER))
-    return [(check, outcome) for check, outcome in found if outcome in BY_KEY[check].outcomes]
+        beyond = row["value"] > row["limit"]
+        # Of several measurements for one outcome the one beyond its limit counts.
+        if beyond or what["check"] not in found:
+            found[what["check"]] = (what["check"], ("" if beyond else NOT) + what["outcome"], row_words(row))
+    return list(found.values())
 
 
 def torque_in(value: float, unit: str, wanted: str) -> float:
     """A torque in another unit: `N*m`, `lbf*ft`, `lbf*in`, `kgf*m`. Raises ValueError for a unit of another kind."""
-    factor, offset = conversion(unit, wanted)
+    factor, offset = conversion({"Nm": "N*m"}.get(unit, unit).replace("·", "*"), wanted)
     return value * factor + offset
 
 
 def torque_words(fastener: Mapping[str, Any]) -> str:
     """A fastener's torque in both units, `25 N·m (18.4 lbf·ft) + 90 deg`; what to type in where it is empty."""
     if fastener.get("torque") is None:
-        return "to be typed in from service information"
+        return messages("no_torque")
     newton = torque_in(float(fastener["torque"]), fastener.get("unit") or "N*m", "N*m")
-    angle = f" + {fastener['angle_deg']:g} deg" if fastener.get("angle_deg") else ""
-    return f"{newton:.3g} N·m ({torque_in(newton, 'N*m', 'lbf*ft'):.3g} lbf·ft){angle}"
+    angle = f" + {number(fastener['angle_deg'])} deg" if fastener.get("angle_deg") else ""
+    return f"{number(newton)} N·m ({number(torque_in(newton, 'N*m', 'lbf*ft'))} lbf·ft){angle}"
 
 
 def open_boxes(sheet: Mapping[str, Any]) -> list[str]:
     """What is still empty or not ticked, one line each."""
-    left = [row["text"] for part in ("before", "after", "afterwards") for row in sheet.get(part, []) if not row.get("done")]
-    left += [f"torque of {row['what']}" for row in sheet.get("fasteners", []) if row.get("torque") is None]
-    return left + [f"{row['what']} not ticked" for row in sheet.get("fasteners", []) if not row.get("done")]
+    empty = [messages("open_torque", what=r["what"]) for r in rows(sheet) if "torque" in r and r["torque"] is None]
+    return [r["text"] or messages("open_fastener", what=r["what"]) for r in rows(sheet) if "done" in r and not r["done"]] + empty

@@ -59,6 +59,10 @@ class ShopRepair:
     part: Text = ""
     supplier: Text = ""
 
+    def applied(self, usual: Repair) -> Repair:
+        """The repair with the shop's own time and price, where it gives them."""
+        return replace(usual, minutes=self.minutes or usual.minutes, parts=usual.parts if self.parts is None else self.parts)
+
 
 @dataclass(frozen=True)
 class ShopFile:
@@ -77,12 +81,7 @@ class ShopFile:
     def repairs(self) -> tuple[Repair, ...]:
         """The repairs with the shop's own minutes and prices."""
         own = {r.key: r for r in self.repair}
-        return tuple(
-            replace(r, minutes=own[r.key].minutes or r.minutes, parts=r.parts if own[r.key].parts is None else own[r.key].parts)
-            if r.key in own
-            else r
-            for r in REPAIRS
-        )
+        return tuple(own[r.key].applied(r) if r.key in own else r for r in REPAIRS)
 
 
 def read_shop(path: str | Path | None, beside: Path | None = None) -> ShopFile:

@@ -1,67 +1,114 @@
-"""What one does with a job: begin it, note what was found, quote, make the work sheet, close it."""
+"""What one does with a job: begin it, take in a recording, note what was found, quote, fill the work sheet, close it."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import math
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from camlog.analysis.causes.causes import BY_KEY, CAUSES
 from camlog.analysis.causes.checks import BY_KEY as CHECK
-from camlog.analysis.causes.checks import IN_ORDER
+from camlog.analysis.causes.checks import IN_ORDER, NOT
+from camlog.analysis.causes.rank import telling
 from camlog.analysis.causes.troubleshoot import after, cost_of_opening_first, expected_cost, plan
 from camlog.cams import bank_of, side_of
-from camlog.errors import InputError
 from camlog.job.found import Outcome
+from camlog.job.picture import picture
 from camlog.job.quote import choices, parts_list, whole_set_from_km
-from camlog.job.record import Job
-from camlog.job.sheet import measured_outcomes, work_sheet
+from camlog.job.record import SUFFIX, Job, read_job
+from camlog.job.sheet import measured_outcomes, messages, row_words, work_sheet
 from camlog.job.shop import ShopFile
 from camlog.messages import Messages
+from camlog.numbers import number
 from camlog.profile.model import Layout
+from camlog.report.words import condition_word, state_of
+from camlog.stream import now
 
 if TYPE_CHECKING:
-    from camlog.analysis.findings import Findings
+    from camlog.analysis.findings import CamFindings, Findings
+    from camlog.profile import VehicleProfile
     from camlog.verify.verification import Verification
 
+report = Messages("camlog.report")
+SURE_CHECKS = 3
+WORTH_SHOWING = 0.01  # chance to cure from which a choice is worth a line
+# A chain is measured to about this, and the rest position of a cam of a new engine known to about that. Common practice, no source.
+MEASURED_TO_PERCENT, REST_KNOWN_TO_DEG = 0.1, 2.0
 
-messages, report = Messages("camlog.job"), Messages("camlog.report")
+
+def job_path(name: str | Path) -> Path:
+    """Where a job of that name lies: `NAME.job.json`."""
+    path = Path(name)
+    return path if path.name.endswith(SUFFIX) else path.with_name(path.name + SUFFIX)
+
+
+def set_fields(job: Job, part: str, values: Mapping[str, object]) -> None:
+    """Set what was said of the vehicle or the people; None or an empty text leaves a key as it is."""
+    new = {k: v for k, v in values.items() if v not in (None, "")}
+    if new:
+        job.put(part, {**job.get(part), **new}, f"{part}: " + ", ".join(sorted(new)))
+
+
+def profile_fields(profile: VehicleProfile | None) -> dict[str, str]:
+    """What a vehicle profile says of a job's vehicle, and where it lies."""
+    return {} if profile is None else {"name": profile.name, "oil_grade": profile.oil_grade or "", "profile": str(profile.file or "")}
 
 
 def add_recording(job: Job, findings: Findings, role: str = "before") -> None:
     """Take a recording into the job; one from before the repair gives the job its findings and causes."""
-
     trace = findings.trace
     job.add("recordings", {"file": trace.name, "sha256": trace.sha256, "role": role}, f"recording {trace.name} ({role} the repair)")
-    if role != "before":
-        return
+    then = job.get("findings").get("picture") if role != "before" else None
     seen = {
         "trace": trace.name,
-        "cams": {cam: {"condition": f.verdict.condition, "confidence": round(f.verdict.confidence, 3),
-                       "reasons": list(f.verdict.reasons[:3])} for cam, f in findings.cams.items()},
+        "cams": {cam: _cam(f) for cam, f in findings.cams.items()},
         "codes": [c.code for c in findings.codes.codes],
         "for_owner": _for_owner(findings),
+        "picture": picture(findings, then),
         "probabilities": {key: round(p, 4) for key, p in findings.diagnosis.probabilities.items()},
         "do_not_run": list(findings.do_not_run),
+    }
+    job.put("findings" if role == "before" else "findings_after", seen, f"findings of {trace.name}")
+
+
+def _cam(found: CamFindings) -> dict[str, Any]:
+    """One cam as the job keeps it; `chain` is the elongation that its offset at rest would mean (percent: low, value, high),
+    below 0 where it stands off advanced, as no worn chain makes it."""
+    chain, offset = found.examination.rest.chain_elongation_percent, found.examination.rest.offset_deg.value
+    said: list[float] | None = None
+    if chain.value is not None and chain.interval and offset:
+        way, doubt = -math.copysign(1.0, offset), REST_KNOWN_TO_DEG * abs(chain.value / offset)
+        low, high = sorted(way * end for end in chain.interval)
+        said = [low - doubt, way * chain.value, high + doubt]
+    return {
+        "condition": found.verdict.condition, "word": condition_word(found.verdict), "confidence": round(found.verdict.confidence, 3),
+        "reasons": list(found.verdict.reasons[:3]), "chain": said,
     }  # fmt: skip
-    job.put("findings", seen, f"findings of {trace.name}")
 
 
 def _for_owner(findings: Findings) -> str:
-    """What the cams do that they should not, in the words for a car's owner; empty where none does."""
-    faults = [cam for cam, f in findings.cams.items() if f.verdict.condition not in ("healthy", "insufficient_data")]
+    """What the cams do that they should not, in the words for a car's owner; empty where none was judged."""
     does = [
-        f"{report('cam.for_owner', side=side_of(cam), bank=bank_of(cam))} "
-        f"{report(f'condition_for_owner.{findings.cams[cam].verdict.condition}')}"
-        for cam in faults
+        f"{report('cam.for_owner', side=side_of(cam), bank=bank_of(cam))} {report(f'condition_for_owner.{f.verdict.condition}')}"
+        for cam, f in findings.cams.items()
+        if state_of(f.verdict.condition) == "bad"
     ]
-    return messages("for_owner", cams="; ".join(does)) if does else ""
+    judged = any(state_of(f.verdict.condition) == "good" for f in findings.cams.values())
+    return messages("for_owner", cams="; ".join(does)) if does else messages("sound") if judged else ""
+
+
+def drive_before(job: Job) -> Path | None:
+    """The first recording of before the repair, where it lies beside the job file."""
+    names = [r.get("file") for r in job.get("recordings") if r.get("role") == "before"]
+    found = [job.path.parent / Path(name).name for name in names if isinstance(name, str)]
+    return next((path for path in found if path.is_file()), None)
 
 
 def add_found(job: Job, outcome: Outcome, note: str, who: str = "") -> None:
     """Note the outcome of a check; the probabilities of the causes move at once. Of a check made again the last counts."""
     outcomes = {**_outcomes(job), outcome.check.key: outcome.outcome}
-    probabilities = _probabilities(job.get("findings").get("probabilities", {}))
+    probabilities = _probabilities(job.get("findings").get("probabilities") or {})
     for key, shown in outcomes.items():
         probabilities = after(probabilities, CHECK[key], shown)
     job.add(
@@ -74,7 +121,12 @@ def add_found(job: Job, outcome: Outcome, note: str, who: str = "") -> None:
 
 def _outcomes(job: Job) -> dict[str, str]:
     """The last outcome of each check that was made, by its key."""
-    return {c["key"]: c["outcome"] for c in job.get("checks") if c.get("key") in CHECK and c.get("outcome") in CHECK[c["key"]].outcomes}
+    return {c["key"]: c["outcome"] for c in job.get("checks") if c.get("key") in CHECK and CHECK[c["key"]].can_show(c.get("outcome"))}
+
+
+def _done(job: Job) -> list[str]:
+    """The keys of the checks that were made, whole."""
+    return [k for k, shown in _outcomes(job).items() if not shown.startswith(NOT) or len(CHECK[k].shows) == 1]
 
 
 def _probabilities(chances: Mapping[str, float]) -> dict[str, float]:
@@ -85,31 +137,35 @@ def _probabilities(chances: Mapping[str, float]) -> dict[str, float]:
     return {key: w / total for key, w in weights.items()}
 
 
-def standing(job: Job) -> bool:
-    """True where the engine of this job must not be run or driven."""
-    return bool(job.get("findings").get("do_not_run")) or oil_is_low(job)
-
-
 def oil_is_low(job: Job) -> bool:
     """True where the oil was found low, old or of another grade, and not in order since: the engine must not run on it."""
     return _outcomes(job).get("oil_level", IN_ORDER) != IN_ORDER
 
 
 def next_steps(job: Job, shop: ShopFile, layout: Layout) -> dict[str, Any]:
-    """The causes as they stand, the checks to do next in order with what they cost, and the expected cost of both ways."""
+    """The causes as they stand, the checks to do next in order with what they cost, and the expected cost of both ways.
+
+    `first` is what comes before them all, `note` what is said of the checks.
+    """
     probabilities, rates = _probabilities(job.probabilities), shop.rates(layout)
     ranked = sorted(probabilities.items(), key=lambda p: -p[1])
-    stand = standing(job)
+    done, stand = _done(job), bool(job.get("findings").get("do_not_run")) or oil_is_low(job)
+    checks, note = [s.check for s in plan(probabilities, rates, done, standing=stand)], ""
+    if not checks:
+        likely = {k: p for k, p in ranked if BY_KEY[k].group == BY_KEY[ranked[0][0]].group}
+        checks = [c for c in telling(likely) if c.key not in done and not (stand and c.runs)][:SURE_CHECKS]
+        note = messages("to_be_sure") if checks else ""
     return {
         "causes": [{"key": k, "cause": BY_KEY[k].name, "group": BY_KEY[k].group, "probability": p} for k, p in ranked],
         "checks": [
-            {"key": s.check.key, "check": s.check.text, "cost": s.cost, "minutes": s.check.minutes, "opens": s.check.opens,
-             "outcomes": list(s.check.outcomes), "cautions": list(s.check.sentence.cautions)}
-            for s in plan(probabilities, rates, job.done, standing=stand)
+            {"key": c.key, "check": c.text, "cost": rates.cost(c), "minutes": rates.minutes(c), "opens": c.opens,
+             "outcomes": list(c.outcomes), "cautions": list(c.sentence.cautions)}
+            for c in checks
         ],
-        "expected_cost": expected_cost(probabilities, rates, tuple(job.done), standing=stand),
+        "expected_cost": expected_cost(probabilities, rates, done, standing=stand),
         "opening_first": cost_of_opening_first(probabilities, rates),
         "first": messages("oil_first") if oil_is_low(job) else "",
+        "note": note,
         "currency": shop.shop.currency,
         "labour_per_hour": rates.labour_per_hour,
     }  # fmt: skip
@@ -118,16 +174,16 @@ def next_steps(job: Job, shop: ShopFile, layout: Layout) -> dict[str, Any]:
 def make_quote(job: Job, shop: ShopFile, layout: Layout, repair: str | None = None) -> dict[str, Any]:
     """Quote: every choice, the one taken (the least expected cost, or `repair`), why, and the parts to order."""
     probabilities = _probabilities(job.probabilities)
-    mileage = _number(job.get("vehicle").get("mileage_km"))
-    found = choices(probabilities, shop, layout, mileage, _elongation(job))
-    keys = [c.repair.key for c in found]
-    if repair is not None and repair not in keys:
-        raise InputError(f"there is no repair {repair[:40]!r}", remedy="One of: " + ", ".join(sorted(keys)) + ".")
-    taken = found[0] if repair is None else next(c for c in found if c.repair.key == repair)
+    mileage, elongation = job.get("vehicle").get("mileage_km"), _measured_chain(job)
+    mileage = float(mileage) if isinstance(mileage, int | float) else None
+    found = choices(probabilities, shop, layout, mileage, elongation)
+    taken = next((c for c in found if repair in (None, c.repair.key)), None)
+    if taken is None:
+        raise messages.error("no_repair", key=str(repair)[:40], keys=", ".join(sorted(c.repair.key for c in found)))
     quote = {
         "repair": taken.repair.key,
         "choices": [c.to_dict() for c in found],
-        "whole_set_from_km": whole_set_from_km(probabilities, shop, layout, _elongation(job)),
+        "whole_set_from_km": whole_set_from_km(probabilities, shop, layout, elongation),
         "mileage_km": mileage,
         "currency": shop.shop.currency,
         "probabilities": {key: round(p, 4) for key, p in probabilities.items()},
@@ -139,22 +195,46 @@ def make_quote(job: Job, shop: ShopFile, layout: Layout, repair: str | None = No
 
 def make_sheet(job: Job, layout: Layout) -> dict[str, Any]:
     """The work sheet of what was quoted. Raises InputError where nothing was; a sheet that is there is kept."""
-    quote = job.get("quote")
-    if not quote.get("repair"):
-        raise InputError("nothing was quoted yet", file=job.path, remedy="Run `camlog job quote` first.")
-    if job.get("sheet").get("repair") != quote["repair"]:
-        job.put("sheet", work_sheet(quote["repair"], layout), f"work sheet for {quote['repair']}")
+    repair = job.get("quote").get("repair")
+    if not repair:
+        raise messages.error("no_quote", job.path)
+    if job.get("sheet").get("repair") != repair:
+        job.put("sheet", work_sheet(repair, layout), f"work sheet for {repair}")
     return job.get("sheet")
 
 
+def tick_row(job: Job, row: dict[str, Any], who: str) -> None:
+    """Tick a row of the sheet as done, with who and when."""
+    row.update(done=now(), who=who)
+    job.note(f"ticked: {row_words(row)}", who=who)
+
+
 def use_measurements(job: Job) -> list[str]:
-    """Take the measurements of the sheet that have a value and a limit as outcomes of checks; a line for each."""
-    lines = []
-    for key, outcome in measured_outcomes(job.get("sheet")):
-        if not any(c.get("key") == key and c.get("outcome") == outcome for c in job.get("checks")):
-            add_found(job, Outcome(CHECK[key], outcome), f"measured: {outcome}")
-            lines.append(f"{key}: {outcome}")
-    return lines
+    """Take the measurements of the sheet that have a value and a limit as outcomes of checks; a line for each that is
+    new, and one on the chain where the recording says something of it too."""
+    lines, known = [], _outcomes(job)
+    for key, outcome, words in measured_outcomes(job.get("sheet")):
+        beyond = outcome.removeprefix(NOT)
+        # That a screen is clear says nothing new of a valve found in order, or found to stick.
+        if known.get(key) != outcome and (beyond == outcome or known.get(key, beyond) == beyond):
+            add_found(job, Outcome(CHECK[key], outcome), words)
+            lines.append(words)
+    return [*lines, *_chain_against_recording(job)]
+
+
+def _chain_against_recording(job: Job) -> list[str]:
+    measured = _measured_chain(job)
+    said = [c["chain"] for c in job.get("findings").get("cams", {}).values() if c.get("chain")]
+    if measured is None or not said:
+        return []
+    low, value, high = max(said, key=lambda s: abs(s[1]))
+    agrees = low - MEASURED_TO_PERCENT <= measured <= high + MEASURED_TO_PERCENT
+    words = messages("about", value=number(value), low=number(low), high=number(high))
+    return [messages("chain_agrees" if agrees else "chain_differs", measured=measured, said=words)]
+
+
+def _measured_chain(job: Job) -> float | None:
+    return next((r.get("value") for r in job.get("sheet").get("measurements", []) if r.get("what") == "chain elongation"), None)
 
 
 def close(job: Job, verification: Verification | None, done: str = "") -> None:
@@ -167,23 +247,39 @@ def close(job: Job, verification: Verification | None, done: str = "") -> None:
     job.note("closed")
 
 
-def set_fields(job: Job, part: str, values: Mapping[str, object], known: Iterable[str]) -> None:
-    """Set what was said of the vehicle or the people; None leaves a key as it is."""
-    new = {k: v for k, v in values.items() if v not in (None, "") and k in known}
-    if new:
-        job.put(part, {**job.get(part), **new}, f"{part}: " + ", ".join(sorted(new)))
+def take_drive(job: str, trace: str, vehicle: str | None) -> None:
+    """Analyse a recording of before the repair, and take it into the job; files by their paths."""
+    findings = _analysed(trace, vehicle)
+    record = read_job(job)  # only now: a job may change while a drive is analysed
+    add_recording(record, findings)
+    record.save()
 
 
-def _number(value: object) -> float | None:
-    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
+def finish(job: str, after: str | None, vehicle: str | None, done: str) -> None:
+    """Close a job, with the proof where there is a drive after the repair; writes the customer's page and the workshop file anew."""
+    from camlog.job.pages import order_words, write_pages
+    from camlog.job.shop import read_shop
+    from camlog.profile import read_profile
+    from camlog.verify import verify
+
+    record = read_job(job)
+    before, proof = drive_before(record), None
+    if after is not None:
+        second = _analysed(after, vehicle)
+        proof = verify(second, None if before is None else _analysed(str(before), vehicle), job=order_words(record))
+        record = read_job(job)
+        add_recording(record, second, "after")
+    close(record, proof, done)
+    record.save()
+    layout = read_profile(vehicle).layout if vehicle else Layout()
+    write_pages(record, next_steps(record, read_shop(None, record.path.parent), layout), record.path.parent, replace=True)
 
 
-def _elongation(job: Job) -> float | None:
-    rows = job.get("sheet").get("measurements", [])
-    return next((_number(r.get("value")) for r in rows if r.get("what") == "chain elongation"), None)
+def _analysed(trace: str, vehicle: str | None) -> Findings:
+    from camlog.analysis import analyze
+    from camlog.drive import drive_path, read_drive
+    from camlog.profile import read_profile
+    from camlog.trace import read_trace
 
-
-def job_path(name: str | Path) -> Path:
-    """Where a job of that name lies: `NAME.job.json`."""
-    path = Path(name)
-    return path if path.name.endswith(".job.json") else path.with_name(path.name + ".job.json")
+    beside = drive_path(trace)
+    return analyze(read_trace(trace), read_drive(beside) if beside.exists() else None, read_profile(vehicle) if vehicle else None)

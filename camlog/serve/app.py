@@ -15,7 +15,7 @@ from dash import ClientsideFunction, Dash, Input, Output, dcc, html
 
 from camlog.page import shipped_text
 from camlog.serve.desk import Desk
-from camlog.serve.pages import convert, record, recording, recordings, replay
+from camlog.serve.pages import convert, jobs, record, recording, recordings, replay
 from camlog.serve.sent import check_sent
 
 # Path of each page, and the page. The first part of a path is the page, the second what it is about.
@@ -25,8 +25,9 @@ PAGES: dict[str, ModuleType] = {
     "recording": recording,
     "replay": replay,
     "convert": convert,
+    "jobs": jobs,
 }
-_NAVIGATION = (("/", "Record"), ("/recordings", "Recordings"))
+_NAVIGATION = (("/", "Record"), ("/recordings", "Recordings"), ("/jobs", "Jobs"))
 
 _INDEX = """<!DOCTYPE html>
 <html lang="en">

@@ -26,6 +26,7 @@ DOWNLOAD_POLICY = "default-src 'none'; sandbox; frame-ancestors 'none'"
 _DOWNLOADS = {
     "drive": "application/json",
     "findings": "application/json",
+    "job": "application/json",
     "map": "text/plain",
     "trace": "text/csv",
 }

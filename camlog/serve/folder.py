@@ -160,6 +160,11 @@ class Folder:
         alone = [n for n in files if n.endswith(DRIVE_ENDING) and trace_path(n).name not in files]
         return sorted(alone, key=lambda n: -files[n].st_mtime)
 
+    def jobs(self) -> list[str]:
+        """The job files, newest first."""
+        files = self._files()
+        return sorted((n for n in files if kind_of(n) == "job"), key=lambda n: -files[n].st_mtime)
+
     def _files(self) -> dict[str, os.stat_result]:
         """Name and state of every file camlog works with, links out of the folder left out."""
         files: dict[str, os.stat_result] = {}

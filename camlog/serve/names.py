@@ -15,13 +15,15 @@ DRIVE_ENDING, FINDINGS_ENDING = ".drive.json", ".findings.json"
 MAP_ENDING, PROFILE_ENDING = ".map.toml", ".toml"
 # What an analysis writes beside a trace, by what it is called.
 RESULT_ENDINGS = {kind: f".{kind}.html" for kind in ("report", "comparison", "verification")}
+JOB_ENDING, JOB_PAGE_ENDINGS = ".job.json", (".customer.html", ".workshop.html")
 # Longest first: `x.drive.json` is a drive file, and `x.map.toml` no vehicle profile.
 _KINDS = {
     DRIVE_ENDING: "drive",
     FINDINGS_ENDING: "findings",
+    JOB_ENDING: "job",
     MAP_ENDING: "map",
     PROFILE_ENDING: "profile",
-    **dict.fromkeys(RESULT_ENDINGS.values(), "result"),
+    **dict.fromkeys((*RESULT_ENDINGS.values(), *JOB_PAGE_ENDINGS), "result"),
     **dict.fromkeys(TRACE_ENDINGS, "trace"),
 }
 
@@ -41,7 +43,7 @@ def _ending(name: str) -> str | None:
 
 
 def kind_of(name: str) -> str | None:
-    """`trace`, `drive`, `findings`, `result`, `map` or `profile` by a name's ending; None for any other."""
+    """`trace`, `drive`, `findings`, `result`, `job`, `map` or `profile` by a name's ending; None for any other."""
     return _KINDS.get(_ending(name) or "")
 
 

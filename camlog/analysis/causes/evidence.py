@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterator, Mapping, Sequence
-from importlib import resources
 from typing import Any
 
+from camlog.analysis.causes.causes import read_table
 from camlog.analysis.code_evidence import CodeEvidence
 from camlog.analysis.engine_supply import Supply
 from camlog.analysis.misfire.rates import Misfire
@@ -14,7 +13,7 @@ from camlog.analysis.verdict.judge import Answer, Verdict
 from camlog.analysis.verdict.oil_effect import OilPattern
 from camlog.cams import bank_of, cam_words
 
-TABLE: Mapping[str, Any] = tomllib.loads(resources.files(__package__).joinpath("evidence.toml").read_text("utf-8"))
+TABLE: Mapping[str, Any] = read_table("evidence.toml")
 FEW_RISES = 2
 WEAK = ("slow", "stuck", "unstable", "sticking")
 
@@ -116,14 +115,14 @@ def _codes(codes: CodeEvidence) -> Iterator[Evidence]:
 
 def _misfires(misfire: Misfire, faulty: bool) -> Iterator[Evidence]:
     pattern = misfire.pattern
-    tied = [a for a in misfire.association if a.kind == "cam_error" and a.holds]
+    tied = [a.cam for a in misfire.association if a.cam is not None and a.holds]
     if pattern.kind == "single":
         yield "one_cylinder", {"cylinders": ", ".join(map(str, pattern.cylinders))}
     elif pattern.kind == "none":
         yield "no_misfires", {}
     elif pattern.kind in ("bank", "all", "several"):
         if tied:
-            yield "misfires_follow_cam", {"cam": cam_words(tied[0].cam)}
+            yield "misfires_follow_cam", {"cam": cam_words(tied[0])}
         else:
             yield "misfires_with_fault" if faulty else "misfires_alone", {"pattern": pattern.reason}
 

@@ -7,7 +7,7 @@ by the verdict's own probabilities, so an uncertain verdict moves little. What w
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from camlog.analysis.causes.causes import (
@@ -57,14 +57,14 @@ Likelihood = Mapping[str, float]
 
 def pieces(seen: Seen) -> list[Likelihood]:
     """Every piece of evidence of a drive, each independent of the others given the cause."""
-    found = [_each(lambda c: _cams(c, seen.cams))] if seen.cams else []
+    found: list[Likelihood] = [{c.key: _cams(c, seen.cams) for c in CAUSES}] if seen.cams else []
     if seen.codes is not None:
         for family in CODE_FAMILIES:
-            found.append(_there(family in seen.codes, lambda c, f=family: c.codes.get(f, CODE_BY_CHANCE)))
+            found.append(_there(family in seen.codes, {c.key: c.codes.get(family, CODE_BY_CHANCE) for c in CAUSES}))
     if seen.misfire in (*MISFIRE_BY_CHANCE, "none"):
-        found.append(_each(lambda c: pattern_chance(c.misfire, MISFIRE_BY_CHANCE, seen.misfire)))
+        found.append({c.key: pattern_chance(c.misfire, MISFIRE_BY_CHANCE, seen.misfire) for c in CAUSES})
     if seen.low_pressure is not None:
-        found.append(_there(seen.low_pressure, lambda c: c.pressure))
+        found.append(_there(seen.low_pressure, {c.key: c.pressure for c in CAUSES}))
     return found
 
 
@@ -79,13 +79,9 @@ def posterior(evidence: Sequence[Likelihood], priors: Mapping[str, float] | None
     return {key: math.exp(w - top) / total for key, w in weights.items()}
 
 
-def _there(there: bool, chance: Callable[[Cause], float]) -> Likelihood:
+def _there(there: bool, chances: Likelihood) -> Likelihood:
     """The likelihood of something that was seen, or was looked for and not seen."""
-    return _each(chance if there else lambda c: 1.0 - chance(c))
-
-
-def _each(chance: Callable[[Cause], float]) -> Likelihood:
-    return {cause.key: chance(cause) for cause in CAUSES}
+    return chances if there else {key: 1.0 - chance for key, chance in chances.items()}
 
 
 def _cams(cause: Cause, cams: Mapping[str, CamSeen]) -> float:

@@ -22,8 +22,9 @@ from camlog.analysis.verdict.oil_effect import OilPattern
 from camlog.analysis.verdict.weigh import table
 
 WORTH_SAYING = 0.2  # probability from which a group of causes is named
-# A check is listed with a group of causes where it shows something this often, if one of them it is.
-TELLS = 0.1
+# A check is listed with a group of causes where, if one of them it is, an hour of it shows something this often: a plug looked at
+# in some minutes need not be likely to be the fault.
+TELLS_AN_HOUR = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,9 +161,6 @@ def _group(name: str, probabilities: Mapping[str, float], told: list[Evidence]) 
 def telling(members: Mapping[str, float]) -> list[Check]:
     """The checks that show something under some causes (key to weight), the most telling for their cost first."""
     total, rates = sum(members.values()) or 1.0, Rates()
-
-    def shows(check: Check) -> float:
-        return sum(p * outcome.get(key, 0.0) for key, p in members.items() for outcome in check.shows.values()) / total
-
-    checks = [c for c in CHECKS if shows(c) > TELLS]
-    return sorted(checks, key=lambda c: -shows(c) / rates.cost(c))
+    shown = {c.key: sum(p * of.get(key, 0.0) for key, p in members.items() for of in c.shows.values()) / total for c in CHECKS}
+    worth = [c for c in CHECKS if shown[c.key] * 60.0 / c.minutes > TELLS_AN_HOUR]
+    return sorted(worth, key=lambda c: -shown[c.key] / rates.cost(c))

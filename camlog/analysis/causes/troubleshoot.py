@@ -25,9 +25,13 @@ class Rates:
     labour_per_hour: float = 100.0
     times: Mapping[str, float] = field(default_factory=dict)
 
+    def minutes(self, action: Check | Repair) -> float:
+        """How long a check or repair takes on this engine."""
+        return action.minutes * self.times.get(action.opens, 1.0)
+
     def cost(self, action: Check | Repair) -> float:
         """Labour and parts of a check or repair."""
-        return action.minutes / 60.0 * self.labour_per_hour * self.times.get(action.opens, 1.0) + action.parts
+        return self.minutes(action) / 60.0 * self.labour_per_hour + action.parts
 
 
 @dataclass(frozen=True)
@@ -103,7 +107,8 @@ def plan(
     probabilities: Mapping[str, float], rates: Rates, done: Sequence[str] = (), *, standing: bool = False, most: int = 5
 ) -> list[Step]:
     """The checks to do one after the other as long as each finds nothing, with what is still expected to be spent."""
-    steps, done = [], list(done)
+    steps: list[Step] = []
+    done = list(done)
     while len(steps) < most:
         check = next_check(probabilities, rates, done, standing=standing)
         if check is None:

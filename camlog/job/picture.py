@@ -1,0 +1,76 @@
+"""The fault's own picture, small enough to be kept in the job: the strip of the drive and the moment that shows it best."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from markupsafe import Markup
+
+from camlog.analysis.findings import CamFindings, Findings
+from camlog.report.charts.moments import SPAN_S, Stretch, convincing_stretch
+from camlog.report.strip import strip_view
+from camlog.report.summary import cams_in_order
+from camlog.report.words import say, state_of
+
+POINTS = 400  # of each line
+WIDTH, HEIGHT = 600.0, 150.0  # of the drawing, whatever its size on the page
+LEAST_SPAN_DEG = 10.0
+
+
+def picture(findings: Findings, before: Mapping[str, Any] | None = None) -> dict[str, Any] | None:
+    """What is drawn of a drive: `cam`, its `strip`, and a `moment` with seconds and angles (deg) from its start.
+
+    With the picture of the drive `before` the repair it is of the same cam and the same kind of moment. None without cams.
+    """
+    view = strip_view(findings)
+    if view is None:
+        return None
+    found = findings.cams.get((before or {}).get("cam", "")) or cams_in_order(findings)[0]
+    rows = [row | {"cam": ""} for row in view["rows"] if row["cam"] == found.cam]
+    return {
+        "cam": found.cam, "title": rows[0]["title"], "word": rows[0]["word"], "state": state_of(found.verdict.condition),
+        "does": say(f"condition_for_owner.{found.verdict.condition}"),
+        "strip": view | {"rows": rows, "speed": "", "marks": [], "told": []},
+        "moment": _moment(found, (before or {}).get("moment") or {}),
+    }  # fmt: skip
+
+
+def _moment(found: CamFindings, before: Mapping[str, Any]) -> dict[str, Any] | None:
+    data, start_s = found.examination.data, found.examination.rest.cold_start.start_s
+    stretch = convincing_stretch(found)
+    if before.get("shows") == "start" and start_s is not None:
+        stretch = Stretch(start_s - 1.0, start_s - 1.0 + before.get("seconds", SPAN_S), "start")
+    here = (data.actual_time_s >= stretch.start_s) & (data.actual_time_s <= stretch.end_s)
+    if np.count_nonzero(here) < 2:
+        return None
+    keep = np.flatnonzero(here)[:: max(1, np.count_nonzero(here) // POINTS)]
+    command = data.command_at_actual[keep]
+    return {
+        "shows": stretch.shows, "start_s": round(stretch.start_s, 1), "seconds": round(stretch.end_s - stretch.start_s, 1),
+        "time_s": np.round(data.actual_time_s[keep] - stretch.start_s, 2).tolist(),
+        "actual": np.round(data.actual_deg[keep], 1).tolist(),
+        "command": [round(c, 1) if np.isfinite(c) else None for c in command.tolist()],
+    }  # fmt: skip
+
+
+def drawn(pictures: Mapping[str, Mapping[str, Any] | None]) -> list[dict[str, Any]]:
+    """Pictures by their titles, each with its moment as lines of a drawing WIDTH by HEIGHT; all on one scale of angles."""
+    shown = [{"when": when, **kept} for when, kept in pictures.items() if kept]
+    moments = [p["moment"] for p in shown if p.get("moment")]
+    angles = [a for m in moments for a in (*m["actual"], *m["command"]) if a is not None]
+    low, high = min(angles, default=0.0), max(angles, default=0.0)
+    high = max(high, low + LEAST_SPAN_DEG)
+    for p in shown:
+        if m := p.get("moment"):
+            p["lines"] = {name: _line(m, m[name], low, high) for name in ("command", "actual")}
+            p["scale"], p["seconds"] = (f"{high:.0f}°", f"{low:.0f}°"), m["seconds"]
+    return shown
+
+
+def _line(moment: Mapping[str, Any], angles: list[float | None], low: float, high: float) -> Markup:
+    """Points of a line; numbers only, so that no page need escape or shorten them."""
+    across = WIDTH / max(moment["seconds"], 0.1)
+    pairs = [(t * across, HEIGHT * (high - a) / (high - low)) for t, a in zip(moment["time_s"], angles, strict=False) if a is not None]
+    return Markup(" ".join(f"{x:.1f},{y:.1f}" for x, y in pairs))
