@@ -49,14 +49,14 @@ def sent(app, body):
 def right(app, player):
     """A body for each callback as the page's script sends it (a recorded one, with its values left empty)."""
     values = {
-        "recording-name.data": "healthy.csv", "convert-name.data": "healthy.csv", "speed.value": "2",
+        "recording-name.data": "healthy.csv", "convert-name.data": "healthy.csv", "job-name.data": "car.job.json", "speed.value": "2",
         "convert-number.data": 0, "player.data": player, "place.pathname": "/recordings", "replay-look.n_intervals": 1,
     }  # fmt: skip
 
     def given(place):
         id_, property_ = place["id"], place["property"]
         if id_.startswith("{"):
-            return [{"id": {"jump": 0, "time_s": 1.5}, "property": property_, "value": 1}]
+            return [{"id": dict.fromkeys(json.loads(id_), 0), "property": property_, "value": 1 if property_ == "n_clicks" else "1"}]
         return {"id": id_, "property": property_, "value": values.get(f"{id_}.{property_}")}
 
     for output, callback in app.callback_map.items():

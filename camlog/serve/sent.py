@@ -84,7 +84,7 @@ _KINDS: Mapping[str, Callable[[object], bool]] = {
     "recording-told.data": _are_texts_by_name,
     "convert-number.data": _is_count,
 }
-_NEEDED = frozenset({"recording-name.data", "convert-name.data", "speed.value"})
+_NEEDED = frozenset({"job-name.data", "recording-name.data", "convert-name.data", "speed.value"})
 
 
 def _is_right(body: Any, callbacks: Mapping[str, Mapping[str, Any]]) -> bool:
