@@ -695,7 +695,10 @@ def test_the_command_says_in_one_screen_what_it_made_and_what_a_verdict_takes_be
     done = command(str(path))
     assert len(done.stdout.splitlines()) <= 24 and "2 readings/s" in done.stdout and "120 rows" in done.stdout
     assert "60 s" in done.stdout
-    assert "intake cam of bank 1 come 2 times a second" in done.stderr and "takes 4" in done.stderr
+    assert "intake cam of bank 1 come 2 times a second" in done.stderr and "must come 4 times a second" in done.stderr
+    answered, others = done.stderr.split("For the others")
+    assert "Does it move?" in answered and "Does it reach its command?" in answered and "in time?" not in answered
+    assert "Does it arrive in time?" in others and "Does it move smoothly?" in others
     assert "exhaust cam of bank 1 has no commanded angle" in done.stderr
     assert "neither oil nor coolant temperature" in done.stderr and "no cam angles" not in done.stderr
 
@@ -713,25 +716,54 @@ def test_a_doubtful_column_shows_its_values_its_moves_and_its_likely_partner(tmp
     assert [(q.place, q.of) for q in questions] == [(1, 2), (2, 2)] and questions[0].look == look
 
 
+ENGINE = {"engine_speed": "Engine speed (rpm)", "engine_load": "Engine load (%)"}
+
+
+def under_other_headings(trace: Trace, columns: dict[str, str], path: Path, shift_s: float = 0.0) -> Path:
+    """The columns of a trace under the headings given, written to `path`; cam angles `shift_s` later than the rest."""
+    times = [trace.samples(name)[0] + (shift_s if name.startswith("cam_") else 0.0) for name in columns]
+    moments = np.unique(np.round(np.concatenate(times), 3))
+    cells = np.full((len(moments), len(columns)), "", dtype=object)
+    for j, (name, at) in enumerate(zip(columns, times, strict=True)):
+        cells[np.searchsorted(moments, np.round(at, 3)), j] = [f"{v:.2f}" for v in trace.samples(name)[1]]
+    rows = "".join(f"{t:.3f},{','.join(row)}\n" for t, row in zip(moments, cells, strict=True))
+    path.write_text(",".join(["Time (s)", *columns.values()]) + "\n" + rows, encoding="utf-8")
+    return path
+
+
 def test_no_sample_of_a_sound_or_faulty_car_is_doubted_for_its_values_and_swapped_ones_are(tmp_path):
     """The recordings of the simulated car, healthy and with every fault, under another logger's headings."""
+    names = "cam_intake_b1_commanded", "cam_intake_b1_actual"
+    headings = "Intake cam advance target (°CA)", "Intake cam advance actual (°CA)"
     swapped = {}
     for sample in sorted(Path("sample_logs").glob("*.csv")):
         trace = read_trace(sample)
-        pair = [trace.columns.get(name) for name in ("cam_intake_b1_commanded", "cam_intake_b1_actual")]
-        if None in [None if p is None else 0 for p in pair]:
+        if not {*names, *ENGINE} <= set(trace.signals):
             continue
-        for order in ((0, 1), (1, 0)):
-            cells = [["" if np.isnan(v) else f"{v:.2f}" for v in pair[j]] for j in order]
-            rows = "".join(f"{t:.3f},{a},{b}\n" for t, a, b in zip(trace.time_s, *cells, strict=True))
-            path = tmp_path / "customer.csv"
-            path.write_text("Time (s),Intake cam advance target (°CA),Intake cam advance actual (°CA)\n" + rows)
-            doubtful = convert(path, force=True).doubtful
-            if order == (0, 1):
-                assert not doubtful, sample
-            else:
-                swapped[sample.stem] = [c.doubts for c in doubtful]
+        path = under_other_headings(trace, ENGINE | dict(zip(names, headings, strict=True)), tmp_path / "customer.csv")
+        assert not convert(path, force=True).doubtful, sample
+        path = under_other_headings(trace, dict(zip(names, headings[::-1], strict=True)), tmp_path / "customer.csv")
+        swapped[sample.stem] = [c.doubts for c in convert(path, force=True).doubtful]
     assert swapped["healthy"] == [("signal",), ("signal",)]
+
+
+def test_a_command_that_the_engine_contradicts_is_asked_about(tmp_path):
+    """The command is a map of engine speed and load: on a shifted clock it fits them only so much later, and a column
+    that follows nothing while the cam follows the engine is no command of that cam."""
+    trace = read_trace(Path("sample_logs/healthy.csv"))
+    names = {"cam_intake_b1_commanded": "Intake cam advance target (°CA)", "cam_intake_b1_actual": "Intake cam advance actual (°CA)"}
+    shifted = convert(under_other_headings(trace, ENGINE | names, tmp_path / "shifted.csv", shift_s=20.0))
+    assert [c.doubts for c in shifted.doubtful] == [("signal",)] * 2
+    assert "goes with engine speed and load only 20" in shifted.doubtful[0].reason
+    rng = np.random.default_rng(3)
+    time_s, command = trace.samples("cam_intake_b1_commanded")
+    free = np.repeat(rng.uniform(0.0, 40.0, len(command) // 20 + 1), 20)[: len(command)]
+    other = np.full(len(trace.time_s), np.nan)
+    other[np.searchsorted(trace.time_s, time_s)] = free
+    wrong = Trace(trace.time_s, {**trace.columns, "cam_intake_b1_commanded": other}, trace.units)
+    doubtful = convert(under_other_headings(wrong, ENGINE | names, tmp_path / "free.csv")).doubtful
+    assert [(c.signal, c.doubts) for c in doubtful] == [("cam_intake_b1_commanded", ("signal",))]
+    assert "does not go with engine speed and load" in doubtful[0].reason
 
 
 def test_a_mapping_that_contradicts_the_values_is_applied_and_said(tmp_path):

@@ -1,6 +1,7 @@
 """What the values of cam columns say of their mapping: an actual angle follows its command, later and about as far.
 
-A wrong pairing, a swapped pair, a wrong sign, the other shaft's degrees and a shifted clock each show in lag and gain;
+And a command follows engine speed and load. A wrong pairing, a swapped pair, a wrong sign, the other shaft's degrees and
+a shifted clock each show in lag and gain;
 a match that contradicts its values is put in doubt, with the alternative that fits better. A faulty cam follows nothing
 better than its command, so that no fault is taken for a wrong mapping.
 """
@@ -31,6 +32,10 @@ _NEAR_HALF = (0.46, 0.54)
 _NEAR_DOUBLE = (1.85, 2.15)
 _GAIN = (0.33, 3.0)
 _CONTRADICTED = 0.6  # the score of a match that contradicts its values, at most
+# How much of an angle's variance engine speed and load explain: a command's, at its own time and at the best other one.
+_MAPPED, _UNMAPPED, _FREE = 0.7, 0.35, 0.15
+_ENGINE_BINS, _ENGINE_POINTS, _ENGINE_LAG_S = 6, 2000, 2.0
+_LOADS = ("engine_load", "manifold_pressure", "mass_air_flow", "throttle_position")
 
 
 @dataclass(frozen=True)
@@ -113,6 +118,43 @@ def sure_lag_s(leader: Series, follower: Series) -> float | None:
     return found.lag_s if abs(found.lag_s) <= _SHIFTED_S else None
 
 
+def mapped(follower: Series, engine: Sequence[Series]) -> Fit | None:
+    """How surely an angle is a map of engine speed and load, read from `engine`, and how much later it is than them; None
+    where it moves too little to tell.
+
+    `r2` is the share of its variance that cells of speed and load explain, less what as many cells explain by chance.
+    """
+    series = (follower, *engine)
+    if min(len(s.time_s) for s in series) < _LEAST_POINTS or min(s.moves for s in series) < _LEAST_MOVES:
+        return None
+    begin, end = max(s.time_s[0] for s in series), min(s.time_s[-1] for s in series)
+    step = max(*(float(np.median(np.diff(s.time_s))) for s in series), (end - begin) / _ENGINE_POINTS)
+    grid = np.arange(begin, end, step) if step > 0.0 else np.empty(0)
+    if len(grid) < _LEAST_POINTS:
+        return None
+    y, *by = (np.interp(grid, s.time_s, s.values) for s in series)
+    edges = np.linspace(0, 1, _ENGINE_BINS + 1)[1:-1]
+    cell = sum(np.searchsorted(np.quantile(x, edges), x) * _ENGINE_BINS**place for place, x in enumerate(by))
+    most = min(len(grid) // 3, round(_LATEST_S / step))
+    lags = range(-most, most + 1)
+    found = [_explained(cell[max(0, -k) : len(y) - max(0, k)], y[max(0, k) : len(y) - max(0, -k)]) for k in lags]
+    best = max(range(len(found)), key=lambda i: (round(found[i], 2), -abs(lags[i])))
+    return Fit(lags[best] * step, 1.0, found[best], found[most])
+
+
+def _explained(cell: np.ndarray, y: np.ndarray) -> float:
+    """Share of the variance of `y` between cells, less that of chance; 0 where there is none."""
+    count = np.bincount(cell)
+    used = int((count > 0).sum())
+    with np.errstate(over="ignore", invalid="ignore"):
+        total = float(((y - y.mean()) ** 2).sum())
+        means = np.bincount(cell, y) / np.maximum(count, 1)
+        rest = float(((y - means[cell]) ** 2).sum())
+    if not total > 0 or not np.isfinite(total) or len(y) <= used + 1:
+        return 0.0
+    return max(0.0, 1.0 - (rest / (len(y) - used)) / (total / (len(y) - 1)))
+
+
 def _regression(x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
     """Slope and squared correlation."""
     with np.errstate(over="ignore", invalid="ignore"):
@@ -133,13 +175,16 @@ def checked(
     angles = {s: m for s, m in certain.items() if is_angle(s)}
     series = {s: _scaled(series_of(table, m.index), m) for s, m in angles.items()}
     series = {s: one for s, one in series.items() if len(one.values) and np.ptp(one.values) > 0.0}
+    speed, load = ((s for s in names if s in certain) for names in (("engine_speed",), _LOADS))
+    engine = [series_of(table, certain[s].index) for s in (*list(speed), *list(load)[:1])]
     doubts: dict[str, tuple[str, str]] = {}
     for cam in CAM_IDS:
         names = commanded(cam), actual(cam)
         if any(name not in series or angles[name].deviation for name in names):
             continue
         if max(np.ptp(series[name].values) for name in names) >= _LEAST_SPAN_DEG:
-            doubts |= _contradiction(names, series, angles)
+            found = _contradiction(names, series, angles)
+            doubts |= found or (_engine_contradiction(names, series, angles, engine) if len(engine) == 2 else {})
     return tuple(
         _doubted(m, doubts[m.signal], mapping) if m.certain and m.index not in known and m.signal in doubts else m
         for m in matches
@@ -178,6 +223,23 @@ def _contradiction(
         about, name = "factor", "gain_off"
     why = say(name, **texts, lag=abs(own.lag_s), gain=own.gain) if name else ""
     return dict.fromkeys(names, (about, why)) if name else {}
+
+
+def _engine_contradiction(
+    names: tuple[str, str], series: dict[str, Series], angles: dict[str, ColumnMatch], engine: Sequence[Series]
+) -> dict[str, tuple[str, str]]:
+    """As `_contradiction`, by what the engine did: a command is a map of its speed and load, as they are at that time."""
+    command, angle = names
+    texts = {"command": repr(angles[command].label), "actual": repr(angles[angle].label)}
+    own = mapped(series[command], engine)
+    if own is None:
+        return {}
+    if own.r2 >= _MAPPED and own.r2_at_once <= _UNMAPPED and abs(own.lag_s) > _ENGINE_LAG_S:
+        return dict.fromkeys(names, ("signal", say("shifted_from_engine", lag=abs(own.lag_s), **texts)))
+    other = mapped(series[angle], engine)
+    if own.r2 <= _FREE and other is not None and other.r2 >= _MAPPED:
+        return {command: ("signal", say("follows_no_engine", **texts))}
+    return {}
 
 
 def _doubted(match: ColumnMatch, doubt: tuple[str, str], mapping: Mapping) -> ColumnMatch:

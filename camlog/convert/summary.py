@@ -115,11 +115,24 @@ def missing(done: Conversion) -> Iterator[str]:
         lacking = {role: name(cam) for role, name in (("commanded", commanded), ("actual", actual)) if name(cam) not in signals}
         if len(lacking) == 1:
             yield say("half_a_cam", cam=cam_words(cam), role=next(iter(lacking)))
-        rate = min(rate_hz(done, commanded(cam)), rate_hz(done, actual(cam)))
-        least = 1.0 / LIMITS["needed_pair_interval_s"].value
-        if not lacking and 0 < rate < least:
-            yield say("too_slow", cam=cam_words(cam), rate=rate, least=least)
+        if not lacking and (rate := min(rate_hz(done, commanded(cam)), rate_hz(done, actual(cam)))):
+            yield from _too_slow(done, cam, rate)
     if "engine_speed" not in signals:
         yield say("no_engine_speed_column")
     if not signals & {"oil_temp", "coolant_temp"}:
         yield say("no_temperature_column")
+
+
+def _too_slow(done: Conversion, cam: str, rate: float) -> Iterator[str]:
+    """Which questions of the verdict angles at `rate` readings a second answer, and what would answer the others."""
+    from camlog.analysis.figures import QUESTIONS  # slow to import
+
+    least = 1.0 / LIMITS["needed_pair_interval_s"].value
+    if rate >= least:
+        return
+    answered, open_ = ([q.title for q in QUESTIONS.values() if ("sampling" in q.needs) is slow] for slow in (False, True))
+    total = sum(rate_hz(done, name) for name in done.readings)
+    yield say(
+        "too_slow", cam=cam_words(cam), rate=rate, least=least, answered=" ".join(answered), open=" ".join(open_),
+        total=total, channels=int(total / least),
+    )  # fmt: skip

@@ -8,6 +8,8 @@ from typing import Any
 
 from camlog.cams import is_angle
 from camlog.convert import Conversion, Question, convert, offer_mapping
+from camlog.convert.summary import missing
+from camlog.messages import capital
 from camlog.serve.worker import Link
 from camlog.signals import SIGNALS
 
@@ -53,6 +55,7 @@ def result_of(path: Path, found: Conversion) -> dict[str, Any]:
         mapping, _ = offer_mapping(path, found.mapping_text, elsewhere=False)
     angles = any(c["kind"] == "signal" and is_angle(c["signal"]) for c in columns)
     return {
-        "trace": found.trace_path.name, "rows": found.rows, "notes": list(found.notes),
-        "mapping": mapping and mapping.name, "cam_angles": angles, "columns": columns,
+        "trace": found.trace_path.name if found.trace_path else "", "rows": found.rows, "notes": list(found.notes),
+        "mapping": mapping.name if mapping else None, "cam_angles": angles, "columns": columns,
+        "missing": [capital(text) for text in missing(found)],
     }  # fmt: skip
