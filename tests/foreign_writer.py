@@ -198,7 +198,7 @@ def wrong_values(done: Conversion, trace: Trace, file: Written) -> list[str]:
     wrong = []
     start = min(t[0] for t, _, _ in file.truth.values())
     for column in done.columns:
-        if not column.certain or column.signal in (None, "time"):
+        if not column.certain or column.signal in ("", "time"):
             continue
         times, values = trace.samples(column.signal)
         if column.signal not in file.truth:
