@@ -16,6 +16,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -61,12 +62,27 @@ class Laptop:
         command = [sys.executable, "-m", "camlog", *map(str, arguments)]
         return subprocess.Popen(command, cwd=self.folder, env=self.environment, **options)
 
+    @cached_property
+    def console(self) -> subprocess.Popen:
+        """The process in which commands run that end by themselves."""
+        return subprocess.Popen(
+            [sys.executable, Path(__file__).with_name("like_windows") / "console.py"],
+            cwd=self.folder, env=self.environment, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+        )  # fmt: skip
+
+    def answer(self) -> bytes:
+        """The next line of the console."""
+        line = self.console.stdout.readline()
+        assert line, self.console.stderr.read().decode()
+        return line
+
     def run(self, *arguments: str, status: int = 0) -> str:
         """What a command printed, in the console's letters."""
-        done = self.start(*arguments)
-        out, err = done.communicate(timeout=PATIENCE_S)
-        printed = (out + err).decode(self.code_page)
-        assert done.returncode == status and "Traceback" not in printed, printed
+        self.console.stdin.write(json.dumps([str(a) for a in arguments]).encode() + b"\n")
+        self.console.stdin.flush()
+        answer = json.loads(self.answer())
+        printed = bytes.fromhex(answer["printed"]).decode(self.code_page)
+        assert answer["status"] == status and "Traceback" not in printed, printed
         return printed
 
     @contextmanager
@@ -84,8 +100,20 @@ CASES = {"cp1252": False, "cp437": True}  # a console's code page, and whether t
 
 
 @pytest.fixture(scope="module", params=CASES)
-def laptop(request, tmp_path_factory) -> Laptop:
-    return Laptop(tmp_path_factory.mktemp(request.param), request.param, CASES[request.param])
+def laptop(request, tmp_path_factory) -> Iterator[Laptop]:
+    made = Laptop(tmp_path_factory.mktemp(request.param), request.param, CASES[request.param])
+    assert made.answer() == b"ready\n"  # every module could be imported
+    yield made
+    made.console.communicate(timeout=30.0)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def demonstration(tmp_path_factory) -> Iterator[tuple[Laptop, subprocess.Popen]]:
+    """The demonstration, with the fewest letters; it takes a minute and runs beside everything else."""
+    laptop = Laptop(tmp_path_factory.mktemp("demonstration"), "cp437", CASES["cp437"])
+    running = laptop.start("demo", "--out", "demo")
+    yield laptop, running
+    running.kill()
 
 
 @pytest.fixture(scope="module")
@@ -124,20 +152,8 @@ def until(condition, running: subprocess.Popen | None = None, seconds: float = P
 
 
 def test_every_module_is_imported(laptop):
-    walk = (
-        "import importlib, pkgutil, camlog\n"
-        "for m in pkgutil.walk_packages(camlog.__path__, 'camlog.'):\n"
-        "    if not m.name.endswith('__main__'): importlib.import_module(m.name)\n"
-        "import camlog.new_files as n; assert n.KEEPS_OPEN_FILES and not hasattr(n, 'fcntl')\n"
-    )
-    done = subprocess.run(
-        [sys.executable, "-c", walk],
-        env=laptop.environment,
-        capture_output=True,
-        timeout=PATIENCE_S,
-        check=False,
-    )
-    assert done.returncode == 0, done.stderr.decode()
+    assert laptop.console.poll() is None  # it imports them all at its start
+    assert "camlog" in laptop.run("--version")
 
 
 def test_a_drive_is_recorded_marked_and_ended_by_ctrl_break(drive):
@@ -231,10 +247,10 @@ def test_the_page_records_and_marks(laptop, car):
     assert [e.kind for e in read_drive(drive_path(recorded)).events].count("marker") == 1
 
 
-def test_the_demonstration_runs(laptop):
-    if laptop.code_page != "cp437":
-        pytest.skip("once is enough: it takes a minute, and this code page knows the fewest letters")
-    printed = laptop.run("demo", "--out", "demo")
+def test_the_demonstration_runs(demonstration):
+    laptop, running = demonstration
+    printed = b"".join(running.communicate(timeout=PATIENCE_S)).decode(laptop.code_page)
+    assert running.returncode == 0 and "Traceback" not in printed, printed
     assert "Recorded" in printed and "\\u" not in printed
     for made in ("demo.csv", "repair/after.verification.html"):
         assert (laptop.folder / "demo" / made).exists()
