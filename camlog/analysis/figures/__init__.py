@@ -180,8 +180,10 @@ def _measure(function: str, *arguments: str) -> Measure:
 
 
 def _figure(name: str, row: Mapping[str, Any]) -> Figure:
+    # A figure that judges has a limit and a group of its own name unless the table says otherwise.
+    own = {"group": name, "limit": name} if "question" in row else {}
     speaks_for = tuple(row.get("speaks_for", ()))
-    return Figure(name, **{**row, "measure": _measure(*row["measure"]), "speaks_for": speaks_for})
+    return Figure(name, **{**own, **row, "measure": _measure(*row["measure"]), "speaks_for": speaks_for})
 
 
 _DECLARED = tomllib.loads(resources.files(__name__).joinpath("figures.toml").read_text("utf-8"))

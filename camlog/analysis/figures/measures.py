@@ -136,12 +136,15 @@ def error_spread(view: View) -> Iterator[Measured]:
     """Error at a steady command about its mean, degrees."""
     t = view.x.tracking
     for window, here in ((None, t), *t.windows):
-        p95, bias = here.p95_abs_deg, abs(here.bias_deg.value or 0.0)
-        if p95.value is None:
-            yield unmeasured(p95.reason, window)
+        if here.p95_abs_deg.value is None:
+            yield unmeasured(here.p95_abs_deg.reason, window)
         else:
-            spread = p95.mapped(lambda end, bias=bias: max(end - bias, 0.0))  # type: ignore[misc]
+            spread = _less(here.p95_abs_deg, abs(here.bias_deg.value or 0.0))
             yield Measured(replace(spread, reason=""), here.settled_s, window)
+
+
+def _less(e: Estimate, amount: float) -> Estimate:
+    return e.mapped(lambda end: max(end - amount, 0.0))
 
 
 def away_share(view: View) -> Iterator[Measured]:
@@ -239,10 +242,10 @@ def cold_ratio(view: View) -> Iterator[Measured]:
 
 def bank_ratio(view: View) -> Iterator[Measured]:
     """Lag over that of the same cam of the other bank, in the same oil."""
-    for window, here in view.x.response.by_window.items() if view.twin is not None else ():
-        there = view.twin.response.by_window.get(window) if view.twin is not None else None
-        if there is not None:
-            yield from _lag_ratio(here.fit, there.fit, window)
+    others = view.twin.response.by_window if view.twin is not None else {}
+    for window, here in view.x.response.by_window.items():
+        if window in others:
+            yield from _lag_ratio(here.fit, others[window].fit, window)
 
 
 def _lag(fit: FopdtFit) -> float | None:

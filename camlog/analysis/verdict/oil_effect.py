@@ -118,9 +118,8 @@ def oil_pattern(
     over the four patterns; a pattern is named where it holds at least 80 % (Bayes' rule, no source for the
     prior). "Everywhere" and "none" need windows on both sides of `warm_degc`.
     """
-    by_window = sorted(metrics, key=lambda m: m.window)
-    chances = tuple((m.window, p) for m in by_window if (p := m.p_beyond) is not None)
-    known = [m for m in by_window if m.window in dict(chances)]
+    pairs = [(m, p) for m in sorted(metrics, key=lambda m: m.window) if (p := m.p_beyond) is not None]
+    known, chances = [m for m, _ in pairs], tuple((m.window, p) for m, p in pairs)
     no_change = missing(messages("oil_pattern.no_change"))
     if not known:
         return OilPattern("unknown", None, (), no_change, messages("oil_pattern.no_window"))
