@@ -6,10 +6,14 @@ Time here is counted, not waited for: each request takes what a link of that kin
 from __future__ import annotations
 
 from collections import Counter, defaultdict
+from dataclasses import replace
 from itertools import pairwise
+from types import SimpleNamespace
 
 import pytest
 
+from camlog.cams import CAM_IDS
+from camlog.capture.expected import expect
 from camlog.capture.probe import Capabilities
 from camlog.capture.requests import Request, definition_item, misfire_item, pid_item, profile_groups
 from camlog.capture.schedule import MEDIUM_PERIOD_S, SLOW_PERIOD_S, Schedule, make_plan
@@ -241,6 +245,56 @@ def test_fast_standard_signals_fit_one_frame():
 
 def test_rates_are_fast_enough_for_what_they_are_for():
     assert MEDIUM_PERIOD_S < 1.0 and SLOW_PERIOD_S < 2.0
+
+
+# ---------------------------------------------------------------- what is said before the drive
+
+
+class SteadyLink:
+    """A link whose every request takes as long."""
+
+    def __init__(self, request_s):
+        self.reply = SimpleNamespace(round_trip_s=request_s, messages=(b"",))
+
+    def set_header(self, header, listen_to=None):
+        return True
+
+    def ask(self, text):
+        return self.reply
+
+
+def four_cams():
+    definition = PROFILE.definition("cam_intake_b1_actual")
+    names = [f"cam_{cam}_{part}" for cam in CAM_IDS for part in ("commanded", "actual")]
+    return tuple(
+        definition_item(0xF100 + number, 2, [replace(definition, name=name, start_byte=0)]) for number, name in enumerate(names)
+    )
+
+
+def test_four_cams_on_a_slow_clone_are_told_what_to_leave_out():
+    found = expect(SteadyLink(0.05), vehicle(four_cams(), max_pids=1, identifiers=1), None, 0.25)
+    assert set(found.slow) == set(found.pairs_hz) == set(CAM_IDS)
+    # The rate of a pair, not of all cams together.
+    assert max(found.pairs_hz.values()) < 0.25 / (2 * 0.05)
+    assert found.keep and found.later and "engine_speed" in found.keep
+    kept = make_plan(vehicle(four_cams(), max_pids=1, identifiers=1), only=found.keep)
+    hz = rates(run(kept, 60.0, 0.05), 60.0)
+    assert min(hz[s] for s in found.keep if s.startswith("cam_")) >= 4.0
+    said = " ".join(found.lines())
+    assert "Does it arrive in time?" in said and "Does it rest" not in said
+    assert f"camlog record --only {','.join(found.keep)}" in said
+
+
+def test_where_nothing_helps_no_help_is_promised():
+    found = expect(SteadyLink(0.5), vehicle(four_cams(), max_pids=1, identifiers=1), None, 0.25)
+    assert found.slow and not found.keep and "--only" not in " ".join(found.lines())
+
+
+def test_on_a_quick_link_only_the_rates_are_told():
+    found = expect(SteadyLink(0.013), vehicle(), None, 0.25)
+    asked = rates(run(make_plan(vehicle()), 20.0, 0.013), 20.0)
+    assert found.pairs_hz["intake_b1"] == pytest.approx(asked["cam_intake_b1_actual"], rel=0.05)
+    assert not found.slow and len(found.lines()) == 1
 
 
 # ---------------------------------------------------------------- what is not answered together

@@ -427,13 +427,13 @@ def test_rates_are_those_of_the_last_seconds():
         if k % 60 == 0:
             state.accept(batch(k / 30, coolant_temp=80.0))
     rates = state.rates()
-    assert rates["cam angles"] == pytest.approx(30.0, rel=0.02) and rates["engine"] == pytest.approx(
+    assert rates["intake, bank 1 pair"] == pytest.approx(30.0, rel=0.02) and rates["engine"] == pytest.approx(
         30.0, rel=0.02
     )
     assert rates["temperatures"] == pytest.approx(0.5, rel=0.3)
     for k in range(100):
         state.accept(batch(20 + k / 10))
-    assert state.rates()["cam angles"] == pytest.approx(10.0, rel=0.05)
+    assert state.rates()["intake, bank 1 pair"] == pytest.approx(10.0, rel=0.05)
 
 
 def test_a_value_that_stopped_coming_is_not_shown_as_the_present_one():
@@ -472,7 +472,7 @@ def test_lines_come_now_and_then_and_events_at_once():
     lines = out.getvalue().splitlines()
     assert lines[0] == "00:00  codes: lamp on; stored P0011; pending none; permanent not read"
     assert lines[1] == "00:01  marker: rattle heard"
-    assert lines[2].startswith("00:05  engine 750 rpm  intake_b1 20.0 -> 19.5 deg (-0.5)  cam angles 30.0/s")
+    assert lines[2].startswith("00:05  engine 750 rpm  intake_b1 20.0 -> 19.5 deg (-0.5)  intake, bank 1 pair 30.0/s")
     assert len(lines) == 5 and lines[3].startswith("00:10") and lines[4].startswith("00:10  end, 301 batches")
     assert out.getvalue().isascii()
 
@@ -502,7 +502,7 @@ def test_the_terminal_shows_the_drive():
     shown = _picture(view)
     for text in (
         "01:05", "Recording drive.csv", "750 rpm", "road 58 km/h", "coolant 88 °C", "oil 91 °C", "1: 0  2: 3",
-        "intake, bank 1", "20.0 deg", "19.5 deg", "-0.5 deg", "cam angles", "lamp off",
+        "intake, bank 1", "20.0 deg", "19.5 deg", "-0.5 deg", "intake, bank 1 pair", "lamp off",
         "01:02 marker: rattle heard",
     ):  # fmt: skip
         assert text in shown

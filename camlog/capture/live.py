@@ -17,6 +17,7 @@ from typing import Any
 from camlog.capture import error
 from camlog.capture.clocks import Deadline, DriveClock
 from camlog.capture.connect import open_link
+from camlog.capture.expected import expect
 from camlog.capture.identity import known, read_identity
 from camlog.capture.judge import RoundTrips
 from camlog.capture.link import Link
@@ -27,6 +28,7 @@ from camlog.capture.raw_log import RawLog, plan_facts
 from camlog.capture.schedule import make_plan
 from camlog.capture.snapshot import read_snapshot, read_vin
 from camlog.capture.troubles import Troubles
+from camlog.limits import limits_for
 from camlog.profile import VehicleProfile
 from camlog.stream import CodeSnapshot, Event, StreamItem, now
 from camlog.trust import vin_hash
@@ -71,6 +73,7 @@ class LiveSource:
         raw: RawLog | None = None,
     ):
         self.raw = raw
+        only = None if only is None else tuple(only)  # read more than once
         self.port = port
         self.profile = profile
         self.baud = baud
@@ -97,6 +100,9 @@ class LiveSource:
             self.plan = make_plan(self.capabilities, only)
             if not self.plan.requests:
                 raise error("nothing_wanted", port)
+            self.expected = expect(
+                self.link, self.capabilities, only, limits_for(profile)["needed_pair_interval_s"].value
+            )
             vin = read_vin(self.link)
             self.vin = vin if store_vin else None
             self.vin_hash = vin_hash(vin) if vin else None

@@ -62,6 +62,7 @@ def connection_lines(source: LiveSource) -> list[str]:
         ),
         *(messages("connected.note", text=note) for note in notes),
     ]
+    lines += source.expected.lines()
     if not any(s.startswith("cam_") for s in source.signals):
         lines.append(messages("connected.no_angles"))
     return lines

@@ -30,7 +30,10 @@ def record(
     baud: Baud = None,
     signal: Annotated[
         list[str] | None,
-        typer.Option(help="Log only this signal (may be repeated): fewer signals, faster.", metavar="NAME"),
+        typer.Option(
+            "--only", "--signal", metavar="NAME,...",
+            help="Log only these signals (several with commas, or repeated): fewer signals, faster.",
+        ),
     ] = None,
     vin: Annotated[
         bool,
@@ -72,7 +75,8 @@ def record(
     from camlog.signals import SIGNALS
     from camlog.sinks import KeyReader, view_for
 
-    for name in signal or ():
+    only = [name for names in signal or () for name in names.replace(",", " ").split()]
+    for name in only:
         if name not in SIGNALS:
             raise say.error("record_no_signal", name=name, near=get_close_matches(name, SIGNALS, n=3, cutoff=0.5))
     trace = out or Path(datetime.now().strftime("drive-%Y%m%d-%H%M%S.csv"))
@@ -93,7 +97,7 @@ def record(
 
     care = LiveCare(limits_for(profile))
     log = RawLog(raw, number=vin, force=force) if raw else None
-    source = open_source(port, profile, baud=baud, only=signal or None, store_vin=vin, raw=log, say=tell)
+    source = open_source(port, profile, baud=baud, only=only or None, store_vin=vin, raw=log, say=tell)
     for line in connection_lines(source):
         tell(line)
     with KeyReader(source.now_s, on_marker=source.put, on_end=source.stop) as keys:

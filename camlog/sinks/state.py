@@ -6,7 +6,7 @@ from collections import Counter, deque
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from camlog.signals import CAM_IDS, actual, commanded, duty
+from camlog.cams import CAM_IDS, actual, commanded, duty, is_angle, short
 from camlog.stream import Batch, CodeSnapshot, Event, StreamItem
 
 RATE_WINDOW_S = 5.0  # rates are over this long, or over the last few batches where those are further apart
@@ -21,9 +21,11 @@ _ENGINE = ("engine_speed", "vehicle_speed", "engine_load", "throttle_position", 
 
 
 def group_of(signal: str) -> str:
-    """The group of signals, in words, whose rate is shown together."""
+    """The group of signals, in words, whose rate is shown together; an angle of a cam is a group of its own."""
+    if is_angle(signal):
+        return signal
     if signal.startswith("cam_"):
-        return "cam angles"
+        return "valve duty"
     if signal in _ENGINE:
         return "engine"
     if signal.endswith("_temp"):
@@ -142,13 +144,14 @@ class DriveState:
         return Shown(samples[-1][1], age_s, age_s > max(STALE_AFTER_S, STALE_INTERVALS * interval_s))
 
     def rates(self) -> dict[str, float]:
-        """Batches a second that carried signals of each group, lately."""
+        """Readings a second lately, of each cam's pair of angles (the rarer of the two) and of each other group."""
         now = max(self.elapsed_s, self._last_item_s)
         found = {}
         for group, times in sorted(self._group_times.items()):
             span_s = max(now, times[-1]) - times[0]
             found[group] = (len(times) - 1) / span_s if span_s > 0 else 0.0
-        return found
+        angles = {cam: [found.pop(name(cam), 0.0) for name in (commanded, actual)] for cam in CAM_IDS}
+        return {f"{short(cam)} pair": min(hz) for cam, hz in angles.items() if all(hz)} | found
 
     def cams(self) -> list[CamShown]:
         """Every cam seen so far, in the order of the engine."""

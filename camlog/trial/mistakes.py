@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import Any
 
 from camlog.profile import SignalDefinition
 from camlog.trial.readings import Readings
@@ -34,7 +35,7 @@ def _toml(key: str, value: object) -> str:
     return f"{value:#06x}" if key in ("identifier", "request_header") else f"{value:g}"
 
 
-def corrected(definition: SignalDefinition, kind: str, **keys: object) -> Correction:
+def corrected(definition: SignalDefinition, kind: str, **keys: Any) -> Correction:
     """The correction that gives `keys` of a definition these values."""
     return Correction(kind, replace(definition, **keys), tuple(keys.items()))
 
