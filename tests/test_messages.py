@@ -76,8 +76,8 @@ def test_every_error_of_the_commands_says_what_to_do():
 
 def test_every_sentence_of_conversions_is_used_and_there():
     code, names = code_of("camlog.convert") + code_of("camlog.cli"), Messages("camlog.convert").templates
-    # Some are made of a kind and what it is about, as in time_clock, look_turns, mdf_library.
-    made = re.compile(r"(time|cam|ask|look)_\w+|\w+_library")
+    # Some are made of a kind and what it is about, as in time_clock, means_unit, look_turns, mdf_library.
+    made = re.compile(r"(time|cam|ask|means|look)_\w+|\w+_library")
     spoken = [n.removeprefix("error.").removeprefix("counted.").split(".")[0] for n in names if not n.startswith("choices.")]
     assert [n for n in spoken if not made.fullmatch(n) and f'"{n}"' not in code] == []
     asked = re.findall(r'refusal\(\s*"(\w+)"', code_of("camlog.convert"))

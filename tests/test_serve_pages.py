@@ -296,7 +296,7 @@ def test_what_is_to_do_names_the_pages_fields_not_a_commands_options():
 
 def question(visit: Visit, number: int) -> str:
     visit.until(
-        lambda: visit.page.locator("#convert-heading").inner_text() == f"Question {number}",
+        lambda: visit.page.locator("#convert-heading").inner_text().startswith(f"Question {number} of "),
         f"no question {number}",
     )
     return visit.text("#convert-text")
@@ -306,6 +306,10 @@ def test_a_doubtful_cam_column_is_asked_about_one_question_after_another(visit):
     page = visit.go(f"/convert/{quote(HOSTILE, safe='')}")
     visit.press("#convert-start")
     assert "Cam commanded (°CA)" in question(visit, 1)
+    cards = page.locator("#convert-columns li")
+    assert cards.count() == 2 and cards.nth(0).inner_text().startswith("1 of ") and "asked now" in cards.nth(0).inner_text()
+    assert "Cam actual (°CA)" in cards.nth(1).inner_text() and "counts for the verdict" in cards.nth(1).inner_text()
+    assert page.evaluate("[...document.querySelectorAll('.asked img')].every(i => i.complete && i.naturalWidth > 0)")
     assert (
         page.locator("#convert-choice input:checked").evaluate("e => e.closest('label').innerText")
         == "Leave it open"

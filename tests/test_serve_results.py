@@ -543,7 +543,7 @@ def test_questions_are_answered_on_the_page_and_its_outcome_told(client, desk):
     id_ = step(client, "convert-start", None)["convert-id"]["data"]
     look = until(desk.conversions, id_, "asking")
     heading, text, why, no_choices, options, value, no_figure, _, number = convert_page.form_of(look.question, 1)
-    assert heading == "Question 1" and "crank or in cam" in text_of(text) and not text_of(why)
+    assert heading == "Question 1 of 1" and "crank or in cam" in text_of(text) and not text_of(why)
     assert not no_choices and no_figure and number == 1
     # Nothing is preselected but leaving it open, as on a terminal.
     assert value == convert_page.OPEN and [o["value"] for o in options] == ["crank", "cam", convert_page.OPEN]

@@ -121,6 +121,7 @@ def _say(file: Path, done: Conversion) -> None:
 
 
 def _ask_with(progress: _Progress):
+    from camlog.cli.results import wrapped
     from camlog.convert.summary import in_words
     from camlog.convert.words import say
 
@@ -128,8 +129,10 @@ def _ask_with(progress: _Progress):
         progress.pause()
         counted = say("question_of", place=question.place, of=question.of)
         shown = in_words(question.look) if question.look else ""
-        for line in ("", *filter(None, (counted, question.text, question.why, shown))):
-            typer.echo(line, err=True)
+        typer.echo(err=True)
+        for text in filter(None, (counted, question.text, question.why, shown, question.means)):
+            for line in wrapped(text, hang=0):
+                typer.echo(line, err=True)
         prompt = "Number" if question.choices else "Answer"
         for number, (value, meaning) in enumerate(question.choices, start=1):
             typer.echo(f"  {number}  {value}" + (f"  {meaning}" if meaning else ""), err=True)

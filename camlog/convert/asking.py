@@ -40,10 +40,9 @@ def settle(matches: Matches, mapping: Mapping, rematch: Callable[[Mapping], Matc
         questions = []
         for place, (match, about) in enumerate(waiting.values(), start=len(asked) + 1):
             question = _question(match, about, _taken(matches, mapping, match))
-            if question.heading and match.index not in looks:
+            if match.index not in looks:
                 looks[match.index] = look(match, matches)
-            shown = looks[match.index] if question.heading else None
-            questions.append(replace(question, look=shown, place=place, of=len(asked) + len(waiting)))
+            questions.append(replace(question, look=looks[match.index], place=place, of=len(asked) + len(waiting)))
         key, (match, about) = next(iter(waiting.items()))
         asked.add(key)
         answer = _answered(replace(questions[0], waiting=tuple(questions)), ask)
@@ -92,7 +91,10 @@ def _question(match: ColumnMatch, about: str, taken: set[str]) -> Question:
             text = say("ask_angle_of", name=name)
     elif about == "rest_deg":
         why = ""
-    return Question(about, heading, text, tuple(choices), suggestion, why)
+    low, high = match.low or 0.0, match.high or 0.0
+    means = say(f"means_{about}", title=SIGNALS[match.signal].title, low=low, high=high, low2=2 * low, high2=2 * high,
+                back=-high, front=-low)  # fmt: skip
+    return Question(about, heading, text, tuple(choices), suggestion, why, means)
 
 
 def _answered(question: Question, ask: Ask) -> str | None:

@@ -87,7 +87,7 @@ class Question:
     """Something only a person can say: `choices` are (answer, what it means), empty where any number goes.
 
     `about` is the doubt, `heading` the column (empty: about the whole file), `suggestion` the likeliest
-    answer, `why` what is known of the column (may be empty), `look` what its values show. It is question `place` of
+    answer, `why` what is known of the column (may be empty), `means` what an answer would do to its values, `look` what its values show. It is question `place` of
     `of` that are open, as far as is known when it is asked; `waiting` are all that are open then, itself among them,
     for whoever answers several at once.
     """
@@ -98,6 +98,7 @@ class Question:
     choices: tuple[tuple[str, str], ...] = ()
     suggestion: str = ""
     why: str = ""
+    means: str = ""
     look: ColumnLook | None = None
     place: int = 1
     of: int = 1

@@ -70,7 +70,7 @@ def _moves(series: Series) -> tuple[str, int]:
 
 def in_words(look: ColumnLook) -> str:
     """A look as a sentence or two."""
-    values = ", ".join(f"{v:g}" for v in look.values)
+    values = ", ".join(f"{v + 0.0:.4g}" for v in look.values)
     text = say(f"look_{look.moves}", low=look.low, high=look.high, turns=look.turns, values=values)
     return f"{text} {partner_in_words(look)}".strip()
 

@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 import math
+from base64 import b64encode
+from collections.abc import Sequence
 from typing import Any
 
 from dash import Dash, Input, Output, State, ctx, no_update
+from markupsafe import Markup
 
 from camlog.convert import Question
+from camlog.convert.model import ColumnLook
+from camlog.convert.summary import in_words
+from camlog.convert.words import say
 from camlog.errors import InputError
 from camlog.serve.converting import ConversionLook
 from camlog.serve.desk import Desk
@@ -71,7 +77,7 @@ def register(app: Dash, desk: Desk) -> None:
         Output("convert-heading", "children"), Output("convert-text", "children"), Output("convert-why", "children"),
         Output("convert-choices", "hidden"), Output("convert-choice", "options"), Output("convert-choice", "value"),
         Output("convert-figures", "hidden"), Output("convert-figure", "value"),
-        Output("convert-number", "data"), Output("convert-result", "children"), Output("convert-setup", "children"),
+        Output("convert-number", "data"), Output("convert-columns", "children"), Output("convert-result", "children"), Output("convert-setup", "children"),
         Output("convert-said", "children", allow_duplicate=True),
         Output("convert-look", "disabled", allow_duplicate=True),
         Input("convert-look", "n_intervals"), Input("convert-id", "data"),
@@ -81,15 +87,15 @@ def register(app: Dash, desk: Desk) -> None:
     def follow(_, id_, name, number):
         look = desk.conversions.look(id_)
         if look is None:
-            return (*(no_update,) * 15, True)
+            return (*(no_update,) * 16, True)
         question, over = look.question, look.state in _OVER
         same = question is not None and look.question_number == number
-        form = (no_update,) * 9
+        form = (no_update,) * 10
         if question is not None and not same:
-            form = form_of(question, look.question_number, look.earlier)
+            form = (*form_of(question, look.question_number, look.earlier), columns_view(question))
         setup = no_update
         if over:
-            form = (*(no_update,) * 8, 0)  # the next conversion's first question is a new one
+            form = (*(no_update,) * 8, 0, [])  # the next conversion's first question is a new one
             try:
                 setup = _PAGE.before(**_before(desk, name))
             except InputError:
@@ -141,9 +147,31 @@ def form_of(question: Question, number: int, earlier: str | None = None) -> tupl
     options.append({"label": "Leave it open", "value": OPEN})
     chosen = earlier if earlier in [value for value, _ in question.choices] else OPEN
     return (
-        f"Question {number}", _PAGE.text(question.text), _PAGE.text(question.why), not question.choices, options, chosen,
+        say("question_of", place=question.place, of=question.of), _PAGE.text(question.text), _PAGE.text(question.why), not question.choices, options, chosen,
         bool(question.choices), (earlier or "") if not question.choices else "", number,
     )  # fmt: skip
+
+
+def columns_view(question: Question) -> list:
+    """Every column that waits for an answer on one screen: its values, its line over its likely partner, what it would mean."""
+    # Markup: nothing of it is anybody's text, and a picture is longer than text that is shown.
+    asked = {q.look.index: (q, Markup(drawn(q.look)), in_words(q.look)) for q in reversed(question.waiting) if q.look is not None}
+    return _PAGE.columns(sorted(asked.values(), key=lambda one: one[0].place))
+
+
+def drawn(look: ColumnLook) -> str:
+    """A column's line over the drive as an SVG image's address, its likely partner's dashed over it in the same scale."""
+    points = [*look.line, *look.partner_line]
+    (x0, x1), (y0, y1) = ((min(axis), max(axis)) for axis in zip(*points, strict=True))
+
+    def path(line: Sequence[tuple[float, float]], stroke: str) -> str:
+        at = (f"{4 + 312 * (x - x0) / ((x1 - x0) or 1.0):.1f},{76 - 72 * (y - y0) / ((y1 - y0) or 1.0):.1f}" for x, y in line)
+        return f'<polyline fill="none" stroke-width="1.6" {stroke} points="{" ".join(at)}"/>'
+
+    lines = path(look.line, 'stroke="#14507a"') + path(look.partner_line, 'stroke="#d9722b" stroke-dasharray="4 4"')
+    ground = '<rect width="320" height="80" rx="4" fill="#fff" stroke="#999"/>'
+    svg = f'<svg xmlns="http://www.w3.org/2000/svg" width="320" height="80" viewBox="0 0 320 80">{ground}{lines}</svg>'
+    return "data:image/svg+xml;base64," + b64encode(svg.encode()).decode()
 
 
 def result_view(look: ConversionLook) -> list:

@@ -33,7 +33,7 @@ _DASH = {"input": dcc.Input, "radioitems": dcc.RadioItems, "checklist": dcc.Chec
          "interval": dcc.Interval, "store": dcc.Store, "location": dcc.Location}  # fmt: skip
 # HTMLParser gives attributes in lower case.
 _PROPERTIES = {"class": "className", "maxlength": "maxLength", "storage_type": "storage_type"}
-_VOID = ("input", "radioitems", "checklist", "interval", "store", "location")
+_VOID = ("img", "input", "radioitems", "checklist", "interval", "store", "location")
 # A state has a sign of its own, so that its colour need not be seen.
 SIGNS = {"good": "✓", "bad": "!", "unknown": UNKNOWN}
 
