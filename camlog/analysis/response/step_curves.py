@@ -16,8 +16,9 @@ from scipy.optimize import brentq, isotonic_regression
 from scipy.signal import lfilter
 
 from camlog.analysis.cam.camdata import CamData
-from camlog.analysis.cam.segments import settled_noise_deg
+from camlog.analysis.cam.segments import FEW_READINGS, midpoint_residual, reading_noise_deg
 from camlog.analysis.response.steps import (
+    BAND_DEG,
     MOVE_MAX_S,
     CommandSteps,
     command_shares,
@@ -205,7 +206,7 @@ def step_curves(cam: CamData, known: tuple[float, float, float] | None = None) -
     settle_s = dead_s + SETTLE_LAGS * tau_s  # less than 2 % of a step is left then
     after_s = AFTER_S if known is None else float(np.clip(1.5 * settle_s, *AFTER_RANGE_S))
     steps = _calm(cam, find_steps(cam), 0.0 if known is None else settle_s, tau_s)
-    noise, t, y = settled_noise_deg(cam) if len(steps) else 0.0, cam.actual_time_s, cam.actual_deg
+    noise, t, y = _noise_deg(cam), cam.actual_time_s, cam.actual_deg
     until = steps.end_s + np.minimum(steps.hold_after_s, after_s)
     lo = np.searchsorted(t, steps.start_s - np.minimum(BEFORE_S, steps.hold_before_s), "left")
     onset, hi = np.searchsorted(t, steps.start_s, "right"), np.searchsorted(t, until, "right")
@@ -243,6 +244,14 @@ def step_curves(cam: CamData, known: tuple[float, float, float] | None = None) -
         (angle - (old + way)[step]) * np.sign(size)[step], np.abs(way), settled, interval, noise,
         cam.actual_step_deg, arrived, command_shares(cam, steps, SHAPE_S),
     )  # fmt: skip
+
+
+def _noise_deg(cam: CamData) -> float:
+    """Noise (deg) of one reading while the command hardly moves; what the cam flutters by is noise here, too."""
+    index, _ = midpoint_residual(cam)
+    even = np.abs(np.diff(cam.command_at_actual)) < BAND_DEG
+    still = even[index - 1] & even[index]
+    return reading_noise_deg(cam, still if np.sum(still) >= FEW_READINGS else slice(None))
 
 
 def _calm(cam: CamData, steps: CommandSteps, settle_s: float, lag_s: float) -> CommandSteps:
