@@ -37,12 +37,14 @@ _COUNT_S = 10.0  # of driving wait in the live tracker before they are counted
 
 @dataclass(frozen=True, slots=True)
 class WindowCoverage:
-    """What one oil window held for one cam: seconds with the engine running, and moves of the command."""
+    """What one oil window held for one cam: engine-running seconds, command moves, held and rest seconds."""
 
     window: OilWindow
     seconds: float
     advance_moves: int
     retard_moves: int
+    hold_s: float
+    rest_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,9 +188,11 @@ class CoverageTracker:
         judgeable, sufficient = _enough(own)
         windows = []
         for window in self._windows:
-            rows = (self.counts.running, counted.counts["advance_moves"], counted.counts["retard_moves"])
-            running, *moves = (self.counts.within(row, window.min_degc, window.max_degc) for row in rows)
-            windows.append(WindowCoverage(window, running * TICK_S, *moves))
+            named = {"running": self.counts.running, **counted.counts}
+            n = {k: self.counts.within(v, window.min_degc, window.max_degc) for k, v in named.items()}
+            running_s, hold_s, rest_s = (n[k] * TICK_S for k in ("running", "hold", "rest"))
+            moves = n["advance_moves"], n["retard_moves"]
+            windows.append(WindowCoverage(window, running_s, *moves, hold_s, rest_s))
         missing = cam_sentences(needs, cam)
         return CamCoverage(cam, sufficient, judgeable, missing, counted.pair_interval_s, tuple(windows), own)
 
