@@ -93,6 +93,7 @@ def conversion(unit: str, canonical: str) -> tuple[float, float]:
     return float(factor), float(offset)
 
 
+@functools.cache  # what cannot be converted, pint takes long to find out
 def convertible(unit: str, canonical: str) -> bool:
     """True where a value in `unit` can be written in `canonical`."""
     try:

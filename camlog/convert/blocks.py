@@ -134,8 +134,9 @@ class BlockParser:
         if not quoted and not full and not self._is_regular(text, lines):
             return None
         numbers = {j: frame[j].to_numpy() for j in self.number_columns}
-        truth = any(t in text for t in _TRUTH)
-        if any(np.isinf(column).any() or (truth and _could_be_truth(column)) for column in numbers.values()):
+        if any(np.isinf(column).any() for column in numbers.values()):
+            return None
+        if any(map(_could_be_truth, numbers.values())) and any(t in text for t in _TRUTH):
             return None
         at = np.arange(lines) if where is None else np.asarray(where)
         return Parsed(numbers, {j: frame[j].tolist() for j in self.text_columns}, first_line + at)

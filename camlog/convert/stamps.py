@@ -150,7 +150,7 @@ class StampReader:
 
     def read(self, cells: Sequence[str]) -> np.ndarray:
         """Nanoseconds, shape (cells,), int64: since 1970 for dates, since the first midnight for clocks."""
-        texts = [c.strip() for c in cells]
+        texts = list(map(str.strip, cells))
         found = np.full(len(texts), NOT_A_TIME, dtype=np.int64)
         if self.form.kind == "words":
             for i, stamp in enumerate(map(_by_words, texts)):
@@ -167,7 +167,8 @@ class StampReader:
             rows = np.flatnonzero(lengths == length)
             if not 3 < length <= 40:
                 continue
-            encoded = "".join(texts[i] for i in rows).encode("ascii", "replace")
+            same_length = texts if len(rows) == len(texts) else [texts[i] for i in rows.tolist()]
+            encoded = "".join(same_length).encode("ascii", "replace")
             letters = np.frombuffer(encoded, np.uint8).reshape(len(rows), length)
             shapes = np.where((letters >= 48) & (letters <= 57), np.uint8(48), letters)
             while len(rows) and tried < _TEMPLATES:

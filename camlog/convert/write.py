@@ -183,10 +183,9 @@ def _whole_as_whole(text: np.ndarray) -> np.ndarray:
     """True for all letters but the `.0` of whole numbers."""
     keep = np.ones(len(text), dtype=bool)
     after = text[2:]
-    whole = np.flatnonzero(
-        (text[:-2] == ord(".")) & (text[1:-1] == ord("0")) & ((after == ord(",")) | (after == ord("]")))
-    )
-    keep[whole] = keep[whole + 1] = False
+    other = (text[:-2] != ord(".")) | (text[1:-1] != ord("0")) | ((after != ord(",")) & (after != ord("]")))
+    keep[:-2] &= other
+    keep[1:-1] &= other
     return keep
 
 
