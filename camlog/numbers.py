@@ -78,3 +78,13 @@ def duration(seconds: float) -> str:
     if whole < 60:
         return f"{whole} s"
     return f"{whole // 60} min {whole % 60} s" if whole < 3600 else f"{whole // 3600} h {whole % 3600 // 60} min"
+
+
+def decimals_of(step: float, first: float = 0.0) -> int:
+    """Decimals that an encoding carries, whose count 0 is `first` and whose one count is `step`.
+
+    All of them where they are few. Else so many that a rounded value is off by a quarter of a count at most: the
+    count can be told from it.
+    """
+    least = max(0, math.ceil(-math.log10(step / 2.0) - 1e-9))
+    return next((d for d in range(least + 3) if round(step, d) == step and round(first, d) == first), least)

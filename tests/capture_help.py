@@ -76,6 +76,18 @@ def step_of(name: str) -> float:
     return next((how.step for signal, how in PIDS.values() if signal == name), 1.0)
 
 
+def as_sent(name: str, values: np.ndarray) -> np.ndarray:
+    """Values as the counts they were sent by say them: written are only the decimals that the encoding carries."""
+    definition = PROFILE.definition(name)
+    if definition is not None:
+        low, step = min(definition.value_range), definition.step
+        return low + np.rint((values - low) / step) * step
+    scaling = next((how for signal, how in PIDS.values() if signal == name), None)
+    if scaling is None:
+        return values
+    return scaling.offset + np.rint((values - scaling.offset) / scaling.step) * scaling.step
+
+
 def time_errors(name: str, times: np.ndarray, values: np.ndarray, lead_s: float = 0.0) -> np.ndarray:
     """By how much longer ago or later than `times` say each value of a signal was true, s; 0 within one count.
 
@@ -83,7 +95,7 @@ def time_errors(name: str, times: np.ndarray, values: np.ndarray, lead_s: float 
     """
     start, climb = RAMPS[name]
     half = 0.5 * step_of(name) + 1e-9
-    read_s = (values - start) / climb - lead_s - times
+    read_s = (as_sent(name, values) - start) / climb - lead_s - times
     return np.sign(read_s) * np.maximum(0.0, np.abs(read_s) - half / climb)
 
 

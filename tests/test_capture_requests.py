@@ -6,6 +6,8 @@ python-obd's decoders and the `can-isotp` package as independent readings.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import isotp
 import obd
 import pytest
@@ -69,10 +71,15 @@ def test_scaling_is_that_of_the_standard(pid):
     """Every byte pattern of a signal (SAE J1979, from memory)."""
     item, count = pid_item(pid), FORMULA[pid].__code__.co_argcount
     assert item.size == count and item.signals == (BY_PID[pid].name,)
+    first, second = (FORMULA[pid](*number.to_bytes(count, "big")) for number in (0, 1))
+    step = second - first
     patterns = range(256) if count == 1 else range(0, 65536, 13)
     for number in patterns:
         data = number.to_bytes(count, "big")
-        assert item.decode(data)[BY_PID[pid].name] == pytest.approx(FORMULA[pid](*data), abs=1e-6)
+        # Written with the decimals that the bytes carry, no other count is as near.
+        value = item.decode(data)[BY_PID[pid].name]
+        assert value == pytest.approx(FORMULA[pid](*data), abs=0.25 * step + 1e-9)
+        assert value == round(FORMULA[pid](*data), len(repr(value).partition(".")[2]))
 
 
 @pytest.mark.parametrize("pid", sorted(FORMULA))
@@ -83,7 +90,7 @@ def test_decoding_agrees_with_python_obds_own_reading_of_a_frame(pid):
     command = obd.commands[1][pid]
     reading = command(ISO_15765_4_11bit_500k([])([line])).value
     ours = answer(Request(1, (pid_item(pid),)), payload).values[BY_PID[pid].name]
-    assert ours == pytest.approx(float(reading.magnitude))
+    assert ours == round(float(reading.magnitude), len(repr(ours).partition(".")[2]))
 
 
 # ---------------------------------------------------------------- packing
@@ -448,3 +455,42 @@ def test_a_whole_message_and_parts_of_one():
     short = framed(LONG_GOOD)
     short[-1] = short[-1][:7]
     assert not any(is_whole(m) for m in reply(short).messages)
+
+
+# ---------------------------------------------------------------- the digits an encoding carries
+
+
+@pytest.mark.parametrize("pid", sorted(BY_PID))
+def test_of_every_value_written_the_raw_count_can_be_told(pid):
+    """SAE J1979 scales each PID linearly: count = (value - first) / step, exact in the value as written."""
+    item = pid_item(pid)
+    low, high = 0, 256**item.size - 1
+    counts = sorted({*range(low, min(high, 600) + 1), *range(low, high + 1, 257), high})
+    raw = {n: item.decode(n.to_bytes(item.size, "big")).get(item.signals[0]) for n in counts}
+    assert None not in raw.values()
+    step = (raw[high] - raw[0]) / high
+    assert [round((value - raw[0]) / step) for value in raw.values()] == counts
+    # And no longer than the encoding makes it.
+    assert max(len(repr(value)) for value in raw.values()) <= 8
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    factor=st.floats(1e-4, 500.0), offset=st.floats(-1000.0, 1000.0), rest=st.floats(-90.0, 90.0),
+    bits=st.sampled_from([8, 12, 16]), signed=st.booleans(), data=st.data(),
+)  # fmt: skip
+def test_of_every_identifiers_value_the_raw_count_can_be_told(factor, offset, rest, bits, signed, data):
+    definition = replace(
+        PROFILE.definition("cam_intake_b1_actual"), factor=factor, offset=offset, rest_deg=rest, start_byte=0, start_bit=7,
+        length_bits=bits, signed=signed,
+    )  # fmt: skip
+    count = data.draw(st.integers(*definition.raw_range))
+    sent = bytearray(definition.end_byte)
+    definition.pack(count, sent)
+    item = definition_item(0xF0A2, len(sent), [definition])
+    assert definition.encode(item.decode(bytes(sent))[definition.name]) == count
+
+
+def test_engine_load_is_written_as_its_byte_carries_it():
+    assert pid_item(0x04).decode(b"\x2b") == {"engine_load": 16.9}
+    assert pid_item(0x0C).decode(b"\x0c\xb1") == {"engine_speed": 812.25}

@@ -16,6 +16,7 @@ from obd.protocols.protocol import Message
 
 from camlog.capture.lines import CONSECUTIVE_FRAME_BYTES, FIRST_FRAME_BYTES, is_whole
 from camlog.codes.service06 import decode_monitor_tests, misfire_mid
+from camlog.numbers import decimals_of
 from camlog.profile import SignalDefinition, VehicleProfile
 from camlog.signals import BY_PID, SIGNALS, misfire
 
@@ -181,21 +182,29 @@ def named_by_map(messages: Iterable[Message], service: int, first: int) -> froze
 
 
 def pid_item(pid: int) -> Item:
-    """The item of a standard signal's PID, decoded by python-obd."""
+    """The item of a standard signal's PID, decoded by python-obd; its value has the decimals that its bytes carry."""
     signal = BY_PID[pid]
     command = commands[SERVICE_CURRENT][pid]
 
-    def decode(data: bytes) -> dict[str, float]:
+    def exact(data: bytes) -> float | None:
         message = Message([])
         message.data = bytearray((SERVICE_CURRENT + POSITIVE, pid)) + data
         value = command.decode([message])
         if value is None:
-            return {}
+            return None
         if hasattr(value, "to") and str(value.units) != signal.unit:
             value = value.to(_OBD_UNITS.get(signal.unit, signal.unit))
-        return {signal.name: float(getattr(value, "magnitude", value))}
+        return float(getattr(value, "magnitude", value))
 
-    return Item(pid, command.bytes - 2, (signal.name,), decode)
+    size = command.bytes - 2
+    none, one = (exact(count.to_bytes(size, "big")) for count in (0, 1))
+    decimals = None if none is None or one is None else decimals_of(abs(one - none), none)
+
+    def decode(data: bytes) -> dict[str, float]:
+        value = exact(data)
+        return {} if value is None else {signal.name: value if decimals is None else round(value, decimals)}
+
+    return Item(pid, size, (signal.name,), decode)
 
 
 # python-obd's names for units that pint spells otherwise.
@@ -212,9 +221,11 @@ _OBD_UNITS = {
 def definition_item(identifier: int, size: int, definitions: Sequence[SignalDefinition]) -> Item:
     """The item of a profile's identifier, `size` data bytes as the vehicle answered them."""
 
+    carried = [(d, decimals_of(d.step, d.decode(bytes(d.end_byte)) or 0.0)) for d in definitions]
+
     def decode(data: bytes) -> dict[str, float]:
-        found = {d.name: d.decode(data) for d in definitions}
-        return {name: value for name, value in found.items() if value is not None}
+        found = {d.name: (d.decode(data), decimals) for d, decimals in carried}
+        return {name: round(value, decimals) for name, (value, decimals) in found.items() if value is not None}
 
     return Item(identifier, size, tuple(d.name for d in definitions), decode)
 
