@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
+import inspect
 import os
 import signal
 import sqlite3
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from camlog.analysis.figures import FIGURES, view
+from camlog.analysis.verdict.judge import ANSWERED_AT, judge_all
 from camlog.cli import main
 from camlog.errors import InputError
 from camlog.library.compare import change_point, crosses
-from camlog.library.known_good import ENOUGH, misfits, pool, pooled
-from camlog.library.store import VERSION, Entry, FigureValue, Library
+from camlog.library.known_good import ENOUGH, KnownGood, misfits, pool, pooled
+from camlog.library.store import _MIGRATIONS, VERSION, Entry, FigureValue, Library
+
+SAMPLES = Path(__file__).parent.parent / "sample_logs"
 
 
 def entry(number, value=1.0, vehicle="", kind="k"):
@@ -74,8 +80,8 @@ def test_a_file_that_is_no_library_or_of_a_newer_camlog_is_refused(path):
 ADDER = """
 import sys
 sys.path.insert(0, {root!r})
-from tests.test_library import entry
-from camlog.library.store import Library
+from camlog.library.store import Entry, FigureValue, Library
+{entry}
 with Library({path!r}) as library:
     for number in range({start}, {end}):
         library.add(entry(number))
@@ -85,7 +91,7 @@ with Library({path!r}) as library:
 
 def adder(path, start, end):
     root = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
-    code = ADDER.format(root=root, path=str(path), start=start, end=end)
+    code = ADDER.format(root=root, entry=inspect.getsource(entry), path=str(path), start=start, end=end)
     return subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True)
 
 
@@ -206,3 +212,93 @@ def test_the_commands_keep_show_and_forget(capsys, path):
     assert run(capsys, "remove", 1, *at)[0] == 0
     status, _, err = run(capsys, "show", 1, *at)
     assert status == 2 and "no recording 1" in err
+
+
+# ---------------------------------------------------------------- known-good cars in the verdict
+
+
+@pytest.fixture(scope="module")
+def slow_drive():
+    """A drive of a car that is slow with cold oil, measured once."""
+    from camlog.analysis.analyze import examine_drive
+    from camlog.convert import read_any
+
+    return examine_drive(read_any(SAMPLES / "slow-cold.csv", prepare=False)[0])
+
+
+def good_cars(drive, number, times=1.0, spread=0.05):
+    """So many known-good cars, each figure `times` that of the drive, a few percent apart."""
+    rng = np.random.default_rng(7)
+    rows: dict = {}
+    for cam in drive.cams:
+        for figure in FIGURES:
+            for m in figure.values(view(drive.cams, cam)) if figure.question else ():
+                if m.estimate.value is not None:
+                    key = cam, figure.name, m.part, "" if m.window is None else m.window.words
+                    better = times if figure.bad != "below" else 1.0 / times
+                    for car in range(number):
+                        value = m.estimate.value * better * float(rng.normal(1.0, spread))
+                        row = {"value": value, "low": value * 0.97, "high": value * 1.03, "vehicle": str(car), "sha256": str(car)}
+                        rows.setdefault(key, []).append(row)
+    return KnownGood(rows)
+
+
+def judged(drive, good=None):
+    return judge_all(drive.cams, dict(drive.covered.per_cam), drive.limits, known_good=good)
+
+
+def test_enough_known_good_cars_join_the_evidence_with_a_share_that_grows(slow_drive):
+    alone, few, five, nine = (
+        judged(slow_drive, good)["intake_b1"]
+        for good in (None, *(good_cars(slow_drive, n, 0.5) for n in (ENOUGH - 1, ENOUGH, 9)))
+    )
+    assert few.probabilities == alone.probabilities and not any(p.says for p in few.places)
+    odds = [v.probabilities["slow"] / v.probabilities["healthy"] for v in (alone, five, nine)]
+    assert odds[0] < odds[1] < odds[2]
+    assert any("slower than 9 of 9 known-good cars" in r and "47 %" in r for r in nine.reasons)
+    assert any("too few to weigh" in r for r in few.reasons)
+
+
+def test_without_a_library_nothing_of_it_is_in_the_verdict(slow_drive):
+    assert all(not v.places and not any("known-good" in r for r in v.reasons) for v in judged(slow_drive).values())
+
+
+@pytest.mark.parametrize("sample", ["stuck", "too-short", "sticking"])
+def test_known_good_cars_alone_answer_nothing_and_excuse_no_stuck_cam(sample):
+    from camlog.analysis.analyze import examine_drive
+    from camlog.convert import read_any
+
+    drive = examine_drive(read_any(SAMPLES / f"{sample}.csv", prepare=False)[0])
+    alone = judged(drive)
+    for times in (0.05, 1.0, 20.0):  # far better ones, ones exactly like it, far worse ones
+        for cam, verdict in judged(drive, good_cars(drive, 60, times)).items():
+            assert sum(verdict.probabilities.values()) == pytest.approx(1.0)
+            if alone[cam].condition == "insufficient_data":
+                assert verdict.condition != "healthy" and verdict.confidence <= ANSWERED_AT
+            if alone[cam].condition not in ("healthy", "insufficient_data"):
+                assert verdict.condition != "healthy"
+
+
+def test_an_older_library_is_brought_up_to_date_and_found_by_its_words(path):
+    with sqlite3.connect(path) as raw:
+        raw.executescript(_MIGRATIONS[0] + "PRAGMA user_version = 1;")
+        raw.execute("INSERT INTO recording (sha256, file, added_at, vehicle) VALUES ('ab', 'old.csv', '2020-01-01', 'red car')")
+        raw.execute("INSERT INTO cam VALUES (1, 'intake_b1', 'slow', 0.9, '{}')")
+    with Library(path) as library:
+        library.add(entry(2, vehicle="blue car 9"))
+        found = {word: [r["file"] for r in library.recordings(search=word)] for word in ("RED", "slow", "car 9", "x9", 'a "b')}
+    assert found == {"RED": ["old.csv"], "slow": ["old.csv"], "car 9": ["drive-2.csv"], "x9": [], 'a "b': []}
+
+
+def test_a_full_disk_says_so_and_loses_nothing(path):
+    with Library(path) as library:
+        library.add(entry(1))
+        pages = library._open.execute("PRAGMA page_count").fetchone()[0]
+        library._open.execute(f"PRAGMA max_page_count = {pages}")  # SQLite then answers as on a full disk
+        with pytest.raises(InputError, match="full"):
+            for number in range(2, 60):
+                library.add(entry(number))
+        kept = len(library)
+    with Library(path) as library:
+        assert len(library) == kept >= 1
+        library.add(entry(1000))

@@ -22,6 +22,7 @@ CLEAN = (
     "camlog/codes",
     "camlog/convert",
     "camlog/job",
+    "camlog/library",
     "camlog/profile",
     "camlog/serve/pages/jobs",
     "camlog/simulate",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from camlog import cautions
 from camlog.analysis import do_not_run
@@ -27,6 +28,9 @@ from camlog.oil_windows import OilWindow, oil_windows
 from camlog.profile import VehicleProfile
 from camlog.signals import CAM_IDS
 from camlog.trace import Trace
+
+if TYPE_CHECKING:
+    from camlog.library.known_good import KnownGood
 
 
 @dataclass(frozen=True)
@@ -65,11 +69,12 @@ def analyze(
     drive: Drive | None = None,
     profile: VehicleProfile | None = None,
     windows: Sequence[OilWindow] | None = None,
+    known_good: KnownGood | None = None,
 ) -> Findings:
     """Analyze a drive.
 
     `drive` adds codes, events and gaps; `profile` engine geometry, oil grade, cam travel and limits of this
-    vehicle; `windows` are those of the limits unless given. A trace without cam angles gives findings without cams,
+    vehicle; `windows` are those of the limits unless given, `known_good` the known-good cars of its kind. A trace without cam angles gives findings without cams,
     which say so. Nothing is read or written.
     """
     known = examine_drive(trace, drive, profile, windows)
@@ -77,7 +82,7 @@ def analyze(
     events = drive.events if drive is not None else ()
     complaint = " ".join(e.text for e in events if e.kind == "marker")
     codes, supply = code_evidence(drive), engine_supply(trace, limits)
-    verdicts = judge_all(examined, covered.per_cam, limits, codes=codes, complaint=complaint)
+    verdicts = judge_all(examined, covered.per_cam, limits, codes=codes, complaint=complaint, known_good=known_good)
     patterns = {cam: response_pattern(x, limits) for cam, x in examined.items()}
     starts_s = [s.time_s for s in known.conditions.starts]
     misfire = measure_misfire(trace, known.conditions.windows, starts_s, profile, known.data, limits)
@@ -93,7 +98,7 @@ def analyze(
     if refused:
         # Nothing of the result may ask anybody to run or drive this engine.
         covered = covered.without_driving()
-        verdicts = judge_all(examined, covered.per_cam, limits, codes=codes, complaint=complaint)
+        verdicts = judge_all(examined, covered.per_cam, limits, codes=codes, complaint=complaint, known_good=known_good)
         diagnosis = replace(diagnosis, standing=True)
         causes = do_not_run.without_running(causes, refused)
     first_lines = do_not_run.sentences(refused)

@@ -62,6 +62,7 @@ class CamFindings:
             "windows": [self._window(w, row) for w, row in _by_window(x).items()],
             "missing": [] if self.coverage is None else list(self.coverage.missing),
             "evidence": [_evidence(w) for w in verdict.evidence],
+            **({"known_good": [place.to_dict() for place in verdict.places]} if verdict.places else {}),
         }  # fmt: skip
 
     def _window(self, window: OilWindow, row: Mapping[str, Any]) -> dict[str, Any]:

@@ -71,7 +71,8 @@ def list_(
         mark = "known-good" if row["known_good"] else ""
         if row["sha256"] in odd.get(row["kind"], ()):
             mark += ", does not fit the others of its kind"
-        typer.echo(f"{row['id']:>5}  {(row['started_at'] or row['added_at'])[:10]}  {row['kind']:<14} {row['file']}: {cams}  {mark}".rstrip())
+        when = (row["started_at"] or row["added_at"])[:10]
+        typer.echo(f"{row['id']:>5}  {when}  {row['kind']:<14} {row['vehicle']:<14} {row['file']}: {cams}  {mark}".rstrip())
 
 
 @app.command()

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
 import numpy as np
 from scipy import stats
 
-from camlog.analysis.figures import BY_NAME, Figure
+from camlog.analysis.figures import BY_NAME
 from camlog.errors import extra
-from camlog.library.known_good import Pooled, misfits, pooled
+from camlog.library.known_good import KnownGood, Place, messages
 from camlog.library.store import Library
 from camlog.limits import LIMITS
 from camlog.numbers import with_unit
@@ -22,76 +21,46 @@ FEWEST_DRIVES = 5
 DAY_S = 86_400.0
 
 
-@dataclass(frozen=True)
-class Place:
-    """A figure's place among known-good cars: how many of them it is worse than."""
-
-    cam: str
-    figure: Figure
-    oil: str
-    value: float
-    good: Pooled
-
-    @property
-    def worse_than(self) -> int:
-        """Of how many known-good cars this figure is the worse one."""
-        bad = {"above": 1.0, "below": -1.0}.get(self.figure.bad)
-        values = np.asarray(self.good.values)
-        if bad is None:
-            return int((np.abs(values) < abs(self.value)).sum())
-        return int((bad * values < bad * self.value).sum())
-
-    def __str__(self) -> str:
-        unit, oil = self.figure.unit, f" with oil {self.oil}" if self.oil else ""
-        weighed = "" if self.good.weighed else " (too few to weigh)"
-        return (
-            f"{self.cam}: {self.figure.title}{oil} {with_unit(self.value, unit)}, worse than {self.worse_than} of {self.good.cars} "
-            f"good ones; a further good one lies from {with_unit(self.good.low, unit)} to {with_unit(self.good.high, unit)}{weighed}"
-        )
+def known_good(library: Library, kind: str, without: str = "") -> KnownGood | None:
+    """The known-good cars of a kind, but for the recording of the hash `without`; None where there is none."""
+    rows = library.good_figures(kind, without) if kind else {}
+    return KnownGood(rows) if rows else None
 
 
 def places(library: Library, row: Mapping[str, Any]) -> list[Place]:
-    """Every figure of a kept recording that known-good cars of its kind have too."""
-    good = library.good_figures(row["kind"], without=row["sha256"]) if row["kind"] else {}
-    found = []
-    for f in row["figures"]:
-        band = pooled(good.get((f["cam"], f["figure"], f["part"], f["oil"]), []))
-        if band is not None and f["figure"] in BY_NAME:
-            found.append(Place(f["cam"], BY_NAME[f["figure"]], f["oil"], f["value"], band))
-    return found
+    """Every figure of a kept recording that known-good cars of its kind have too, the worst first."""
+    good = known_good(library, row["kind"], row["sha256"])
+    if good is None:
+        return []
+    found = (good.place((f["cam"], f["figure"], f["part"], f["oil"]), f["value"], f["low"], f["high"]) for f in row["figures"])
+    return sorted((place for place in found if place is not None), key=lambda place: -place.worse_by)
 
 
 def misfitting(library: Library, kind: str) -> set[str]:
     """The hashes of known-good recordings of a kind that do not fit the others in some figure."""
-    if not kind:
-        return set()
-    groups = [rows for rows in library.good_figures(kind).values() if len(rows) > FEWEST_DRIVES]
-    return {sha for rows in groups for sha in misfits(rows)}
+    good = known_good(library, kind)
+    return good.misfits() if good is not None else set()
 
 
 def trends(library: Library, car: str) -> list[str]:
     """A sentence for each figure of a car that changed, or is on its way to its limit."""
     lines = []
-    names = {(f["cam"], f["figure"], f["oil"]) for r in library.recordings(vehicle=car) for f in library.recording(r["id"])["figures"]}
-    for cam, name, oil in sorted(names):
-        rows = [r for r in library.trend(car, cam, name, oil) if r["started_at"]]
+    for (cam, name, part, oil), rows in sorted(library.figures_over_time(car).items()):
         figure = BY_NAME.get(name)
         if figure is None or len(rows) < FEWEST_DRIVES:
             continue
-        where = f"{cam}: {figure.title}" + (f" with oil {oil}" if oil else "")
+        where = {"cam": cam, "title": figure.title, "part": part, "oil": oil}
         values = np.array([r["value"] for r in rows])
         changed = change_point(values)
         if changed is not None:
-            before, after = values[:changed].mean(), values[changed:].mean()
-            lines.append(
-                f"{where} changed with {rows[changed]['file']} ({rows[changed]['started_at'][:10]}): "
-                f"{with_unit(before, figure.unit)} before, {with_unit(after, figure.unit)} since"
-            )
-        limit = LIMITS.get(figure.limit)
-        crossing = None if limit is None else crosses(rows, values, limit.value)
+            before, after = (with_unit(float(half.mean()), figure.unit) for half in (values[:changed], values[changed:]))
+            since = {"file": rows[changed]["file"], "day": rows[changed]["started_at"][:10]}
+            lines.append(messages("trend.changed", **where, **since, before=before, after=after))
+        limit, sign = LIMITS.get(figure.limit), -1.0 if figure.bad == "below" else 1.0
+        crossing = None if limit is None else crosses(rows, sign * values, sign * limit.value)
         if crossing is not None:
-            lines.append(f"{where} would reach {limit} between {crossing[0]} and {crossing[1]}")
-    return lines or [f"{car}: no figure has {FEWEST_DRIVES} drives with a time, or none changed."]
+            lines.append(messages("trend.reaches", **where, limit=limit, first=crossing[0], last=crossing[1]))
+    return lines or [messages("trend.none", car=car, fewest=FEWEST_DRIVES)]
 
 
 def change_point(values: np.ndarray) -> int | None:
@@ -109,7 +78,7 @@ def change_point(values: np.ndarray) -> int | None:
     return at if p * (len(values) - 3) < 0.05 else None
 
 
-def crosses(rows: list[Mapping[str, Any]], values: np.ndarray, limit: float) -> tuple[str, str] | None:
+def crosses(rows: Sequence[Mapping[str, Any]], values: np.ndarray, limit: float) -> tuple[str, str] | None:
     """First and last day on which a figure would reach its limit, by a straight line and its 95 % slope; None: never in ten years."""
     days = np.array([datetime.fromisoformat(r["started_at"]).timestamp() for r in rows]) / DAY_S
     if np.ptp(days) < 1.0 or values[-1] >= limit:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from camlog.analysis.figures import FIGURES, view
 from camlog.analysis.findings import Findings
 from camlog.library.store import Entry, FigureValue
 
@@ -29,14 +30,14 @@ def entry_of(findings: Findings, *, kind: str = "", vehicle: str = "", mileage_k
 
 
 def figure_values(findings: Findings, cam: str) -> list[FigureValue]:
-    """Every figure of a cam that the verdict weighed, with its interval, by oil window."""
-    found = {}
-    for weighed in findings.cams[cam].verdict.evidence:
-        measured, estimate = weighed.measured, weighed.measured.estimate
-        if estimate.value is None:
-            continue
-        oil = "" if measured.window is None else measured.window.words
-        found[weighed.figure.name, measured.part, oil] = FigureValue(
-            cam, weighed.figure.name, float(estimate.value), estimate.low, estimate.high, float(measured.amount), measured.part, oil
+    """Every figure of a cam that could be weighed, with its interval, by part and oil window."""
+    seen = view({name: found.examination for name, found in findings.cams.items()}, cam, findings.codes)
+    return [
+        FigureValue(
+            cam, figure.name, float(e.value), e.low, e.high, float(measured.amount), measured.part,
+            "" if measured.window is None else measured.window.words,
         )
-    return list(found.values())
+        for figure in FIGURES if figure.question
+        for measured in figure.values(seen)
+        if (e := measured.estimate).value is not None and measured.amount >= figure.least
+    ]  # fmt: skip

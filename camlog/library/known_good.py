@@ -1,20 +1,30 @@
-"""A figure's place among known-good cars of its kind: a random-effects interval, between cars and within.
+"""A figure's place among known-good cars of its kind, and what it adds to the verdict.
 
-Several drives of one car are first pooled to that car (inverse variance); cars are then pooled after DerSimonian and
-Laird, "Meta-analysis in clinical trials", Controlled Clinical Trials 7 (1986), and the interval for a further car is that
-of Higgins, Thompson and Spiegelhalter, J. R. Statist. Soc. A 172 (2009) (both from memory).
+Figures are compared as powers of two times their limit, worse is larger, as `verdict.weigh` reads them. Several drives of
+one car are first pooled to that car (inverse variance); cars are then pooled after DerSimonian and Laird, "Meta-analysis
+in clinical trials", Controlled Clinical Trials 7 (1986), and the interval for a further car is that of Higgins, Thompson
+and Spiegelhalter, J. R. Statist. Soc. A 172 (2009) (both from memory).
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 from scipy import stats
 
+from camlog.analysis.estimate import Estimate
+from camlog.analysis.figures import BY_NAME, Figure
+from camlog.analysis.verdict.weigh import Weighed, log_times
+from camlog.limits import LIMITS
+from camlog.messages import Messages
+from camlog.numbers import with_unit
+
+messages = Messages("camlog.library")
 # Fewer known-good drives are shown and not weighed.
 ENOUGH = 5
 Z95 = 1.96
@@ -22,14 +32,24 @@ Z95 = 1.96
 HALF_AT = 10.0
 # A known-good whose figure lies this surely outside the others' interval does not fit them.
 MISFIT = 0.01
+# Cars of one kind differ by that much anyway (standard deviation, powers of two).
+LEAST_BETWEEN = 0.3
+# Log odds of a fault that a figure speaks for, from how many standard deviations it is worse than good ones: none at the
+# first number, so many each from there, within the bounds. Chosen on the cars of `tests.bench.known_good`.
+NO_EVIDENCE_AT, LOG_ODDS_EACH, LOG_ODDS = 1.5, 3.0, (-1.0, 9.0)
+# Worse than the good ones by so many standard deviations is a reason.
+WORTH_SAYING = 1.65
+
+Key = tuple[str, str, str, str]  # cam, figure, part, oil window in words
 
 
 @dataclass(frozen=True)
 class Pooled:
-    """Known-good cars of a kind in one figure: `mean`, `between` (standard deviation from car to car), `low` to `high`
-    the 95 % interval for a further car, `cars` and `drives` counted, `values` of the cars."""
+    """Known-good cars of a kind in one figure: `mean` and its `variance`, `between` (standard deviation from car to car),
+    `low` to `high` the 95 % interval for a further car, `cars` and `drives` counted, `values` of the cars."""
 
     mean: float
+    variance: float
     between: float
     low: float
     high: float
@@ -48,9 +68,10 @@ class Pooled:
         return self.cars / (self.cars + HALF_AT) if self.weighed else 0.0
 
     def beyond(self, value: float, own: float = 0.0) -> float:
-        """Standard deviations of a further car, measured with standard deviation `own`, between a value and the mean."""
-        further = (self.high - self.low) / 2.0 / stats.t.ppf(0.975, max(self.cars - 2, 1))
-        return (value - self.mean) / max(math.hypot(further, own), 1e-12)
+        """By how many standard deviations a further car, measured with standard deviation `own`, lies above the mean; as
+        surprising in a normal distribution as it is after so few cars (Student's t)."""
+        z = (value - self.mean) / max(math.sqrt(self.between**2 + self.variance + own**2), 1e-12)
+        return math.copysign(float(stats.norm.isf(max(stats.t.sf(abs(z), max(self.cars - 1, 1)), 1e-12))), z)
 
 
 def pool(effects: Sequence[float], variances: Sequence[float]) -> tuple[float, float, float]:
@@ -65,8 +86,9 @@ def pool(effects: Sequence[float], variances: Sequence[float]) -> tuple[float, f
     return float((w * y).sum() / w.sum()), float(1.0 / w.sum()), float(between)
 
 
-def pooled(rows: Sequence[Mapping[str, Any]]) -> Pooled | None:
-    """Known-good values of one figure (`value`, `low`, `high`, `vehicle`, `sha256`); None where there is none."""
+def pooled(rows: Sequence[Mapping[str, Any]], least_between: float = 0.0) -> Pooled | None:
+    """Known-good values of one figure (`value`, `low`, `high`, `vehicle`, `sha256`); None where there is none. Cars are
+    taken to differ by the standard deviation `least_between` at least."""
     if not rows:
         return None
     cars: dict[str, list[tuple[float, float]]] = {}
@@ -74,9 +96,10 @@ def pooled(rows: Sequence[Mapping[str, Any]]) -> Pooled | None:
         cars.setdefault(row.get("vehicle") or row["sha256"], []).append((row["value"], _spread(row) ** 2))
     each = [pool([v for v, _ in car], [s for _, s in car])[:2] for car in cars.values()]
     mean, variance, between = pool([m for m, _ in each], [v for _, v in each])
-    quantile = stats.t.ppf(0.975, max(len(each) - 2, 1))
-    half = float(quantile * math.sqrt(between + variance))
-    return Pooled(mean, math.sqrt(between), mean - half, mean + half, len(each), len(rows), tuple(m for m, _ in each))
+    between = max(between, least_between**2)
+    half = float(stats.t.ppf(0.975, max(len(each) - 2, 1)) * math.sqrt(between + variance))
+    values = tuple(m for m, _ in each)
+    return Pooled(mean, variance, math.sqrt(between), mean - half, mean + half, len(each), len(rows), values)
 
 
 def _spread(row: Mapping[str, Any]) -> float:
@@ -85,14 +108,142 @@ def _spread(row: Mapping[str, Any]) -> float:
     return abs(row["value"]) * 0.3 + 1e-6 if low is None or high is None else max((high - low) / (2.0 * Z95), 1e-9)
 
 
-def misfits(rows: Sequence[Mapping[str, Any]]) -> list[str]:
+def misfits(rows: Sequence[Mapping[str, Any]], least_between: float = 0.0) -> list[str]:
     """The hashes of known-good recordings that do not fit the others: the kind is mixed, or they were not good."""
-    found = []
+    found: list[str] = []
     for row in rows:
-        rest = pooled([r for r in rows if r["sha256"] != row["sha256"]])
-        if rest is None or not rest.weighed:
-            continue
-        p = 2.0 * stats.t.sf(abs(rest.beyond(row["value"], _spread(row))), max(rest.cars - 2, 1))
-        if p < MISFIT / len(rows):
-            found.append(row["sha256"])
+        rest = pooled([r for r in rows if r["sha256"] != row["sha256"]], least_between)
+        if rest is not None and rest.weighed:
+            p = 2.0 * stats.norm.sf(abs(rest.beyond(row["value"], _spread(row))))
+            if p < MISFIT / len(rows):
+                found.append(row["sha256"])
     return found
+
+
+@dataclass(frozen=True)
+class Place:
+    """A figure's place among known-good cars: `at` (with standard deviation `own`) is its value on the scale of `good`."""
+
+    cam: str
+    figure: Figure
+    oil: str
+    value: float
+    at: float
+    own: float
+    good: Pooled
+
+    @property
+    def worse_than(self) -> int:
+        """Of how many known-good cars this figure is the worse one."""
+        return sum(value < self.at for value in self.good.values)
+
+    @property
+    def worse_by(self) -> float:
+        """By how many standard deviations of a further good car it is worse than they are."""
+        return self.good.beyond(self.at, self.own)
+
+    @property
+    def says(self) -> float:
+        """Log odds that it adds to each fault that the figure speaks for: the share that the known-good cars have."""
+        return self.good.share * min(max(LOG_ODDS_EACH * (self.worse_by - NO_EVIDENCE_AT), LOG_ODDS[0]), LOG_ODDS[1])
+
+    @property
+    def worth_saying(self) -> bool:
+        """True where it is worse than the good ones by more than chance."""
+        return self.worse_by > WORTH_SAYING
+
+    @property
+    def band(self) -> tuple[float, float]:
+        """Where a further good car lies (95 %), in the figure's unit."""
+        limit, sign = _limit(self.figure), -1.0 if self.figure.bad == "below" else 1.0
+        low, high = sorted(limit * 2.0 ** (sign * end) for end in (self.good.low, self.good.high))
+        return low, high
+
+    def __str__(self) -> str:
+        unit = self.figure.unit
+        low, high = (with_unit(end, unit) for end in self.band)
+        return messages(
+            "place.line", cam=self.cam, title=self.figure.title, oil=self.oil, value=with_unit(self.value, unit), word=self._word,
+            worse=self.worse_than, cars=self.good.cars, low=low, high=high, share=self.good.share,
+        )  # fmt: skip
+
+    @property
+    def sentence(self) -> str:
+        """What a verdict says of it: "slower than 9 of 9 good ones of its kind"."""
+        return messages("place.reason", title=self.figure.title, oil=self.oil, value=with_unit(self.value, self.figure.unit),
+                        word=self._word, worse=self.worse_than, cars=self.good.cars, share=self.good.share)  # fmt: skip
+
+    @property
+    def _word(self) -> str:
+        name = f"worse.{self.figure.question}"
+        return messages(name if name in messages else "worse.other")
+
+    def to_dict(self) -> dict[str, Any]:
+        """The place as it stands in Findings."""
+        return {
+            "figure": self.figure.name, "oil": self.oil or None, "value": self.value, "good_interval": list(self.band),
+            "worse_than": self.worse_than, "cars": self.good.cars, "drives": self.good.drives,
+            "share": round(self.good.share, 3), "log_odds": round(self.says, 3),
+        }  # fmt: skip
+
+
+def _limit(figure: Figure) -> float:
+    return LIMITS[figure.limit.replace("*", "warm")].value
+
+
+def _scaled(figure: Figure, value: float, low: float | None, high: float | None) -> tuple[float, float]:
+    at, own, _ = log_times(figure, Estimate(value, low, high, 1), _limit(figure)) or (0.0, 1.0, 0.0)
+    return at, own
+
+
+class KnownGood:
+    """The known-good cars of one kind: `rows` are their figures as `Library.good_figures` gives them."""
+
+    def __init__(self, rows: Mapping[Key, Sequence[Mapping[str, Any]]]):
+        self._rows = rows
+
+    @cached_property
+    def _read(self) -> dict[Key, list[dict[str, Any]]]:
+        read = {}
+        for key, rows in self._rows.items():
+            figure = BY_NAME.get(key[1])
+            if figure is not None and figure.limit:
+                each = [(row, _scaled(figure, row["value"], row["low"], row["high"])) for row in rows]
+                read[key] = [
+                    {**row, "value": at, "low": at - Z95 * own, "high": at + Z95 * own} for row, (at, own) in each
+                ]
+        return read
+
+    def place(self, key: Key, value: float, low: float | None = None, high: float | None = None) -> Place | None:
+        """The place of one value of a figure; None where no good car has it."""
+        band = pooled(self._read.get(key, ()), LEAST_BETWEEN)
+        cam, name, _, oil = key
+        if band is None:
+            return None
+        return Place(cam, BY_NAME[name], oil, value, *_scaled(BY_NAME[name], value, low, high), band)
+
+    def misfits(self) -> set[str]:
+        """The hashes of those that do not fit the others in some figure."""
+        return {sha for rows in self._read.values() if len(rows) > ENOUGH for sha in misfits(rows, LEAST_BETWEEN)}
+
+    def joined(self, cam: str, evidence: Sequence[Weighed]) -> tuple[tuple[Weighed, ...], tuple[Place, ...]]:
+        """The evidence of a cam with what its place among good cars adds, and the places that are worth telling.
+
+        Of each question only the figure that is most surely worse adds something; nothing is taken from "stuck".
+        """
+        said, found = list(evidence), list(self._places(cam, evidence))
+        for question in {w.figure.question for w in evidence}:
+            own = [(place.worse_by, i, place) for i, place in found if place.figure.question == question and place.good.weighed]
+            if own:
+                _, i, place = max(own, key=lambda o: o[0])
+                says = {c: place.says if c != "stuck" else max(place.says, 0.0) for c in place.figure.speaks_for}
+                said[i] = replace(said[i], says={c: said[i].says.get(c, 0.0) + says.get(c, 0.0) for c in {*said[i].says, *says}})
+        return tuple(said), tuple(sorted((place for _, place in found), key=lambda place: -place.worse_by))
+
+    def _places(self, cam: str, evidence: Sequence[Weighed]) -> Iterator[tuple[int, Place]]:
+        for i, weighed in enumerate(evidence):
+            measured, e = weighed.measured, weighed.measured.estimate
+            oil = "" if measured.window is None else measured.window.words
+            place = None if e.value is None else self.place((cam, weighed.figure.name, measured.part, oil), e.value, e.low, e.high)
+            if place is not None:
+                yield i, place

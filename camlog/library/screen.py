@@ -13,7 +13,7 @@ import json
 import os
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
@@ -30,6 +30,7 @@ SKIPPED = (".report.html", ".findings.json", ".drive.json", ".verification.html"
 # Files handed out per worker at a time, so that memory stays flat however many there are.
 AHEAD = 3
 RESTART_WORKER_AFTER = 200
+SCHEDULER_WAIT = "60s"  # for a scheduler to answer, or to come back
 
 Progress = Callable[[int, int, float], None]
 
@@ -151,7 +152,7 @@ def _examined(local: Path, path: str, size: int, modified: float, vehicle: str |
     faults = {cam: c for cam, c in kept.cams.items() if c[0] not in ("healthy", "insufficient_data")}
     shown = faults or kept.cams
     worst = max(shown, key=lambda cam: shown[cam][1], default="")
-    rows = []
+    rows: list[dict[str, Any]] = []
     for cam, (condition, confidence, _) in kept.cams.items():
         by_oil: dict[str, dict[str, Any]] = {}
         for value in figure_values(findings, cam):
@@ -204,9 +205,9 @@ def _run(files: Sequence[str], done: dict[str, Row], vehicle: str | None, jobs: 
     while todo:
         running: dict[Future, str] = {}
         try:
-            with _executor(jobs, scheduler) as pool:
+            with _executor(jobs, scheduler) as (pool, workers):
                 while todo or running:
-                    while todo and len(running) < jobs * AHEAD:
+                    while todo and len(running) < workers() * AHEAD:
                         path = todo[-1]
                         running[pool.submit(examine, path, vehicle, _known(done.get(path)))] = path
                         todo.pop()  # only now: a pool whose worker ended takes nothing more
@@ -218,6 +219,8 @@ def _run(files: Sequence[str], done: dict[str, Row], vehicle: str | None, jobs: 
             # A worker ended. Which file it was is found by examining each that was under way alone.
             for path in running.values():
                 yield _alone(path, vehicle)
+        except CancelledError:
+            todo += running.values()  # the scheduler was lost: what was under way is examined again once it is back
 
 
 def _known(earlier: Row | None) -> tuple[int, float, str] | None:
@@ -225,7 +228,7 @@ def _known(earlier: Row | None) -> tuple[int, float, str] | None:
 
 
 def _row(path: str, future: Future) -> Row | None:
-    error = future.exception()
+    error = future.exception()  # raises CancelledError where the scheduler that had it is gone
     if isinstance(error, BrokenProcessPool):
         raise error
     return future.result() if error is None else Row(path, *_measure(path), reason=str(error)[:300])
@@ -233,24 +236,25 @@ def _row(path: str, future: Future) -> Row | None:
 
 def _alone(path: str, vehicle: str | None) -> Row | None:
     try:
-        with _executor(1, None) as pool:
+        with _executor(1, None) as (pool, _):
             return _row(path, pool.submit(examine, path, vehicle))
     except BrokenProcessPool:
         return Row(path, *_measure(path), reason="the worker that examined it ended, twice")
 
 
 @contextmanager
-def _executor(jobs: int, scheduler: str | None) -> Iterator[Executor]:
+def _executor(jobs: int, scheduler: str | None) -> Iterator[tuple[Executor, Callable[[], int]]]:
+    """What takes the files, and how many workers it has at the moment."""
     if scheduler is None:
         with ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), max_tasks_per_child=RESTART_WORKER_AFTER) as pool:
-            yield pool
+            yield pool, lambda: jobs
         return
     try:
-        client = extra("distributed", "cluster").Client(scheduler, timeout="10s")
-    except (OSError, ValueError, TimeoutError) as error:
+        client = extra("distributed", "cluster").Client(scheduler, timeout=SCHEDULER_WAIT)
+    except (OSError, ValueError) as error:
         raise InputError(f"no scheduler answers at {scheduler} ({error})", remedy="Start one, or use --jobs.") from error
     with client:
-        yield client.get_executor(retries=1)
+        yield client.get_executor(retries=1), lambda: max(len(client.nthreads()), 1)
 
 
 def write_tables(rows: Iterable[Row], out: Path) -> list[Path]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -42,8 +42,19 @@ _MIGRATIONS = (
         PRIMARY KEY (recording, cam, figure, part, oil)) WITHOUT ROWID;
     CREATE INDEX figure_by_name ON figure (figure, cam, oil);
     """,
+    # The newest, and those with some words in them, are found without reading every row.
+    """
+    DROP INDEX figure_by_name;
+    CREATE INDEX recording_when ON recording (COALESCE(started_at, added_at), id);
+    CREATE INDEX cam_condition ON cam (condition, recording);
+    CREATE VIRTUAL TABLE words USING fts5(text, tokenize = trigram);
+    INSERT INTO words (rowid, text) SELECT id, file || ' ' || vehicle || ' ' || kind || ' ' || outcome || ' ' || codes || ' ' || COALESCE(known, '') FROM (
+        SELECT *, (SELECT group_concat(cam || ' ' || condition, ' ') FROM cam WHERE recording = id) AS known FROM recording);
+    """,
 )
 VERSION = len(_MIGRATIONS)
+# (cam, figure, part, oil) to its values, each a row of the figure table with what its recording is.
+Figures = dict[tuple[str, str, str, str], list[dict[str, Any]]]
 
 
 @dataclass(frozen=True)
@@ -162,8 +173,8 @@ class Library:
                 f"ON CONFLICT (sha256) DO UPDATE SET {update} RETURNING id",
                 (entry.sha256, *columns.values()),
             ).fetchone()[0]
-            self._open.execute("DELETE FROM cam WHERE recording = ?", (number,))
-            self._open.execute("DELETE FROM figure WHERE recording = ?", (number,))
+            for table in ("cam", "figure"):
+                self._open.execute(f"DELETE FROM {table} WHERE recording = ?", (number,))
             self._open.executemany(
                 "INSERT INTO cam VALUES (?, ?, ?, ?, ?)",
                 [(number, cam, condition, sure, json.dumps(dict(p))) for cam, (condition, sure, p) in entry.cams.items()],
@@ -172,91 +183,93 @@ class Library:
                 "INSERT OR REPLACE INTO figure VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 [(number, f.cam, f.figure, f.part, f.oil, f.value, f.low, f.high, f.amount) for f in entry.figures],
             )
+            conditions = [f"{cam} {condition}" for cam, (condition, *_) in entry.cams.items()]
+            text = " ".join([entry.file, entry.vehicle, entry.kind, entry.outcome, *entry.codes, *conditions])
+            self._open.execute("INSERT OR REPLACE INTO words (rowid, text) VALUES (?, ?)", (number, text))
         return number
 
     def mark_good(self, number: int, by: str, why: str = "", *, good: bool = True) -> None:
         """Say that a recording is known-good, or no longer. Raises InputError where there is no such recording."""
-        with self._transaction():
-            done = self._open.execute(
-                "UPDATE recording SET known_good = ?, known_good_by = ?, known_good_at = ?, known_good_why = ? WHERE id = ?",
-                (int(good), by, now(), why, number),
-            ).rowcount
-        if not done:
-            raise self._missing(number)
+        marks = "known_good = ?, known_good_by = ?, known_good_at = ?, known_good_why = ?"
+        self._change(number, f"UPDATE recording SET {marks} WHERE id = ?", int(good), by, now(), why)
 
     def remove(self, number: int) -> None:
         """Forget a recording; its files stay. Raises InputError where there is no such recording."""
+        self._change(number, "DELETE FROM recording WHERE id = ?")
+
+    def _change(self, number: int, statement: str, *values: object) -> None:
         with self._transaction():
-            done = self._open.execute("DELETE FROM recording WHERE id = ?", (number,)).rowcount
-        if not done:
-            raise self._missing(number)
+            if not self._open.execute(statement, (*values, number)).rowcount:
+                raise self._missing(number)
+            self._open.execute("DELETE FROM words WHERE rowid NOT IN (SELECT id FROM recording) AND rowid = ?", (number,))
 
     def _missing(self, number: int) -> InputError:
         return InputError(f"holds no recording {number}", file=self.path, remedy="`camlog library list` shows them.")
 
     def recordings(
-        self, kind: str | None = None, vehicle: str | None = None, *, good: bool = False, search: str = "", most: int = 1000
-    ) -> list[dict[str, Any]]:
-        """The recordings, newest first, each as a dict of the table's columns with `cams` (cam to condition)."""
-        where, values = ["1"], []
-        for column, value in (("kind", kind), ("vehicle", vehicle)):
-            if value is not None:
-                where.append(f"{column} = ?")
-                values.append(value)
+        self, kind: str | None = None, vehicle: str | None = None, *, good: bool = False, condition: str = "", search: str = "",
+        sha256: Sequence[str] = (), most: int = 1000,
+    ) -> list[dict[str, Any]]:  # fmt: skip
+        """The recordings, newest first, each as a dict of the table's columns with `codes` and `cams` (cam to `condition` and
+        `confidence`). `search` names words that must all be there; `condition` one that a cam must have, `sha256` traces."""
+        where: list[str] = []
+        values: list[object] = []
+
+        def only(restriction: str, *given: object) -> None:
+            where.append(restriction)
+            values.extend(given)
+
+        if kind is not None:
+            only("kind = ?", kind)
+        if vehicle is not None:
+            only("vehicle = ?", vehicle)
         if good:
-            where.append("known_good = 1")
-        if search:
-            where.append("(file LIKE ? OR vehicle LIKE ? OR kind LIKE ? OR codes LIKE ?)")
-            values += [f"%{search}%"] * 4
-        with self._faults():
-            rows = self._open.execute(
-                f"SELECT * FROM recording WHERE {' AND '.join(where)} ORDER BY COALESCE(started_at, added_at) DESC, id DESC LIMIT ?",
-                (*values, most),
-            ).fetchall()
-            return [self._row(row) for row in rows]
+            only("known_good = 1")
+        if condition:
+            only("id IN (SELECT recording FROM cam WHERE condition = ? ORDER BY recording DESC LIMIT ?)", condition, most)
+        if sha256:
+            only("sha256 IN (SELECT value FROM json_each(?))", json.dumps(sha256))
+        if words := search.split():
+            # Three letters and more are looked up, fewer are compared; of many that fit, those added last.
+            long = " ".join('"' + word.replace('"', '""') + '"' for word in words if len(word) > 2)
+            short = [f"%{word}%" for word in words if len(word) < 3]
+            fits = " AND ".join(["words MATCH ?"] * bool(long) + ["text LIKE ?"] * len(short))
+            only(f"id IN (SELECT rowid FROM words WHERE {fits} ORDER BY rowid DESC LIMIT ?)", *[long] * bool(long), *short, most)
+        return self._read(f"{' AND '.join(where) or 1} ORDER BY COALESCE(started_at, added_at) DESC, id DESC LIMIT ?", *values, most)
 
     def recording(self, number: int) -> dict[str, Any]:
         """One recording with its `figures`. Raises InputError where there is no such recording."""
-        with self._faults():
-            row = self._open.execute("SELECT * FROM recording WHERE id = ?", (number,)).fetchone()
-            if row is None:
-                raise self._missing(number)
+        for row in self._read("id = ?", number):
             figures = self._open.execute("SELECT * FROM figure WHERE recording = ?", (number,)).fetchall()
-            return self._row(row) | {"figures": [dict(f) for f in figures]}
+            return row | {"figures": [dict(f) for f in figures]}
+        raise self._missing(number)
 
-    def _row(self, row: sqlite3.Row) -> dict[str, Any]:
-        cams = self._open.execute("SELECT cam, condition, confidence FROM cam WHERE recording = ?", (row["id"],)).fetchall()
-        return dict(row) | {
-            "codes": json.loads(row["codes"]),
-            "cams": {c["cam"]: {"condition": c["condition"], "confidence": c["confidence"]} for c in cams},
-        }
-
-    def good_figures(self, kind: str, without: str = "") -> dict[tuple[str, str, str, str], list[dict[str, Any]]]:
-        """Of all known-good recordings of a kind: (cam, figure, part, oil) to its values, each with its `vehicle`.
-
-        `without` is the hash of a recording that does not count: the one that is to be compared.
-        """
+    def _read(self, where: str, *values: object) -> list[dict[str, Any]]:
+        cams = "json_group_object(cam, json_object('condition', condition, 'confidence', confidence))"
         with self._faults():
             rows = self._open.execute(
-                "SELECT f.*, r.vehicle, r.sha256 FROM figure f JOIN recording r ON r.id = f.recording "
-                "WHERE r.kind = ? AND r.known_good = 1 AND r.sha256 <> ?",
-                (kind, without),
+                f"SELECT *, (SELECT {cams} FROM cam WHERE recording = id) AS cams FROM recording WHERE {where}", values
             ).fetchall()
-        found: dict[tuple[str, str, str, str], list[dict[str, Any]]] = {}
-        for row in rows:
-            found.setdefault((row["cam"], row["figure"], row["part"], row["oil"]), []).append(dict(row))
+        return [dict(row) | {"codes": json.loads(row["codes"]), "cams": json.loads(row["cams"])} for row in rows]
+
+    def good_figures(self, kind: str, without: str = "") -> Figures:
+        """The figures of all known-good recordings of a kind, but for the one of the hash `without`: the one to be compared."""
+        return self._figures("kind = ? AND known_good = 1 AND sha256 <> ?", kind, without)
+
+    def figures_over_time(self, vehicle: str) -> Figures:
+        """The figures of one car, oldest first; recordings that do not say when they were made are left out."""
+        return self._figures("vehicle = ? AND started_at IS NOT NULL ORDER BY started_at, id", vehicle)
+
+    def _figures(self, where: str, *values: object) -> Figures:
+        with self._faults():
+            rows = self._open.execute(
+                f"SELECT figure.*, file, vehicle, sha256, started_at, mileage_km FROM figure JOIN recording ON id = recording "
+                f"WHERE {where}", values
+            )  # fmt: skip
+            found: Figures = {}
+            for row in rows:
+                found.setdefault((row["cam"], row["figure"], row["part"], row["oil"]), []).append(dict(row))
         return found
-
-    def trend(self, vehicle: str, cam: str, figure: str, oil: str = "") -> list[dict[str, Any]]:
-        """One figure of one car over time: `started_at`, `mileage_km`, `value`, `low`, `high`, oldest first."""
-        with self._faults():
-            rows = self._open.execute(
-                "SELECT r.id, r.file, r.started_at, r.mileage_km, f.value, f.low, f.high, f.part FROM figure f "
-                "JOIN recording r ON r.id = f.recording WHERE r.vehicle = ? AND f.cam = ? AND f.figure = ? AND f.oil = ? "
-                "ORDER BY r.started_at, r.id",
-                (vehicle, cam, figure, oil),
-            ).fetchall()
-        return [dict(row) for row in rows]
 
     def __len__(self) -> int:
         return self._open.execute("SELECT COUNT(*) FROM recording").fetchone()[0]

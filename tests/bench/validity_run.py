@@ -10,9 +10,10 @@ import dataclasses
 import os
 import sys
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from multiprocessing import Pool
+from typing import Any
 
 from camlog.analysis.analyze import examine_drive
 from camlog.analysis.cam.examine import Examination
@@ -62,10 +63,14 @@ def keep(job: tuple[str, int, bool]) -> Kept:
             for cam, t in facts.items()
         }  # fmt: skip
         return _kept(family, case, None, truth, examine_drive(trace), None)
-    case = (draw_poor if poor else draw)(family, seed)
+    return keep_case((draw_poor if poor else draw)(family, seed))
+
+
+def keep_case(case: Case) -> Kept:
+    """Drive, record and examine one drive of the fleet."""
     recording = case.record()
     known = examine_drive(recording.trace, recording.drive, recording.profile)
-    return _kept(family, case, case.poor, recording.truth, known, code_evidence(recording.drive))
+    return _kept(case.family, case, case.poor, recording.truth, known, code_evidence(recording.drive))
 
 
 def _kept(family: str, case: Case, poor: str | None, truth: Mapping[str, Truth], known, codes) -> Kept:
@@ -84,8 +89,8 @@ def jobs(drives: int, first_seed: int, families: tuple[str, ...] = tuple(FAMILIE
     return work + [(f, first_seed + i, True) for i in range(max(int(POOR_SHARE * each), 1)) for f in families]
 
 
-def examined(work: list[tuple[str, int, bool]], processes: int = 2) -> Iterator[Kept]:
-    """Each drive of `work` examined, in order."""
+def examined(work: Sequence[Any], processes: int = 2, keep: Callable[[Any], Kept] = keep) -> Iterator[Kept]:
+    """Each drive of `work` examined by `keep`, in order."""
     began, said = time.monotonic(), 0.0
     with Pool(processes, initializer=os.nice, initargs=(NICE,)) as pool:
         for done, found in enumerate(pool.imap(keep, work, chunksize=4), 1):

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from camlog.analysis.cam.examine import Examination
 from camlog.analysis.code_evidence import CodeEvidence
@@ -28,6 +28,9 @@ from camlog.analysis.verdict.weigh import (
     weigh,
 )
 from camlog.limits import Limit
+
+if TYPE_CHECKING:
+    from camlog.library.known_good import KnownGood, Place
 
 PLAUSIBLE_SPAN_DEG = 120.0  # of crankshaft; no production phaser travels farther
 FOLLOWS_R2 = 0.9
@@ -74,6 +77,7 @@ HEALTHY_NEEDS_ONE = ("in_time", "smooth", "holds")
 SERVICE_AT = 0.8
 # A figure that moves the odds by less than this factor (a tenth, as log odds) is no reason.
 WORTH_SAYING = 0.1
+PLACES_SAID = 2  # sentences on how a cam stands among known-good ones
 RATTLE = "rattle"  # what somebody marked who heard one
 # Of the running time needed: below the first nothing is said, however gross it looks; "healthy" takes the
 # second where the moves it needs were not all seen with warm oil.
@@ -103,7 +107,7 @@ class Verdict:
     `condition` is one of CONDITIONS or "insufficient_data"; `confidence` 0 to 1 is its probability, 0 where
     the drive cannot tell. `probabilities` of all CONDITIONS sum to 1. `reasons` are sentences, weightiest
     first. `evidence` holds every figure that was weighed, `unlike` a sentence where the cam is unlike all
-    cars the table was fitted on.
+    cars the table was fitted on, `places` the figures among those of known-good cars of its kind, the worst first.
     """
 
     condition: str
@@ -113,6 +117,7 @@ class Verdict:
     questions: Mapping[str, Answer] = field(default_factory=dict)
     evidence: tuple[Weighed, ...] = ()
     unlike: str = ""
+    places: tuple[Place, ...] = ()
 
     def says(self, weighed: Weighed) -> float:
         """Log odds that one figure adds to the condition named: a fault over healthy, or "healthy" over all
@@ -134,14 +139,26 @@ def judge_all(
     codes: CodeEvidence | None = None,
     complaint: str = "",
     numbers: Table | None = None,
+    known_good: KnownGood | None = None,
 ) -> dict[str, Verdict]:
     """The verdict on every cam of an engine.
 
     `covered` says what the drive contained, `codes` what the vehicle's own monitors say, `complaint` what was
-    marked ("rattle heard"), `numbers` is the fitted table unless another is given.
+    marked ("rattle heard"), `numbers` is the fitted table unless another is given, `known_good` the known-good cars
+    of its kind, whose share joins the evidence.
     """
     numbers = numbers or table()
-    verdicts = {c: _judge(view(examined, c, codes), covered.get(c), limits, numbers) for c in examined}
+    verdicts = {}
+    for c in examined:
+        given = view(examined, c, codes), covered.get(c), limits, numbers
+        verdicts[c] = alone = _judge(*given)
+        if known_good is not None:
+            evidence, places = known_good.joined(c, alone.evidence)
+            joined = _within_bounds(alone, _judge(*given, evidence))
+            # First those of the question that the condition answers.
+            telling = sorted(places, key=lambda p: joined.condition not in QUESTIONS[p.figure.question].faults[:1])
+            worse = [place.sentence for place in telling if place.worth_saying][:PLACES_SAID]
+            verdicts[c] = replace(joined, places=places, reasons=(*joined.reasons[:1], *worse, *joined.reasons[1:]))
     rattling = any(v.questions["starts_quietly"].answer == "no" for v in verdicts.values())
     if RATTLE in complaint.lower() and not rattling:
         return {cam: _unheard(v) for cam, v in verdicts.items()}
@@ -158,8 +175,23 @@ def _unheard(verdict: Verdict) -> Verdict:
     return replace(verdict, condition="insufficient_data", confidence=0.0, reasons=reasons)
 
 
-def _judge(cam: View, covered: CamCoverage | None, limits: Mapping[str, Limit], numbers: Table) -> Verdict:
-    evidence = tuple(weigh(cam, limits, numbers))
+def _within_bounds(alone: Verdict, joined: Verdict) -> Verdict:
+    """What known-good cars may not do: answer surely what the drive alone cannot tell, nor call healthy what it finds faulty."""
+    if "insufficient_data" == alone.condition and joined.condition in FAULTS and joined.confidence > ANSWERED_AT:
+        left = (1.0 - ANSWERED_AT) / (1.0 - joined.confidence)
+        chances = {**{c: p * left for c, p in joined.probabilities.items()}, joined.condition: ANSWERED_AT}
+        return replace(joined, probabilities=chances, confidence=ANSWERED_AT)
+    if joined.condition == "healthy" and alone.condition != "healthy":
+        reasons = (messages("verdict.as_good_ones"), *alone.reasons) if alone.condition in FAULTS else alone.reasons
+        return replace(alone, condition="insufficient_data", confidence=0.0, reasons=reasons)
+    return joined
+
+
+def _judge(
+    cam: View, covered: CamCoverage | None, limits: Mapping[str, Limit], numbers: Table,
+    evidence: tuple[Weighed, ...] | None = None,
+) -> Verdict:  # fmt: skip
+    evidence = tuple(weigh(cam, limits, numbers)) if evidence is None else evidence
     problem = refusal(cam.x, limits)
     if problem:
         flat = probabilities((), numbers.prior, 1.0)

@@ -45,11 +45,16 @@ class Fault:
 
 
 class Car:
-    """A car drawn from its family and a seed; `drive` runs it with or without a fault, on the same chances."""
+    """A car drawn from its family and a seed; `drive` runs it with or without a fault, on the same chances.
 
-    def __init__(self, family: Family, seed: int, road: Road, still: bool = False):
+    Cars with one `kind_seed` have the same parts and maps; manufacture, wear and road are each car's own.
+    """
+
+    def __init__(
+        self, family: Family, seed: int, road: Road, still: bool = False, kind_seed: int | None = None
+    ):
         self.family, self.seed, self.road = family, seed, road
-        rng = chances(family.name, seed, "car")
+        rng = chances(family.name, seed if kind_seed is None else kind_seed, "car")
         self.phaser, self.controller, self.command, self.sensor = (
             drawn(part, rng) for part in (family.phaser, family.controller, family.command, family.sensor)
         )

@@ -70,6 +70,7 @@ class Case:
     minutes: float
     start: str
     poor: str | None = None
+    kind_seed: int | None = None  # of the kind of car, where cars of one kind are wanted
 
     def record(self) -> Recording:
         """Drive, and record."""
@@ -100,7 +101,7 @@ class Case:
         road = drive_along(
             chances(self.family, self.seed, "road"), self.minutes, self.start, self.poor == "parked"
         )
-        car = Car(FAMILIES[self.family], self.seed, road, still=self.poor == "parked")
+        car = Car(FAMILIES[self.family], self.seed, road, still=self.poor == "parked", kind_seed=self.kind_seed)
         sound = {cam: car.drive(cam) for cam in car.command.cams}
         if self.kind == "healthy":
             return car, sound, sound, None
@@ -180,14 +181,15 @@ def _case(rng: np.random.Generator, name: str, seed: int, kind: str) -> Case:
     cams: tuple[str, ...] = ()
     if not family.house:
         # The house's own drawing says which cams.
-        cams = _concerned(rng, kind, family) if kind != "healthy" else ()
+        cams = concerned(rng, kind, family) if kind != "healthy" else ()
     return Case(
         name, seed, kind, severity, cams,
         float(rng.choice(rates, p=weights / weights.sum()) * rng.uniform(0.85, 1.1)), minutes, start,
     )  # fmt: skip
 
 
-def _concerned(rng: np.random.Generator, kind: str, family: Family) -> tuple[str, ...]:
+def concerned(rng: np.random.Generator, kind: str, family: Family) -> tuple[str, ...]:
+    """The cams that a fault of this kind concerns."""
     cams, scope = family.command.cams, KINDS[kind].scope
     if scope == "engine" or (scope == "bank" and family.chains == "engine"):
         return cams
