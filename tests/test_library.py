@@ -209,6 +209,9 @@ def test_the_commands_keep_show_and_forget(capsys, path):
     assert "healthy.csv: exhaust_b1 healthy, intake_b1 healthy  known-good" in out and "intake_b1 slow" in out
     status, out, _ = run(capsys, "show", 2, *at)
     assert "worse than 1 of 1 good ones" in out and "too few to weigh" in out
+    with pytest.raises(SystemExit) as end:
+        main(["analyze", "sample_logs/slow-cold.csv", "--json", "--library", str(path)])
+    assert end.value.code == 2 and "no kind is given" in capsys.readouterr().err
     assert run(capsys, "remove", 1, *at)[0] == 0
     status, _, err = run(capsys, "show", 1, *at)
     assert status == 2 and "no recording 1" in err

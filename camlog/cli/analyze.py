@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from camlog.cli.options import Dashboard, Force, Json, Maps, Out, Vehicle
+
+if TYPE_CHECKING:
+    from camlog.analysis.findings import Findings
+    from camlog.drive import Drive
+    from camlog.trace import Trace
 
 
 def analyze(
@@ -17,6 +22,10 @@ def analyze(
     maps: Maps = None,
     json: Json = False,
     dashboard: Dashboard = None,
+    library: Annotated[
+        Path | None,
+        typer.Option("--library", metavar="FILE", help="Library whose known-good cars of the profile's kind join the evidence."),
+    ] = None,
     force: Force = False,
 ) -> None:
     """Say what each cam does with its command, and why.
@@ -24,16 +33,29 @@ def analyze(
     Writes NAME.report.html and NAME.findings.json and prints the verdict. Codes and events come from the drive file
     beside the recording, where there is one. With a vehicle profile the limits of this vehicle count.
     """
-    from camlog.analysis import analyze as examine
+    from camlog.analysis import analyze as findings_of
     from camlog.analysis.findings import write_findings
-    from camlog.cli.results import check_dashboard, load, profile_of, result_path, say, verdict_lines
+    from camlog.cli.results import (
+        check_dashboard,
+        known_good_in,
+        load,
+        profile_of,
+        result_path,
+        say,
+        verdict_lines,
+    )
     from camlog.report import write_report
     from camlog.units import METRIC, showing, shown_units
     from camlog.visible import visible_json
 
     units, profile = shown_units(), profile_of(vehicle)
+
+    def examine(recording: tuple[Trace, Drive | None]) -> Findings:
+        good = None if library is None else known_good_in(library, profile, recording[0].sha256)
+        return findings_of(*recording, profile, known_good=good)
+
     if json:
-        made = [examine(*load(path, maps, place), profile).to_dict() for place, path in enumerate(trace)]
+        made = [examine(load(path, maps, place)).to_dict() for place, path in enumerate(trace)]
         typer.echo(visible_json(made[0] if len(made) == 1 else made))
         return
     # Everything that can be wrong with the names is said before the first analysis.
@@ -41,10 +63,10 @@ def analyze(
     check_dashboard(dashboard)
     for place, (path, (report, figures)) in enumerate(zip(trace, places, strict=True)):
         recording = load(path, maps, place)
-        findings = examine(*recording, profile)
+        findings = examine(recording)
         write_report(findings, report, dashboard=dashboard, replace=force)
         with showing(METRIC):  # a file to be read again; where the shop shows other units its sentences are made anew
-            metric = findings if units == METRIC else examine(*recording, profile)
+            metric = findings if units == METRIC else examine(recording)
             write_findings(metric, figures, replace=force)
         for line in verdict_lines(findings):
             typer.echo(line)

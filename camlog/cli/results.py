@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from camlog.analysis.causes.rank import Cause
     from camlog.analysis.findings import CamFindings, Findings
     from camlog.drive import Drive
+    from camlog.library.known_good import KnownGood
     from camlog.profile import VehicleProfile
     from camlog.trace import Trace
 
@@ -68,6 +69,19 @@ def findings_of(
     from camlog.analysis import analyze
 
     return analyze(*load(path, maps, place), profile)
+
+
+def known_good_in(library: Path, profile: VehicleProfile | None, without: str) -> KnownGood | None:
+    """The known-good cars of the profile's kind in a library, but for the recording of the hash `without`."""
+    from camlog.library.compare import known_good
+    from camlog.library.store import Library
+
+    if not library.exists():
+        raise say.error("no_library", library)
+    if profile is None or not profile.kind:
+        raise say.error("no_kind", library)
+    with Library(library) as kept:
+        return known_good(kept, profile.kind, without)
 
 
 def check_dashboard(which: str | None) -> None:
