@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import http.client
 import re
 import socket
@@ -170,6 +171,29 @@ def one_plain_line(answer: Answer) -> bool:
     )
 
 
+def main_of(page: str) -> str:
+    """The main part of a page, without what is around all of them; a part alone is given back."""
+    found = re.search(r"<main.*</main>", page, re.S)
+    return str(page) if found is None else found[0]
+
+
+def text_of(page: str) -> str:
+    """What a page, or a part of one, says, as one line."""
+    return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]*>", " ", main_of(page)))).strip()
+
+
+def links_of(page: str) -> list[str]:
+    """Where the links of a page lead."""
+    return [html.unescape(link) for link in re.findall(r'<a [^>]*?href="([^"]*)"', main_of(page))]
+
+
+def options_of(page: str, name: str) -> tuple[list[str], str | None]:
+    """The values of the radio buttons of that name, and which is chosen."""
+    fields = re.findall(rf'<input type="radio" name="{name}" value="([^"]*)"( checked)?', page)
+    return [html.unescape(v) for v, _ in fields], next((html.unescape(v) for v, on in fields if on), None)
+
+
 __all__ = ["BODY_LIMIT_BYTES", "SECRET_PATH", "UPLOAD_LIMIT", "Answer", "Clock", "Small", "ask", "guarded",
-"one_plain_line",
+"links_of", "main_of",
+           "one_plain_line", "options_of", "text_of",
            "outside_address", "raw", "served"]  # fmt: skip

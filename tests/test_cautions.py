@@ -34,7 +34,7 @@ from camlog.report import render_report
 from camlog.report.comparison import render_comparison
 from camlog.report.summary import owner_paragraph
 from camlog.serve.guide import Guide
-from camlog.serve.pages import parts
+from camlog.serve.pages import live
 from camlog.sinks.lines import LineSink
 from camlog.stream import Batch, CodeSnapshot, Event, TroubleCode
 from camlog.trace import Trace, read_trace
@@ -332,7 +332,7 @@ def test_low_pressure_while_recording_is_an_alarm_that_says_to_stop_with_figure_
     assert "Stop the engine as soon as it is safe" in said
     assert guide.next_instruction() == care.alarm == guide.do_not_run()[0]
     assert not any(item.instruction for item in guide.items())
-    shown = str(parts.guide_list(guide)) + str(parts.next_line(guide))
+    shown = str(live.guide_list(guide)) + str(live.next_line(guide))
     assert "checks come first" in shown and not ASKS_TO_RUN.search(shown)
 
 
@@ -340,7 +340,7 @@ def test_the_page_asks_for_driving_only_with_its_caution():
     guide = Guide(read_profile("demo"))
     for batch in stream(pressures(200.0, 200.0)):
         guide.accept(batch)
-    shown = str(parts.guide_list(guide))
+    shown = str(live.guide_list(guide))
     assert ASKS_TO_RUN.search(shown) and caution(cautions.DRIVE) in shown
 
 

@@ -37,8 +37,9 @@ IN_OTHER_WORDS = {
     "Python Software Foundation License": "PSF-2.0",
     "ZPL 2.1": "ZPL-2.1",
 }
-# Its package data say GPL-2.0-only; the notice in its files decides, and is looked at below.
-BY_ITS_FILES = {"obd": "GPL-2.0-or-later"}
+# python-obd's package data say GPL-2.0-only, those of the other nothing; the notices in their files decide, and are looked
+# at below.
+BY_ITS_FILES = {"obd": "GPL-2.0-or-later", "axe-playwright-python": "MIT AND MPL-2.0"}
 
 
 def needed(*requirements: str) -> set[str]:
@@ -97,7 +98,7 @@ def test_an_expression_is_weighed_as_spdx_says(expression, yes):
 
 def test_every_library_may_be_combined_with_camlog_and_handed_on():
     names = needed(*PROJECT["dependencies"])
-    assert {"obd", "numpy", "dash", "werkzeug"} <= names
+    assert {"obd", "numpy", "flask", "werkzeug"} <= names
     others = {name: licence_of(name) for name in sorted(names) if not allowed(licence_of(name), WITH_GPL_3)}
     assert not others, "their licences do not go with the GPL, or are not known here"
 
@@ -121,6 +122,11 @@ def test_python_obds_files_still_say_any_later_version():
     for file in files:
         notice = " ".join(re.sub(r"[#\s]+", " ", file.read_text(encoding="utf-8")[:4000]).split())
         assert "either version 2 of the License, or (at your option) any later version" in notice, file
+
+
+def test_the_package_that_brings_axe_core_still_says_its_licences():
+    files = {f.name: f.read_text(encoding="utf-8") for f in metadata.files("axe-playwright-python") if f.name in ("LICENSE", "axe.min.js")}
+    assert files["LICENSE"].startswith("MIT License") and "Mozilla Public\n * License, v. 2.0" in files["axe.min.js"][:600]
 
 
 PRIVATE = re.compile(r"\b(?:serial|obd|ELM327|list_ports|port|protocol|commands)\._[A-Za-z]\w*|_ELM327__\w+")

@@ -34,7 +34,7 @@ def test_what_a_test_starts_hears_ctrl_c_and_ends_with_it(tmp_path):
     """Run as a background job of a shell without job control inherits it (POSIX.1-2017, shell, 2.11): ignored."""
     (tmp_path / "test_inner.py").write_text(INNER)
     (tmp_path / "conftest.py").write_bytes(CONFTEST.read_bytes())
-    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-p", "no:dash", "test_inner.py"]
+    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "test_inner.py"]
     done = subprocess.run(
         command, cwd=tmp_path, capture_output=True, text=True, timeout=60,
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_IGN),

@@ -90,7 +90,7 @@ def test_what_is_certain_is_taken_without_a_question(folder, conversions):
     taken = {c["signal"] for c in look.result["columns"] if c["kind"] == "signal"}
     assert taken - {"time"} == set(trace.columns)
     assert conversions.converted(name) == look.result["trace"]
-    assert conversions.running(name) is None
+    assert conversions.newest(name).over
 
 
 def test_what_is_no_table_fails_in_words_of_a_page_without_a_path(folder, conversions):
@@ -143,7 +143,7 @@ def test_a_doubtful_cam_column_waits_for_its_answer_and_is_turned_into_crank_deg
     look = when(conversions, id_, "asking")
     assert look.question.about == "angle" and look.question_number == 1
     assert [value for value, _ in look.question.choices] == ["crank", "cam"]
-    assert conversions.running(name) == id_
+    assert conversions.newest(name).id == id_
     time.sleep(0.1)
     assert conversions.look(id_).state == "asking", "it goes on by itself"
     assert written(folder) == {name}, "something is written before the answer"

@@ -12,7 +12,6 @@ import pytest
 from camlog.drive import Drive, drive_path, write_drive
 from camlog.serve.app import page_for
 from camlog.serve.pages import recordings
-from camlog.serve.pages.pieces import on_a_page
 from camlog.serve.server import RunningServer
 from camlog.stream import Event
 from camlog.trace import read_trace
@@ -57,7 +56,7 @@ class Visit:
     def __init__(self, chromium, server, size=DESK, **context):
         self.context = chromium.new_context(viewport=size, **context)
         self.page = self.context.new_page()
-        self.page.set_default_timeout(15_000)
+        self.page.set_default_timeout(60_000)
         self.troubles = troubles_of(self.page)
         self.server = server
 
@@ -71,7 +70,7 @@ class Visit:
 
     def until(self, condition, what: str):
         """Polled: the page's policy forbids the browser's own waiting for a condition."""
-        end = time.monotonic() + 40
+        end = time.monotonic() + 60
         while not condition():
             assert time.monotonic() < end, what
             self.page.wait_for_timeout(30)
@@ -200,7 +199,7 @@ def test_a_report_is_made_by_the_keyboard_while_somebody_types(visit):
         typed += "x"
         assert len(typed) < 200, "no report came"
         page.keyboard.type("x")
-        page.wait_for_timeout(100)
+        page.wait_for_timeout(250)
     assert page.input_value("#recording-job") == typed
     assert "sticking" in visit.text("#recording-report-said .headline").lower()
     visit.until(lambda: "Sticking" in visit.text("#recording-verdict"), "the verdict is not told at the top")
@@ -282,21 +281,12 @@ def test_a_repair_is_compared_and_verified_against_the_drive_before(visit):
     assert (root / "repair-after.comparison.html").exists()
 
 
-def test_what_is_to_do_names_the_pages_fields_not_a_commands_options():
-    assert on_a_page("Give the first drive, or the file that camlog clear saved, with --before.") == (
-        "Give the first drive, or the file that camlog clear saved, above."
-    )
-    assert on_a_page("declare it outside this job (--outside P0442 --outside U0100).") == (
-        "declare it outside this job (P0442 U0100)."
-    )
-
-
 # ---------------------------------------------------------------- conversion
 
 
 def question(visit: Visit, number: int) -> str:
     visit.until(
-        lambda: visit.page.locator("#convert-heading").inner_text().startswith(f"Question {number} of "),
+        lambda: any(h.startswith(f"Question {number} of ") for h in visit.page.locator("#convert-heading").all_inner_texts()),
         f"no question {number}",
     )
     return visit.text("#convert-text")
@@ -354,9 +344,7 @@ def test_a_figure_is_typed_in_peace_and_a_slip_in_it_is_said(visit):
     page.fill("#convert-figure", "110")
     visit.press("#convert-figure")
     question(visit, 2)
-    visit.until(
-        lambda: page.input_value("#convert-figure") == "", "the next question begins with the last answer"
-    )
+    assert page.input_value("#convert-figure") == "", "the next question begins with the last answer"
     page.fill("#convert-figure", "110,0")
     visit.press("#convert-answer")
     page.wait_for_selector("#convert-result table")

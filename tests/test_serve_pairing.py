@@ -236,7 +236,7 @@ def test_a_device_that_is_not_paired_sees_the_pairing_page_and_nothing_else(pair
     for target in (
         "/live",
         "/result",
-        "/_dash-layout",
+        "/ask",
         "/assets/page.css",
         "/pairs",
         "/pair/x",

@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import json
 import os
-import re
 import shutil
 import time
 from email.message import Message
@@ -27,6 +26,7 @@ from camlog.serve.guard import Guard, protect
 from camlog.serve.jobs import Jobs, Look
 from camlog.serve.pages import convert as convert_page
 from camlog.serve.pages import recording as recording_page
+from tests.serve_help import links_of, options_of, text_of
 
 SAMPLES = Path(__file__).parent.parent / "sample_logs"
 FOREIGN = Path(__file__).parent / "foreign"
@@ -164,8 +164,8 @@ def app(desk):
 
 @pytest.fixture
 def client(app):
-    protect(app.server, Guard("127.0.0.1", 8462, upload_limit_bytes=folder_module.UPLOAD_LIMIT_BYTES))
-    return app.server.test_client()
+    protect(app, Guard("127.0.0.1", 8462, upload_limit_bytes=folder_module.UPLOAD_LIMIT_BYTES))
+    return app.test_client()
 
 
 def test_a_result_page_runs_where_it_can_reach_nothing(client, desk):
@@ -304,40 +304,6 @@ def test_a_file_that_cannot_be_taken_in_is_refused_in_a_line(client, desk, monke
 # ---------------------------------------------------------------- the pages
 
 
-def text_of(component) -> str:
-    """What a page says, as one line."""
-    if component is None or isinstance(component, bool):
-        return ""
-    if isinstance(component, str | int | float):
-        return str(component)
-    if isinstance(component, list | tuple):
-        return " ".join(map(text_of, component))
-    own = [text_of(getattr(component, "children", None))]
-    own += [text_of(option["label"]) for option in getattr(component, "options", None) or []]
-    return re.sub(r"\s+", " ", " ".join(own)).strip()
-
-
-def links_of(component) -> list[str]:
-    if isinstance(component, list | tuple):
-        return [link for one in component for link in links_of(one)]
-    if not hasattr(component, "to_plotly_json"):
-        return []
-    own = [component.href] if getattr(component, "href", None) else []
-    return own + links_of(getattr(component, "children", None))
-
-
-def find(component, id_: str):
-    if isinstance(component, list | tuple):
-        return next((found for one in component if (found := find(one, id_)) is not None), None)
-    if not hasattr(component, "to_plotly_json"):
-        return None
-    return (
-        component
-        if getattr(component, "id", None) == id_
-        else find(getattr(component, "children", None), id_)
-    )
-
-
 def test_the_list_shows_names_as_text_and_links_that_hold(desk):
     page = page_for(desk, "/recordings")
     said, links = text_of(page), links_of(page)
@@ -346,7 +312,7 @@ def test_the_list_shows_names_as_text_and_links_that_hold(desk):
     for link in links:
         if link.startswith("/recording/"):
             assert text_of(page_for(desk, link)).startswith("All recordings")
-    assert "dangerously" not in json.dumps(page.to_plotly_json(), default=lambda o: o.to_plotly_json())
+    assert "<img" not in page
 
 
 def test_hidden_characters_of_a_drive_are_shown(desk):
@@ -374,82 +340,39 @@ def test_an_empty_folder_says_what_to_do(tmp_path):
 def test_of_many_recordings_the_newest_are_shown_and_all_are_searched(desk):
     for i in range(120):
         (desk.folder.root / f"more-{i}.csv").write_text("time [s],engine_speed [rpm]\n0,800\n")
-    page = find(page_for(desk, "/recordings"), "recordings-list")
-    assert (
-        text_of(page).startswith("124 recordings; the newest 50 are shown")
-        and len(page.children[1].children) == 50
-    )
+    page = page_for(desk, "/recordings")
+    assert "124 recordings; the newest 50 are shown" in text_of(page) and page.count('<li class="recording">') == 50
 
 
-def call(
-    client, output: str, inputs: list[tuple], states: list[tuple] = (), changed: str = "", status: int | None = None
-) -> dict:
-    """A callback's response to what the browser sends; empty where nothing changes or `status` is one of refusal."""
-    outputs = output.strip(".").split("...") if output.startswith("..") else [output]
-
-    def split(one: str) -> dict:
-        id_, property_ = one.split("@")[0].rsplit(".", 1)
-        return {"id": id_, "property": property_}
-
-    listed = [split(o) for o in outputs]
-    for given, whole in zip(listed, outputs, strict=True):
-        given["property"] = whole.rsplit(".", 1)[1]
-    body = {
-        "output": output, "outputs": listed if output.startswith("..") else listed[0],
-        "inputs": [{"id": i, "property": p, "value": v} for i, p, v in inputs],
-        "state": [{"id": i, "property": p, "value": v} for i, p, v in states],
-        "changedPropIds": [changed] if changed else [],
-    }  # fmt: skip
-    answer = client.post("/_dash-update-component", json=body, headers=HOST)
-    assert answer.status_code in ((200, 204) if status is None else (status,)), answer.data
-    return answer.json["response"] if answer.status_code == 200 else {}
+def send(client, page: str, name: str = "", button: str = "", **fields) -> dict[str, list[str]]:
+    """What comes back for a page's fields: digest and HTML of each part that is not in the page yet."""
+    answer = client.post("/ask", data={"page": page, "about": name, "button": button} | fields, headers=HOST)
+    assert answer.status_code == 200, answer.data
+    return answer.json
 
 
 def test_search_answers_through_the_page(client):
-    shown = call(
-        client, "..recordings-list.children...recordings-state.data..",
-        [("recordings-search", "value", "onerror"), ("recordings-look", "n_intervals", 3)], [("recordings-state", "data", "")],
-        "recordings-search.value",
-    )  # fmt: skip
-    said = json.dumps(shown)
-    assert EVIL in said and "customer" not in said
-    same = call(
-        client, "..recordings-list.children...recordings-state.data..",
-        [("recordings-search", "value", "onerror"), ("recordings-look", "n_intervals", 4)],
-        [("recordings-state", "data", shown["recordings-state"]["data"])], "recordings-look.n_intervals",
-    )  # fmt: skip
-    assert same == {}
-    for odd, status in ((None, 200), ("x" * 100_000, 200), (7, 400), (["x"], 400), ({"a": 1}, 400)):
-        call(
-            client, "..recordings-list.children...recordings-state.data..",
-            [("recordings-search", "value", odd), ("recordings-look", "n_intervals", 3)], [("recordings-state", "data", "")],
-            "recordings-search.value", status,
-        )  # fmt: skip
+    shown = send(client, "recordings", search="onerror")
+    digest, said = shown["recordings-list"]
+    assert EVIL in text_of(said) and "customer" not in said
+    assert "recordings-list" not in send(client, "recordings", search="onerror", seen=json.dumps({"recordings-list": digest}))
+    assert "No recording has" in text_of(send(client, "recordings", search="x" * 100_000)["recordings-list"][1])
 
 
 def press(client, kind: str, name: str, vehicle="", other="", job="", outside=""):
-    clicks = [
-        (f"recording-{k}", "n_clicks", 1 if k == kind else None)
-        for k in ("report", "comparison", "verification")
-    ]
-    states = [
-        ("recording-name", "data", name), ("recording-vehicle", "value", vehicle), ("recording-other", "value", other),
-        ("recording-job", "value", job), ("recording-outside", "value", outside), ("recording-jobs", "data", {}),
-    ]  # fmt: skip
-    return call(
-        client, "..recording-jobs.data...recording-told.data..", clicks, states, f"recording-{kind}.n_clicks"
-    )
+    fields = {"vehicle": vehicle, "other": other, "job": job, "outside": outside}
+    return send(client, "recording", name, kind, **{f"recording-{k}": v for k, v in fields.items()})
 
 
 def test_a_report_is_made_at_the_press_of_a_button(client, desk):
-    id_ = press(client, "report", "too-short.csv", "demo")["recording-jobs"]["data"]["report"]
-    look = over(desk.jobs, id_)
+    press(client, "report", "too-short.csv", "demo")
+    look = over(desk.jobs, desk.jobs.latest(f"report {desk.folder.path('too-short.csv')}"))
     assert look.state == "done", look.error
     assert (desk.folder.root / "too-short.report.html").exists()
     page = page_for(desk, "/recording/too-short.csv")
     assert "Not enough data" in text_of(page) and "/results/too-short.report.html" in links_of(page)
-    view = recording_page.becoming("report", {"report": look}, {})
-    assert "roadworthiness" in text_of(view) and links_of(view) == ["/results/too-short.report.html"]
+    view = recording_page.becoming("report", look, "too-short.csv")
+    assert "roadworthiness" in text_of(view) and links_of(view)[-1] == "/results/too-short.report.html"
 
 
 def test_what_a_button_cannot_do_is_said(client, desk, tmp_path):
@@ -464,7 +387,7 @@ def test_what_a_button_cannot_do_is_said(client, desk, tmp_path):
         ("comparison", "too-short.csv", {"other": "too-short.drive.json"}, "codes only"),
         ("verification", "too-short.csv", {"other": "../secret.csv"}, "is not a name"),
     ):
-        told = press(client, kind, name, **given)["recording-told"]["data"][kind]
+        told = text_of(press(client, kind, name, **given)[f"recording-{kind}-wrong"][1])
         assert why in told and str(desk.folder.root) not in told
     assert os.listdir(desk.folder.root).count("too-short.report.html") == 0
 
@@ -474,17 +397,13 @@ def test_the_drive_before_is_looked_for_among_the_earlier_ones(repaired, monkeyp
     try:
         shutil.copy(SAMPLES / "healthy.drive.json", repaired / "codes-20240515.drive.json")
         page = page_for(one, "/recording/repair-after.csv")
-        options = [o["value"] for o in find(page, "recording-other").options]
-        assert options == ["repair-before.csv", "codes-20240515.drive.json", ""]
-        assert (
-            recording_page.others(one, "repair-after.csv", "nothing", "repair-before.csv")[0][0]["value"]
-            == "repair-before.csv"
-        )
-        assert [o["value"] for o in find(page, "recording-vehicle").options] == ["demo", ""]
-        assert find(page, "recording-vehicle").value == "demo" and "of the same name" not in text_of(page)
+        options, chosen = options_of(page, "recording-other")
+        assert options == ["repair-before.csv", "codes-20240515.drive.json", ""] and chosen == ""
+        assert recording_page.others(one, "repair-after.csv", "nothing", "repair-before.csv")[0][0] == "repair-before.csv"
+        assert options_of(page, "recording-vehicle") == (["demo", ""], "demo") and "of the same name" not in text_of(page)
         monkeypatch.setattr(recording_page, "OTHERS_SHOWN", 0)
-        more, none = recording_page.others(one, "repair-after.csv", "", None)[0]
-        assert more["disabled"] and more["label"].startswith("2 more are not shown") and none["value"] == ""
+        (_, label, closed), none = recording_page.others(one, "repair-after.csv", "", "")
+        assert closed and label.startswith("2 more are not shown") and none[0] == ""
     finally:
         (repaired / "codes-20240515.drive.json").unlink()
         one.close()
@@ -496,7 +415,7 @@ def test_a_profile_of_the_vehicles_name_is_chosen_where_nothing_says_which_it_wa
     one = Desk(tmp_path)
     try:
         page = page_for(one, "/recording/too-short.csv")
-        assert find(page, "recording-vehicle").value == "demo" and "of the same name" in text_of(page)
+        assert options_of(page, "recording-vehicle")[1] == "demo" and "of the same name" in text_of(page)
         # Invented readings say so wherever they are shown.
         for address in ("/recording/too-short.csv", "/replay/too-short.csv"):
             assert "prove nothing" in text_of(page_for(one, address))
@@ -506,7 +425,7 @@ def test_a_profile_of_the_vehicles_name_is_chosen_where_nothing_says_which_it_wa
 
 
 def test_a_verification_is_told_gate_by_gate(verified):
-    view = recording_page.becoming("verification", {"verification": Look("x", "x", "done", verified)}, {})
+    view = recording_page.becoming("verification", Look("x", "x", "done", verified), "repair-after.csv")
     said = text_of(view)
     assert "Proves nothing: all other checks pass" in said and said.count("✓ passed") == 21 and "not applicable" in said
     assert "Careful" in said
@@ -515,7 +434,7 @@ def test_a_verification_is_told_gate_by_gate(verified):
 
 def test_a_foreign_trace_is_sent_to_convert(desk):
     page = page_for(desk, "/recording/customer.csv")
-    assert "/convert/customer.csv" in links_of(page) and find(page, "recording-report") is None
+    assert "/convert/customer.csv" in links_of(page) and 'id="recording-report"' not in page
     assert "is a camlog recording already" in text_of(page_for(desk, "/convert/too-short.csv"))
     for missing in (
         "/recording/none.csv",
@@ -527,29 +446,21 @@ def test_a_foreign_trace_is_sent_to_convert(desk):
         assert links_of(page_for(desk, missing)) == ["/recordings"]
 
 
-def step(client, button: str, id_, number=0, choice=None, figure=None, name="customer.csv"):
-    buttons = [("convert-start", "n_clicks"), ("convert-cancel", "n_clicks"), ("convert-answer", "n_clicks"),
-               ("convert-open", "n_clicks"), ("convert-figure", "n_submit")]  # fmt: skip
-    inputs = [(i, p, 1 if i == button else None) for i, p in buttons]
-    states = [("convert-name", "data", name), ("convert-id", "data", id_), ("convert-number", "data", number),
-              ("convert-choice", "value", choice), ("convert-figure", "value", figure)]  # fmt: skip
-    changed = next(f"{i}.{p}" for i, p in buttons if i == button)
-    return call(
-        client, "..convert-id.data...convert-look.disabled...convert-said.children..", inputs, states, changed
-    )
+def step(client, desk, button: str, number=0, choice="", name="customer.csv") -> str:
+    send(client, "convert", name, button, number=str(number), choice=choice)
+    return desk.conversions.newest(name).id
 
 
 def test_questions_are_answered_on_the_page_and_its_outcome_told(client, desk):
-    id_ = step(client, "convert-start", None)["convert-id"]["data"]
-    look = until(desk.conversions, id_, "asking")
-    heading, text, why, no_choices, options, value, no_figure, _, number = convert_page.form_of(look.question, 1)
-    assert heading == "Question 1 of 1" and "crank or in cam" in text_of(text) and not text_of(why)
-    assert not no_choices and no_figure and number == 1
+    id_ = step(client, desk, "start")
+    until(desk.conversions, id_, "asking")
+    asked = send(client, "convert", "customer.csv")["convert-asking"][1]
+    assert "Question 1 of 1" in text_of(asked) and "crank or in cam" in text_of(asked)
     # Nothing is preselected but leaving it open, as on a terminal.
-    assert value == convert_page.OPEN and [o["value"] for o in options] == ["crank", "cam", convert_page.OPEN]
-    step(client, "convert-answer", id_, number=7, choice="cam")  # of a page that is behind
+    assert options_of(asked, "choice") == (["crank", "cam", ""], "") and "convert-figure" not in asked
+    step(client, desk, "answer", number=7, choice="cam")  # of a page that is behind
     assert desk.conversions.look(id_).state == "asking"
-    step(client, "convert-answer", id_, number=1, choice="cam")
+    step(client, desk, "answer", number=1, choice="cam")
     look = until(desk.conversions, id_, "done")
     view = convert_page.result_view(look)
     assert "cam degrees, as told" in text_of(view) and "/recording/customer.camlog.csv" in links_of(view)
@@ -557,20 +468,20 @@ def test_questions_are_answered_on_the_page_and_its_outcome_told(client, desk):
     assert "It was converted already" in text_of(page) and "Convert it again" in text_of(page)
     assert "Converted from customer.csv" in text_of(page_for(desk, "/recording/customer.camlog.csv"))
     # Converted again it asks again, with the earlier answer chosen.
-    id_ = step(client, "convert-start", None)["convert-id"]["data"]
-    look = until(desk.conversions, id_, "asking")
-    assert look.earlier == "cam" and convert_page.form_of(look.question, 1, look.earlier)[5] == "cam"
-    step(client, "convert-open", id_, number=1, choice="cam")
+    id_ = step(client, desk, "start")
+    assert until(desk.conversions, id_, "asking").earlier == "cam"
+    assert options_of(send(client, "convert", "customer.csv")["convert-asking"][1], "choice")[1] == "cam"
+    step(client, desk, "open", number=1, choice="cam")
     assert until(desk.conversions, id_, "done").earlier is None
-    id_ = step(client, "convert-start", None)["convert-id"]["data"]
+    id_ = step(client, desk, "start")
     assert until(desk.conversions, id_, "asking").earlier is None  # it was left open the last time
-    step(client, "convert-cancel", id_)
+    step(client, desk, "cancel")
 
 
 def test_what_stays_in_doubt_is_told(client, desk):
-    id_ = step(client, "convert-start", None)["convert-id"]["data"]
+    id_ = step(client, desk, "start")
     until(desk.conversions, id_, "asking")
-    step(client, "convert-open", id_, number=1, choice="cam")  # whatever is selected
+    step(client, desk, "open", number=1, choice="cam")  # whatever is selected
     view = convert_page.result_view(until(desk.conversions, id_, "done"))
     assert "Still in doubt" in text_of(view) and "No cam angles" in text_of(view)
     assert "/files/customer.map.toml" in links_of(view)
@@ -597,15 +508,14 @@ def test_an_answer_that_is_no_choice_is_none():
         convert_page.answer_of(question, "kelvin", "") is None
         and convert_page.answer_of(question, "degF", "") == "degF"
     )
-    assert convert_page.answer_of(question, convert_page.OPEN, "1") is None
+    assert convert_page.answer_of(question, "", "1") is None
 
 
 def test_a_page_opened_at_a_question_shows_it(desk):
     id_ = desk.conversions.start("customer.csv")
     until(desk.conversions, id_, "asking")
     page = page_for(desk, "/convert/customer.csv")
-    assert find(page, "convert-id").data == id_ and find(page, "convert-look").disabled is False
-    assert find(page, "convert-setup").hidden is True
+    assert "Question 1" in text_of(page) and 'data-do="start"' not in page
 
 
 def test_visiting_pages_changes_nothing(desk):
@@ -617,7 +527,7 @@ def test_visiting_pages_changes_nothing(desk):
         "/recording/customer.csv",
     ):
         page_for(desk, page)
-    assert sorted(os.listdir(desk.folder.root)) == before and desk.conversions.running("customer.csv") is None
+    assert sorted(os.listdir(desk.folder.root)) == before and desk.conversions.newest("customer.csv") is None
 
 
 def test_upload_reads_in_pieces(desk):

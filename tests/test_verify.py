@@ -109,7 +109,7 @@ def test_a_code_left_from_before_the_repair_is_no_proof_of_a_fault_while_nothing
 def test_other_codes_must_be_accounted_for_by_the_technician():
     after = snapshot(repair().after, -1, stored=(TroubleCode("P0455", "7E8"),))
     found = verify(after, repair().before)
-    assert open_names(found) == {"other_codes"} and "--outside P0455" in gate(found, "other_codes").todo
+    assert open_names(found) == {"other_codes"} and "declare P0455" in gate(found, "other_codes").todo
     declared = verify(after, repair().before, outside=["p0455"])
     assert declared.verified and "Declared outside" in gate(declared, "other_codes").evidence
 
@@ -218,7 +218,7 @@ def test_a_complaint_without_any_code_has_no_conditions_to_meet():
 def test_without_a_first_drive_nothing_is_verified_because_its_conditions_are_unknown():
     found = verify(repair().after)
     assert found.outcome == "not_verified_yet" and open_names(found) == {"freeze_frame"}
-    assert "--before" in " ".join(found.todo)
+    assert "the drive before" in " ".join(found.todo)
 
 
 def test_the_snapshot_saved_before_clearing_stands_in_for_a_first_drive():

@@ -92,6 +92,8 @@ def lines(found: Verification) -> list[str]:
     for title, items in (("verify.changed", changes), ("verify.todo", todo)):
         if items:
             made += [say(title), *(line for item in items for line in wrapped(item, 2))]
+    if found.todo:
+        made += wrapped(say("verify.options"), 2)
     if found.todo_caution:
         made += wrapped(say("verdict.careful", sentence=found.todo_caution), 2)
     return [*made, *caution_lines(found.after.cautions, {*found.after.do_not_run, found.todo_caution})]

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import groupby
 from typing import Any
 
 import numpy as np
 
-from camlog.analysis.cam.strip import FAULTY, STATES
+from camlog.analysis.cam.strip import FAULTY, STATES, Strip
 from camlog.analysis.findings import CamFindings, Findings
 from camlog.cams import title as cam_title
 from camlog.numbers import duration
@@ -16,7 +16,7 @@ from camlog.oil_windows import window_word
 from camlog.report.charts.drive import MISFIRES, signal_values
 from camlog.report.charts.times import end_s, events, window_runs
 from camlog.report.told import clock
-from camlog.report.words import condition_word, say, state_of
+from camlog.report.words import CONDITION_WORDS, condition_word, say, state_of
 
 CELLS = 240  # of the page; of the terminal so many as its line has room for
 TERMINAL_CELLS = 72
@@ -35,7 +35,7 @@ def strip_view(findings: Findings) -> dict[str, Any] | None:
     return {
         "end_s": end,
         "rows": [_row(found, end) for found in findings.cams.values()],
-        "legend": [(s, say(f"strip.letter.{s}"), say(f"strip.state.{s}")) for s in shown],
+        "legend": _legend(shown),
         "windows": [
             {"at": 100 * a / end, "width": 100 * (b - a) / end, "word": window_word(w), "label": w.label,
              "roomy": 100 * (b - a) / end >= LABEL_SHARE}
@@ -45,7 +45,19 @@ def strip_view(findings: Findings) -> dict[str, Any] | None:
         "misfires": _misfires(findings, end),
         "marks": [{"at": 100 * t / end, "kind": kind, "sign": say(f"strip.sign.{kind}")} for t, kind, _ in events(findings)],
         "told": _marks_in_words(findings),
-        "ticks": [(100 * share / 4, duration(end * share / 4)) for share in range(5)],
+        "ticks": _ticks(end),
+    }  # fmt: skip
+
+
+def saved_view(strips: Mapping[str, tuple[Strip, str]], end: float) -> dict[str, Any] | None:
+    """As `strip_view` of each cam's saved strip and condition, without what else happened; None without cams."""
+    if not strips or end <= 0.0:
+        return None
+    shown = [s for s in STATES if any(s in strip.cells(end, CELLS) for strip, _ in strips.values())]
+    rows = [_saved_row(cam, strip, end, CONDITION_WORDS[condition], condition) for cam, (strip, condition) in strips.items()]
+    return {
+        "end_s": end, "rows": rows, "legend": _legend(shown), "windows": (), "speed": "", "misfires": (), "marks": (), "told": (),
+        "ticks": _ticks(end),
     }  # fmt: skip
 
 
@@ -53,22 +65,33 @@ def _cells(found: CamFindings, end: float, count: int) -> list[str]:
     return found.examination.strip.cells(end, count)
 
 
+def _legend(shown: Sequence[str]) -> list[tuple[str, str, str]]:
+    return [(s, say(f"strip.letter.{s}"), say(f"strip.state.{s}")) for s in shown]
+
+
+def _ticks(end: float) -> list[tuple[float, str]]:
+    return [(100 * share / 4, duration(end * share / 4)) for share in range(5)]
+
+
 def _row(found: CamFindings, end: float) -> dict[str, Any]:
+    return _saved_row(found.cam, found.examination.strip, end, condition_word(found.verdict), found.verdict.condition)
+
+
+def _saved_row(cam: str, strip: Strip, end: float, word: str, condition: str) -> dict[str, Any]:
     runs, at = [], 0
-    for state, cells in groupby(_cells(found, end, CELLS)):
+    for state, cells in groupby(strip.cells(end, CELLS)):
         count = len(list(cells))
         left, width = 100 * at / CELLS, 100 * count / CELLS
         at += count
         if state:
             letter = say(f"strip.letter.{state}") if width >= LETTER_SHARE and state in FAULTY else ""
             runs.append({"state": state, "at": left, "width": width, "letter": letter})
-    return {"cam": found.cam, "title": cam_title(found.cam), "word": condition_word(found.verdict),
-            "verdict": state_of(found.verdict.condition), "runs": runs, "summary": strip_words(found)}  # fmt: skip
+    return {"cam": cam, "title": cam_title(cam), "word": word, "verdict": state_of(condition), "runs": runs,
+            "summary": strip_words(strip)}  # fmt: skip
 
 
-def strip_words(found: CamFindings) -> str:
+def strip_words(strip: Strip) -> str:
     """How long the cam did what, in words: what judges it first."""
-    strip = found.examination.strip
     return ", ".join(
         say("strip.seconds", state=say(f"strip.state.{s}"), seconds=strip.seconds(s)) for s in reversed(STATES) if strip.seconds(s) >= 0.5
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from camlog.analysis.cam.strip import Moment
+from camlog.analysis.cam.strip import Moment, Strip
 from camlog.analysis.findings import CamFindings
 from camlog.report.words import say
 
@@ -22,8 +22,12 @@ def worst_moment(found: CamFindings) -> str:
 
 def told_moments(found: CamFindings, most: int = 3) -> list[Moment]:
     """The worst moments that show what the verdict says; none of a healthy cam."""
-    shows = say.table("strip.shows").get(found.verdict.condition, "").split()
-    strip = found.examination.strip
+    return telling(found.examination.strip, found.verdict.condition, most)
+
+
+def telling(strip: Strip, condition: str, most: int = 3) -> list[Moment]:
+    """`told_moments` of a cam's strip and condition."""
+    shows = say.table("strip.shows").get(condition, "").split()
     chosen = [m for state in shows for m in strip.moments if m.state == state]
     return chosen[:most]
 

@@ -1,7 +1,14 @@
-"""The Dash application: one shell around the pages, everything loaded from this computer."""
+"""The Flask application: one shell around the pages, everything loaded from this computer.
+
+A page is a module of `pages/` with `layout(desk, name)`, the page itself; `pieces(desk, name, sent)`, those parts of it
+that change, by their id; and `act(desk, name, button, sent)`, which does what a button asks for and gives the parts
+that say so. Its script (`assets/page.js`) sends all fields of the page once a second or so, and with each button; what
+comes back is the parts that are not in the page as they are.
+"""
 
 from __future__ import annotations
 
+import json
 import re
 from pathlib import Path
 from types import ModuleType
@@ -9,16 +16,18 @@ from urllib.parse import unquote
 
 # plotly asks whether these two are loaded, without waiting for a thread that is just loading them: the first
 # analysis or conversion would otherwise fail a page that is answered meanwhile.
+import flask
 import numpy  # noqa: F401
 import pandas  # noqa: F401
-from dash import ClientsideFunction, Dash, Input, Output, dcc, html
 
 from camlog.page import shipped_text
+from camlog.serve import files
 from camlog.serve.desk import Desk
 from camlog.serve.pages import convert, jobs, record, recording, recordings, replay
-from camlog.serve.sent import check_sent
+from camlog.serve.pages.template import PIECES, digest
+from camlog.serve.words import sentence
 
-# Path of each page, and the page. The first part of a path is the page, the second what it is about.
+# The first part of a path is the page, the second what it is about.
 PAGES: dict[str, ModuleType] = {
     "": record,
     "recordings": recordings,
@@ -27,84 +36,54 @@ PAGES: dict[str, ModuleType] = {
     "convert": convert,
     "jobs": jobs,
 }
-_NAVIGATION = (("/", "Record"), ("/recordings", "Recordings"), ("/jobs", "Jobs"))
-
-_INDEX = """<!DOCTYPE html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<title>{%title%}</title>
-{%favicon%}{%css%}
-</head>
-<body>
-{%app_entry%}
-{%config%}{%scripts%}{%renderer%}
-</body>
-</html>"""
 
 
-def make_app(desk: Desk) -> Dash:
-    """The application over `desk`; its `server` is a Flask application without any guard in front of it."""
-    app = Dash(
-        "camlog.serve",
-        assets_folder=str(Path(__file__).with_name("assets")),
-        title="camlog",
-        update_title=None,
-        index_string=_INDEX,
-        serve_locally=True,
-        suppress_callback_exceptions=True,
-        add_log_handler=False,
-        enable_mcp=False,
-    )
-    app.layout = _shell()
-
-    @app.callback(Output("page", "children"), Input("place", "pathname"))
-    def show(pathname: str | None):
-        return page_for(desk, pathname or "/")
-
-    for page in PAGES.values():
+def make_app(desk: Desk) -> flask.Flask:
+    """The application over `desk`, without any guard in front of it."""
+    app = flask.Flask("camlog.serve", static_folder=str(Path(__file__).with_name("assets")), static_url_path="/assets")
+    files.register(app, desk)
+    for page in (record, replay):
         page.register(app, desk)
-    # In assets/live.js; how long the strips are is each page's own choice.
-    app.clientside_callback(
-        ClientsideFunction(namespace="live", function_name="span"),
-        Output("span-label", "title"),
-        Input("span", "value"),
-    )
+    app.add_url_rule("/style.css", "style", lambda: flask.Response(style_sheet(), mimetype="text/css"))
 
-    check_sent(app)
+    @app.get("/", defaults={"path": ""})
+    @app.get("/<path:path>")
+    def show(path: str) -> str:
+        # As it was asked for: what is encoded in a name is not a part of the path.
+        return page_for(desk, flask.request.environ["REQUEST_URI"].partition("?")[0])
 
-    @app.server.get("/style.css")
-    def style():
-        return app.server.response_class(style_sheet(), mimetype="text/css")
+    @app.post("/ask")
+    def ask() -> flask.Response:
+        sent = flask.request.form
+        page = PAGES.get(sent.get("page", "none"))
+        seen = _seen(sent.get("seen", ""))
+        if page is None or seen is None:
+            return flask.Response(sentence("not_sent_by_page") + "\n", 400, mimetype="text/plain")
+        name, button = sent.get("about", ""), sent.get("button", "")
+        shown = page.act(desk, name, button, sent) if button else {}
+        shown |= {id_: text for id_, text in page.pieces(desk, name, sent).items() if id_ not in shown}
+        new = {id_: (now, text) for id_, text in shown.items() if seen.get(id_) != (now := digest(text))}
+        return flask.jsonify(new)
 
     return app
 
 
-def page_for(desk: Desk, pathname: str):
-    """Layout of the page at a path."""
-    parts = [unquote(p) for p in pathname.strip("/").split("/")]
-    page = PAGES.get(parts[0])
-    if page is None or len(parts) > 2:
-        return html.Main(
-            [html.H1("There is no such page"), dcc.Link("To the recordings", href="/recordings")]
-        )
-    return page.layout(desk, *parts[1:])
+def page_for(desk: Desk, path: str) -> str:
+    """The page at a path, as it stands in an address. Raises NotFound where none is."""
+    first, *rest = [unquote(part) for part in path.strip("/").split("/")]
+    if first not in PAGES or len(rest) > 1:
+        flask.abort(404)
+    page, name = PAGES[first], "".join(rest)
+    return PIECES.shell(first, name, page.layout(desk, name))
 
 
-def _shell() -> html.Div:
-    links = [dcc.Link(word, href=path, className="place") for path, word in _NAVIGATION]
-    return html.Div(
-        [
-            dcc.Location(id="place"),
-            html.Link(rel="stylesheet", href="/style.css"),
-            html.Header(
-                [html.Nav(links), html.Button("Day or night", id="day-or-night", className="quiet")],
-                className="top",
-            ),
-            html.Div(id="page"),
-        ]
-    )
+def _seen(text: str) -> dict[str, str] | None:
+    """By id, the digest of each part that the page holds; None for what no page sends."""
+    try:
+        seen = json.loads(text or "{}")
+    except (ValueError, RecursionError):
+        return None
+    return seen if isinstance(seen, dict) else None
 
 
 def style_sheet() -> str:

@@ -10,52 +10,45 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from typing import Any
 
-import numpy as np
-
 from camlog.cams import short
-from camlog.report.thin import thin
-from camlog.signals import CAM_IDS, actual, commanded, unit_of
+from camlog.limits import limits_for
+from camlog.profile import VehicleProfile
+from camlog.serve.following import Following
+from camlog.signals import CAM_IDS, actual, commanded
 from camlog.sinks.lines import codes_text
-from camlog.sinks.state import DriveState, Shown
+from camlog.sinks.state import CamShown, DriveState, Shown
 from camlog.sinks.words import clock_text, rate_text, value_text
 from camlog.stream import Batch, Event, StreamItem
-from camlog.units import shown_value
 
-KEPT_S = 600.0
-KEPT_SAMPLES = 30_000  # ten minutes at 50 a second
+KEPT_S = 20.0  # what a strip shows
+KEPT_SAMPLES = 4000  # of a signal: 20 s at 200 a second
+RATE_S = 5.0
 # A break in sampling at least this long, and this many usual intervals, is a hole: no line is drawn over it.
 HOLE_S = 2.0
 HOLE_INTERVALS = 5.0
 _SMOOTHING = 0.1
+SCALE_STEP_DEG = 10.0
 
 FIGURES = ("engine_speed", "vehicle_speed", "oil_temp", "coolant_temp")
 EVENTS_SHOWN = 12
-# A page that missed more batches than this (a phone that slept) gets the last stretch anew, thinned.
-MOST_MISSED = 3000
 TEXT_SHOWN = 200
 _ANGLES = {name: cam for cam in CAM_IDS for name in (commanded(cam), actual(cam))}
-
-
-def error_name(cam: str) -> str:
-    """Name under which a cam's error (actual minus commanded, deg) is charted."""
-    return f"cam_{cam}_error"
 
 
 class Board:
     """A view sink. Takes items from one thread, answers from any; memory does not grow with the drive.
 
-    `clock` gives the present time of the stream in seconds; without one, time stands at the last item.
+    `clock` gives the present time of the stream in seconds; without one, time stands at the last item. `profile` says
+    between which angles a cam can be, and how far off it may stand.
     """
 
     essential = False
 
-    def __init__(self, clock: Callable[[], float] | None = None, *, kept: int = KEPT_SAMPLES):
-        self._clock = clock
-        self._kept = kept
+    def __init__(self, clock: Callable[[], float] | None = None, profile: VehicleProfile | None = None):
+        self._clock, self._profile = clock, profile
+        self._limits = limits_for(profile)
         self._lock = threading.Lock()
-        self._number = (
-            0  # of the last batch; goes on over a reset, so that a cursor never fits the wrong drive
-        )
+        self._number = 0  # of the last batch; goes on over a reset, so that a cursor never fits the wrong drive
         self.reset()
 
     def reset(self) -> None:
@@ -64,6 +57,9 @@ class Board:
             self.id = secrets.token_hex(8)
             self.state = DriveState(self._clock)
             self._history: dict[str, History] = {}
+            self._following: dict[str, Following] = {}
+            self._scales: dict[str, list[float]] = {}
+            self._ranges: dict[str, tuple[float, float]] = {}
             self._first = self._number
             self._events: deque[Event] = deque(maxlen=EVENTS_SHOWN)
 
@@ -75,52 +71,43 @@ class Board:
         with self._lock:
             self.state.accept(item)
             if isinstance(item, Batch):
-                self._batch(item)
+                self._number += 1
+                # The command first: where both came at once, the cam is held against the present one.
+                for name in sorted(item.values.keys() & _ANGLES.keys(), reverse=True):
+                    self._angle(name, item.time_s, item.values[name])
             elif isinstance(item, Event):
                 self._events.append(item)
 
     def close(self) -> None:
         """Nothing to close."""
 
-    def _batch(self, batch: Batch) -> None:
-        self._number += 1
-        moved = []
-        for name, value in batch.values.items():
-            if name in _ANGLES:
-                if _ANGLES[name] not in moved:
-                    moved.append(_ANGLES[name])
-            elif name not in FIGURES:
-                continue
-            self._add(name, batch.time_s, value)
-        for cam in moved:
-            error = self.state.difference(cam)
-            if error is not None:
-                self._add(error_name(cam), *error)
-
-    def _add(self, name: str, time_s: float, value: float) -> None:
-        history = self._history.get(name)
-        if history is None:
-            history = self._history[name] = History(self._kept)
-        history.add(self._number, time_s, value)
+    def _angle(self, name: str, time_s: float, value: float) -> None:
+        cam = _ANGLES[name]
+        if cam not in self._following:
+            limits, known = self._limits, self._profile.cam(cam) if self._profile else None
+            self._following[cam] = Following(limits["jump_deg"].value, limits["hold_error_deg"].value)
+            self._scales[cam] = list(known.range_deg) if known and known.range_deg else [0.0, SCALE_STEP_DEG]
+        follow = self._following[cam]
+        (follow.actual if name == actual(cam) else follow.commanded)(time_s, value)
+        lowest, highest = self._ranges.get(name, (value, value))
+        self._ranges[name] = min(lowest, value), max(highest, value)
+        scale = self._scales[cam]
+        scale[0] = min(scale[0], SCALE_STEP_DEG * math.floor(value / SCALE_STEP_DEG))
+        scale[1] = max(scale[1], SCALE_STEP_DEG * math.ceil(value / SCALE_STEP_DEG))
+        self._history.setdefault(name, History()).add(self._number, time_s, value)
 
     # ------------------------------------------------------------------ for a page
-    def update(self, cursor: int = 0, window_s: float = 60.0, points: int = 400) -> dict[str, Any]:
-        """What is new since `cursor` (0: everything of the last `window_s` seconds, thinned), ready for JSON.
+    def update(self, cursor: int = 0) -> dict[str, Any]:
+        """What is new since `cursor` (0: all that a strip shows), ready for JSON.
 
-        `fresh` tells the page to forget what it holds: at first, after a reset, and where it has missed too
-        much. Times are seconds of the drive, a value None a hole.
+        `fresh` tells the page to forget what it holds: at first, and after a reset. Times are seconds of the drive, a
+        value None a hole.
         """
         with self._lock:
             state = self.state
             now_s = state.elapsed_s
-            missed = self._number - cursor
-            fresh = not self._first < cursor <= self._number or missed > min(MOST_MISSED, self._kept)
-            samples = {
-                name: _listed(
-                    *(history.last(min(window_s, KEPT_S), now_s, points) if fresh else history.newer(cursor)), unit_of(name)
-                )
-                for name, history in self._history.items()
-            }
+            fresh = not self._first < cursor <= self._number
+            samples = {name: history.newer(0 if fresh else cursor) for name, history in self._history.items()}
             return {
                 "id": self.id, "cursor": self._number, "now_s": round(now_s, 3), "fresh": fresh,
                 "samples": {name: both for name, both in samples.items() if both[0]},
@@ -128,8 +115,7 @@ class Board:
                     name: {"text": value_text(name, shown.value, degree_sign=True), "stale": shown.stale}
                     for name in FIGURES if (shown := state.shown(name)) is not None
                 },
-                "cams": [self._cam(found) for found in state.cams()],
-                "rates": [[group, rate_text(rate)] for group, rate in state.rates().items()],
+                "cams": [self._cam(found, now_s) for found in state.cams()],
                 "gap": self._gap(now_s),
                 "gaps": {"count": state.events["gap"], "seconds": round(state.gap_s, 1)},
                 "codes": None if state.last_snapshot is None else codes_text(state.last_snapshot)[:2000],
@@ -141,104 +127,85 @@ class Board:
                 "batches": state.batches,
             }  # fmt: skip
 
-    def cams(self) -> list[str]:
-        """Cams seen so far, in the order of the engine."""
+    def rates(self) -> dict[str, float]:
+        """How often each cam's pair of angles was read lately, a second: its slower half."""
         with self._lock:
-            return [found.cam for found in self.state.cams()]
+            now_s = self.state.elapsed_s
+            return {found.cam: self._rate(found.cam, now_s) for found in self.state.cams()}
 
-    def signals(self) -> frozenset[str]:
-        """Signals seen so far."""
+    def travel(self, cam: str) -> tuple[float, float]:
+        """How far command and cam went since the beginning, deg."""
         with self._lock:
-            return self.state.signals
+            ranges = [self._ranges.get(name, (0.0, 0.0)) for name in (commanded(cam), actual(cam))]
+        return ranges[0][1] - ranges[0][0], ranges[1][1] - ranges[1][0]
+
+    def _rate(self, cam: str, now_s: float) -> float:
+        both = [self._history.get(name) for name in (commanded(cam), actual(cam))]
+        return min(0.0 if history is None else history.rate(now_s) for history in both)
 
     def _gap(self, now_s: float) -> dict[str, Any] | None:
         since = self.state.gap_since_s
-        return (
-            None
-            if since is None
-            else {"since": clock_text(since), "seconds": round(max(0.0, now_s - since), 1)}
-        )
+        return None if since is None else {"since": clock_text(since), "seconds": round(max(0.0, now_s - since), 1)}
 
-    def _cam(self, found) -> dict[str, Any]:
+    def _cam(self, found: CamShown, now_s: float) -> dict[str, Any]:
+        cam = found.cam
+        stale = any(shown is None or shown.stale for shown in (found.commanded, found.actual))
         return {
-            "cam": found.cam,
-            "name": short(found.cam),
-            "commanded": _angle(found.commanded),
-            "actual": _angle(found.actual),
-            "error": None if found.difference_deg is None else f"{found.difference_deg:+.1f} deg",
-            "stale": any(shown is not None and shown.stale for shown in (found.commanded, found.actual)),
-        }
+            "cam": cam, "name": short(cam),
+            "commanded": _angle(found.commanded), "actual": _angle(found.actual),
+            "error": None if found.difference_deg is None else f"{found.difference_deg:+.1f}°",
+            "at": [None if shown is None else round(shown.value, 2) for shown in (found.commanded, found.actual)],
+            "tolerance": self._limits["hold_error_deg"].value, "scale": self._scales[cam],
+            "doing": self._following[cam].doing(stale)._asdict(), "stale": stale,
+            "rate": rate_text(self._rate(cam, now_s)),
+        }  # fmt: skip
 
 
 def _angle(shown: Shown | None) -> str | None:
-    return None if shown is None else f"{shown.value:.1f} deg"
-
-
-def _listed(times: np.ndarray, values: np.ndarray, unit: str) -> list[list[float | None]]:
-    shown = np.round(shown_value(values, unit), 3).tolist()
-    return [np.round(times, 3).tolist(), [None if math.isnan(value) else value for value in shown]]
+    return None if shown is None else f"{shown.value:.1f}°"
 
 
 class History:
-    """A ring of (sequence number, time, value). A hole in the sampling stands as a sample without a value (NaN)."""
+    """The last KEPT_S of a signal. A hole in the sampling stands as a sample without a value."""
 
-    def __init__(self, kept: int = KEPT_SAMPLES):
-        self._kept = kept
-        # Written twice, one ring length apart: every stretch can then be had without copying around the end.
-        self._table = np.full((3, 2 * kept), np.nan)
-        self._count = 0
-        self._last_s: float | None = None
-        self._interval_s: float | None = None
+    def __init__(self) -> None:
+        self._samples: deque[tuple[int, float, float | None]] = deque(maxlen=KEPT_SAMPLES)
+        self._usual_s: float | None = None
 
     def add(self, number: int, time_s: float, value: float) -> None:
         """Add a sample; `number` never decreases. A time before the last one is put at the last one."""
-        if self._last_s is not None:
-            time_s = max(time_s, self._last_s)
-            passed = time_s - self._last_s
-            usual = self._interval_s
+        if self._samples:
+            last_s = self._samples[-1][1]
+            time_s = max(time_s, last_s)
+            passed, usual = time_s - last_s, self._usual_s
             if usual is not None and passed > max(HOLE_S, HOLE_INTERVALS * usual):
-                self._put(number, self._last_s + usual, np.nan)
+                self._samples.append((number, last_s + usual, None))
             else:
-                self._interval_s = passed if usual is None else usual + _SMOOTHING * (passed - usual)
-        self._put(number, time_s, value)
-        self._last_s = time_s
+                self._usual_s = passed if usual is None else usual + _SMOOTHING * (passed - usual)
+        self._samples.append((number, time_s, value))
+        while self._samples[0][1] < time_s - KEPT_S:
+            self._samples.popleft()
 
-    def _put(self, number: int, time_s: float, value: float) -> None:
-        at = self._count % self._kept
-        for column in (at, at + self._kept):
-            self._table[:, column] = (number, time_s, value)
-        self._count += 1
+    def newer(self, number: int) -> tuple[list[float], list[float | None]]:
+        """Times (s) and values of the samples after `number`."""
+        found = []
+        for sample in reversed(self._samples):
+            if sample[0] <= number:
+                break
+            found.append(sample)
+        found.reverse()
+        return [round(t, 3) for _, t, _ in found], [None if v is None else round(v, 3) for *_, v in found]
 
-    def newer(self, number: int) -> tuple[np.ndarray, np.ndarray]:
-        """Times (s) and values of the samples after `number`, shape (n,) each."""
-        numbers, times, values = self._stretch()
-        first = int(np.searchsorted(numbers, number, side="right"))
-        return times[first:], values[first:]
-
-    def last(self, span_s: float, now_s: float, points: int) -> tuple[np.ndarray, np.ndarray]:
-        """Times and values of the last `span_s` seconds, thinned to about `points`; minima and maxima stay."""
-        _, times, values = self._stretch()
-        first = int(np.searchsorted(times, now_s - span_s, side="left"))
-        times, values = times[first:], values[first:]
-        kept = thinned(values, points)
-        return times[kept], values[kept]
-
-    def _stretch(self) -> np.ndarray:
-        end = self._count % self._kept + self._kept
-        return self._table[:, end - min(self._count, self._kept) : end]
-
-
-def thinned(values: np.ndarray, points: int) -> np.ndarray:
-    """Indices of at most about `points` values, as the reports thin a line, and every hole."""
-    read = np.flatnonzero(~np.isnan(values))
-    kept, _ = thin(read, values[read], points)
-    return np.union1d(kept, np.flatnonzero(np.isnan(values))).astype(np.int64)
+    def rate(self, now_s: float) -> float:
+        """Samples a second over the last RATE_S, or since the first."""
+        lately = [t for _, t, v in self._samples if t > now_s - RATE_S and v is not None]
+        return (len(lately) - 1) / max(now_s - lately[0], 1e-3) if len(lately) > 1 else 0.0
 
 
 class StreamClock:
     """Present time of a stream that comes from another process: the quickest item so far tells the distance."""
 
-    def __init__(self):
+    def __init__(self) -> None:
         self._offset_s: float | None = None
         self._ended_s: float | None = None
 

@@ -176,12 +176,12 @@ class Conversions:
                 del self._all[old]
         return id_
 
-    def running(self, name: str) -> str | None:
-        """Id of the conversion of this file that is going on."""
+    def newest(self, name: str) -> ConversionLook | None:
+        """The last conversion of this file, going on or over; None where there is none, or it was long ago."""
         with self._lock:
-            return next((i for i, one in self._all.items() if not one.look().over and one.path.name == name), None)
+            return next((one.look() for one in reversed(self._all.values()) if one.path.name == name), None)
 
-    def look(self, id: str | None) -> ConversionLook | None:
+    def look(self, id: str) -> ConversionLook | None:
         """The conversion; None where there is none of that id, or it was long ago."""
         one = self._all.get(id)
         return None if one is None else one.look()

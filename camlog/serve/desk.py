@@ -9,6 +9,8 @@ from camlog.serve.folder import Folder
 from camlog.serve.jobs import Jobs
 from camlog.serve.playing import Players
 from camlog.serve.recording import DriveRecorder
+from camlog.serve.tasks import make_report
+from camlog.serve.words import sentence
 from camlog.serve.worker import Workers
 
 
@@ -27,6 +29,26 @@ class Desk:
         self.recorder = DriveRecorder(self.folder, self.jobs, given=(adapter, vehicle))
         self.players = Players(self.folder, self._workers)
         self.conversions = Conversions(self.folder, self._workers)
+
+    def profile_choices(self, none: str) -> list[tuple[str, str, bool]]:
+        """The profiles to choose from: value, label, and whether it cannot be used; `none` is how going without is called."""
+        known = self.folder.profiles()
+        given = [] if not self.vehicle or self.vehicle in [p.file for p in known] else [self.vehicle]
+        return [
+            *((file, sentence("given_at_start", what=file), False) for file in given),
+            *((p.file, p.title if p.error is None else f"{p.file}: {p.error}", p.error is not None) for p in known),
+            ("", none, False),
+        ]
+
+    def profile_path(self, chosen: str | None) -> str | None:
+        """What the analysis calls a chosen profile. Raises InputError unless it is here or given at the start."""
+        return chosen if chosen and chosen == self.vehicle else self.folder.profile_path(chosen)
+
+    def report(self, name: str, vehicle: str | None) -> str:
+        """Have the report of a recording made with a chosen profile; gives the job's id. Raises InputError."""
+        trace, profile = str(self.folder.existing(name)), self.profile_path(vehicle)
+        key = f"report {trace}\n{profile!r}"
+        return self.jobs.submit(sentence("report_of", file=name), make_report, trace, profile, key=key)
 
     def close(self) -> None:
         """End what runs: a recording ends cleanly, with its closing codes."""

@@ -11,10 +11,13 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from camlog.analysis.cam.strip import Strip
 from camlog.cams import title as cam_title
 from camlog.convert.provenance import is_trace
 from camlog.drive import Drive, read_drive
 from camlog.errors import InputError
+from camlog.report.strip import saved_view
+from camlog.report.told import moment_words, telling
 from camlog.report.words import CONDITION_WORDS
 from camlog.serve.names import told
 from camlog.serve.words import problem, sentence
@@ -34,7 +37,8 @@ class Entry:
     `started_at` is None where nothing says it, `modified_s` the file's time. `verdicts` maps a cam to its condition,
     empty while not analysed; `codes` are all that were read in the drive. `ended_cleanly` is None where nothing says
     it. `results` maps `report`, `comparison`, `verification`, `findings` and `drive` to the files that are there.
-    `problems` are sentences on what is wrong with its files; `simulated` says of a simulated drive that it is one.
+    `problems` are sentences on what is wrong with its files; `simulated` says of a simulated drive that it is one. `strip`
+    is what the template `strips` draws, `moments` the worst ones (`start_s`, `cam`, `words`); both empty while not analysed.
     """
 
     name: str
@@ -53,6 +57,8 @@ class Entry:
     trace_sha256: str | None = None
     converted_from: str = ""
     simulated: str = ""
+    strip: Mapping[str, Any] | None = None
+    moments: tuple[Mapping[str, Any], ...] = ()
 
     @property
     def began_s(self) -> float:
@@ -94,14 +100,14 @@ def read_entry(
     except InputError as error:
         problems.append(told(error))
     drive = _drive(companions["drive"], problems) if "drive" in companions else None
-    verdicts = _verdicts(companions["findings"], drive, problems) if "findings" in companions else {}
     facts: dict[str, Any] = {} if drive is None else _facts(drive)
+    if "findings" in companions:
+        facts |= _found(companions["findings"], drive, problems)
     return Entry(
         trace.name,
         kind,
         modified_s=stat.st_mtime,
         size_bytes=stat.st_size,
-        verdicts=verdicts,
         results=dict(results),
         problems=tuple(problems),
         **facts,
@@ -142,8 +148,8 @@ def _drive(path: Path, problems: list[str]) -> Drive | None:
     return drive
 
 
-def _verdicts(path: Path, drive: Drive | None, problems: list[str]) -> dict[str, str]:
-    """The condition of each cam, by the findings beside a trace; nothing where they cannot be used."""
+def _found(path: Path, drive: Drive | None, problems: list[str]) -> dict[str, Any]:
+    """What the findings beside a trace say of each cam; nothing where they cannot be used."""
     try:
         _check_size(path)
         findings = json.loads(path.read_bytes())
@@ -167,7 +173,20 @@ def _verdicts(path: Path, drive: Drive | None, problems: list[str]) -> dict[str,
         return {}
     if drive is not None and drive.trace_sha256 not in (None, sha256):
         problems.append(sentence("findings_of_other_state", file=path.name))
-    return verdicts
+    return {"verdicts": verdicts, **_strip(findings, verdicts)}
+
+
+def _strip(findings: dict[str, Any], verdicts: dict[str, str]) -> dict[str, Any]:
+    """The strip and its worst moments, from findings that hold them."""
+    try:
+        strips = {cam: (Strip.from_dict(findings["cams"][cam]["strip"]), verdict) for cam, verdict in verdicts.items()}
+        moments = [
+            {"start_s": m.start_s, "cam": cam, "words": moment_words(m)}
+            for cam, (strip, verdict) in strips.items() for m in telling(strip, verdict)
+        ]  # fmt: skip
+        return {"strip": saved_view(strips, float(findings["trace"]["duration_s"])), "moments": tuple(moments)}
+    except (KeyError, TypeError, ValueError, AttributeError):
+        return {}  # of an earlier camlog
 
 
 def _check_size(path: Path) -> None:

@@ -28,7 +28,7 @@ from camlog.serve.names import (
     stem_of,
     told,
 )
-from camlog.serve.words import problem
+from camlog.serve.words import problem, sentence
 
 __all__ = ["UPLOAD_LIMIT_BYTES", "Entry", "Folder", "Profile"]
 
@@ -52,7 +52,7 @@ class Profile:
     @property
     def title(self) -> str:
         """Vehicle and file, which two profiles never share."""
-        return f"{self.name} ({'invented, for the simulated car' if self.file == DEMO_NAME else self.file})"
+        return sentence("invented", name=self.name) if self.file == DEMO_NAME else f"{self.name} ({self.file})"
 
 
 class Folder:

@@ -16,7 +16,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import flask
-from dash.exceptions import DependencyException, InvalidResourceError
 from werkzeug.exceptions import HTTPException
 from werkzeug.http import parse_cookie
 
@@ -35,8 +34,7 @@ HTTP_PORT = 80
 _SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 _HOST = re.compile(r"(?P<name>\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9.-]+)(?::(?P<port>[0-9]{1,5}))?")
 _UNSEEN = re.compile(r"[\x00-\x1f\x7f]")
-_STATIC = ("/assets/", "/_dash-component-suites/")
-_CLOSED = frozenset({"/_reload-hash", "/_mcp"})  # for those who build pages, not for those who use them
+_STATIC = "/assets/"
 _NAMES = {404: "no_page", 405: "wrong_method", 413: "too_large"}
 
 HEADERS = {
@@ -53,14 +51,10 @@ CLOSED_POLICY = "default-src 'none'; frame-ancestors 'none'; base-uri 'none'; fo
 _log = logging.getLogger("camlog.serve")
 
 
-def page_policy(script_hashes: tuple[str, ...] = ()) -> str:
-    """The content security policy of the pages: nothing from anywhere but this server."""
-    scripts = " ".join(("'self'", *script_hashes))
-    return (
-        f"default-src 'none'; script-src {scripts}; style-src 'self' 'unsafe-inline'; "
-        "img-src 'self' data: blob:; font-src 'self' data:; connect-src 'self'; form-action 'self'; "
-        "frame-ancestors 'none'; base-uri 'none'"
-    )
+PAGE_POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data: blob:; "
+    "font-src 'self' data:; connect-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
+)
 
 
 @dataclass(frozen=True)
@@ -103,13 +97,12 @@ class Guard:
     """Which requests this server takes.
 
     `host` is the address it was told to be reached by, `port` the one it listens at. `pairing` is None where
-    only this computer can reach it. `script_hashes` are those of the scripts in the pages.
+    only this computer can reach it.
     """
 
     host: str
     port: int
     pairing: Pairing | None = None
-    script_hashes: tuple[str, ...] = ()
     upload_limit_bytes: int = BODY_LIMIT_BYTES
 
     @property
@@ -137,8 +130,6 @@ class Guard:
             return Refusal(403, "no_sockets")
         if crossed := _crossed(ask, host):
             return crossed
-        if ask.path.rstrip("/") in _CLOSED:
-            return Refusal(404, "no_page")
         if self.lets_in(ask):
             return None
         if self.pairing is None:
@@ -189,11 +180,8 @@ def protect(server: flask.Flask, guard: Guard) -> None:
     server.config["MAX_CONTENT_LENGTH"] = BODY_LIMIT_BYTES
     # In front of what others have registered: nothing is done for a request that is not taken.
     server.before_request_funcs.setdefault(None, []).insert(0, lambda: _before(guard))
-    policy = page_policy(guard.script_hashes)
-    server.after_request(lambda response: _after(response, policy))
+    server.after_request(_after)
     server.register_error_handler(InputError, lambda error: _plain(400, told(error)))
-    for gone in (DependencyException, InvalidResourceError):
-        server.register_error_handler(gone, lambda error: _plain(404, sentence("no_page")))
     server.register_error_handler(Exception, _failed)
     if guard.pairing is not None:
 
@@ -240,9 +228,9 @@ def _before(guard: Guard) -> flask.Response | None:
     return None
 
 
-def _after(response: flask.Response, policy: str) -> flask.Response:
+def _after(response: flask.Response) -> flask.Response:
     headers = response.headers
-    headers.setdefault("Content-Security-Policy", policy)
+    headers.setdefault("Content-Security-Policy", PAGE_POLICY)
     for name, value in HEADERS.items():
         headers.setdefault(name, value)
     host = _HOST.fullmatch(flask.request.environ.get("HTTP_HOST", ""))

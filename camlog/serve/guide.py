@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -16,7 +15,6 @@ from camlog.analysis.drive.coverage_needs import DETAIL, HEALTHY, VERDICT, Need
 from camlog.cams import short
 from camlog.errors import InputError
 from camlog.limits import limits_for
-from camlog.messages import capital
 from camlog.oil_windows import OPEN_SENSOR_COOLANT_DEGC, OPEN_SENSOR_DEGC
 from camlog.profile import VehicleProfile
 from camlog.serve.jobs import Jobs, provisional
@@ -156,16 +154,20 @@ class Guide:
         verdict = self.verdict()
         return verdict is not None and verdict.settled and self.coverage().sufficient
 
+    def next_item(self) -> GuideItem | None:
+        """What to drive now; None where nothing is, or can be."""
+        open_items = [item for item in self.items() if not item.met and item.possible]
+        return min(open_items, key=lambda i: _GRAVITY.index(i.blocks), default=None)
+
     def next_instruction(self) -> str:
         """The one thing to do now, in words a driver can be told."""
         if stop := self.do_not_run():
             return stop[0]
         if self.can_stop():
             return sentence("can_stop")
-        open_items = [item for item in self.items() if not item.met and item.possible]
-        if not open_items:
+        item = self.next_item()
+        if item is None:
             return sentence("enough_driven")
-        item = min(open_items, key=lambda i: _GRAVITY.index(i.blocks))
         warm, oil = self._limits["warm_oil_degc"].value, self._temperature()
         if item.name in _NEEDS_WARM_OIL and oil is not None and oil < warm:
             return sentence("until_warm", warm=warm, oil=oil)
@@ -224,11 +226,10 @@ class Guide:
             title = sentence(f"need.{name}", warm=self._limits["warm_oil_degc"].value)
         possible, instruction = True, ""
         if unmet:
-            # As it is read out: a capital, and seconds in full.
-            instruction = capital(re.sub(r"(?<=\d) s\b", " seconds", unmet[0].remedy))
+            instruction = sentence("instruct", remedy=unmet[0].remedy)
             cams = [n.cam for n in unmet if n.cam is not None]
             if cams and len(cams) < len(covered.per_cam):
-                title += f" ({', '.join(short(c) for c in cams)})"
+                title = sentence("of_cams", title=title, cams=", ".join(short(c) for c in cams))
             if name == "cold_start" and self._too_warm(self._limits["cold_oil_degc"].value):
                 possible, instruction = False, sentence("too_late")
         blocks = min((n.blocks for n in needs), key=_GRAVITY.index)

@@ -98,6 +98,11 @@ class Jobs:
         with self._lock:
             return next((i for i, j in reversed(self._jobs.items()) if (j.key or "").split("\n")[0] == key), None)
 
+    def waiting(self) -> int:
+        """How many jobs are not over."""
+        with self._lock:
+            return sum(not job.look.over for job in self._jobs.values())
+
     def look(self, id: str | None) -> Look | None:
         """The job; None where there is none of that id, or it was long ago."""
         with self._lock:

@@ -1,4 +1,4 @@
-"""Names of files as a browser may give them: which are taken, and what kind of file each is."""
+"""Names of files, and of ports, as a browser may give them: which are taken, and what kind of file each is."""
 
 from __future__ import annotations
 
@@ -28,6 +28,7 @@ _KINDS = {
 }
 
 LONGEST_NAME_BYTES = 255
+LONGEST_PORT = 200
 LONGEST_NEW_NAME_BYTES = 200  # leaves room for `.verification.html`
 # Joiners belong to some languages' words; other invisible or direction-changing characters hide something.
 _JOINERS = "\u200c\u200d"
@@ -71,6 +72,19 @@ def check_name(name: str, longest_bytes: int = LONGEST_NAME_BYTES) -> str:
 def check_new_name(name: str) -> str:
     """`check_name` for a file that is to be made: composed characters, and room for its companions' names."""
     return check_name(unicodedata.normalize("NFC", name), LONGEST_NEW_NAME_BYTES)
+
+
+def check_port(port: str) -> str:
+    """The port, where it is one an adapter can be on: a page may not open any file of this computer. Raises InputError."""
+    port = port.strip()
+    real = os.path.realpath(port) if port.startswith("/") and "\0" not in port else ""
+    if len(port) <= LONGEST_PORT and (
+        re.fullmatch(r"socket://[\w.\-:\[\]%]+:\d{1,5}", port)
+        or re.fullmatch(r"(?:\\\\\.\\)?COM\d{1,3}", port, re.IGNORECASE)
+        or re.fullmatch(r"/dev/[\w./\-]+", real)
+    ):
+        return port
+    raise problem("no_port", port=port[:60])
 
 
 def stem_of(trace: str) -> str:

@@ -20,7 +20,7 @@ from camlog.serve.worker import Link
 from camlog.stream import StreamItem
 from camlog.trace import Trace
 
-PAST_S = 60.0  # a jump shows this much of the drive before its place, so that the strips have a past
+PAST_S = 20.0  # a jump shows this much of the drive before its place, so that the strips have a past
 _BURST = 200  # items sent before orders are looked at: a few milliseconds of work
 _TURN_S = 0.05
 _LEAST_WAIT_S = 0.001

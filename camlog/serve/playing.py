@@ -39,7 +39,7 @@ class Player:
         self.name = name
         self.start_s = self.duration_s = 0.0
         self.events: tuple[Event, ...] = ()
-        self.board = Board(lambda: self.position_s)
+        self.board = Board(lambda: self.position_s, profile)
         self.guide = Guide(profile)
         self.seen_s = time.monotonic()
         self._state = State()
@@ -100,7 +100,7 @@ class Player:
         Raises InputError for what is no time.
         """
         if not math.isfinite(time_s):
-            raise problem("no_time")
+            raise problem("no_time", text=str(time_s))
         self._order("go_to", time_s)
 
     def close(self) -> None:

@@ -1,8 +1,8 @@
 """The recorder's side of a recording: connection, capture and trace file, in a worker of their own.
 
-It sends `("say", text)` while connecting, `("connected", lines, simulated)` and `("items", [...], left out so far)`,
-and is ordered `("start", path)`, `("mark", text)` and `("stop",)`. Where the server dies, the recording ends as
-`stop` ends it: with closing codes and a whole drive file.
+It sends `("say", text)` while connecting, `("connected", lines, simulated)`, until it records `("checked", [...])` with what
+the car answers, and then `("items", [...], left out so far)`. It is ordered `("start", path)`, `("mark", text)` and
+`("stop",)`. Where the server dies, the recording ends as `stop` ends it: with closing codes and a whole drive file.
 """
 
 from __future__ import annotations
@@ -10,12 +10,18 @@ from __future__ import annotations
 import os
 import sys
 import threading
+import time
 from collections.abc import Callable
 from contextlib import suppress
+from typing import TYPE_CHECKING
 
 from camlog.errors import InputError
+from camlog.serve.words import problem
 from camlog.serve.worker import Link
 from camlog.stream import Batch, StreamItem
+
+if TYPE_CHECKING:
+    from camlog.capture.live import LiveSource
 
 REAL_TIME_PRIORITY = 1
 RECORDER_NICE = -10
@@ -68,11 +74,15 @@ class PipeView:
 def record_drive(
     link: Link, port: str | None, vehicle: str | None, store_vin: bool
 ) -> tuple[int, list[str], int] | None:
-    """Connect, wait for the order, record until stopped or left alone. Gives the rows, what went wrong on the way, and
+    """Connect, read on until the order, record until stopped or left alone. Gives the rows, what went wrong on the way, and
     the rows left out for the page; None where nothing was recorded."""
+    from camlog.capture.ports import LinkLost
+
     _before_others()
     try:
         return _record(link, port, vehicle, store_vin)
+    except LinkLost as lost:
+        raise problem("recorder_lost", why=lost) from lost
     except InputError as error:
         if port is None or error.file != port:
             raise
@@ -94,6 +104,52 @@ def _before_others() -> None:
             os.nice(RECORDER_NICE)
 
 
+def _read_until_ordered(link: Link, source: LiveSource) -> tuple[str, ...]:
+    """Read what will be recorded, again and again, for the page alone; gives the order that ends it."""
+    from camlog.capture.requests import read_answer
+    from camlog.capture.schedule import Schedule
+
+    began_s, schedule = source.clock(), Schedule(source.plan, source.clock())
+    items: list[StreamItem] = [source.first_snapshot] if source.first_snapshot else []
+    next_s = began_s
+    source.deadline.never()
+    while (order := link.receive(0.0)) is None or order[0] not in ("start", "stop"):
+        now_s = source.clock()
+        if (request := schedule.next(now_s)) is not None:
+            source.capabilities.address(source.link, request.header)
+            reply = source.link.ask(source.capabilities.wire_text(request), source.link.poll_timeout_s)
+            if values := read_answer(request, reply.messages).values:
+                items.append(Batch(now_s - began_s, values))
+        else:
+            time.sleep(SEND_INTERVAL_S)
+        if items and now_s >= next_s:
+            link.send("checked", items)
+            items, next_s = [], now_s + SEND_INTERVAL_S
+    return order
+
+
+def try_profile(link: Link, port: str | None, vehicle: str) -> list[tuple[str, str, str, list[str]]]:
+    """Try a profile on the car as `camlog vehicle try` does; what is to be done is sent as `("say", text)`.
+
+    Gives name, value at idle, finding and what is to be known of each signal.
+    """
+    from camlog.capture.ports import LinkLost
+    from camlog.profile import read_profile
+    from camlog.trial.collect import collect
+    from camlog.trial.judge import judge
+    from camlog.trial.shown import row
+
+    ended = threading.Event()
+    link.heard = lambda order: ended.set()
+    link.at_end = ended.set
+    profile = read_profile(vehicle)
+    try:
+        found = collect(port, profile, say=lambda text: link.send("say", text), stopped=ended.is_set)
+    except LinkLost as lost:
+        raise problem("recorder_lost", why=lost) from lost
+    return [row(trial) for trial in judge(profile, found.readings)]
+
+
 def _record(
     link: Link, port: str | None, vehicle: str | None, store_vin: bool
 ) -> tuple[int, list[str], int] | None:
@@ -103,12 +159,11 @@ def _record(
 
     profile = read_profile(vehicle) if vehicle else None
     source = open_source(port, profile, store_vin=store_vin, say=lambda text: link.send("say", text))
-    order: tuple = ("stop",)
+    order: tuple[str, ...] = ("stop",)
     link.at_end = lambda: link.heard(("stop",))
     try:
         link.send("connected", connection_lines(source), source.adapter()["simulated"])
-        while (order := link.receive())[0] not in ("start", "stop"):
-            pass
+        order = _read_until_ordered(link, source)
     finally:
         if order[0] != "start":
             source.link.close()

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import os
-import re
 import threading
 import time
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,8 +18,8 @@ from camlog.serve.cautions import Cautions
 from camlog.serve.folder import Folder
 from camlog.serve.guide import Guide
 from camlog.serve.jobs import Jobs, make_report
-from camlog.serve.names import told
-from camlog.serve.recorder import record_drive
+from camlog.serve.names import check_port, told
+from camlog.serve.recorder import record_drive, try_profile
 from camlog.serve.words import problem, sentence
 from camlog.serve.worker import DIED, DONE, Worker
 from camlog.stream import StreamItem
@@ -28,19 +27,20 @@ from camlog.trust import SIMULATED_REMARK
 
 IDLE, CONNECTING, CONNECTED = "idle", "connecting", "connected"
 RECORDING, ENDING, FINISHED, FAILED = "recording", "ending", "finished", "failed"
+TRYING, TRIED = "trying", "tried"  # a vehicle profile
 GROWING = (RECORDING, ENDING)  # a trace is being written
-BUSY = (CONNECTING, CONNECTED, *GROWING)
+BUSY = (CONNECTING, CONNECTED, TRYING, *GROWING)
 
 # Closing codes of many modules over a slow adapter, a request under way, and the disk.
 ENDS_WITHIN_S = 60.0
 LETS_GO_WITHIN_S = 1.5
 LONGEST_NOTE = 200
-LONGEST_PORT = 200
 
 
 @dataclass(frozen=True, slots=True)
 class RecorderStatus:
-    """What the recorder does, for a page. `lines` are what connecting said and the probe found."""
+    """What the recorder does, for a page. `lines` are what connecting said and the probe found, `tried` what a trial of
+    the profile found (see `recorder.try_profile`), `profile_sha256` which profile is in use."""
 
     state: str = IDLE
     lines: tuple[str, ...] = ()
@@ -52,6 +52,8 @@ class RecorderStatus:
     error: str | None = None
     warnings: tuple[str, ...] = ()
     report_job: str | None = None
+    tried: tuple[tuple[str, str, str, list[str]], ...] = ()
+    profile_sha256: str | None = None
 
     @property
     def recording(self) -> str | None:
@@ -74,8 +76,6 @@ class DriveRecorder:
         self._worker: Worker | None = None  # None: to be let go
         self._watching = threading.Thread()
         self._watching.start()
-        self.board: Board | None = None
-        self.guide: Guide | None = None
         self._reset()
 
     def _reset(self, **known: Any) -> None:
@@ -87,6 +87,8 @@ class DriveRecorder:
         self._ending_since_s: float | None = None
         self._failed_views: list[str] = []
         self._clock = StreamClock()
+        self.board: Board | None = None
+        self.guide: Guide | None = None
 
     def _become(self, **changes: Any) -> None:
         self._now = replace(self._now, **changes)
@@ -102,19 +104,32 @@ class DriveRecorder:
         Raises InputError while something runs already, and for a port or a profile that cannot be.
         """
         with self._lock:
-            if self._now.state in BUSY:
-                doing = self._now.state if self._now.state in GROWING else CONNECTED
-                raise problem(f"busy_{doing}")
-            port = self._port_asked(port)
-            profile, path = self._profile_asked(vehicle)
-            self._reset(state=CONNECTING, port=port, vehicle=None if path is None else Path(path).name)
-            self._vehicle, self._profile = path, profile
-            self.board = self.guide = None
-            self._worker = worker = Worker(niced=False, ends_within_s=LETS_GO_WITHIN_S)
-            self._watching = threading.Thread(
-                target=self._watch, args=(worker, port, path, store_vin), name="recorder", daemon=True
-            )
-            self._watching.start()
+            self._check_free()
+            self._begin(CONNECTING, record_drive, port, vehicle, store_vin)
+            self.board = Board(self._clock, self._profile)
+
+    def try_profile(self, port: str | None, vehicle: str | None) -> None:
+        """Try a profile on the car; as `connect`."""
+        with self._lock:
+            self._check_free()
+            if not vehicle:
+                raise problem("no_profile_chosen")
+            self._begin(TRYING, try_profile, port, vehicle)
+
+    def _check_free(self) -> None:
+        if self._now.state in BUSY:
+            raise problem(f"busy_{self._now.state if self._now.state in (*GROWING, TRYING) else CONNECTED}")
+
+    def _begin(self, state: str, function: Callable[..., Any], port: str | None, vehicle: str | None, *more: Any) -> None:
+        port = port if port is None or port in self._given else check_port(port)
+        profile, path = self._profile_asked(vehicle)
+        name, sha256 = None if path is None else Path(path).name, profile.sha256 if profile else None
+        self._reset(state=state, port=port, vehicle=name, profile_sha256=sha256)
+        self._vehicle, self._profile = path, profile
+        self._worker = worker = Worker(niced=False, ends_within_s=LETS_GO_WITHIN_S)
+        args = (worker, function, port, path, *more)
+        self._watching = threading.Thread(target=self._watch, args=args, name="recorder", daemon=True)
+        self._watching.start()
 
     def start(self, name: str = "") -> None:
         """Record into a new trace of the folder. Raises InputError where nothing is connected, or for the name."""
@@ -124,7 +139,8 @@ class DriveRecorder:
             if self._now.state != CONNECTED:
                 raise problem("not_connected")
             self._trace = self._folder.path(self._folder.new_trace_name(name))
-            self.board = Board(self._clock)
+            self._clock = StreamClock()
+            self.board = Board(self._clock, self._profile)
             self.guide = Guide(self._profile, jobs=self._jobs, trace=self._trace, vehicle=self._vehicle)
             self._order("start", str(self._trace))
             self._become(state=RECORDING, name=self._trace.name)
@@ -184,44 +200,29 @@ class DriveRecorder:
             return replace(self._now, rows=rows, elapsed_s=self._clock(), warnings=warnings)
 
     # ------------------------------------------------------------------ what may be asked for
-    def _port_asked(self, port: str | None) -> str | None:
-        """The port, where it is one an adapter can be on: a page may not open any file of this computer."""
-        if port is None or port in self._given:
-            return port
-        port = port.strip()
-        real = os.path.realpath(port) if port.startswith("/") and "\0" not in port else ""
-        if len(port) <= LONGEST_PORT and (
-            re.fullmatch(r"socket://[\w.\-:\[\]%]+:\d{1,5}", port)
-            or re.fullmatch(r"(?:\\\\\.\\)?COM\d{1,3}", port, re.IGNORECASE)
-            or re.fullmatch(r"/dev/[\w./\-]+", real)
-        ):
-            return port
-        raise problem("no_port", port=port[:60])
-
     def _profile_asked(self, vehicle: str | None) -> tuple[VehicleProfile | None, str | None]:
         if not vehicle:
             return None, None
         try:
-            path = vehicle if vehicle in self._given else self._folder.profile_path(vehicle)
+            path = vehicle if vehicle in self._given else str(self._folder.profile_path(vehicle))
             return read_profile(path), path
         except InputError as error:
             raise InputError(told(error)) from error
 
     def _order(self, *words: object) -> None:
         try:
-            self._worker.order(*words)
-        except (OSError, ValueError, AttributeError) as error:
+            if self._worker is not None:
+                self._worker.order(*words)
+                return
+        except (OSError, ValueError) as error:
             raise problem("recorder_ended") from error
+        raise problem("recorder_ended")
 
     # ------------------------------------------------------------------ what comes back
-    def _watch(self, worker: Worker, *args: Any) -> None:
+    def _watch(self, worker: Worker, function: Callable[..., Any], *args: Any) -> None:
         """One recorder, until its end."""
-        kind, result = worker.do(
-            record_drive,
-            *args,
-            hear=lambda *message: self._hear(worker, *message),
-            give_up=lambda: self._give_up(worker),
-        )
+        hear, give_up = partial(self._hear, worker), partial(self._give_up, worker)
+        kind, result = worker.do(function, *args, hear=hear, give_up=give_up)
         worker.end()
         with self._lock:
             if worker is self._worker:
@@ -247,6 +248,9 @@ class DriveRecorder:
                 if simulated:
                     self._note("warnings", capital(SIMULATED_REMARK))
                 self._become(state=CONNECTED)
+            elif kind == "checked" and self._now.state == CONNECTED:
+                self._clock.seen(*values)
+                self._show(*values)
             elif kind == "items":
                 items, self._left_out = values
                 self._clock.seen(items)
@@ -255,12 +259,12 @@ class DriveRecorder:
     def _show(self, items: Sequence[StreamItem]) -> None:
         """To board and guide; one that fails is dropped, as every view is, and told."""
         for view, what in ((self.board, "board"), (self.guide, "guide")):
-            if what in self._failed_views:
+            if view is None or what in self._failed_views:
                 continue
             try:
                 for item in items:
                     view.accept(item)
-                if what == "guide" and self._now.state == RECORDING:
+                if isinstance(view, Guide) and self._now.state == RECORDING:
                     view.tick()
             except Exception as error:  # noqa: BLE001 - a view may not cost the recording
                 self._failed_views.append(what)
@@ -270,21 +274,23 @@ class DriveRecorder:
     def _over(self, kind: str, result: Any) -> None:
         """The recorder has ended: as it should, or not."""
         self._clock.end()
-        if kind == DONE and result is not None:
+        trace = self._trace if self._trace is not None and self._trace.exists() else None
+        if kind == DONE and self._now.state == TRYING:
+            self._become(state=TRIED, tried=tuple(result), lines=())
+        elif kind == DONE and result is not None:
             rows, troubles, self._left_out = result
             if troubles:
                 self._note("lines", sentence("troubles", troubles=", ".join(troubles)))
             self._become(state=FINISHED, rows=rows)
         else:
             error = sentence("recorder_died", how=result or "stopped") if kind in (DIED, DONE) else result
-            if self._now.recording and self._trace.exists():
-                error += sentence("kept", file=self._trace.name)
-                self._cautions.broke_off(self._trace.name)
+            if self._now.recording and trace is not None:
+                error += sentence("kept", file=trace.name)
+                self._cautions.broke_off(trace.name)
             self._become(state=FAILED, error=error)
-        if self.board is not None and self.board.state.batches and self._trace.exists():
-            title, key = sentence("report_of", file=self._trace.name), f"report {self._trace}"
+        if self.board is not None and self.board.state.batches and trace is not None:
+            title, key = sentence("report_of", file=trace.name), f"report {trace}"
             try:
-                job = self._jobs.submit(title, make_report, str(self._trace), self._vehicle, key=key)
-                self._become(report_job=job)
+                self._become(report_job=self._jobs.submit(title, make_report, str(trace), self._vehicle, key=key))
             except InputError as error:
                 self._note("warnings", sentence("no_report", why=error))

@@ -22,17 +22,6 @@ if TYPE_CHECKING:
 LOOPBACK = "127.0.0.1"
 _TURN_S = 0.5
 
-# Said rather than left out: what is left out, Dash takes from the environment.
-_NO_TOOLS = {
-    "debug": False,
-    "dev_tools_ui": False,
-    "dev_tools_props_check": False,
-    "dev_tools_serve_dev_bundles": False,
-    "dev_tools_hot_reload": False,
-    "dev_tools_validate_callbacks": False,
-    "dev_tools_disable_version_check": True,  # it would ask another host
-}
-
 
 class RunningServer:
     """The page, served from a thread until the `with` block ends; a recording then ends cleanly.
@@ -73,11 +62,9 @@ class RunningServer:
             self.desk: Desk = Desk(folder, adapter=adapter, vehicle=vehicle)
             at_failure.callback(self.desk.close)
             self.app = make_app(self.desk)
-            self.app.enable_dev_tools(**_NO_TOOLS)
-            hashes = tuple(self.app.csp_hashes())
-            self.guard = Guard(host, self.port, self.pairing, hashes, UPLOAD_LIMIT_BYTES)
-            protect(self.app.server, self.guard)
-            self._listening = Listening(self.app.server, self.guard, sockets)
+            self.guard = Guard(host, self.port, self.pairing, UPLOAD_LIMIT_BYTES)
+            protect(self.app, self.guard)
+            self._listening = Listening(self.app, self.guard, sockets)
             at_failure.pop_all()
 
     def __enter__(self) -> Self:

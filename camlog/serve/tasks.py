@@ -6,6 +6,7 @@ profile's path, `demo`, or None. Each overwrites what it wrote before. All raise
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -28,10 +29,14 @@ MISSING_SHOWN = 3
 def make_report(trace: str, vehicle: str | None) -> dict[str, Any]:
     """`camlog analyze`: writes NAME.report.html and NAME.findings.json.
 
-    Gives `report` (file name), `headline`, `do_not_run` (what comes before all else) and `cautions`, all lines.
+    Gives `report` (file name), `headline`, `do_not_run` (what comes before all else) and `cautions`, all lines; `strip` for
+    the template, `moments` (time in s, cam, words), `steps` (what to check next), `missing` (what to drive) and its caution.
     """
     from camlog.analysis.findings import write_findings
     from camlog.report import write_report
+    from camlog.report.strip import strip_view
+    from camlog.report.summary import next_steps
+    from camlog.report.told import moment_words, told_moments
 
     findings, notes = _findings(Path(trace), _profile(vehicle))
     report = _write(trace, RESULT_ENDINGS["report"], lambda path: write_report(findings, path))
@@ -39,7 +44,19 @@ def make_report(trace: str, vehicle: str | None) -> dict[str, Any]:
     with showing(METRIC):  # a file to be read again
         metric = findings if units == METRIC else _findings(Path(trace), _profile(vehicle))[0]
         _write(trace, FINDINGS_ENDING, lambda path: write_findings(metric, path))
-    return {"report": report, "headline": _verdict_lines(findings), **_cautions(findings, notes, findings.cautions)}
+    moments = [(m, cam) for cam, found in findings.cams.items() for m in told_moments(found)]
+    steps = next_steps(findings)
+    missing = () if findings.do_not_run else findings.coverage.missing[:MISSING_SHOWN]
+    return {
+        "report": report,
+        "headline": _verdict_lines(findings),
+        "strip": _as_sent(strip_view(findings)),
+        "moments": [[m.start_s, cam, moment_words(m)] for m, cam in moments],
+        "steps": _as_sent({key: steps[key] for key in ("title", "items", "caution")}),
+        "missing": list(missing),
+        "missing_caution": findings.coverage.caution,
+        **_cautions(findings, notes, findings.cautions),
+    }
 
 
 def make_comparison(before: str, after: str, vehicle: str | None) -> dict[str, Any]:
@@ -69,6 +86,7 @@ def make_verification(
     Gives `page`, `verified`, `outcome`, `headline`, `gates` (state, words, title, evidence), `changes`,
     `todo`, `todo_caution`, `do_not_run` and `cautions`.
     """
+    from camlog.drive import Drive
     from camlog.verify import verify
     from camlog.verify.page import chosen_changes, write_verification
 
@@ -79,7 +97,7 @@ def make_verification(
     if before is not None:
         first, first_notes = _first(Path(before), profile)
         notes += _of(before, first_notes)
-        if getattr(first, "trace", None) is not None and first.trace.sha256 == second.trace.sha256:
+        if not isinstance(first, Drive) and first.trace.sha256 == second.trace.sha256:
             raise problem("same_drive", after)
     proof = verify(second, first, job=job, outside=outside)
     page = _write(after, RESULT_ENDINGS["verification"], lambda path: write_verification(proof, path))
@@ -118,6 +136,11 @@ def provisional(trace: str, vehicle: str | None) -> dict[str, Any]:
         for cam, judged in findings.cams.items()
     }
     return {"cams": cams, "seconds": round(saved.duration_s, 3), "do_not_run": list(findings.do_not_run)}
+
+
+def _as_sent(value: Any) -> Any:
+    """A value of lists and dictionaries alone."""
+    return json.loads(json.dumps(value))
 
 
 def _profile(vehicle: str | None) -> VehicleProfile | None:
@@ -185,9 +208,6 @@ def _verdict_lines(findings: Findings) -> list[str]:
         codes = [said.code for family in findings.codes.by_family.values() for said in family]
         lines.append(sentence("codes", codes=", ".join(codes)))
     for cause in summary.likely_causes(findings):
-        if cause.cause != "nothing wrong":
+        if cause.cause != summary.NOTHING_WRONG:
             lines.append(sentence("likely", cause=cause_words(cause.cause), evidence=" ".join(cause.evidence_for)))
-    if (missing := findings.coverage.missing) and not findings.do_not_run:
-        text = " ".join(missing[:MISSING_SHOWN])
-        lines.append(sentence("still_to_drive", missing=text, caution=findings.coverage.caution))
     return lines

@@ -48,6 +48,12 @@ def shown(trials: Sequence[SignalTrial], adapter: str, module: str, name: str) -
     yield Text(messages("heading.suspected", count=len(wrong)) if wrong else messages("heading.none"))
 
 
+def row(trial: SignalTrial) -> tuple[str, str, str, list[str]]:
+    """One signal for a page: its name, what it gave at idle, what was found, and what is to be known with the lines to paste."""
+    texts = [line for s in trial.suspicions for line in (s.text, *s.line.splitlines())]
+    return trial.definition.name, _typical(trial.idle or trial.key_on), messages(f"word.{_word(trial)}"), [*texts, *trial.notes]
+
+
 def _typical(found: tuple[bytes, float] | None) -> str:
     if found is None:
         return UNKNOWN

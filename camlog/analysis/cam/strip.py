@@ -9,7 +9,7 @@ shows nothing that the figures do not say. Neighbouring readings of one state ar
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -99,7 +99,14 @@ class Strip:
         return {
             "segments": [{"start_s": round(s.start_s, 2), "end_s": round(s.end_s, 2), "state": s.state} for s in self.segments],
             "seconds": {state: round(self.seconds(state), 1) for state in STATES},
+            "moments": [asdict(m) for m in self.moments],
         }
+
+    @staticmethod
+    def from_dict(saved: Mapping[str, Any]) -> Strip:
+        """A strip from Findings. Raises KeyError or TypeError for what is none."""
+        segments = tuple(Segment(**s) for s in saved["segments"])
+        return Strip(segments, tuple(Moment(**m) for m in saved.get("moments", ())))
 
 
 def _of_cell(seconds: Mapping[str, float], width_s: float) -> str:

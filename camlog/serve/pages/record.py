@@ -1,47 +1,101 @@
-"""The Record page: connect, drive with the list of what is still needed, mark, stop."""
+"""The Record page: connect, look whether the recording is worth starting, drive, mark, stop."""
 
 from __future__ import annotations
 
 from typing import Any
 
-from dash import ClientsideFunction, Dash, Input, Output, State, ctx, no_update
-from flask import current_app, jsonify, request
+import flask
 
 from camlog.capture.ports import CHECKLIST, likely_ports
-from camlog.cautions import DRIVE, IDLE, OPERATE, PEDALS, sentences
+from camlog.cautions import DRIVE, IDLE, PEDALS, caution, sentences
 from camlog.errors import InputError
 from camlog.serve.desk import Desk
+from camlog.serve.entries import Entry
 from camlog.serve.guard import is_loopback
 from camlog.serve.names import told
-from camlog.serve.pages import parts, pieces
-from camlog.serve.pages.template import Template
+from camlog.serve.pages.live import guide_list, live_update, next_line
+from camlog.serve.pages.template import PIECES, Pieces, Sent, Template
 from camlog.serve.pairing import Pairing
-from camlog.serve.recording import GROWING, RecorderStatus
+from camlog.serve.preflight import checks
+from camlog.serve.recording import GROWING
+from camlog.serve.words import problem, sentence
 from camlog.sinks.words import clock_text
 
 FIND, OTHER = "find", "other"  # port choices that are not a port
-RATTLE = "rattle heard"
-MARKED = "Marked: "
-_SECTIONS = {
-    "setup": ("idle", "failed", "finished"), "connecting": ("connecting",), "ready": ("connected",), "driving": GROWING,
-}  # fmt: skip
 _PAGE = Template("record.html")
 
 
-def layout(desk: Desk, *_: str):
+def layout(desk: Desk, name: str = "") -> str:
     """The page as it is at this moment; a page opened in mid-drive shows the drive."""
-    now, pairing = desk.recorder.status(), _own_pairing()
     usable = [p.file for p in desk.folder.profiles() if p.error is None and p.file != "demo"]
+    vehicle = desk.vehicle or (usable[0] if len(usable) == 1 else "")
     setting = {
-        "newest": _newest(desk), "ports": _port_options(desk), "port": desk.adapter or FIND, "checklist": CHECKLIST,
-        "vehicles": _vehicle_options(desk), "vehicle": desk.vehicle or (usable[0] if len(usable) == 1 else ""),
+        "newest": _newest(desk), "checklist": CHECKLIST, "vehicle": vehicle,
+        "vehicles": desk.profile_choices(sentence("no_profile_standard")), "marks": sentence.templates["marks"],
     }  # fmt: skip
-    caution = " ".join(sentences((OPERATE, DRIVE, PEDALS, IDLE)))
-    return _PAGE.layout(now, caution, _do_not_run(desk, now), _report_job(desk, now), _SECTIONS, setting, parts.LIVE,
-                        pairing is not None, pairing and pairing.code)[0]  # fmt: skip
+    shown = pieces(desk, "", {"vehicle": vehicle, "port": desk.adapter or FIND})
+    care = " ".join(sentences((DRIVE, PEDALS, IDLE)))
+    return _PAGE.layout(desk.recorder.status(), shown, care, setting, _own_pairing() is not None)
 
 
-def _newest(desk: Desk):
+def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
+    """What changes while somebody looks."""
+    now, board, pairing = desk.recorder.status(), desk.recorder.board, _own_pairing()
+    guide = desk.recorder.guide if now.state in GROWING else None
+    do_not_run = guide.do_not_run() if guide is not None else ()
+    look = desk.jobs.look(now.report_job)
+    return {
+        "state": _PAGE.plain(now.state), "title": _PAGE.title(now), "notices": _PAGE.notices(now, do_not_run),
+        "result": _PAGE.finished(now, look), "busy": _PAGE.busy(now, caution(IDLE)), "found": _PAGE.found(now),
+        "preflight": _PAGE.preflight(checks(board) if board is not None and now.state == "connected" else []),
+        "next-now": next_line(guide), "guide": guide_list(guide),
+        "pairing": _PAGE.pairing(pairing is not None, pairing and pairing.code),
+        "new-profile": _PAGE.new_profile(_new_profile(desk, sent.get("vehicle", ""))),
+        "port": PIECES.radios("port", _port_choices(desk), _port(sent)),
+    }  # fmt: skip
+
+
+def act(desk: Desk, name: str, button: str, sent: Sent) -> Pieces:
+    """Do what a button asks for, and say what came of it."""
+    try:
+        return {"said": PIECES.said(_act(desk, button, sent))}
+    except InputError as error:
+        return {"said": PIECES.notice(told(error))}
+
+
+def _act(desk: Desk, button: str, sent: Sent) -> str:
+    recorder = desk.recorder
+    what, _, text = button.partition(":")
+    if what in ("connect", "try"):
+        port = {FIND: None, OTHER: sent.get("other-port", "").strip()}.get(_port(sent), _port(sent))
+        if port == "":
+            raise problem("no_port_written")
+        if what == "try":
+            recorder.try_profile(port, sent.get("vehicle"))
+        else:
+            recorder.connect(port, sent.get("vehicle") or None, store_vin=bool(sent.get("vin")))
+    elif what == "start":
+        recorder.start(sent.get("name", ""))
+    elif what in ("mark", "mark-note"):
+        text = text if what == "mark" else sent.get("note", "").strip()
+        if text:
+            recorder.mark(text)
+            return sentence("marked", text=text)
+    elif what == "stop":
+        recorder.stop()  # the page's first line says that it is ending
+    elif what == "disconnect":
+        recorder.disconnect()
+    elif what == "new-code" and (pairing := _own_pairing()) is not None:
+        pairing.renew()
+    return ""
+
+
+def _port(sent: Sent) -> str:
+    """The port chosen; what is written is meant."""
+    return OTHER if sent.get("other-port", "").strip() else sent.get("port") or FIND
+
+
+def _newest(desk: Desk) -> Entry | None:
     """The newest recording: also one that ended with a server that was killed."""
     try:
         return next((e for e in desk.folder.recordings() if e.kind == "trace"), None)
@@ -49,130 +103,36 @@ def _newest(desk: Desk):
         return None
 
 
-def _port_options(desk: Desk) -> list[dict]:
-    given = {desk.adapter: f"{desk.adapter} (given at the start)"} if desk.adapter else {}
-    likely = {p.device: f"{p.device}: {p.description}{f' ({p.remark})' if p.remark else ''}" for p in likely_ports()}
-    named = given | {FIND: "Find it: try the likely ports"} | {p: label for p, label in likely.items() if p != desk.adapter}
-    return [{"label": label, "value": port} for port, label in (named | {OTHER: "Another port, written below"}).items()]
+def _new_profile(desk: Desk, file: str) -> str:
+    """The name of a profile that no recording of the folder was made with; empty for any other."""
+    try:
+        profile = desk.folder.profile(file) if file and file != desk.vehicle else None
+        used = profile is None or any(e.profile_sha256 == profile.sha256 for e in desk.folder.recordings())
+    except InputError:
+        return ""
+    return "" if used else file
 
 
-def _vehicle_options(desk: Desk) -> list[dict]:
-    return pieces.profile_options(desk, "None: standard signals only")
-
-
-def _guide(desk: Desk, now: RecorderStatus):
-    return desk.recorder.guide if now.state in GROWING else None
-
-
-def _do_not_run(desk: Desk, now: RecorderStatus) -> tuple[str, ...]:
-    guide = _guide(desk, now)
-    return guide.do_not_run() if guide is not None else ()
-
-
-def _report_job(desk: Desk, now: RecorderStatus):
-    return desk.jobs.look(now.report_job) if now.report_job else None
+def _port_choices(desk: Desk) -> list[tuple[str, str, bool]]:
+    named = {desk.adapter: sentence("given_at_start", what=desk.adapter)} if desk.adapter else {}
+    named[FIND] = sentence("find_port")
+    for port in likely_ports():
+        named.setdefault(port.device, sentence("port", port=port))
+    return [(value, label, False) for value, label in (named | {OTHER: sentence("other_port_below")}).items()]
 
 
 def _own_pairing() -> Pairing | None:
     """The pairing of other devices, where this computer itself asks; None for another device."""
-    guard = current_app.extensions.get("camlog-guard")
-    return guard.pairing if guard is not None and is_loopback(request.remote_addr or "") else None
+    guard = flask.current_app.extensions.get("camlog-guard") if flask.has_request_context() else None
+    return guard.pairing if guard is not None and is_loopback(flask.request.remote_addr or "") else None
 
 
-def register(app: Dash, desk: Desk) -> None:
-    """Callbacks, and the address from which the page's script fills the live part."""
+def register(app: flask.Flask, desk: Desk) -> None:
+    """Add the address from which the page's script fills the live part."""
 
-    @app.server.get("/live")
-    def recording_now():
+    @app.get("/live")
+    def recording_now() -> dict[str, Any]:
         now = desk.recorder.status()
-        word = "Ending: reading the codes once more" if now.state == "ending" else "Recording"
-        rows = f"{now.rows} rows in {now.name}" if now.name else ""
-        status = {"state": now.state, "word": word, "clock": clock_text(now.elapsed_s), "rows": rows}
-        return jsonify({**parts.live_update(desk.recorder.board), "status": status})
-
-    @app.callback(
-        Output("said", "children"),
-        Input("connect", "n_clicks"), Input("start", "n_clicks"), Input("mark", "n_clicks"),
-        Input("mark-note", "n_clicks"), Input("note", "n_submit"), Input("stop", "n_clicks"),
-        Input("disconnect", "n_clicks"), Input("other-port", "n_submit"),
-        State("port", "value"), State("other-port", "value"), State("vehicle", "value"), State("vin", "value"),
-        State("name", "value"), State("note", "value"),
-        prevent_initial_call=True,
-    )  # fmt: skip
-    def act(*values):
-        if not any(values[:-6]):
-            return no_update  # the page was just built
-        try:
-            return _act(desk, ctx.triggered_id, *values[-6:])
-        except InputError as error:
-            return pieces.notice(told(error))
-
-    app.clientside_callback(
-        ClientsideFunction("live", "written"), Output("port", "value"), Input("other-port", "value"),
-        prevent_initial_call=True,
-    )  # fmt: skip
-
-    @app.callback(Output("note", "value"), Input("said", "children"), State("note", "value"), prevent_initial_call=True)
-    def note_used(said, note):
-        return "" if note and isinstance(said, str) and said.startswith(MARKED) else no_update
-
-    @app.callback(Output("port", "options"), Output("vehicle", "options"), Input("look-ports", "n_clicks"), prevent_initial_call=True)
-    def look_again(_):
-        return _port_options(desk), _vehicle_options(desk)
-
-    @app.callback(
-        *(Output(section, "hidden") for section in _SECTIONS),
-        Output("notices", "children"), Output("found", "children"), Output("finished", "children"),
-        Output("guide", "children"), Output("provisional", "children"), Output("next-now", "children"),
-        Output("looked", "data"),
-        Input("look", "n_intervals"), Input("said", "children"), State("looked", "data"),
-    )  # fmt: skip
-    def look(_, _said, before):
-        now = desk.recorder.status()
-        guide = _guide(desk, now)
-        next_ = parts.next_line(guide)
-        shown = [
-            *(now.state not in states for states in _SECTIONS.values()),
-            _PAGE.notices(now, _do_not_run(desk, now)), _PAGE.found(now), _PAGE.finished(now, _report_job(desk, now)),
-            [*next_, *parts.guide_list(guide)], parts.provisional(guide), next_,
-        ]  # fmt: skip
-        changed, digests = pieces.only_changed(shown, before)
-        return (*changed, digests)
-
-    @app.callback(Output("pairing", "children"), Input("look-now-and-then", "n_intervals"), Input("new-code", "n_clicks"))
-    def code(_, asked):
-        pairing = _own_pairing()
-        if pairing is None:
-            return no_update
-        if asked and ctx.triggered_id == "new-code":
-            pairing.renew()
-        return _PAGE.pairing(True, pairing.code)
-
-    @app.callback(
-        Output("strips", "children"), Output("strips-of", "data"),
-        Input("look-now-and-then", "n_intervals"), Input("driving", "hidden"), State("strips-of", "data"),
-    )  # fmt: skip
-    def draw(_, _driving, drawn):
-        return parts.strips_of(desk.recorder.board, drawn)
-
-
-def _act(desk: Desk, button: str, port, other, vehicle, vin, name, note) -> Any:
-    """Do what a button asks for; what is said of it. Raises InputError."""
-    recorder, written, note = desk.recorder, (other or "").strip(), (note or "").strip()
-    if button in ("connect", "other-port"):
-        if port == OTHER and not written:
-            raise InputError("no port is written", remedy="Write the adapter's port, or choose one from the list.")
-        recorder.connect({FIND: None, OTHER: written}.get(port, port), vehicle or None, store_vin=bool(vin))
-    elif button == "start":
-        recorder.start(name or "")
-    elif button in ("mark", "mark-note", "note"):
-        text = RATTLE if button == "mark" else note
-        if not text:
-            return no_update
-        recorder.mark(text)
-        return MARKED + text
-    elif button == "stop":
-        recorder.stop()  # the page's first line says that it is ending
-    else:
-        recorder.disconnect()
-    return ""
+        rows = sentence("rows", rows=now.rows, name=now.name) if now.name else ""
+        status = {"state": now.state, "clock": clock_text(now.elapsed_s), "rows": rows}
+        return {**live_update(desk.recorder.board, desk.recorder.guide), "status": status}

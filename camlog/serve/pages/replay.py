@@ -1,102 +1,68 @@
-"""The Replay page: a saved drive through the same figures and strips, at any speed, with jumps to its events."""
+"""The Replay page: a saved drive through the same gauges and strips, at any speed, with jumps to its worst moments."""
 
 from __future__ import annotations
 
 import math
-from urllib.parse import parse_qs
+from typing import Any
 
-from dash import ALL, Dash, Input, Output, State, ctx, no_update
-from flask import jsonify
+import flask
 
 from camlog.errors import InputError
 from camlog.serve.desk import Desk
 from camlog.serve.names import told
-from camlog.serve.pages import parts
-from camlog.serve.pages.pieces import PIECES, notice
-from camlog.serve.pages.template import Template
-from camlog.serve.sent import number
+from camlog.serve.pages.live import guide_list, live_update, next_line
+from camlog.serve.pages.template import PIECES, Pieces, Sent, Template
+from camlog.serve.playing import Player
+from camlog.serve.words import problem, sentence
 from camlog.sinks.words import clock_text
 
-SPEEDS = {"0.5": "half", "1": "as recorded", "2": "2×", "4": "4×", "10": "10×", "30": "30×", "max": "as fast as it goes"}
 BEFORE_EVENT_S = 3.0  # a jump lands this long before the event, so that it can be seen coming
 STEP_S = 10.0
 _PAGE = Template("replay.html")
 
 
-def layout(desk: Desk, name: str = "", *_: str):
-    """A new player for the recording; it plays at once."""
+def layout(desk: Desk, name: str = "") -> str:
+    """A new player for the recording; it plays at once, from `?at=SECONDS` on or from the beginning."""
+    at = flask.request.args.get("at", "") if flask.has_request_context() else ""
+    wrong = ""
     try:
         player = desk.players.open(name)
+        entry = desk.folder.entry(name)
+        if at:
+            try:
+                _jump(player, seconds_of(at))
+            except InputError as error:
+                wrong = told(error)
+        player.play(1)
     except InputError as error:
-        return PIECES.trouble("Replay", told(error))[0]
-    player.play(1)
-    speeds = [{"label": word, "value": speed} for speed, word in SPEEDS.items()]
-    return _PAGE.layout(name, desk.folder.entry(name).simulated, player, speeds, parts.LIVE)[0]
+        return PIECES.trouble(sentence("replay"), told(error))
+    shown = pieces(desk, name, {"player": player.id})
+    return _PAGE.layout(entry, player, list(sentence.table("speed").items()), shown, wrong)
 
 
-def register(app: Dash, desk: Desk) -> None:
-    """Callbacks, and the address from which the page's script fills the live part."""
-
-    @app.server.get("/live/<player_id>")
-    def playing_now(player_id: str):
-        player = desk.players.get(player_id)
-        if player is None:
-            return jsonify({"id": None})
-        status = {
-            "state": "ended" if player.ended else "playing" if player.playing else "paused",
-            "clock": f"{clock_text(player.position_s)} of {clock_text(player.duration_s)}",
-            "position_s": player.position_s,
-        }
-        return jsonify(parts.live_update(player.board) | {"status": status})
-
-    @app.callback(
-        Output("replay-said", "children"), Output("play", "children"),
-        Input("play", "n_clicks"), Input("back", "n_clicks"), Input("on", "n_clicks"), Input("go-to", "value"),
-        Input("speed", "value"), Input({"jump": ALL, "time_s": ALL}, "n_clicks"),
-        Input("replay-look", "n_intervals"),
-        State("player", "data"),
-    )  # fmt: skip
-    def act(_play, _back, _on, go_to, speed, jumped, _look, player_id):
-        player = desk.players.get(player_id)
-        if player is None:
-            return "This page was left for a while; load it again to go on.", no_update
-        try:
-            message = _act(player, ctx.triggered_id, go_to, speed, jumped)
-        except InputError as error:
-            message = notice(told(error))
-        return message, "From the start" if player.ended else "Pause" if player.playing else "Play"
-
-    @app.callback(
-        Output("replay-said", "children", allow_duplicate=True), Input("player", "data"), State("place", "search"),
-        prevent_initial_call="initial_duplicate",
-    )  # fmt: skip
-    def begin_there(player_id, search):
-        """A link to a moment, `?at=SECONDS`, begins a little before it."""
-        player = desk.players.get(player_id)
-        at = parse_qs((search or "").lstrip("?")).get("at", [""])[0]
-        try:
-            if player is not None and at:
-                player.go_to(max(0.0, seconds_of(at) - BEFORE_EVENT_S))
-        except InputError as error:
-            return notice(told(error))
-        return no_update
-
-    @app.callback(
-        Output("replay-guide", "children"), Output("strips", "children", allow_duplicate=True),
-        Output("replay-strips-of", "data"),
-        Input("replay-look", "n_intervals"), State("player", "data"), State("replay-strips-of", "data"),
-        prevent_initial_call=True,
-    )  # fmt: skip
-    def look(_, player_id, drawn):
-        player = desk.players.get(player_id)
-        if player is None:
-            return no_update, no_update, no_update
-        guide = [*PIECES.stop(player.guide.do_not_run()), *parts.guide_list(player.guide)]
-        return guide, *parts.strips_of(player.board, drawn)
+def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
+    """What changes while it plays."""
+    player = desk.players.get(sent.get("player", ""))
+    if player is None:
+        return {"replay-said": PIECES.said(sentence("replay_left"))}
+    guide = player.guide
+    stop = next_line(guide) if guide.do_not_run() else PIECES.said("")
+    word = "again" if player.ended else "pause" if player.playing else "play"
+    return {"play": PIECES.said(sentence(f"player.{word}")), "replay-stop": stop, "replay-guide": guide_list(guide)}
 
 
-def _act(player, what, go_to: str | None, speed: str, jumped: list) -> object:
-    """Do what was pressed or written; what is said of it. Raises InputError."""
+def act(desk: Desk, name: str, button: str, sent: Sent) -> Pieces:
+    """Do what was pressed, chosen or written."""
+    player = desk.players.get(sent.get("player", ""))
+    try:
+        if player is not None:
+            _act(player, *button.partition(":")[::2], sent)
+    except InputError as error:
+        return {"replay-said": PIECES.notice(told(error))}
+    return {} if player is None else {"replay-said": PIECES.said("")}
+
+
+def _act(player: Player, what: str, value: str, sent: Sent) -> None:
     if what == "play" and player.playing and not player.ended:
         player.pause()
     elif what == "play":
@@ -105,13 +71,18 @@ def _act(player, what, go_to: str | None, speed: str, jumped: list) -> object:
         player.play()
     elif what in ("back", "on"):
         player.go_to(max(0.0, player.position_s + (STEP_S if what == "on" else -STEP_S)))
-    elif what == "go-to" and go_to:
-        player.go_to(seconds_of(go_to))
+    elif what == "go-to" and sent.get("go-to"):
+        player.go_to(seconds_of(sent["go-to"]))
+    elif what == "seek":
+        player.go_to(seconds_of(value))
+    elif what == "jump":
+        _jump(player, seconds_of(value))
     elif what == "speed":
-        player.play("max" if speed == "max" else number(speed, "the speed"))
-    elif isinstance(what, dict) and any(jumped):
-        player.go_to(max(0.0, what["time_s"] - BEFORE_EVENT_S))
-    return no_update if what in (None, "replay-look") else ""
+        player.play(sent.get("speed", ""))
+
+
+def _jump(player: Player, time_s: float) -> None:
+    player.go_to(max(0.0, time_s - BEFORE_EVENT_S))
 
 
 def seconds_of(text: str) -> float:
@@ -123,5 +94,21 @@ def seconds_of(text: str) -> float:
     except ValueError:
         seconds = math.nan
     if not math.isfinite(seconds) or seconds < 0:
-        raise InputError(f"{text[:20]!r} is no time", remedy="Write minutes and seconds, as in 1:15.")
+        raise problem("no_time", text=text[:20])
     return seconds
+
+
+def register(app: flask.Flask, desk: Desk) -> None:
+    """Add the address from which the page's script fills the live part."""
+
+    @app.get("/live/<player_id>")
+    def playing_now(player_id: str) -> dict[str, Any]:
+        player = desk.players.get(player_id)
+        if player is None:
+            return {"id": None}
+        status = {
+            "state": "ended" if player.ended else "playing" if player.playing else "paused",
+            "clock": sentence("place", at=clock_text(player.position_s), of=clock_text(player.duration_s)),
+            "position_s": player.position_s,
+        }
+        return live_update(player.board, None) | {"status": status}

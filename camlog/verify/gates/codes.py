@@ -69,8 +69,7 @@ def other_codes(case: Case) -> Outcome:
     ]
     undeclared = [c for c in every if c.code not in memory.declared]
     if undeclared:
-        options = " ".join(f"--outside {code}" for code in dict.fromkeys(c.code for c in undeclared))
-        return not_shown("open", codes=code_words(undeclared), options=options)
+        return not_shown("open", codes=code_words(undeclared))
     return passed("declared", codes=code_words(every)) if every else passed("none")
 
 

@@ -1,0 +1,82 @@
+"""What a cam does at this moment, in a word: for the page that somebody looks at while driving. No verdict rests on it.
+
+It sees what the analysis sees of standing and jumping, with the same figures, but without the cam's own noise, which
+only a whole drive tells: what is near a limit may read differently in the report.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import NamedTuple
+
+from camlog.analysis.cam.standing import AWAY_WINDOW_S, HORIZON_S, UNMOVED_DEG
+from camlog.serve.words import sentence
+
+AWAY_DEG = 2.0  # twice what the analysis calls away of a cam without noise
+STANDS_FROM_S = 0.5  # shorter, it may just be about to move
+JUMP_SHOWN_S = 3.0
+
+
+class Doing(NamedTuple):
+    """A state by its name in `messages.toml`, how it is told, and whether it is `good`, `bad` or `unknown`."""
+
+    name: str
+    word: str
+    sign: str
+
+
+class Following:
+    """Follows one cam. `jump_deg` is how far it must come at once after standing, `off_deg` the largest error at rest."""
+
+    def __init__(self, jump_deg: float, off_deg: float):
+        self._jump_deg, self._off_deg = jump_deg, off_deg
+        self._commands: deque[tuple[float, float]] = deque(maxlen=1000)
+        self._where: deque[tuple[float, float]] = deque(maxlen=1000)
+        self._stands_since: tuple[float, float] | None = None
+        self._jumped_s = float("-inf")
+        self._name, self._error, self._stood_s = "unread", 0.0, 0.0
+
+    def commanded(self, time_s: float, angle_deg: float) -> None:
+        """A reading of the command."""
+        self._commands.append((time_s, angle_deg))
+
+    def actual(self, time_s: float, angle_deg: float) -> None:
+        """A reading of the cam."""
+        self._where.append((time_s, angle_deg))
+        while self._where[0][0] < time_s - HORIZON_S and len(self._where) > 2 and self._where[1][0] <= time_s - HORIZON_S:
+            self._where.popleft()
+        # Also the last command before the window, which held when it began.
+        while len(self._commands) > 1 and self._commands[1][0] < time_s - AWAY_WINDOW_S:
+            self._commands.popleft()
+        if not self._commands:
+            return
+        lowest, highest = min(v for _, v in self._commands), max(v for _, v in self._commands)
+        self._error = angle_deg - min(max(angle_deg, lowest), highest)
+        away = abs(self._error) > AWAY_DEG
+        still = abs(angle_deg - self._where[0][1]) <= UNMOVED_DEG
+        if away and still:
+            self._stands_since = self._stands_since or (time_s, angle_deg)
+        elif self._stands_since is not None and not still:
+            since_s, there = self._stands_since
+            stood, self._stands_since = time_s - since_s, None
+            if stood >= STANDS_FROM_S and abs(angle_deg - there) >= self._jump_deg:
+                self._jumped_s = time_s
+        elif not away:
+            self._stands_since = None
+        self._stood_s = time_s - self._stands_since[0] if self._stands_since else 0.0
+        self._name = self._now(time_s, away)
+
+    def _now(self, time_s: float, away: bool) -> str:
+        if self._stood_s >= STANDS_FROM_S:
+            return "stands"
+        if time_s - self._jumped_s < JUMP_SHOWN_S:
+            return "jumped"
+        if not away:
+            return "follows"
+        return "off" if abs(self._error) > self._off_deg and self._stands_since else "moves"
+
+    def doing(self, stale: bool) -> Doing:
+        """What it does; `stale` where its angles are too old to say."""
+        name = "unread" if stale else self._name
+        signs = {"follows": "good", "stands": "bad", "jumped": "bad", "off": "bad"}
+        return Doing(name, sentence(f"doing.{name}", seconds=self._stood_s), signs.get(name, "unknown"))

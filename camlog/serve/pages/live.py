@@ -1,0 +1,51 @@
+"""What the two pages with a drive on them share: the live part, and what is still to drive."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import flask
+from markupsafe import Markup
+
+from camlog.cautions import DRIVE, caution
+from camlog.report.words import CONDITION_WORDS, state_of, sureness
+from camlog.serve.board import Board
+from camlog.serve.guide import Guide, GuideItem
+from camlog.serve.pages.template import PIECES, SIGNS
+from camlog.serve.words import sentence
+
+# Needs of the recording itself, not of the driving: worth a line only where they are not met.
+READING = ("cam_angles", "pair", "engine_speed", "oil_temperature", "sampling")
+
+
+def live_update(board: Board | None, guide: Guide | None) -> dict[str, Any]:
+    """What is new since the cursor that the page's script sends, with the verdict so far."""
+    if board is None:
+        return {"id": None}
+    cursor = flask.request.args.get("cursor", 0, int) if flask.request.args.get("id") == board.id else 0
+    verdict = guide.verdict() if guide is not None else None
+    verdicts = {
+        cam: {"sign": SIGNS[state_of(condition)], "state": state_of(condition), "reason": reason,
+              "word": sentence("so_far", word=CONDITION_WORDS[condition],
+                               sure="" if condition == "insufficient_data" else sureness(confidence))}
+        for cam, (condition, confidence, reason) in (verdict.cams if verdict is not None else {}).items()
+    }  # fmt: skip
+    done = guide is not None and guide.can_stop()
+    return board.update(max(0, cursor)) | {"verdicts": verdicts, "done": done}
+
+
+def next_line(guide: Guide | None) -> Markup:
+    """The one thing to do now, and how far it is; where the engine may not be run, that."""
+    return PIECES.next(guide, guide.next_item() if guide is not None else None)
+
+
+def guide_list(guide: Guide | None) -> Markup:
+    """What is still to drive; what is done, or cannot be had in this drive, is folded."""
+    items = [] if guide is None or guide.do_not_run() else [i for i in guide.items() if not (i.met and i.name in READING)]
+    return PIECES.guide(guide, [(item, _so_far(item)) for item in items], caution(DRIVE))
+
+
+def _so_far(item: GuideItem) -> str:
+    if item.unit not in ("s", "count") or item.have is None or item.want <= 1 or item.name in READING:
+        return ""
+    return sentence(f"so_far_{item.unit}", have=min(item.have, item.want), want=item.want)

@@ -1,0 +1,56 @@
+"""Whether a recording is worth starting: what the car answers before it, each with a state and a sentence."""
+
+from __future__ import annotations
+
+from camlog.analysis.cam.standing import UNMOVED_DEG
+from camlog.cams import short
+from camlog.serve.board import FIGURES, Board
+from camlog.serve.words import sentence
+from camlog.sinks.words import rate_text, value_text
+from camlog.stream import CodeSnapshot
+
+MOVED_DEG = 5.0  # a command that went so far shows whether the cam goes with it
+
+Check = tuple[str, str, str]
+
+
+def checks(board: Board) -> list[Check]:
+    """State (`good`, `bad`, `unknown`), title and finding of each check on what was read so far."""
+    snapshot, values = board.state.last_snapshot, board.update()["values"]
+    found = [*_codes(snapshot)] if snapshot is not None else []
+    shown = [values[name]["text"] for name in FIGURES if name in values and not values[name]["stale"]]
+    found.append(_check("values", "good" if shown else "unknown", what=", ".join(shown)))
+    rates = board.rates()
+    read = ", ".join(sentence("preflight.rate", cam=short(cam), rate=rate_text(rate)) for cam, rate in rates.items())
+    found.append(_check("cams", "good" if rates else "bad", what=read))
+    return [*found, *(_moves(board, cam) for cam in rates)]
+
+
+def _codes(snapshot: CodeSnapshot) -> list[Check]:
+    known = [codes for codes in (snapshot.stored, snapshot.pending, snapshot.permanent) if codes is not None]
+    codes = list(dict.fromkeys(c.code for group in known for c in group))
+    frame = snapshot.freeze_frame
+    lamp = {True: "bad", False: "good", None: "unknown"}[snapshot.mil]
+    return [
+        _check("lamp", lamp),
+        _check("codes", "unknown" if not known else "bad" if codes else "good", what=", ".join(codes)),
+        _check("frame", "unknown" if frame is None else "good", what="" if frame is None else _frame(frame)),
+    ]
+
+
+def _frame(frame) -> str:
+    values = [value_text(name, value, degree_sign=True) for name, value in frame.items() if isinstance(value, float | int)]
+    return ", ".join([str(frame.get("code") or ""), *values[:4]]).strip(", ")
+
+
+def _moves(board: Board, cam: str) -> Check:
+    """Whether the cam moves with its command."""
+    command, went = board.travel(cam)
+    state = "unknown" if command < MOVED_DEG else "good" if went > command / 2 else "bad" if went <= UNMOVED_DEG else "unknown"
+    still = "still" if command < MOVED_DEG else state
+    name = {"still": "not_yet", "good": "moves", "bad": "stands", "unknown": "partly"}[still]
+    return state, sentence("preflight.with_command", cam=short(cam)), sentence(f"preflight.{name}", command=command, went=went)
+
+
+def _check(name: str, state: str, **values: object) -> Check:
+    return state, sentence(f"preflight.{name}"), sentence(f"preflight.{name}_{state}", **values)
