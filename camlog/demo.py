@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from camlog.analysis.do_not_run import LiveCare
+from camlog.analysis.findings import Findings
 from camlog.capture.live import LiveSource
 from camlog.capture.record import Recording, record
 from camlog.demo_repair import play
@@ -13,7 +14,7 @@ from camlog.drive import drive_path, read_drive
 from camlog.job.found import understand
 from camlog.job.pages import write_pages
 from camlog.job.record import Job
-from camlog.job.sheet import enter, rows
+from camlog.job.sheet import enter, row_words
 from camlog.job.shop import ShopFile
 from camlog.job.work import (
     add_found,
@@ -78,39 +79,42 @@ def demo(folder: Path, say: Callable[[str], None] = print) -> Recording:
     say(f"Their {len(pages)} reports lie in {folder / 'samples'}; open one in a browser.")
     say("")
     (folder / "repair").mkdir(parents=True, exist_ok=True)
-    story = play(folder / "repair", say)
-    say("")
-    play_job(folder / "repair", story.full, say)
+    job = Job(folder / "repair" / "repair.job.json")
+    story = play(folder / "repair", say, mend=lambda before: open_job(job, before, say))
+    hand_over(job, story.full, say)
     return done
 
 
-def play_job(folder: Path, proof: Verification, say: Callable[[str], None] = print) -> Job:
-    """Play the job of a repair into `folder`, from the complaint to the page that is handed over, telling it line by line."""
+def open_job(job: Job, before: Findings, say: Callable[[str], None] = print) -> None:
+    """Play a job from the complaint to the filled work sheet, telling it line by line."""
     profile, shop = read_profile("demo"), ShopFile()
-    job = Job(folder / "repair.job.json")
     job.put("complaint", COMPLAINT, "complaint")
     set_fields(job, "vehicle", {"mileage_km": 96_000.0, **profile_fields(profile)})
     set_fields(job, "people", {"shop": "Invented workshop", "technician": TECHNICIAN})
-    if proof.before is not None:
-        add_recording(job, proof.before)
+    add_recording(job, before)
+    say(f"The job: {COMPLAINT}.")
     for words in FOUND:
         steps = next_steps(job, shop, profile.layout)
         likely = steps["causes"][0]
-        say(f"Most likely {likely['cause']} ({likely['probability']:.0%}); next: {steps['checks'][0]['check']}")
-        add_found(job, understand(words), words)
+        say(f"  Most likely {likely['cause']} ({likely['probability']:.0%}); next: {steps['checks'][0]['check']}")
+        add_found(job, understand(words), words, TECHNICIAN)
         say(f"  Found: {words}.")
-    quote = make_quote(job, shop, profile.layout)
-    say(f"Quoted: {quote['choices'][0]['repair']}, which cures with {quote['choices'][0]['cures']:.0%}.")
+    quote = make_quote(job, shop, profile.layout)["choices"][0]
+    say(f"  Quoted: {quote['repair']}, which cures with {quote['cures']:.0%} and costs {quote['labour'] + quote['parts']:,}.")
     sheet = make_sheet(job, profile.layout)
     for words in TYPED:
-        enter(sheet, words)
-    for row in rows(sheet):
-        if "done" in row:
-            tick_row(job, row, TECHNICIAN)
+        say(f"  Work sheet: {row_words(enter(sheet, words))}.")
     use_measurements(job)
+    for row in sheet["before"] + sheet["fasteners"] + sheet["after"]:
+        tick_row(job, row, TECHNICIAN)
+
+
+def hand_over(job: Job, proof: Verification, say: Callable[[str], None] = print) -> None:
+    """Close the job with its proof, and write the pages that are handed over."""
+    for row in job.get("sheet")["afterwards"]:
+        tick_row(job, row, TECHNICIAN)
     add_recording(job, proof.after, "after")
     close(job, proof, DONE)
     job.save()
-    for page in write_pages(job, next_steps(job, shop, profile.layout), folder, replace=True):
+    for page in write_pages(job, next_steps(job, ShopFile(), read_profile("demo").layout), job.path.parent, replace=True):
         say(f"Page: {page}")
-    return job

@@ -69,8 +69,9 @@ def play(
     say: Callable[[str], None] = print,
     recorder: Recorder | None = None,
     profile: VehicleProfile | None = None,
+    mend: Callable[[Findings], None] = lambda before: None,
 ) -> Story:
-    """Play the whole story into `folder`, telling it line by line.
+    """Play the whole story into `folder`, telling it line by line; `mend` is called with the findings before the repair.
 
     `recorder` records one drive (default: at once, without waiting for it); clearing always goes over a
     virtual port through python-obd.
@@ -92,6 +93,7 @@ def play(
     word = condition_word(before.cams["intake_b1"].verdict).lower()
     say(f"Second drive: {_held(folder / 'before.csv')}; intake cam: {word}.")
 
+    mend(before)
     cleared, state = clear_over_the_wire(repaired, state, folder / "cleared.drive.json", profile)
     say(f"Repaired, snapshot saved, codes cleared; {_codes(cleared.permanent)} stays as a permanent code.")
     state = recorder(repaired, _ended(parked_drive(3.0)), state, folder / "short.csv")

@@ -15,6 +15,7 @@ from camlog.analysis.findings import Findings
 from camlog.drive import Ancestor, Drive
 from camlog.stream import TroubleCode
 from camlog.verify import verify
+from camlog.verify.gate import NOT_APPLICABLE
 from tests.verify_help import PROFILE, closing, file_of, readiness, repair, snapshot
 
 LISTS = ("stored", "pending", "permanent")
@@ -259,3 +260,42 @@ def test_what_is_removed_besides_gives_no_proof_back(taken, from_after, from_bef
     for how in from_before:
         before = how(before)
     assert not verify(*((before, after) if swapped else (after, before))).verified
+
+
+# ---------------------------------------------------------------- what looks like less to prove
+
+NO_NUMBERS = ({}, {"vin": None, "vin_hash": None}, {"vin": "", "vin_hash": ""}, {"vin": None, "vin_hash": "", "name": "the same car"})
+
+
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(number=st.integers(0, 22), from_after=st.lists(removal, max_size=3), from_before=st.lists(removal, max_size=3))
+def test_no_open_check_becomes_not_applicable_by_taking_evidence_away(number, from_after, from_before):
+    after, before = not_verified()[number]
+    was_open = {g.name for g in verify(after, before).open_gates}
+    for how in from_after:
+        after = how(after)
+    for how in from_before:
+        before = how(before)
+    assert not [g.name for g in verify(after, before).gates if g.state == NOT_APPLICABLE and g.name in was_open]
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(warm_ups=st.integers(0, 40), distance_km=st.integers(0, 900), minutes=st.integers(0, 2000))
+def test_a_monitor_that_ran_before_the_clear_proves_nothing(warm_ups, distance_km, minutes):
+    """Counters since clearing that went on from those of the first drive, every monitor still complete: the last clear was
+    before that drive, and with it every run of a monitor that the second drive can show."""
+    held = closing(repair().before).since_clear
+    on = {"warm_ups": held["warm_ups"] + warm_ups, "distance_km": held["distance_km"] + distance_km, "time_min": held["time_min"] + minutes}
+    after = snapshot(snapshot(repair().after, 0, since_clear=on, readiness=closing(repair().before).readiness), -1, since_clear=on)
+    found = verify(after, repair().before)
+    assert not found.verified
+    assert {f"monitor_{name}" for name in MONITORS} <= {g.name for g in found.open_gates}
+
+
+@pytest.mark.parametrize("number", NO_NUMBERS, ids=str)
+def test_a_car_without_a_number_is_never_verified(number):
+    """Neither its name nor its profile says that it is the same car; nor does a number that is empty in both drives."""
+    kept = repair().after.drive.vehicle["profile_sha256"]
+    after, before = (file_of(f, vehicle={"profile_sha256": kept, **number}) for f in (repair().after, repair().before))
+    found = verify(after, before)
+    assert not found.verified and "vehicle" in " ".join(g.evidence for g in found.open_gates)

@@ -47,7 +47,7 @@ def set_fields(job: Job, part: str, values: Mapping[str, object]) -> None:
     """Set what was said of the vehicle or the people; None or an empty text leaves a key as it is."""
     new = {k: v for k, v in values.items() if v not in (None, "")}
     if new:
-        job.put(part, {**job.get(part), **new}, f"{part}: " + ", ".join(sorted(new)))
+        job.put(part, {**job.get(part), **new}, f"{part}: " + ", ".join(sorted(k.replace("_", " ") for k in new)))
 
 
 def profile_fields(profile: VehicleProfile | None) -> dict[str, str]:
@@ -243,7 +243,7 @@ def close(job: Job, verification: Verification | None, done: str = "") -> None:
         job.content["done"] = done
         job.note(f"done: {done}")
     if verification is not None:
-        job.put("verification", verification.to_dict(), f"verification: {verification.outcome}")
+        job.put("verification", verification.to_dict(), f"verification: {verification.outcome_words.lower()}")
     job.note("closed")
 
 
