@@ -8,6 +8,7 @@ import string
 from camlog.units import SYSTEMS, shown_unit, shown_value
 from camlog.unknown import UNKNOWN
 
+LEAST = 0.0005  # in any unit: nothing smaller than about this is told apart
 UNIT_WORDS = {"degC": "°C", "degF": "°F", "1": "", "share": "%", "count": "", "1/min": "a minute"}
 
 
@@ -24,18 +25,18 @@ def unit_words(unit: str) -> str:
 def number(value: float | None, doubt: float | None = None) -> str:
     """A number with the figures that matter, as one reads it aloud; `–` where there is none.
 
-    `doubt` is half its interval: no digit is printed that lies below a tenth of it.
+    `doubt` is half its interval: no more digits than two are printed where it is as large as the number.
     """
     if value is None or not math.isfinite(value):
         return UNKNOWN
     size = abs(value)
     digits = 3 if size >= 0.995 else 2
     if doubt and math.isfinite(doubt) and doubt > 0 and size > 0:
-        digits = min(digits, max(math.floor(math.log10(size)) - math.floor(math.log10(doubt)) + 1, 1))
+        digits = min(digits, max(math.floor(math.log10(size)) - math.floor(math.log10(doubt)) + 1, 2))
     if size >= 99.95:
         return f"{value:,.0f}"
-    if size < 0.0005:
-        return "0" if size == 0 else f"{value:.1e}"
+    if size < LEAST:
+        return "0" if size == 0 else f"< {2 * LEAST}" if value > 0 else f"> -{2 * LEAST}"
     rounded = float(f"{value:.{digits}g}")
     decimals = max(digits - 1 - math.floor(math.log10(size)), 0)
     text = f"{rounded:.{decimals}f}"
@@ -70,6 +71,32 @@ class UnitFormatter(string.Formatter):
 def in_whole(value: float, unit: str, *, apart: bool = False) -> str:
     """`70 °C`: a whole value with its unit, in the shop's; `apart` of the difference of two values."""
     return f"{shown_value(value, unit, apart=apart):.0f} {unit_words(unit)}"
+
+
+def interval(low: float, high: float, unit: str = "") -> str:
+    """`1.21 to 3.40`, `0 to 4.6 %` for a share: both ends with the decimals that suit the larger one."""
+    scale, ending = (100.0, " %") if unit == "share" else (1.0, "")
+    low, high = shown_value(low, unit), shown_value(high, unit)
+    decimals = _decimals(scale * low, scale * high)
+    ends = [f"{end:,.{decimals}f}" if end else "0" for end in rounded_ends(scale * low, scale * high)]
+    return " to ".join(dict.fromkeys(ends)) + ending
+
+
+def rounded_ends(low: float, high: float) -> tuple[float, float]:
+    """The ends of an interval as it is printed."""
+    decimals = _decimals(low, high)
+    return round(low, decimals), round(high, decimals)
+
+
+def _decimals(low: float, high: float) -> int:
+    size = max(abs(low), abs(high), LEAST)
+    return max((2 if size >= 1.0 else 1) - math.floor(math.log10(size)), 0)
+
+
+def signed(value: float, unit: str = "") -> str:
+    """`+1.2`, `−0.3`: a change, with its sign."""
+    text = with_unit(abs(value), unit)
+    return text if value == 0 else ("+" if value > 0 else "\N{MINUS SIGN}") + text
 
 
 def duration(seconds: float) -> str:

@@ -8,7 +8,7 @@
   var TIME_SCALE = 1000, MIDNIGHT = Date.UTC(2000, 0, 1), END = MIDNIGHT + book.end_s * TIME_SCALE;
   function moment(seconds) { return MIDNIGHT + seconds * TIME_SCALE; }
   var AROUND = 15 * TIME_SCALE; // on either side of a place on the strip
-  var PAPER_PX = 660, PAPER_HALF_PX = 312, PAPER_THIRD_PX = 204, PAPER_HEIGHT = 0.78, PAPER_MOMENT = 0.7; // fits the printed page of A4 and of Letter
+  var PAPER_PX = 660, PAPER_HALF_PX = 312, PAPER_THIRD_PX = 204, PAPER_HEIGHT = 0.78, PAPER_MOMENT = 0.6; // fits the printed page of A4 and of Letter
   var narrow = function () { return root.clientWidth < 600; };
   var coarse = window.matchMedia && matchMedia("(pointer: coarse)").matches;
   var stretch = null, drawn = 0;
@@ -69,8 +69,7 @@
     layout.height = height;
     layout.paper_bgcolor = layout.plot_bgcolor = css("ground");
     layout.font = { family: "system-ui, sans-serif", size: small ? 11 : 13, color: css("ink") };
-    var lines = spec.two_line_ticks ? 16 : 0;
-    layout.margin = { l: small ? 46 : 60, r: small ? 8 : 14, t: 22, b: 48 + lines + 25 * legendRows };
+    layout.margin = { l: small ? 46 : 60, r: small ? 8 : 14, t: 22, b: 48 + 25 * legendRows };
     layout.showlegend = legendRows > 0;
     layout.legend = { orientation: "h", x: 0, xref: "container", y: 0, yref: "container", yanchor: "bottom",
       bgcolor: "rgba(0,0,0,0)", font: { size: small ? 11 : 13 }, itemwidth: 30, itemclick: "toggle" };
@@ -263,6 +262,7 @@
     redraw();
   });
 
+  if (narrow()) { document.querySelectorAll("details[data-desk]").forEach(function (d) { d.open = false; }); }
   /* First the charts of the first screen, then one after the other while the page stays quick. */
   var order = Object.keys(specs).sort(function (a, b) { return (specs[b].first ? 1 : 0) - (specs[a].first ? 1 : 0); });
   function next() {

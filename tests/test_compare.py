@@ -9,22 +9,21 @@ import re
 import shutil
 import subprocess
 import sys
-from html import escape
+from html import unescape
 
 import numpy as np
 import pytest
 
+from camlog.analysis.changes import changes_between
 from camlog.analysis.changes.change import Compared, change_of
 from camlog.analysis.estimate import Estimate
 from camlog.drive import drive_path
-from camlog.limits import LIMITS
+from camlog.numbers import number
 from camlog.places import sample_logs_folder
 from camlog.report import render_comparison
-from camlog.report.axes import common_axes
-from camlog.report.changes import MetricChange, metric_changes
 from camlog.report.chart import Chart, line
-from camlog.report.comparison import counted, doubts, headline
-from camlog.report.figures_table import Row
+from camlog.report.charts.steps import overlaid_steps
+from camlog.report.comparison import common_axes, counted, doubts, headline, metric_changes
 from camlog.report.palette import ACTUAL
 from tests.browser_help import DESK, PHONE, Look, browser
 from tests.report_drives import findings_of, nasty_findings, without_cams
@@ -46,53 +45,57 @@ def test_the_headline_says_what_became_of_each_cam(pair):
 
 
 def test_a_repaired_response_is_better_and_more_than_chance(pair):
-    changes = [c for c in metric_changes(*pair)["intake_b1"] if c.metric.startswith("time to 63 % of a step,") and c.kind == "better"]
+    changes = [p for p in metric_changes(*pair)["intake_b1"] if p.change.better and p.change.figure.title.startswith("time to 63 % of a step,")]
     assert changes
-    for change in changes:
-        assert change.before.figure.value > change.after.figure.value
-        assert change.change.high < 0.0  # after minus before, the whole interval below zero
-        assert change.words == "Better, and more than chance."
+    for before, after, change in changes:
+        assert before.figure.value > after.figure.value
+        assert change.high < 0.0  # after minus before, the whole interval below zero
+        assert change.cells["verdict"] == "better, and more than chance"
 
 
 def test_a_healthy_cam_in_both_drives_is_not_said_to_be_mended(pair):
     changes = metric_changes(*pair)["exhaust_b1"]
-    assert not [
-        c
-        for c in changes
-        if c.before and c.after and c.before.state == "beyond" and c.after.state == "within"
-    ]
+    assert not [p for p in changes if p.before and p.after and p.before.state == "beyond" and p.after.state == "within"]
 
 
-def test_each_metric_stands_with_before_after_change_and_interval(page, pair):
-    text = text_of(page)
-    for change in metric_changes(*pair)["intake_b1"]:
-        if change.change.value is not None:
-            assert change.amount in text and change.interval in text
-            assert escape(change.before.value_words) in text and escape(change.after.value_words) in text
+def test_each_metric_stands_with_before_after_change_and_limit(page, pair):
+    text = unescape(text_of(page))
+    for before, _, change in metric_changes(*pair)["intake_b1"]:
+        cells = change.cells
+        assert " ".join(cells[k] for k in ("title", "before", "after", "limit", "amount", "verdict") if cells[k]) in text
+        if before is not None and not before.size:
+            assert cells["before"] == before.value_words
 
 
-def _change(before, after, *, above=True, size=False):
-    rows = [
-        Row("Response", "m", e, "s", LIMITS["t63_hot_s"], above=above, size=size) for e in (before, after)
-    ]
-    change = dataclasses.replace(
-        change_of(Compared("", "m", "s", before, after, cam="intake_b1")), beyond_chance=True
-    )
-    return MetricChange("Response", "m", "", *rows, change)
+def test_no_interval_that_includes_no_change_is_more_than_chance(pair):
+    told = [*changes_between(*pair), *(p.change for pairs in metric_changes(*pair).values() for p in pairs)]
+    ends = [(c, re.search(r"\(95 %: (\S+) to (\S+)\)", c.cells["amount"])) for c in told if c.beyond_chance]
+    assert len(ends) > 10
+    for change, found in ends:
+        if found and found[2] != "no":
+            low, high = (float(end.replace(",", "")) for end in found.groups())
+            assert not low <= (1.0 if change.kind == "ratio" else 0.0) <= high
+
+
+def test_a_time_below_that_between_two_readings_is_told_as_such(pair):
+    interval_s = pair[1].cams["intake_b1"].examination.data.actual_interval_s
+    times = [c for c in changes_between(*pair) if c.figure.name.startswith("t63")]
+    quick = [c for c in times if c.figure.after.value is not None and c.figure.after.value < interval_s]
+    assert quick and all(c.cells["after"] == f"< {number(c.figure.least)} s" for c in quick)
+
+
+def _change(before, after, *, above=True):
+    compared = Compared("", "m", "s", before, after, cam="intake_b1", limit=1.0, more_is_better=not above)
+    return dataclasses.replace(change_of(compared), beyond_chance=True)
 
 
 @pytest.mark.parametrize(
-    ("before", "after", "above", "kind"),
-    [
-        (0.9, 0.3, True, "better"),
-        (0.3, 0.9, True, "worse"),
-        (12.0, 80.0, False, "better"),
-        (80.0, 12.0, False, "worse"),
-    ],
+    ("before", "after", "above", "better"),
+    [(0.9, 0.3, True, True), (0.3, 0.9, True, False), (12.0, 80.0, False, True), (80.0, 12.0, False, False)],
 )
-def test_which_way_is_better_is_for_the_limit_to_say(before, after, above, kind):
+def test_which_way_is_better_is_for_the_limit_to_say(before, after, above, better):
     figures = [Estimate(v, 0.9 * v, 1.1 * v, 20) for v in (before, after)]
-    assert _change(*figures, above=above).kind == kind
+    assert _change(*figures, above=above).better is better
 
 
 def test_the_interval_of_a_change_is_that_of_two_independent_figures():
@@ -103,9 +106,8 @@ def test_the_interval_of_a_change_is_that_of_two_independent_figures():
 
 
 def test_what_only_one_drive_gives_cannot_be_compared():
-    change = _change(Estimate(1.0, 0.9, 1.1, 9), Estimate(None, reason="no steps"))
-    change = dataclasses.replace(change, change=dataclasses.replace(change.change, beyond_chance=None))
-    assert change.kind == "unknown" and change.amount == "–" and "cannot be compared" in change.words.lower()
+    change = dataclasses.replace(_change(Estimate(1.0, 0.9, 1.1, 9), Estimate(None, reason="no steps")), beyond_chance=None)
+    assert change.better is None and change.cells["amount"] == "" and "cannot be compared" in change.sentence
 
 
 def test_counts_of_metrics_that_came_within_their_limits(pair):
@@ -129,6 +131,13 @@ def test_both_charts_of_a_pair_have_the_same_axes(page):
                     assert charts[a]["layout"][key].get("range") == charts[b]["layout"][key].get("range"), key
                     same += charts[a]["layout"][key].get("range") is not None
     assert same >= 20
+
+
+def test_step_responses_lie_over_each_other_pale_before_and_dark_after(pair):
+    chart = overlaid_steps(*pair, "intake_b1", ["told"])
+    assert {(line["name"], line["line"]["color"]) for line in chart.traces} == {("before", "@soft"), ("after", "@after")}
+    assert {line["xaxis"] for line in chart.traces} == {"x", "x2"} and chart.answer == "told"
+    assert "only" not in chart.empty and overlaid_steps(without_cams(), pair[1], "intake_b1", []).empty
 
 
 def test_a_common_axis_holds_the_values_of_both():

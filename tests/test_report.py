@@ -14,17 +14,18 @@ from camlog.analysis import analyze
 from camlog.analysis.estimate import Estimate
 from camlog.drive import Drive
 from camlog.limits import LIMITS
+from camlog.numbers import number, with_unit
 from camlog.page import content_policy, json_block, render_page, shipped_text
 from camlog.profile import read_profile
 from camlog.report import render_report, write_report
 from camlog.report.asked_charts import FIRST, asked_charts, first_chart
 from camlog.report.chart import numbers, plain
 from camlog.report.dashboard import read_dashboard
-from camlog.report.figures_table import Row, rows
 from camlog.report.palette import COLORS, SERIES, window_role
 from camlog.report.summary import card, headline, next_steps, owner_paragraph
+from camlog.report.tables import Row, rows
 from camlog.report.thin import line_points, thin
-from camlog.report.words import CONDITION_WORDS, number, with_unit
+from camlog.report.words import CONDITION_WORDS
 from camlog.stream import Event
 from camlog.trace import Trace
 from camlog.visible import visible

@@ -79,7 +79,7 @@ def test_what_was_measured_in_one_drive_only_cannot_be_compared():
 def test_steps_that_never_arrived_are_a_bound():
     found = corrected([change_of(figure(Estimate(None, 1.5, None, 5), Estimate(0.2, 0.1, 0.3, 8)))])[0]
     assert found.beyond_chance and found.better and found.value is None and found.high == pytest.approx(-1.2)
-    assert "at least 1.5" in found.sentence
+    assert "more than 1.5 deg before" in found.sentence
 
 
 def test_a_sure_difference_too_small_to_matter_says_so():

@@ -126,7 +126,7 @@ def test_the_page_escapes_what_a_drive_file_may_hold():
 
     evil = snapshot(repair().after, -1, stored=(TroubleCode("<img src=x>", "</table>"),))
     page = verification_page(verify(evil, repair().before, job="<script>alert(1)</script>"))
-    assert "<script" not in page and "<img" not in page and page.count("</table>") == 2
+    assert "<script" not in page and "<img" not in page and page.count("</table>") == page.count("<table")
 
 
 def test_only_changes_that_matter_are_printed_the_surest_first():

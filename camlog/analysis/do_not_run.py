@@ -18,7 +18,7 @@ from camlog.analysis.causes.rank import WORTH_SAYING, Cause
 from camlog.analysis.code_evidence import CodeEvidence, facts_of
 from camlog.analysis.drive.ticks import RUNNING_RPM
 from camlog.analysis.engine_supply import LowPressure, OilPressureWatch
-from camlog.analysis.figures import limit_of
+from camlog.analysis.figures import limit_of, shown
 from camlog.analysis.misfire.rates import Misfire
 from camlog.analysis.verdict.judge import Verdict
 from camlog.cams import cam_words
@@ -175,7 +175,7 @@ def _flutter(
         if verdict.condition != "unstable" or start.value is None or later.low is None:
             continue
         if start.value > limit.value and later.low > limit.value:
-            yield Reason.of("rattle", "flutter", cam=cam_words(cam), flutter=later.value, limit=limit)
+            yield Reason.of("rattle", "flutter", cam=cam_words(cam), start=shown(start, limit.unit), later=shown(later, limit.unit), limit=limit)
 
 
 # ---------------------------------------------------------------- live

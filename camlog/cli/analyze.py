@@ -26,6 +26,7 @@ def analyze(
         Path | None,
         typer.Option("--library", metavar="FILE", help="Library whose known-good cars of the profile's kind join the evidence."),
     ] = None,
+    why: Annotated[bool, typer.Option("--why", help="Print every reason, cause, check and caution too.")] = False,
     force: Force = False,
 ) -> None:
     """Say what each cam does with its command, and why.
@@ -68,6 +69,6 @@ def analyze(
         with showing(METRIC):  # a file to be read again; where the shop shows other units its sentences are made anew
             metric = findings if units == METRIC else examine(recording)
             write_findings(metric, figures, replace=force)
-        for line in verdict_lines(findings):
+        for line in verdict_lines(findings, why=why):
             typer.echo(line)
         typer.echo(say("analyze.report", path=report))

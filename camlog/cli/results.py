@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from camlog.cautions import ADVICE, caution
 from camlog.messages import Messages
+from camlog.numbers import duration
 
 if TYPE_CHECKING:
-    from camlog.analysis.causes.checks import Sentence
     from camlog.analysis.causes.rank import Cause
     from camlog.analysis.findings import CamFindings, Findings
     from camlog.drive import Drive
@@ -23,8 +24,7 @@ if TYPE_CHECKING:
     from camlog.trace import Trace
 
 WIDTH = 96
-REASONS_SHOWN = CHECKS_SHOWN = MISSING_SHOWN = 3
-CAUSES_SHOWN = 2
+REASONS_SHOWN = MISSING_SHOWN = 3
 say, report_words = Messages("camlog.cli"), Messages("camlog.report")
 
 
@@ -120,58 +120,73 @@ def result_path(trace: Path, ending: str, out: Path | None, force: bool) -> Path
     return path
 
 
-def _checks(findings: Findings, cause: Cause) -> Sequence[Sentence]:
-    """The checks to show: in the order that costs least; all those of the cause where the engine may not be run."""
-    if findings.do_not_run:
-        return cause.next_checks
-    return findings.diagnosis.checks(cause)[:CHECKS_SHOWN]
-
-
-def verdict_lines(findings: Findings) -> Iterator[str]:
-    """The verdict in a screenful: each cam, misfires, causes with the next checks, and what was missing."""
-    from camlog.analysis.do_not_run import leading
+def verdict_lines(findings: Findings, *, why: bool = False) -> Iterator[str]:
+    """The verdict in a screenful: each cam with its worst moment, the strip, misfires, the cause with the first check, and
+    what was missing. `why` adds every reason, cause, check and caution."""
     from camlog.report.strip import strip_lines
-    from camlog.report.summary import WORTH_SAYING
-    from camlog.report.words import cause_words, evidence_words
+    from camlog.report.summary import next_steps
 
+    shown = set(findings.do_not_run)
     yield from stop_lines(findings.do_not_run)
-    yield say("verdict.drive", name=findings.trace.name, minutes=findings.trace.duration_s / 60)
+    yield say("verdict.drive", name=findings.trace.name, length=duration(findings.trace.duration_s))
     source = findings.conditions.windows.source
     if findings.cams and source != "oil_temp":
         yield say("verdict.no_oil", source=source)
     if not findings.cams:
         yield say("verdict.no_cams")
     for cam in findings.cams.values():
-        yield from _cam_lines(cam)
+        yield from _cam_lines(findings, cam, why)
     yield from strip_lines(findings, blocks=_has_blocks())
-    if findings.misfire.pattern.kind not in ("none", "unknown"):
+    said = " ".join(findings.do_not_run)
+    if findings.misfire.pattern.kind not in ("none", "unknown") and findings.misfire.pattern.reason not in said:
         yield from wrapped(say("verdict.misfires", reason=findings.misfire.pattern.reason))
     if codes := [seen.code for group in findings.codes.by_family.values() for seen in group]:
         yield say("verdict.codes", codes=", ".join(codes))
-    likely = ([c for c in findings.causes if c.support >= WORTH_SAYING] or list(leading(findings.causes)))[:CAUSES_SHOWN]
-    for c in likely:
+    steps = next_steps(findings)
+    yield from _cause_lines(steps["causes"], why)
+    if findings.do_not_run:
+        asked = [item for item in steps["items"] if why or item["text"] in said]
+        yield from _careful([c for item in asked for c in item["cautions"]], shown)
+    checks = steps["items"] if why else [] if findings.do_not_run else steps["items"][:1]
+    for number, item in enumerate(checks, start=1):
+        yield from wrapped(say("verdict.check" if why else "verdict.next", number=number, title=steps["title"], check=item["text"]), 2, 3)
+        yield from _careful(item["cautions"], shown)
+    yield from _missing_lines(findings, [item["text"] for item in checks], shown, why)
+    if why:
+        yield say("verdict.limits")
+        yield from caution_lines(findings.cautions, shown)
+    else:
+        yield from wrapped(say("verdict.more", advice=caution(ADVICE)))
+
+
+def _cause_lines(causes: Sequence[Cause], why: bool) -> Iterator[str]:
+    """The likeliest cause, and those that the data cannot tell from it."""
+    from camlog.report.words import cause_words, evidence_words
+
+    if causes and not why:
+        yield from wrapped(say("verdict.causes", causes=[(cause_words(c.cause), evidence_words(c.support)) for c in causes]))
+    for c in causes if why else ():
         evidence = " ".join(c.evidence_for)
         yield from wrapped(say("verdict.cause", cause=cause_words(c.cause), strength=evidence_words(c.support), evidence=evidence))
-    shown = set(findings.do_not_run)
-    for cause in (likely or findings.causes)[:1] if likely or findings.do_not_run else ():
-        for number, check in enumerate(_checks(findings, cause), start=1):
-            yield from wrapped(say("verdict.check", number=number, check=check), 2, 3)
-            for sentence in check.cautions:
-                if sentence not in shown:
-                    yield from wrapped(say("verdict.careful", sentence=sentence), 5, 0)
-            shown.update(check.cautions)
-    missing = findings.coverage.missing[:MISSING_SHOWN]
-    if missing and findings.do_not_run:
-        for sentence in missing:
-            yield from wrapped(sentence, 2)
-    elif missing:
-        yield say("verdict.still_to_drive")
-        shown.add(findings.coverage.caution)
-        yield from wrapped(say("verdict.careful", sentence=findings.coverage.caution), 2)
-        for sentence in missing:
-            yield from wrapped(say("verdict.item", sentence=sentence), 2)
-    yield say("verdict.limits")
-    yield from caution_lines(findings.cautions, shown)
+
+
+def _missing_lines(findings: Findings, said: Sequence[str], shown: set[str], why: bool) -> Iterator[str]:
+    """What the drive did not contain, but for what is said already."""
+    missing = [m for m in findings.coverage.missing if m not in said][: MISSING_SHOWN if why else 1]
+    if missing and not findings.do_not_run:
+        yield say("verdict.still_to_drive", count=len(findings.coverage.missing))
+    for sentence in missing if why or not findings.do_not_run else ():
+        yield from wrapped(say("verdict.item", sentence=sentence), 2)
+    if (missing or said) and findings.coverage.caution:
+        yield from _careful([findings.coverage.caution], shown)
+
+
+def _careful(cautions: Sequence[str], shown: set[str]) -> Iterator[str]:
+    """Cautions that do not stand above already, in one paragraph."""
+    left = [c for c in cautions if c not in shown]
+    shown.update(left)
+    if left:
+        yield from wrapped(say("verdict.careful", sentence=" ".join(left)), 2)
 
 
 def _has_blocks() -> bool:
@@ -200,19 +215,17 @@ def caution_lines(cautions: Iterable[str], shown: Collection[str] = ()) -> Itera
         yield from wrapped(say("verdict.item", sentence=sentence), 2)
 
 
-def _cam_lines(found: CamFindings) -> Iterator[str]:
+def _cam_lines(findings: Findings, found: CamFindings, why: bool) -> Iterator[str]:
     from camlog.cams import cam_words
-    from camlog.report.told import worst_moment
-    from camlog.report.words import condition_word, sureness
+    from camlog.report.summary import card
+    from camlog.report.words import since_words, worst_moment
 
-    verdict = found.verdict
-    sure = "" if verdict.condition == "insufficient_data" else sureness(verdict.confidence)
-    yield say("verdict.cam", cam=cam_words(found.cam), word=condition_word(verdict), sure=sure,
-              means=say(f"verdict.means.{verdict.condition}"))  # fmt: skip
-    for reason in verdict.reasons[:REASONS_SHOWN]:
+    shown, healthy = card(found), found.verdict.condition == "healthy"
+    yield say("verdict.cam", cam=cam_words(found.cam), **{key: shown[key] for key in ("word", "sure", "means", "state")})
+    for reason in found.verdict.reasons[: REASONS_SHOWN if why else 0 if healthy or findings.do_not_run else 1]:
         yield from wrapped(reason, 2)
-    if worst := worst_moment(found):
-        yield from wrapped(worst, 2)
+    if words := [w for w in (since_words(findings, found), worst_moment(found)) if w]:
+        yield from wrapped(" ".join(words), 2)
 
 
 def wrapped(text: str, indent: int = 0, hang: int = 2) -> list[str]:

@@ -51,7 +51,6 @@ class Chart:
     height: int = 320
     timed: bool = False
     clock: bool = False
-    two_line_ticks: bool = False
     summary: str = ""
     empty: str = ""
     note: str = ""
@@ -59,7 +58,7 @@ class Chart:
     def spec(self) -> dict[str, Any]:
         """What the page's script draws."""
         return {"data": list(self.traces), "layout": self.layout, "timed": self.timed,
-                "clock": self.clock or self.timed, "height": self.height, "two_line_ticks": self.two_line_ticks}  # fmt: skip
+                "clock": self.clock or self.timed, "height": self.height}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -242,21 +241,16 @@ def rectangle(x0: float, x1: float, y0: float, y1: float, color: str, *, xref: s
             "line": {"width": 0}, "layer": "below"} | more  # fmt: skip
 
 
-def level(value: float, text: str, *, row: int = 0, role: Role = LIMIT, right: bool = True) -> dict[str, Any]:
+def level(value: float, text: str, *, row: int = 0) -> dict[str, Any]:
     """A horizontal line over the whole width at `value`, with its words: a limit, the zero of an error."""
-    return rule(0, 1, value, value, role, xref="paper", yref=axis_name("y", row), text=text,
-                textposition="end" if right else "start", font={"size": 12, "color": "@ink"})  # fmt: skip
+    return rule(0, 1, value, value, LIMIT, xref="paper", yref=axis_name("y", row), text=text, textposition="end",
+                font={"size": 12, "color": "@ink"})  # fmt: skip
 
 
-def limit_levels(limit: Limit, *, both: bool = True, row: int = 0) -> list[dict[str, Any]]:
-    """A limit as a line with its words, and on the `both` sides of zero."""
-    first = level(limit.value, say("axes.limit", value=with_unit(limit.value, limit.unit)), row=row)
-    return [first, level(-limit.value, "", row=row)] if both else [first]
-
-
-def area(y0: float, y1: float, *, row: int = 0) -> dict[str, Any]:
-    """A band over the whole width: where healthy cams are."""
-    return rectangle(0, 1, y0, y1, "@band", xref="paper", yref=axis_name("y", row))
+def limit_levels(limit: Limit, *, row: int = 0) -> list[dict[str, Any]]:
+    """A limit as a line with its words, and on the other side of zero."""
+    words = say("axes.limit", value=with_unit(limit.value, limit.unit))
+    return [level(limit.value, words, row=row), level(-limit.value, "", row=row)]
 
 
 def stretch(start: float, end: float, color: str = "@shade", **more: Any) -> dict[str, Any]:

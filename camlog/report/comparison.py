@@ -1,32 +1,51 @@
-"""The comparison page: two drives side by side, the same charts in pairs on common axes."""
+"""The comparison page: two drives side by side; what changed, like for like, and each metric of either drive.
+
+Differences and their intervals are those of `camlog.analysis.changes` (MOVER; Zou & Donner 2008), corrected for how
+many are compared.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import base64
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
+
+import numpy as np
 
 from camlog.analysis.changes import Change, changes_between
+from camlog.analysis.changes.change import Compared, change_of, corrected
+from camlog.analysis.estimate import Estimate
 from camlog.analysis.findings import Findings
 from camlog.cams import title as cam_title
+from camlog.new_files import write_text
 from camlog.page import render_page
 from camlog.report import summary
 from camlog.report.asked_charts import asked_charts, first_chart
-from camlog.report.axes import common_axes
-from camlog.report.changes import MetricChange, metric_changes
 from camlog.report.chart import Chart
+from camlog.report.charts.steps import overlaid_steps
 from camlog.report.charts.times import end_s
 from camlog.report.dashboard import Dashboard, read_dashboard
 from camlog.report.document import ChartBook, chart_scripts, facts
 from camlog.report.records import records
+from camlog.report.strip import strip_view
+from camlog.report.tables import Row, misfire_rows, rows
 from camlog.report.words import condition_word, say
 from camlog.trust import simulated_words
 
-FIRST_CHART_PX = 200
-SENTENCES_SHOWN = 6
+FIRST_CHART_PX, OVERLAID_PX = 200, 260
 SHARE = 0.5  # of the points of one report, for each drive
+MARGIN = 0.05  # of an axis, beyond what is drawn along it
+
+
+class Pair(NamedTuple):
+    """One metric: its row in either drive (None where that drive has no such row) and the change."""
+
+    before: Row | None
+    after: Row | None
+    change: Change
 
 
 def headline(before: Findings, after: Findings) -> str:
@@ -63,35 +82,78 @@ def doubts(before: Findings, after: Findings) -> list[str]:
     return [say(f"pair.doubts.{name}", names=names) for name, is_so in doubtful.items() if is_so]
 
 
+# ---------------------------------------------------------------- figures
+
+
 def changed_sentences(before: Findings, after: Findings) -> list[str]:
     """What changed by more than chance, a sentence each: first what is worse, then what is better."""
     groups = grouped(changes_between(before, after))
     return [c.sentence for c in groups["worse"] + groups["better"]]
 
 
-def grouped(changes: tuple[Change, ...]) -> dict[str, list[Change]]:
+def grouped(changes: Iterable[Change]) -> dict[str, list[Change]]:
     """The like-for-like comparison: what is better, worse, the same and unknown."""
     groups: dict[str, list[Change]] = {"better": [], "worse": [], "same": [], "unknown": []}
     for change in changes:
         other = "same" if change.beyond_chance is False else "unknown"
-        groups[{True: "better", False: "worse"}.get(change.better, other)].append(change)
+        groups["better" if change.better else other if change.better is None else "worse"].append(change)
     return groups
 
 
-def counted(changes: dict[str, tuple[MetricChange, ...]]) -> str:
+def metric_changes(before: Findings, after: Findings) -> dict[str, tuple[Pair, ...]]:
+    """Changes of every metric, as each drive gives it over all it contained, by cam, and of misfires under `misfire`."""
+    cams = dict.fromkeys((*before.cams, *after.cams))
+    changes = {cam: _pairs(cam, *(rows(f, cam) if cam in f.cams else () for f in (before, after))) for cam in cams}
+    cylinders = _pairs(None, misfire_rows(before), misfire_rows(after))
+    return changes | ({"misfire": cylinders} if cylinders else {})
+
+
+def _pairs(cam: str | None, before: Sequence[Row], after: Sequence[Row]) -> tuple[Pair, ...]:
+    old, new = ({(r.group, r.metric, r.oil): r for r in side} for side in (before, after))
+    pairs = [(old.get(key), new.get(key)) for key in dict.fromkeys((*old, *new))]
+    changes = corrected([change_of(_compared(cam, *pair)) for pair in pairs])
+    return tuple(Pair(*pair, change) for pair, change in zip(pairs, changes, strict=True))
+
+
+def _compared(cam: str | None, before: Row | None, after: Row | None) -> Compared:
+    row = after or before
+    assert row is not None
+    title = say("pair.metric", metric=row.metric, oil=row.oil) if row.oil else row.metric
+    return Compared("", title, row.unit, _sized(before), _sized(after), cam=cam, limit=row.limit.value if row.limit else None,
+                    least=row.least, more_is_better=not row.above)  # fmt: skip
+
+
+def _sized(row: Row | None) -> Estimate:
+    """The figure as its limit judges it: without its sign where both sides are alike."""
+    if row is None:
+        return Estimate(None, reason=say("pair.not_there"))
+    e, ends = row.figure, row.figure.interval
+    if not row.size or e.value is None:
+        return e
+    if ends is None:
+        return replace(e, value=abs(e.value))
+    low, high = sorted(map(abs, ends))
+    return replace(e, value=abs(e.value), low=0.0 if ends[0] < 0.0 < ends[1] else low, high=high)
+
+
+def counted(changes: dict[str, tuple[Pair, ...]]) -> str:
     """How many metrics went which way."""
-    flat = [c for group in changes.values() for c in group]
-    states = [tuple(row.state if row else "missing" for row in (c.before, c.after)) for c in flat]
-    return say("pair.counted", count=len(flat), mended=states.count(("beyond", "within")),
+    states = [tuple(row.state if row else "missing" for row in pair[:2]) for group in changes.values() for pair in group]
+    return say("pair.counted", count=len(states), mended=states.count(("beyond", "within")),
                broken=states.count(("within", "beyond")), still=states.count(("beyond", "beyond")))  # fmt: skip
+
+
+# ---------------------------------------------------------------- the page
 
 
 def render_comparison(before: Findings, after: Findings, dashboard: str | Path | None = None) -> str:
     """The comparison as one HTML text. Raises InputError for a dashboard that is not right."""
-    board, book, changes = read_dashboard(dashboard), ChartBook(), metric_changes(before, after)
+    board, book, metrics = read_dashboard(dashboard), ChartBook(), metric_changes(before, after)
+    like_for_like = changes_between(before, after)
     cams = dict.fromkeys([*(c.cam for c in summary.cams_in_order(before)), *after.cams])
-    cards = [_card(book, cam, before, after, board) for cam in cams]
+    cards = [_card(book, cam, before, after, board, like_for_like) for cam in cams]
     charts = [asked_charts(f, board, SHARE) for f in (before, after)]
+    words = [say("pair.before"), say("pair.after")]
     return render_page(
         "comparison.html",
         simulated=simulated_words(before.drive, after.drive),
@@ -100,19 +162,29 @@ def render_comparison(before: Findings, after: Findings, dashboard: str | Path |
         charts={"end_s": max(end_s(before), end_s(after)), "charts": book.specs},
         headline=headline(before, after),
         facts=[facts(before), facts(after)],
+        strips=[(word, strip_view(f)) for word, f in zip(words, (before, after), strict=True)],
         do_not_run=after.do_not_run,
         doubts=doubts(before, after),
         cards=cards,
-        told=grouped(changes_between(before, after)),
-        counted=counted(changes),
-        changes=[(say("row.misfires") if cam == "misfire" else cam_title(cam), found) for cam, found in changes.items()],
-        sides=[(say(f"pair.{word}"), records(f, board)) for word, f in (("before", before), ("after", after))],
+        told=grouped(like_for_like),
+        counted=counted(metrics),
+        changes=[(say("row.misfires") if cam == "misfire" else cam_title(cam), [p.change for p in pairs]) for cam, pairs in metrics.items()],
+        sides=[(word, records(f, board)) for word, f in zip(words, (before, after), strict=True)],
         cautions=both_cautions(before, after),
     )
 
 
-def _card(book: ChartBook, cam: str, before: Findings, after: Findings, board: Dashboard) -> dict[str, Any]:
-    """One cam in both drives, with the chart that convinces of the fault."""
+def write_comparison(
+    before: Findings, after: Findings, path: str | Path, *, dashboard: str | Path | None = None, replace: bool = True
+) -> None:
+    """Write the comparison to `path`, whole or not at all."""
+    write_text(render_comparison(before, after, dashboard), path, replace=replace)
+
+
+def _card(
+    book: ChartBook, cam: str, before: Findings, after: Findings, board: Dashboard, changes: Iterable[Change]
+) -> dict[str, Any]:
+    """One cam in both drives, with its steps over each other and the chart that convinces of the fault."""
     charts, cards = [], []
     for findings in (before, after):
         recorded = cam in findings.cams
@@ -121,29 +193,48 @@ def _card(book: ChartBook, cam: str, before: Findings, after: Findings, board: D
         if recorded:  # what showed the fault before shows best whether it is gone
             board = replace(board, first=charts[-1].kind)
     words = [say("pair.before"), say("pair.after")]
+    told = [c for c in changes if c.figure.cam == cam and c.figure.name.startswith("t63") and c.known]
+    steps = overlaid_steps(before, after, cam, [c.sentence for c in sorted(told, key=lambda c: c.p_value or 0.0)])
+    # The steps say it all of a cam that was slow, and of one that had no fault.
+    fault = bool(steps.empty) or (charts[0].kind != "steps" and cards[0] is not None and cards[0]["state"] != "good")
     drawn = [book.add(replace(c, title=word), height=FIRST_CHART_PX, first=True)
-             for c, word in zip(common_axes(*charts), words, strict=True)]  # fmt: skip
-    return {"cam": cam, "title": cam_title(cam), "state": (cards[1] or cards[0])["state"],
-            "sides": list(zip(words, cards, drawn, strict=True))}  # fmt: skip
+             for c, word in zip(common_axes(*charts), words, strict=True)] if fault else [None, None]  # fmt: skip
+    return {"cam": cam, "title": cam_title(cam), "state": (cards[1] or cards[0] or {})["state"],
+            "steps": book.add(steps, height=OVERLAID_PX, first=True), "sides": list(zip(words, cards, drawn, strict=True))}  # fmt: skip
 
 
 def _not_recorded(kind: str, cam: str, title: str = "") -> Chart:
     return Chart(kind, title, cam=cam, empty=say("pair.no_chart"))
 
 
-def _paired(first: list[Chart], second: list[Chart]) -> Iterator[tuple[Chart, Chart]]:
+def _paired(*sides: list[Chart]) -> Iterator[tuple[Chart, Chart]]:
     """Charts of both drives that answer the same question, in the order they come."""
-    before, after = _by_place(first), _by_place(second)
+    before, after = ({(c.kind, c.cam, c.title): c for c in side} for side in sides)
     for key in dict.fromkeys((*before, *after)):
-        known = before.get(key) or after[key]
-        none = _not_recorded(known.kind, known.cam, known.title)
-        yield before.get(key, none), after.get(key, none)
+        yield before.get(key, _not_recorded(*key)), after.get(key, _not_recorded(*key))
 
 
-def _by_place(charts: list[Chart]) -> dict[tuple[str, str, int], Chart]:
-    """By kind, cam, and the how manieth of these it is."""
-    placed: dict[tuple[str, str, int], Chart] = {}
-    for chart in charts:
-        number = sum(key[:2] == (chart.kind, chart.cam) for key in placed)
-        placed[chart.kind, chart.cam, number] = chart
-    return placed
+def common_axes(first: Chart, second: Chart) -> tuple[Chart, Chart]:
+    """Both charts with the same range on every axis of numbers; a close look shows another moment of each drive."""
+    ranges = {}
+    for key in () if first.empty or second.empty else first.layout.keys() & second.layout.keys():
+        if "axis" not in key or any(c.layout[key].get("type") == "category" for c in (first, second)):
+            continue
+        ends = [] if first.clock and key == "xaxis" else [e for c in (first, second) for e in _ends(c, key)]
+        if ends:
+            ranges[key] = [min(ends), max(ends)]
+    return tuple(replace(c, layout=c.layout | {k: c.layout[k] | {"range": r} for k, r in ranges.items()})
+                 for c in (first, second))  # fmt: skip
+
+
+def _ends(chart: Chart, key: str) -> list[float]:
+    """The ends of an axis: as they are set, or of what is drawn along it."""
+    if "range" in chart.layout[key]:
+        return [float(end) for end in chart.layout[key]["range"]]
+    letter, drawn = key[0], []
+    for values in (t.get(letter) or () for t in chart.traces if t.get(f"{letter}axis", letter) == letter + key[5:]):
+        packed = isinstance(values, dict)
+        numbers = np.frombuffer(base64.b64decode(values["bdata"]), "<f4") if packed else [v for v in values if isinstance(v, int | float)]
+        drawn += [float(v) for v in numbers if np.isfinite(v)]
+    room = MARGIN * ((max(drawn) - min(drawn)) or 1.0) if drawn else 0.0
+    return [min(drawn) - room, max(drawn) + room] if drawn else []

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 from functools import lru_cache
-from itertools import groupby
 from pathlib import Path
 from typing import Any
 
 from camlog.analysis.findings import Findings
 from camlog.analysis.verdict.weigh import table
 from camlog.cams import title as cam_title
+from camlog.new_files import write_text
 from camlog.page import render_page, shipped_text
 from camlog.report import summary
 from camlog.report.asked_charts import asked_charts, first_chart, windows_of
@@ -20,16 +20,13 @@ from camlog.report.chart import Chart
 from camlog.report.charts.angles import moment_charts
 from camlog.report.charts.times import end_s
 from camlog.report.dashboard import AUTO, Dashboard, read_dashboard
-from camlog.report.figures_table import Row, misfire_rows, rows
-from camlog.report.grid import grids
 from camlog.report.records import records
 from camlog.report.strip import strip_view
-from camlog.report.weighing import weighing
-from camlog.report.words import cause_words, evidence_words, say
+from camlog.report.tables import Bands, associations, figure_tables, grids, weighing
+from camlog.report.words import cause_words, evidence_words, say, since_words
 from camlog.trust import simulated_words
 
 FIRST_CHART_PX = 250
-OPEN_CHARTS = 3  # of the charts a dashboard asks for; the others are folded
 
 
 @lru_cache(maxsize=1)
@@ -56,7 +53,7 @@ class ChartBook:
         return {"id": name, "height": height, "chart": chart}
 
 
-def facts(findings: Findings) -> dict[str, str]:
+def facts(findings: Findings) -> dict[str, Any]:
     """Vehicle, file, day and length of a drive, for headings."""
     drive, profile = findings.drive, findings.profile
     named = drive.vehicle.get("name") if drive is not None else None
@@ -68,18 +65,6 @@ def facts(findings: Findings) -> dict[str, str]:
     }
 
 
-def figure_tables(findings: Findings) -> list[dict[str, Any]]:
-    """One table a cam, and one of misfires."""
-    tables = [(cam_title(cam), rows(findings, cam)) for cam in findings.cams]
-    tables.append((say("row.misfires"), misfire_rows(findings)))
-    return [_figure_table(title, found) for title, found in tables if found]
-
-
-def _figure_table(title: str, found: Sequence[Row]) -> dict[str, Any]:
-    groups = [(group, list(of)) for group, of in groupby(found, key=lambda row: row.group)]
-    return {"title": title, "groups": groups, "count": len(found), "beyond": sum(row.state == "beyond" for row in found)}
-
-
 def _shown(findings: Findings, cam: str, board: Dashboard) -> list[Chart]:
     """What shows the verdict of a cam: its worst moments, or the one chart the dashboard asks for or that convinces."""
     moments = moment_charts(findings, cam) if board.first == AUTO else []
@@ -89,15 +74,16 @@ def _shown(findings: Findings, cam: str, board: Dashboard) -> list[Chart]:
     return [replace(first_chart(findings, cam, board), height=FIRST_CHART_PX)]
 
 
-def render_report(findings: Findings, dashboard: str | Path | None = None) -> str:
-    """The report as one HTML text. Raises InputError for a dashboard that is not right."""
+def render_report(
+    findings: Findings, dashboard: str | Path | None = None, known_good: Mapping[str, Bands] | None = None
+) -> str:
+    """The report as one HTML text; `known_good` is where cars of this kind lie, by cam. Raises InputError for a dashboard
+    that is not right."""
     board, book = read_dashboard(dashboard), ChartBook()
     cards = [
-        summary.card(found) | {
-            "weighing": weighing(found.verdict),
-        }
+        summary.card(found) | {"weighing": weighing(found.verdict), "since": since_words(findings, found)}
         for found in summary.cams_in_order(findings)
-    ]  # fmt: skip
+    ]
     shown = [(card, [book.add(c, first=True) for c in _shown(findings, card["cam"], board)]) for card in cards]
     charts = asked_charts(findings, board)
     return render_page(
@@ -114,11 +100,10 @@ def render_report(findings: Findings, dashboard: str | Path | None = None) -> st
         shown=[(card, charts) for card, charts in shown if charts],
         steps=summary.next_steps(findings),
         evidence=[book.add(chart) for chart in charts if not chart.empty],
-        OPEN_CHARTS=OPEN_CHARTS,
         paper_name=re.sub(r"[^A-Za-z0-9 ._-]", " ", facts(findings)["file"])[:60],
         not_drawn=[chart for chart in charts if chart.empty],
-        grids=grids(findings, windows_of(findings, board.windows)),
-        patterns=say.table("grid.patterns"),
+        grids=grids(findings, windows_of(findings, board.windows), known_good or {}),
+        associations=associations(findings),
         figures=figure_tables(findings),
         cam_title=cam_title,
         tested=table().tested,
@@ -126,3 +111,10 @@ def render_report(findings: Findings, dashboard: str | Path | None = None) -> st
         evidence_words=evidence_words,
         **records(findings, board),
     )
+
+
+def write_report(
+    findings: Findings, path: str | Path, *, dashboard: str | Path | None = None, replace: bool = True
+) -> None:
+    """Write the report to `path`, whole or not at all."""
+    write_text(render_report(findings, dashboard), path, replace=replace)

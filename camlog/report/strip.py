@@ -15,8 +15,7 @@ from camlog.numbers import duration
 from camlog.oil_windows import window_word
 from camlog.report.charts.drive import MISFIRES, signal_values
 from camlog.report.charts.times import end_s, events, window_runs
-from camlog.report.told import clock
-from camlog.report.words import CONDITION_WORDS, condition_word, say, state_of
+from camlog.report.words import CONDITION_WORDS, clock, condition_word, say, state_of
 
 CELLS = 240  # of the page; of the terminal so many as its line has room for
 TERMINAL_CELLS = 72

@@ -95,7 +95,7 @@ def next_steps(findings: Findings) -> dict[str, Any]:
     if not findings.cams or (undecided and not _of_state(findings, "bad")):
         missing = list(findings.coverage.missing) or [m for c in undecided for m in c.verdict.reasons]
         items = [{"text": text, "cautions": ()} for text in list(dict.fromkeys(missing))[:FIRST_ITEMS]]
-        return steps | {"title": say("next.drive"), "items": items, "caution": findings.coverage.caution}
+        return steps | {"title": say("next.drive"), "items": items, "causes": [], "caution": findings.coverage.caution}
     if not causes:
         return steps | {"items": [{"text": say("next.nothing"), "cautions": ()}]}
     return steps | {"items": checks(findings.diagnosis.checks(causes[0])[:FIRST_ITEMS]), "weak": causes[0].support < WORTH_SAYING}

@@ -1,23 +1,24 @@
-"""What the report says in words: cams, verdicts, causes. The words themselves are in `messages.toml`."""
+"""What the report says in words: verdicts, causes, the worst moments. The words themselves are in `messages.toml`."""
 
 from __future__ import annotations
 
-from camlog.analysis.estimate import Estimate
+import numpy as np
+
+from camlog.analysis.cam.rest import WATCHED_S
+from camlog.analysis.cam.strip import Moment
 from camlog.analysis.figures import QUESTIONS
+from camlog.analysis.findings import CamFindings, Findings
 from camlog.analysis.verdict.judge import Verdict
 from camlog.analysis.verdict.weigh import Weighed
 from camlog.messages import Messages
-from camlog.numbers import number, with_unit
+from camlog.numbers import duration, with_unit
 
 say = Messages("camlog.report")
 CONDITION_WORDS = say.table("condition")
+START_FLUTTER = "cold_start_flutter_deg"
+LEAST_DRIVEN_S = 20.0  # with oil of a window, to say how often the fault showed in it
 # Support of a cause from which its evidence is called so (common practice, no source).
 EVIDENCE_STRENGTHS = ((0.8, "strong"), (0.5, "good"), (0.3, "some"), (0.0, "weak"))
-
-
-def interval_words(figure: Estimate) -> str:
-    """`1.2 to 3.4`; empty where there is none."""
-    return say("row.interval", low=number(figure.low), high=number(figure.high)) if figure.interval else ""
 
 
 def key_evidence(verdict: Verdict) -> Weighed | None:
@@ -71,3 +72,54 @@ def state_of(condition: str) -> str:
 def sureness(confidence: float) -> str:
     """A confidence as it is printed; never 100 %."""
     return say("verdict.sure", percent=min(round(100 * confidence), 99))
+
+
+# ---------------------------------------------------------------- when
+
+
+def clock(seconds: float) -> str:
+    """A moment of the recording: `4:05`, `1:02:07`."""
+    minutes, rest = divmod(int(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
+
+
+def _shows(found: CamFindings) -> list[str]:
+    """The states of a strip that show what the verdict says, the most telling first; none of a healthy cam."""
+    return say.table("strip.shows").get(found.verdict.condition, "").split()
+
+
+def told_moments(found: CamFindings, most: int = 3) -> list[Moment]:
+    """The worst moments that show what the verdict says; none of a healthy cam."""
+    moments = [m for state in _shows(found) for m in found.examination.strip.moments if m.state == state]
+    key, start_s = key_evidence(found.verdict), found.examination.rest.cold_start.start_s
+    if key is not None and key.figure.name == START_FLUTTER and start_s is not None:  # it is told of the start alone
+        moments.sort(key=lambda m: not start_s - 1.0 <= m.start_s <= start_s + WATCHED_S)
+    return moments[:most]
+
+
+def moment_words(moment: Moment) -> str:
+    """One moment in words: what the command and the cam did."""
+    name = "jumped" if moment.jump_deg is not None else moment.state
+    return say(f"strip.moment.{name}", m=moment, seconds=(moment.break_s or moment.end_s) - moment.start_s)
+
+
+def worst_moment(found: CamFindings) -> str:
+    """The worst moment of a faulty cam in one line; empty where there is none."""
+    moments = told_moments(found, 1)
+    return say("strip.worst", at=clock(moments[0].start_s), words=moment_words(moments[0])) if moments else ""
+
+
+def since_words(findings: Findings, found: CamFindings) -> str:
+    """Since when a faulty cam does what its verdict says, and in what share of the time with which oil; empty where the
+    strip shows nothing of it."""
+    states, strip = {*_shows(found), "jumped"}, found.examination.strip
+    shown = [s for s in strip.segments if s.state in states] if _shows(found) else []
+    if not shown:
+        return ""
+    windows, driven = findings.conditions.windows, found.coverage.windows if found.coverage is not None else ()
+    place = windows.index_at(np.array([(s.start_s + s.end_s) / 2.0 for s in shown]))
+    seconds = np.bincount(place[place >= 0], [s.end_s - s.start_s for s, i in zip(shown, place, strict=True) if i >= 0], len(windows.windows))
+    shares = {w.window.label: min(s / w.seconds, 1.0) for w, s in zip(driven, seconds, strict=False) if w.seconds >= LEAST_DRIVEN_S}
+    whole = sum(s.end_s - s.start_s for s in shown)
+    return say("strip.since", first=clock(shown[0].start_s), seconds=duration(whole), shares=shares)

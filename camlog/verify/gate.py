@@ -8,7 +8,7 @@ its title and sentences are a table in `messages.toml`. It returns `passed`, `fa
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property, partial
 from importlib import import_module
 from pkgutil import iter_modules
@@ -52,13 +52,6 @@ class Gate:
         """The state as people read it."""
         return messages(f"states.{self.state if self.answerable else 'not_answerable'}")
 
-    def to_dict(self) -> dict[str, Any]:
-        """The gate as it stands in the verification's JSON."""
-        return {
-            "name": self.name, "title": self.title, "state": self.state, "evidence": self.evidence,
-            "todo": self.todo, "answerable": self.answerable, "shows_fault": self.shows_fault,
-        }  # fmt: skip
-
 
 @dataclass(frozen=True)
 class Case:
@@ -89,29 +82,20 @@ class Case:
         return all(d is not None and d.is_simulated for _, d in self.drives)
 
 
-@dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a gate's function returns: a state, the name of a sentence in `topic` (empty: the gate's own), its
-    values."""
+    """What a gate's function returns: a state, the name of a sentence in `topic` (empty: the gate's own), its values.
 
-    state: str
-    sentence: str
-    values: dict[str, Any] = field(default_factory=dict)
-    topic: str = ""
-    fault: bool = False
-    answerable: bool = True
+    `fault=True` says that the evidence is the fault itself, `answerable=False` that this car cannot give the answer at
+    all.
+    """
 
-
-def _outcome(
-    state: str, sentence: str, /, topic: str = "", fault: bool = False, answerable: bool = True, **values: Any
-) -> Outcome:
-    return Outcome(state, sentence, values, topic, fault, answerable)
+    def __init__(self, state: str, sentence: str, /, topic: str = "", fault: bool = False, answerable: bool = True, **values: Any):
+        self.state, self.sentence, self.values = state, sentence, values
+        self.topic, self.fault, self.answerable = topic, fault, answerable
 
 
-# What a gate returns: the name of a sentence with its values. `fault=True` says that the evidence is the
-# fault itself, `answerable=False` that this car cannot give the answer at all.
 passed, failed, not_shown, not_applicable = (
-    partial(_outcome, state) for state in (PASSED, FAILED, NOT_SHOWN, NOT_APPLICABLE)
+    partial(Outcome, state) for state in (PASSED, FAILED, NOT_SHOWN, NOT_APPLICABLE)
 )
 
 
@@ -133,19 +117,14 @@ class Registered:
 
     def gates(self, case: Case) -> Iterable[Gate]:
         """The gate of a case, or one for each of its items; none where the question does not arise."""
-        for item in [None] if self.each is None else self.each(case):
-            outcome = self.decide(case) if item is None else self.decide(case, item)
-            if outcome is not None:
-                yield self._gate(outcome, item or "")
-
-    def _gate(self, outcome: Outcome, item: str) -> Gate:
-        label = self.label(item)
-        sentence = f"{outcome.topic or self.topic}.{outcome.sentence}"
-        texts = messages.several(sentence, item=label, **outcome.values)
-        return Gate(
-            self.name.format(item), capital(messages(f"{self.topic}.title", item=label)), outcome.state,
-            texts[0], texts[1] if len(texts) > 1 else "", outcome.answerable, outcome.fault,
-        )  # fmt: skip
+        for item in [""] if self.each is None else self.each(case):
+            found = self.decide(case, *([item] if self.each else []))
+            if found is None:
+                continue
+            label = self.label(item)
+            texts = messages.several(f"{found.topic or self.topic}.{found.sentence}", item=label, **found.values)
+            title = capital(messages(f"{self.topic}.title", item=label))
+            yield Gate(self.name.format(item), title, found.state, *(*texts, "")[:2], found.answerable, found.fault)
 
 
 _REGISTRY: list[Registered] = []
@@ -175,8 +154,3 @@ def registered() -> list[Registered]:
     for module in iter_modules(package.__path__):
         import_module(f"{package.__name__}.{module.name}")
     return sorted(_REGISTRY, key=lambda entry: entry.order)
-
-
-def run_gates(case: Case) -> tuple[Gate, ...]:
-    """Every gate for this case, in the declared order."""
-    return tuple(g for entry in registered() for g in entry.gates(case))

@@ -1,4 +1,4 @@
-"""The page that is handed over: one printed side with every gate, what changed, hashes, room to sign."""
+"""The page that is handed over: the verdict, every gate, the drives before and after, hashes, room to sign."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from camlog.analysis.changes import Change
 from camlog.messages import capital
 from camlog.new_files import OTHER_FOLDER, refusals
 from camlog.page import render_page, write_page
+from camlog.report.strip import strip_view
 from camlog.trust import simulated_words
-from camlog.verify.gate import PASSED
 from camlog.verify.verification import STILL_THERE, VERIFIED, Verification
 
 OUTCOME_CLASS = {VERIFIED: "good", STILL_THERE: "bad"}
-DRIVES = {"After the repair": "after", "Before": "before"}
+DRIVES = {"Before": "before", "After the repair": "after"}
 MAX_CHANGES = 6  # on one printed side; the JSON holds them all
 
 
@@ -28,10 +28,11 @@ def verification_page(proof: Verification) -> str:
         outcome_class=OUTCOME_CLASS.get(proof.outcome, "unknown"),
         found=as_json,
         gates=proof.gates,
-        passed=sum(g.state == PASSED for g in proof.gates),
         drives=[(title, as_json[key]) for title, key in DRIVES.items() if as_json[key]],
+        counts=[(words, sum(g.words == words for g in proof.gates)) for words in dict.fromkeys(g.words for g in proof.gates)],
         changes=chosen_changes(proof),
         compared=len(proof.changes),
+        strips=[(title, strip_view(f)) for title, f in zip(DRIVES, (proof.before, proof.after), strict=True) if f is not None],
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -15,7 +15,7 @@ from camlog.codes.trouble import parse_code
 from camlog.drive import Drive
 from camlog.errors import InputError
 from camlog.numbers import finite
-from camlog.verify.gate import FAILED, NOT_APPLICABLE, Case, Gate, messages, run_gates
+from camlog.verify.gate import FAILED, NOT_APPLICABLE, Case, Gate, messages, registered
 from camlog.verify.memory import JOB_FAMILIES, family_or_none, memory_of
 
 SCHEMA = "camlog.verification/1"
@@ -109,7 +109,7 @@ class Verification:
             "job": self.job, "outcome": self.outcome, "headline": self.headline,
             "after": _drive_dict(self.after, self.after.drive),
             "before": _drive_dict(self.before, self.before_drive) if has_before else None,
-            "gates": [g.to_dict() for g in self.gates],
+            "gates": [asdict(g) for g in self.gates],
             "do_not_run": list(self.after.do_not_run),
             "todo": list(self.todo), "todo_caution": self.todo_caution,
             "changes": [c.to_dict() for c in self.changes],
@@ -139,7 +139,7 @@ def verify(
     # Of a first trace without a drive file the codes are unknown, which an empty file says.
     known = Drive() if first is not None and first_drive is None else first_drive
     case = Case(after, first, first_drive, memory_of(after.drive, end_s, known, declared))
-    gates = run_gates(case)
+    gates = tuple(gate for entry in registered() for gate in entry.gates(case))
     if after.do_not_run:
         gates = tuple(replace(g, todo="") for g in gates)  # most of them ask for a drive
     return Verification(_outcome(gates, case.all_simulated), gates, job, after, first, first_drive)

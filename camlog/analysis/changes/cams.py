@@ -99,9 +99,10 @@ class _Both:
     def compared(self, name: str, pair: list[Estimate], words: str, part: str = "", **more: Any) -> Compared:
         figure = BY_NAME[name]
         title = f"{figure.title}, {part}" if part else figure.title
+        least = max(s.cam.actual_interval_s for s in self.sides) if figure.after_step else 0.0
         return Compared(
             f"{name.removesuffix('_s')}_{part}" if part else name, title, figure.unit, *pair, self.cam,
-            self.window, words, limit=figure.judged_by(self.limits, self.window, change=True).value, **more,
+            self.window, words, limit=figure.judged_by(self.limits, self.window, change=True).value, least=least, **more,
         )  # fmt: skip
 
     def shared(self, keep: list[np.ndarray], cell_name: str = "cell") -> Shared:

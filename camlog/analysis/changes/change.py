@@ -16,10 +16,11 @@ from typing import Any
 from scipy import stats
 
 from camlog.analysis.estimate import Estimate, t_quantile
+from camlog.analysis.figures import shown
 from camlog.analysis.misfire.poisson import rate_ratio
 from camlog.cams import cam_words
 from camlog.messages import Messages, capital
-from camlog.numbers import finite, unit_words
+from camlog.numbers import finite, interval, number, rounded_ends, signed, with_unit
 from camlog.oil_windows import OilWindow
 
 messages = Messages("camlog.analysis.changes")
@@ -27,6 +28,7 @@ ALL_TEMPERATURES = OilWindow(-math.inf, math.inf)
 SIGNIFICANCE = 0.05
 SMALL_SHARE = 0.1  # of the limit: common practice, no source
 DIFFERENCE, RATIO = "difference", "ratio"
+WIDEST_RATIO = 30.0  # of the ends of a ratio: beyond, nobody learns anything from them
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,8 +36,8 @@ class Compared:
     """One figure of both drives, taken over shared conditions only.
 
     `events` and `exposure` (before, after) where it is a rate of events; `shared` says in words which
-    conditions were shared. Of every one the smaller, by its size, is the better. `limit` is what the figure
-    is judged by, None where it has none.
+    conditions were shared. The smaller, by its size, is the better, unless `more_is_better`. `limit` is what
+    the figure is judged by, None where it has none; `least` is below what the readings can tell, in `unit`.
     """
 
     name: str
@@ -50,6 +52,8 @@ class Compared:
     exposure: tuple[float, float] | None = None
     dispersion: float = 1.0
     limit: float | None = None
+    least: float = 0.0
+    more_is_better: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,11 +81,11 @@ class Change:
 
     @property
     def better(self) -> bool | None:
-        """Whether the figure went down in size; None where it did not change beyond chance."""
+        """Whether the figure went to its better side; None where it did not change beyond chance."""
         if not self.beyond_chance:
             return None
         sizes = [e.value if e.value is not None else e.low for e in (self.figure.before, self.figure.after)]
-        return abs(sizes[1] or 0.0) < abs(sizes[0] or 0.0)
+        return (abs(sizes[1] or 0.0) < abs(sizes[0] or 0.0)) is not self.figure.more_is_better
 
     @property
     def known(self) -> bool:
@@ -90,9 +94,11 @@ class Change:
 
     @property
     def holds_none(self) -> bool:
-        """True where the interval of the change holds "no change"."""
-        none = 1.0 if self.kind == RATIO else 0.0
-        return self.low is not None and self.high is not None and self.low <= none <= self.high
+        """True where the interval of the change, as it is printed, holds "no change"."""
+        if self.low is None or self.high is None:
+            return False
+        low, high = rounded_ends(self.low, self.high)
+        return low <= (1.0 if self.kind == RATIO else 0.0) <= high
 
     @property
     def cells(self) -> dict[str, str]:
@@ -102,9 +108,9 @@ class Change:
         if f.window is not None:
             title = messages("change.with_oil", figure=title, oil=f.window.words)
         return {
-            "figure": title, "before": _words(f.before, f.unit), "after": _words(f.after, f.unit),
-            "limit": "" if f.limit is None else _with_unit(f"{f.limit:g}", f.unit),
-            "amount": self._amount() if self.known else "", "verdict": self._verdict() if self.known else self.reason,
+            "figure": title, "title": f.title, **{side: shown(getattr(f, side), f.unit, least=f.least) for side in ("before", "after")},
+            "limit": "" if f.limit is None else with_unit(f.limit, f.unit),
+            "amount": self._amount() if self.known else "", "verdict": self._verdict(),
         }  # fmt: skip
 
     @property
@@ -113,22 +119,26 @@ class Change:
         return messages("change.sentence" if self.known else "change.not_compared", **self.cells, reason=self.reason)
 
     def _verdict(self) -> str:
+        if not self.known:
+            return self.reason
         if self.beyond_chance is None:
             return messages("verdict.unknown")
         if self.beyond_chance and self.small:
-            return messages("verdict.small", limit=_with_unit(f"{self.figure.limit:g}", self.figure.unit))
+            return messages("verdict.small", limit=with_unit(self.figure.limit, self.figure.unit))
         return messages({True: "verdict.better", False: "verdict.worse", None: "verdict.chance"}[self.better])
 
     def _amount(self) -> str:
-        unit = unit_words(self.figure.unit)
-        values = {"value": self.value, "low": self.low, "high": self.high, "unit": unit}
+        unit, f = self.figure.unit, self.figure
+        if all(e.value is not None and e.value < f.least for e in (f.before, f.after)):
+            return messages("amount.below")
+        ends = interval(self.low, self.high) if None not in (self.low, self.high) else ""
         if self.value is None:
-            end = self.high if self.high is not None else self.low
-            return messages("amount.apart", apart=_with_unit(f"{abs(end):.3g}", self.figure.unit))
-        if self.kind == RATIO:
-            open_end = "times_open" if self.high is None else "times"
-            return messages(f"amount.{open_end}", **{**values, "low": self.low or 0.0})
-        return messages("amount.by" if None in (self.low, self.high) else "amount.by_within", **values)
+            return messages("amount.apart", apart=with_unit(abs(self.high if self.high is not None else self.low or 0.0), unit))
+        if self.kind == DIFFERENCE:
+            return messages("amount.by", value=signed(self.value, unit), ends=ends)
+        if ends and self.high > WIDEST_RATIO * max(self.low, 1.0 / WIDEST_RATIO):
+            return messages("amount.too_wide")
+        return messages("amount.times", value=number(self.value), ends=ends or messages("amount.open_end", low=number(self.low or 0.0)))
 
     def to_dict(self) -> dict[str, Any]:
         """The change as it stands in the verification's JSON."""
@@ -213,17 +223,6 @@ def corrected(changes: Sequence[Change]) -> tuple[Change, ...]:
             still = still and changes[i].p_value <= SIGNIFICANCE / (len(tested) - rank)
             result[i] = replace(changes[i], beyond_chance=still and not changes[i].holds_none)
     return tuple(result)
-
-
-def _with_unit(number: str, unit: str) -> str:
-    return f"{number} {unit_words(unit)}".strip()
-
-
-def _words(figure: Estimate, unit: str) -> str:
-    if figure.value is None:
-        name = "none" if figure.low is None else "at_least"
-        return _with_unit(messages(f"value.{name}", value=figure.low), unit if figure.low is not None else "")
-    return _with_unit(messages("value.known", value=figure.value), unit)
 
 
 def _estimate(e: Estimate) -> dict[str, Any]:

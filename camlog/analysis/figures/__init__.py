@@ -9,10 +9,11 @@ figure with a limit. A figure that judges is read as a multiple of its limit: th
 
 from __future__ import annotations
 
+import math
 import tomllib
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib import import_module, resources
 from operator import attrgetter
 from typing import Any
@@ -48,12 +49,13 @@ class Question:
 @dataclass(frozen=True, slots=True)
 class Measured:
     """One value of a figure: the estimate, the `amount` of data it rests on, oil window and part where it has
-    one."""
+    one. Of a time after a step `resolution_s` is that between two readings: nothing shorter is told."""
 
     estimate: Estimate
     amount: float
     window: OilWindow | None = None
     part: str = ""
+    resolution_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -109,7 +111,7 @@ class Figure:
     "above", "below", or "size" (without its sign), `says_good` whether a good value is worth telling. `least`
     is the amount of data (counted in `amount`) below which it says nothing. `again` names how the drive after
     a repair measures it, where a proof asks for that; `change_limit` what a change of it is small beside,
-    where that is not `limit`.
+    where that is not `limit`; `after_step` marks a time after a step, no finer than the readings.
     """
 
     name: str
@@ -127,6 +129,7 @@ class Figure:
     says_good: bool = True
     again: str = ""
     change_limit: str = ""
+    after_step: bool = False
 
     def judged_by(self, limits: Mapping[str, Limit], window: OilWindow | None, *, change: bool = False) -> Limit:
         """The limit of this figure in an oil window, or beside which a `change` of it is large or small.
@@ -139,13 +142,7 @@ class Figure:
 
     def shown(self, measured: Measured) -> str:
         """The value with its unit, as it is printed everywhere."""
-        e, size = measured.estimate, self.bad == "size"
-        if e.value is None:
-            bound, words = (e.low, "figure.more_than") if e.low is not None else (e.high, "figure.less_than")
-            value = with_unit(bound, self.unit)
-            return value if bound is None else messages(words, value=value)
-        doubt = None if e.interval is None else e.half_width
-        return with_unit(abs(e.value) if size else e.value, self.unit, doubt)
+        return shown(measured.estimate, self.unit, size=self.bad == "size", least=measured.resolution_s)
 
     def sentence(self, measured: Measured) -> str:
         """Its words with the value, and the oil window it belongs to; no full stop."""
@@ -163,7 +160,25 @@ class Figure:
 
     def values(self, seen: View) -> list[Measured]:
         """All its values, of the whole drive or by oil window and part; those not measured say why."""
-        return list(self.measure(seen))
+        found, resolution_s = list(self.measure(seen)), seen.x.data.actual_interval_s
+        if not self.after_step or not math.isfinite(resolution_s):
+            return found
+        return [replace(m, resolution_s=resolution_s) for m in found]
+
+
+def shown(estimate: Estimate, unit: str, *, size: bool = False, least: float = 0.0) -> str:
+    """An estimate in words: `1.2 s`, `more than 1.4 s`, `< 0.07 s` below what the readings can tell (`least`),
+    `not measured`; `size` leaves the sign out."""
+    value = estimate.value
+    if value is not None and value < least and unit == "s":
+        return messages("figure.below", value=with_unit(least, unit))
+    if value is not None:
+        return with_unit(abs(value) if size else value, unit, None if estimate.interval is None else estimate.half_width)
+    if estimate.low:
+        return messages("figure.more_than", value=with_unit(estimate.low, unit))
+    if estimate.high is not None:
+        return messages("figure.less_than", value=with_unit(max(estimate.high, least), unit))
+    return messages("missing.not_measured")
 
 
 def _with_oil(words: str, measured: Measured) -> str:

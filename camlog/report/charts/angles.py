@@ -29,14 +29,13 @@ from camlog.report.chart import (
     time_axis,
     value_axis,
 )  # fmt: skip
-from camlog.report.charts.moments import convincing_stretch
 from camlog.report.charts.times import end_s, gap_shapes, window_shapes
 from camlog.report.palette import ACTUAL, COMMAND, ERROR, LIMIT
-from camlog.report.told import clock, moment_words, told_moments
-from camlog.report.words import say
+from camlog.report.words import clock, moment_words, say, told_moments
 
 EVERY_READING = 4000  # of a close look
-AROUND_S, AROUND_SHARE, LONGEST_SHOWN_S = 1.0, 0.4, 25.0  # of a moment
+AROUND_SHARE, LONGEST_SHOWN_S = 0.4, 25.0  # of a moment
+CLOSE_S = 20.0  # of a close look
 MARKED_READINGS = 250  # up to so many, each reading is a dot
 
 
@@ -74,13 +73,32 @@ def angles(request: Request) -> Chart:
 
 @chart_kind("closeup")
 def closeup(request: Request) -> Chart:
-    """A stretch of the recording, every reading drawn, in which the verdict can be seen."""
-    found = convincing_stretch(request.findings.cams[request.cam])
+    """The worst moment that shows the verdict, with what came before and after it, or where the command moves most."""
+    found = request.findings.cams[request.cam]
+    moments, spikes_s = told_moments(found, 1), found.examination.sensor.spikes.times_s
+    if moments:
+        start_s, end_s = _around(moments[0], CLOSE_S / 2.0)
+        answer = capital(moment_words(moments[0])) + "."
+    elif found.verdict.condition == "sensor" and spikes_s:
+        start_s, end_s = spikes_s[0] - CLOSE_S / 3.0, spikes_s[0] + 2.0 * CLOSE_S / 3.0
+        answer = request.say("spikes", count=len(spikes_s))
+    else:
+        start_s = _liveliest_s(request.data)
+        end_s, answer = start_s + CLOSE_S, request.say("liveliest")
     return request.chart(
-        *_close_look(request, found.start_s, found.end_s), say(f"closeup.answers.{found.shows}", **found.values),
-        height=300, clock=True, question=request.say(f"questions.{found.shows}"),
-        summary=request.say("summary", start=number(found.start_s), end=number(found.end_s)),
+        *_close_look(request, start_s, end_s), answer, height=300, clock=True,
+        question=request.say(f"questions.{found.verdict.condition}"),
+        summary=request.say("summary", start=number(start_s), end=number(end_s)),
     )  # fmt: skip
+
+
+def _liveliest_s(data: CamData) -> float:
+    """Where the CLOSE_S begin in which the command of the running engine moves most."""
+    t = data.actual_time_s
+    moved = np.nan_to_num(np.abs(np.diff(data.command_at_actual, prepend=np.nan)) * data.running)
+    total = np.concatenate([[0.0], np.cumsum(moved)])
+    within = total[np.searchsorted(t, t + CLOSE_S, side="right")] - total[:-1]
+    return float(t[int(np.argmax(np.where(t + CLOSE_S <= t[-1], within, -1.0)))])
 
 
 def moment_charts(findings: Findings, cam: str) -> list[Chart]:
@@ -109,10 +127,10 @@ def _moment_chart(cam: str, traces: list[dict[str, Any]], layout: dict[str, Any]
     return Chart("moment", title, words, cam, tuple(traces), layout | {"showlegend": False}, height=190, clock=True, summary=words)
 
 
-def _around(moment: Moment) -> tuple[float, float]:
+def _around(moment: Moment, least_s: float = 1.0) -> tuple[float, float]:
     """From when to when a moment is shown: what came before and after it, too."""
     length = min(moment.end_s - moment.start_s, LONGEST_SHOWN_S)
-    room = max(AROUND_S, AROUND_SHARE * length)
+    room = max(AROUND_SHARE * length, least_s)
     return max(moment.start_s - room, 0.0), moment.start_s + length + room
 
 

@@ -1,4 +1,4 @@
-"""Where does the cam stand for each command? Commanded against actual, with dead band plus stick band drawn."""
+"""Where does the cam stand for each command? Commanded, its lag removed, against actual, with the stick band drawn."""
 
 from __future__ import annotations
 
@@ -13,17 +13,21 @@ from camlog.report.words import say
 MOST_POINTS = 1600  # a cam; the farthest from the diagonal are always among them
 LEAST_POINTS = 150  # of one oil window
 FAR_SHARE = 0.25
+FEWEST_READINGS = 100
 _BAND = Role("@error", "dash")
 
 
 @chart_kind("follow", "windows")
 def follow(request: Request) -> Chart:
-    """Actual angle against the command at the same moment, engine running, by oil window."""
+    """Actual angle against the command of its lag before, engine running, by oil window."""
     data, sticking = request.data, request.examination.sticking
-    known = np.isfinite(data.command_at_actual) & data.running
-    if not known.any():
-        return request.nothing(request.say("nothing"))
-    command, actual, t = data.command_at_actual[known], data.actual_deg[known], data.actual_time_s[known]
+    # Of a cam whose motion is that of no lag nothing is removed.
+    lag_s = request.examination.response.fit.lag.value or 0.0
+    before = data.command_at(data.actual_time_s - lag_s)
+    known = np.isfinite(before) & data.running
+    if int(np.sum(known)) < FEWEST_READINGS:
+        return request.nothing(request.say("nothing", least=FEWEST_READINGS))
+    command, actual, t = before[known], data.actual_deg[known], data.actual_time_s[known]
     index = window_index(request.windows, data.oil_temp_at(t))
     groups = [(w.label, index == i, window_role(w)) for i, w in enumerate(request.windows) if (index == i).any()]
     traces = []
@@ -43,7 +47,7 @@ def follow(request: Request) -> Chart:
         key: {"title": {"text": request.say(f"lines.{name}")}, "zeroline": False}
         for key, name in (("xaxis", "x"), ("yaxis", "y"))
     }
-    answer = request.say("answer", band=sticking.stick_band_deg, reason=sticking.reason, limit=request.limit("stick_band_deg"))
+    answer = request.say("answer", band=sticking.stick_band_deg, reason=sticking.reason, limit=request.limit("stick_band_deg"), lag_s=lag_s)
     return request.chart(traces, layout, answer, height=420)
 
 

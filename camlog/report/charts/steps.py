@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
 from camlog.analysis.cam.camdata import CamData
+from camlog.analysis.findings import Findings
 from camlog.analysis.response.step_pool import T63, T86, StepSummary
 from camlog.analysis.response.steps import CommandSteps, find_steps
 from camlog.report.chart import Chart, Request, chart_kind, line, rule, value_axis
@@ -21,7 +23,9 @@ BEFORE_S, SHOWN_MIN_S, SHOWN_MAX_S = 0.4, 1.2, 8.0
 LEVEL_S = 0.4  # before the step, from whose readings the cam's start is taken
 SAME_STEP_S = 0.05
 LOWEST, HIGHEST = -25, 145  # of the axis, percent of the way
-_LEVEL = Role("@soft", "dot")
+WAYS = ("advance", "retard")
+TOLD_CHANGES = 2
+_LEVEL, _BEFORE, _AFTER = Role("@soft", "dot"), Role("@soft"), Role("@after", symbol="square")
 
 
 @chart_kind("steps", "windows", "seconds")
@@ -36,31 +40,64 @@ def steps(request: Request) -> Chart:
     shown_s = request.seconds or float(np.clip(2.0 * late_s + 0.4, SHOWN_MIN_S, SHOWN_MAX_S))
     traces: list[dict[str, Any]] = []
     shapes: list[dict[str, Any]] = []
-    for axis, direction in (("x", "advance"), ("x2", "retard")):
+    for axis, direction in zip(("x", "x2"), WAYS, strict=True):
         for window, r in here:
             summary, role, label = getattr(r, direction), window_role(window), say("lines.oil", window=window.label)
             answers = _answers(request.data, commands, summary, shown_s)
             if answers is None:
                 continue
-            traces.append(line(
-                *answers, label, "%", role, width=1.3, opacity=0.7, legendgroup=label, meta={"unit": "%"},
-                showlegend=all(t["name"] != label for t in traces), hovertemplate="%{x:.2f} s: %{y:.0f} %",
-            ) | {"xaxis": axis})  # fmt: skip
+            traces.append(_answer_line(answers, label, role, axis, traces))
             shapes += [rule(e.value, e.value, LOWEST, 100.0 * share, role, xref=axis, width=width)
                        for e, share, width in ((summary.t63, T63, 2.6), (summary.t86, T86, 1.2)) if e]  # fmt: skip
     if not traces:
         return request.nothing(request.say("too_few"))
-    shapes += [rule(0, 1, 100.0 * s, 100.0 * s, _LEVEL, xref="paper", width=1) for s in (T63, T86, 1.0)]
+    return request.chart(traces, _layout(request, shown_s, shapes), _slowest(request), height=380, note=request.say("note", most=MOST_STEPS))
+
+
+def _answer_line(answers: tuple[np.ndarray, ...], label: str, role: Role, axis: str, others: list[dict[str, Any]]) -> dict[str, Any]:
+    """The answers to some steps as one line; named once in the legend."""
+    return line(
+        *answers, label, "%", role, width=1.4, opacity=0.7, legendgroup=label, meta={"unit": "%"},
+        showlegend=all(t["name"] != label for t in others), hovertemplate="%{x:.2f} s: %{y:.0f} %",
+    ) | {"xaxis": axis}  # fmt: skip
+
+
+def _layout(request: Request, shown_s: float, shapes: list[dict[str, Any]]) -> dict[str, Any]:
+    """Advance left and retard right, both in percent of the way."""
+    levels = [rule(0, 1, 100.0 * s, 100.0 * s, _LEVEL, xref="paper", width=1) for s in (T63, T86, 1.0)]
     across = {"range": [-BEFORE_S, shown_s], "nticks": 4, "tickangle": 0}
     # Too low a picture on a card for two labels as close as 86 and 100 %.
     ticks = [0, 63, 100] if request.small else [0, 63, 86, 100]
-    layout = {
-        "hovermode": "closest", "shapes": shapes,
-        "xaxis": across | {"title": {"text": request.say("axes.advance")}, "domain": [0.0, 0.475]},
-        "xaxis2": across | {"title": {"text": request.say("axes.retard")}, "domain": [0.525, 1.0]},
-        "yaxis": value_axis(request.say("axes.way"), range=[LOWEST, HIGHEST], tickvals=ticks, zeroline=False),
+    return {
+        "hovermode": "closest", "shapes": [*shapes, *levels],
+        "xaxis": across | {"title": {"text": say("steps.axes.advance")}, "domain": [0.0, 0.475]},
+        "xaxis2": across | {"title": {"text": say("steps.axes.retard")}, "domain": [0.525, 1.0]},
+        "yaxis": value_axis(say("steps.axes.way"), range=[LOWEST, HIGHEST], tickvals=ticks, zeroline=False),
     }  # fmt: skip
-    return request.chart(traces, layout, _slowest(request), height=380, note=request.say("note", most=MOST_STEPS))
+
+
+def overlaid_steps(before: Findings, after: Findings, cam: str, told: Sequence[str]) -> Chart:
+    """The answers of both drives over each other, of the oil windows both reached; `told` says what changed."""
+    request = Request("overlaid", after, cam, small=True)
+    if cam not in before.cams or cam not in after.cams:
+        return request.nothing(say("pair.no_chart"))
+    one, two = (f.cams[cam].examination.response.by_window for f in (before, after))
+    shared = {way: [(getattr(one[w], way), getattr(two[w], way)) for w in one if w in two] for way in WAYS}
+    shared = {way: [pair for pair in pairs if all(s.steps for s in pair)] for way, pairs in shared.items()}
+    late_s = max((s.t86.value or s.t86.low or 0.0 for pairs in shared.values() for pair in pairs for s in pair), default=0.0)
+    shown_s = float(np.clip(2.0 * late_s + 0.4, SHOWN_MIN_S, SHOWN_MAX_S))
+    traces: list[dict[str, Any]] = []
+    for axis, pairs in zip(("x", "x2"), shared.values(), strict=True):
+        for side, findings, role in ((0, before, _BEFORE), (1, after, _AFTER)):
+            data = findings.cams[cam].examination.data
+            answers = [_answers(data, find_steps(data), pair[side], shown_s) for pair in pairs]
+            drawn = [a for a in answers if a is not None]
+            if drawn:
+                x, y = (np.concatenate(values) for values in zip(*drawn, strict=True))
+                traces.append(_answer_line((x, y), say(("pair.before", "pair.after")[side]).lower(), role, axis, traces))
+    if len(traces) < len(WAYS):
+        return request.nothing(request.say("nothing"))
+    return request.chart(traces, _layout(request, shown_s, []), " ".join(told[:TOLD_CHANGES]))
 
 
 def _slowest(request: Request) -> str:

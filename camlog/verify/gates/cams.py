@@ -77,7 +77,7 @@ def cam_healthy(case: Case, name: str) -> Outcome:
     if (again := _not_measured_again(name, case.after, then)) is not None:
         figure = again.figure.sentence(again.measured)
         return not_shown("not_again", figure=figure, how=_how_to_measure(again))
-    reasons = " ".join(verdict.reasons)
+    reasons = " ".join(verdict.reasons[:REASONS_SHOWN])
     if not needed:
         return passed("healthy_before", reasons=reasons)
     return passed("healthy", reasons=reasons, oil=", ".join(w.words for w in needed))

@@ -1,0 +1,271 @@
+"""The tables of a report: every figure beside its limit, the grid by oil temperature, what speaks for and against.
+
+The grid shows only figures that were weighed: of each question the one measured in most oil windows, in each of them; in
+the last column the one over the whole drive that speaks most for the answer being "no".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from typing import Any
+
+from camlog.analysis.estimate import Estimate
+from camlog.analysis.figures import FIGURES, QUESTIONS, Figure, Measured, shown, view
+from camlog.analysis.findings import Findings
+from camlog.analysis.verdict.judge import WORTH_SAYING, Answer, Verdict
+from camlog.cams import title as cam_title
+from camlog.limits import Limit
+from camlog.messages import capital
+from camlog.numbers import interval, number, with_unit
+from camlog.oil_windows import OilWindow
+from camlog.report.summary import cams_in_order
+from camlog.report.words import CONDITION_WORDS, say, state_of, sureness
+
+MOST_TIMES = 2.0  # the limit, that a bar has room for; the limit itself stands in its middle
+FULL_BAR = 4.0  # log odds that fill a bar: about fifty to one
+MOST_BARS = 12
+LEAST_PROBABILITY = 0.01
+_STATES = {"yes": "good", "no": "bad", "cannot_tell": "unknown"}
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One metric. `figure` in `unit`; `oil` the window's label, empty for the whole drive.
+
+    `size` means the limit judges the figure without its sign; `above` False that small is bad.
+    `least` is what the readings can tell, in `unit`: nothing smaller is told.
+    """
+
+    group: str
+    metric: str
+    figure: Estimate
+    unit: str
+    limit: Limit | None = None
+    oil: str = ""
+    above: bool = True
+    size: bool = False
+    key: str = ""
+    least: float = 0.0
+
+    @property
+    def state(self) -> str:
+        """`within`, `beyond`, `unsure` (the interval spans the limit), `none` (no limit judges it) or `missing`."""
+        low, value, high = self.figure.low, self.figure.value, self.figure.high
+        if value is None and low is None and high is None:
+            return "missing"
+        if self.limit is None:
+            return "none"
+        if self.size and value is not None and value < 0:
+            low, value, high = (None if e is None else -e for e in (high, value, low))
+        limit = self.limit.value
+        if value is None:  # of a bound: judged where the bound itself is on one side of the limit
+            side = 1 if low is not None and low > limit else -1 if high is not None and high < limit else 0
+            if not side:
+                return "missing"
+        elif None not in (low, high) and low < high and low <= limit <= high:
+            return "unsure"
+        else:
+            side = (value > limit) - (value < limit)
+        return "beyond" if side == (1 if self.above else -1) else "within"
+
+    @property
+    def value_words(self) -> str:
+        return shown(self.figure, self.unit, least=self.least)
+
+    @property
+    def interval(self) -> str:
+        return interval(*self.figure.interval, self.unit) if self.figure and self.figure.interval else ""
+
+    @property
+    def limit_words(self) -> str:
+        if self.limit is None:
+            return ""
+        kind = "within" if self.size else "at_most" if self.above else "at_least"
+        return say(f"row.{kind}", value=with_unit(self.limit.value, self.unit))
+
+    @property
+    def source(self) -> str:
+        return "" if self.limit is None else self.limit.source
+
+    @property
+    def state_words(self) -> str:
+        return say(f"row.state.{self.state}")
+
+
+def rows(findings: Findings, cam: str) -> tuple[Row, ...]:
+    """All figures of a cam, in the order of the registry: over the whole drive and by oil window."""
+    seen = view({c: f.examination for c, f in findings.cams.items()}, cam)
+    return tuple(row for figure in FIGURES for row in _rows(figure, figure.values(seen), findings.limits))
+
+
+def _rows(figure: Figure, values: list[Measured], limits: Mapping[str, Limit]) -> Iterator[Row]:
+    known = [m for m in values if any(e is not None for e in (m.estimate.value, m.estimate.low, m.estimate.high))]
+    group = QUESTIONS[figure.question].title if figure.question else say("row.further")
+    # Where nothing was measured one row says why.
+    for m in known or values[:1]:
+        part = f", {m.part}" if m.part and known else ""
+        oil = m.window.label if m.window is not None and known else ""
+        yield Row(group, figure.title + part, m.estimate, figure.unit, (figure.judged_by(limits, m.window) if figure.limit else None), oil,
+                  figure.bad != "below", figure.bad == "size", figure.name, m.resolution_s)  # fmt: skip
+
+
+def misfire_rows(findings: Findings) -> tuple[Row, ...]:
+    """Misfires per cylinder beside their limit."""
+    limit = findings.limits["misfire_per_1000_rev"]
+    return tuple(Row(say("row.misfires"), say("row.cylinder", c=c), c.rate, limit.unit, limit)
+                 for c in findings.misfire.per_cylinder)  # fmt: skip
+
+def figure_tables(findings: Findings) -> list[dict[str, Any]]:
+    """One table a cam, and one of misfires."""
+    tables = [(cam_title(cam), rows(findings, cam)) for cam in findings.cams]
+    tables.append((say("row.misfires"), misfire_rows(findings)))
+    return [
+        {"title": title, "groups": [(group, list(of)) for group, of in groupby(found, key=lambda row: row.group)],
+         "count": len(found), "beyond": sum(row.state == "beyond" for row in found)}
+        for title, found in tables if found
+    ]  # fmt: skip
+
+
+# ---------------------------------------------------------------- the grid
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One cell: the row of the table it shows, or `words` for why there is none.
+
+    In percent of the cell's width: how long the `bar` is, where the `interval` begins and how long it is, and the same
+    for the `band` of known-good cars.
+    """
+
+    row: Row | None = None
+    words: str = ""
+    bar: float = 0.0
+    interval: tuple[float, float] | None = None
+    band: tuple[float, float] | None = None
+
+
+def _cell(row: Row | None, bands: Bands, words: str) -> Cell:
+    """The cell of a row; `words` where there is none."""
+    if row is None:
+        return Cell(words=words)
+    limit = row.limit.value if row.limit is not None else 0.0
+
+    def at(value: float | None) -> float:
+        return 100.0 * min(abs(value or 0.0) / limit if limit else 0.0, MOST_TIMES) / MOST_TIMES
+
+    def stretch(ends: tuple[float, float] | None) -> tuple[float, float] | None:
+        if ends is None:
+            return None
+        low, high = sorted(map(at, ends))
+        low = 0.0 if ends[0] < 0.0 < ends[1] else low
+        return low, max(high - low, 0.5)
+
+    e = row.figure
+    return Cell(row, "", at(e.value if e.value is not None else e.low), stretch(e.interval if e else None),
+                stretch(bands.get((row.key, row.oil))))  # fmt: skip
+
+
+# Where known-good cars lie: lowest and highest, by a figure's name and an oil window's label ("" for the whole drive).
+Bands = Mapping[tuple[str, str], tuple[float, float]]
+
+
+def grids(findings: Findings, windows: Sequence[OilWindow], known_good: Mapping[str, Bands]) -> list[dict[str, Any]]:
+    """The grid of each cam, with the bands of known-good cars where they are known."""
+    return [_grid(findings, c.cam, windows, known_good.get(c.cam, {})) for c in cams_in_order(findings)]
+
+
+def _grid(findings: Findings, cam: str, windows: Sequence[OilWindow], bands: Bands) -> dict[str, Any]:
+    verdict, driven = findings.cams[cam].verdict, _driven(findings, cam)
+    says_no = {w.figure.name: w.says_no for w in verdict.evidence}
+    judged = [r for r in rows(findings, cam) if r.key in says_no and r.state != "missing"]
+    lines = []
+    for name, asked in QUESTIONS.items():
+        answer = verdict.questions[name]
+        # A figure that did not weigh enough to make the answer "no" is not shown as if it had.
+        of = [r for r in judged if r.group == asked.title and (answer.answer != "yes" or r.state != "beyond")]
+        by_oil = [r for r in of if r.oil]
+        shown = max(by_oil, key=lambda r: (sum(o.key == r.key for o in by_oil), _times(r))).key if by_oil else ""
+        here = {w.label: max((r for r in by_oil if r.key == shown and r.oil == w.label), key=_times, default=None) for w in windows}
+        whole = max((r for r in of if not r.oil), key=lambda r: says_no[r.key], default=None)
+        lines.append({
+            **question(name, answer, verdict), "figure": next((r.metric.partition(",")[0] for r in by_oil if r.key == shown), ""),
+            "cells": [_cell(here[w.label], bands, _why(w, driven, bool(by_oil))) for w in windows],
+            "whole": _cell(whole, bands, say("grid.not_measured")), "by_oil": bool(by_oil),
+        })  # fmt: skip
+    return {"cam": cam, "title": cam_title(cam), "state": state_of(verdict.condition), "columns": [w.label for w in windows], "lines": lines}
+
+
+def _times(row: Row) -> float:
+    """How many times its limit the figure is; beyond 1 it is bad."""
+    value = row.figure.value if row.figure.value is not None else row.figure.low or 0.0
+    times = abs(value) / row.limit.value if row.limit.value else 0.0
+    return times if row.above else 1.0 / max(times, 1e-6)
+
+
+def _driven(findings: Findings, cam: str) -> dict[str, float]:
+    covered = findings.cams[cam].coverage
+    return {} if covered is None else {w.window.label: w.seconds for w in covered.windows}
+
+
+def _why(window: OilWindow, driven: dict[str, float], by_oil: bool) -> str:
+    if driven.get(window.label, 0.0) < 1.0:
+        return say("grid.not_driven")
+    return say("grid.not_measured" if by_oil else "grid.see_whole")
+
+# ---------------------------------------------------------------- for and against
+
+
+def weighing(verdict: Verdict) -> dict[str, Any]:
+    """What the page shows of how one cam was judged."""
+    named = verdict.condition if verdict.condition in verdict.probabilities else verdict.likeliest
+    ranked = sorted(verdict.probabilities.items(), key=lambda item: -item[1])
+    return {
+        "questions": [question(name, answer, verdict) for name, answer in verdict.questions.items()],
+        "bars": _bars(verdict),
+        "for": CONDITION_WORDS[named].lower(),
+        "probabilities": [(CONDITION_WORDS[c].lower(), f"{100 * p:.0f} %") for c, p in ranked if p >= LEAST_PROBABILITY],
+        "unlike": verdict.unlike,
+    }
+
+
+def question(name: str, answer: Answer, verdict: Verdict) -> dict[str, str]:
+    """One question with its answer, as a page shows it; where the fault that the verdict names is its own, it is at least
+    "probably not"."""
+    own = answer.answer == "cannot_tell" and QUESTIONS[name].faults[0] == verdict.condition
+    word = "probably_not" if own else answer.answer
+    sure = sureness(verdict.confidence if own else answer.probability) if word != "cannot_tell" else ""
+    return {"title": QUESTIONS[name].title, "state": "bad" if own else _STATES[answer.answer], "word": say(f"answer.{word}"),
+            "sure": sure, "needs": " ".join(answer.needs)}  # fmt: skip
+
+
+def _bars(verdict: Verdict) -> list[dict[str, Any]]:
+    """The weightiest figures, those that speak for the condition first."""
+    weighed = [(verdict.says(w), w) for w in verdict.evidence]
+    shown = sorted((pair for pair in weighed if abs(pair[0]) >= WORTH_SAYING), key=lambda pair: -abs(pair[0]))[:MOST_BARS]
+    return [
+        {
+            "title": capital(w.figure.title) + (f", {w.measured.part}" if w.measured.part else ""),
+            "oil": w.measured.window.words if w.measured.window is not None else "",
+            "value": w.figure.shown(w.measured), "limit": str(w.limit), "side": "for" if says > 0 else "against",
+            "width": round(100.0 * min(abs(says) / FULL_BAR, 1.0)),
+        }
+        for says, w in sorted(shown, key=lambda pair: -pair[0])
+    ]  # fmt: skip
+
+
+# ---------------------------------------------------------------- what misfires go with
+
+
+def associations(findings: Findings) -> list[dict[str, str]]:
+    """What misfires were held against, a row each: both rates, their ratio, and whether the two go together."""
+    lowest, none = findings.limits["misfire_rate_ratio"].value, say("together.none")
+    made = []
+    for a in findings.misfire.association:
+        apart = a.p_adjusted is not None and a.ratio_high is not None and a.ratio_high < lowest
+        word = "together" if a.holds else "not_together" if apart else "cannot_tell"
+        ratio = say("together.ratio", ratio=a.ratio, low=a.ratio_low, high=a.ratio_high) if a.p_adjusted is not None else none
+        made.append({"title": capital(a.title), "with": number(a.rate_with), "without": number(a.rate_without), "ratio": ratio,
+                     "word": say(f"together.{word}"), "state": {"together": "bad", "not_together": "good"}.get(word, "unknown")})  # fmt: skip
+    return made
