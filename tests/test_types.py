@@ -16,7 +16,7 @@ ROOT = Path(__file__).resolve().parent.parent
 # Beginnings of paths, as regular expressions.
 CLEAN = (
     r"camlog/\w+\.py",
-    r"camlog/analysis/(?!changes)",
+    "camlog/analysis",
     "camlog/capture",
     "camlog/cli",
     "camlog/codes",
@@ -24,9 +24,11 @@ CLEAN = (
     "camlog/job",
     "camlog/library",
     "camlog/profile",
+    "camlog/report",
     "camlog/serve/pages/jobs",
     "camlog/simulate",
     "camlog/sinks",
+    "camlog/verify",
 )
 FORMED = (
     "camlog/capture",

@@ -9,10 +9,10 @@ import numpy as np
 from markupsafe import Markup
 
 from camlog.analysis.findings import CamFindings, Findings
-from camlog.report.charts.moments import SPAN_S, Stretch, convincing_stretch
+from camlog.report.charts.angles import CLOSE_S, telling_stretch
 from camlog.report.strip import strip_view
 from camlog.report.summary import cams_in_order
-from camlog.report.words import say, state_of
+from camlog.report.words import rattles_at_s, say, state_of
 
 POINTS = 400  # of each line
 WIDTH, HEIGHT = 600.0, 150.0  # of the drawing, whatever its size on the page
@@ -39,17 +39,18 @@ def picture(findings: Findings, before: Mapping[str, Any] | None = None) -> dict
 
 def _moment(found: CamFindings, before: Mapping[str, Any]) -> dict[str, Any] | None:
     data, start_s = found.examination.data, found.examination.rest.cold_start.start_s
-    stretch = convincing_stretch(found)
+    first_s, last_s, _ = telling_stretch(found)
+    shows = found.verdict.condition if rattles_at_s(found) is None else "start"
     if before.get("shows") == "start" and start_s is not None:
-        stretch = Stretch(start_s - 1.0, start_s - 1.0 + before.get("seconds", SPAN_S), "start")
-    here = (data.actual_time_s >= stretch.start_s) & (data.actual_time_s <= stretch.end_s)
+        first_s, last_s, shows = start_s - 1.0, start_s - 1.0 + before.get("seconds", CLOSE_S), "start"
+    here = (data.actual_time_s >= first_s) & (data.actual_time_s <= last_s)
     if np.count_nonzero(here) < 2:
         return None
     keep = np.flatnonzero(here)[:: max(1, np.count_nonzero(here) // POINTS)]
     command = data.command_at_actual[keep]
     return {
-        "shows": stretch.shows, "start_s": round(stretch.start_s, 1), "seconds": round(stretch.end_s - stretch.start_s, 1),
-        "time_s": np.round(data.actual_time_s[keep] - stretch.start_s, 2).tolist(),
+        "shows": shows, "start_s": round(first_s, 1), "seconds": round(last_s - first_s, 1),
+        "time_s": np.round(data.actual_time_s[keep] - first_s, 2).tolist(),
         "actual": np.round(data.actual_deg[keep], 1).tolist(),
         "command": [round(c, 1) if np.isfinite(c) else None for c in command.tolist()],
     }  # fmt: skip

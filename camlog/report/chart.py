@@ -217,8 +217,8 @@ def signal_line(time_s: np.ndarray, value: np.ndarray, name: str, unit: str, rol
 
 def error_bars(figures: Sequence[Estimate]) -> dict[str, Any]:
     """Plotly's uneven error bars of 95 % intervals; no bar where an end is not known."""
-    up = [0.0 if None in (e.high, e.value) else max(e.high - e.value, 0.0) for e in figures]
-    down = [0.0 if None in (e.low, e.value) else max(e.value - e.low, 0.0) for e in figures]
+    ends = [(e.value or 0.0, *(e.interval or (e.value or 0.0,) * 2)) for e in figures]
+    up, down = [max(high - value, 0.0) for value, _, high in ends], [max(value - low, 0.0) for value, low, _ in ends]
     return {"type": "data", "symmetric": False, "array": up, "arrayminus": down, "color": "@soft", "thickness": 2, "width": 6}
 
 

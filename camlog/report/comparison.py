@@ -223,18 +223,19 @@ def common_axes(first: Chart, second: Chart) -> tuple[Chart, Chart]:
         ends = [] if first.clock and key == "xaxis" else [e for c in (first, second) for e in _ends(c, key)]
         if ends:
             ranges[key] = [min(ends), max(ends)]
-    return tuple(replace(c, layout=c.layout | {k: c.layout[k] | {"range": r} for k, r in ranges.items()})
-                 for c in (first, second))  # fmt: skip
+    one, two = (replace(c, layout=c.layout | {k: c.layout[k] | {"range": r} for k, r in ranges.items()}) for c in (first, second))
+    return one, two
 
 
 def _ends(chart: Chart, key: str) -> list[float]:
     """The ends of an axis: as they are set, or of what is drawn along it."""
     if "range" in chart.layout[key]:
         return [float(end) for end in chart.layout[key]["range"]]
-    letter, drawn = key[0], []
+    letter = key[0]
+    drawn: list[float] = []
     for values in (t.get(letter) or () for t in chart.traces if t.get(f"{letter}axis", letter) == letter + key[5:]):
-        packed = isinstance(values, dict)
-        numbers = np.frombuffer(base64.b64decode(values["bdata"]), "<f4") if packed else [v for v in values if isinstance(v, int | float)]
-        drawn += [float(v) for v in numbers if np.isfinite(v)]
+        if isinstance(values, dict):
+            values = np.frombuffer(base64.b64decode(values["bdata"]), "<f4").tolist()
+        drawn += [float(v) for v in values if isinstance(v, int | float) and np.isfinite(v)]
     room = MARGIN * ((max(drawn) - min(drawn)) or 1.0) if drawn else 0.0
     return [min(drawn) - room, max(drawn) + room] if drawn else []

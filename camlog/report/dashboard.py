@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, fields
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated
 
 from annotated_types import Ge, Gt, Le, MaxLen, MinLen, Predicate
 
@@ -36,21 +36,25 @@ FORMER_KINDS = ("oil", "error", "hold", "rest")  # what they showed stands in th
 _unique = Predicate(lambda names: len(set(names)) == len(names))
 
 
-def _list_of(words: Iterable[str], expected: str = "", *constraints: Any) -> Any:
-    """The annotation of a list of some words, each at most once."""
-    words = tuple(words)
-    text = Expected(expected or f"a list of {', '.join(words)}")
-    return Annotated[tuple[Literal[words], ...], _unique, *(constraints or (MinLen(1),)), text]
+def _one_of(words: Iterable[str]) -> Predicate:
+    return Predicate(frozenset(words).__contains__)
 
 
 Text = Annotated[str, MinLen(1), MaxLen(300), Expected("text in quotes, up to 300 characters")]
-Kind = Annotated[Literal[(*KINDS, *FORMER_KINDS)], Expected("one of " + ", ".join(KINDS))]
-First = Annotated[Literal[(AUTO, *(k for k, v in KINDS.items() if v.per_cam), *FORMER_KINDS)], Expected("auto or a chart of one cam")]
+Kind = Annotated[str, _one_of((*KINDS, *FORMER_KINDS)), Expected("one of " + ", ".join(KINDS))]
+First = Annotated[
+    str, _one_of((AUTO, *(k for k, v in KINDS.items() if v.per_cam), *FORMER_KINDS)), Expected("auto or a chart of one cam")
+]
 Signals = Annotated[
     tuple[Annotated[str, Predicate(is_signal_name)], ...], MinLen(1), _unique, Expected("a list of signal names")
 ]
-Windows, Cams = _list_of(WINDOW_WORDS), _list_of(CAM_IDS)
-Tables = _list_of(TABLES, f"a list of {', '.join(TABLES)} (or empty)", MinLen(0))
+Windows = Annotated[
+    tuple[Annotated[str, _one_of(WINDOW_WORDS)], ...], MinLen(1), _unique, Expected("a list of " + ", ".join(WINDOW_WORDS))
+]
+Cams = Annotated[tuple[Annotated[str, _one_of(CAM_IDS)], ...], MinLen(1), _unique, Expected("a list of " + ", ".join(CAM_IDS))]
+Tables = Annotated[
+    tuple[Annotated[str, _one_of(TABLES)], ...], _unique, Expected(f"a list of {', '.join(TABLES)} (or empty)")
+]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -130,14 +134,15 @@ def read_dashboard(which: str | Path | None = None) -> Dashboard:
     example = f"Text stands in double quotes, lists in brackets; shipped are {', '.join(shipped())}."
     toml = TomlFile.open(path, "dashboard", example, MAX_FILE_BYTES, numbered=True)
     former = "panel" in toml.raw and "chart" not in toml.raw
-    read = toml.load(_FormerFile if former else _File, SCHEMA)
-    asked, list_key, kind_key = (read.panel, "panel", "chart") if former else (read.chart, "chart", "kind")
+    read: _FormerFile | _File = toml.load(_FormerFile, SCHEMA) if former else toml.load(_File, SCHEMA)
+    list_key = "panel" if former else "chart"
+    asked = [(c, c.chart) for c in read.panel] if isinstance(read, _FormerFile) else [(c, c.kind) for c in read.chart]
     if len(asked) > MOST_CHARTS:
         raise toml.error((list_key, MOST_CHARTS), f"has {len(asked)} charts", f"A page holds up to {MOST_CHARTS}; make two dashboards.")
     found = tuple(
-        _checked(chart, getattr(chart, kind_key), lambda where, *rest, i=i: toml.error((list_key, i, *where), *rest))
-        for i, chart in enumerate(asked)
-        if getattr(chart, kind_key) not in FORMER_KINDS
+        _checked(chart, kind, lambda where, *rest, i=i: toml.error((list_key, i, *where), *rest))
+        for i, (chart, kind) in enumerate(asked)
+        if kind not in FORMER_KINDS
     )
     remarks = []
     if former:

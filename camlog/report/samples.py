@@ -41,6 +41,6 @@ def write_sample_reports(folder: str | Path, say_line: Callable[[str], None] = p
             pair[path.stem] = findings
     if len(pair) == len(PAIR):
         written.append(folder / f"{PAIR[1]}.comparison.html")
-        write_comparison(*(pair[name] for name in PAIR), written[-1])
+        write_comparison(pair[PAIR[0]], pair[PAIR[1]], written[-1])
         say_line(say("samples.pair", page=written[-1].name))
     return written

@@ -64,7 +64,7 @@ class Row:
             side = 1 if low is not None and low > limit else -1 if high is not None and high < limit else 0
             if not side:
                 return "missing"
-        elif None not in (low, high) and low < high and low <= limit <= high:
+        elif low is not None and high is not None and low < high and low <= limit <= high:
             return "unsure"
         else:
             side = (value > limit) - (value < limit)
@@ -200,7 +200,7 @@ def _grid(findings: Findings, cam: str, windows: Sequence[OilWindow], bands: Ban
 def _times(row: Row) -> float:
     """How many times its limit the figure is; beyond 1 it is bad."""
     value = row.figure.value if row.figure.value is not None else row.figure.low or 0.0
-    times = abs(value) / row.limit.value if row.limit.value else 0.0
+    times = abs(value) / row.limit.value if row.limit is not None and row.limit.value else 0.0
     return times if row.above else 1.0 / max(times, 1e-6)
 
 

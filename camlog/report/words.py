@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from camlog.analysis.cam.rest import WATCHED_S
-from camlog.analysis.cam.strip import Moment
+from camlog.analysis.cam.strip import Moment, Strip
 from camlog.analysis.figures import QUESTIONS
 from camlog.analysis.findings import CamFindings, Findings
 from camlog.analysis.verdict.judge import Verdict
@@ -84,18 +84,29 @@ def clock(seconds: float) -> str:
     return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
 
 
-def _shows(found: CamFindings) -> list[str]:
-    """The states of a strip that show what the verdict says, the most telling first; none of a healthy cam."""
-    return say.table("strip.shows").get(found.verdict.condition, "").split()
+def _shows(condition: str) -> list[str]:
+    """The states of a strip that show what a verdict says, the most telling first; none of a healthy cam."""
+    return say.table("strip.shows").get(condition, "").split()
+
+
+def telling(strip: Strip, condition: str, most: int = 3) -> list[Moment]:
+    """The worst moments of a strip that show what a verdict says; none of a healthy cam."""
+    return [m for state in _shows(condition) for m in strip.moments if m.state == state][:most]
 
 
 def told_moments(found: CamFindings, most: int = 3) -> list[Moment]:
     """The worst moments that show what the verdict says; none of a healthy cam."""
-    moments = [m for state in _shows(found) for m in found.examination.strip.moments if m.state == state]
-    key, start_s = key_evidence(found.verdict), found.examination.rest.cold_start.start_s
-    if key is not None and key.figure.name == START_FLUTTER and start_s is not None:  # it is told of the start alone
+    strip = found.examination.strip
+    moments = telling(strip, found.verdict.condition, len(strip.moments))
+    if (start_s := rattles_at_s(found)) is not None:
         moments.sort(key=lambda m: not start_s - 1.0 <= m.start_s <= start_s + WATCHED_S)
     return moments[:most]
+
+
+def rattles_at_s(found: CamFindings) -> float | None:
+    """When the engine start was of whose rattle the verdict tells; None where it tells of something else."""
+    key = key_evidence(found.verdict)
+    return found.examination.rest.cold_start.start_s if key is not None and key.figure.name == START_FLUTTER else None
 
 
 def moment_words(moment: Moment) -> str:
@@ -113,8 +124,8 @@ def worst_moment(found: CamFindings) -> str:
 def since_words(findings: Findings, found: CamFindings) -> str:
     """Since when a faulty cam does what its verdict says, and in what share of the time with which oil; empty where the
     strip shows nothing of it."""
-    states, strip = {*_shows(found), "jumped"}, found.examination.strip
-    shown = [s for s in strip.segments if s.state in states] if _shows(found) else []
+    shows, strip = _shows(found.verdict.condition), found.examination.strip
+    shown = [s for s in strip.segments if s.state in {*shows, "jumped"}] if shows else []
     if not shown:
         return ""
     windows, driven = findings.conditions.windows, found.coverage.windows if found.coverage is not None else ()

@@ -17,8 +17,7 @@ from camlog.convert.provenance import is_trace
 from camlog.drive import Drive, read_drive
 from camlog.errors import InputError
 from camlog.report.strip import saved_view
-from camlog.report.told import moment_words, telling
-from camlog.report.words import CONDITION_WORDS
+from camlog.report.words import CONDITION_WORDS, moment_words, telling
 from camlog.serve.names import told
 from camlog.serve.words import problem, sentence
 from camlog.signals import CAM_IDS

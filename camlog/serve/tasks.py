@@ -36,7 +36,7 @@ def make_report(trace: str, vehicle: str | None) -> dict[str, Any]:
     from camlog.report import write_report
     from camlog.report.strip import strip_view
     from camlog.report.summary import next_steps
-    from camlog.report.told import moment_words, told_moments
+    from camlog.report.words import moment_words, told_moments
 
     findings, notes = _findings(Path(trace), _profile(vehicle))
     report = _write(trace, RESULT_ENDINGS["report"], lambda path: write_report(findings, path))

@@ -122,9 +122,9 @@ class Registered:
             if found is None:
                 continue
             label = self.label(item)
-            texts = messages.several(f"{found.topic or self.topic}.{found.sentence}", item=label, **found.values)
+            evidence, *todo = messages.several(f"{found.topic or self.topic}.{found.sentence}", item=label, **found.values)
             title = capital(messages(f"{self.topic}.title", item=label))
-            yield Gate(self.name.format(item), title, found.state, *(*texts, "")[:2], found.answerable, found.fault)
+            yield Gate(self.name.format(item), title, found.state, evidence, "".join(todo), found.answerable, found.fault)
 
 
 _REGISTRY: list[Registered] = []

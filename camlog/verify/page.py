@@ -46,4 +46,4 @@ def write_verification(proof: Verification, path: str | Path, *, replace: bool =
 def chosen_changes(proof: Verification) -> list[Change]:
     """The changes worth a line on paper: those beyond chance that matter, the surest first."""
     mattering = [c for c in proof.changes if c.beyond_chance and not c.small]
-    return sorted(mattering, key=lambda c: c.p_value)[:MAX_CHANGES]
+    return sorted(mattering, key=lambda c: c.p_value or 0.0)[:MAX_CHANGES]

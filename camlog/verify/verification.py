@@ -134,7 +134,7 @@ def verify(
     """
     declared = frozenset(map(_outside, outside))
     first = before if isinstance(before, Findings) else None
-    first_drive = first.drive if first is not None else before
+    first_drive = before.drive if isinstance(before, Findings) else before
     end_s = float(after.trace.time_s[-1]) if len(after.trace.time_s) else 0.0
     # Of a first trace without a drive file the codes are unknown, which an empty file says.
     known = Drive() if first is not None and first_drive is None else first_drive

@@ -101,7 +101,7 @@ class _Both:
         title = f"{figure.title}, {part}" if part else figure.title
         least = max(s.cam.actual_interval_s for s in self.sides) if figure.after_step else 0.0
         return Compared(
-            f"{name.removesuffix('_s')}_{part}" if part else name, title, figure.unit, *pair, self.cam,
+            f"{name.removesuffix('_s')}_{part}" if part else name, title, figure.unit, pair[0], pair[1], self.cam,
             self.window, words, limit=figure.judged_by(self.limits, self.window, change=True).value, least=least, **more,
         )  # fmt: skip
 
@@ -221,7 +221,7 @@ def _jumps(both: _Both) -> Iterator[Compared]:
         minutes.append(side.cam.seconds(weight > 0) / 60.0)
     if any(events):
         pair = [rate(k, n) for k, n in zip(events, minutes, strict=True)]
-        more = {"events": tuple(events), "exposure": tuple(minutes)}
+        more: dict[str, Any] = {"events": tuple(events), "exposure": tuple(minutes)}
         yield both.compared("jumps_per_min", pair, common.words, **more)
 
 

@@ -77,7 +77,7 @@ class Change:
     def small(self) -> bool:
         """True for a difference so small beside the limit that it does not matter, chance or not."""
         limit, value = self.figure.limit, self.value
-        return self.kind == DIFFERENCE and None not in (limit, value) and abs(value) < SMALL_SHARE * limit
+        return self.kind == DIFFERENCE and limit is not None and value is not None and abs(value) < SMALL_SHARE * limit
 
     @property
     def better(self) -> bool | None:
@@ -131,14 +131,15 @@ class Change:
         unit, f = self.figure.unit, self.figure
         if all(e.value is not None and e.value < f.least for e in (f.before, f.after)):
             return messages("amount.below")
-        ends = interval(self.low, self.high) if None not in (self.low, self.high) else ""
+        low, high = self.low or 0.0, self.high
+        ends = interval(low, high) if self.low is not None and high is not None else ""
         if self.value is None:
-            return messages("amount.apart", apart=with_unit(abs(self.high if self.high is not None else self.low or 0.0), unit))
+            return messages("amount.apart", apart=with_unit(abs(high if high is not None else low), unit))
         if self.kind == DIFFERENCE:
             return messages("amount.by", value=signed(self.value, unit), ends=ends)
-        if ends and self.high > WIDEST_RATIO * max(self.low, 1.0 / WIDEST_RATIO):
+        if high is not None and high > WIDEST_RATIO * max(low, 1.0 / WIDEST_RATIO):
             return messages("amount.too_wide")
-        return messages("amount.times", value=number(self.value), ends=ends or messages("amount.open_end", low=number(self.low or 0.0)))
+        return messages("amount.times", value=number(self.value), ends=ends or messages("amount.open_end", low=number(low)))
 
     def to_dict(self) -> dict[str, Any]:
         """The change as it stands in the verification's JSON."""
@@ -157,12 +158,12 @@ class Change:
 def change_of(figure: Compared) -> Change:
     """The change of one figure, not yet corrected for how many are compared."""
     if figure.events is not None and figure.exposure is not None:
-        return _rate_change(figure)
+        return _rate_change(figure, figure.events, figure.exposure)
     return _difference(figure)
 
 
-def _rate_change(figure: Compared) -> Change:
-    (k0, k1), (n0, n1) = figure.events, figure.exposure
+def _rate_change(figure: Compared, events: tuple[float, float], exposure: tuple[float, float]) -> Change:
+    (k0, k1), (n0, n1) = events, exposure
     if not (n0 > 0.0 and n1 > 0.0):
         return Change(figure, RATIO, reason=messages("reason.nothing_counted"))
     if k0 == k1 == 0:
@@ -181,8 +182,9 @@ def _difference(figure: Compared) -> Change:
     value = b.value - a.value
     if a.interval is None or b.interval is None:
         return Change(figure, DIFFERENCE, value, reason=messages("reason.too_few"))
-    low = value - math.hypot(b.value - b.low, a.high - a.value)
-    high = value + math.hypot(b.high - b.value, a.value - a.low)
+    (a_low, a_high), (b_low, b_high) = a.interval, b.interval
+    low = value - math.hypot(b.value - b_low, a_high - a.value)
+    high = value + math.hypot(b_high - b.value, a.value - a_low)
     half = value - low if value > 0 else high - value
     return Change(figure, DIFFERENCE, value, low, high, _p_value(value, half, min(a.count, b.count)))
 
@@ -209,18 +211,18 @@ def _p_value(difference: float, half_width: float, count: int) -> float:
 
 def _chance_of(known: Estimate, bound: float) -> float:
     """The chance that a figure with an interval lies beyond a bound the other drive gave."""
-    half = known.high - known.value if bound > known.value else known.value - known.low
-    return _p_value(bound - known.value, half, known.count)
+    value, (low, high) = known.value or 0.0, known.interval or (-math.inf, math.inf)
+    return _p_value(bound - value, high - value if bound > value else value - low, known.count)
 
 
 def corrected(changes: Sequence[Change]) -> tuple[Change, ...]:
     """The changes with `beyond_chance` by Holm's procedure at 5 % over each cam's figures, and misfire's."""
     result = list(changes)
     for group in {c.figure.cam for c in changes}:
-        tested = [i for i, c in enumerate(changes) if c.p_value is not None and c.figure.cam == group]
+        tested = sorted((c.p_value, i) for i, c in enumerate(changes) if c.p_value is not None and c.figure.cam == group)
         still = True
-        for rank, i in enumerate(sorted(tested, key=lambda i: changes[i].p_value)):
-            still = still and changes[i].p_value <= SIGNIFICANCE / (len(tested) - rank)
+        for rank, (p, i) in enumerate(tested):
+            still = still and p <= SIGNIFICANCE / (len(tested) - rank)
             result[i] = replace(changes[i], beyond_chance=still and not changes[i].holds_none)
     return tuple(result)
 

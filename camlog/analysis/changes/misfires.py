@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
 
 import numpy as np
 
@@ -26,7 +27,7 @@ def misfire_figures(before: Findings, after: Findings) -> Iterator[Compared]:
     if not numbers:
         return
     sides = [_polls(f, numbers) for f in drives]
-    more = {"dispersion": max(f.misfire.dispersion for f in drives), "limit": after.limits["misfire_per_1000_rev"].value}
+    more: dict[str, Any] = {"dispersion": max(f.misfire.dispersion for f in drives), "limit": after.limits["misfire_per_1000_rev"].value}
     for number, window in enumerate(after.conditions.windows.windows):
         here = [[(p, f.conditions.windows.index_at((p.start_s + p.end_s) / 2.0) == number) for p in side]
                 for f, side in zip(drives, sides, strict=True)]  # fmt: skip
@@ -50,7 +51,7 @@ def _speed(p: Polls) -> np.ndarray:
 
 
 def _compared(
-    name: str, title: str, window: OilWindow | None, sides: Sequence[Counted], more: Mapping[str, float]
+    name: str, title: str, window: OilWindow | None, sides: Sequence[Counted], more: Mapping[str, Any]
 ) -> Iterator[Compared]:
     cells = [np.concatenate([_speed(p)[keep] for p, keep in side]) for side in sides]
     common = np.intersect1d(*cells)
@@ -62,7 +63,7 @@ def _compared(
         return
     slow, fast = common.min() * CELL_SPEED_RPM, (common.max() + 1) * CELL_SPEED_RPM
     words = messages("shared.speed", slow=slow, fast=fast)
-    rates = [rate(k, n, more["dispersion"]) for k, n in zip(events, exposure, strict=True)]
+    first, second = (rate(k, n, more["dispersion"]) for k, n in zip(events, exposure, strict=True))
     yield Compared(
-        name, title, "", *rates, None, window, words, (events[0], events[1]), (exposure[0], exposure[1]), **more
+        name, title, "", first, second, None, window, words, (events[0], events[1]), (exposure[0], exposure[1]), **more
     )

@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 
 from camlog.analysis.cam.camdata import CamData
+from camlog.analysis.cam.rest import WATCHED_S
 from camlog.analysis.cam.segments import runs
 from camlog.analysis.cam.strip import Moment
-from camlog.analysis.findings import Findings
+from camlog.analysis.findings import CamFindings, Findings
 from camlog.cams import title as cam_title
 from camlog.limits import Limit
 from camlog.messages import capital
@@ -26,6 +27,7 @@ from camlog.report.chart import (
     row_axes,
     rule,
     signal_line,
+    stretch,
     time_axis,
     value_axis,
 )  # fmt: skip
@@ -36,6 +38,7 @@ from camlog.report.words import clock, moment_words, say, told_moments
 EVERY_READING = 4000  # of a close look
 AROUND_SHARE, LONGEST_SHOWN_S = 0.4, 25.0  # of a moment
 CLOSE_S = 20.0  # of a close look
+BEFORE_START_S, AFTER_START_S = 2.0, 20.0
 MARKED_READINGS = 250  # up to so many, each reading is a dot
 
 
@@ -75,21 +78,37 @@ def angles(request: Request) -> Chart:
 def closeup(request: Request) -> Chart:
     """The worst moment that shows the verdict, with what came before and after it, or where the command moves most."""
     found = request.findings.cams[request.cam]
-    moments, spikes_s = told_moments(found, 1), found.examination.sensor.spikes.times_s
-    if moments:
-        start_s, end_s = _around(moments[0], CLOSE_S / 2.0)
-        answer = capital(moment_words(moments[0])) + "."
-    elif found.verdict.condition == "sensor" and spikes_s:
-        start_s, end_s = spikes_s[0] - CLOSE_S / 3.0, spikes_s[0] + 2.0 * CLOSE_S / 3.0
-        answer = request.say("spikes", count=len(spikes_s))
-    else:
-        start_s = _liveliest_s(request.data)
-        end_s, answer = start_s + CLOSE_S, request.say("liveliest")
+    start_s, end_s, answer = telling_stretch(found)
     return request.chart(
         *_close_look(request, start_s, end_s), answer, height=300, clock=True,
         question=request.say(f"questions.{found.verdict.condition}"),
         summary=request.say("summary", start=number(start_s), end=number(end_s)),
     )  # fmt: skip
+
+
+def telling_stretch(found: CamFindings) -> tuple[float, float, str]:
+    """From when to when the verdict of a cam is seen best, s, and what is seen there."""
+    moments, spikes_s = told_moments(found, 1), found.examination.sensor.spikes.times_s
+    if moments:
+        return *_around(moments[0], CLOSE_S / 2.0), capital(moment_words(moments[0])) + "."
+    if found.verdict.condition == "sensor" and spikes_s:
+        start_s, words = max(spikes_s[0] - CLOSE_S / 3.0, 0.0), say("closeup.spikes", count=len(spikes_s))
+    else:
+        start_s, words = _liveliest_s(found.examination.data), say("closeup.liveliest")
+    return start_s, start_s + CLOSE_S, words
+
+
+@chart_kind("cold_start", "seconds")
+def cold_start(request: Request) -> Chart:
+    """Does the lock pin hold? The first seconds after the coldest start."""
+    cold = request.examination.rest.cold_start
+    if cold.start_s is None:
+        return request.nothing(request.say("nothing", reason=cold.flutter_rms_deg.reason))
+    traces, layout = _close_look(request, max(cold.start_s - BEFORE_START_S, 0.0), cold.start_s + (request.seconds or AFTER_START_S))
+    layout["shapes"].append(stretch(cold.start_s, cold.start_s + WATCHED_S))
+    limit = request.limit("cold_start_flutter_deg")
+    answer = request.say("answer", cold=cold, watched_s=WATCHED_S, limit=limit)
+    return request.chart(traces, layout, answer, height=300, clock=True, note=request.say("note", watched_s=WATCHED_S))
 
 
 def _liveliest_s(data: CamData) -> float:

@@ -38,7 +38,7 @@ def follow(request: Request) -> Chart:
                              hovertemplate=request.say("hover")))  # fmt: skip
     ends = np.array([min(command.min(), actual.min()), max(command.max(), actual.max())])
     traces.append(line(ends, ends, request.say("lines.commanded"), "deg", LIMIT, width=2.0, hoverinfo="skip"))
-    band = sticking.stick_band_deg.value
+    band = sticking.stick_band_deg.value or 0.0
     for sign in (1.0, -1.0) if band else ():
         name = request.say("band", deg=band) if sign > 0 else ""
         traces.append(line(ends, ends + sign * band, name, "deg", _BAND, width=2.0, hoverinfo="skip",

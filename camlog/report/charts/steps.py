@@ -54,7 +54,7 @@ def steps(request: Request) -> Chart:
     return request.chart(traces, _layout(request, shown_s, shapes), _slowest(request), height=380, note=request.say("note", most=MOST_STEPS))
 
 
-def _answer_line(answers: tuple[np.ndarray, ...], label: str, role: Role, axis: str, others: list[dict[str, Any]]) -> dict[str, Any]:
+def _answer_line(answers: tuple[np.ndarray, np.ndarray], label: str, role: Role, axis: str, others: list[dict[str, Any]]) -> dict[str, Any]:
     """The answers to some steps as one line; named once in the legend."""
     return line(
         *answers, label, "%", role, width=1.4, opacity=0.7, legendgroup=label, meta={"unit": "%"},
@@ -93,8 +93,8 @@ def overlaid_steps(before: Findings, after: Findings, cam: str, told: Sequence[s
             answers = [_answers(data, find_steps(data), pair[side], shown_s) for pair in pairs]
             drawn = [a for a in answers if a is not None]
             if drawn:
-                x, y = (np.concatenate(values) for values in zip(*drawn, strict=True))
-                traces.append(_answer_line((x, y), say(("pair.before", "pair.after")[side]).lower(), role, axis, traces))
+                both = np.concatenate([x for x, _ in drawn]), np.concatenate([y for _, y in drawn])
+                traces.append(_answer_line(both, say(("pair.before", "pair.after")[side]).lower(), role, axis, traces))
     if len(traces) < len(WAYS):
         return request.nothing(request.say("nothing"))
     return request.chart(traces, _layout(request, shown_s, []), " ".join(told[:TOLD_CHANGES]))
@@ -118,7 +118,7 @@ def _slowest(request: Request) -> str:
     return request.say("answer", **max(rows, key=lambda row: row[0])[2])
 
 
-def _answers(data: CamData, commands: CommandSteps, summary: StepSummary, shown_s: float) -> tuple[np.ndarray, ...] | None:
+def _answers(data: CamData, commands: CommandSteps, summary: StepSummary, shown_s: float) -> tuple[np.ndarray, np.ndarray] | None:
     """Readings of the summary's steps, one after the other with NaN between: time after the step, share in percent."""
     if not len(commands) or not summary.times_s:
         return None
@@ -135,4 +135,4 @@ def _answers(data: CamData, commands: CommandSteps, summary: StepSummary, shown_
         keep = first + spread_choice(last - first, MOST_READINGS)
         share = 100.0 * (a[keep] - np.median(before)) / (commands.to_deg[i] - commands.from_deg[i])
         pieces += [(t[keep] - time_s, np.clip(share, -60.0, 200.0)), ([np.nan], [np.nan])]
-    return tuple(np.concatenate(side) for side in zip(*pieces, strict=True)) if pieces else None
+    return (np.concatenate([x for x, _ in pieces]), np.concatenate([y for _, y in pieces])) if pieces else None

@@ -67,7 +67,7 @@ def gap_shapes(findings: Findings) -> list[dict[str, Any]]:
 
 def events(findings: Findings) -> list[tuple[float, str, str]]:
     """What happened and when: (time_s, kind, text), codes of the snapshots among them."""
-    happened = [] if findings.drive is None else [(e.time_s, e.kind, e.text) for e in findings.drive.events]
+    happened: list[tuple[float, str, str]] = [] if findings.drive is None else [(e.time_s, e.kind, e.text) for e in findings.drive.events]
     known = {(round(t), kind) for t, kind, _ in happened}
     happened += [(g.start_s, "gap", g.text or say("events.nothing")) for g in findings.conditions.gaps
                  if (round(g.start_s), "gap") not in known]  # fmt: skip

@@ -8,6 +8,7 @@ reach, is asked for only where the first drive was bad in it.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from typing import Any
 
 from camlog.analysis.drive.coverage import WindowCoverage
 from camlog.analysis.figures import BY_NAME, FIGURES, view
@@ -65,7 +66,7 @@ def cam_healthy(case: Case, name: str) -> Outcome:
         less = TRAVEL_SHARE * first_span > SPAN_DEG
         return not_shown("moved_less" if less else "hardly_moved", span=span, first=first_span, how=to_move)
     if verdict.confidence < PROOF_AT or any(a.answer == "no" for a in verdict.questions.values()):
-        values = {"percent": 100 * verdict.confidence, "needed": 100 * PROOF_AT}
+        values: dict[str, Any] = {"percent": 100 * verdict.confidence, "needed": 100 * PROOF_AT}
         against = min(verdict.evidence, key=verdict.says, default=None)
         if against is None:
             return not_shown("unsure", **values)
@@ -108,13 +109,13 @@ def _shown(
     window: OilWindow, now: CamFindings, then: CamFindings | None, limits: Mapping[str, Limit]
 ) -> bool:
     here = _coverage(now, window)
-    if not _covered(here, limits):
+    if here is None or not _covered(here, limits):
         return False
     if here.advance_moves and here.retard_moves:
         return True
     # Some engines leave their cams at rest while cold: then the first drive shows none moved either.
     earlier = None if then is None else _coverage(then, window)
-    return _covered(earlier, limits) and not (earlier.advance_moves or earlier.retard_moves)
+    return earlier is not None and _covered(earlier, limits) and not (earlier.advance_moves or earlier.retard_moves)
 
 
 def _coverage(cam: CamFindings, window: OilWindow) -> WindowCoverage | None:

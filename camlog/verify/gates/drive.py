@@ -45,7 +45,7 @@ def fit_to_run(case: Case) -> Outcome:
 def drive_length(case: Case) -> Outcome:
     """The drive was as long as the one that lets permanent codes erase themselves."""
     proof = case.after.conditions.permanent_code_drive
-    values = {
+    values: dict[str, Any] = {
         "running": proof.running_s, "running_needed": regulation.PERMANENT_RUNNING_S,
         "road": _seconds(proof.road_s), "road_needed": regulation.PERMANENT_ROAD_S,
         "road_km_h": regulation.PERMANENT_ROAD_KM_H,

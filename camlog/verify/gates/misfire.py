@@ -53,7 +53,7 @@ def judge_misfires(findings: Findings) -> Outcome:
     if unsure := [n for n, r in rates.items() if r.high is None or r.high >= limit.value]:
         cylinders = _cylinder_rates({n: _rate_words(rates[n]) for n in unsure})
         return not_shown("unsure", limit=limit.value, cylinders=cylinders)
-    most = max(rates, key=lambda n: rates[n].high)
+    most = max(rates, key=lambda n: rates[n].high or 0.0)
     return passed(
         "below", limit=limit.value, source=limit.source, total=total, most=most, rate=_rate_words(rates[most])
     )
