@@ -8,7 +8,7 @@ import io
 import pytest
 
 from camlog.report import write_report
-from tests.browser_help import DESK, PHONE, Look, browser
+from tests.browser_help import DESK, PHONE, Look, browser, findings_of_axe
 from tests.report_drives import findings_of, nasty_findings, without_cams
 
 A4_PX, LETTER_PX = (687, 1016), (709, 950)  # inside the page's margins of 14 mm, at 96 px an inch
@@ -81,6 +81,16 @@ def test_every_chart_is_drawn_without_an_error_and_nothing_leaves_the_page(looks
         ".filter((x, i, all) => x < -1 || x > p.clientWidth + 1 || (i && x < all[i - 1] - 0.02)).length))"
     )
     assert len(astray) >= 4 and not any(astray)
+
+
+@pytest.mark.parametrize("name", KINDS)
+def test_a_report_has_no_serious_fault_for_those_who_cannot_see_and_is_no_wall(looks, name):
+    look = looks(name, DESK)
+    for scheme in ("light", "dark"):
+        look.page.emulate_media(color_scheme=scheme)
+        assert findings_of_axe(look.page) == []
+    look.page.emulate_media(color_scheme="light")
+    assert look.page.evaluate("document.documentElement.scrollHeight") <= 8 * DESK["height"]
 
 
 @pytest.mark.parametrize("name", KINDS)
