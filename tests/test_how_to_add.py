@@ -1,4 +1,4 @@
-"""The house has room: each of ten ordinary changes is one file or one line, and is found by itself.
+"""The house has room: each of eleven ordinary changes is one file or one line, and is found by itself.
 
 All are made in one copy of camlog, and one process looks for each of them.
 """
@@ -83,6 +83,15 @@ found = [str(limits_for({"wobble_deg": 2.0})["wobble_deg"]), "#wobble_deg = 1.5"
 from camlog.analysis import analyze
 from camlog.trace import read_trace
 found = {c: f.verdict.condition for c, f in analyze(read_trace("v.csv")).cams.items()}
+""",
+    ),
+    "condition": (
+        word("camlog/analysis/figures/__init__.py", '"offset", "sensor")', '"offset", "sensor", "wobbly")'),
+        """
+from camlog.analysis import analyze
+from camlog.trace import read_trace
+verdict = analyze(read_trace("sample_logs/sticking.csv")).cams["intake_b1"].verdict
+found = [verdict.condition, verdict.probabilities["wobbly"]]
 """,
     ),
     "check of the proof": (
@@ -194,6 +203,10 @@ def test_a_limit_is_a_line(found):
 
 def test_a_fifth_cam_is_a_number(found):
     assert found["cam"]["intake_b3"] == "sticking" and "intake_b1" not in found["cam"]
+
+
+def test_a_condition_is_a_word_that_weighs_nothing_until_the_table_is_fitted_again(found):
+    assert found["condition"] == ["sticking", 0.0]
 
 
 def test_a_check_of_the_proof_is_a_function(found):

@@ -83,8 +83,9 @@ def table() -> Table:
 
 
 def table_of(raw: Mapping) -> Table:
-    """A table from its JSON object."""
-    return Table(**{f.name: raw[f.name] for f in fields(Table)})
+    """A table from its JSON object; a fault that it was not fitted for is never found."""
+    prior = dict.fromkeys(FAULTS, -math.inf) | raw["prior"]
+    return Table(**{f.name: raw[f.name] for f in fields(Table)} | {"prior": prior})
 
 
 def log_times(figure: Figure, estimate: Estimate, limit: float) -> tuple[float, float, float] | None:
