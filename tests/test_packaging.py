@@ -37,6 +37,7 @@ INSTALLED_AS = {
     "isotp": "can-isotp",
     "annotated_types": "annotated-types",
     "markupsafe": "jinja2",  # comes with it
+    "typing_extensions": "pydantic",  # comes with it
     "werkzeug": "flask",  # comes with it
 }
 # Faster simulated drives, and recordings that are no text, where they are there.
