@@ -46,7 +46,7 @@ GAPS = ("unplugged", "hung", "reset", "low_voltage")
 
 # An adapter through which only requests to all modules reach the vehicle, and which listens on after the first answer:
 # only so another module is heard at all.
-TO_ALL = AdapterTraits(name="to-all", unknown_commands=frozenset({"SH"}), response_count="unknown")
+TO_ALL = AdapterTraits(name="to-all", unknown_commands=frozenset({"SH"}), response_count=False)
 
 OTHERS = {
     "older bus, two modules": (replace(preset("non-can"), second_module=True), False),

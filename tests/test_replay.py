@@ -352,7 +352,7 @@ def test_on_a_terminal_it_draws_takes_a_marker_and_ends_with_q(drive_on_disk, tm
     environment = {**os.environ, "TERM": "xterm-256color", "COLUMNS": "100", "LINES": "30"}
     command = [sys.executable, "-m", "camlog", "replay", str(drive_on_disk), "--out", str(out)]
     viewer = subprocess.Popen(command, stdin=slave, stdout=slave, stderr=subprocess.DEVNULL, env=environment)
-    screen = _read_until(master, b"cam angles")
+    screen = _read_until(master, b"intake, bank 1 pair")
     os.write(master, b"mrattle again\n")
     screen += _read_until(master, b"marker: rattle again")
     os.write(master, b"q")
