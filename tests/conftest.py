@@ -8,13 +8,7 @@ import threading
 
 import pytest
 
-# Begun first, so that neither process waits long for the other at the end.
-LONGEST = ("test_serve_browser.py", "test_packaging.py", "test_capture_hold.py", "test_report_browser.py", "test_every_laptop.py")
 _started: list[subprocess.Popen] = []
-
-
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    items.sort(key=lambda item: item.path.name not in LONGEST)
 
 
 def pytest_configure() -> None:

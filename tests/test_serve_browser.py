@@ -356,6 +356,11 @@ def test_a_server_killed_in_mid_drive_finds_the_recording_when_it_is_started_aga
         start(visitor)
         visitor.page.click("#mark")
         visitor.until("() => document.querySelector('#marks').textContent.includes('1 marked')", "no mark")
+        (recorded,) = tmp_path.glob("drive-*.csv")
+        end = time.monotonic() + 30.0
+        while recorded.read_bytes().count(b"\n") < 30:
+            assert time.monotonic() < end, "no rows"
+            time.sleep(0.05)
         visitor.foreseen = "net::ERR_|the server did not respond"
         server.kill()
         server.wait()
