@@ -28,6 +28,7 @@ CLEAN = (
     "camlog/serve/pages/jobs",
     "camlog/simulate",
     "camlog/sinks",
+    "camlog/trial",
     "camlog/verify",
 )
 FORMED = (

@@ -81,7 +81,7 @@ class _Reader:
         self.others = [s for s in sources if s not in self.angles]
         wanted = {"engine_speed"} | {d.name for d in profile.signals}
         names = sorted(wanted, key=lambda n: (n != "engine_speed", n))
-        pids = [SIGNALS[n].pid for n in names if SIGNALS[n].pid in self.capabilities.pids]
+        pids = [p for n in names if (p := SIGNALS[n].pid) is not None and p in self.capabilities.pids]
         self.standard = [Request(SERVICE_CURRENT, (pid_item(p),), self.capabilities.header) for p in pids]
 
     def _of(self, source: Source) -> list[SignalDefinition]:
@@ -129,8 +129,9 @@ class _Reader:
                 continue
             self.collected.refusals[source] = PROBLEMS.get(answers[-1], answers[-1])
             for header in others:
-                elsewhere = header is not None and header != self.header_of(source)
-                if elsewhere and not isinstance(self.ask(source, header), str):
+                if header is None or header == self.header_of(source):
+                    continue
+                if not isinstance(self.ask(source, header), str):
                     self.collected.elsewhere[source] = header
                     break
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from camlog.cams import actual, commanded
 from camlog.profile import SignalDefinition, VehicleProfile
-from camlog.signals import BY_PID, SIGNALS
+from camlog.signals import SIGNALS
 from camlog.trial import messages
 from camlog.trial.mistakes import Correction, corrected, discrete
 from camlog.trial.pair import Suspect, moves, suspects
@@ -52,9 +52,10 @@ def judge(profile: VehicleProfile, readings: Readings) -> tuple[SignalTrial, ...
     accused: dict[str, list[Suspicion]] = {d.name: [] for d in profile.signals}
     notes: dict[str, list[str]] = {d.name: [] for d in profile.signals}
     for cam in profile.cams:
-        pair = tuple(profile.definition(name(cam.id)) for name in (commanded, actual))
-        if None in pair:
+        ends = profile.definition(commanded(cam.id)), profile.definition(actual(cam.id))
+        if ends[0] is None or ends[1] is None:
             continue
+        pair = ends[0], ends[1]
         for suspect in suspects(profile, cam.id, pair, readings):
             if suspect.timing:
                 notes[suspect.signal].append(_timing(suspect))
@@ -183,8 +184,3 @@ def _against_standard(
             )
         ]
     return [Suspicion("factor", messages("suspect.standard", pid=SIGNALS[definition.name].pid))]
-
-
-def standard_names(profile: VehicleProfile) -> list[str]:
-    """Signals of the profile that a standard request gives too."""
-    return [d.name for d in profile.signals if SIGNALS[d.name].pid in BY_PID]

@@ -32,6 +32,10 @@ SWAPPED_CLEARLY = 1.05  # by how much moving it back must fit better than moving
 _LEAST_READINGS = 20
 _RATIOS = (0.15, 8.0)  # of a right to a wrong factor, as far as one is believed
 
+Definitions = tuple[SignalDefinition, SignalDefinition]  # of a cam's commanded and actual angle
+Angles = tuple[Series, Series]  # likewise
+Named = list[tuple[str, Correction]]  # signals with the correction of each
+
 
 @dataclass(frozen=True)
 class Suspect:
@@ -45,19 +49,19 @@ class Suspect:
 
 
 def suspects(
-    profile: VehicleProfile, cam: str, pair: tuple[SignalDefinition, ...], readings: Readings
+    profile: VehicleProfile, cam: str, pair: Definitions, readings: Readings
 ) -> list[Suspect]:
     """The likely mistake in the two definitions (commanded, actual) of a cam; none where they fit or cannot be judged."""
     judge = _Pair(profile, cam, readings)
-    both = tuple(series(d, readings) for d in pair)
+    both = series(pair[0], readings), series(pair[1], readings)
     if max(len(s.value) for s in both) < _LEAST_READINGS:
         return []
     now = judge.misfit(*both)
     if now <= FITS_DEG:
         return _swapped(pair, both)
     trials = [
-        _Trial(judge.misfit(*new, clearly=True), number, *what)
-        for number, (new, *what) in enumerate(judge.corrections(pair, both))
+        _Trial(judge.misfit(*new, clearly=True), number, corrections, kind, fitted)
+        for number, (new, corrections, kind, fitted) in enumerate(judge.corrections(pair, both))
     ]
     # What fits, fits: smaller misfits say nothing more, and a fitted figure always has one.
     trials = [t for t in trials if t.misfit <= min(FITS_DEG, MUCH_BETTER * now)]
@@ -83,7 +87,7 @@ class _Trial:
 
     misfit: float
     number: int
-    corrections: list[tuple[str, Correction]]
+    corrections: Named
     kind: str
     fitted: bool
 
@@ -119,9 +123,7 @@ class _Pair:
         return float(beyond + (0.0 if rest is None else max(0.0, abs(rest[1]) - REST_DEG)))
 
     # ---------------------------------------------------------------- what could be wrong
-    def corrections(
-        self, pair: tuple[SignalDefinition, ...], both: tuple[Series, ...]
-    ) -> Iterator[tuple[tuple[Series, ...], list[tuple[str, Correction]], str, bool]]:
+    def corrections(self, pair: Definitions, both: Angles) -> Iterator[tuple[Angles, Named, str, bool]]:
         """Each possible mistake: the pair without it, the corrected signals, its kind, and whether it was fitted."""
         for place, definition in enumerate(pair):
             other = pair[1 - place]
@@ -138,7 +140,7 @@ class _Pair:
                 yield _with(both, place, new), [(definition.name, correction)], correction.kind, True
         yield from self._in_both(pair, both)
 
-    def _in_both(self, pair, both):
+    def _in_both(self, pair: Definitions, both: Angles) -> Iterator[tuple[Angles, Named, str, bool]]:
         """The same mistake in both definitions, as where both were copied from one table: each must show it by itself."""
         if not all(len(s.value) and self._alone(s) for s in both):
             return
@@ -154,9 +156,9 @@ class _Pair:
         ]
         for corrections in (turned, angled, moved):
             if len(corrections) == 2:
-                new = tuple(series(c.definition, self.readings) for c in corrections)
+                one, other = (series(c.definition, self.readings) for c in corrections)
                 named = [(d.name, c) for d, c in zip(pair, corrections, strict=True)]
-                yield new, named, corrections[0].kind, corrections is moved
+                yield (one, other), named, corrections[0].kind, corrections is moved
 
     def _fitted(
         self, definition: SignalDefinition, other: SignalDefinition, own: Series, partner: Series
@@ -185,7 +187,7 @@ class _Pair:
         yield corrected(definition, "factor", factor=factor, offset=offset)
 
 
-def _swapped(pair: tuple[SignalDefinition, ...], both: tuple[Series, ...]) -> list[Suspect]:
+def _swapped(pair: Definitions, both: Angles) -> list[Suspect]:
     """Both, where the one called actual is ahead of the one called commanded."""
     if not all(map(moves, both)):
         return []
@@ -226,7 +228,7 @@ def _same_measure(commanded: Series, actual: Series, lag_s: float, clearly: bool
     return bool(SAME_MEASURE[0] < slope < SAME_MEASURE[1])
 
 
-def _with(both: tuple[Series, ...], place: int, new: Series) -> tuple[Series, ...]:
+def _with(both: Angles, place: int, new: Series) -> Angles:
     return (new, both[1]) if place == 0 else (both[0], new)
 
 
