@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
+from itertools import product
 
 from camlog.cams import CAM_IDS, actual, cam_of, commanded, short
 from camlog.capture import messages
@@ -41,14 +39,25 @@ class Expected:
         rates = ", ".join(f"{short(cam)} {hz:.1f}/s" for cam, hz in self.pairs_hz.items())
         found = [messages("expected.rates", rates=rates)]
         if self.slow:
+            from camlog.analysis.figures import QUESTIONS  # takes a second
+
+            open_ = " ".join(q.title for q in QUESTIONS.values() if "sampling" in q.needs)
             cams = ", ".join(map(short, self.slow))
-            found.append(messages("expected.slow", cams=cams, least=self.least_hz, questions=" ".join(_questions())))
+            found.append(messages("expected.slow", cams=cams, least=self.least_hz, questions=open_))
             later = ", ".join(map(short, self.later))
-            found.append(messages("expected.keep" if self.keep else "expected.nothing", only=",".join(self.keep), later=later))
+            found.append(
+                messages(
+                    "expected.keep" if self.keep else "expected.nothing",
+                    only=",".join(self.keep),
+                    later=later,
+                )
+            )
         return found
 
 
-def expect(link: Link, capabilities: Capabilities, only: Iterable[str] | None, least_interval_s: float) -> Expected:
+def expect(
+    link: Link, capabilities: Capabilities, only: Iterable[str] | None, least_interval_s: float
+) -> Expected:
     """What `make_plan` with the same arguments comes to on this link, by timing each of its requests.
 
     `least_interval_s` is the longest mean interval between readings of a pair that a verdict takes. Raises LinkLost.
@@ -76,15 +85,14 @@ def _advised(
     slow = tuple(cam for cam, hz in pairs_hz.items() if hz < least_hz)
     if not slow:
         return Expected(pairs_hz, least_hz)
-    others = [s for s in plan.signals if cam_of(s) is None]
-    for rest in (others, [s for s in others if s in _KEPT]):
-        for count in range(len(pairs_hz), 0, -1):
-            cams = list(pairs_hz)[:count]
-            keep = [s for s in plan.signals if cam_of(s) in cams] + list(rest)
-            if len(keep) < len(plan.signals):
-                hz = pair_rates(make_plan(capabilities, keep), seconds)
-                if min(hz.values()) >= least_hz:
-                    return Expected(pairs_hz, least_hz, slow, tuple(keep), tuple(list(pairs_hz)[count:]))
+    cams, others = list(pairs_hz), [s for s in plan.signals if cam_of(s) is None]
+    for rest, count in product((others, [s for s in others if s in _KEPT]), range(len(cams), 0, -1)):
+        keep = [s for s in plan.signals if cam_of(s) in cams[:count]] + rest
+        if len(keep) == len(plan.signals):
+            continue
+        hz = pair_rates(make_plan(capabilities, keep), seconds)
+        if min(hz.values()) >= least_hz:
+            return Expected(pairs_hz, least_hz, slow, tuple(keep), tuple(cams[count:]))
     return Expected(pairs_hz, least_hz, slow)
 
 
@@ -100,11 +108,6 @@ def pair_rates(plan: Plan, seconds: Callable[[Request], float]) -> dict[str, flo
         asked.update(request.signals)
         now_s += seconds(request)
     pairs = {cam: (commanded(cam), actual(cam)) for cam in CAM_IDS}
-    return {cam: min(asked[s] for s in both) / now_s for cam, both in pairs.items() if all(asked[s] for s in both)}
-
-
-@cache
-def _questions() -> Sequence[str]:
-    """The questions of a verdict that need the pair often enough, as the registry of figures words them."""
-    text = files("camlog.analysis.figures").joinpath("figures.toml").read_text(encoding="utf-8")
-    return [q["title"] for q in tomllib.loads(text)["question"].values() if "sampling" in q["needs"]]
+    return {
+        cam: min(asked[s] for s in both) / now_s for cam, both in pairs.items() if all(asked[s] for s in both)
+    }

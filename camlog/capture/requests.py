@@ -225,7 +225,9 @@ def definition_item(identifier: int, size: int, definitions: Sequence[SignalDefi
 
     def decode(data: bytes) -> dict[str, float]:
         found = {d.name: (d.decode(data), decimals) for d, decimals in carried}
-        return {name: round(value, decimals) for name, (value, decimals) in found.items() if value is not None}
+        return {
+            name: round(value, decimals) for name, (value, decimals) in found.items() if value is not None
+        }
 
     return Item(identifier, size, tuple(d.name for d in definitions), decode)
 
