@@ -50,7 +50,7 @@ def add(
 
 @app.command("list")
 def list_(
-    search: Annotated[str, typer.Argument(help="Words in file, vehicle, kind or codes.", metavar="TEXT")] = "",
+    search: Annotated[str, typer.Argument(help="Words in file, vehicle, kind, outcome, codes or verdict.", metavar="TEXT")] = "",
     kind: Annotated[str | None, typer.Option(help="Only this engine kind.", metavar="TEXT")] = None,
     good: Annotated[bool, typer.Option("--known-good", help="Only known-good ones.")] = False,
     library: LibraryOption = None,
@@ -84,7 +84,7 @@ def show(number: NumberArgument, library: LibraryOption = None) -> None:
     with Library(library) as kept:
         row = kept.recording(number)
         found = places(kept, row)
-    typer.echo(f"{row['file']}, {row['kind'] or 'kind not given'}, {row['vehicle']}")
+    typer.echo(", ".join(filter(None, (row["file"], row["kind"] or "kind not given", row["vehicle"]))))
     for cam, seen in row["cams"].items():
         typer.echo(f"  {cam}: {seen['condition']} ({seen['confidence']:.0%})")
     for place in found:

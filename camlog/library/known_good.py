@@ -19,7 +19,7 @@ from scipy import stats
 
 from camlog.analysis.estimate import Estimate
 from camlog.analysis.figures import BY_NAME, Figure
-from camlog.analysis.verdict.weigh import Weighed, log_times
+from camlog.analysis.verdict.weigh import Z95, Weighed, log_times
 from camlog.limits import LIMITS
 from camlog.messages import Messages
 from camlog.numbers import with_unit
@@ -27,7 +27,6 @@ from camlog.numbers import with_unit
 messages = Messages("camlog.library")
 # Fewer known-good drives are shown and not weighed.
 ENOUGH = 5
-Z95 = 1.96
 # The share of the evidence that n known-good cars get: n / (n + this). Common practice, no source.
 HALF_AT = 10.0
 # A known-good whose figure lies this surely outside the others' interval does not fit them.

@@ -142,7 +142,7 @@ def _sha256(path: str) -> str:
 def _examined(local: Path, path: str, size: int, modified: float, vehicle: str | None) -> Row:
     from camlog.analysis import analyze
     from camlog.convert import read_any
-    from camlog.library.entry import entry_of, figure_values
+    from camlog.library.entry import entry_of
     from camlog.profile import read_profile
 
     profile = read_profile(vehicle) if vehicle else None
@@ -155,7 +155,7 @@ def _examined(local: Path, path: str, size: int, modified: float, vehicle: str |
     rows: list[dict[str, Any]] = []
     for cam, (condition, confidence, _) in kept.cams.items():
         by_oil: dict[str, dict[str, Any]] = {}
-        for value in figure_values(findings, cam):
+        for value in (f for f in kept.figures if f.cam == cam):
             row = by_oil.setdefault(value.oil, {"cam": cam, "oil": value.oil, "condition": condition, "confidence": confidence})
             row[value.figure + (f"_{value.part}" if value.part else "")] = value.value
         rows += by_oil.values() or [{"cam": cam, "oil": "", "condition": condition, "confidence": confidence}]
