@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -61,7 +62,7 @@ class Series:
     time_s: np.ndarray
     values: np.ndarray
 
-    @property
+    @cached_property
     def moves(self) -> int:
         """How often it goes from its lower to its upper third, or back."""
         low, high = np.min(self.values), np.max(self.values)
@@ -70,13 +71,18 @@ class Series:
         )
         return int(np.count_nonzero(np.diff(third[third != 0])))
 
+    @cached_property
+    def interval_s(self) -> float:
+        """The median time from one reading to the next."""
+        return float(np.median(np.diff(self.time_s)))
+
 
 def series_of(table: Table, index: int) -> Series:
     """The readings of a column of the table, by its index in the file."""
     place = next(place for place, c in enumerate(table.columns, start=1) if c.index == index)
     values = table.store.column(place)
     kept = np.isfinite(values)
-    return Series(table.seconds(table.store.column(0))[kept], values[kept])
+    return Series(table.time_s[kept], values[kept])
 
 
 def fit(leader: Series, follower: Series) -> Fit | None:
@@ -90,10 +96,10 @@ def fit(leader: Series, follower: Series) -> Fit | None:
     ):
         return None
     begin, end = (pick(leader.time_s[at], follower.time_s[at]) for pick, at in ((max, 0), (min, -1)))
-    steps = [float(np.median(np.diff(s.time_s))) for s in (leader, follower)]
-    if not max(steps) > 0:
+    slower = max(leader.interval_s, follower.interval_s)
+    if not slower > 0:
         return None
-    step = max(*steps, (end - begin) / _MOST_POINTS)
+    step = max(slower, (end - begin) / _MOST_POINTS)
     grid = np.arange(begin, end, step)
     if len(grid) < _LEAST_POINTS:
         return None
@@ -128,7 +134,7 @@ def mapped(follower: Series, engine: Sequence[Series]) -> Fit | None:
     if min(len(s.time_s) for s in series) < _LEAST_POINTS or min(s.moves for s in series) < _LEAST_MOVES:
         return None
     begin, end = max(s.time_s[0] for s in series), min(s.time_s[-1] for s in series)
-    step = max(*(float(np.median(np.diff(s.time_s))) for s in series), (end - begin) / _ENGINE_POINTS)
+    step = max(*(s.interval_s for s in series), (end - begin) / _ENGINE_POINTS)
     grid = np.arange(begin, end, step) if step > 0.0 else np.empty(0)
     if len(grid) < _LEAST_POINTS:
         return None

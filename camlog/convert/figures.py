@@ -71,12 +71,13 @@ class _Runs:
     def __init__(self, values: np.ndarray, rows: int):
         self.rows, self.missing = rows, rows - len(values)
         counted = values if self.missing <= 0.05 * rows + 50 else values[:0]
-        changed = np.flatnonzero(np.diff(counted)) + 1
+        steps = np.diff(counted)
+        changed = np.flatnonzero(steps) + 1
         self.moves = len(changed)
         # The first run may have begun before the file.
         self.gaps = np.bincount(np.minimum(np.diff(changed), _MAX_GAP), minlength=_MAX_GAP + 1)
         self.gaps[_MAX_GAP] = 0  # longer runs are only known to be long
-        directions = np.sign(np.diff(values)[changed - 1])
+        directions = np.sign(steps[changed - 1])
         self.turns = int(np.count_nonzero(np.diff(directions)))
 
     @property

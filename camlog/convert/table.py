@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -43,6 +44,11 @@ class Table:
     def seconds(self, times: np.ndarray) -> np.ndarray:
         """Seconds from the first time of the file, of times of `store`."""
         return self.clocks[0].seconds(times) if len(self.clocks) == 1 else np.round(times, TIME_DECIMALS)
+
+    @cached_property
+    def time_s(self) -> np.ndarray:
+        """The time of every row in seconds, shape (rows,)."""
+        return self.seconds(self.store.column(0))
 
 
 def read_table(
@@ -123,15 +129,12 @@ class _Stream:
         self._rows_seen = 0
 
     def numbers(self) -> list[int]:
-        """The columns to be read as numbers."""
         return self.values + (list(self.timing.columns) if self.timing.kind == "number" else [])
 
     def texts(self) -> list[int]:
-        """The columns to be read as text."""
         return self.names + (list(self.timing.columns) if self.timing.kind == "stamp" else [])
 
     def add(self, parsed: Parsed) -> None:
-        """Add the rows of the next block."""
         times, there = self._times(parsed)
         if not there.all():
             # A row in which nothing was read has nothing to lose.
@@ -202,8 +205,6 @@ class _Stream:
                     self.remarks.append((float(times[i]), j, cell.strip()))
                 last = cell
             self._last_remark[j] = last
-
-    # ------------------------------------------------------------ all rows read
 
     def clock(self) -> Clock:
         """The clock of the rows, its unit where something tells it."""
