@@ -20,7 +20,6 @@ from camlog.errors import InputError, check_saved
 from camlog.toml_lines import Where, key_lines
 
 Schema = TypeVar("Schema")
-NOTHING_EXPECTED: list[list[list[None]]] = [[[]]]  # fits no key of any schema
 
 
 class Expected(str):
@@ -112,19 +111,19 @@ class TomlFile:
             return pydantic.TypeAdapter(schema).validate_json(text, strict=True)
         except pydantic.ValidationError as error:
             found = error.errors(include_url=False)
-        wheres = [(self._place(problem["loc"], problem["type"]), problem["type"]) for problem in found]
+        wheres = [(self._where(problem["loc"], problem["type"]), problem["type"]) for problem in found]
         # A key that is missing may be one that is misspelt: what is there is looked at first.
         raise self._wrong(*min(wheres, key=lambda w: (w[1] == "missing", self.error(w[0], "", "").line or 0)), schema)
 
-    def _place(self, where: Where, kind: str) -> Where:
-        """A problem's place without what pydantic adds to it: which of several types it tried."""
+    def _where(self, loc: Where, kind: str) -> Where:
+        """A problem's place in the file: pydantic's `loc` without which of several types it tried."""
         value: Any = self.raw
-        for depth, part in enumerate(where):
+        for depth, part in enumerate(loc):
             try:
                 value = value[part]
             except (KeyError, IndexError, TypeError):
-                return where if kind == "missing" else where[:depth]
-        return where
+                return loc if kind == "missing" else loc[:depth]
+        return loc
 
     def _wrong(self, where: Where, kind: str, schema: type) -> InputError:
         """The InputError for a problem that pydantic found: where, and pydantic's name of its kind."""
@@ -185,14 +184,14 @@ def _expected(annotation: Any) -> Iterator[str]:
 
 
 def _plain(value: Any) -> Any:
-    """A value of a TOML file as JSON has it; what no key expects (dates, numbers of more than 64 bits) as NOTHING_EXPECTED."""
+    """A value of a TOML file as JSON has it; what no key expects (dates, numbers of more than 64 bits) as lists that fit none."""
     if isinstance(value, dict):
         return {key: _plain(inner) for key, inner in value.items()}
     if isinstance(value, list):
         return [_plain(inner) for inner in value]
-    if isinstance(value, int) and value.bit_length() > 64:
-        return NOTHING_EXPECTED
-    return value if isinstance(value, str | int | float) else NOTHING_EXPECTED
+    if isinstance(value, str | float) or (isinstance(value, int) and value.bit_length() <= 64):
+        return value
+    return [[[]]]  # deeper than any key of a schema
 
 
 def shown(value: Any) -> str:
