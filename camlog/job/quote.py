@@ -62,6 +62,7 @@ def choices(
     rates, repairs = shop.rates(layout), shop.repairs
     whole = next(r for r in repairs if r.key == "timing_set")
     due = chain_due(mileage_km, elongation_percent)
+    again = rates.cost(whole) + GOODWILL
     faulty = max(1.0 - probabilities.get("nothing", 0.0), 1e-9)
     found = []
     for repair in repairs:
@@ -69,7 +70,6 @@ def choices(
         opened = repair.opens == "timing cover" and repair.key != "timing_set"
         comes_back = 1.0 - cures * (1.0 - (due if opened else 0.0))
         cost = rates.cost(repair)
-        again = rates.cost(whole) + GOODWILL
         found.append(Choice(repair, cures, cost - repair.parts, repair.parts, comes_back, cost + comes_back * again))
     return sorted(found, key=lambda c: c.expected_cost)
 

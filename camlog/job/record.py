@@ -32,8 +32,6 @@ from camlog.stream import now
 SCHEMA = "camlog.job/1"
 SUFFIX = ".job.json"
 MAX_FILE_BYTES = 20_000_000
-VEHICLE_KEYS = ("name", "plate", "mileage_km", "oil_date", "oil_grade", "engine")
-PEOPLE_KEYS = ("technician", "shop", "customer")
 # ruff: noqa: UP013 - a table a line
 Chances = dict[str, Annotated[float, Ge(0.0), Le(1.0)]]
 _Row = TypedDict("_Row", {"what": str, "text": str, "value": float | None, "limit": float | None, "torque": float | None,

@@ -12,17 +12,15 @@ from camlog.analysis.causes.checks import BY_KEY as CHECK
 from camlog.analysis.causes.checks import IN_ORDER, NOT
 from camlog.analysis.causes.rank import telling
 from camlog.analysis.causes.troubleshoot import after, cost_of_opening_first, expected_cost, plan
-from camlog.cams import bank_of, side_of
 from camlog.job.found import Outcome
 from camlog.job.picture import picture
 from camlog.job.quote import choices, parts_list, whole_set_from_km
 from camlog.job.record import SUFFIX, Job, read_job
 from camlog.job.sheet import measured_outcomes, messages, row_words, work_sheet
 from camlog.job.shop import ShopFile
-from camlog.messages import Messages
 from camlog.numbers import number
 from camlog.profile.model import Layout
-from camlog.report.words import condition_word, state_of
+from camlog.report.words import condition_word, does_for_owner, state_of
 from camlog.stream import now
 
 if TYPE_CHECKING:
@@ -30,7 +28,6 @@ if TYPE_CHECKING:
     from camlog.profile import VehicleProfile
     from camlog.verify.verification import Verification
 
-report = Messages("camlog.report")
 SURE_CHECKS = 3
 WORTH_SHOWING = 0.01  # chance to cure from which a choice is worth a line
 # A chain is measured to about this, and the rest position of a cam of a new engine known to about that. Common practice, no source.
@@ -89,11 +86,7 @@ def _cam(found: CamFindings) -> dict[str, Any]:
 
 def _for_owner(findings: Findings) -> str:
     """What the cams do that they should not, in the words for a car's owner; empty where none was judged."""
-    does = [
-        f"{report('cam.for_owner', side=side_of(cam), bank=bank_of(cam))} {report(f'condition_for_owner.{f.verdict.condition}')}"
-        for cam, f in findings.cams.items()
-        if state_of(f.verdict.condition) == "bad"
-    ]
+    does = [does_for_owner(f) for f in findings.cams.values() if state_of(f.verdict.condition) == "bad"]
     judged = any(state_of(f.verdict.condition) == "good" for f in findings.cams.values())
     return messages("for_owner", cams="; ".join(does)) if does else messages("sound") if judged else ""
 

@@ -8,9 +8,8 @@ from typing import Any
 from camlog.analysis.causes.checks import Sentence as Check
 from camlog.analysis.causes.rank import Cause
 from camlog.analysis.findings import CamFindings, Findings
-from camlog.cams import bank_of, side_of
 from camlog.cams import title as cam_title
-from camlog.report.words import condition_word, key_figure, say, state_of, sureness
+from camlog.report.words import condition_word, does_for_owner, key_figure, say, state_of, sureness
 
 WORTH_SAYING = 0.3  # support below which a cause is not put on the first screen
 LEAST = 0.1  # of a fault's best cause, however weakly supported
@@ -126,9 +125,7 @@ def _for_owner(findings: Findings) -> str:
              if c.cause != NOTHING_WRONG and c.support >= WORTH_SAYING}  # fmt: skip
     faulty, unknown = _of_state(findings, "bad"), _of_state(findings, "unknown")
     if faulty:
-        does = say.table("condition_for_owner")
-        cams = [f"{say('cam.for_owner', side=side_of(c.cam), bank=bank_of(c.cam))} {does[c.verdict.condition]}" for c in faulty]
-        return say("owner.faulty", cams=cams, causes=list(words.values()))
+        return say("owner.faulty", cams=[does_for_owner(c) for c in faulty], causes=list(words.values()))
     if unknown:
         return say("owner.unknown", count=len(unknown))
     return say("owner.engine", cause=words[ENGINE]) if ENGINE in words else say("owner.healthy")

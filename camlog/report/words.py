@@ -10,6 +10,7 @@ from camlog.analysis.figures import QUESTIONS
 from camlog.analysis.findings import CamFindings, Findings
 from camlog.analysis.verdict.judge import Verdict
 from camlog.analysis.verdict.weigh import Weighed
+from camlog.cams import bank_of, side_of
 from camlog.messages import Messages
 from camlog.numbers import duration, with_unit
 
@@ -51,6 +52,12 @@ def condition_word(verdict: Verdict) -> str:
     if key is None:
         return CONDITION_WORDS[verdict.condition]
     return say(f"unstable.{key.figure.name if f'unstable.{key.figure.name}' in say else 'any_other'}")
+
+
+def does_for_owner(found: CamFindings) -> str:
+    """Which cam it is and what it does, in the words for a car's owner."""
+    cam = say("cam.for_owner", side=side_of(found.cam), bank=bank_of(found.cam))
+    return f"{cam} {say(f'condition_for_owner.{found.verdict.condition}')}"
 
 
 def cause_words(cause: str) -> str:
