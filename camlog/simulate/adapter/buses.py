@@ -17,6 +17,7 @@ MODULE_ADDRESSES = (0x10, 0x18, 0x28, 0x29, 0x58, 0x60, 0x40, 0x50)
 FUNCTIONAL = -1  # in place of a module's number: all of them
 
 MAX_MESSAGE_BYTES = 4095
+PADDING = 0x00  # fills CAN frames to eight bytes
 # First two header bytes of an answer on an older bus, by bus and whether that module alone was asked.
 _ISO, _KWP = (0x48, 0x6B), (0x80, TESTER)
 HEADERS = {

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from camlog.simulate.adapter.buses import BUSES, Bus, addressed, frames_of, is_first, response_id
+from camlog.simulate.adapter.buses import BUSES, PADDING, Bus, addressed, frames_of, is_first, response_id
 from camlog.simulate.adapter.faults import LINE_KINDS, MESSAGES, FaultSchedule, Line, damage
 from camlog.simulate.adapter.modules import VehicleSide
 from camlog.simulate.adapter.settings import AUTOMATIC, AdapterTraits, Settings
@@ -213,7 +213,7 @@ class Exchange:
                 framed = [
                     (message, *frame)
                     for message in group
-                    for frame in frames_of(bus, module, message.data, target == module, self.state.traits.padding)
+                    for frame in frames_of(bus, module, message.data, target == module, PADDING)
                 ]
                 offsets = self.timing.answer_offsets([end - begin for _, _, begin, end in framed], bus)
                 for left, ((message, frame, begin, end), offset) in enumerate(zip(framed, offsets, strict=True), 1):

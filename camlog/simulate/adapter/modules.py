@@ -9,7 +9,7 @@ from camlog.profile import SignalDefinition, VehicleProfile
 from camlog.simulate.adapter.buses import BUSES, FUNCTIONAL, Bus, module_of_header
 from camlog.simulate.adapter.faults import ANSWER_KINDS, CRANKING_V, FAULTS, FaultSchedule, Message
 from camlog.simulate.adapter.services import answer
-from camlog.simulate.adapter.settings import AdapterTraits
+from camlog.simulate.adapter.settings import RESET_BELOW_V, AdapterTraits
 from camlog.simulate.adapter.values import Inquiry
 from camlog.simulate.car import Answering, Car
 from camlog.stream import CodeSnapshot
@@ -103,7 +103,6 @@ class VehicleSide:
     ):
         self.bus: Bus = BUSES[traits.protocol]
         self._car = car
-        self._traits = traits
         self._faults = faults
         self._vehicle_time = vehicle_time
         self._modules = modules_for(car, profile, traits.second_module)
@@ -131,7 +130,7 @@ class VehicleSide:
         """True where the modules answer: ignition on, and enough supply."""
         if self._faults.active(at_s, ("low_voltage",)):
             return False
-        return self.ignition_on(at_s) and self.supply_v(at_s) >= self._traits.reset_below_v
+        return self.ignition_on(at_s) and self.supply_v(at_s) >= RESET_BELOW_V
 
     def ask(self, request: bytes, target: int, at_s: float) -> list[Message]:
         """What the modules answer to a request that reaches them at `at_s`, in the order they do.

@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 from camlog.errors import InputError
 from camlog.simulate.adapter.elm import Interpreter
+from camlog.simulate.adapter.settings import RESET_BELOW_V
 from camlog.simulate.adapter.timing import Reply
 from camlog.simulate.adapter.transport import Port
 
@@ -170,7 +171,7 @@ class Session:
         """Restart when the vehicle's own supply falls too low (cranking), once for each time it does."""
         if self._faults.active(self._now(), ("low_voltage",)):
             return
-        is_low = self._adapter.vehicle.supply_v(self._now()) < self._adapter.traits.reset_below_v
+        is_low = self._adapter.vehicle.supply_v(self._now()) < RESET_BELOW_V
         if is_low and not self._supply_is_low:
             self._restart("LV RESET")
         self._supply_is_low = is_low

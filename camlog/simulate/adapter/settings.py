@@ -8,6 +8,7 @@ from camlog.drive import SIMULATED_ADAPTER
 from camlog.errors import InputError
 from camlog.simulate.adapter.buses import Bus
 
+RESET_BELOW_V = 6.0  # at the connector it restarts below this
 TIMEOUT_STEP_S = 0.004096  # one count of ATST
 DEFAULT_TIMEOUT = 0x32  # about 200 ms
 AUTOMATIC = "0"
@@ -22,7 +23,6 @@ class AdapterTraits:
     at its end is answered with "?", and so are the AT commands in `unknown_commands`. `second_module`: a transmission module answers too.
     `banner` is the version line; a recording tells a simulated adapter by how it begins.
     `waits_for_pending`: after a "response pending" it goes on listening for the answer itself.
-    `padding` fills CAN frames. Below `reset_below_v` at the connector it restarts.
     """
 
     name: str = "standard"
@@ -35,8 +35,6 @@ class AdapterTraits:
     second_module: bool = False
     unknown_commands: frozenset[str] = frozenset()
     buffer_bytes: int = 512
-    padding: int | None = 0x00
-    reset_below_v: float = 6.0
 
 
 PRESETS: dict[str, AdapterTraits] = {
