@@ -175,15 +175,11 @@ def read_drive(path: str | Path) -> Drive:
     except OSError as error:
         raise InputError(f"cannot be read ({error.strerror})", file=path, remedy="Check the path.") from error
     except UnicodeDecodeError as error:
-        raise InputError(
-            "is not UTF-8 text", file=path, remedy="Move it away to go on without it."
-        ) from error
+        raise InputError("is not UTF-8 text", file=path, remedy="Move it away to go on without it.") from error
     except (ValueError, RecursionError) as error:
         # ValueError: not JSON, a NaN, or a number of thousands of digits.
         line = getattr(error, "lineno", None)
-        what = (
-            "is not JSON" if line or isinstance(error, RecursionError) else f"is not JSON ({str(error)[:60]})"
-        )
+        what = "is not JSON" if line or isinstance(error, RecursionError) else f"is not JSON ({str(error)[:60]})"
         remedy = "Move it away to go on without it, or restore it."
         raise InputError(what, file=path, line=line, remedy=remedy) from error
     try:
@@ -192,6 +188,12 @@ def read_drive(path: str | Path) -> Drive:
         raise InputError(
             "is nested too deep to be a drive file", file=path, remedy="Move it away to go on without it."
         ) from error
+
+
+def drive_beside(trace: str | Path) -> Drive | None:
+    """The drive file of a trace, None where it has none. Raises InputError as `read_drive` does."""
+    path = drive_path(trace)
+    return read_drive(path) if path.exists() else None
 
 
 def _finite_number(text: str) -> float:

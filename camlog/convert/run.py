@@ -27,7 +27,7 @@ from camlog.convert.table import Table, read_table
 from camlog.convert.text import TextBlocks
 from camlog.convert.words import and_more, refusal, say
 from camlog.convert.write import TraceRows, write_rows
-from camlog.drive import Drive, drive_path, read_drive, write_drive
+from camlog.drive import Drive, drive_beside, drive_path, write_drive
 from camlog.errors import InputError
 from camlog.new_files import there_already
 from camlog.signals import SIGNALS
@@ -100,7 +100,7 @@ def read_any(
     """
     path = Path(path)
     if mapping is None and is_trace(path):
-        return read_trace(path), _earlier_drive(path), None
+        return read_trace(path), drive_beside(path), None
     with _understood(path, _rules(mapping, None, None, None), None, None) as work:
         doubtful = [m for m in work.matches if m.doubtful]
         if doubtful:
@@ -151,12 +151,6 @@ def _part(progress: Progress | None, start: float, end: float) -> Progress | Non
     return None if progress is None else lambda share: progress(start + (end - start) * share)
 
 
-def _earlier_drive(path: Path) -> Drive | None:
-    """The drive file beside a trace of camlog's own; None for a foreign file."""
-    beside = drive_path(path)
-    return read_drive(beside) if beside.exists() and is_trace(path) else None
-
-
 @dataclass
 class _Work:
     """Everything known of one file."""
@@ -184,7 +178,8 @@ class _Work:
             "separator": self.layout.dialect.separator, "decimal": self.layout.numbers.decimal,
             "heading_line": self.layout.heading_line,
         }  # fmt: skip
-        return done, drive_of(info, self.table, done, rows, self.layout, sha256, _earlier_drive(self.path))
+        earlier = drive_beside(self.path) if is_trace(self.path) else None
+        return done, drive_of(info, self.table, done, rows, self.layout, sha256, earlier)
 
     def mapping_text(self) -> str:
         clock = self.table.clocks[0]

@@ -270,9 +270,8 @@ def finish(job: str, after: str | None, vehicle: str | None, done: str) -> None:
 
 def _analysed(trace: str, vehicle: str | None) -> Findings:
     from camlog.analysis import analyze
-    from camlog.drive import drive_path, read_drive
+    from camlog.drive import drive_beside
     from camlog.profile import read_profile
     from camlog.trace import read_trace
 
-    beside = drive_path(trace)
-    return analyze(read_trace(trace), read_drive(beside) if beside.exists() else None, read_profile(vehicle) if vehicle else None)
+    return analyze(read_trace(trace), drive_beside(trace), read_profile(vehicle) if vehicle else None)

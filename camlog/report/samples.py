@@ -7,7 +7,7 @@ from pathlib import Path
 
 from camlog.analysis import analyze
 from camlog.analysis.findings import Findings
-from camlog.drive import drive_path, read_drive
+from camlog.drive import drive_beside
 from camlog.places import sample_logs_folder
 from camlog.profile import read_profile
 from camlog.report import write_comparison, write_report
@@ -20,8 +20,7 @@ PAIR = ("repair-before", "repair-after")
 
 def analyze_sample(path: Path) -> Findings:
     """The findings of one sample recording, with its drive file and the invented vehicle's profile."""
-    beside = drive_path(path)
-    return analyze(read_trace(path), read_drive(beside) if beside.exists() else None, read_profile("demo"))
+    return analyze(read_trace(path), drive_beside(path), read_profile("demo"))
 
 
 def write_sample_reports(folder: str | Path, say_line: Callable[[str], None] = print) -> list[Path]:

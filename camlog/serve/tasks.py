@@ -121,12 +121,11 @@ def provisional(trace: str, vehicle: str | None) -> dict[str, Any]:
     Gives `cams` (condition, confidence, reason of each), `seconds`, how much of a drive it rests on, and `do_not_run`.
     """
     from camlog.analysis import analyze
-    from camlog.drive import drive_path, read_drive
+    from camlog.drive import drive_beside
     from camlog.trace import read_trace
 
     saved = read_trace(trace)
-    beside = drive_path(trace)
-    findings = analyze(saved, read_drive(beside) if beside.exists() else None, _profile(vehicle))
+    findings = analyze(saved, drive_beside(trace), _profile(vehicle))
     cams = {
         cam: {
             "condition": judged.verdict.condition,
