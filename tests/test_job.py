@@ -287,7 +287,7 @@ def test_figures_of_the_customers_page_are_as_people_read_them(tmp_path):
     job.put("verification", {"outcome": "verified", "changes": [
         change | {"title": t, "unit": u, "before": {"value": a}, "after": {"value": b}} for t, a, b, u in figures]}, "verification")  # fmt: skip
     job.put("vehicle", {"mileage_km": 82_000.0}, "vehicle")
-    text = re.sub(r"<[^>]+>", "|", customer_page(job))
+    text = re.sub(r"<[^>]+>", "|", customer_page(job, next_steps(job, SHOP, LAYOUT)))
     for shown in ("0.38 s", "0.01 s", "81 deg", "0 deg", "43 %", "0 %", "82,000 km"):
         assert f"|{shown}|" in text or shown == "82,000 km" in text, shown
     assert "0.00594" not in text and "e-05" not in text
@@ -368,6 +368,21 @@ def test_a_shops_own_figures_are_read_and_a_slip_is_named(tmp_path):
     path.write_text('schema = "camlog.shop/1"\n[priors]\nchain_strechted = 2\n')
     with pytest.raises(InputError, match="Did you mean chain_stretched"):
         read_shop(path)
+
+
+def test_a_shops_own_priors_stand_for_the_tables(tmp_path):
+    """By Bayes' rule the odds of two causes change by as much as the odds of their priors, whatever was seen."""
+    job, own = Job(tmp_path / "a.job.json"), ShopFile(priors={c.key: 10.0 * c.prior for c in CAUSES if c.key == "chain_stretched"})
+    add_found(job, understand("oil 1 l low"), "oil 1 l low")
+
+    def odds(shop):
+        chances = {c["key"]: c["probability"] for c in next_steps(job, shop, LAYOUT)["causes"]}
+        assert sum(chances.values()) == pytest.approx(1.0)
+        return chances["chain_stretched"] / chances["phaser_worn"]
+
+    assert odds(own) == pytest.approx(10.0 * odds(SHOP))
+    quoted = [{c["key"]: c["cures"] for c in make_quote(job, shop, LAYOUT)["choices"]} for shop in (own, SHOP)]
+    assert quoted[0]["timing_set"] > quoted[1]["timing_set"] and quoted[0]["phaser"] < quoted[1]["phaser"]
 
 
 def test_a_job_without_a_recording_begins_from_what_is_usual(tmp_path):

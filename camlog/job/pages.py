@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 from camlog import cautions
-from camlog.analysis.causes.causes import BY_KEY
 from camlog.cams import title as cam_title
 from camlog.job.picture import HEIGHT, WIDTH, drawn
 from camlog.job.record import SUFFIX, Job
@@ -26,14 +25,14 @@ def write_pages(job: Job, steps: Mapping[str, Any], folder: Path, *, replace: bo
     """Write `NAME.customer.html` and `NAME.workshop.html`. Raises InputError where one is there and `replace` is not set."""
     name = job.path.name.removesuffix(SUFFIX)
     paths = [folder / f"{name}.{kind}.html" for kind in ("customer", "workshop")]
-    for path, text in zip(paths, (customer_page(job), workshop_page(job, steps)), strict=True):
+    for path, text in zip(paths, (customer_page(job, steps), workshop_page(job, steps)), strict=True):
         with refusals(path, OTHER_FOLDER):
             write_page(text, path, replace=replace)
     return paths
 
 
-def customer_page(job: Job) -> str:
-    """What was wrong, in two sentences and a picture, what was done, and the proof."""
+def customer_page(job: Job, steps: Mapping[str, Any]) -> str:
+    """What was wrong, in two sentences and a picture, what was done, and the proof; `steps` as `next_steps` gives them."""
     proof, quote = job.get("verification"), job.get("quote")
     repair = next((c["repair"] for c in quote.get("choices", []) if c.get("key") == quote.get("repair")), "")
     outcome = proof.get("outcome", "")
@@ -42,7 +41,7 @@ def customer_page(job: Job) -> str:
         do_not_run=[] if outcome == "verified" else job.get("findings").get("do_not_run", []),
         headline=messages(f"headline.{outcome}" if f"headline.{outcome}" in messages else "headline.open"),
         complaint=job.get("complaint"),
-        wrong=_wrong(job),
+        wrong=_wrong(job, steps),
         codes=job.get("findings").get("codes", []),
         done=job.get("done") or messages("nothing_done" if repair else "nothing_quoted", repair=repair),
         proof=proof.get("headline") or messages("no_proof"),
@@ -77,12 +76,13 @@ def _said(key: str, value: object) -> str:
     return "" if value is None else str(value)
 
 
-def _wrong(job: Job) -> str:
+def _wrong(job: Job, steps: Mapping[str, Any]) -> str:
     """What the drive showed, and what is most likely behind it."""
-    chances = {k: p for k, p in job.probabilities.items() if k in BY_KEY}
-    likely = max(chances, key=chances.__getitem__, default=None)
     first = job.get("findings").get("for_owner") or messages("no_drive")
-    return first if likely is None else f"{first} " + messages("likely", cause=BY_KEY[likely].name, chance=chances[likely])
+    if not job.probabilities:
+        return first
+    likely = steps["causes"][0]
+    return f"{first} " + messages("likely", cause=likely["cause"], chance=likely["probability"])
 
 
 def _changes(proof: Mapping[str, Any]) -> list[dict[str, str]]:

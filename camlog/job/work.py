@@ -101,7 +101,7 @@ def drive_before(job: Job) -> Path | None:
 def add_found(job: Job, outcome: Outcome, note: str, who: str = "") -> None:
     """Note the outcome of a check; the probabilities of the causes move at once. Of a check made again the last counts."""
     outcomes = {**_outcomes(job), outcome.check.key: outcome.outcome}
-    probabilities = _probabilities(job.get("findings").get("probabilities") or {})
+    probabilities = _all_causes(job.get("findings").get("probabilities") or {})
     for key, shown in outcomes.items():
         probabilities = after(probabilities, CHECK[key], shown)
     job.add(
@@ -122,10 +122,18 @@ def _done(job: Job) -> list[str]:
     return [k for k, shown in _outcomes(job).items() if not shown.startswith(NOT) or len(CHECK[k].shows) == 1]
 
 
-def _probabilities(chances: Mapping[str, float]) -> dict[str, float]:
+def probabilities_of(job: Job, shop: ShopFile) -> dict[str, float]:
+    """The probabilities of all causes as they stand, by key, summing to 1; the shop's own priors stand for the table's.
+
+    The job file keeps them by the table's priors, so that a shop that changes its own changes every job.
+    """
+    return _all_causes(job.probabilities, {key: own / BY_KEY[key].prior for key, own in shop.priors.items()})
+
+
+def _all_causes(chances: Mapping[str, float], weighted: Mapping[str, float] | None = None) -> dict[str, float]:
     """`chances` of all causes, summing to 1; the priors where there are none, so that a job without a recording can begin."""
-    known = {k: v for k, v in chances.items() if k in BY_KEY}
-    weights = {c.key: known.get(c.key, 0.0) for c in CAUSES} if known else {c.key: c.prior for c in CAUSES}
+    known = {k: v for k, v in chances.items() if k in BY_KEY} or {c.key: c.prior for c in CAUSES}
+    weights = {c.key: known.get(c.key, 0.0) * (weighted or {}).get(c.key, 1.0) for c in CAUSES}
     total = sum(weights.values()) or 1.0
     return {key: w / total for key, w in weights.items()}
 
@@ -140,7 +148,7 @@ def next_steps(job: Job, shop: ShopFile, layout: Layout) -> dict[str, Any]:
 
     `first` is what comes before them all, `note` what is said of the checks.
     """
-    probabilities, rates = _probabilities(job.probabilities), shop.rates(layout)
+    probabilities, rates = probabilities_of(job, shop), shop.rates(layout)
     ranked = sorted(probabilities.items(), key=lambda p: -p[1])
     done, stand = _done(job), bool(job.get("findings").get("do_not_run")) or oil_is_low(job)
     checks, note = [s.check for s in plan(probabilities, rates, done, standing=stand)], ""
@@ -166,7 +174,7 @@ def next_steps(job: Job, shop: ShopFile, layout: Layout) -> dict[str, Any]:
 
 def make_quote(job: Job, shop: ShopFile, layout: Layout, repair: str | None = None) -> dict[str, Any]:
     """Quote: every choice, the one taken (the least expected cost, or `repair`), why, and the parts to order."""
-    probabilities = _probabilities(job.probabilities)
+    probabilities = probabilities_of(job, shop)
     mileage, elongation = job.get("vehicle").get("mileage_km"), _measured_chain(job)
     mileage = float(mileage) if isinstance(mileage, int | float) else None
     found = choices(probabilities, shop, layout, mileage, elongation)
