@@ -18,6 +18,7 @@ from camlog.cams import cam_words
 from camlog.limits import Limit
 from camlog.messages import capital
 from camlog.oil_windows import OilWindow
+from camlog.report.words import condition_word
 from camlog.verify.gate import Case, Outcome, failed, gate, messages, not_shown, passed
 
 # Common practice, no source: what is to prove a repair must be surer than what names a cam healthy.
@@ -58,7 +59,7 @@ def cam_healthy(case: Case, name: str) -> Outcome:
     if verdict.condition != "healthy":
         reasons = " ".join(verdict.reasons[:REASONS_SHOWN])
         name_of = "faulty" if reasons else "faulty_see_report"
-        return failed(name_of, fault=True, condition=verdict.condition, reasons=reasons)
+        return failed(name_of, fault=True, condition=condition_word(verdict).lower(), reasons=reasons)
     to_move = messages("measure_again.move")
     span = now.examination.motion.command_span_deg
     first_span = then.examination.motion.command_span_deg if then is not None else 0.0

@@ -10,6 +10,7 @@ from typing import Any
 from camlog.cams import cam_words
 from camlog.drive import Drive
 from camlog.limits import LIMITS, limits_for
+from camlog.report.words import condition_word
 from camlog.trust import Trust, trust, vin_hash
 from camlog.verify.gate import FAILED, Case, Outcome, failed, gate, messages, not_shown, passed
 from camlog.verify.gates.misfire import judge_misfires
@@ -138,7 +139,7 @@ def fault_shown(case: Case) -> Outcome | None:
     faults = [messages("fault_words.code", code=c) for c in codes]
     if before is not None:
         faults += [
-            messages("fault_words.cam", cam=cam_words(c.cam), condition=c.verdict.condition)
+            messages("fault_words.cam", cam=cam_words(c.cam), condition=condition_word(c.verdict).lower())
             for c in before.cams.values()
             if c.verdict.condition not in NO_FAULT
         ]
