@@ -26,7 +26,7 @@ def analyze(
         Path | None,
         typer.Option("--library", metavar="FILE", help="Library whose known-good cars of the profile's kind join the evidence."),
     ] = None,
-    why: Annotated[bool, typer.Option("--why", help="Print every reason, cause, check and caution too.")] = False,
+    why: Annotated[bool, typer.Option("--why", help="Print further reasons and checks, all that is still to drive and all cautions too.")] = False,
     force: Force = False,
 ) -> None:
     """Say what each cam does with its command, and why.

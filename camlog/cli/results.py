@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from camlog.trace import Trace
 
 WIDTH = 96
-REASONS_SHOWN = MISSING_SHOWN = 3
+REASONS_SHOWN = 3
 say, report_words = Messages("camlog.cli"), Messages("camlog.report")
 
 
@@ -122,7 +122,8 @@ def result_path(trace: Path, ending: str, out: Path | None, force: bool) -> Path
 
 def verdict_lines(findings: Findings, *, why: bool = False) -> Iterator[str]:
     """The verdict in a screenful: each cam with its worst moment, the strip, misfires, the cause with the first check, and
-    what was missing. `why` adds every reason, cause, check and caution."""
+    what was missing. `why` adds further reasons and checks, what speaks for a cause, all that is still to drive
+    and all cautions."""
     from camlog.report.strip import strip_lines
     from camlog.report.summary import next_steps
 
@@ -172,9 +173,10 @@ def _cause_lines(causes: Sequence[Cause], why: bool) -> Iterator[str]:
 
 def _missing_lines(findings: Findings, said: Sequence[str], shown: set[str], why: bool) -> Iterator[str]:
     """What the drive did not contain, but for what is said already."""
-    missing = [m for m in findings.coverage.missing if m not in said][: MISSING_SHOWN if why else 1]
+    left = [m for m in findings.coverage.missing if m not in said]
+    missing = left if why else left[:1]
     if missing and not findings.do_not_run:
-        yield say("verdict.still_to_drive", count=len(findings.coverage.missing))
+        yield say("verdict.still_to_drive", more=len(left) - len(missing))
     for sentence in missing if why or not findings.do_not_run else ():
         yield from wrapped(say("verdict.item", sentence=sentence), 2)
     if (missing or said) and findings.coverage.caution:
