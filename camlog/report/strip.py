@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from camlog.analysis.cam.strip import FAULTY, STATES, Strip
-from camlog.analysis.findings import CamFindings, Findings
+from camlog.analysis.findings import Findings
 from camlog.cams import title as cam_title
 from camlog.numbers import duration
 from camlog.oil_windows import window_word
@@ -28,13 +28,8 @@ MARKS_TOLD = 8
 def strip_view(findings: Findings) -> dict[str, Any] | None:
     """What the template draws; None without cams or where the recording has no length. Places are percent of the drive."""
     end = end_s(findings)
-    if not findings.cams or end <= 0.0:
-        return None
-    shown = [s for s in STATES if any(s in _cells(f, end, CELLS) for f in findings.cams.values())]
-    return {
-        "end_s": end,
-        "rows": [_row(found, end) for found in findings.cams.values()],
-        "legend": _legend(shown),
+    view = _view([(f.cam, f.examination.strip, f.verdict.condition, condition_word(f.verdict)) for f in findings.cams.values()], end)
+    return view and view | {
         "windows": [
             {"at": 100 * a / end, "width": 100 * (b - a) / end, "word": window_word(w), "label": w.label,
              "roomy": 100 * (b - a) / end >= LABEL_SHARE}
@@ -44,39 +39,28 @@ def strip_view(findings: Findings) -> dict[str, Any] | None:
         "misfires": _misfires(findings, end),
         "marks": [{"at": 100 * t / end, "kind": kind, "sign": say(f"strip.sign.{kind}")} for t, kind, _ in events(findings)],
         "told": _marks_in_words(findings),
-        "ticks": _ticks(end),
     }  # fmt: skip
 
 
 def saved_view(strips: Mapping[str, tuple[Strip, str]], end: float) -> dict[str, Any] | None:
     """As `strip_view` of each cam's saved strip and condition, without what else happened; None without cams."""
+    return _view([(cam, strip, condition, CONDITION_WORDS[condition]) for cam, (strip, condition) in strips.items()], end)
+
+
+def _view(strips: Sequence[tuple[str, Strip, str, str]], end: float) -> dict[str, Any] | None:
+    """The strips alone, each with its cam, condition and the word for it."""
     if not strips or end <= 0.0:
         return None
-    shown = [s for s in STATES if any(s in strip.cells(end, CELLS) for strip, _ in strips.values())]
-    rows = [_saved_row(cam, strip, end, CONDITION_WORDS[condition], condition) for cam, (strip, condition) in strips.items()]
+    rows = [_row(*of_cam, end) for of_cam in strips]
+    shown = {run["state"] for row in rows for run in row["runs"]}
     return {
-        "end_s": end, "rows": rows, "legend": _legend(shown), "windows": (), "speed": "", "misfires": (), "marks": (), "told": (),
-        "ticks": _ticks(end),
+        "end_s": end, "rows": rows, "windows": (), "speed": "", "misfires": (), "marks": (), "told": (),
+        "legend": [(s, say(f"strip.letter.{s}"), say(f"strip.state.{s}")) for s in STATES if s in shown],
+        "ticks": [(100 * share / 4, duration(end * share / 4)) for share in range(5)],
     }  # fmt: skip
 
 
-def _cells(found: CamFindings, end: float, count: int) -> list[str]:
-    return found.examination.strip.cells(end, count)
-
-
-def _legend(shown: Sequence[str]) -> list[tuple[str, str, str]]:
-    return [(s, say(f"strip.letter.{s}"), say(f"strip.state.{s}")) for s in shown]
-
-
-def _ticks(end: float) -> list[tuple[float, str]]:
-    return [(100 * share / 4, duration(end * share / 4)) for share in range(5)]
-
-
-def _row(found: CamFindings, end: float) -> dict[str, Any]:
-    return _saved_row(found.cam, found.examination.strip, end, condition_word(found.verdict), found.verdict.condition)
-
-
-def _saved_row(cam: str, strip: Strip, end: float, word: str, condition: str) -> dict[str, Any]:
+def _row(cam: str, strip: Strip, condition: str, word: str, end: float) -> dict[str, Any]:
     runs, at = [], 0
     for state, cells in groupby(strip.cells(end, CELLS)):
         count = len(list(cells))
@@ -131,7 +115,7 @@ def strip_lines(findings: Findings, cells: int = TERMINAL_CELLS, *, blocks: bool
     signs = say.table("strip.block" if blocks else "strip.letter")
     lines, seen = [], []
     for found in findings.cams.values() if end > 0.0 else ():
-        of_cam = _cells(found, end, cells)
+        of_cam = found.examination.strip.cells(end, cells)
         seen += [s for s in of_cam if s]
         lines.append(f"{cam_title(found.cam):<22} {''.join(signs[s] if s else ' ' for s in of_cam)}".rstrip())
     legend: Sequence[str] = [f"{signs[s]} {say(f'strip.state.{s}')}" for s in STATES if s in seen]

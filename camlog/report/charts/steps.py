@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
@@ -36,8 +36,7 @@ def steps(request: Request) -> Chart:
     if not here:
         return request.nothing(request.say("nothing", reason=response.advance.t63.reason or response.retard.t63.reason))
     commands = find_steps(request.data)
-    late_s = max((s.t86.value or s.t86.low or 0.0 for _, r in here for s in (r.advance, r.retard)), default=0.0)
-    shown_s = request.seconds or float(np.clip(2.0 * late_s + 0.4, SHOWN_MIN_S, SHOWN_MAX_S))
+    shown_s = request.seconds or _shown_s(s for _, r in here for s in (r.advance, r.retard))
     traces: list[dict[str, Any]] = []
     shapes: list[dict[str, Any]] = []
     for axis, direction in zip(("x", "x2"), WAYS, strict=True):
@@ -52,6 +51,12 @@ def steps(request: Request) -> Chart:
     if not traces:
         return request.nothing(request.say("too_few"))
     return request.chart(traces, _layout(request, shown_s, shapes), _slowest(request), height=380, note=request.say("note", most=MOST_STEPS))
+
+
+def _shown_s(summaries: Iterable[StepSummary]) -> float:
+    """How long after the command the answers are shown: until the latest of them has arrived, and as long again."""
+    late_s = max((s.t86.value or s.t86.low or 0.0 for s in summaries), default=0.0)
+    return float(np.clip(2.0 * late_s + 0.4, SHOWN_MIN_S, SHOWN_MAX_S))
 
 
 def _answer_line(answers: tuple[np.ndarray, np.ndarray], label: str, role: Role, axis: str, others: list[dict[str, Any]]) -> dict[str, Any]:
@@ -84,13 +89,13 @@ def overlaid_steps(before: Findings, after: Findings, cam: str, told: Sequence[s
     one, two = (f.cams[cam].examination.response.by_window for f in (before, after))
     shared = {way: [(getattr(one[w], way), getattr(two[w], way)) for w in one if w in two] for way in WAYS}
     shared = {way: [pair for pair in pairs if all(s.steps for s in pair)] for way, pairs in shared.items()}
-    late_s = max((s.t86.value or s.t86.low or 0.0 for pairs in shared.values() for pair in pairs for s in pair), default=0.0)
-    shown_s = float(np.clip(2.0 * late_s + 0.4, SHOWN_MIN_S, SHOWN_MAX_S))
+    shown_s = _shown_s(s for pairs in shared.values() for pair in pairs for s in pair)
+    both_data = [f.cams[cam].examination.data for f in (before, after)]
+    sides = [(data, find_steps(data), role) for data, role in zip(both_data, (_BEFORE, _AFTER), strict=True)]
     traces: list[dict[str, Any]] = []
     for axis, pairs in zip(("x", "x2"), shared.values(), strict=True):
-        for side, findings, role in ((0, before, _BEFORE), (1, after, _AFTER)):
-            data = findings.cams[cam].examination.data
-            answers = [_answers(data, find_steps(data), pair[side], shown_s) for pair in pairs]
+        for side, (data, commands, role) in enumerate(sides):
+            answers = [_answers(data, commands, pair[side], shown_s) for pair in pairs]
             drawn = [a for a in answers if a is not None]
             if drawn:
                 both = np.concatenate([x for x, _ in drawn]), np.concatenate([y for _, y in drawn])
