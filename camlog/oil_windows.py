@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from camlog.limits import LIMITS, OIL_EDGES, Limit
-from camlog.numbers import unit_words
+from camlog.numbers import UNIT_WORDS, unit_words
 from camlog.trace import Trace
 from camlog.units import shown_value
 
@@ -46,9 +46,15 @@ class OilWindow:
         """As it stands in a sentence: `below 40 °C`, `40 to 70 °C`; empty where every window is meant."""
         return self._named(" to ") if math.isfinite(self.min_degc) or math.isfinite(self.max_degc) else ""
 
-    def _named(self, between: str) -> str:
-        low, high = (f"{shown_value(edge, 'degC'):.3g}" for edge in (self.min_degc, self.max_degc))
-        unit = unit_words("degC")
+    @property
+    def key(self) -> str:
+        """`words` in degrees Celsius, whatever the shop's unit is: what a library keeps a window under."""
+        return self._named(" to ", canonical=True) if self.words else ""
+
+    def _named(self, between: str, *, canonical: bool = False) -> str:
+        edges = (self.min_degc, self.max_degc)
+        low, high = (f"{edge if canonical else shown_value(edge, 'degC'):.3g}" for edge in edges)
+        unit = UNIT_WORDS["degC"] if canonical else unit_words("degC")
         if math.isfinite(self.min_degc):
             return f"{low}{between}{high} {unit}" if math.isfinite(self.max_degc) else f"above {low} {unit}"
         return f"below {high} {unit}" if math.isfinite(self.max_degc) else "all temperatures"

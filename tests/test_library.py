@@ -21,6 +21,7 @@ from camlog.errors import InputError
 from camlog.library.compare import change_point, crosses
 from camlog.library.known_good import ENOUGH, KnownGood, misfits, pool, pooled
 from camlog.library.store import _MIGRATIONS, VERSION, Entry, FigureValue, Library
+from camlog.units import showing
 
 SAMPLES = Path(__file__).parent.parent / "sample_logs"
 
@@ -260,6 +261,15 @@ def test_enough_known_good_cars_join_the_evidence_with_a_share_that_grows(slow_d
     assert odds[0] < odds[1] < odds[2]
     assert any("slower than 9 of 9 known-good cars" in r and "47 %" in r for r in nine.reasons)
     assert any("too few to weigh" in r for r in few.reasons)
+
+
+def test_the_shops_units_do_not_change_what_known_good_cars_say(slow_drive):
+    good = good_cars(slow_drive, 9, 0.5)
+    metric = judged(slow_drive, good)["intake_b1"]
+    with showing("us"):
+        us = judged(slow_drive, good)["intake_b1"]
+        assert any("°F" in place.oil for place in us.places)
+    assert len(us.places) == len(metric.places) and us.probabilities == metric.probabilities
 
 
 def test_without_a_library_nothing_of_it_is_in_the_verdict(slow_drive):

@@ -35,7 +35,7 @@ def figure_values(findings: Findings, cam: str) -> list[FigureValue]:
     return [
         FigureValue(
             cam, figure.name, float(e.value), e.low, e.high, float(measured.amount), measured.part,
-            "" if measured.window is None else measured.window.words,
+            "" if measured.window is None else measured.window.key,
         )
         for figure in FIGURES if figure.question
         for measured in figure.values(seen)

@@ -39,7 +39,7 @@ NO_EVIDENCE_AT, LOG_ODDS_EACH, LOG_ODDS = 1.5, 3.0, (-1.0, 9.0)
 # Worse than the good ones by so many standard deviations is a reason.
 WORTH_SAYING = 1.65
 
-Key = tuple[str, str, str, str]  # cam, figure, part, oil window in words
+Key = tuple[str, str, str, str]  # cam, figure, part, key of the oil window
 
 
 @dataclass(frozen=True)
@@ -121,10 +121,14 @@ def misfits(rows: Sequence[Mapping[str, Any]], least_between: float = 0.0) -> li
 
 @dataclass(frozen=True)
 class Place:
-    """A figure's place among known-good cars: `at` (with standard deviation `own`) is its value on the scale of `good`."""
+    """A figure's place among known-good cars: `at` (with standard deviation `own`) is its value on the scale of `good`.
+
+    `part` and `oil` (the window in words) are empty where the figure has none.
+    """
 
     cam: str
     figure: Figure
+    part: str
     oil: str
     value: float
     at: float
@@ -216,10 +220,10 @@ class KnownGood:
     def place(self, key: Key, value: float, low: float | None = None, high: float | None = None) -> Place | None:
         """The place of one value of a figure; None where no good car has it."""
         band = pooled(self._read.get(key, ()), LEAST_BETWEEN)
-        cam, name, _, oil = key
+        cam, name, part, oil = key
         if band is None:
             return None
-        return Place(cam, BY_NAME[name], oil, value, *_scaled(BY_NAME[name], value, low, high), band)
+        return Place(cam, BY_NAME[name], part, oil, value, *_scaled(BY_NAME[name], value, low, high), band)
 
     def misfits(self) -> set[str]:
         """The hashes of those that do not fit the others in some figure."""
@@ -242,7 +246,7 @@ class KnownGood:
     def _places(self, cam: str, evidence: Sequence[Weighed]) -> Iterator[tuple[int, Place]]:
         for i, weighed in enumerate(evidence):
             measured, e = weighed.measured, weighed.measured.estimate
-            oil = "" if measured.window is None else measured.window.words
-            place = None if e.value is None else self.place((cam, weighed.figure.name, measured.part, oil), e.value, e.low, e.high)
+            key, oil = ("", "") if measured.window is None else (measured.window.key, measured.window.words)
+            place = None if e.value is None else self.place((cam, weighed.figure.name, measured.part, key), e.value, e.low, e.high)
             if place is not None:
-                yield i, place
+                yield i, replace(place, oil=oil)
