@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
@@ -22,7 +21,7 @@ from camlog.report.charts.times import end_s
 from camlog.report.dashboard import AUTO, Dashboard, read_dashboard
 from camlog.report.records import records
 from camlog.report.strip import strip_view
-from camlog.report.tables import Bands, associations, figure_tables, grids, weighing
+from camlog.report.tables import associations, figure_tables, grids, weighing
 from camlog.report.words import cause_words, evidence_words, say, since_words
 from camlog.trust import simulated_words
 
@@ -74,11 +73,8 @@ def _shown(findings: Findings, cam: str, board: Dashboard) -> list[Chart]:
     return [replace(first_chart(findings, cam, board), height=FIRST_CHART_PX)]
 
 
-def render_report(
-    findings: Findings, dashboard: str | Path | None = None, known_good: Mapping[str, Bands] | None = None
-) -> str:
-    """The report as one HTML text; `known_good` is where cars of this kind lie, by cam. Raises InputError for a dashboard
-    that is not right."""
+def render_report(findings: Findings, dashboard: str | Path | None = None) -> str:
+    """The report as one HTML text. Raises InputError for a dashboard that is not right."""
     board, book = read_dashboard(dashboard), ChartBook()
     cards = [
         summary.card(found) | {"weighing": weighing(found.verdict), "since": since_words(findings, found)}
@@ -102,7 +98,7 @@ def render_report(
         evidence=[book.add(chart) for chart in charts if not chart.empty],
         paper_name=re.sub(r"[^A-Za-z0-9 ._-]", " ", facts(findings)["file"])[:60],
         not_drawn=[chart for chart in charts if chart.empty],
-        grids=grids(findings, windows_of(findings, board.windows), known_good or {}),
+        grids=grids(findings, windows_of(findings, board.windows)),
         associations=associations(findings),
         figures=figure_tables(findings),
         cam_title=cam_title,

@@ -105,10 +105,13 @@ def _rows(figure: Figure, values: list[Measured], limits: Mapping[str, Limit]) -
     group = QUESTIONS[figure.question].title if figure.question else say("row.further")
     # Where nothing was measured one row says why.
     for m in known or values[:1]:
-        part = f", {m.part}" if m.part and known else ""
         oil = m.window.label if m.window is not None and known else ""
-        yield Row(group, figure.title + part, m.estimate, figure.unit, (figure.judged_by(limits, m.window) if figure.limit else None), oil,
+        yield Row(group, _metric(figure, m.part if known else ""), m.estimate, figure.unit, (figure.judged_by(limits, m.window) if figure.limit else None), oil,
                   figure.bad != "below", figure.bad == "size", figure.name, m.resolution_s)  # fmt: skip
+
+
+def _metric(figure: Figure, part: str) -> str:
+    return figure.title + (f", {part}" if part else "")
 
 
 def misfire_rows(findings: Findings) -> tuple[Row, ...]:
@@ -146,7 +149,7 @@ class Cell:
     band: tuple[float, float] | None = None
 
 
-def _cell(row: Row | None, bands: Bands, words: str) -> Cell:
+def _cell(row: Row | None, bands: Mapping[tuple[str, str], tuple[float, float]], words: str) -> Cell:
     """The cell of a row; `words` where there is none."""
     if row is None:
         return Cell(words=words)
@@ -164,23 +167,21 @@ def _cell(row: Row | None, bands: Bands, words: str) -> Cell:
 
     e = row.figure
     return Cell(row, "", at(e.value if e.value is not None else e.low), stretch(e.interval if e else None),
-                stretch(bands.get((row.key, row.oil))))  # fmt: skip
+                stretch(bands.get((row.metric, row.oil))))  # fmt: skip
 
 
-# Where known-good cars lie: lowest and highest, by a figure's name and an oil window's label ("" for the whole drive).
-Bands = Mapping[tuple[str, str], tuple[float, float]]
+def grids(findings: Findings, windows: Sequence[OilWindow]) -> list[dict[str, Any]]:
+    """The grid of each cam, with the bands of known-good cars where they joined its verdict."""
+    return [_grid(findings, c.cam, windows) for c in cams_in_order(findings)]
 
 
-def grids(findings: Findings, windows: Sequence[OilWindow], known_good: Mapping[str, Bands]) -> list[dict[str, Any]]:
-    """The grid of each cam, with the bands of known-good cars where they are known."""
-    return [_grid(findings, c.cam, windows, known_good.get(c.cam, {})) for c in cams_in_order(findings)]
-
-
-def _grid(findings: Findings, cam: str, windows: Sequence[OilWindow], bands: Bands) -> dict[str, Any]:
+def _grid(findings: Findings, cam: str, windows: Sequence[OilWindow]) -> dict[str, Any]:
     verdict, driven = findings.cams[cam].verdict, _driven(findings, cam)
+    labels = {"": ""} | {w.words: w.label for w in windows}
+    bands = {(_metric(p.figure, p.part), labels[p.oil]): p.band for p in verdict.places if p.oil in labels}
     says_no = {w.figure.name: w.says_no for w in verdict.evidence}
     judged = [r for r in rows(findings, cam) if r.key in says_no and r.state != "missing"]
-    lines = []
+    lines: list[dict[str, Any]] = []
     for name, asked in QUESTIONS.items():
         answer = verdict.questions[name]
         # A figure that did not weigh enough to make the answer "no" is not shown as if it had.
@@ -194,7 +195,8 @@ def _grid(findings: Findings, cam: str, windows: Sequence[OilWindow], bands: Ban
             "cells": [_cell(here[w.label], bands, _why(w, driven, bool(by_oil))) for w in windows],
             "whole": _cell(whole, bands, say("grid.not_measured")), "by_oil": bool(by_oil),
         })  # fmt: skip
-    return {"cam": cam, "title": cam_title(cam), "state": state_of(verdict.condition), "columns": [w.label for w in windows], "lines": lines}
+    return {"cam": cam, "title": cam_title(cam), "state": state_of(verdict.condition), "columns": [w.label for w in windows], "lines": lines,
+            "known_good": any(c.band for line in lines for c in (*line["cells"], line["whole"]))}  # fmt: skip
 
 
 def _times(row: Row) -> float:
@@ -246,7 +248,7 @@ def _bars(verdict: Verdict) -> list[dict[str, Any]]:
     shown = sorted((pair for pair in weighed if abs(pair[0]) >= WORTH_SAYING), key=lambda pair: -abs(pair[0]))[:MOST_BARS]
     return [
         {
-            "title": capital(w.figure.title) + (f", {w.measured.part}" if w.measured.part else ""),
+            "title": capital(_metric(w.figure, w.measured.part)),
             "oil": w.measured.window.words if w.measured.window is not None else "",
             "value": w.figure.shown(w.measured), "limit": str(w.limit), "side": "for" if says > 0 else "against",
             "width": round(100.0 * min(abs(says) / FULL_BAR, 1.0)),
