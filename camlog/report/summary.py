@@ -9,6 +9,7 @@ from camlog.analysis.causes.checks import Sentence as Check
 from camlog.analysis.causes.rank import Cause
 from camlog.analysis.findings import CamFindings, Findings
 from camlog.cams import title as cam_title
+from camlog.messages import capital
 from camlog.report.words import condition_word, does_for_owner, key_figure, say, state_of, sureness
 
 WORTH_SAYING = 0.3  # support below which a cause is not put on the first screen
@@ -59,7 +60,7 @@ def complaint(findings: Findings) -> dict[str, Any]:
     top = max(*rates.values(), limit.value, 1e-9) if rates else 1.0  # no cylinder may misfire at all
     bars = [{"cylinder": n, "rate": r, "width": 100 * r / top, "limit": 100 * limit.value / top, "over": n in worst} for n, r in rates.items()]
     words = say("complaint.words", codes=codes[:CODES_SAID], more=len(codes) - CODES_SAID, worst=worst, count=len(rates))
-    return {"codes": codes, "cylinders": bars if worst else [], "limit": limit, "words": words}
+    return {"codes": codes, "cylinders": bars if worst else [], "limit": limit, "words": capital(words)}
 
 
 def card(found: CamFindings) -> dict[str, Any]:
