@@ -14,6 +14,7 @@ from camlog.cli.codes import snapshot_tables
 from camlog.profile import read_profile
 from camlog.simulate.adapter import AdapterTraits, SimulatedAdapter, TimingModel
 from camlog.stream import CodeSnapshot, MonitorTest, TroubleCode
+from camlog.units import showing
 from tests.adapter_car import SNAPSHOT, StandingCar, hurry
 
 TIMING = TimingModel(search_s=0.02, reset_s=0.02, no_answer_s=0.03, wait_s=0.01, ecu_latency_s=0.0)
@@ -63,6 +64,12 @@ def test_as_json_it_is_a_drive_files_snapshot(port, capsys):
     assert {c["code"]: c["ecu"] for c in held["stored"]} == {"P0011": "7E8", "P0301": "7E8", "P0700": "7E9"}
     assert held["mil"] is True and held["since_clear"]["warm_ups"] == 12.0
     assert held["monitor_tests"] and held["freeze_frame"]["code"] == "P0011"
+
+
+def test_the_shops_units_hold_for_freeze_frame_and_counters():
+    with showing("us"):
+        text = shown(CodeSnapshot(0.0, freeze_frame={"coolant_temp": 100.0}, since_clear={"distance_km": 160.9344}))
+    assert "212 °F" in text and "100 mi" in text and "km" not in text
 
 
 def test_what_was_not_answered_is_not_called_none():

@@ -45,15 +45,16 @@ def codes(port: Port = None, baud: Baud = None, json: Json = False) -> None:
 def snapshot_tables(snapshot: CodeSnapshot) -> list[Table]:
     """A code snapshot as rich tables: codes, readiness, freeze frame, counters, test results."""
     from camlog.drive import READINESS_MONITORS
+    from camlog.numbers import with_unit
     from camlog.signals import unit_of
 
     def value(name: str, of) -> str:
-        return f"{of:g} {unit_of(name)}".strip() if isinstance(of, float | int) else str(of)
+        return with_unit(of, unit_of(name)) if isinstance(of, float | int) else str(of)
 
     def counter(name: str, of) -> tuple[str, str]:
         words = say(f"codes.counter.{name}") if f"codes.counter.{name}" in say else name
         unit = {"km": "km", "min": "min"}.get(name.rpartition("_")[2], "")
-        return words, say("codes.no_counter") if of is None else f"{of:g} {unit}".strip()
+        return words, say("codes.no_counter") if of is None else with_unit(of, unit)
 
     def test(of: MonitorTest) -> tuple[str, ...]:
         limits = ["" if limit is None else f"{limit:g}" for limit in (of.min, of.max)]
