@@ -25,6 +25,7 @@ def compare(
 
     Writes NAME.comparison.html beside AFTER. Whether a repair is proven is for `camlog verify` to say.
     """
+    from camlog.analysis.changes import changes_between
     from camlog.cli.results import (
         caution_lines,
         check_dashboard,
@@ -41,7 +42,8 @@ def compare(
     check_dashboard(dashboard)
     profile = profile_of(vehicle)
     old, new = (findings_of(path, profile, maps, place) for place, path in enumerate((before, after)))
-    changed = changed_sentences(old, new)
+    changes = changes_between(old, new)
+    changed = changed_sentences(changes)
     shown = changed[:SENTENCES_SHOWN] or [say("compare.nothing")]
     if len(changed) > SENTENCES_SHOWN:
         shown.append(say("compare.more", count=len(changed) - SENTENCES_SHOWN))
@@ -50,5 +52,5 @@ def compare(
         *(f"  {s}" for s in shown), *caution_lines(both_cautions(old, new), new.do_not_run),
     ):  # fmt: skip
         typer.echo(line)
-    write_comparison(old, new, page, dashboard=dashboard, replace=force)
+    write_comparison(old, new, page, dashboard=dashboard, replace=force, changes=changes)
     typer.echo(say("compare.page", path=page))

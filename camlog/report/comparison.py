@@ -85,9 +85,9 @@ def doubts(before: Findings, after: Findings) -> list[str]:
 # ---------------------------------------------------------------- figures
 
 
-def changed_sentences(before: Findings, after: Findings) -> list[str]:
-    """What changed by more than chance, a sentence each: first what is worse, then what is better."""
-    groups = grouped(changes_between(before, after))
+def changed_sentences(changes: Iterable[Change]) -> list[str]:
+    """What of it is more than chance, a sentence each: first what is worse, then what is better."""
+    groups = grouped(changes)
     return [c.sentence for c in groups["worse"] + groups["better"]]
 
 
@@ -146,10 +146,13 @@ def counted(changes: dict[str, tuple[Pair, ...]]) -> str:
 # ---------------------------------------------------------------- the page
 
 
-def render_comparison(before: Findings, after: Findings, dashboard: str | Path | None = None) -> str:
-    """The comparison as one HTML text. Raises InputError for a dashboard that is not right."""
+def render_comparison(
+    before: Findings, after: Findings, dashboard: str | Path | None = None, changes: Sequence[Change] | None = None
+) -> str:
+    """The comparison as one HTML text; `changes` are those of `changes_between`, where they are known already. Raises
+    InputError for a dashboard that is not right."""
     board, book, metrics = read_dashboard(dashboard), ChartBook(), metric_changes(before, after)
-    like_for_like = changes_between(before, after)
+    like_for_like = changes_between(before, after) if changes is None else changes
     cams = dict.fromkeys([*(c.cam for c in summary.cams_in_order(before)), *after.cams])
     cards = [_card(book, cam, before, after, board, like_for_like) for cam in cams]
     charts = [asked_charts(f, board, SHARE) for f in (before, after)]
@@ -175,10 +178,11 @@ def render_comparison(before: Findings, after: Findings, dashboard: str | Path |
 
 
 def write_comparison(
-    before: Findings, after: Findings, path: str | Path, *, dashboard: str | Path | None = None, replace: bool = True
-) -> None:
+    before: Findings, after: Findings, path: str | Path, *, dashboard: str | Path | None = None, replace: bool = True,
+    changes: Sequence[Change] | None = None,
+) -> None:  # fmt: skip
     """Write the comparison to `path`, whole or not at all."""
-    write_text(render_comparison(before, after, dashboard), path, replace=replace)
+    write_text(render_comparison(before, after, dashboard, changes), path, replace=replace)
 
 
 def _card(

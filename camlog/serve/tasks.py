@@ -61,19 +61,21 @@ def make_report(trace: str, vehicle: str | None) -> dict[str, Any]:
 
 def make_comparison(before: str, after: str, vehicle: str | None) -> dict[str, Any]:
     """`camlog compare`: writes NAME.comparison.html. Gives `comparison`, and lines as `make_report`."""
+    from camlog.analysis.changes import changes_between
     from camlog.report import write_comparison
     from camlog.report.comparison import both_cautions, changed_sentences, doubts, headline
 
     profile = _profile(vehicle)
     old, old_notes = _findings(Path(before), profile)
     new, new_notes = _findings(Path(after), profile)
-    changed = changed_sentences(old, new)
+    changes = changes_between(old, new)
+    changed = changed_sentences(changes)
     lines = [headline(old, new), *changed[:CHANGES_SHOWN]]
     if len(changed) > CHANGES_SHOWN:
         lines.append(sentence("more_changed", count=len(changed) - CHANGES_SHOWN))
     if not changed:
         lines.append(sentence("none_changed"))
-    page = _write(after, RESULT_ENDINGS["comparison"], lambda path: write_comparison(old, new, path))
+    page = _write(after, RESULT_ENDINGS["comparison"], lambda path: write_comparison(old, new, path, changes=changes))
     notes = [*doubts(old, new), *_of(before, old_notes), *_of(after, new_notes)]
     return {"comparison": page, "headline": lines, **_cautions(new, notes, both_cautions(old, new))}
 
