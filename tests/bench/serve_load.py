@@ -134,7 +134,7 @@ def main() -> None:
         for i in range(given.viewers):
             viewer = running.new_context(viewport=PHONE if i % 2 else DESK).new_page()
             viewer.goto(url)
-            viewer.wait_for_selector(".strip .js-plotly-plot")
+            viewer.wait_for_selector(".cam-strip path.actual", state="attached")
             pages.append(viewer)
         time.sleep(SETTLE_S)
         marks.append(time.monotonic() - began)
