@@ -25,7 +25,7 @@ CLEAN = (
     "camlog/library",
     "camlog/profile",
     "camlog/report",
-    "camlog/serve/pages/jobs",
+    "camlog/serve",
     "camlog/simulate",
     "camlog/sinks",
     "camlog/trial",

@@ -52,7 +52,7 @@ def listen(host: str, port: int | None) -> tuple[list[socket.socket], int]:
             return _listen(host, number)
         except OSError as error:
             if error.errno not in _TAKEN:
-                name = _REFUSALS.get(error.errno, "cannot_listen")
+                name = _REFUSALS.get(error.errno or 0, "cannot_listen")
                 raise problem(name, host=host, port=number, offer=_offer(), why=error.strerror) from None
     if port is not None:
         raise problem("port_taken", port=port)

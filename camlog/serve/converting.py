@@ -84,8 +84,9 @@ class _Conversion:
             else:
                 self._answers[_about(question)] = answer
             self._become(WORKING, question=None, earlier=None)
-            with suppress(OSError, AttributeError):  # the worker is gone, as will be told
-                self._worker.order(answer)
+            if self._worker is not None:
+                with suppress(OSError):  # it is gone, as will be told
+                    self._worker.order(answer)
 
     def cancel(self) -> None:
         self._cancelled = True
@@ -135,10 +136,8 @@ def _about(question: Question) -> tuple[str, str]:
 class Conversions:
     """Conversions of a folder's foreign traces. Methods may be called from any thread."""
 
-    def __init__(self, folder: Folder, workers: Workers | None = None):
-        self._folder = folder
-        self._own_workers = None if workers else Workers()
-        self._workers = workers or self._own_workers
+    def __init__(self, folder: Folder, workers: Workers):
+        self._folder, self._workers = folder, workers
         self._lock = threading.Lock()
         self._numbers = itertools.count(1)
         self._all: OrderedDict[str, _Conversion] = OrderedDict()
@@ -205,8 +204,6 @@ class Conversions:
             one.cancel()
         for one in all_:
             one.thread.join(timeout=2 * ENDS_WITHIN_S)
-        if self._own_workers:
-            self._own_workers.close()
 
     def converted(self, name: str) -> str | None:
         """Name of the trace a foreign file was converted to, if it is there."""

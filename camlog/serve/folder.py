@@ -199,12 +199,12 @@ class Folder:
     # ------------------------------------------------------------------ profiles
     def profiles(self) -> list[Profile]:
         """The vehicle profiles by name, the demo profile last; one that cannot be used says why."""
-        files = {n: s for n, s in self._files().items() if kind_of(n) == "profile"}
+        files = {n: (self.root / n, s) for n, s in self._files().items() if kind_of(n) == "profile"}
+        files[DEMO_NAME] = (DEMO, DEMO.stat())
         with self._lock:
-            self._profiles = {n: known for n, known in self._profiles.items() if n in files or n == DEMO_NAME}
-            profiles = [p for n, s in files.items() if (p := self._profile(n, self.root / n, s)) is not None]
-            demo = self._profile(DEMO_NAME, DEMO, DEMO.stat())
-        return [*sorted(profiles, key=lambda p: (p.name.casefold(), p.file)), demo]
+            self._profiles = {n: known for n, known in self._profiles.items() if n in files}
+            profiles = [p for n, (path, s) in files.items() if (p := self._profile(n, path, s)) is not None]
+        return sorted(profiles, key=lambda p: (p.file == DEMO_NAME, p.name.casefold(), p.file))
 
     def profile(self, name: str | None) -> VehicleProfile | None:
         """A profile of the folder, or `demo`; None for no name. Raises InputError where it cannot be used."""

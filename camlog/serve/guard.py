@@ -183,10 +183,10 @@ def protect(server: flask.Flask, guard: Guard) -> None:
     server.after_request(_after)
     server.register_error_handler(InputError, lambda error: _plain(400, told(error)))
     server.register_error_handler(Exception, _failed)
-    if guard.pairing is not None:
+    if (pairing := guard.pairing) is not None:
 
         def _pair() -> flask.Response:
-            return pair(guard, Ask.of(flask.request.environ))
+            return pair(guard, pairing, Ask.of(flask.request.environ))
 
         server.add_url_rule(PAIR_ROUTE, "pair", _pair, methods=["GET", "POST"])
 
@@ -213,8 +213,9 @@ def _before(guard: Guard) -> flask.Response | None:
     ask = Ask.of(request.environ)
     refused = guard.refusal(ask)
     if refused is not None:
-        if refused.pair and ask.method in ("GET", "HEAD") and "text/html" in ask.headers.get("ACCEPT", ""):
-            response = pairing_page(guard, ask.peer, 401)
+        html = ask.method in ("GET", "HEAD") and "text/html" in ask.headers.get("ACCEPT", "")
+        if refused.pair and guard.pairing is not None and html:
+            response = pairing_page(guard.pairing, ask.peer, 401)
         else:
             response = _plain(refused.status, sentence(refused.name))
         if refused.status == 401:

@@ -58,8 +58,7 @@ class Jobs:
 
     def __init__(self, limit_s: float = LIMIT_S, workers: Workers | None = None):
         self._limit_s = limit_s
-        self._own_workers = None if workers else Workers()
-        self._workers = workers or self._own_workers
+        self._workers, self._ends_workers = workers or Workers(), workers is None
         self._lock = threading.Lock()
         self._jobs: OrderedDict[str, _Job] = OrderedDict()
         self._numbers = itertools.count(1)
@@ -106,7 +105,7 @@ class Jobs:
     def look(self, id: str | None) -> Look | None:
         """The job; None where there is none of that id, or it was long ago."""
         with self._lock:
-            job = self._jobs.get(id)
+            job = self._jobs.get(id or "")
             if job is None:
                 return None
             running = job.look.state == RUNNING
@@ -115,7 +114,7 @@ class Jobs:
     def cancel(self, id: str | None) -> None:
         """Give the job up, at once where it waits and within a second where it runs; one that is over stays as it is."""
         with self._lock:
-            job = self._jobs.get(id)
+            job = self._jobs.get(id or "")
             if job is None or job.look.over:
                 return
             job.cancelled = True
@@ -132,8 +131,8 @@ class Jobs:
         self._queue.put(None)
         if thread is not None:
             thread.join(timeout=_CLOSES_WITHIN_S)
-        if self._own_workers:
-            self._own_workers.close()
+        if self._ends_workers:
+            self._workers.close()
 
     # ------------------------------------------------------------------ the thread that hands jobs to the worker
     def _work(self) -> None:

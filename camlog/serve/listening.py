@@ -227,7 +227,8 @@ class Listening:
             if size > most:
                 raise _Refused(413, sentence("larger_than", limit=most / 1e6))
             body.write(event.data)
-            limit.reschedule(limit.when() + len(event.data) / UPLOAD_BYTES_PER_S)
+            if (until := limit.when()) is not None:
+                limit.reschedule(until + len(event.data) / UPLOAD_BYTES_PER_S)
         body.seek(0)
 
     async def _send(self, connection: _Connection, answer: Answer, last: bool) -> None:

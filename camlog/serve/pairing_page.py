@@ -11,7 +11,7 @@ import flask
 import jinja2
 
 from camlog.cautions import OPERATE, caution
-from camlog.serve.pairing import SESSION_S
+from camlog.serve.pairing import SESSION_S, Pairing
 from camlog.serve.words import sentence
 
 if TYPE_CHECKING:
@@ -23,18 +23,18 @@ PAIR_POLICY = (
 )
 
 
-def pair(guard: Guard, ask: Ask) -> flask.Response:
+def pair(guard: Guard, pairing: Pairing, ask: Ask) -> flask.Response:
     """The answer to a device that asks to be paired."""
-    pairing, request = guard.pairing, flask.request
+    request = flask.request
     if guard.lets_in(ask):
         return flask.redirect("/", 303)
     if request.method != "POST":
-        return pairing_page(guard, ask.peer, 200)
+        return pairing_page(pairing, ask.peer, 200)
     if not pairing.code or pairing.wait_s(ask.peer) > 0.0:
-        return pairing_page(guard, ask.peer, 429)
+        return pairing_page(pairing, ask.peer, 429)
     token = pairing.try_code(request.form.get("code", ""), ask.peer)
     if token is None:
-        return pairing_page(guard, ask.peer, 403, wrong=True)
+        return pairing_page(pairing, ask.peer, 403, wrong=True)
     response = flask.redirect("/", 303)
     response.set_cookie(guard.cookie, token, max_age=int(SESSION_S), httponly=True, samesite="Strict", path="/")
     return response
@@ -45,10 +45,10 @@ def _template() -> jinja2.Template:
     return jinja2.Template(files("camlog.serve").joinpath("pair.html").read_text(encoding="utf-8"), autoescape=True)
 
 
-def pairing_page(guard: Guard, peer: str, status: int, wrong: bool = False) -> flask.Response:
+def pairing_page(pairing: Pairing, peer: str, status: int, wrong: bool = False) -> flask.Response:
     """What a device sees that is not paired: a page without script that needs nothing else of the server."""
-    wait_s = math.ceil(guard.pairing.wait_s(peer))
-    notices = [sentence("withdrawn")] if not guard.pairing.code else []
+    wait_s = math.ceil(pairing.wait_s(peer))
+    notices = [sentence("withdrawn")] if not pairing.code else []
     if wrong:
         notices.append(sentence("wrong_code"))
     if wait_s > 0:

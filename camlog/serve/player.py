@@ -75,8 +75,8 @@ class _Playback:
     def run(self) -> None:
         """Carry out orders and send what is due until `close`."""
         wait_s: float | None = 0.0
-        while (order := self._link.receive(wait_s)) is None or order[1] != "close":
-            if order is not None:
+        while not (order := self._link.receive(wait_s)) or order[1] != "close":
+            if order:
                 self._order, what, *values = order
                 if what == "go_to":
                     self._go_to(*values)

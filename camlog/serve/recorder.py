@@ -113,7 +113,7 @@ def _read_until_ordered(link: Link, source: LiveSource) -> tuple[str, ...]:
     items: list[StreamItem] = [source.first_snapshot] if source.first_snapshot else []
     next_s = began_s
     source.deadline.never()
-    while (order := link.receive(0.0)) is None or order[0] not in ("start", "stop"):
+    while not (order := link.receive(0.0)) or order[0] not in ("start", "stop"):
         now_s = source.clock()
         if (request := schedule.next(now_s)) is not None:
             source.capabilities.address(source.link, request.header)

@@ -185,12 +185,12 @@ class Link:
         with self._sending:
             self._pipe.send(message)
 
-    def receive(self, timeout_s: float | None = None) -> tuple | None:
-        """The next order; None where none came in time."""
+    def receive(self, timeout_s: float | None = None) -> tuple:
+        """The next order; empty where none came in time."""
         try:
             return self._orders.get(timeout=timeout_s)
         except queue.Empty:
-            return None
+            return ()
 
     def _read(self) -> None:
         while True:

@@ -40,7 +40,7 @@ def layout(desk: Desk, name: str = "") -> str:
 def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
     """How far the newest conversion of this file is. Raises InputError for what is no trace of the folder."""
     look = desk.conversions.newest(name)
-    over, question = look is None or look.over, look and look.question
+    over, question = look is None or look.over, None if look is None else look.question
     return {
         "convert-setup": _PAGE.before(**_before(desk, name)) if over else PIECES.said(""),
         "convert-state": _PAGE.said(look),
