@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from operator import attrgetter
 from pathlib import Path
@@ -33,6 +33,7 @@ from camlog.numbers import finite
 from camlog.oil_windows import OilWindow
 from camlog.profile import VehicleProfile
 from camlog.trace import Trace
+from camlog.units import METRIC, showing, shown_units
 
 SCHEMA = "camlog.findings/1"
 
@@ -130,10 +131,12 @@ class Findings:
         return json.dumps(self.to_dict(), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def write_findings(findings: Findings, path: str | Path, *, replace: bool = True) -> None:
-    """Write `NAME.findings.json`, whole or not at all. Raises InputError where one is there and `replace` is
-    not set."""
-    write_text(findings.to_json(), path, replace=replace)
+def write_findings(findings: Findings, path: str | Path, anew: Callable[[], Findings], *, replace: bool = True) -> None:
+    """Write `NAME.findings.json`, whole or not at all, in metric units, as a file to be read again: where others are shown
+    `anew` makes the findings once more, with their sentences. Raises InputError where one is there and `replace` is not set."""
+    units = shown_units()
+    with showing(METRIC):
+        write_text((findings if units == METRIC else anew()).to_json(), path, replace=replace)
 
 
 # ---------------------------------------------------------------- figures

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -46,10 +47,9 @@ def analyze(
         verdict_lines,
     )
     from camlog.report import write_report
-    from camlog.units import METRIC, showing, shown_units
     from camlog.visible import visible_json
 
-    units, profile = shown_units(), profile_of(vehicle)
+    profile = profile_of(vehicle)
 
     def examine(recording: tuple[Trace, Drive | None]) -> Findings:
         good = None if library is None else known_good_in(library, profile, recording[0].sha256)
@@ -66,9 +66,7 @@ def analyze(
         recording = load(path, maps, place)
         findings = examine(recording)
         write_report(findings, report, dashboard=dashboard, replace=force)
-        with showing(METRIC):  # a file to be read again; where the shop shows other units its sentences are made anew
-            metric = findings if units == METRIC else examine(recording)
-            write_findings(metric, figures, replace=force)
+        write_findings(findings, figures, partial(examine, recording), replace=force)
         for line in verdict_lines(findings, why=why):
             typer.echo(line)
         typer.echo(say("analyze.report", path=report))

@@ -15,7 +15,6 @@ from camlog.messages import capital
 from camlog.profile import VehicleProfile, read_profile
 from camlog.serve.names import DRIVE_ENDING, FINDINGS_ENDING, RESULT_ENDINGS, stem_of
 from camlog.serve.words import problem, sentence
-from camlog.units import METRIC, showing, shown_units
 
 if TYPE_CHECKING:
     from camlog.analysis.findings import Findings
@@ -38,12 +37,10 @@ def make_report(trace: str, vehicle: str | None) -> dict[str, Any]:
     from camlog.report.summary import next_steps
     from camlog.report.words import moment_words, told_moments
 
-    findings, notes = _findings(Path(trace), _profile(vehicle))
+    profile = _profile(vehicle)
+    findings, notes = _findings(Path(trace), profile)
     report = _write(trace, RESULT_ENDINGS["report"], lambda path: write_report(findings, path))
-    units = shown_units()
-    with showing(METRIC):  # a file to be read again
-        metric = findings if units == METRIC else _findings(Path(trace), _profile(vehicle))[0]
-        _write(trace, FINDINGS_ENDING, lambda path: write_findings(metric, path))
+    _write(trace, FINDINGS_ENDING, lambda path: write_findings(findings, path, lambda: _findings(Path(trace), profile)[0]))
     moments = [(m, cam) for cam, found in findings.cams.items() for m in told_moments(found)]
     steps = next_steps(findings)
     missing = () if findings.do_not_run else findings.coverage.missing[:MISSING_SHOWN]
