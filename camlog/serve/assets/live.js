@@ -80,7 +80,7 @@
         }
         one.strip.querySelector("path.marks").setAttribute("d", [...marked].filter((t) => t > now - KEPT_S).map((t) => `M${(1000 * (t - now + KEPT_S) / KEPT_S).toFixed(1)} 0V100`).join(""));
       }
-      text(one.verdict, `${verdict ? `${verdict.sign} So far: ${verdict.word}` : "No verdict yet"} · read ${cam.rate}${cam.too_slow ? " · " + cam.too_slow : ""}`);
+      text(one.verdict, `${verdict ? `${verdict.sign} So far: ${verdict.word}` : "No verdict yet"} · read ${cam.rate}`);
       one.verdict.className = "cam-so-far " + (verdict ? verdict.state : "");
       one.verdict.title = verdict ? verdict.reason : "";
     }

@@ -1,1 +1,1 @@
-"""The pages. Each has `layout(desk, ...)` and `register(app, desk)`, which adds its callbacks to the application."""
+"""The pages: what one of them is stands in `camlog.serve.app`."""
