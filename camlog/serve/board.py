@@ -153,7 +153,7 @@ class Board:
         return {
             "cam": cam, "name": short(cam),
             "commanded": _angle(found.commanded), "actual": _angle(found.actual),
-            "error": None if found.difference_deg is None else f"{found.difference_deg:+.1f}°",
+            "error": None if found.difference_deg is None else f"{found.difference_deg:+z.1f}°",
             "at": [None if shown is None else round(shown.value, 2) for shown in (found.commanded, found.actual)],
             "tolerance": self._limits["hold_error_deg"].value, "scale": self._scales[cam],
             "doing": self._following[cam].doing(stale)._asdict(), "stale": stale,
