@@ -3,7 +3,7 @@
   "use strict";
   const WRITING_MS = 150, HIDDEN_TIMES = 4;
   const root = document.documentElement, main = document.querySelector("main"), by = (id) => document.getElementById(id);
-  let sent = 0, shown = 0, writing = 0;
+  let sent = 0, shown = 0, writing = 0, pressed = 0;
 
   // ---- asking
   function fields(button) {
@@ -16,6 +16,8 @@
     return form;
   }
   async function ask(button = "") {
+    if (button) pressed += 1;
+    else if (pressed) return true;  // answered sooner it would hide what came of the button, which brings all that is new
     const number = ++sent;
     try {
       const answer = await fetch("/ask", { method: "POST", body: fields(button), signal: AbortSignal.timeout(20000) });
@@ -27,7 +29,7 @@
       if (button) for (const field of main.querySelectorAll("input[type=text]")) field.defaultValue = field.value;  // it was sent
       put(parts, Boolean(button));
       return true;
-    } catch (error) { return false; }
+    } catch (error) { return false; } finally { if (button) pressed -= 1; }
   }
 
   // ---- putting in what is new: the keyboard keeps its place, what is open stays open
