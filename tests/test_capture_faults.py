@@ -143,6 +143,21 @@ def test_why_an_adapter_restarted_is_known_though_its_words_came_unasked(tmp_pat
         link.close()
 
 
+@pytest.mark.parametrize(("kind", "why"), [("low_voltage", "low_voltage"), ("reset", "adapter_reset")])
+def test_why_it_restarted_is_known_though_the_next_request_went_out_first(tmp_path, kind, why):
+    with SimulatedAdapter(StandingCar(), PROFILE, timing=TimingModel.instant()) as adapter:
+        link = open_link(adapter.start_pty(tmp_path / "port"))
+        assert link.ask(b"010C").messages
+        adapter._faults.faults = (Fault(kind, adapter.elapsed_s + 0.05, 0.1),)
+        until = time.monotonic() + 5.0
+        while not (adapter.fault_log and link._transport.waiting) and time.monotonic() < until:
+            time.sleep(0.01)
+        time.sleep(0.1)
+        assert link.ask(b"010C").problem == why
+        assert link.ask(b"010C").messages  # it is set up again
+        link.close()
+
+
 # ---------------------------------------------------------------- codes
 
 

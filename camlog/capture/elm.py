@@ -17,7 +17,7 @@ from typing import Any
 from obd import protocols
 
 from camlog.capture import error, messages
-from camlog.capture.lines import RESTARTS, UNASKED, LineForm, is_banner
+from camlog.capture.lines import RESTARTS, UNASKED, LineForm, is_banner, status_of
 from camlog.capture.link import SEARCH_TIMEOUT_S, Link
 from camlog.capture.ports import LinkLost, Transport, transport_for
 
@@ -64,6 +64,16 @@ def lines_of(text: bytes) -> list[str]:
     return [line.strip() for line in re.split(r"[\r\n>]", shown) if line.strip()]
 
 
+def unasked_lines(text: bytes) -> list[str]:
+    """What bytes that came before a request leave before its answer's lines: nothing where they mean nothing.
+
+    Otherwise `UNASKED`, and those of their lines that tell of a restart: frames among them answer nobody.
+    """
+    if not text.strip(_MEANS_NOTHING + PROMPT):
+        return []
+    return [UNASKED, *(line for line in lines_of(text) if status_of(line) in RESTARTS)]
+
+
 class Elm(Link):
     """A link over an adapter on `port`: `baud` None is found by trying, `protocol` is a bus's number in PARSERS."""
 
@@ -87,7 +97,7 @@ class Elm(Link):
             self._find_speed()
         self._set(_RESET, is_banner)
         no_echo = "OK" in self._set("ATE0", "OK".__eq__)
-        if not (no_echo and all(self._at(command) == ["OK"] for command in ("ATH1", "ATL0"))):
+        if not (no_echo and self._ok("ATH1") and self._ok("ATL0")):
             self.drop()
             raise LinkLost("hung", messages("lost.no_adapter"))
         if not self._find_bus(protocol):
@@ -150,8 +160,8 @@ class Elm(Link):
     def _at(self, command: str, timeout_s: float = SETUP_TIMEOUT_S) -> list[str]:
         """Send a command; its answer's lines."""
         self._sent_s = self.clock()
-        self.write(command.encode())
-        return self.read(timeout_s)[0]
+        unasked = self.write(command.encode())
+        return unasked + self.read(timeout_s)[0]
 
     def _ok(self, command: str) -> bool:
         """Send a command; True where it answered OK."""
@@ -162,7 +172,7 @@ class Elm(Link):
             return self._ok(f"ATCP{header >> 24:02X}") and self._ok(f"ATSH{header & 0xFFFFFF:06X}")
         return self._ok(f"ATSH{header:03X}")
 
-    def write(self, command: bytes) -> bool:
+    def write(self, command: bytes) -> list[str]:
         try:
             port = self._open_port()
             unread = bytearray()
@@ -175,7 +185,7 @@ class Elm(Link):
             port.write(command + b"\r")
         except Exception as broken:  # a port that goes away breaks in whatever layer notices first
             raise self._gone() from broken
-        return bool(unread.strip(_MEANS_NOTHING + PROMPT))
+        return unasked_lines(bytes(unread))
 
     def read(self, timeout_s: float | None = None) -> tuple[list[str], float]:
         """Lines up to the prompt, and its time. Where more came with it, `UNASKED` and those lines."""

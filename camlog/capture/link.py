@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from obd.protocols.protocol import Message, Protocol
 
 from camlog.capture.clocks import Deadline
-from camlog.capture.lines import RESTARTS, UNASKED, LineForm
+from camlog.capture.lines import RESTARTS, LineForm
 
 if TYPE_CHECKING:
     from camlog.capture.raw_log import RawLog
@@ -72,7 +72,7 @@ class Link:
     | method | does |
     |---|---|
     | `name` | gives the adapter's version line, asked for now |
-    | `write` | sends a request, after throwing away what nobody read; True where that was more than white space |
+    | `write` | sends a request, after throwing away what nobody read; gives `UNASKED` and what that told of a restart |
     | `read` | gives the lines that answer what was sent last, and when their last byte came |
     | `let_end` | lets a request under way end, its answer unused but for what it tells `sync` of a restart |
     | `sync` | waits until the adapter has said all and listens; False where it has restarted and must be set up anew |
@@ -106,12 +106,12 @@ class Link:
         self._header: int | None = None
         self._listen_to: str | None = None
         self._sent_s = 0.0
-        self._unasked = False
+        self._unasked: list[str] = []
         self._answered: set[bytes] = set()  # what was answered with data: no data later is trouble
 
     # ------------------------------------------------------------- what a dialect does
     def name(self) -> str: ...
-    def write(self, command: bytes) -> bool: ...
+    def write(self, command: bytes) -> list[str]: ...
     def read(self, timeout_s: float | None = None) -> tuple[list[str], float]: ...
     def let_end(self) -> None: ...
     def sync(self) -> bool: ...
@@ -159,9 +159,7 @@ class Link:
     def receive(self, timeout_s: float | None = None) -> Received:
         """The reply to what was sent last. After something that came unasked before it, nobody knows that it is."""
         lines, received_s = self.read(timeout_s)
-        return Received(
-            [UNASKED, *lines] if self._unasked else lines, self._sent_s, received_s, self._listen_to
-        )
+        return Received(self._unasked + lines, self._sent_s, received_s, self._listen_to)
 
     def parse(self, received: Received) -> Reply:
         """Messages out of a received reply, by python-obd's protocol parser; never raises."""

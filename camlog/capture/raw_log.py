@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from camlog.capture import error
-from camlog.capture.elm import PARSERS, PROMPT, lines_of
+from camlog.capture.elm import PARSERS, PROMPT, lines_of, unasked_lines
 from camlog.capture.judge import Judge, RoundTrips
 from camlog.capture.lines import UNASKED, LineForm
 from camlog.capture.link import Link, Received, response_id
@@ -189,7 +189,9 @@ class _Decoder:
     def exchanges(self, records: list[tuple[float, str, Any]]) -> Iterator[tuple[Request, Received] | bool]:
         """Each planned request with its reply, as long as the recording went on, and whether repeated ones were true."""
         request: Request | None = None
-        sent_s, heard_s, unasked, before, used = 0.0, math.nan, False, False, True
+        sent_s, heard_s, used = 0.0, math.nan, True
+        unasked: list[str] = []
+        before: list[str] = []
         came = bytearray()
         for time_s, kind, what in [*records, (0.0, ">", "")]:
             if kind == "<":
@@ -197,7 +199,7 @@ class _Decoder:
                     came += what.encode("latin-1")
                     heard_s = time_s
             elif kind == "u":
-                unasked = bool(what.strip("\r\n \0>"))
+                unasked = unasked_lines(what.encode("latin-1"))
             facts = what if kind == "!" else {}
             used = used and "unused" not in facts
             if kind == ">" or "closing" in facts or "repeats" in facts:
@@ -210,12 +212,12 @@ class _Decoder:
                 yield facts["repeats"]
             if kind == ">":
                 request, before = self._request(what.strip("\r")), unasked
-                sent_s, unasked, used = time_s, False, True
+                sent_s, unasked, used = time_s, [], True
                 came.clear()
 
-    def _received(self, came: bytearray, sent_s: float, heard_s: float, unasked: bool) -> Received:
+    def _received(self, came: bytearray, sent_s: float, heard_s: float, unasked: list[str]) -> Received:
         text, _, more = bytes(came).partition(PROMPT)
-        lines = [UNASKED] * unasked + lines_of(text)
+        lines = unasked + lines_of(text)
         if more.strip(b"\r\n \x00>"):
             lines += [UNASKED, *lines_of(more)]
         listen_to = self.module if self.functional else response_id(self.header, self.link.form.is_29bit)
