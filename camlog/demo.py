@@ -29,6 +29,7 @@ from camlog.job.work import (
     use_measurements,
 )
 from camlog.limits import limits_for
+from camlog.numbers import percent
 from camlog.profile import read_profile
 from camlog.replay import replay
 from camlog.report.samples import write_sample_reports
@@ -96,11 +97,11 @@ def open_job(job: Job, before: Findings, say: Callable[[str], None] = print) -> 
     for words in FOUND:
         steps = next_steps(job, shop, profile.layout)
         likely = steps["causes"][0]
-        say(f"  Most likely {likely['cause']} ({likely['probability']:.0%}); next: {steps['checks'][0]['check']}")
+        say(f"  Most likely {likely['cause']} ({percent(likely['probability'])}); next: {steps['checks'][0]['check']}")
         add_found(job, understand(words), words, TECHNICIAN)
         say(f"  Found: {words}.")
     quote = make_quote(job, shop, profile.layout)["choices"][0]
-    say(f"  Quoted: {quote['repair']}, which cures with {quote['cures']:.0%} and costs {quote['labour'] + quote['parts']:,}.")
+    say(f"  Quoted: {quote['repair']}, which cures with {percent(quote['cures'])} and costs {quote['labour'] + quote['parts']:,}.")
     sheet = make_sheet(job, profile.layout)
     for words in TYPED:
         say(f"  Work sheet: {row_words(enter(sheet, words))}.")

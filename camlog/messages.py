@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from camlog.errors import InputError
-from camlog.numbers import UnitFormatter, duration, in_whole, number, unit_words, with_unit
+from camlog.numbers import UnitFormatter, duration, in_whole, number, percent, unit_words, with_unit
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -38,7 +38,7 @@ def plural(count: float, one: str = "", many: str = "s") -> str:
 
 # What a sentence of the second form, or a page template, may do with a value.
 FILTERS: Mapping[str, Callable] = {
-    f.__name__: f for f in (number, unit_words, with_unit, in_whole, capital, duration, plural)
+    f.__name__: f for f in (number, percent, unit_words, with_unit, in_whole, capital, duration, plural)
 }
 
 

@@ -54,23 +54,30 @@ def with_unit(value: float | None, unit: str, doubt: float | None = None) -> str
     return f"{number(shown_value(value, unit), doubt)} {unit_words(unit)}".strip()
 
 
-class UnitFormatter(string.Formatter):
-    """Fills in a template as `str.format` does; `{warm:degC}` is a whole value in that unit with its unit, `70 °C`, and
-    `{rise:+degC}` the difference of two, both in the shop's unit."""
+def percent(share: float) -> str:
+    """`81 %`: a share or a probability in whole percent."""
+    return f"{100.0 * share:.0f} %"
 
-    units = frozenset(unit for system in SYSTEMS.values() for unit in system)
+
+class UnitFormatter(string.Formatter):
+    """Fills in a template as `str.format` does; `{warm:degC}` is a whole value in that unit with its unit, `70 °C`,
+    `{rise:+degC}` the difference of two, both in the shop's unit, and `{chance:share}` a share in whole percent."""
+
+    units = frozenset({"share", *(unit for system in SYSTEMS.values() for unit in system)})
 
     def format_field(self, value, format_spec: str) -> str:
         """A value by its format, or by its unit."""
         unit = format_spec.removeprefix("+")
         if unit not in self.units:
             return super().format_field(value, format_spec)
+        if unit == "share":
+            return percent(value)
         return in_whole(value, unit, apart=unit != format_spec)
 
 
 def in_whole(value: float, unit: str, *, apart: bool = False) -> str:
     """`70 °C`: a whole value with its unit, in the shop's; `apart` of the difference of two values."""
-    return f"{shown_value(value, unit, apart=apart):.0f} {unit_words(unit)}"
+    return f"{shown_value(value, unit, apart=apart):,.0f} {unit_words(unit)}"
 
 
 def interval(low: float, high: float, unit: str = "") -> str:

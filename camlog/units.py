@@ -140,6 +140,12 @@ def shown_value(value: Any, unit: str, *, apart: bool = False) -> Any:
     return value * factor + (0.0 if apart else zero)
 
 
+def read_value(value: float, unit: str) -> float:
+    """In `unit`, a value that a person gave in the unit in which such values are shown."""
+    factor, zero = conversion(shown_unit(unit), unit)
+    return value * factor + zero
+
+
 def _remembered_at() -> Path:
     from platformdirs import user_config_path
 

@@ -455,3 +455,18 @@ def test_the_demonstrations_job_goes_from_complaint_to_a_page_that_claims_nothin
     assert job.get("quote")["repair"] == "valve" and max(job.probabilities, key=job.probabilities.get) == "valve_screen"
     page = (tmp_path / "repair.customer.html").read_text()
     assert "invented" in page and "simulated adapter" in page and "moves too slowly" in page and "proven by a test drive" not in page
+
+
+def test_a_drive_is_taken_into_a_job_that_was_begun_without_one(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    trace = next(Path(__file__).resolve().parent.parent.joinpath("sample_logs").glob("sticking.csv"))
+    assert run(capsys, "new", "red", "--vehicle", "demo", "--mileage-km", "182000")[0] == 0
+    status, said, _ = run(capsys, "found", "--recording", str(trace))
+    assert status == 0
+    assert f"Taken in: {trace.name}." in said and "Causes" in said
+    job = read_job(tmp_path / "red.job.json")
+    assert job.get("recordings")[0]["file"] == trace.name and job.get("findings")["cams"] and not job.get("checks")
+    assert run(capsys, "found")[0] == 2  # neither words nor a drive
+    assert run(capsys, "show", "--out", str(tmp_path), "--units", "us")[0] == 0
+    page = (tmp_path / "red.workshop.html").read_text(encoding="utf-8")
+    assert "113,090 mi" in page and " km" not in page

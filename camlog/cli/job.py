@@ -8,6 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from camlog.cli.options import with_units
+from camlog.numbers import in_whole, percent
+
 if TYPE_CHECKING:
     from camlog.job.record import Job
     from camlog.job.shop import ShopFile
@@ -62,6 +65,7 @@ def new(
 
 
 @app.command()
+@with_units
 def show(
     job: JobOption = None,
     shop: ShopOption = None,
@@ -87,26 +91,35 @@ def show(
 
 @app.command()
 def found(
-    text: Annotated[str, typer.Argument(help='What was found, as in "oil 1 l low" or "marks ok".', metavar="TEXT")],
+    text: Annotated[str, typer.Argument(help='What was found, as in "oil 1 l low" or "marks ok".', metavar="TEXT")] = "",
     job: JobOption = None,
     check: Annotated[str | None, typer.Option(help="The check, where the words leave it open.", metavar="KEY")] = None,
     who: Annotated[str, typer.Option(help="Who found it.", metavar="TEXT")] = "",
+    recording: Annotated[
+        Path | None, typer.Option(help="Take in a recording of before the repair.", metavar="TRACE")
+    ] = None,
     shop: ShopOption = None,
     vehicle: VehicleOption = None,
 ) -> None:
-    """Note the outcome of a check: the causes and the next checks move at once."""
+    """Note the outcome of a check, or take in a recording: the causes and the next checks move at once."""
+    from camlog.cli.results import findings_of, profile_of
     from camlog.job.found import understand
-    from camlog.job.work import add_found, next_steps
+    from camlog.job.work import add_found, add_recording, next_steps
 
     record, shop_file, layout = _open(job, shop, vehicle)
-    outcome = understand(text, check)
-    add_found(record, outcome, text, who)
+    if recording is not None:
+        add_recording(record, findings_of(recording, profile_of(_profile(record, vehicle))))
+        typer.echo(f"Taken in: {recording.name}.")
+    if text or recording is None:
+        outcome = understand(text, check)
+        add_found(record, outcome, text, who)
+        typer.echo(f"Noted: {outcome}.")
     record.save()
-    typer.echo(f"Noted: {outcome}.")
     _show(record, next_steps(record, shop_file, layout))
 
 
 @app.command()
+@with_units
 def quote(
     job: JobOption = None,
     repair: Annotated[str | None, typer.Option(help="The repair to quote. Default: least expected cost.", metavar="KEY")] = None,
@@ -129,10 +142,10 @@ def quote(
         if c["cures"] < WORTH_SHOWING and c["key"] != made["repair"]:
             continue
         mark = "*" if c["key"] == made["repair"] else " "
-        figures = f"{c['cures']:>7.0%}{c['labour']:>8}{c['parts']:>7}{c['comes_back']:>6.0%}{c['expected_cost']:>12}"
+        figures = f"{percent(c['cures']):>7}{c['labour']:>8}{c['parts']:>7}{percent(c['comes_back']):>6}{c['expected_cost']:>12}"
         typer.echo(f"{figures} {mark} {c['key']}: {c['repair']}")
     if made["whole_set_from_km"] is not None:
-        typer.echo(f"The whole timing set costs less in the end from {made['whole_set_from_km']:,.0f} km.")
+        typer.echo(f"The whole timing set costs less in the end from {in_whole(made['whole_set_from_km'], 'km')}.")
     typer.echo("Parts: " + "; ".join(p["what"] for p in made["parts"]) + ".")
 
 
@@ -170,6 +183,7 @@ def sheet(
 
 
 @app.command()
+@with_units
 def close(
     job: JobOption = None,
     done: Annotated[str, typer.Option(help="What was done, as the customer's page says it.", metavar="TEXT")] = "",
@@ -226,7 +240,7 @@ def _show(record: Job, steps: dict) -> None:
         typer.echo(f"Complaint: {record.get('complaint')}")
     typer.echo("Causes, with what is known by now:")
     for cause in steps["causes"][:SHOWN]:
-        typer.echo(f"  {cause['probability']:>4.0%}  {cause['cause']} ({cause['group']})")
+        typer.echo(f"  {percent(cause['probability']):>5}  {cause['cause']} ({cause['group']})")
     if steps["first"]:
         typer.echo(f"First: {steps['first']}")
     if steps["checks"]:

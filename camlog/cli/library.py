@@ -8,6 +8,8 @@ from typing import Annotated
 
 import typer
 
+from camlog.numbers import percent
+
 app = typer.Typer(no_args_is_help=True, help="The library: recordings kept with their figures; known-good cars of a kind.")
 
 LibraryOption = Annotated[
@@ -86,7 +88,7 @@ def show(number: NumberArgument, library: LibraryOption = None) -> None:
         found = places(kept, row)
     typer.echo(", ".join(filter(None, (row["file"], row["kind"] or "kind not given", row["vehicle"]))))
     for cam, seen in row["cams"].items():
-        typer.echo(f"  {cam}: {seen['condition']} ({seen['confidence']:.0%})")
+        typer.echo(f"  {cam}: {seen['condition']} ({percent(seen['confidence'])})")
     for place in found:
         typer.echo(f"  {place}")
     if not row["kind"]:

@@ -13,7 +13,7 @@ from camlog.job.picture import HEIGHT, WIDTH, drawn
 from camlog.job.record import SUFFIX, Job
 from camlog.job.sheet import messages, row_words, rows
 from camlog.new_files import OTHER_FOLDER, refusals
-from camlog.numbers import unit_words, with_unit
+from camlog.numbers import in_whole, percent, unit_words, with_unit
 from camlog.page import render_page, write_page
 
 MOST_CHANGES = 3
@@ -72,7 +72,7 @@ def order_words(job: Job) -> str:
 def _said(key: str, value: object) -> str:
     """A value of the job as people read it."""
     if key.endswith("_km") and isinstance(value, int | float):
-        return f"{value:,.0f} km"
+        return in_whole(value, "km")
     return "" if value is None else str(value)
 
 
@@ -114,7 +114,7 @@ def workshop_page(job: Job, steps: Mapping[str, Any]) -> str:
                for k, v in job.get(part).items() if k not in HIDDEN),
              *((f"recording {r.get('role', '')}", r.get("file", "")) for r in job.get("recordings")),
              ("codes", ", ".join(seen.get("codes", []))),
-             *((cam_title(cam), f"{c.get('word') or c.get('condition')}, {c.get('confidence', 0):.0%} sure")
+             *((cam_title(cam), f"{c.get('word') or c.get('condition')}, {percent(c.get('confidence', 0))} sure")
                for cam, c in seen.get("cams", {}).items())]  # fmt: skip
     return render_page(
         "job_workshop.html",

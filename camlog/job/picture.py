@@ -12,6 +12,7 @@ from camlog.analysis.findings import CamFindings, Findings
 from camlog.report.charts.angles import CLOSE_S, telling_stretch
 from camlog.report.strip import strip_view
 from camlog.report.summary import cams_in_order
+from camlog.report.thin import thinned
 from camlog.report.words import rattles_at_s, say, state_of
 
 POINTS = 400  # of each line
@@ -46,7 +47,7 @@ def _moment(found: CamFindings, before: Mapping[str, Any]) -> dict[str, Any] | N
     here = (data.actual_time_s >= first_s) & (data.actual_time_s <= last_s)
     if np.count_nonzero(here) < 2:
         return None
-    keep = np.flatnonzero(here)[:: max(1, np.count_nonzero(here) // POINTS)]
+    keep = np.flatnonzero(here)[thinned(data.actual_time_s[here], data.actual_deg[here], POINTS)]
     command = data.command_at_actual[keep]
     return {
         "shows": shows, "start_s": round(first_s, 1), "seconds": round(last_s - first_s, 1),

@@ -18,7 +18,7 @@ from camlog.analysis.verdict.judge import WORTH_SAYING, Answer, Verdict
 from camlog.cams import title as cam_title
 from camlog.limits import Limit
 from camlog.messages import capital
-from camlog.numbers import interval, number, with_unit
+from camlog.numbers import interval, number, percent, with_unit
 from camlog.oil_windows import OilWindow
 from camlog.report.summary import cams_in_order
 from camlog.report.words import CONDITION_WORDS, say, state_of, sureness
@@ -227,7 +227,7 @@ def weighing(verdict: Verdict) -> dict[str, Any]:
         "questions": [question(name, answer, verdict) for name, answer in verdict.questions.items()],
         "bars": _bars(verdict),
         "for": CONDITION_WORDS[named].lower(),
-        "probabilities": [(CONDITION_WORDS[c].lower(), f"{100 * p:.0f} %") for c, p in ranked if p >= LEAST_PROBABILITY],
+        "probabilities": [(CONDITION_WORDS[c].lower(), percent(p)) for c, p in ranked if p >= LEAST_PROBABILITY],
         "unlike": verdict.unlike,
     }
 

@@ -16,13 +16,18 @@ BREAK_INTERVALS = 12.0
 BREAK_MIN_S = 2.0
 
 
-def thin(x: np.ndarray, y: np.ndarray, points: int) -> tuple[np.ndarray, np.ndarray]:
-    """At most about `points` of the readings (n,), extremes of every stretch kept. `x` ascends, all finite."""
+def thinned(x: np.ndarray, y: np.ndarray, points: int) -> np.ndarray:
+    """Indices of at most about `points` of the readings (n,), extremes of every stretch kept. `x` ascends, all finite."""
     points = max(4, points - points % 4)
     if len(x) <= points:
-        return x, y
+        return np.arange(len(x))
     x64, y64 = (np.ascontiguousarray(values, dtype=np.float64) for values in (x, y))
-    keep = np.unique(M4Downsampler().downsample(x64, y64, n_out=points))
+    return np.unique(M4Downsampler().downsample(x64, y64, n_out=points))
+
+
+def thin(x: np.ndarray, y: np.ndarray, points: int) -> tuple[np.ndarray, np.ndarray]:
+    """Those readings themselves."""
+    keep = thinned(x, y, points)
     return x[keep], y[keep]
 
 

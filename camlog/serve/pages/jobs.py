@@ -25,6 +25,7 @@ from camlog.serve.names import JOB_ENDING, JOB_PAGE_ENDINGS, check_new_name, tol
 from camlog.serve.pages.template import PIECES, Pieces, Sent, Template
 from camlog.serve.words import problem, sentence
 from camlog.stream import now
+from camlog.units import read_value
 
 SHOWN, RECORDINGS_SHOWN, LONGEST = 50, 12, 300
 FIELDS = (*MEASURED, *FASTENED)  # what is typed into a row of the work sheet
@@ -164,7 +165,7 @@ def _number(text: str, what: str) -> float:
 def _begin(desk: Desk, said: Mapping[str, str]) -> str:
     """Begin a job as the form says; gives its name."""
     path = desk.folder.path(check_new_name(said["name"] + JOB_ENDING))
-    mileage = _number(said["mileage"], sentence("the_mileage")) if said["mileage"] else None
+    mileage = read_value(_number(said["mileage"], sentence("the_mileage")), "km") if said["mileage"] else None
     chosen = desk.profile_path(said["vehicle"])
     profile = read_profile(chosen) if chosen else None
     with _LOCK:
