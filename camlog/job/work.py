@@ -44,7 +44,7 @@ def set_fields(job: Job, part: str, values: Mapping[str, object]) -> None:
     """Set what was said of the vehicle or the people; None or an empty text leaves a key as it is."""
     new = {k: v for k, v in values.items() if v not in (None, "")}
     if new:
-        job.put(part, {**job.get(part), **new}, f"{part}: " + ", ".join(sorted(k.replace("_", " ") for k in new)))
+        job.put(part, {**job.get(part), **new}, f"{part}: " + ", ".join(sorted(k.removesuffix("_km").replace("_", " ") for k in new)))
 
 
 def profile_fields(profile: VehicleProfile | None) -> dict[str, str]:
