@@ -214,6 +214,22 @@ def test_a_report_is_made_by_the_keyboard_while_somebody_types(visit):
     # Made anew it is overwritten, which the page says beforehand.
     visit.go("/recording/sticking.csv")
     visit.until(lambda: "Open the report" in visit.text("main"), "the report is not kept")
+    # The verdict's strip carries the replay: a click on it goes there, a worst moment is a button.
+    visit.go("/replay/sticking.csv")
+    page.click("#play")
+
+    def place() -> float:
+        return page.evaluate("document.getElementById('progress').value")
+
+    strip, whole = page.locator("#scrubber svg.strip").first, page.evaluate("document.getElementById('progress').max")
+    box = strip.bounding_box()
+    strip.click(position={"x": 0.6 * box["width"], "y": 0.5 * box["height"]})
+    visit.until(lambda: abs(place() - 0.6 * whole) < 0.02 * whole + 2.0, "the strip does not lead there")
+    worst = page.locator(".jumps button").first
+    at_s = float(worst.get_attribute("data-do").partition(":")[2])
+    assert "stands" in worst.inner_text() or "jumps" in worst.inner_text()
+    worst.click()
+    visit.until(lambda: abs(place() - at_s) < 5.0, "the worst moment is not shown")
 
 
 def _never_done():

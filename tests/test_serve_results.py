@@ -375,6 +375,17 @@ def test_a_report_is_made_at_the_press_of_a_button(client, desk):
     assert "roadworthiness" in text_of(view) and links_of(view)[-1] == "/results/too-short.report.html"
 
 
+def test_all_that_was_not_analysed_yet_is_at_the_press_of_one_button(client, desk):
+    shown = send(client, "recordings")["analyse"][1]
+    todo = [e.name for e in desk.folder.recordings() if e.kind == "trace"]
+    assert len(todo) == 3 and f"not yet: {len(todo)}" in text_of(shown)
+    assert f"{len(todo)}" in text_of(send(client, "recordings", "", "analyse")["said"][1])
+    for name in todo:
+        assert over(desk.jobs, desk.jobs.latest(f"report {desk.folder.path(name)}")).state == "done"
+    assert all("findings" in e.results for e in desk.folder.recordings() if e.kind == "trace")
+    assert "not yet" not in text_of(send(client, "recordings")["analyse"][1])
+
+
 def test_what_a_button_cannot_do_is_said(client, desk, tmp_path):
     outside = str(tmp_path / "secret.csv")
     for kind, name, given, why in (
