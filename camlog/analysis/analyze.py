@@ -73,10 +73,9 @@ def analyze(
 ) -> Findings:
     """Analyze a drive.
 
-    `drive` adds codes, events and gaps; `profile` engine geometry, oil grade, cam travel and limits of this
-    vehicle; `windows` are those of the limits unless given, `known_good` the known-good cars of its kind. A trace without cam angles gives findings without cams,
-    which say so. Nothing is read or written.
-    """
+    `drive` adds codes, events and gaps; `profile` engine geometry, oil grade, cam travel and limits of
+    this vehicle; `windows` are those of the limits unless given, `known_good` the known-good cars of its
+    kind. A trace without cam angles gives findings without cams, which say so. Nothing is read or written."""
     known = examine_drive(trace, drive, profile, windows)
     limits, examined, covered = known.limits, known.cams, known.covered
     events = drive.events if drive is not None else ()

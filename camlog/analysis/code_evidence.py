@@ -1,7 +1,5 @@
-"""Trouble codes of a drive as evidence: by family, since when, with freeze frame and monitor tests.
-
-A list that could not be read is unknown, which is not "no codes".
-"""
+"""Trouble codes of a drive as evidence: by family, since when, with freeze frame and monitor tests. A list
+that could not be read is unknown, which is not "no codes"."""
 
 from __future__ import annotations
 
@@ -28,10 +26,9 @@ class CodeSeen:
     """One code of the drive and what it points to.
 
     `stored`, `pending`, `permanent`: whether it stood there in the last snapshot that read that list, None
-    where none did. `first_seen_s` and `last_seen_s` are snapshot times. `new` True where it appeared during
-    the drive, False where it was there before, None where the first snapshot cannot say; `gone` likewise for
-    having left.
-    """
+    where none did. `first_seen_s` and `last_seen_s` are snapshot times. `new` True where it appeared
+    during the drive, False where it was there before, None where the first snapshot cannot say; `gone`
+    likewise for having left."""
 
     facts: CodeFacts
     stored: bool | None
@@ -53,7 +50,6 @@ class CodeSeen:
         return self.facts.family
 
     def to_dict(self) -> dict[str, Any]:
-        """The code as it stands in Findings."""
         names = ("stored", "pending", "permanent", "first_seen_s", "last_seen_s", "new", "gone")
         return {
             "code": self.code, **{name: getattr(self, name) for name in names}, "cams": list(self.facts.cams),
@@ -86,11 +82,8 @@ class FreezeFrame:
 
 @dataclass(frozen=True)
 class CodeEvidence:
-    """What the vehicle's own monitors say.
-
-    `known` is the lists that were read at least once; a list not in it is unknown. `mil`, `readiness`,
-    `since_clear` are the latest that were read.
-    """
+    """What the vehicle's own monitors say. `known` is the lists that were read at least once; a list not
+    in it is unknown. `mil`, `readiness`, `since_clear` are the latest that were read."""
 
     known: tuple[str, ...] = ()
     codes: tuple[CodeSeen, ...] = ()
@@ -108,12 +101,10 @@ class CodeEvidence:
         return {f: members for f, members in groups.items() if members}
 
     def for_cam(self, cam: str) -> tuple[CodeSeen, ...]:
-        """The codes that name a cam."""
         return tuple(c for c in self.codes if cam in c.facts.cams)
 
     @property
     def tests_over_limit(self) -> tuple[TestResult, ...]:
-        """The monitor results beyond their own limits."""
         return tuple(t for t in self.tests if t.over is not None)
 
     @property

@@ -1,9 +1,8 @@
 """When an engine may not be run or driven: the reasons with their figures, and what to check first.
 
-Five reasons: mechanical timing that may be off, correlation codes, low oil pressure (signal or code), every
-cylinder misfiring, and a rattle that stays. Common practice, no source. A permanent code alone is no reason:
-it stays after the repair until its monitor has run, which needs a drive.
-"""
+Five reasons: mechanical timing that may be off, correlation codes, low oil pressure (signal or code),
+every cylinder misfiring, and a rattle that stays. Common practice, no source. A permanent code alone is no
+reason: it stays after the repair until its monitor has run, which needs a drive."""
 
 from __future__ import annotations
 
@@ -89,9 +88,7 @@ def first_checks(why: Sequence[Reason]) -> tuple[Sentence, ...]:
 
 def without_running(causes: Iterable[Cause], why: Sequence[Reason]) -> tuple[Cause, ...]:
     """The causes with the checks that may be done on an engine that stands: those of the reasons first.
-
-    "Nothing wrong" is left out: what forbids running is wrong.
-    """
+    "Nothing wrong" is left out: what forbids running is wrong."""
     first = first_checks(why)
 
     def checks(cause: Cause) -> tuple[Sentence, ...]:
@@ -182,11 +179,9 @@ def _flutter(
 
 
 class LiveCare:
-    """Follows a drive for what can be told at once: oil pressure, codes, a rattle that stays.
-
-    `alarm` is what a low oil pressure says, kept to the end of the recording; `sentences()` the whole of it,
-    first the alarm. Misfires and timing need the analysis.
-    """
+    """Follows a drive for what can be told at once: oil pressure, codes, a rattle that stays. `alarm` is
+    what a low oil pressure says, kept to the end of the recording; `sentences()` the whole of it, first
+    the alarm. Misfires and timing need the analysis."""
 
     essential = False
 
@@ -198,7 +193,6 @@ class LiveCare:
         self._ran: bool | None = None
 
     def accept(self, item: StreamItem) -> None:
-        """Take one item of the stream."""
         if isinstance(item, Batch):
             self._watch.accept(item.time_s, item.values)
             if (speed := item.values.get("engine_speed")) is not None:

@@ -1,10 +1,9 @@
 """What the engine's own signals say beside the cams: oil pressure, module voltage, fuel trims.
 
-Oil pressure has one rule for a live drive and a saved one. Its limit rises with engine speed up to FLAT_RPM:
-a pump's pressure is regulated above that. Two readings in a row must lie below it, and the engine must have
-run for some seconds, so that neither one odd reading nor a start counts. All common practice, no source; a
-vehicle profile's limit wins.
-"""
+Oil pressure has one rule for a live drive and a saved one. Its limit rises with engine speed up to
+FLAT_RPM: a pump's pressure is regulated above that. Two readings in a row must lie below it, and the
+engine must have run for some seconds, so that neither one odd reading nor a start counts. All common
+practice, no source; a vehicle profile's limit wins."""
 
 from __future__ import annotations
 
@@ -46,7 +45,6 @@ class LowPressure:
 
     @property
     def share(self) -> float:
-        """The pressure over its limit."""
         return self.pressure_kpa / self.limit_kpa
 
     @property
@@ -59,7 +57,6 @@ class LowPressure:
 
     @property
     def alarm(self) -> str:
-        """What a live view says of it."""
         return messages("oil_pressure.alarm", figure=self.figure)
 
 
@@ -141,7 +138,6 @@ class Supply:
 
 
 def engine_supply(trace: Trace, limits: Mapping[str, Limit]) -> Supply:
-    """Read oil pressure, voltage and fuel trims with the engine running."""
     evidence: list[tuple[str, dict[str, Any]]] = []
     pressure, limit = low_oil_pressure(trace, limits), limits["module_voltage_min_v"]
     if pressure is not None:

@@ -2,8 +2,7 @@
 
 Readings of one cam a fraction of a second apart are not independent, so every interval here rests on
 blocks (a steady segment, a stretch of some seconds) and on how much the blocks differ: the between-block
-("sandwich") variance of a ratio of sums with Student's t for the few blocks there may be.
-"""
+("sandwich") variance of a ratio of sums with Student's t for the few blocks there may be."""
 
 from __future__ import annotations
 
@@ -24,8 +23,7 @@ class Estimate:
 
     `value` is None where it could not be measured, and `reason` says why; `low` and `high` are None where
     the data give a value but no interval (fewer than two independent blocks). `count` is the number of
-    independent pieces (blocks, events) it rests on.
-    """
+    independent pieces (blocks, events) it rests on."""
 
     value: float | None
     low: float | None = None
@@ -38,7 +36,6 @@ class Estimate:
 
     @property
     def interval(self) -> tuple[float, float] | None:
-        """(low, high), or None where there is no interval."""
         return None if self.low is None or self.high is None else (self.low, self.high)
 
     @property
@@ -52,7 +49,6 @@ class Estimate:
         return self.low if self.value is None else self.value
 
     def surely_above(self, limit: float) -> bool:
-        """True where the whole interval lies above `limit`."""
         return self.low is not None and self.low > limit
 
     def mapped(self, change: Callable[[float], float]) -> Estimate:
@@ -71,7 +67,6 @@ class Estimate:
 
 
 def missing(reason: str, count: int = 0) -> Estimate:
-    """A figure that could not be measured."""
     return Estimate(None, None, None, count, reason)
 
 
@@ -140,10 +135,8 @@ def _ratio_error(numerator: np.ndarray, denominator: np.ndarray) -> float | None
 
 
 def root_mean_square(square_sum: np.ndarray, count: np.ndarray, subtract: float = 0.0) -> Estimate:
-    """Root of the mean square less a known noise power `subtract`, from per-block sums (b,).
-
-    The interval is taken on the logarithm of the power, which is nearer to normal for few blocks.
-    """
+    """Root of the mean square less a known noise power `subtract`, from per-block sums (b,). The interval
+    is taken on the logarithm of the power, which is nearer to normal for few blocks."""
     mean = ratio(square_sum, count)
     if mean.value is None:
         return mean
@@ -160,10 +153,9 @@ def root_mean_square(square_sum: np.ndarray, count: np.ndarray, subtract: float 
 
 
 def quantile(value: np.ndarray, blocks: Blocks, share: float) -> Estimate:
-    """A quantile of readings (n,) with Woodruff's interval: the uncertainty of the share below it, inverted.
-
-    Woodruff, Journal of the American Statistical Association 47 (1952); the share's error is between blocks.
-    """
+    """A quantile of readings (n,) with Woodruff's interval: the uncertainty of the share below it,
+    inverted. Woodruff, Journal of the American Statistical Association 47 (1952); the share's error is
+    between blocks."""
     if not len(value):
         return missing("no readings")
     ordered = np.sort(value)

@@ -1,8 +1,6 @@
-"""Findings: all that is known about a drive, as typed values and as the JSON object `camlog.findings/1`.
-
-A figure `x` in JSON is a number or null; beside it stand `x_interval` ([low, high], 95 %) and `x_count`
-where it has them, and `x_reason` where it is null.
-"""
+"""Findings: all that is known about a drive, as typed values and as the JSON object `camlog.findings/1`. A
+figure `x` in JSON is a number or null; beside it stand `x_interval` ([low, high], 95 %) and `x_count`
+where it has them, and `x_reason` where it is null."""
 
 from __future__ import annotations
 
@@ -76,10 +74,8 @@ class CamFindings:
 @dataclass(frozen=True)
 class Findings:
     """What a drive says: per cam, about misfires, codes and causes, and what it did not contain.
-
     `do_not_run` are the first lines of every result where the engine may not be run or driven: that it may
-    not, why, and what to check first; empty otherwise. `cautions` begins with them.
-    """
+    not, why, and what to check first; empty otherwise. `cautions` begins with them."""
 
     trace: Trace
     conditions: Conditions
@@ -194,7 +190,6 @@ _SWINGS = "judged standing smooth swing_deg seconds sticks hunts"
 
 
 def _row(of: Any, entries: str) -> dict[str, Any]:
-    """The entries of one part of the examination."""
     row: dict[str, Any] = {}
     for entry in entries.split():
         key, _, path = entry.partition("=")
@@ -206,7 +201,6 @@ def _row(of: Any, entries: str) -> dict[str, Any]:
 
 
 def _part(name: str, of: Any) -> dict[str, Any]:
-    """One part of the examination, of the whole drive or of one oil window."""
     if name == "rest":
         return figure("offset_deg", of)
     row = _row(of, _BY_WINDOW[name])

@@ -25,11 +25,9 @@ class Answering(Protocol):
         """The module's present value of a signal, or None where it has none to give."""
 
     def code_snapshot(self) -> CodeSnapshot:
-        """Codes, lamp, readiness, freeze frame, counters and test results now.
-
-        `freeze_frame` is {"code": "P0011", signal: value, ...} or None; `since_clear`
-        {"warm_ups", "distance_km", "time_min"} and optionally {"distance_with_mil_km", "time_with_mil_min"}.
-        """
+        """Codes, lamp, readiness, freeze frame, counters and test results now. `freeze_frame` is {"code":
+        "P0011", signal: value, ...} or None; `since_clear` {"warm_ups", "distance_km", "time_min"} and
+        optionally {"distance_with_mil_km", "time_with_mil_min"}."""
 
     def clear_codes(self) -> bool:
         """Service 04. False where conditions are not right (engine running)."""
@@ -59,14 +57,11 @@ class Scaling:
 
     @property
     def count_range(self) -> tuple[int, int]:
-        """Lowest and highest count."""
         return 0, (1 << 8 * self.size) - 1
 
     def encode(self, value: float) -> bytes:
-        """The nearest count's bytes, limited to the range of counts as a control module does.
-
-        Raises ValueError for NaN or infinity: no count means "unknown".
-        """
+        """The nearest count's bytes, limited to the range of counts as a control module does. Raises
+        ValueError for NaN or infinity: no count means "unknown"."""
         if not math.isfinite(value):
             raise ValueError("a missing value has no encoding")
         low, high = self.count_range

@@ -40,10 +40,8 @@ class LiveCar:
     state: Path | None = None
 
     def save(self) -> None:
-        """Keep codes, readiness and counters for the next drive, as after switching off now.
-
-        Raises InputError where the file cannot be written.
-        """
+        """Keep codes, readiness and counters for the next drive, as after switching off now. Raises
+        InputError where the file cannot be written."""
         if self.state is None:
             return
         kept = {"schema": STATE_SCHEMA, "seed": self.seed, "memory": self.car.state()}
@@ -71,11 +69,9 @@ def simulated_adapter(
     time_scale: float = 1.0,
     state: Path | None = None,
 ) -> LiveCar:
-    """A car of that condition on that drive, answering under the profile's identifiers.
-
-    The profile also chooses the oil grade, and a V engine where it has cams of bank 2. Raises InputError for
-    whatever is not known or out of range.
-    """
+    """A car of that condition on that drive, answering under the profile's identifiers. The profile also
+    chooses the oil grade, and a V engine where it has cams of bank 2. Raises InputError for whatever is
+    not known or out of range."""
     profile = read_profile(vehicle)
     numbers = (baud, time_scale, latency_s * 1e3, wait_s * 1e3, severity)
     for (name, (least, most, remedy)), value in zip(LIMITS.items(), numbers, strict=True):

@@ -39,13 +39,9 @@ INVENTED_ADAPTER = {"name": SIMULATED_OFFLINE, "simulated": True}
 
 @dataclass(frozen=True, slots=True)
 class Sampling:
-    """How a recorder saw the drive.
-
-    Each cam's commanded and actual angle are asked for `cam_pair_hz` times a
-    second, the actual angle `cam_skew_s` later in a row of its own (0: in the
-    same row). Intervals vary by `jitter` (a share, standard deviation) and
-    `lost_share` of the rows is missing at random.
-    """
+    """How a recorder saw the drive. Each cam's commanded and actual angle are asked for `cam_pair_hz`
+    times a second, the actual angle `cam_skew_s` later in a row of its own (0: in the same row). Intervals
+    vary by `jitter` (a share, standard deviation) and `lost_share` of the rows is missing at random."""
 
     cam_pair_hz: float = 30.0
     cam_skew_s: float = 0.0
@@ -82,12 +78,9 @@ def simulate_drive(
     *,
     truth: bool = True,
 ) -> SimulatedDrive:
-    """Drive a vehicle through a whole drive and record it.
-
-    `state` is the memory a former drive left (default: a car long in use,
-    without codes). Without `truth` the comparison with the healthy vehicle is
-    left out. Numbers are the same with and without numba.
-    """
+    """Drive a vehicle through a whole drive and record it. `state` is the memory a former drive left
+    (default: a car long in use, without codes). Without `truth` the comparison with the healthy vehicle is
+    left out. Numbers are the same with and without numba."""
     sampling = sampling or Sampling()
     compiled = numba_available()
     memory = VehicleMemory.of(setup, state)

@@ -1,11 +1,6 @@
-"""The sample recordings of `sample_logs/`: invented drives, each with what is true about it.
-
-Made anew by
-
-    python -m camlog.simulate.samples sample_logs
-
-Each is a trace, its drive file, and `NAME.truth.json` with the condition that was simulated.
-"""
+"""The sample recordings of `sample_logs/`: invented drives, each with what is true about it. Made anew by
+python -m camlog.simulate.samples sample_logs Each is a trace, its drive file, and `NAME.truth.json` with
+the condition that was simulated."""
 
 from __future__ import annotations
 
@@ -39,9 +34,7 @@ DIGITS = 3
 @dataclass(frozen=True, slots=True)
 class Sample:
     """One recording: `condition` None is a healthy car; `markers` are (time_s, text) the mechanic set.
-
-    `proof`: the drive that proves a repair, of a car whose codes were cleared before where it is healthy.
-    """
+    `proof`: the drive that proves a repair, of a car whose codes were cleared before where it is healthy."""
 
     name: str
     about: str

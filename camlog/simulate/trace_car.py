@@ -32,16 +32,15 @@ NOMINAL_SUPPLY_V = 14.0
 class TraceCar:
     """A saved trace as the car behind an adapter (`camlog.simulate.car.Car`).
 
-    A signal has the value of its latest sample; nothing is put between samples. It has none before its
-    first sample, after the trace's end, and where samples stay out for `HOLD_INTERVALS` of its median
-    intervals (at least `HOLD_AT_LEAST_S`). Signals are those with samples that an adapter can ask for:
-    standard ones, misfire counts, and those `profile` defines (all of the trace's where it is None).
-    Codes are the drive file's latest snapshot up to now, and cannot be cleared.
+    A signal has the value of its latest sample; nothing is put between samples. It has none before its first
+    sample, after the trace's end, and where samples stay out for `HOLD_INTERVALS` of its median intervals (at
+    least `HOLD_AT_LEAST_S`). Signals are those with samples that an adapter can ask for: standard ones,
+    misfire counts, and those `profile` defines (all of the trace's where it is None). Codes are the drive
+    file's latest snapshot up to now, and cannot be cleared.
 
     The trace begins at vehicle time 0; with `lead_in_s`, that long after a client first asks for a value.
     Until then every signal stands at its first sample, so that a client can connect and find out what
-    there is.
-    """
+    there is."""
 
     def __init__(
         self,
@@ -68,26 +67,21 @@ class TraceCar:
 
     @property
     def signals(self) -> frozenset[str]:
-        """Names of the signals that can be asked for."""
         return frozenset(self._samples)
 
     @property
     def begun(self) -> bool:
-        """True once the trace runs."""
         return self._now_s >= self._begins_s
 
     @property
     def time_s(self) -> float:
-        """The present time in the trace, seconds."""
         return self._first_s + (self._now_s - self._begins_s if self.begun else 0.0)
 
     @property
     def ended(self) -> bool:
-        """True once the trace has run to its end."""
         return self.time_s > self._last_s
 
     def advance(self, time_s: float) -> None:
-        """Go on to vehicle time `time_s`; a time in the past changes nothing."""
         self._now_s = max(self._now_s, time_s)
 
     def value(self, signal: str) -> float | None:

@@ -29,10 +29,9 @@ class Gate:
 
     `state` is "passed", "failed", "not_shown", or "not_applicable" where the car gave nothing to hold the
     drive against, which is known from evidence and never from missing evidence; `evidence` says what the
-    files hold, `todo` the shortest thing to do where the gate is open. `answerable` is False where this car
-    cannot give the answer at all: such a gate never passes, and the technician must judge it by other means.
-    `shows_fault` marks a failed gate whose evidence is the fault itself, not a flaw of the proof.
-    """
+    files hold, `todo` the shortest thing to do where the gate is open. `answerable` is False where this
+    car cannot give the answer at all: such a gate never passes, and the technician must judge it by other
+    means. `shows_fault` marks a failed gate whose evidence is the fault itself, not a flaw of the proof."""
 
     name: str
     title: str
@@ -49,16 +48,13 @@ class Gate:
 
     @property
     def words(self) -> str:
-        """The state as people read it."""
         return messages(f"states.{self.state if self.answerable else 'not_answerable'}")
 
 
 @dataclass(frozen=True)
 class Case:
-    """What is judged: the drive `after` the repair, and what is there of the first drive.
-
-    `before` is None where only the first drive's file was given, `before_drive` where nothing was.
-    """
+    """What is judged: the drive `after` the repair, and what is there of the first drive. `before` is None
+    where only the first drive's file was given, `before_drive` where nothing was."""
 
     after: Findings
     before: Findings | None
@@ -67,7 +63,6 @@ class Case:
 
     @property
     def has_before(self) -> bool:
-        """True where anything of a first drive was given."""
         return self.before is not None or self.before_drive is not None
 
     @cached_property
@@ -83,11 +78,9 @@ class Case:
 
 
 class Outcome:
-    """What a gate's function returns: a state, the name of a sentence in `topic` (empty: the gate's own), its values.
-
-    `fault=True` says that the evidence is the fault itself, `answerable=False` that this car cannot give the answer at
-    all.
-    """
+    """What a gate's function returns: a state, the name of a sentence in `topic` (empty: the gate's own),
+    its values. `fault=True` says that the evidence is the fault itself, `answerable=False` that this car
+    cannot give the answer at all."""
 
     def __init__(self, state: str, sentence: str, /, topic: str = "", fault: bool = False, answerable: bool = True, **values: Any):
         self.state, self.sentence, self.values = state, sentence, values
@@ -136,10 +129,9 @@ def gate(
 ) -> Callable:  # fmt: skip
     """Register a function of a Case as the gate `name`; `order` is its place in the list.
 
-    `topic` is its table in `messages.toml` (default: the name). With `each` there is one gate for every item
-    it gives: the function takes the item too, `{}` in the name stands for it, and sentences have it as
-    {item}, in the words of `label`. The function returns None where the question does not arise.
-    """
+    `topic` is its table in `messages.toml` (default: the name). With `each` there is one gate for every
+    item it gives: the function takes the item too, `{}` in the name stands for it, and sentences have it
+    as {item}, in the words of `label`. The function returns None where the question does not arise."""
 
     def register(decide: Callable[..., Outcome | None]) -> Callable[..., Outcome | None]:
         _REGISTRY.append(Registered(order, name, topic or name, decide, each, label))

@@ -1,9 +1,8 @@
 """What the car's memory held over both drives: the closing snapshot, when it was cleared, which codes count.
 
 An empty memory is evidence only where it is known since when it has been filling. Counters since the last
-clear (SAE J1979 service 01 PIDs 30, 31, 4E, from memory) only ever rise until they are cleared, and a monitor
-that was complete becomes incomplete only by clearing (or by lost supply, which clears too).
-"""
+clear (SAE J1979 service 01 PIDs 30, 31, 4E, from memory) only ever rise until they are cleared, and a
+monitor that was complete becomes incomplete only by clearing (or by lost supply, which clears too)."""
 
 from __future__ import annotations
 
@@ -28,10 +27,9 @@ SLACK_S = 15.0
 class Memory:
     """The code snapshots of the second drive, and of the first where there is one, in time order.
 
-    `opening` and `closing` are the second drive's snapshots at its beginning and its end, None where none was
-    taken there. `before` is None without a first drive, else its snapshots. `declared` are codes the
-    technician says are outside the job; `needed_before` snapshots make the first drive whole.
-    """
+    `opening` and `closing` are the second drive's snapshots at its beginning and its end, None where none
+    was taken there. `before` is None without a first drive, else its snapshots. `declared` are codes the
+    technician says are outside the job; `needed_before` snapshots make the first drive whole."""
 
     opening: CodeSnapshot | None
     closing: CodeSnapshot | None

@@ -18,7 +18,6 @@ MAX_CHANGES = 6  # on one printed side; the JSON holds them all
 
 
 def verification_page(proof: Verification) -> str:
-    """The page as one HTML text."""
     as_json = proof.to_dict()
     return render_page(
         "verification.html",

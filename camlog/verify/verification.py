@@ -29,10 +29,8 @@ FOUNDATIONS = frozenset({"files", "same_vehicle", "order"})
 @dataclass(frozen=True)
 class Verification:
     """The answer: `outcome` is "verified", "not_verified_yet", "fault_still_there" or "proves_nothing".
-
     `gates` in the order a technician reads them; `job` is the shop's own text; `before` is None where only
-    the first drive's file was given, or nothing.
-    """
+    the first drive's file was given, or nothing."""
 
     outcome: str
     gates: tuple[Gate, ...]
@@ -43,7 +41,6 @@ class Verification:
 
     @property
     def verified(self) -> bool:
-        """True where the repair is proven."""
         return self.outcome == VERIFIED
 
     @cached_property
@@ -53,22 +50,18 @@ class Verification:
 
     @property
     def open_gates(self) -> tuple[Gate, ...]:
-        """The gates that keep the repair from being verified."""
         return tuple(g for g in self.gates if g.is_open)
 
     @property
     def outcome_words(self) -> str:
-        """The outcome as people read it."""
         return messages(f"outcomes.{self.outcome}")
 
     @property
     def headline(self) -> str:
-        """The outcome with its reason."""
         return messages("verification.headline", outcome=self.outcome_words, reason=self.reason)
 
     @property
     def reason(self) -> str:
-        """Why, in a sentence or two."""
         if self.outcome == VERIFIED:
             left = sum(g.state == NOT_APPLICABLE for g in self.gates)
             name = "verification.all_passed_but" if left else "verification.all_passed"
@@ -117,7 +110,6 @@ class Verification:
         }  # fmt: skip
 
     def to_json(self) -> str:
-        """The same as a text."""
         return json.dumps(self.to_dict(), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
@@ -130,8 +122,7 @@ def verify(
     and freeze frame count, and nothing is compared. Without it the conditions of the fault are unknown, and
     that gate stays open. `outside` names codes the technician declares to have nothing to do with this job.
 
-    Raises InputError where `outside` names what is no code, or a code that bears on cams, misfire or oil.
-    """
+    Raises InputError where `outside` names what is no code, or a code that bears on cams, misfire or oil."""
     declared = frozenset(map(_outside, outside))
     first = before if isinstance(before, Findings) else None
     first_drive = before.drive if isinstance(before, Findings) else before

@@ -43,12 +43,11 @@ class CamData:
     """The readings of one cam and of what drives it.
 
     Times (seconds) increase strictly, values are finite, each pair of arrays has shape (n,). Angles are
-    crankshaft degrees, advance positive, zero at rest; `range_deg` is the travel from rest (lowest, highest)
-    where a profile gives it. `gaps` are (start_s, end_s) stretches without recording, `windows` the
-    oil-temperature windows figures are given for. Of either angle: `..._interval_s` is the median interval
-    (NaN below two readings), `...max_gap_s` the longest distance between two that counts as unbroken,
-    `..._step_deg` the size of one count (0: none is seen).
-    """
+    crankshaft degrees, advance positive, zero at rest; `range_deg` is the travel from rest (lowest,
+    highest) where a profile gives it. `gaps` are (start_s, end_s) stretches without recording, `windows`
+    the oil-temperature windows figures are given for. Of either angle: `..._interval_s` is the median
+    interval (NaN below two readings), `...max_gap_s` the longest distance between two that counts as
+    unbroken, `..._step_deg` the size of one count (0: none is seen)."""
 
     cam: str
     command_time_s: np.ndarray
@@ -98,7 +97,6 @@ class CamData:
 
     @cached_property
     def oil_temp_at_actual(self) -> np.ndarray:
-        """`oil_temp_at` the actual readings, shape of `actual_deg`."""
         return self.oil_temp_at(self.actual_time_s)
 
     def window_at(self, time_s: np.ndarray) -> np.ndarray:
@@ -126,7 +124,6 @@ class CamData:
 
     @cached_property
     def running(self) -> np.ndarray:
-        """`running_at` the actual readings, shape of `actual_deg`."""
         return self.running_at(self.actual_time_s)
 
     @cached_property
@@ -187,10 +184,8 @@ def cam_data(
     gaps: Iterable[tuple[float, float]] = (),
     windows: Iterable[OilWindow] = OIL_WINDOWS,
 ) -> CamData | None:
-    """The readings of `cam` (`intake_b1`) in a trace; None where either angle was never read.
-
-    `gaps` are (start_s, end_s) stretches known to hold no recording; holes of both angles are added.
-    """
+    """The readings of `cam` (`intake_b1`) in a trace; None where either angle was never read. `gaps` are
+    (start_s, end_s) stretches known to hold no recording; holes of both angles are added."""
     command, actual, speed, run_time = (
         _clean(*trace.samples(name)) for name in (cams.commanded(cam), cams.actual(cam), "engine_speed", "run_time")
     )
@@ -202,10 +197,8 @@ def cam_data(
 
 
 def quantisation_step(value: np.ndarray) -> float:
-    """The step between neighbouring levels of a quantised signal, in its unit; 0 where none is visible.
-
-    It is the smallest difference between levels in use, taken only where the levels lie on multiples of it.
-    """
+    """The step between neighbouring levels of a quantised signal, in its unit; 0 where none is visible. It
+    is the smallest difference between levels in use, taken only where the levels lie on multiples of it."""
     levels = np.unique(value)
     if len(levels) < 2 or len(levels) > 0.5 * len(value):
         return 0.0

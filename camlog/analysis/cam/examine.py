@@ -20,8 +20,6 @@ from camlog.profile import Engine
 
 @dataclass(frozen=True)
 class Examination:
-    """The figures of one cam."""
-
     data: CamData
     tracking: Tracking
     response: Response
@@ -40,10 +38,8 @@ def examine(
     others: Sequence[CamData] = (),
 ) -> Examination:
     """Measure one cam, over the drive and in each oil window; poor data gives figures with reasons.
-
     `others` are the vehicle's other cams: a reading that stands still while theirs shows noise is frozen.
-    Readings that cannot be angles of the cam are passed to the sensor check and dropped from all others.
-    """
+    Readings that cannot be angles of the cam are passed to the sensor check and dropped from all others."""
     sensor = measure_sensor(data, limits, others)
     whole, data = data, data.without(implausible_readings(data))
     hold = measure_hold(data)

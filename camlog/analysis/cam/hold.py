@@ -1,12 +1,11 @@
 """Hold: what the cam does while it is told to stay.
 
 Flutter is the root mean square about a straight line through each piece of steady command, less what the
-command itself did and less what quantisation makes (Sheppard's correction, step squared over twelve). Drift
-is the median slope of those pieces: a leaking phaser sinks steadily between the controller's corrections. A
-steady oscillation is looked for in the Lomb-Scargle spectrum (Lomb 1976, Scargle 1982) averaged over several steady
-stretches. A cam wanders more slowly than it reads, so powers are set against the spectrum of first-order
-autoregressive noise (Schulz & Mudelsee, Computers & Geosciences 28 (2002)).
-"""
+command itself did and less what quantisation makes (Sheppard's correction, step squared over twelve).
+Drift is the median slope of those pieces: a leaking phaser sinks steadily between the controller's
+corrections. A steady oscillation is looked for in the Lomb-Scargle spectrum (Lomb 1976, Scargle 1982)
+averaged over several steady stretches. A cam wanders more slowly than it reads, so powers are set against
+the spectrum of first-order autoregressive noise (Schulz & Mudelsee, Computers & Geosciences 28 (2002))."""
 
 from __future__ import annotations
 
@@ -75,9 +74,7 @@ def held_readings(cam: CamData) -> HeldReadings:
 
 def _alike_readings(held: HeldReadings) -> float:
     """Over how many successive readings the residuals are alike: 1 + twice the sum of their correlations.
-
-    The trend that was removed took the same share from every lag; it is given back in a second pass.
-    """
+    The trend that was removed took the same share from every lag; it is given back in a second pass."""
     first = {name: getattr(held, name)[:ALIKE_SAMPLE] for name in ("index", "residual_deg", "block")}
     held, residual = replace(held, **first), first["residual_deg"]
     power = float(np.mean(residual**2))
@@ -124,11 +121,9 @@ WHITE_SHARE = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Oscillation:
-    """The strongest line in the spectrum at steady command; `amplitude_deg` is zero to peak.
-
-    `found` where its false-alarm probability is below FALSE_ALARM and it is LINE_SHARE of the flutter. None
-    with a `reason` where no spectrum could be made.
-    """
+    """The strongest line in the spectrum at steady command; `amplitude_deg` is zero to peak. `found` where
+    its false-alarm probability is below FALSE_ALARM and it is LINE_SHARE of the flutter. None with a
+    `reason` where no spectrum could be made."""
 
     found: bool = False
     frequency_hz: float | None = None
@@ -170,11 +165,9 @@ def find_oscillation(cam: CamData, held: HeldReadings, inside: np.ndarray) -> Os
 
 
 def spectrum(time_s: np.ndarray, value: np.ndarray, frequency_hz: np.ndarray) -> np.ndarray:
-    """The share of the variance of `value` (n,) that a sinusoid of each frequency (f,) explains (Lomb 1976).
-
-    As `scipy.signal.lombscargle` normalised, thirteen times as fast: frequencies are evenly spaced, so one
-    product leads from each to the next in place of a sine and a cosine of every reading.
-    """
+    """The share of the variance of `value` (n,) that a sinusoid of each frequency (f,) explains (Lomb
+    1976). As `scipy.signal.lombscargle` normalised, thirteen times as fast: frequencies are evenly spaced,
+    so one product leads from each to the next in place of a sine and a cosine of every reading."""
     turn = np.exp(2j * np.pi * frequency_hz[0] * time_s)
     onward = np.exp(2j * np.pi * (frequency_hz[1] - frequency_hz[0]) * time_s)
     waves = np.empty((len(frequency_hz), len(time_s)), dtype=complex)
@@ -200,10 +193,8 @@ def _stretches(time_s: np.ndarray, block: np.ndarray) -> list[slice]:
 
 
 def _red_noise(frequency_hz: np.ndarray, interval_s: float, covariance: np.ndarray) -> np.ndarray:
-    """Spectrum of first-order autoregressive motion read with white noise, as a share of white noise.
-
-    Of the covariances at lags 0, 1 and 2 only the first holds the reading's noise: the rest give the motion.
-    """
+    """Spectrum of first-order autoregressive motion read with white noise, as a share of white noise. Of
+    the covariances at lags 0, 1 and 2 only the first holds the reading's noise: the rest give the motion."""
     variance, first, second = covariance
     if first <= WHITE_SHARE * variance:
         return np.ones(len(frequency_hz))
@@ -244,7 +235,6 @@ class Hold(HoldWindow):
 
 
 def measure_hold(cam: CamData) -> Hold:
-    """Measure flutter, drift and oscillation at steady command; flutter and drift in each oil window, too."""
     held, hz = held_readings(cam), 1.0 / cam.actual_interval_s
     aliasing = say("hold.aliasing", hz=hz, highest=0.5 * hz) if hz < 2.0 * TORQUE_PULSE_HZ else ""
     if not len(held.index):
@@ -274,9 +264,7 @@ def _flutter_and_drift(
 
 def _lopsided(cam: CamData, held: HeldReadings) -> Estimate:
     """Skewness of the held cam's motion over LOPSIDED_S: large where it creeps one way and is pushed back.
-
-    The interval is that of so many independent steps (Cramer, Mathematical Methods of Statistics, ch. 27).
-    """
+    The interval is that of so many independent steps (Cramer, Mathematical Methods of Statistics, ch. 27)."""
     lag = max(round(LOPSIDED_S / cam.actual_interval_s), 1)
     step = (held.residual_deg[lag:] - held.residual_deg[:-lag])[held.follows(lag)]
     power = float(np.mean(step**2)) if len(step) else 0.0

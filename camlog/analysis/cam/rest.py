@@ -1,9 +1,8 @@
 """Rest: where the cam stands when it is told to rest, and the first seconds after a start.
 
 At rest the phaser is locked, so the reading shows mechanical timing (chain and sprockets) with nothing to
-correct it; while the cam is being moved the control loop may trim an offset out. One crank-sprocket tooth of
-N is 360/N crank degrees; elongation e over n loaded links turns the cam by e n / N 360 crank degrees.
-"""
+correct it; while the cam is being moved the control loop may trim an offset out. One crank-sprocket tooth
+of N is 360/N crank degrees; elongation e over n loaded links turns the cam by e n / N 360 crank degrees."""
 
 from __future__ import annotations
 
@@ -29,10 +28,8 @@ FRESH_RUN_TIME_S = 3.0
 
 @dataclass(frozen=True, slots=True)
 class ColdStart:
-    """Flutter at rest, about the mean, in the first WATCHED_S after the coldest engine start.
-
-    `start_s` when it was, `temp_degc` the oil (or stand-in) then, `cold` whether that is cold; None: unknown.
-    """
+    """Flutter at rest, about the mean, in the first WATCHED_S after the coldest engine start. `start_s`
+    when it was, `temp_degc` the oil (or stand-in) then, `cold` whether that is cold; None: unknown."""
 
     flutter_rms_deg: Estimate
     start_s: float | None = None
@@ -55,7 +52,6 @@ def measure_cold_start(cam: CamData, cold_below_degc: float) -> ColdStart:
 
 
 def _engine_starts(cam: CamData) -> np.ndarray:
-    """Times (s) at which the engine began to run within the recording."""
     runs = cam.speed_rpm >= RUNNING_RPM
     starts = list(cam.speed_time_s[1:][runs[1:] & ~runs[:-1]])
     if len(cam.run_time_s):
@@ -95,14 +91,13 @@ SAME_OFFSET_DEG = 1.0
 class Rest:
     """Rest offset of one cam, crankshaft degrees, advance positive.
 
-    `offset_deg` at warm idle commanded to rest; `conditions` says what was not known for that. `spread_deg`
-    is the standard deviation between the `visits` to rest: mechanical timing gives the same offset every
-    time. `teeth` the offset in crank-sprocket teeth, `nearest_teeth` rounded, `chain_elongation_percent` the
-    elongation that would turn the cam that far. `held_offset_deg` is the error while held off rest, `trimmed`
-    whether control takes the offset out, `shift_deg` how far the rest position moved within the drive,
-    `beyond_range_deg` how far the cam was steadily read outside its travel, `flutter_rms_deg` its flutter at
-    warm rest.
-    """
+    `offset_deg` at warm idle commanded to rest; `conditions` says what was not known for that.
+    `spread_deg` is the standard deviation between the `visits` to rest: mechanical timing gives the same
+    offset every time. `teeth` the offset in crank-sprocket teeth, `nearest_teeth` rounded,
+    `chain_elongation_percent` the elongation that would turn the cam that far. `held_offset_deg` is the
+    error while held off rest, `trimmed` whether control takes the offset out, `shift_deg` how far the rest
+    position moved within the drive, `beyond_range_deg` how far the cam was steadily read outside its
+    travel, `flutter_rms_deg` its flutter at warm rest."""
 
     offset_deg: Estimate
     spread_deg: float | None
@@ -192,9 +187,7 @@ def _visit_means(cam: CamData, keep: np.ndarray) -> np.ndarray:
 
 def _shift(means: np.ndarray) -> Estimate:
     """How far the rest position moved once in the drive: the best single step through the visits' means.
-
-    Known as well as the visits before and after agree among themselves.
-    """
+    Known as well as the visits before and after agree among themselves."""
     count = len(means)
     if count < 2:
         return missing("fewer than two visits to rest", count)

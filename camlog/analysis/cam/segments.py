@@ -51,10 +51,8 @@ FEW_READINGS = 30
 
 @dataclass(frozen=True, eq=False)
 class CommandGrid:
-    """The command every GRID_S, but in long holes: arrays (g,).
-
-    `reference_deg` is where the slow but healthy phaser would be. Unknown command is held, and not `known`.
-    """
+    """The command every GRID_S, but in long holes: arrays (g,). `reference_deg` is where the slow but
+    healthy phaser would be. Unknown command is held, and not `known`."""
 
     time_s: np.ndarray
     command_deg: np.ndarray
@@ -77,11 +75,9 @@ class CommandGrid:
 
 @dataclass(frozen=True, eq=False)
 class Segments:
-    """Settled stretches of one cam, over its actual readings (n,).
-
-    `segment` (n,) numbers the segment each reading belongs to, `block` (n,) the pieces of at most BLOCK_S it
-    is cut into, -1 outside. `start_s`, `end_s` (k,) bound the segments.
-    """
+    """Settled stretches of one cam, over its actual readings (n,). `segment` (n,) numbers the segment each
+    reading belongs to, `block` (n,) the pieces of at most BLOCK_S it is cut into, -1 outside. `start_s`,
+    `end_s` (k,) bound the segments."""
 
     segment: np.ndarray
     block: np.ndarray
@@ -133,7 +129,6 @@ def cell_of_reading(cam: CamData) -> np.ndarray:
 
 @once_per_cam
 def steady_segments(cam: CamData) -> Segments:
-    """Find the settled readings of `cam` and the segments they form."""
     grid, t = command_grid(cam), cam.actual_time_s
     away = np.abs(grid.command_deg - grid.reference_deg)
     busy = float(np.quantile(away[grid.known], DITHER_QUANTILE)) if grid.known.any() else 0.0
@@ -177,9 +172,7 @@ def command_range(cam: CamData, window_s: float) -> tuple[np.ndarray, np.ndarray
 @once_per_cam
 def envelope_error(cam: CamData) -> np.ndarray:
     """How far (deg, signed) readings (n,) lie outside all commanded in the last ENVELOPE_S; NaN: unknown.
-
-    A lag shorter than that leaves no error here, whatever the command did.
-    """
+    A lag shorter than that leaves no error here, whatever the command did."""
     return outside(cam.actual_deg, *command_range(cam, ENVELOPE_S))
 
 
@@ -195,10 +188,8 @@ def rest_commanded(cam: CamData) -> np.ndarray:
 
 
 def settled_blocks(cam: CamData, keep: np.ndarray) -> Blocks:
-    """Blocks of the kept settled readings: segments, or pieces of them where there are few.
-
-    The error depends on where the cam is held, so the readings of one segment are one block.
-    """
+    """Blocks of the kept settled readings: segments, or pieces of them where there are few. The error
+    depends on where the cam is held, so the readings of one segment are one block."""
     segments = steady_segments(cam)
     for label in (segments.segment[keep], segments.block[keep]):
         blocks = blocks_of(label)
@@ -209,10 +200,9 @@ def settled_blocks(cam: CamData, keep: np.ndarray) -> Blocks:
 
 
 def midpoint_residual(cam: CamData) -> tuple[np.ndarray, np.ndarray]:
-    """How far readings lie from the line between their neighbours: index and residual (deg), not beside gaps.
-
-    Scaled so that independent noise of standard deviation s gives residuals of s; slow motion cancels.
-    """
+    """How far readings lie from the line between their neighbours: index and residual (deg), not beside
+    gaps. Scaled so that independent noise of standard deviation s gives residuals of s; slow motion
+    cancels."""
     t, a = cam.actual_time_s, cam.actual_deg
     if len(t) < 3:
         return np.empty(0, dtype=np.int64), np.empty(0)
@@ -236,10 +226,7 @@ def settled_noise_deg(cam: CamData) -> float:
 
 def reading_noise_deg(cam: CamData, keep: np.ndarray | slice = slice(None)) -> float:
     """Standard deviation (deg) of reading-to-reading noise, despite moves and spikes; at least that of
-    counts.
-
-    `keep` chooses among the readings of `midpoint_residual`.
-    """
+    counts. `keep` chooses among the readings of `midpoint_residual`."""
     residual = midpoint_residual(cam)[1][keep]
     floor = max(cam.actual_step_deg / np.sqrt(12.0), NOISE_FLOOR_DEG)
     return max(MAD_TO_SIGMA * float(np.median(np.abs(residual))), floor) if len(residual) >= 3 else floor

@@ -54,11 +54,10 @@ UNMOVED_DEG, UNMOVED_COUNTS = 0.5, 1.1
 class Away:
     """Where the command has left the cam, over its actual readings (n,).
 
-    `side` is +1 where the command is above, -1 below, 0 elsewhere; `near_deg` how far at least, `far_deg` at
-    most, over everything commanded in the last `window_s`, the cam's usual error taken off first
-    (`angle_deg`). `threshold_deg` how far counts; `still_deg` within which a cam does not move; `run` numbers
-    unbroken runs of one side, -1 elsewhere.
-    """
+    `side` is +1 where the command is above, -1 below, 0 elsewhere; `near_deg` how far at least, `far_deg`
+    at most, over everything commanded in the last `window_s`, the cam's usual error taken off first
+    (`angle_deg`). `threshold_deg` how far counts; `still_deg` within which a cam does not move; `run`
+    numbers unbroken runs of one side, -1 elsewhere."""
 
     side: np.ndarray
     near_deg: np.ndarray
@@ -97,7 +96,6 @@ class Plateau:
 
 @once_per_cam
 def find_away(cam: CamData) -> Away:
-    """Find where the command has left the cam."""
     # Interpolation lets the command move up to one of its readings earlier than it did.
     window_s = AWAY_WINDOW_S + float(np.nan_to_num(cam.command_interval_s))
     noise, step = settled_noise_deg(cam), cam.actual_step_deg
@@ -121,10 +119,8 @@ def find_away(cam: CamData) -> Away:
 
 
 def _usual_error(cam: CamData) -> np.ndarray:
-    """The cam's median error at steady command (n,), at rest and elsewhere.
-
-    A cam that stands off by the same amount everywhere has an offset; it does not stick.
-    """
+    """The cam's median error at steady command (n,), at rest and elsewhere. A cam that stands off by the
+    same amount everywhere has an offset; it does not stick."""
     rest, settled = rest_commanded(cam), steady_segments(cam).settled
     bias = np.zeros(len(cam.actual_deg))
     for here in (rest, ~rest):

@@ -58,11 +58,9 @@ class Segment:
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """A stretch in which the cam did something of FAULTY: from when its command left, or the fault began, to its
-    end; `deg` the largest distance from the command, `deg_s` distance times time.
-
-    Of a stand that ended in a jump, `break_s` is when it moved again and `jump_deg` how far at once.
-    """
+    """A stretch in which the cam did something of FAULTY: from when its command left, or the fault began,
+    to its end; `deg` the largest distance from the command, `deg_s` distance times time. Of a stand that
+    ended in a jump, `break_s` is when it moved again and `jump_deg` how far at once."""
 
     state: str
     start_s: float
@@ -82,7 +80,6 @@ class Strip:
     moments: tuple[Moment, ...]
 
     def seconds(self, state: str) -> float:
-        """How long the cam did that, seconds."""
         return sum(s.end_s - s.start_s for s in self.segments if s.state == state)
 
     def cells(self, end_s: float, count: int) -> list[str]:
@@ -95,7 +92,6 @@ class Strip:
         return [_of_cell(cell, width) for cell in cells]
 
     def to_dict(self) -> dict[str, Any]:
-        """As it stands in Findings."""
         return {
             "segments": [{"start_s": round(s.start_s, 2), "end_s": round(s.end_s, 2), "state": s.state} for s in self.segments],
             "seconds": {state: round(self.seconds(state), 1) for state in STATES},

@@ -45,10 +45,8 @@ class Excursions:
 @dataclass(frozen=True, slots=True)
 class Tracking:
     """Error (actual minus command, degrees) over the drive and in each oil window that occurred.
-
     `bias_deg`, `rms_deg`, `p95_abs_deg` over `settled_s` of settled readings; `moving_rms_deg` over the
-    others.
-    """
+    others."""
 
     bias_deg: Estimate
     rms_deg: Estimate
@@ -85,10 +83,9 @@ def _measure(cam: CamData, mask: np.ndarray, limits: Mapping[str, Limit]) -> Tra
 
 
 def mean_of(value: np.ndarray, blocks: Blocks, step: float) -> Estimate:
-    """Mean of readings (n,) in `blocks`; half a count `step` is added to its interval where they stand still.
-
-    Readings that move over several counts average the rounding out; a still one repeats the same error.
-    """
+    """Mean of readings (n,) in `blocks`; half a count `step` is added to its interval where they stand
+    still. Readings that move over several counts average the rounding out; a still one repeats the same
+    error."""
     mean = ratio(blocks.sum(value), blocks.size.astype(float))
     if mean.interval is None or step <= 0:
         return mean
@@ -154,12 +151,11 @@ class Motion:
 
     `dead_share` is the share of the 8 s windows with a moving command (`windows`, overlapping ones counted
     once) in which the cam did not move; `dead_s` the longest time it stood away from a moving command.
-    `stop_share` of the time away from a steady command (`away_s`) it stood at the end of its travel with the
-    command beyond. `quiet_s` is the time driven with a command that no longer moved, after one that had
-    (None: speed unknown). `repeats_share` of the readings the actual repeats the command digit for digit,
-    also at the `repeats_count` at which it had moved. `command_span_deg` and `actual_span_deg` are how far command and
-    cam went, spikes left out.
-    """
+    `stop_share` of the time away from a steady command (`away_s`) it stood at the end of its travel with
+    the command beyond. `quiet_s` is the time driven with a command that no longer moved, after one that
+    had (None: speed unknown). `repeats_share` of the readings the actual repeats the command digit for
+    digit, also at the `repeats_count` at which it had moved. `command_span_deg` and `actual_span_deg` are
+    how far command and cam went, spikes left out."""
 
     dead_share: float | None
     windows: float
@@ -179,7 +175,6 @@ def span(angle_deg: np.ndarray) -> float:
 
 
 def measure_motion(cam: CamData) -> Motion:
-    """Measure gross motion."""
     spans = (span(angle) for angle in (cam.command_deg, cam.actual_deg))
     return Motion(*_dead(cam), *_stops(cam), _quiet_s(cam), *_repeats(cam), *spans)
 
@@ -246,10 +241,9 @@ def _quiet_s(cam: CamData) -> float | None:
 
 
 def _repeats(cam: CamData) -> tuple[float | None, int]:
-    """Share and number of readings after a visible move of the command at which the actual equals it exactly.
-
-    Coarse counts agree by chance: the command must have moved by several; steady readings must agree, too.
-    """
+    """Share and number of readings after a visible move of the command at which the actual equals it
+    exactly. Coarse counts agree by chance: the command must have moved by several; steady readings must
+    agree, too."""
     command = cam.command_at_actual
     known = np.isfinite(command)
     least = max(REPEATS_MOVE_DEG, REPEATS_COUNTS * cam.command_step_deg)

@@ -1,7 +1,5 @@
-"""The causes a technician chooses between: what each does to a cam, to oil windows, to codes and to cylinders.
-
-One fault is assumed, or none. The causes stand in `causes.toml`; a new one is one entry there.
-"""
+"""The causes a technician chooses between: what each does to a cam, to oil windows, to codes and to
+cylinders. One fault is assumed, or none. The causes stand in `causes.toml`; a new one is one entry there."""
 
 from __future__ import annotations
 
@@ -18,7 +16,6 @@ SOUND = {"healthy": 0.94, "sticking": 0.01, "slow": 0.01, "stuck": 0.003, "unsta
 
 
 def read_table(name: str) -> dict[str, Any]:
-    """A table of this package, by its file name."""
     return tomllib.loads(resources.files(__package__).joinpath(name).read_text("utf-8"))
 
 

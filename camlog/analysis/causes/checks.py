@@ -50,7 +50,6 @@ class Check:
 
     @property
     def sentence(self) -> Sentence:
-        """The check as a sentence with its cautions."""
         return Sentence(self.text, self.cautions, self.runs)
 
     def chance(self, outcome: str, cause: str) -> float:

@@ -1,8 +1,6 @@
-"""From what a drive showed to the probability of each cause (Bayes; one fault or none).
-
-A cause befalls one cam, every cam of a bank, or every cam; which one it is, is summed over. Evidence of the cams counts
-by the verdict's own probabilities, so an uncertain verdict moves little. What was not measured moves nothing.
-"""
+"""From what a drive showed to the probability of each cause (Bayes; one fault or none). A cause befalls
+one cam, every cam of a bank, or every cam; which one it is, is summed over. Evidence of the cams counts by
+the verdict's own probabilities, so an uncertain verdict moves little. What was not measured moves nothing."""
 
 from __future__ import annotations
 

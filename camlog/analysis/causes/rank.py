@@ -40,7 +40,6 @@ class Cause:
     next_checks: tuple[Sentence, ...]
 
     def to_dict(self) -> dict[str, Any]:
-        """The cause as it stands in Findings."""
         return {
             "cause": self.cause,
             "support": round(self.support, 3),
@@ -54,10 +53,9 @@ class Cause:
 
 @dataclass(frozen=True)
 class Diagnosis:
-    """All causes of a drive: `probabilities` by key (they sum to 1), `causes` by group, the likeliest first.
-
-    The plan of checks is worked out when it is asked for, at `rates`; `standing`: no check in it may run the engine.
-    """
+    """All causes of a drive: `probabilities` by key (they sum to 1), `causes` by group, the likeliest
+    first. The plan of checks is worked out when it is asked for, at `rates`; `standing`: no check in it
+    may run the engine."""
 
     probabilities: Mapping[str, float]
     causes: tuple[Cause, ...]
@@ -84,7 +82,6 @@ class Diagnosis:
         return tuple(s.check.sentence for s in self.steps) or cause.next_checks
 
     def to_dict(self) -> dict[str, Any]:
-        """The plan as it stands in Findings."""
         return {
             "labour_per_hour": self.rates.labour_per_hour,
             "expected_cost": round(self.expected_cost),
@@ -101,11 +98,9 @@ def diagnose(
     verdicts: Mapping[str, Verdict], oil_patterns: Mapping[str, OilPattern], misfire: Misfire, codes: CodeEvidence, *,
     sufficient: bool, with_supply: int = 0, supply: Supply | None = None, rates: Rates = Rates(),
 ) -> Diagnosis:  # fmt: skip
-    """The causes of a drive.
-
-    `sufficient` says whether the drive could have cleared every cam, `with_supply` how often a cam that stood still
-    moved off only as engine speed rose, `supply` what the engine's own signals say of oil pressure, voltage and fuel.
-    """
+    """The causes of a drive. `sufficient` says whether the drive could have cleared every cam,
+    `with_supply` how often a cam that stood still moved off only as engine speed rose, `supply` what the
+    engine's own signals say of oil pressure, voltage and fuel."""
     probabilities = posterior(pieces(_seen(verdicts, oil_patterns, misfire, codes, supply)))
     told = evidence(verdicts, oil_patterns, misfire, codes, supply, with_supply, sufficient)
     groups = [_group(name, probabilities, told) for name in GROUPS]

@@ -26,7 +26,6 @@ class Rates:
     times: Mapping[str, float] = field(default_factory=dict)
 
     def minutes(self, action: Check | Repair) -> float:
-        """How long a check or repair takes on this engine."""
         return action.minutes * self.times.get(action.opens, 1.0)
 
     def cost(self, action: Check | Repair) -> float:

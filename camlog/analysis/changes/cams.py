@@ -1,7 +1,5 @@
-"""Figures of one cam in both drives over shared conditions: error, flutter, response, jumps, rest.
-
-Titles, units and limits are those of the registry of figures.
-"""
+"""Figures of one cam in both drives over shared conditions: error, flutter, response, jumps, rest. Titles,
+units and limits are those of the registry of figures."""
 
 from __future__ import annotations
 

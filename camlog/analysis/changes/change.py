@@ -3,8 +3,7 @@
 A difference of two estimates gets its interval by recovering each one's variance from its own interval
 (MOVER; Zou & Donner, Statistics in Medicine 27 (2008)); rates of events are compared as Poisson rates
 (Krishnamoorthy & Thomson 2004). Because many figures are compared at once, "more than chance" is by Holm's
-procedure (Scandinavian Journal of Statistics 6 (1979)) over those of one cam, and over those of misfire.
-"""
+procedure (Scandinavian Journal of Statistics 6 (1979)) over those of one cam, and over those of misfire."""
 
 from __future__ import annotations
 
@@ -59,10 +58,8 @@ class Compared:
 @dataclass(frozen=True, slots=True)
 class Change:
     """How one figure changed: `value` is after minus before, or after over before (`kind`); its interval.
-
     `value`, `low` or `high` is None where it cannot be given; `p_value` is of "nothing has changed", and
-    `beyond_chance` is that after correction for all figures compared (None where it cannot be told).
-    """
+    `beyond_chance` is that after correction for all figures compared (None where it cannot be told)."""
 
     figure: Compared
     kind: str
@@ -89,7 +86,6 @@ class Change:
 
     @property
     def known(self) -> bool:
-        """Whether anything is known of the change."""
         return not (self.value is None and self.low is None and self.high is None)
 
     @property
@@ -142,7 +138,6 @@ class Change:
         return messages("amount.times", value=number(self.value), ends=ends or messages("amount.open_end", low=number(low)))
 
     def to_dict(self) -> dict[str, Any]:
-        """The change as it stands in the verification's JSON."""
         f = self.figure
         return {
             "figure": f.name, "title": f.title, "unit": f.unit, "cam": f.cam,

@@ -1,8 +1,6 @@
-"""Conditions both drives share: cells of commanded angle and engine speed within one oil window.
-
-A cam held far out at high speed is not compared with one at idle: only cells that both drives visited count,
-and each drive's readings are weighted so that both spend the same share of time in every cell.
-"""
+"""Conditions both drives share: cells of commanded angle and engine speed within one oil window. A cam
+held far out at high speed is not compared with one at idle: only cells that both drives visited count, and
+each drive's readings are weighted so that both spend the same share of time in every cell."""
 
 from __future__ import annotations
 
@@ -33,7 +31,6 @@ class Shared:
 
     @property
     def words(self) -> str:
-        """The shared range in words."""
         return range_words(self.cells)
 
 

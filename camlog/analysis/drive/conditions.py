@@ -1,8 +1,6 @@
 """What a drive consisted of: engine states, warm-up, oil windows, gaps, and whether it counts as proof.
-
-Engine states and gaps are taken here; `regulation` holds the definitions that
-count as proof, `camlog.oil_windows` the oil temperature.
-"""
+Engine states and gaps are taken here; `regulation` holds the definitions that count as proof,
+`camlog.oil_windows` the oil temperature."""
 
 from __future__ import annotations
 
@@ -59,7 +57,6 @@ class Segment:
 
     @property
     def seconds(self) -> float:
-        """Its length in seconds."""
         return self.end_s - self.start_s
 
 
@@ -83,10 +80,8 @@ class EngineStart:
 
 @dataclass(frozen=True)
 class Conditions:
-    """What a drive consisted of. Times in seconds, `seconds` by name of STATES.
-
-    `cold_start`: True where one was recorded, False where none was, None where a temperature is unknown.
-    """
+    """What a drive consisted of. Times in seconds, `seconds` by name of STATES. `cold_start`: True where
+    one was recorded, False where none was, None where a temperature is unknown."""
 
     duration_s: float
     windows: Windows
@@ -110,7 +105,6 @@ class Conditions:
         return tuple((g.start_s, g.end_s) for g in self.gaps)
 
     def to_dict(self) -> dict[str, Any]:
-        """The `conditions` object of Findings; JSON values only."""
         windows = zip(self.windows.windows, self.windows.seconds or (), strict=True)
         proof = asdict(self.permanent_code_drive)
         proof["at_40_km_h_s"] = proof.pop("road_s")
@@ -136,9 +130,7 @@ def conditions(
     limits: Mapping[str, Limit] | None = None,
 ) -> Conditions:
     """Take the conditions of a drive from its trace, and its gaps' reasons from the drive file's events.
-
-    Never raises for a trace without the signals it would like: what cannot be told is None, with a note.
-    """
+    Never raises for a trace without the signals it would like: what cannot be told is None, with a note."""
     limits = limits or limits_for()
     ticks = tick_table(trace)
     engine_states = EngineClassifier().classify(ticks)

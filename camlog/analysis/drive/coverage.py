@@ -1,8 +1,6 @@
-"""What a drive did not contain, as sentences that say what to drive; live and afterwards alike.
-
-Coverage asks only what was commanded and how well it was read, never how the
-cam answered: a stuck cam covers a drive as well as a healthy one.
-"""
+"""What a drive did not contain, as sentences that say what to drive; live and afterwards alike. Coverage
+asks only what was commanded and how well it was read, never how the cam answered: a stuck cam covers a
+drive as well as a healthy one."""
 
 from __future__ import annotations
 
@@ -66,10 +64,9 @@ class Coverage:
 
     `sufficient`: enough for any verdict on every cam, healthy included; `judgeable`: enough to name a fault.
 
-    `missing` are sentences, gravest first; some may remain in a sufficient drive (a cold start that was not
-    recorded). `per_cam` maps a cam id to its own coverage. `refused`: the engine may not be run, so `missing`
-    asks for nothing.
-    """
+    `missing` are sentences, gravest first; some may remain in a sufficient drive (a cold start that was
+    not recorded). `per_cam` maps a cam id to its own coverage. `refused`: the engine may not be run, so
+    `missing` asks for nothing."""
 
     sufficient: bool
     judgeable: bool
@@ -79,7 +76,6 @@ class Coverage:
     refused: bool = False
 
     def to_dict(self) -> dict[str, Any]:
-        """The `coverage` object of Findings."""
         return {
             "sufficient": self.sufficient, "judgeable": self.judgeable, "missing": list(self.missing),
             "caution": self.caution,
@@ -120,9 +116,7 @@ def coverage(
 
 class CoverageTracker:
     """The same answer as `coverage`, live: a sink whose memory and cost do not grow with the drive.
-
-    Arguments as for `coverage`.
-    """
+    Arguments as for `coverage`."""
 
     essential = False
 
@@ -169,7 +163,6 @@ class CoverageTracker:
             times.clear()
 
     def coverage(self) -> Coverage:
-        """Coverage of the drive so far."""
         self._count()
         counts = self.counts
         cams = [c for c, k in counts.cam.items() if self._expected or any(k.read)]

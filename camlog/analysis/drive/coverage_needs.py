@@ -42,10 +42,8 @@ _KEEP_TICKS = max(_MOVE_TICKS, _HOLD_TICKS) - 1
 
 class CamCounts:
     """Counts of one cam, each an array with one entry a window and a last one for unknown temperature.
-
     `advance_moves` and `retard_moves` of the command; ticks of `hold` away from rest, of `rest`, of
-    `idle_rest`, of `idle` with the command known, at rest or not, and of `cold_start`.
-    """
+    `idle_rest`, of `idle` with the command known, at rest or not, and of `cold_start`."""
 
     def __init__(self, windows: int):
         names = ("advance_moves", "retard_moves", "hold", "rest", "idle_rest", "idle", "cold_start")
@@ -150,11 +148,9 @@ RELEASE_S = 20.0
 
 @dataclass(frozen=True, slots=True)
 class Need:
-    """One thing a verdict needs of a drive.
-
-    `cam` is a cam id or None for the whole drive; `blocks` one of VERDICT, HEALTHY, DETAIL; `have` and `want`
-    in `unit`; `lack` says what is missing and `remedy` what to drive, both without the cam's name.
-    """
+    """One thing a verdict needs of a drive. `cam` is a cam id or None for the whole drive; `blocks` one of
+    VERDICT, HEALTHY, DETAIL; `have` and `want` in `unit`; `lack` says what is missing and `remedy` what to
+    drive, both without the cam's name."""
 
     name: str
     cam: str | None
@@ -266,10 +262,8 @@ def _need(drive: _Drive, row: _Row) -> Need:
 
 
 def sentences(needs: Iterable[Need], cam_count: int, *, ask: bool = True) -> tuple[str, ...]:
-    """One sentence an unmet need, gravest first; the same lack of several cams is said once.
-
-    `ask` False leaves out what to drive, for an engine that may not be run.
-    """
+    """One sentence an unmet need, gravest first; the same lack of several cams is said once. `ask` False
+    leaves out what to drive, for an engine that may not be run."""
     groups: dict[tuple[str, str], list[str]] = {}
     for need in sorted((n for n in needs if not n.met), key=lambda n: _ORDER.index(n.blocks)):
         groups.setdefault((need.lack, need.remedy), []).extend([need.cam] if need.cam is not None else [])

@@ -1,8 +1,6 @@
-"""The regulation's own definitions of what a drive must have contained to count as proof.
-
-Warm-up cycle and similar conditions: 13 CCR 1968.2(c). The drive that lets
-permanent codes erase themselves: 13 CCR 1968.2(d).
-"""
+"""The regulation's own definitions of what a drive must have contained to count as proof. Warm-up cycle
+and similar conditions: 13 CCR 1968.2(c). The drive that lets permanent codes erase themselves: 13 CCR
+1968.2(d)."""
 
 from __future__ import annotations
 
@@ -151,8 +149,7 @@ def similar_conditions(trace: Trace, freeze_frame: Mapping[str, Any] | None) -> 
     """Were the conditions of a freeze frame met again in this drive (13 CCR 1968.2(c), similar conditions)?
 
     `freeze_frame` maps signal names to values, as a drive file holds it. Engine speed within 375 rpm, load
-    within 20 percent of the stored value, and the same warm-up state (coolant below or from 71 °C).
-    """
+    within 20 percent of the stored value, and the same warm-up state (coolant below or from 71 °C)."""
     stored: list[Any] = [(freeze_frame or {}).get(name) for name in _SIMILAR_SIGNALS]
     usable = [isinstance(v, (int, float)) and not isinstance(v, bool) and math.isfinite(v) for v in stored]
     recorded = [len(trace.samples(name)[0]) > 0 for name in _SIMILAR_SIGNALS]

@@ -1,10 +1,9 @@
 """A drive on one coarse, even time base: what every slow question is answered from.
 
-Engine state (off, cranking, idle or driven), warm-up and coverage need a quarter-second picture of a drive,
-not every reading. A tick holds the last reading at or before its time, NaN where that is too old.
-`tick_table` makes the ticks of a saved trace at once, `TickStream` those of a live drive piece by piece; both
-are the same function of the same readings.
-"""
+Engine state (off, cranking, idle or driven), warm-up and coverage need a quarter-second picture of a
+drive, not every reading. A tick holds the last reading at or before its time, NaN where that is too old.
+`tick_table` makes the ticks of a saved trace at once, `TickStream` those of a live drive piece by piece;
+both are the same function of the same readings."""
 
 from __future__ import annotations
 
@@ -54,7 +53,6 @@ class Ticks:
 
     @property
     def time_s(self) -> np.ndarray:
-        """Time of each tick in seconds, shape (n,)."""
         return self.index * TICK_S
 
     def get(self, name: str) -> np.ndarray:
@@ -136,7 +134,6 @@ class EngineStates:
 
     @property
     def running(self) -> np.ndarray:
-        """True where the engine is known to run."""
         return self.state >= IDLE
 
     @property
@@ -146,11 +143,9 @@ class EngineStates:
 
 
 class EngineClassifier:
-    """Classifies ticks in pieces or at once; holds what later ticks need of earlier ones.
-
-    Causal: a tick's state rests on that tick and what came before, so a live drive in pieces and a saved
-    trace whole give the same.
-    """
+    """Classifies ticks in pieces or at once; holds what later ticks need of earlier ones. Causal: a tick's
+    state rests on that tick and what came before, so a live drive in pieces and a saved trace whole give
+    the same."""
 
     def __init__(self) -> None:
         self._throttle_min = np.inf
@@ -158,7 +153,6 @@ class EngineClassifier:
         self._start_index = -np.inf
 
     def classify(self, ticks: Ticks) -> EngineStates:
-        """The states of the next ticks."""
         rpm, throttle, speed = (ticks.get(n) for n in ("engine_speed", "throttle_position", "vehicle_speed"))
         lowest = np.fmin.accumulate(np.concatenate([[self._throttle_min], throttle]))
         # Accelerator released and vehicle standing, as far as the signals at hand can tell.
@@ -193,7 +187,6 @@ class Intervals:
         self._total_us = self._count = 0
 
     def add(self, time_s: np.ndarray) -> None:
-        """Take the times of the next readings, shape (n,)."""
         us = np.concatenate([self._last_us, np.rint(np.asarray(time_s) * 1e6).astype(np.int64)])
         steps = np.diff(us)
         steps = steps[(steps > 0) & (steps <= round(RATE_GAP_S * 1e6))]

@@ -1,11 +1,10 @@
-"""Every figure of a cam, declared once in `figures.toml`: what it is called, in which unit, how it is measured (on a
-`View` of the cam), which question it speaks to, the limit it is read against, how much data it needs and how it is
-worded.
+"""Every figure of a cam, declared once in `figures.toml`: what it is called, in which unit, how it is
+measured (on a `View` of the cam), which question it speaks to, the limit it is read against, how much data it
+needs and how it is worded.
 
 Verdict, causes, tables, charts, comparison, proof and live page read this registry; nothing else pairs a
 figure with a limit. A figure that judges is read as a multiple of its limit: the evidence table
-(`verdict/evidence.json`) says how much each multiple speaks for and against each condition.
-"""
+(`verdict/evidence.json`) says how much each multiple speaks for and against each condition."""
 
 from __future__ import annotations
 
@@ -34,11 +33,9 @@ FAULTS = CONDITIONS[1:]
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """One question about a cam: `name`, `title` as a technician asks it, and the `faults` that would make it
-    a "no", the one it names first.
-
-    `needs` are the names of the coverage needs that must be met before it can be answered with "yes".
-    """
+    """One question about a cam: `name`, `title` as a technician asks it, and the `faults` that would make
+    it a "no", the one it names first. `needs` are the names of the coverage needs that must be met before
+    it can be answered with "yes"."""
 
     name: str
     title: str
@@ -62,10 +59,9 @@ class Measured:
 class View:
     """One cam among the cams of its engine: what figures are measured on.
 
-    `chain` are the other cams on the same chain (same bank), `twin` the same cam of the other bank, `others`
-    all other cams, which share the oil. `codes` counts the trouble codes that name this cam by family; None
-    where no list of codes was read.
-    """
+    `chain` are the other cams on the same chain (same bank), `twin` the same cam of the other bank,
+    `others` all other cams, which share the oil. `codes` counts the trouble codes that name this cam by
+    family; None where no list of codes was read."""
 
     x: Examination
     chain: tuple[Examination, ...] = ()
@@ -133,15 +129,12 @@ class Figure:
 
     def judged_by(self, limits: Mapping[str, Limit], window: OilWindow | None, *, change: bool = False) -> Limit:
         """The limit of this figure in an oil window, or beside which a `change` of it is large or small.
-
-        Raises KeyError for a figure that has none.
-        """
+        Raises KeyError for a figure that has none."""
         name = (change and self.change_limit) or self.limit
         # Without any temperature the cam is given what cold oil would allow.
         return limits[name.replace("*", "cold" if window is None else window_word(window, limits))]
 
     def shown(self, measured: Measured) -> str:
-        """The value with its unit, as it is printed everywhere."""
         return shown(measured.estimate, self.unit, size=self.bad == "size", least=measured.resolution_s)
 
     def sentence(self, measured: Measured) -> str:

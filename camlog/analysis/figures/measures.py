@@ -1,9 +1,8 @@
 """How figures are measured; `figures.toml` names these functions.
 
-Each takes the view of a cam and what the table gives it, and yields one `Measured` a value. First those that several
-figures share, then those of a cam that moves with its command: does it move, does it reach the command, and in time.
-A path such as `rest.shift_deg` is read from the cam's examination.
-"""
+Each takes the view of a cam and what the table gives it, and yields one `Measured` a value. First those
+that several figures share, then those of a cam that moves with its command: does it move, does it reach
+the command, and in time. A path such as `rest.shift_deg` is read from the cam's examination."""
 
 from __future__ import annotations
 
@@ -53,7 +52,6 @@ def part_of(view: View, path: str, whole_path: str) -> Iterator[Measured]:
 
 
 def count(view: View, path: str, amount_path: str) -> Iterator[Measured]:
-    """A count of events at `path`."""
     yield count_of(float(view.at(path)), view.at(amount_path))
 
 
@@ -81,7 +79,6 @@ def codes(view: View, family: str) -> Iterator[Measured]:
 
 
 def unmeasured(reason: str, window: OilWindow | None = None) -> Measured:
-    """A figure that was not measured, and why."""
     return Measured(missing(reason), 0.0, window)
 
 
@@ -115,7 +112,6 @@ def count_of(number: float, amount: float) -> Measured:
 
 
 def travel_share(view: View) -> Iterator[Measured]:
-    """Travel of the cam over that of its command."""
     m = view.x.motion
     if m.command_span_deg < LEAST_COMMAND_DEG:
         yield unmeasured(messages("missing.hardly_commanded"))
@@ -124,7 +120,6 @@ def travel_share(view: View) -> Iterator[Measured]:
 
 
 def standing_share(view: View) -> Iterator[Measured]:
-    """Share of the time it should have moved that it stood still."""
     s = view.x.sticking
     if s.stuck_time_fraction is None:
         yield unmeasured(s.reason or messages("missing.little_commanded"))
@@ -133,7 +128,6 @@ def standing_share(view: View) -> Iterator[Measured]:
 
 
 def error_spread(view: View) -> Iterator[Measured]:
-    """Error at a steady command about its mean, degrees."""
     t = view.x.tracking
     for window, here in ((None, t), *t.windows):
         if here.p95_abs_deg.value is None:
@@ -148,7 +142,6 @@ def _less(e: Estimate, amount: float) -> Estimate:
 
 
 def away_share(view: View) -> Iterator[Measured]:
-    """Share of the time in errors that lasted."""
     over = view.x.tracking.excursions
     if over.time_over_limit_s is None:
         yield unmeasured(over.reason)
@@ -157,7 +150,6 @@ def away_share(view: View) -> Iterator[Measured]:
 
 
 def late_share(view: View) -> Iterator[Measured]:
-    """Share of the time far from everything commanded in the last second, in each oil window."""
     t = view.x.tracking
     for window, here in t.windows or ((None, t),):
         over = here.excursions
@@ -168,7 +160,6 @@ def late_share(view: View) -> Iterator[Measured]:
 
 
 def gain_error(view: View) -> Iterator[Measured]:
-    """Departure of the static gain from one."""
     fit = view.x.response.fit
     if fit.gain.value is None or (fit.r2 or 0.0) < DESCRIBES_R2:
         yield unmeasured(fit.gain.reason or messages("missing.no_lag"))
@@ -231,7 +222,6 @@ def slowest_other(view: View) -> Iterator[Measured]:
 
 
 def cold_ratio(view: View) -> Iterator[Measured]:
-    """Lag with the coldest oil over that with the warmest."""
     by_window = view.x.response.by_window
     seen = sorted(w for w, r in by_window.items() if _lag(r.fit) is not None)
     if len(seen) < 2:
@@ -241,7 +231,6 @@ def cold_ratio(view: View) -> Iterator[Measured]:
 
 
 def bank_ratio(view: View) -> Iterator[Measured]:
-    """Lag over that of the same cam of the other bank, in the same oil."""
     others = view.twin.response.by_window if view.twin is not None else {}
     for window, here in view.x.response.by_window.items():
         if window in others:

@@ -33,7 +33,6 @@ def stick_figure(view: View, name: str) -> Iterator[Measured]:
 
 
 def jump_rate(view: View) -> Iterator[Measured]:
-    """Jumps after standing, a minute of moving command."""
     s = view.x.sticking
     if s.moving_s <= 0:
         yield unmeasured(s.reason or messages("missing.little_commanded"))
@@ -51,7 +50,6 @@ def only_slow_surprise(view: View) -> Iterator[Measured]:
 
 
 def fit_misfit(view: View) -> Iterator[Measured]:
-    """Share of the motion that a lag with a rate limit leaves unexplained."""
     fit = view.x.response.fit
     yield plain(None if fit.r2 is None else 1.0 - fit.r2, fit.blocks, fit.lag.reason)
 
@@ -66,7 +64,6 @@ def swings(view: View, part: str) -> Iterator[Measured]:
 
 
 def cycle_shape(view: View) -> Iterator[Measured]:
-    """Shape of a steady swing, 0 smooth to 1 plateaus."""
     c = view.x.sticking.limit_cycle
     if c.shape_index is not None:
         yield plain(max(c.shape_index, 0.0), c.half_cycles)
@@ -76,7 +73,6 @@ def cycle_shape(view: View) -> Iterator[Measured]:
 
 
 def flutter(view: View) -> Iterator[Measured]:
-    """Wander at a steady command less the reading's noise, degrees, whole drive and each oil window."""
     h, noise = view.x.hold, view.x.sensor.noise.at_rest_deg.value or 0.0
     for window, here in ((None, h), *h.windows):
         yield Measured(less_noise(here.flutter_rms_deg, noise), here.held_s, window)
@@ -92,7 +88,6 @@ def restless(view: View) -> Iterator[Measured]:
 
 
 def limit_cycle(view: View) -> Iterator[Measured]:
-    """Amplitude of a steady oscillation at a steady command, degrees."""
     h, o = view.x.hold, view.x.hold.oscillation
     if o.amplitude_deg is None:
         yield unmeasured(o.reason)
@@ -103,7 +98,6 @@ def limit_cycle(view: View) -> Iterator[Measured]:
 
 
 def swing_time(view: View) -> Iterator[Measured]:
-    """Share of the time it swings about a command that hardly moves."""
     looks = max(view.watched_s / 5.0, 1.0)
     yield replace(share_of(view.x.sticking.swings.share, 1.0, looks), amount=view.watched_s)
 
@@ -113,7 +107,6 @@ LEAST_FLUTTER_DEG = 0.4
 
 
 def offset_at_rest(view: View) -> Iterator[Measured]:
-    """Actual minus rest angle when commanded to rest, degrees, at warm idle and in each oil window."""
     r = view.x.rest
     yield Measured(r.offset_deg, max(r.visits, r.offset_deg.count))
     for window, offset in r.windows:
@@ -161,7 +154,6 @@ def _standing_off(x: Examination) -> float | None:
 
 
 def cold_start_flutter(view: View) -> Iterator[Measured]:
-    """Rattle at rest in the first seconds after the start, degrees, without the noise of the reading."""
     flutter = view.x.rest.cold_start.flutter_rms_deg
     yield Measured(less_noise(flutter, view.x.sensor.noise.at_rest_deg.value or 0.0), max(flutter.count, 0))
 
@@ -170,7 +162,6 @@ def cold_start_flutter(view: View) -> Iterator[Measured]:
 
 
 def noise_correlation(view: View) -> Iterator[Measured]:
-    """Likeness of successive readings of the held cam, 0 to 1."""
     r = view.x.sensor.noise.correlation
     if r is not None:
         yield plain(max(r, 0.0), view.x.hold.held_s)

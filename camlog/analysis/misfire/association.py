@@ -1,7 +1,5 @@
-"""What misfires go with: cam error and oil temperature, as Poisson rate ratios.
-
-The p-values allow for how many conditions were tried.
-"""
+"""What misfires go with: cam error and oil temperature, as Poisson rate ratios. The p-values allow for how
+many conditions were tried."""
 
 from __future__ import annotations
 
@@ -63,8 +61,7 @@ class Polls:
     `cylinder`, `start_s`, `end_s`, `events`, `revolutions` have shape (n,), revolutions above zero.
     `at_start` is what the counter showed at first from before the recording; `resets` counts times it went
     down; `dropped` polls could not be used (reset at an unknown moment, engine speed unknown, impossible
-    count).
-    """
+    count)."""
 
     cylinder: np.ndarray
     start_s: np.ndarray
@@ -81,11 +78,9 @@ class Polls:
 
     @property
     def middle_s(self) -> np.ndarray:
-        """The middle of each poll, shape (n,)."""
         return (self.start_s + self.end_s) / 2.0
 
     def take(self, mask: np.ndarray) -> Polls:
-        """The polls where `mask` (n,) is true."""
         return Polls(*(column[mask] for column in self._columns))
 
     @classmethod
@@ -95,9 +90,7 @@ class Polls:
 
     def dispersion(self, label: np.ndarray) -> float:
         """Variance over mean of the counts in blocks of 1,000 revolutions, within cylinder and `label`.
-
-        `label` (n,) holds small integers from -1.
-        """
+        `label` (n,) holds small integers from -1."""
         if not len(self.events):
             return 1.0
         group = self.cylinder * (int(label.max()) + 2) + label + 1
@@ -113,11 +106,9 @@ class Polls:
 def polls(
     trace: Trace, cylinder: int, signal: str, turned: Revolutions, starts_s: Sequence[float] = ()
 ) -> Polls:
-    """Events of one cylinder's counter `signal`; `starts_s` are the engine starts seen in the trace.
-
-    A counter that went down was reset. Where an engine start lies between the two polls it counts from that
-    start; where none does, the moment is unknown and the poll is dropped.
-    """
+    """Events of one cylinder's counter `signal`; `starts_s` are the engine starts seen in the trace. A
+    counter that went down was reset. Where an engine start lies between the two polls it counts from that
+    start; where none does, the moment is unknown and the poll is dropped."""
     t, value = trace.samples(signal)
     count, starts = np.rint(value).astype(np.int64), np.asarray(starts_s, dtype=float)
     at_start = int(count[0]) if len(count) else 0
@@ -152,13 +143,12 @@ MIN_ERROR_READINGS = 3  # angle readings between two polls from which a mean err
 class Association:
     """Misfire rate with a condition against the rate without it.
 
-    `kind` is "cam_error" (`cam` set) or "oil_window" (`window` set, a position). Rates per 1,000 revolutions
-    of a cylinder; `ratio` None where nothing misfired without the condition. `p_adjusted` allows for all that
-    were tried; `holds` where that is below the allowed chance and the ratio above the limit. A cam acts on
-    all its cylinders, so a cam's association must also hold without the cylinder that misfires most, at
-    `p_without_worst` (None with one cylinder): a weak coil under load goes with the same driving as cam error
-    does. `p_value` None where it could not be tested; `reason` says why.
-    """
+    `kind` is "cam_error" (`cam` set) or "oil_window" (`window` set, a position). Rates per 1,000
+    revolutions of a cylinder; `ratio` None where nothing misfired without the condition. `p_adjusted`
+    allows for all that were tried; `holds` where that is below the allowed chance and the ratio above the
+    limit. A cam acts on all its cylinders, so a cam's association must also hold without the cylinder that
+    misfires most, at `p_without_worst` (None with one cylinder): a weak coil under load goes with the same
+    driving as cam error does. `p_value` None where it could not be tested; `reason` says why."""
 
     kind: str
     cam: str | None
@@ -183,11 +173,9 @@ def associations(
     banks: Sequence[Sequence[int]] | None,
     limits: Mapping[str, Limit],
 ) -> tuple[Association, ...]:
-    """Test misfires against each cam's error (its own bank's cylinders) and each oil window (all cylinders).
-
-    `polls` are those of all cylinders. Equal rates are tested by the E-test (Krishnamoorthy & Thomson
-    2004), several tests together by the Benjamini-Hochberg false discovery rate.
-    """
+    """Test misfires against each cam's error (its own bank's cylinders) and each oil window (all
+    cylinders). `polls` are those of all cylinders. Equal rates are tested by the E-test (Krishnamoorthy &
+    Thomson 2004), several tests together by the Benjamini-Hochberg false discovery rate."""
     limit_deg = limits["misfire_cam_error_deg"].value
     tried = [_with_cam(polls, cam, data, banks, limit_deg) for cam, data in cams.items()]
     if windows.source is not None:

@@ -1,9 +1,8 @@
 """Counts as rates: intervals, tests and ratios of Poisson rates, with overdispersion taken out.
 
-Misfires come in bursts and some modules report them in lumps, so counts vary more than Poisson's law allows.
-The dispersion (Pearson's chi-square over its degrees of freedom, never taken below one) divides counts and
-exposures alike: rates stay, intervals widen (quasi-Poisson).
-"""
+Misfires come in bursts and some modules report them in lumps, so counts vary more than Poisson's law
+allows. The dispersion (Pearson's chi-square over its degrees of freedom, never taken below one) divides
+counts and exposures alike: rates stay, intervals widen (quasi-Poisson)."""
 
 from __future__ import annotations
 
@@ -46,10 +45,8 @@ def p_below(count: float, exposure: float, limit: float, dispersion: float = 1.0
 def p_ratio_below(
     one: tuple[float, float], two: tuple[float, float], ratio: float, dispersion: float = 1.0
 ) -> float:
-    """Chance of a count this small in `one` where its rate is `ratio` times that of `two`.
-
-    `one` and `two` are (count, exposure); conditional binomial.
-    """
+    """Chance of a count this small in `one` where its rate is `ratio` times that of `two`. `one` and `two`
+    are (count, exposure); conditional binomial."""
     (k1, n1), (k2, n2) = one, two
     share = ratio * n1 / (ratio * n1 + n2)
     return float(special.betainc(k2 / dispersion, k1 / dispersion + 1.0, 1.0 - share)) if k2 > 0 else 1.0
@@ -57,11 +54,9 @@ def p_ratio_below(
 
 @dataclass(frozen=True, slots=True)
 class RateRatio:
-    """Rate 1 over rate 2 with its 95 % interval and the p-value of "the rates are equal".
-
-    `value` is None where the second count is zero (the ratio has no upper end; `low` still holds), `high`
-    None where it is infinite.
-    """
+    """Rate 1 over rate 2 with its 95 % interval and the p-value of "the rates are equal". `value` is None
+    where the second count is zero (the ratio has no upper end; `low` still holds), `high` None where it is
+    infinite."""
 
     value: float | None
     low: float | None
@@ -72,11 +67,9 @@ class RateRatio:
 def rate_ratio(
     count_1: float, exposure_1: float, count_2: float, exposure_2: float, dispersion: float = 1.0
 ) -> RateRatio:
-    """Compare two rates; exposures above zero.
-
-    p-value: the E-test of Krishnamoorthy & Thomson 2004 (`scipy.stats.poisson_means_test`), the score test
-    for large counts. Interval: exact, conditional on the total count (Clopper & Pearson 1934).
-    """
+    """Compare two rates; exposures above zero. p-value: the E-test of Krishnamoorthy & Thomson 2004
+    (`scipy.stats.poisson_means_test`), the score test for large counts. Interval: exact, conditional on
+    the total count (Clopper & Pearson 1934)."""
     k1, n1, k2, n2 = (v / dispersion for v in (count_1, exposure_1, count_2, exposure_2))
     low_share = float(stats.beta.ppf(TAIL, k1, k2 + 1.0)) if k1 > 0 else 0.0
     high_share = float(stats.beta.ppf(1.0 - TAIL, k1 + 1.0, k2)) if k2 > 0 else 1.0
@@ -97,11 +90,9 @@ def _equal_rates_p(k1: float, n1: float, k2: float, n2: float) -> float:
 
 
 def dispersion(counts: np.ndarray, exposures: np.ndarray, group: np.ndarray) -> float:
-    """Variance over mean of block counts about their group's rate, at least 1.
-
-    `counts`, `exposures`, `group` have shape (blocks,); groups are small integers. Pearson's chi-square over
-    its degrees of freedom; 1 where there are too few blocks to say.
-    """
+    """Variance over mean of block counts about their group's rate, at least 1. `counts`, `exposures`,
+    `group` have shape (blocks,); groups are small integers. Pearson's chi-square over its degrees of
+    freedom; 1 where there are too few blocks to say."""
     keep = np.asarray(exposures) > 0.0
     counts, exposures = np.asarray(counts, float)[keep], np.asarray(exposures, float)[keep]
     _, group = np.unique(np.asarray(group)[keep], return_inverse=True)

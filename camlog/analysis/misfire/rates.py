@@ -1,8 +1,6 @@
-"""Misfire rates per cylinder, bank and oil window, which pattern they make, and what they go with.
-
-Counts are misfires of this driving cycle (service 06, TID 0C), one counter a cylinder. Rates are per 1,000
-engine revolutions. One cylinder alone points away from the cam; a whole bank points at it.
-"""
+"""Misfire rates per cylinder, bank and oil window, which pattern they make, and what they go with. Counts
+are misfires of this driving cycle (service 06, TID 0C), one counter a cylinder. Rates are per 1,000 engine
+revolutions. One cylinder alone points away from the cam; a whole bank points at it."""
 
 from __future__ import annotations
 
@@ -36,10 +34,9 @@ _KEYS = {
 class Pattern:
     """`kind` of none, single, bank, all, several, unclear, unknown; `p_value` of the weakest link.
 
-    `cylinders` surely misfire, `bank` if they make one. For `unclear`, `candidates` are the kinds the counts
-    leave open. `several` is more than one cylinder that is neither a bank nor all; `all` on an engine with
-    one bank is that bank.
-    """
+    `cylinders` surely misfire, `bank` if they make one. For `unclear`, `candidates` are the kinds the
+    counts leave open. `several` is more than one cylinder that is neither a bank nor all; `all` on an
+    engine with one bank is that bank."""
 
     kind: str
     cylinders: tuple[int, ...]
@@ -51,10 +48,8 @@ class Pattern:
 
 @dataclass(frozen=True, slots=True)
 class CylinderMisfire:
-    """One cylinder: `count` misfires over `revolutions`, `rate` per 1,000 of them; `bank` None where unknown.
-
-    `at_start` is what the counter already showed when recording began.
-    """
+    """One cylinder: `count` misfires over `revolutions`, `rate` per 1,000 of them; `bank` None where
+    unknown. `at_start` is what the counter already showed when recording began."""
 
     cylinder: int
     bank: int | None
@@ -68,11 +63,8 @@ class CylinderMisfire:
 
 @dataclass(frozen=True)
 class Misfire:
-    """Misfire findings of one drive.
-
-    `rate` and `by_window`, `by_bank` are all cylinders' misfires per 1,000
-    engine revolutions; `dispersion` is variance over mean of the counts.
-    """
+    """Misfire findings of one drive. `rate` and `by_window`, `by_bank` are all cylinders' misfires per
+    1,000 engine revolutions; `dispersion` is variance over mean of the counts."""
 
     per_cylinder: tuple[CylinderMisfire, ...]
     rate: Estimate
@@ -84,7 +76,6 @@ class Misfire:
     notes: tuple[str, ...]
 
     def to_dict(self) -> dict[str, Any]:
-        """The `misfire` object of Findings; JSON values only."""
         plain = asdict(self, dict_factory=lambda items: {_KEYS.get(k, k): v for k, v in items})
         for cylinder in plain["per_cylinder"]:
             cylinder["revolutions"] = round(cylinder["revolutions"], 1)
@@ -104,8 +95,7 @@ def measure_misfire(
 
     `starts_s` are the engine starts seen (from `conditions`), `cams` the cams to test against by id.
     Cylinders and banks come from the profile; without one, every counter recorded is a cylinder and banks
-    are unknown. A trace without counters gives a Misfire whose rate is missing, with the reason.
-    """
+    are unknown. A trace without counters gives a Misfire whose rate is missing, with the reason."""
     limits = limits or limits_for(profile)
     engine = profile.engine if profile is not None else None
     last = (engine.cylinders if engine is not None else None) or signals.MAX_CYLINDERS
@@ -178,9 +168,8 @@ def pattern(
     """The pattern of misfires over cylinders.
 
     `counts` maps a cylinder to (misfires, thousands of revolutions). A cylinder misfires where its rate is
-    surely above `limit`; it does not where its rate is surely below `limit` or below a quarter of the worst
-    cylinder's. Each answer is given the significance over all cylinders by Bonferroni's bound.
-    """
+    surely above `limit`; it does not where its rate is surely below `limit` or below a quarter of the
+    worst cylinder's. Each answer is given the significance over all cylinders by Bonferroni's bound."""
     counts = {c: kn for c, kn in counts.items() if kn[1] > 0.0}
     if not counts:
         return Pattern("unknown", (), None, None, (), say("pattern.unknown"))

@@ -24,14 +24,13 @@ READINGS_MIN = 6
 
 @dataclass(frozen=True, eq=False)
 class FitBlocks:
-    """Blocks of one length: `command` (b, g) on the grid, readings flat: `actual` (m,), its `block` (m,)
-    and place `at` (m,) in grid steps; `start_s` (b,) block starts.
+    """Blocks of one length: `command` (b, g) on the grid, readings flat: `actual` (m,), its `block` (m,) and
+    place `at` (m,) in grid steps; `start_s` (b,) block starts.
 
-    `command` is linear between readings, `jumped` puts a jump between two readings in their middle. Over many
-    jumps a linear plant answers the former on average; a rate limit, which answers a jump by when it came and
-    not by how steep it was, the latter. `jumps` is the share of moves that are jumps, `moves` how many moves
-    a block has.
-    """
+    `command` is linear between readings, `jumped` puts a jump between two readings in their middle. Over
+    many jumps a linear plant answers the former on average; a rate limit, which answers a jump by when it
+    came and not by how steep it was, the latter. `jumps` is the share of moves that are jumps, `moves` how
+    many moves a block has."""
 
     command: np.ndarray
     jumped: np.ndarray
@@ -61,11 +60,9 @@ class FitBlocks:
 
     @property
     def usual_move_deg(self) -> float:
-        """Median range of the command within a block."""
         return float(np.median(np.ptp(self.command, axis=1)))
 
     def take(self, index: np.ndarray) -> FitBlocks:
-        """The blocks at the given ascending indices."""
         new = np.full(len(self), -1)
         new[index] = np.arange(len(index))
         keep = new[self.block] >= 0
@@ -86,10 +83,8 @@ class FitBlocks:
 
     def propagate(self, tau_s: np.ndarray, up: np.ndarray, down: np.ndarray, jumped: bool) -> np.ndarray:
         """The unit-gain state (g, p, b) for p trial parameters, starting at each block's first command.
-
-        `up` and `down` are the slew limits (deg/s, positive, may be infinite); `jumped` says which of the two
-        commands is answered. Each grid step is exact for a lag behind a straight piece of command.
-        """
+        `up` and `down` are the slew limits (deg/s, positive, may be infinite); `jumped` says which of the
+        two commands is answered. Each grid step is exact for a lag behind a straight piece of command."""
         command = np.ascontiguousarray((self.jumped if jumped else self.command).T)
         state = np.empty((len(command), len(tau_s), len(self)))
         # What part of its distance the lag covers in one grid step, and the point of a straight piece of
@@ -132,10 +127,8 @@ class FitBlocks:
 
 
 def fit_blocks(cam: CamData, moves: np.recarray, lengths: tuple[float, float, float]) -> FitBlocks:
-    """Blocks around the command's moves, none across a hole in the readings, at most BLOCKS_MAX.
-
-    `lengths` is one of LENGTHS.
-    """
+    """Blocks around the command's moves, none across a hole in the readings, at most BLOCKS_MAX. `lengths`
+    is one of LENGTHS."""
     length, run_in, grid = lengths
     t, y = cam.actual_time_s, cam.actual_deg
     starts = _starts(t, moves, length)
@@ -170,11 +163,8 @@ def fit_blocks(cam: CamData, moves: np.recarray, lengths: tuple[float, float, fl
 
 
 def _starts(time_s: np.ndarray, moves: np.recarray, length: float) -> np.ndarray:
-    """Where blocks start: shortly before a move, one after the other while a command keeps moving.
-
-    A hole ends a hold as a move does; blocks of it that would hold none of the readings at `time_s` are
-    skipped.
-    """
+    """Where blocks start: shortly before a move, one after the other while a command keeps moving. A hole
+    ends a hold as a move does; blocks of it that would hold none of the readings at `time_s` are skipped."""
     starts: list[float] = []
     free = -np.inf
     for begin, end in zip(moves.start_s.tolist(), moves.end_s.tolist(), strict=True):

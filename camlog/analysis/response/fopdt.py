@@ -1,14 +1,13 @@
 """First order plus dead time with a rate limit, fitted to all moves of the command at once.
 
-    dx/dt = (u(t) - x) / tau,  limited to -retard_slew .. +advance_slew;   y(t) = gain * x(t - Td) + offset
+dx/dt = (u(t) - x) / tau,  limited to -retard_slew .. +advance_slew;   y(t) = gain * x(t - Td) + offset
 
-u is the command, linear between its readings; y is compared with the actual angle at the actual's own times.
-Between points of an even fine grid the lag is propagated exactly; all blocks and all trial parameters are
-propagated together. Gain and one offset a block are linear and eliminated in each step (variable projection,
-Golub & Pereyra 1973); dead time needs no new propagation, only a shifted reading of it; the rest is
-Levenberg-Marquardt. Intervals are the cluster-robust sandwich over blocks (Liang & Zeger 1986), the limit of
-a one-step block bootstrap.
-"""
+u is the command, linear between its readings; y is compared with the actual angle at the actual's own
+times. Between points of an even fine grid the lag is propagated exactly; all blocks and all trial
+parameters are propagated together. Gain and one offset a block are linear and eliminated in each step
+(variable projection, Golub & Pereyra 1973); dead time needs no new propagation, only a shifted reading of
+it; the rest is Levenberg-Marquardt. Intervals are the cluster-robust sandwich over blocks (Liang & Zeger
+1986), the limit of a one-step block bootstrap."""
 
 from __future__ import annotations
 
@@ -35,12 +34,9 @@ MOVE_BAND_DEG = 0.5  # within 0.2 s: ramps of 2.5 deg/s and more still tell the 
 
 @dataclass(frozen=True, slots=True)
 class FopdtFit:
-    """The continuous fit of one cam.
-
-    `gain` (deg per deg), `time_constant` and `dead_time` (s), `lag` their sum (known where the two are not
-    told apart), `slew_advance` and `slew_retard` (deg/s). `r2` is the share of the motion explained; `blocks`
-    were fitted.
-    """
+    """The continuous fit of one cam. `gain` (deg per deg), `time_constant` and `dead_time` (s), `lag`
+    their sum (known where the two are not told apart), `slew_advance` and `slew_retard` (deg/s). `r2` is
+    the share of the motion explained; `blocks` were fitted."""
 
     gain: Estimate
     time_constant: Estimate
@@ -81,10 +77,8 @@ def _no_fit(reason: str, blocks: int = 0) -> FopdtFit:
 
 
 class ResponseFit:
-    """The fit over the drive (`overall`) and, from the same blocks, over parts of it (`part`).
-
-    Never raises for poor data: figures are then None with a reason.
-    """
+    """The fit over the drive (`overall`) and, from the same blocks, over parts of it (`part`). Never
+    raises for poor data: figures are then None with a reason."""
 
     def __init__(self, cam: CamData):
         self._theta: search.Theta | None = None
@@ -162,10 +156,8 @@ def _result(blocks: FitBlocks, best: search.FitState) -> FopdtFit:
 
 
 def _slew(blocks: FitBlocks, gain: float, slew: float, log_error: float | None, fastest: float) -> Estimate:
-    """The slew limit where the cam reached it; `slew` and `fastest` in deg/s at unit gain.
-
-    `log_error` is None where no limit was searched.
-    """
+    """The slew limit where the cam reached it; `slew` and `fastest` in deg/s at unit gain. `log_error` is
+    None where no limit was searched."""
     slew, reached, move_deg = slew * gain, fastest * gain, blocks.usual_move_deg * gain
     if log_error is not None and move_deg < SLEW_READINGS * blocks.resolution_s * slew:
         return missing(say("fit.few_readings", resolution=blocks.resolution_s), len(blocks))
@@ -190,10 +182,9 @@ def _covariance(blocks: FitBlocks, residual: np.ndarray, jacobian: np.ndarray, w
 
 
 def _locked_variance(blocks: FitBlocks, residual: np.ndarray, jacobian: np.ndarray, w: np.ndarray) -> float:
-    """Variance (s^2) of the command's unknown place between readings that the blocks' scatter does not show.
-
-    Readings locked to the command put every step in the same place of the interval: an error of all alike.
-    """
+    """Variance (s^2) of the command's unknown place between readings that the blocks' scatter does not
+    show. Readings locked to the command put every step in the same place of the interval: an error of all
+    alike."""
     unknown = blocks.command_interval_s**2 / 12.0 * blocks.jumps
     power = blocks.parts.sum(w * jacobian[1] ** 2)
     shift = blocks.parts.sum(w * jacobian[1] * residual) / np.where(power > 0, power, np.inf)

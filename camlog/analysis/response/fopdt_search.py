@@ -1,9 +1,8 @@
 """The search behind the continuous fit: a coarse grid, then Levenberg-Marquardt, without and with a limit.
 
-Levenberg-Marquardt is our own: on one hour's blocks (19,000 readings) `scipy.optimize.least_squares` came to
-the same answers in 75 to 650 ms a fit, against 11 to 31 ms here on the normal equations; a cam needs some
-seven fits.
-"""
+Levenberg-Marquardt is our own: on one hour's blocks (19,000 readings) `scipy.optimize.least_squares` came
+to the same answers in 75 to 650 ms a fit, against 11 to 31 ms here on the normal equations; a cam needs
+some seven fits."""
 
 from __future__ import annotations
 
@@ -53,7 +52,6 @@ class Theta:
 
     @property
     def vector(self) -> np.ndarray:
-        """The four numbers, shape (4,)."""
         return np.array([self.dead, self.log_tau, self.log_up, self.log_down])
 
     @property
@@ -64,11 +62,9 @@ class Theta:
 
 @dataclass(frozen=True, eq=False)
 class FitState:
-    """A trial and how well it does, gain and block offsets eliminated.
-
-    `free` are the parameters searched, `weight` is per block, `rate` (m,) the model's speed at the readings
-    at unit gain; `jacobian` (1 + len(free), m) of the gain and the parameters `free`.
-    """
+    """A trial and how well it does, gain and block offsets eliminated. `free` are the parameters searched,
+    `weight` is per block, `rate` (m,) the model's speed at the readings at unit gain; `jacobian` (1 +
+    len(free), m) of the gain and the parameters `free`."""
 
     theta: Theta
     free: tuple[int, ...]
@@ -82,7 +78,6 @@ class FitState:
 
     @property
     def plain_cost(self) -> float:
-        """What is left over, all blocks weighing the same."""
         return float(np.sum(self.residual**2))
 
     @property
@@ -184,10 +179,8 @@ def _weighted(blocks: FitBlocks, state: FitState) -> FitState:
 
 
 def products(rows: np.ndarray, weight: np.ndarray) -> np.ndarray:
-    """Weighted sums of products of each pair of `rows` (q, m), shape (q, q).
-
-    In pieces: one large product is handed to several threads, which costs more than it saves.
-    """
+    """Weighted sums of products of each pair of `rows` (q, m), shape (q, q). In pieces: one large product
+    is handed to several threads, which costs more than it saves."""
     pieces = range(0, rows.shape[1], PIECE)
     return sum((rows[:, k : k + PIECE] * weight[k : k + PIECE]) @ rows[:, k : k + PIECE].T for k in pieces)
 

@@ -4,9 +4,8 @@ Terms after ANSI/ISA-TR75.25.02 (step response of control valves): dead time Td 
 step until the output starts to move, T63 and T86 the times from the input step until the output has covered
 63.2 % and 86.5 % of its way. T63 thus includes the dead time.
 
-Two ways that do not share their data handling: single command steps laid over one another (`step_pool`), and
-a continuous fit (`fopdt`); `Response.agreement` says why they do not agree, where they do not.
-"""
+Two ways that do not share their data handling: single command steps laid over one another (`step_pool`),
+and a continuous fit (`fopdt`); `Response.agreement` says why they do not agree, where they do not."""
 
 from __future__ import annotations
 
@@ -36,8 +35,6 @@ GAIN_COUNTS = 0.3
 
 @dataclass(frozen=True)
 class ResponseByWindow:
-    """The response within one oil-temperature window."""
-
     advance: StepSummary
     retard: StepSummary
     fit: FopdtFit
@@ -47,10 +44,9 @@ class ResponseByWindow:
 class Response(ResponseByWindow):
     """The response of one cam over a drive.
 
-    `gain` is the static gain (deg of cam for each deg of command), `agrees` whether the continuous fit and the steps
-    agree on T63, or None where one of them has none, `agreement` why they do not or cannot be compared; `by_window`
-    holds the windows in which the command moved.
-    """
+    `gain` is the static gain (deg of cam for each deg of command), `agrees` whether the continuous fit and
+    the steps agree on T63, or None where one of them has none, `agreement` why they do not or cannot be
+    compared; `by_window` holds the windows in which the command moved."""
 
     gain: Estimate
     agrees: bool | None
@@ -59,11 +55,9 @@ class Response(ResponseByWindow):
 
 
 def measure_response(cam: CamData) -> Response:
-    """Measure the response of `cam`, overall and in each of its oil-temperature windows.
-
-    What happens with the engine off is left out: without oil pressure no cam answers, and so are readings that are no
-    angle of the cam. Nothing is raised for poor data; what cannot be measured is None with its reason.
-    """
+    """Measure the response of `cam`, overall and in each of its oil-temperature windows. What happens with
+    the engine off is left out: without oil pressure no cam answers, and so are readings that are no angle
+    of the cam. Nothing is raised for poor data; what cannot be measured is None with its reason."""
     cam = cam.without(implausible_readings(cam))
     fit = ResponseFit(cam)
     curves = step_curves(cam, fit.overall.first_order)

@@ -1,8 +1,6 @@
-"""The cam's answers to command steps, cut out, scaled and laid over one another.
-
-Readings of one step are tens to hundreds of milliseconds apart; steps fall anywhere between readings, so the
-answers of several steps laid over one another show the response finer than any one of them.
-"""
+"""The cam's answers to command steps, cut out, scaled and laid over one another. Readings of one step are
+tens to hundreds of milliseconds apart; steps fall anywhere between readings, so the answers of several
+steps laid over one another show the response finer than any one of them."""
 
 from __future__ import annotations
 
@@ -41,8 +39,7 @@ def monotone_crossings(
     readings in each bin. The mean is made monotone by isotonic regression (Barlow, Bartholomew, Bremner &
     Brunk 1972). Between two of its levels the time runs on straight from the last bin of the lower to the
     first of the upper: the pools before the onset and after the arrival are long, and their middles say
-    nothing about the way between.
-    """
+    nothing about the way between."""
     crossings = np.full((len(count), len(levels)), np.nan)
     for row, filled in enumerate(count > 0):
         if filled.sum() < 2:
@@ -98,11 +95,9 @@ class CommandShape:
         return onset_s(t10, t30), t63
 
     def dead_time_and_lag(self, onset: float, crossing_63: float) -> tuple[float, float]:
-        """Dead time and lag (s) whose answer starts at `onset` and covers 63.2 % at `crossing_63`.
-
-        Their sum is T63 for a sudden step. An answer as steep as the command itself has no lag of its own:
-        what it is late by is then dead time.
-        """
+        """Dead time and lag (s) whose answer starts at `onset` and covers 63.2 % at `crossing_63`. Their
+        sum is T63 for a sudden step. An answer as steep as the command itself has no lag of its own: what
+        it is late by is then dead time."""
         rise_s = crossing_63 - onset
 
         def longer_by(lag: float) -> float:
@@ -144,14 +139,13 @@ LEVELS = np.array([0.1, 0.3, 0.5, 0.7, 0.9])
 class StepCurves:
     """Answers to `steps` (n of them) as flat readings (m,).
 
-    `step` (m,) is the step of each reading, ascending; `time_s` (m,) its time after the centre of the step;
-    `share` (m,) the part of the way covered, 0 at the old level and 1 at the new one; `left_deg` (m,) the
-    distance beyond the new level in the direction of the step. `travel_deg` (n,) is the unsigned way from
-    level to level, `settled` (n,) whether the cam's own arrival was seen, `interval_s` (n,) the interval
-    between its readings, `noise_deg` the noise of one reading, `count_deg` the size of a count of the actual
-    angle (0 unknown), `arrived` (n,) the way covered at the end of the hold as part of the way asked for,
-    `command` (n, len(SHAPE_S)) the share of its way each command has covered.
-    """
+    `step` (m,) is the step of each reading, ascending; `time_s` (m,) its time after the centre of the
+    step; `share` (m,) the part of the way covered, 0 at the old level and 1 at the new one; `left_deg`
+    (m,) the distance beyond the new level in the direction of the step. `travel_deg` (n,) is the unsigned
+    way from level to level, `settled` (n,) whether the cam's own arrival was seen, `interval_s` (n,) the
+    interval between its readings, `noise_deg` the noise of one reading, `count_deg` the size of a count of
+    the actual angle (0 unknown), `arrived` (n,) the way covered at the end of the hold as part of the way
+    asked for, `command` (n, len(SHAPE_S)) the share of its way each command has covered."""
 
     steps: CommandSteps
     step: np.ndarray
@@ -200,8 +194,7 @@ def step_curves(cam: CamData, known: tuple[float, float, float] | None = None) -
 
     `known` is gain (deg per deg), dead time and time constant (s) of the lag that describes the cam, where
     one does; without it the arrival is judged from the answers alone. Steps without enough readings around
-    them are left out, and those that follow the last one too soon where enough others remain.
-    """
+    them are left out, and those that follow the last one too soon where enough others remain."""
     gain, dead_s, tau_s = known or (None, 0.0, 0.5)
     settle_s = dead_s + SETTLE_LAGS * tau_s  # less than 2 % of a step is left then
     after_s = AFTER_S if known is None else float(np.clip(1.5 * settle_s, *AFTER_RANGE_S))

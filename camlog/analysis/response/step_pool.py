@@ -1,9 +1,8 @@
 """Figures of a step response pooled over the steps of one direction.
 
-The answers are laid over one another, averaged in narrow bins of time and made monotone; level crossings are
-read between its levels. Intervals are from a bootstrap over whole steps (Efron & Tibshirani 1993), or over
-groups of neighbouring ones where they are many, carried out on sums.
-"""
+The answers are laid over one another, averaged in narrow bins of time and made monotone; level crossings
+are read between its levels. Intervals are from a bootstrap over whole steps (Efron & Tibshirani 1993), or
+over groups of neighbouring ones where they are many, carried out on sums."""
 
 from __future__ import annotations
 
@@ -55,10 +54,9 @@ class StepSummary:
     """The response to command steps of one direction.
 
     `dead_time`, `t63`, `t86` in seconds from the command, `overshoot` in degrees beyond the arrival,
-    `slew` in deg/s over the fastest fifth of the move. `steps` were measured,
-    `arrived` covered 63 % of the way while the command held. `resolution_s` is what sampling lets one step
-    tell, `size_deg` the median step, `times_s` (steps,) when they were.
-    """
+    `slew` in deg/s over the fastest fifth of the move. `steps` were measured, `arrived` covered 63 % of
+    the way while the command held. `resolution_s` is what sampling lets one step tell, `size_deg` the
+    median step, `times_s` (steps,) when they were."""
 
     dead_time: Estimate
     t63: Estimate

@@ -1,9 +1,8 @@
 """Command moves and command steps: where the command left one level and stayed at another.
 
 A *move* is any stretch in which the command travels. A *step* is a move large and quick enough, between
-two steady stretches, for the cam's response to be read from it alone. A controller that ramps its
-command makes steps too: each carries its own centre in time and its spread, by which `step_pool` corrects.
-"""
+two steady stretches, for the cam's response to be read from it alone. A controller that ramps its command
+makes steps too: each carries its own centre in time and its spread, by which `step_pool` corrects."""
 
 from __future__ import annotations
 
@@ -35,10 +34,9 @@ class CommandSteps(np.recarray):
 
     `start_s` is the last reading at the old level, `end_s` the first at the new one. `time_s` is the
     centre of the move (mean time of its travel) and `spread_s` the standard deviation about it, both from
-    the command as interpolated: a jump between two readings d apart has spread d/sqrt(12), which is
-    also what is not known about its time. `hold_before_s` and `hold_after_s` are the steady times beside it,
-    `interval_s` the longest interval between command readings within it.
-    """
+    the command as interpolated: a jump between two readings d apart has spread d/sqrt(12), which is also
+    what is not known about its time. `hold_before_s` and `hold_after_s` are the steady times beside it,
+    `interval_s` the longest interval between command readings within it."""
 
     FIELDS = "start_s, end_s, time_s, spread_s, from_deg, to_deg, hold_before_s, hold_after_s, interval_s"
 
@@ -49,12 +47,10 @@ class CommandSteps(np.recarray):
 
     @property
     def size_deg(self) -> np.ndarray:
-        """Signed size: advance positive."""
         return self.to_deg - self.from_deg
 
     @property
     def advance(self) -> np.ndarray:
-        """True where the step asks for advance."""
         return self.size_deg > 0
 
     @property
@@ -89,10 +85,8 @@ def evenly(index: np.ndarray, most: int) -> np.ndarray:
 
 def command_moves(cam: CamData, band_deg: float = BAND_DEG) -> np.recarray:
     """Every stretch in which the command travels more than `band_deg` within 0.2 s, a record each.
-
     `start_s`, `end_s`, `way_deg` (unsigned); `jump` is true where nearly all of the way lies between two
-    neighbouring readings, so that nothing of the move's own shape was seen.
-    """
+    neighbouring readings, so that nothing of the move's own shape was seen."""
     t, c = cam.command_time_s, cam.command_deg
     first, last, _ = _moving_runs(cam, band_deg)
     way = np.abs(c[last] - c[first])
@@ -103,10 +97,8 @@ def command_moves(cam: CamData, band_deg: float = BAND_DEG) -> np.recarray:
 
 def find_steps(cam: CamData) -> CommandSteps:
     """The command steps of at least 5 deg, none where there are none; at most 600, evenly over the drive.
-
     Steps are sought within a narrow band first. Where few are found a wider band, with a larger smallest
-    step, also accepts a command that dithers or wanders.
-    """
+    step, also accepts a command that dithers or wanders."""
     band = BAND_DEG
     if len(cam.command_deg) > _look(cam) + 1:
         dither = max(1.5 * float(np.median(_window_range(cam))), 2.5 * cam.command_step_deg)
@@ -205,9 +197,7 @@ def _away(
     otherwise: np.ndarray, *, last: bool = False,
 ) -> np.ndarray:  # fmt: skip
     """The first (or last) reading from `low` to `high` farther than `limit` from `level`; all (n,).
-
-    `otherwise` where there is none.
-    """
+    `otherwise` where there is none."""
     owner, at = readings_between(low, high)
     hit = np.flatnonzero(np.abs(c[at] - level[owner]) > limit[owner])
     hit = hit if last else hit[::-1]

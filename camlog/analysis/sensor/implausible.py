@@ -32,10 +32,9 @@ LIVE_TURNS = 0.25
 class Frozen:
     """Time in runs of identical readings while the command moved and the engine ran.
 
-    `kind` is "none", "frozen" (a live reading never repeats itself like that) or "stuck_or_frozen" (cannot be
-    told apart, `reason` says why). `share` is of the running time, `first_s` when the first run began,
-    `stretches_s` all runs (start, end).
-    """
+    `kind` is "none", "frozen" (a live reading never repeats itself like that) or "stuck_or_frozen" (cannot
+    be told apart, `reason` says why). `share` is of the running time, `first_s` when the first run began,
+    `stretches_s` all runs (start, end)."""
 
     kind: str = "none"
     frozen_s: float = 0.0
@@ -46,11 +45,8 @@ class Frozen:
 
 
 def find_frozen(cam: CamData, others: Iterable[CamData] = ()) -> Frozen:
-    """Look for frozen readings.
-
-    `others` are further cams of the same engine: where this recording shows no live reading of this cam,
-    theirs tell whether a still cam's reading would have changed.
-    """
+    """Look for frozen readings. `others` are further cams of the same engine: where this recording shows
+    no live reading of this cam, theirs tell whether a still cam's reading would have changed."""
     t, grid = cam.actual_time_s, command_grid(cam)
     broken = (np.diff(t) > cam.actual_max_gap_s) | (np.diff(cam.running.astype(np.int8)) != 0)
     starts, ends = repeats(cam, broken)
@@ -91,10 +87,8 @@ def mark(cam: CamData, runs: Iterable[tuple[int, int]]) -> np.ndarray:
 
 def longest_live_repeat(cam: CamData, in_run: np.ndarray, chance: float) -> float | None:
     """How often a live reading of a cam that stands still repeats itself on end, but for a small `chance`.
-
-    By the readings outside the runs marked in `in_run` (n,): None where they are too few, infinite where they
-    do not show that the reading is alive.
-    """
+    By the readings outside the runs marked in `in_run` (n,): None where they are too few, infinite where
+    they do not show that the reading is alive."""
     live = ~in_run & cam.running
     # A cam on the move changes its reading without noise: only readings while it stays at one angle tell.
     step = np.diff(cam.actual_deg)
@@ -139,7 +133,6 @@ def implausible_readings(cam: CamData) -> np.ndarray:
 
 
 def measure_substitution(cam: CamData) -> Substitution:
-    """Count the implausible readings of a cam."""
     bad = implausible_readings(cam)
     count, value = len(runs(bad)[0]), None
     if count >= MIN_RUNS:

@@ -1,10 +1,9 @@
 """Sensor evidence: readings that no cam, however worn, could have made.
 
-A phaser is a mass in oil: it cannot go out and back between two readings at a steady command, cannot outrun
-the oil that moves it, and on a running engine is never perfectly still. Jumps, dropouts, frozen values,
-values outside the travel and noise that is independent from reading to reading therefore speak of the sensor,
-its wheel or its wiring.
-"""
+A phaser is a mass in oil: it cannot go out and back between two readings at a steady command, cannot
+outrun the oil that moves it, and on a running engine is never perfectly still. Jumps, dropouts, frozen
+values, values outside the travel and noise that is independent from reading to reading therefore speak of
+the sensor, its wheel or its wiring."""
 
 from __future__ import annotations
 
@@ -92,10 +91,8 @@ class Spikes:
 @dataclass(frozen=True, slots=True)
 class ReadingNoise:
     """Noise from reading to reading at steady command (rms): at rest a sensor's is there, too, flutter is
-    not.
-
-    `correlation` of successive readings is 0 where independent, 1 where slow; None: they come too slowly.
-    """
+    not. `correlation` of successive readings is 0 where independent, 1 where slow; None: they come too
+    slowly."""
 
     rms_deg: Estimate
     at_rest_deg: Estimate
@@ -120,11 +117,9 @@ class Sensor:
 def measure_sensor(
     cam: CamData, limits: Mapping[str, Limit] = LIMITS, others: Iterable[CamData] = ()
 ) -> Sensor:
-    """Collect the sensor evidence; `limits` gives `sensor_jump_deg_per_s`.
-
-    `others` are the engine's other cams: with them a reading frozen from the first moment can be told from a
-    seized cam. Measure all else on `cam.without(implausible_readings(cam))`.
-    """
+    """Collect the sensor evidence; `limits` gives `sensor_jump_deg_per_s`. `others` are the engine's other
+    cams: with them a reading frozen from the first moment can be told from a seized cam. Measure all else
+    on `cam.without(implausible_readings(cam))`."""
     spiked, jumps = _spikes(cam, limits["sensor_jump_deg_per_s"].value)
     times = tuple(cam.actual_time_s[spiked][:MOST_TIMES].tolist())
     return Sensor(

@@ -3,8 +3,7 @@
 Both hypotheses are fitted to the same readings of the same few stretches (`stretches`, `search`), so that
 cost does not grow with the length of the drive. They are compared block by block (the paired comparison of
 Vuong, Econometrica 57 (1989), on the misfit), and the intervals come from a block bootstrap over all
-candidates tried.
-"""
+candidates tried."""
 
 from __future__ import annotations
 
@@ -63,17 +62,14 @@ class Fitted:
 
     @property
     def best(self) -> np.ndarray:
-        """The parameters (5,) of the best candidate."""
         return self.cams[self.order[0]]
 
     @property
     def per_block(self) -> np.ndarray:
-        """The misfit (blocks,) of the best candidate."""
         return self.misfit[:, self.order[0]]
 
     @property
     def total(self) -> float:
-        """The misfit of the best candidate."""
         return float(np.sum(self.per_block))
 
 
@@ -116,10 +112,8 @@ def sticking_grid(smooth: np.ndarray) -> np.ndarray:
 
 
 def cross_entropy(data: Stretches, start: Fitted, drawn: int, rounds: tuple[float, ...] = WIDER) -> Fitted:
-    """Draw candidates around the best ones so far, again and again; returns all drawn, and the start.
-
-    A rate limit, or sticking, is drawn only where the best candidate of the start has it.
-    """
+    """Draw candidates around the best ones so far, again and again; returns all drawn, and the start. A
+    rate limit, or sticking, is drawn only where the best candidate of the start has it."""
     rng = np.random.default_rng(SEED)
     limited, sticks = bool(np.isfinite(start.best[RATE])), bool(start.best[BAND] > 0)
     # The fields of `found` hold coordinates in place of parameters until the end.
@@ -144,11 +138,9 @@ def cross_entropy(data: Stretches, start: Fitted, drawn: int, rounds: tuple[floa
 
 
 def _valley(best: np.ndarray, speed: float) -> np.ndarray:
-    """Coordinates (c, 5) of cams that answer much like `best`: what a search around one point may not reach.
-
-    A dead time hides a stick band (the command goes on at `speed` meanwhile) and a lag hides a dead time;
-    bands and jumps of one difference stand equally far behind.
-    """
+    """Coordinates (c, 5) of cams that answer much like `best`: what a search around one point may not
+    reach. A dead time hides a stick band (the command goes on at `speed` meanwhile) and a lag hides a dead
+    time; bands and jumps of one difference stand equally far behind."""
     band, share, tau, dead, rate = np.exp(best[BAND]), best[JUMP], np.exp(best[TAU]), best[DEAD], best[RATE]
     found = []
     for late in (0.0, 0.03, 0.06, 0.1, 0.15, 0.2, 0.27, 0.35):
@@ -198,11 +190,9 @@ ALIKE_READINGS = 3.84
 
 @dataclass(frozen=True, slots=True)
 class StickFit:
-    """Result of the fit; every figure None with a reason where there was too little motion.
-
-    `explained` is the share of the smooth cam's misfit that sticking removes, `p_smooth` the probability of
-    that under "slow but smooth", `seconds` how much of the drive was fitted.
-    """
+    """Result of the fit; every figure None with a reason where there was too little motion. `explained` is
+    the share of the smooth cam's misfit that sticking removes, `p_smooth` the probability of that under
+    "slow but smooth", `seconds` how much of the drive was fitted."""
 
     stick_band_deg: Estimate
     jump_deg: Estimate
@@ -212,12 +202,9 @@ class StickFit:
 
 
 def fit_sticking(cam: CamData, suspected: bool = True) -> StickFit:
-    """Fit both hypotheses to the stretches of `cam` that tell most.
-
-    Where a smooth cam leaves hardly more than the reading's noise, the band is 0, up to the largest that fits
-    as well; also where no sticking cam of a coarse grid explains more than a little, unless sticking is
-    `suspected` anyway.
-    """
+    """Fit both hypotheses to the stretches of `cam` that tell most. Where a smooth cam leaves hardly more
+    than the reading's noise, the band is 0, up to the largest that fits as well; also where no sticking
+    cam of a coarse grid explains more than a little, unless sticking is `suspected` anyway."""
     noise_deg = settled_noise_deg(cam)
     data = choose_stretches(cam, max(KNEE_SIGMAS * noise_deg, KNEE_MIN_DEG))
     if data is None:
@@ -248,11 +235,9 @@ def fit_sticking(cam: CamData, suspected: bool = True) -> StickFit:
 
 
 def _intervals(fitted: Fitted, readings: int, resolution_deg: float) -> list[Estimate]:
-    """Stick band and jump with block-bootstrap intervals over all candidates.
-
-    Where the command left a range of stick bands equally good (no move between them), its middle is given and
-    the interval holds all of it. Beyond that an interval reaches by what the sampling cannot resolve.
-    """
+    """Stick band and jump with block-bootstrap intervals over all candidates. Where the command left a
+    range of stick bands equally good (no move between them), its middle is given and the interval holds
+    all of it. Beyond that an interval reaches by what the sampling cannot resolve."""
     blocks, total, sizes = len(fitted.misfit), fitted.misfit.sum(axis=0), fitted.cams[:, [BAND, JUMP]]
     alike = sizes[total <= total.min() * (1.0 + ALIKE_READINGS / readings)]
     lowest, highest = alike.min(axis=0), alike.max(axis=0)
@@ -278,11 +263,9 @@ def _resolution(cam: CamData, data: Stretches) -> float:
 
 
 def _paired(gain: np.ndarray, misfit: np.ndarray, readings: int) -> float | None:
-    """Bootstrap probability that the sticking cam's gain over the smooth one (b,) is none at all.
-
-    Two parameters more gain about two readings' worth by themselves. A cam sticks in few places: drawing
-    blocks says how much hangs on them, which a normal approximation does not.
-    """
+    """Bootstrap probability that the sticking cam's gain over the smooth one (b,) is none at all. Two
+    parameters more gain about two readings' worth by themselves. A cam sticks in few places: drawing
+    blocks says how much hangs on them, which a normal approximation does not."""
     blocks = len(gain)
     if blocks < MIN_BLOCKS:
         return None

@@ -3,8 +3,7 @@
 Four independent looks, weighed together: plateaus followed by jumps that no smooth cam could make
 (`cam.standing`), the stiction model of Choudhury, Thornhill & Shah (2005) fitted against a slow but smooth
 cam (`fit`), the shape of any limit cycle at steady command and that of single swings about a command that
-drifts (`swings`). Slowness alone leaves no plateau, however slow.
-"""
+drifts (`swings`). Slowness alone leaves no plateau, however slow."""
 
 from __future__ import annotations
 
@@ -52,14 +51,13 @@ class StickingWindow:
 class Sticking:
     """What a cam's sticking looks like, if it sticks.
 
-    `stick_band_deg` how far the command leaves before the cam moves, `jump_deg` how far it then jumps (zero
-    band: none was seen; missing where it only hunts). `stuck_time_fraction` is the share of the time in which
-    the cam should have been moving (`moving_s`) that it stood still. `sticks` is the verdict of the tests:
-    True, False, or None, with a `reason`, where the command moved too little; `p_smooth` the probability of
-    the evidence if the cam were only slow. `plateaus` seen, `jumps` among them, `with_supply` plateaus left
-    only as engine speed rose. `never_moved`: the command moved and the cam did not. `swings` is what it does
-    about a command that hardly moves.
-    """
+    `stick_band_deg` how far the command leaves before the cam moves, `jump_deg` how far it then jumps
+    (zero band: none was seen; missing where it only hunts). `stuck_time_fraction` is the share of the time
+    in which the cam should have been moving (`moving_s`) that it stood still. `sticks` is the verdict of
+    the tests: True, False, or None, with a `reason`, where the command moved too little; `p_smooth` the
+    probability of the evidence if the cam were only slow. `plateaus` seen, `jumps` among them,
+    `with_supply` plateaus left only as engine speed rose. `never_moved`: the command moved and the cam did
+    not. `swings` is what it does about a command that hardly moves."""
 
     stick_band_deg: Estimate
     jump_deg: Estimate
@@ -79,10 +77,8 @@ class Sticking:
 
 
 def measure_sticking(cam: CamData, oscillation: Oscillation | None = None) -> Sticking:
-    """Measure sticking over the whole drive, and from its plateaus in each oil window.
-
-    `oscillation` is that of `measure_hold`, for the limit cycle; without it none is looked for.
-    """
+    """Measure sticking over the whole drive, and from its plateaus in each oil window. `oscillation` is
+    that of `measure_hold`, for the limit cycle; without it none is looked for."""
     found, moving = find_plateaus(cam), should_move(cam)
     jumps, telling = [p for p in found if p.jumped], telling_jumps(found)
     stuck = stuck_readings(cam, telling)

@@ -1,10 +1,9 @@
 """The two-parameter stiction model, run over many candidate cams at once.
 
 Choudhury, Thornhill & Shah, Control Engineering Practice 13 (2005): after a reversal the output stays put
-until the input has travelled S (dead band plus stick band), then jumps by J and follows, (S - J) / 2 behind;
-after a halt it stays until the input has gone on by J. Behind it here a first-order lag with dead time and
-rate limit, so that S = J = 0 is the slow but smooth cam and the two hypotheses are one family.
-"""
+until the input has travelled S (dead band plus stick band), then jumps by J and follows, (S - J) / 2
+behind; after a halt it stays until the input has gone on by J. Behind it here a first-order lag with dead
+time and rate limit, so that S = J = 0 is the slow but smooth cam and the two hypotheses are one family."""
 
 from __future__ import annotations
 
@@ -35,11 +34,9 @@ def candidates(band, jump_share, time_constant, dead_time, rate) -> np.ndarray:
 def simulate(
     command_deg: np.ndarray, first_deg: np.ndarray, step_s: float, cams: np.ndarray, moving: np.ndarray
 ) -> np.ndarray:
-    """Answer of each candidate to each stretch of command.
-
-    `command_deg` (k, m) on a uniform grid of `step_s`, `first_deg` (k,) where the cam stood at its start,
-    `moving` (k,) which way it was going then (+1, -1, or 0: it stood). Returns (m, c, k).
-    """
+    """Answer of each candidate to each stretch of command. `command_deg` (k, m) on a uniform grid of
+    `step_s`, `first_deg` (k,) where the cam stood at its start, `moving` (k,) which way it was going then
+    (+1, -1, or 0: it stood). Returns (m, c, k)."""
     # Every parameter in the full shape (c, k): stretching it anew in each step would take longer than the
     # sums.
     band, jump, tau, dead, rate = (np.repeat(column[:, None], len(command_deg), axis=1) for column in cams.T)
@@ -116,8 +113,7 @@ class Stretches:
     `command` (k, m) on the grid, `first` (k,) where the cam stood at the start, `moving` (k,) which way it
     went (+1, -1, or 0). Of each reading (n,): its `stretch`, grid `cell` and `part` of the way to the next
     cell, the `actual` angle, and the `block` of BLOCK_S it belongs to. `knee_deg` is where residuals stop
-    counting squared.
-    """
+    counting squared."""
 
     command: np.ndarray
     first: np.ndarray
@@ -193,10 +189,8 @@ def choose_stretches(cam: CamData, knee_deg: float) -> Stretches | None:
 
 
 def _on_the_move(cam: CamData, begin: int, length: int) -> tuple[int, int]:
-    """The first cell of the stretch at which cam and command go the same way, and which way.
-
-    A cam that moves is not stuck; of one that stands it is not known how far its command has left it already.
-    """
+    """The first cell of the stretch at which cam and command go the same way, and which way. A cam that
+    moves is not stuck; of one that stands it is not known how far its command has left it already."""
     grid = command_grid(cam)
     look, ordered = round(MOVE_WATCHED_S / GRID_S), grid.command_deg
     cells = np.arange(begin, min(begin + length, len(ordered) - look))

@@ -82,7 +82,6 @@ class LimitCycle:
 
 
 def classify_cycle(cam: CamData, oscillation: Oscillation) -> LimitCycle:
-    """Tell what kind of oscillation was found at steady command."""
     amplitude, hz = oscillation.amplitude_deg or 0.0, oscillation.frequency_hz
     if not oscillation.found or amplitude < CYCLE_MIN_DEG or not hz:
         return LimitCycle()
@@ -141,7 +140,6 @@ class Swings:
 
     @property
     def amplitude_deg(self) -> Estimate:
-        """Half the swing: how far to either side."""
         return self.swing_deg.mapped(lambda swing: swing / 2.0)
 
     @property

@@ -1,10 +1,9 @@
 """The verdict on each cam: questions answered one by one, and the condition that follows from all figures
 together.
 
-`weigh` turns figures into probabilities. Here they become answers ("yes", "no", "cannot tell"), a condition
-with its confidence, and reasons: the figures that weigh most, in the words of the registry. Nothing here
-compares a figure with a limit, except one that the vehicle's own service information set.
-"""
+`weigh` turns figures into probabilities. Here they become answers ("yes", "no", "cannot tell"), a
+condition with its confidence, and reasons: the figures that weigh most, in the words of the registry.
+Nothing here compares a figure with a limit, except one that the vehicle's own service information set."""
 
 from __future__ import annotations
 
@@ -86,17 +85,14 @@ SHORTEST_SHARE, COLD_SHARE = 0.5, 2.5
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """The answer to one question: "yes", "no" or "cannot_tell"; `probability` of the likelier of yes and no.
-
-    `needs` says what to drive where the answer could not be given, one sentence each.
-    """
+    """The answer to one question: "yes", "no" or "cannot_tell"; `probability` of the likelier of yes and
+    no. `needs` says what to drive where the answer could not be given, one sentence each."""
 
     answer: str
     probability: float
     needs: tuple[str, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
-        """The answer as it stands in Findings."""
         return {"answer": self.answer, "probability": round(self.probability, 3), "needs": list(self.needs)}
 
 
@@ -127,7 +123,6 @@ class Verdict:
 
     @property
     def likeliest(self) -> str:
-        """The likeliest fault."""
         return max(FAULTS, key=lambda c: self.probabilities[c])
 
 
@@ -141,12 +136,9 @@ def judge_all(
     numbers: Table | None = None,
     known_good: KnownGood | None = None,
 ) -> dict[str, Verdict]:
-    """The verdict on every cam of an engine.
-
-    `covered` says what the drive contained, `codes` what the vehicle's own monitors say, `complaint` what was
-    marked ("rattle heard"), `numbers` is the fitted table unless another is given, `known_good` the known-good cars
-    of its kind, whose share joins the evidence.
-    """
+    """The verdict on every cam of an engine. `covered` says what the drive contained, `codes` what the
+    vehicle's own monitors say, `complaint` what was marked ("rattle heard"), `numbers` is the fitted table
+    unless another is given, `known_good` the known-good cars of its kind, whose share joins the evidence."""
     numbers = numbers or table()
     verdicts = {}
     for c in examined:

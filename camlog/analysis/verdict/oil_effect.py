@@ -1,8 +1,6 @@
-"""How a figure changes with oil temperature, and the pattern that names a cause.
-
-Slow only when cold points at viscosity or grade, weak only when hot at pressure or leakage, everywhere at
-sticking or a blocked screen.
-"""
+"""How a figure changes with oil temperature, and the pattern that names a cause. Slow only when cold
+points at viscosity or grade, weak only when hot at pressure or leakage, everywhere at sticking or a
+blocked screen."""
 
 from __future__ import annotations
 
@@ -47,10 +45,8 @@ class WindowMetric:
     @property
     def p_beyond(self) -> float | None:
         """Chance that the true figure lies beyond its limit, from its 95 % interval taken as (log)normal.
-
-        A figure known only to lie beyond a bound counts where that bound is beyond the limit already (a cam
-        that had not arrived when the command moved on). None where the estimate cannot say.
-        """
+        A figure known only to lie beyond a bound counts where that bound is beyond the limit already (a
+        cam that had not arrived when the command moved on). None where the estimate cannot say."""
         value, low, high, limit = self.estimate.value, self.estimate.low, self.estimate.high, self.limit.value
         if value is None:
             above = low is not None and low > limit
@@ -68,7 +64,6 @@ class WindowMetric:
 
     @property
     def words(self) -> str:
-        """The figure with its oil window and its limit."""
         e = self.estimate
         name, value = ("over", e.low) if e.low else ("under", e.high)
         if e.value is not None:
@@ -81,10 +76,8 @@ class WindowMetric:
 
 @dataclass(frozen=True, slots=True)
 class OilPattern:
-    """`kind` of PATTERNS, its `probability`; `p_bad` is each known window's chance of lying beyond its limit.
-
-    `change` is the hottest window's figure over the coldest's.
-    """
+    """`kind` of PATTERNS, its `probability`; `p_bad` is each known window's chance of lying beyond its
+    limit. `change` is the hottest window's figure over the coldest's."""
 
     kind: str
     probability: float | None
@@ -93,7 +86,6 @@ class OilPattern:
     reason: str
 
     def to_dict(self) -> dict[str, Any]:
-        """The pattern as it stands in Findings."""
         return {
             "kind": self.kind,
             "probability": self.probability,
@@ -113,11 +105,10 @@ def oil_pattern(
 ) -> OilPattern:
     """Name the pattern a figure makes over oil windows.
 
-    Each window's chance of being beyond its limit comes from its interval (lognormal for a positive figure).
-    Every assignment good/bad of the known windows is weighed by the product of those chances and a flat prior
-    over the four patterns; a pattern is named where it holds at least 80 % (Bayes' rule, no source for the
-    prior). "Everywhere" and "none" need windows on both sides of `warm_degc`.
-    """
+    Each window's chance of being beyond its limit comes from its interval (lognormal for a positive
+    figure). Every assignment good/bad of the known windows is weighed by the product of those chances and
+    a flat prior over the four patterns; a pattern is named where it holds at least 80 % (Bayes' rule, no
+    source for the prior). "Everywhere" and "none" need windows on both sides of `warm_degc`."""
     pairs = [(m, p) for m in sorted(metrics, key=lambda m: m.window) if (p := m.p_beyond) is not None]
     known, chances = [m for m, _ in pairs], tuple((m.window, p) for m, p in pairs)
     no_change = missing(messages("oil_pattern.no_change"))

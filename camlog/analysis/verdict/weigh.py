@@ -8,9 +8,8 @@ counts; a figure that was not measured says nothing. The weights never fall as a
 conditions it speaks for.
 
 The table (`evidence.json`) is fitted by `python -m tests.bench.validity --fit` on simulated cars of many
-families and tested on families it was not fitted on. An additive model, so that each figure's part is exact
-(the idea of Nori et al., arXiv:1909.09223).
-"""
+families and tested on families it was not fitted on. An additive model, so that each figure's part is
+exact (the idea of Nori et al., arXiv:1909.09223)."""
 
 from __future__ import annotations
 
@@ -41,12 +40,11 @@ _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 class Weighed:
     """One figure as it was weighed.
 
-    `times_limit` its value over its limit (or limit over value where small is bad), `hats` (7,) how much of
-    it lies at each knot, already scaled by the amount of data. `says` the log odds it adds to each fault
-    against healthy, `says_no` those it adds to "no" as the answer to its own question, `could_say_no` the
-    same had it been at its worst. `sure` is True where even the better end of its interval is beyond the
-    limit, `rank` is higher the more surely it is bad.
-    """
+    `times_limit` its value over its limit (or limit over value where small is bad), `hats` (7,) how much
+    of it lies at each knot, already scaled by the amount of data. `says` the log odds it adds to each
+    fault against healthy, `says_no` those it adds to "no" as the answer to its own question,
+    `could_say_no` the same had it been at its worst. `sure` is True where even the better end of its
+    interval is beyond the limit, `rank` is higher the more surely it is bad."""
 
     figure: Figure
     measured: Measured
@@ -77,7 +75,6 @@ class Table:
 
 @lru_cache(maxsize=1)
 def table() -> Table:
-    """The fitted table that ships with camlog."""
     raw = json.loads(resources.files("camlog.analysis.verdict").joinpath("evidence.json").read_text("utf-8"))
     return table_of(raw)
 
@@ -90,9 +87,7 @@ def table_of(raw: Mapping) -> Table:
 
 def log_times(figure: Figure, estimate: Estimate, limit: float) -> tuple[float, float, float] | None:
     """log2 of the figure over its limit (worse is larger), its standard deviation, and its better end.
-
-    None where it was not measured. A value known only to lie beyond a bound is taken at the bound.
-    """
+    None where it was not measured. A value known only to lie beyond a bound is taken at the bound."""
     value, ends = estimate.value, estimate.interval
     if value is None:
         value, ends = estimate.high if figure.bad == "below" else estimate.low, None
@@ -128,9 +123,7 @@ def weigh_figure(
     figure: Figure, view: View, limits: Mapping[str, Limit], numbers: Table | None = None
 ) -> Weighed | None:
     """The figure's worst value, weighed; None where it was not measured well enough to say anything.
-
-    Without `numbers` it says nothing, but is read all the same.
-    """
+    Without `numbers` it says nothing, but is read all the same."""
     readings = []
     for measured in figure.values(view):
         limit = figure.judged_by(limits, measured.window)
@@ -190,11 +183,9 @@ def likeness(weighed: Weighed) -> float:
 def distance(
     evidence: Sequence[Weighed], families: Mapping[str, Mapping[str, Sequence[float]]]
 ) -> tuple[float, str]:
-    """How far the cam's figures lie from the nearest family the table was fitted on, and that family's name.
-
-    Root mean square over the figures measured of how many standard deviations (of that family's cars) they
-    lie from the family's mean; 1 is an ordinary member.
-    """
+    """How far the cam's figures lie from the nearest family the table was fitted on, and that family's
+    name. Root mean square over the figures measured of how many standard deviations (of that family's
+    cars) they lie from the family's mean; 1 is an ordinary member."""
     best = (math.inf, "")
     for name, rows in families.items():
         apart = [

@@ -1,8 +1,6 @@
-"""The diagnostic buses an adapter can meet: how modules are addressed, framed and paced on each.
-
-Numbers are those of the adapter command set ("protocol 6" and so on). CAN is ISO 15765-4; the older
-ones SAE J1850, ISO 9141-2 and ISO 14230-4. Times and header bytes from memory of those standards.
-"""
+"""The diagnostic buses an adapter can meet: how modules are addressed, framed and paced on each. Numbers
+are those of the adapter command set ("protocol 6" and so on). CAN is ISO 15765-4; the older ones SAE
+J1850, ISO 9141-2 and ISO 14230-4. Times and header bytes from memory of those standards."""
 
 from __future__ import annotations
 
@@ -34,9 +32,8 @@ class Bus:
     """One bus: `number` in the command set, `name` as an adapter prints it, `family` can|j1850|iso|kwp.
 
     `byte_s` is a byte's time on an older bus, `request_gap_s` the tester's pause between request bytes
-    (P4), `answer_s` the least time a module takes to answer (P2), `idle_s` the least time from an answer to
-    the next request (P3), `init_s` what opening the bus takes, `init_dots` what is printed meanwhile.
-    """
+    (P4), `answer_s` the least time a module takes to answer (P2), `idle_s` the least time from an answer
+    to the next request (P3), `init_s` what opening the bus takes, `init_dots` what is printed meanwhile."""
 
     number: str
     name: str
@@ -57,7 +54,6 @@ class Bus:
 
     @property
     def needs_init(self) -> bool:
-        """True for the buses that are woken by an initialisation sequence."""
         return self.family in ("iso", "kwp")
 
     def frame_s(self, data_bytes: int) -> float:
@@ -134,7 +130,6 @@ def ecu_name(module: int) -> str:
 
 
 def is_first(frame: bytes) -> bool:
-    """True for the first frame of a segmented message."""
     return frame[0] >> 4 == 1
 
 
@@ -142,9 +137,7 @@ def frames_of(
     bus: Bus, module: int, message: bytes, physical: bool, padding: int | None = None
 ) -> list[tuple[bytes, int, int]]:
     """The frames in which a module sends a message, each with where its share of the data begins and ends.
-
-    `physical`: that module alone was asked; `padding` fills frames of CAN to eight bytes.
-    """
+    `physical`: that module alone was asked; `padding` fills frames of CAN to eight bytes."""
     if not bus.is_can:
         frame = legacy_answer(bus, module, message, physical)
         return [(frame, 3, len(frame) - 1)]

@@ -103,10 +103,8 @@ Action = Callable[[Interpreter, "re.Match[str]", float], "str | None"]
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """An AT command: its name, its written form after AT (spaces removed), and what it does.
-
-    The action returns the line to print; None stands for "OK".
-    """
+    """An AT command: its name, its written form after AT (spaces removed), and what it does. The action
+    returns the line to print; None stands for "OK"."""
 
     name: str
     form: re.Pattern[str]

@@ -18,11 +18,9 @@ SEARCHING = "SEARCHING..."
 
 @dataclass
 class AdapterState:
-    """What an adapter remembers between two lines.
-
-    `active` is the open bus, `last` the line a bare carriage return repeats, `bus_free_s` when the next request may
-    go out, `previous_line` the last one printed for a request, `kept_protocol` what outlasts a reset.
-    """
+    """What an adapter remembers between two lines. `active` is the open bus, `last` the line a bare
+    carriage return repeats, `bus_free_s` when the next request may go out, `previous_line` the last one
+    printed for a request, `kept_protocol` what outlasts a reset."""
 
     vehicle: VehicleSide
     traits: AdapterTraits
@@ -42,11 +40,9 @@ class AdapterState:
 
 @dataclass(frozen=True, slots=True)
 class Arrival:
-    """A frame that reached the adapter: when, from which CAN identifier, its bytes.
-
-    `data_at` and `data_end` bound the diagnostic data in it. `pending`: it only says that the answer is yet
-    to come. `more`: the message goes on in another frame.
-    """
+    """A frame that reached the adapter: when, from which CAN identifier, its bytes. `data_at` and
+    `data_end` bound the diagnostic data in it. `pending`: it only says that the answer is yet to come.
+    `more`: the message goes on in another frame."""
 
     at_s: float
     identifier: int
@@ -70,7 +66,6 @@ class Exchange:
         self.printout = state.printout()
 
     def reply(self) -> Reply:
-        """What the adapter prints, and when."""
         fault = self.state.faults.active(self.at_s, MESSAGES)
         if fault is not None:
             end_s = self._refuse(fault.kind)
@@ -225,7 +220,6 @@ class Exchange:
     # ------------------------------------------------------------- print form
 
     def _lines(self, arrival: Arrival, bus: Bus) -> list[Line]:
-        """The lines that a frame is printed as."""
         frame, gap = arrival.frame, " " * self.settings.spaces
         if self.settings.headers:
             head = ""  # an older bus's header is part of the frame

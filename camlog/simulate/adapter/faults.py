@@ -1,8 +1,6 @@
-"""What can go wrong between a client and a vehicle, on a schedule, and a log of when it did.
-
-FAULTS is the table: a fault is one entry. Everything a fault does to an answer can be told from a good one by
-form, length, checksum or echo; none changes a value and leaves the rest intact, for that nobody could detect.
-"""
+"""What can go wrong between a client and a vehicle, on a schedule, and a log of when it did. FAULTS is the
+table: a fault is one entry. Everything a fault does to an answer can be told from a good one by form,
+length, checksum or echo; none changes a value and leaves the rest intact, for that nobody could detect."""
 
 from __future__ import annotations
 
@@ -103,11 +101,9 @@ def _late(own: list[Message], request: bytes) -> list[Message]:
 
 @dataclass(frozen=True, slots=True)
 class FaultKind:
-    """A fault: `where` it strikes, and what the client meets while it lasts (`words`).
-
-    `text` is printed in place of an answer; `lines` changes an answer's printed lines, given the last line
-    before it; `messages` changes the messages of the first module that answers, None where it cannot.
-    """
+    """A fault: `where` it strikes, and what the client meets while it lasts (`words`). `text` is printed
+    in place of an answer; `lines` changes an answer's printed lines, given the last line before it;
+    `messages` changes the messages of the first module that answers, None where it cannot."""
 
     where: str  # port, adapter, answer, line, module
     words: str
@@ -222,6 +218,5 @@ class FaultSchedule:
         return [f for f in self.faults if after_s < f.start_s <= until_s and f.kind in kinds]
 
     def met(self, time_s: float, kind: str, detail: str = "") -> None:
-        """Write in the log that a fault was met."""
         with self._lock:
             self.log.append(Injection(time_s, kind, detail))

@@ -16,10 +16,8 @@ from camlog.stream import CodeSnapshot
 
 
 class Module:
-    """One control module behind the diagnostic connector, numbered from 0, the engine's.
-
-    `definitions` are the profile's signals this module holds.
-    """
+    """One control module behind the diagnostic connector, numbered from 0, the engine's. `definitions` are
+    the profile's signals this module holds."""
 
     def __init__(self, car: Car, number: int = 0, definitions: Iterable[SignalDefinition] = ()):
         self.car = car
@@ -42,9 +40,7 @@ class Module:
 
 class OtherModulesCar:
     """The car as another module than the engine's reports it: road speed, supply voltage, its own codes.
-
-    The two values differ from the engine module's, so that a client which mixes modules up is found out.
-    """
+    The two values differ from the engine module's, so that a client which mixes modules up is found out."""
 
     SIGNALS = frozenset({"vehicle_speed", "module_voltage"})
     vin = ""
@@ -71,10 +67,8 @@ class OtherModulesCar:
 
 
 def modules_for(car: Car, profile: VehicleProfile | None, second: bool = False) -> dict[int, Module]:
-    """The vehicle's modules by number: the engine's, those the profile's headers address, a second if wanted.
-
-    Raises ValueError for a profile header that addresses no module here.
-    """
+    """The vehicle's modules by number: the engine's, those the profile's headers address, a second if
+    wanted. Raises ValueError for a profile header that addresses no module here."""
     held: dict[int, list[SignalDefinition]] = {number: [] for number in range(2 if second else 1)}
     for definition in profile.signals if profile else ():
         if definition.name not in car.signals:
@@ -88,10 +82,8 @@ def modules_for(car: Car, profile: VehicleProfile | None, second: bool = False) 
 
 
 class VehicleSide:
-    """Modules behind a bus, asked at adapter times (seconds since the adapter was started).
-
-    `vehicle_time` turns an adapter time into vehicle time. Several ports may ask at once.
-    """
+    """Modules behind a bus, asked at adapter times (seconds since the adapter was started). `vehicle_time`
+    turns an adapter time into vehicle time. Several ports may ask at once."""
 
     def __init__(
         self,
@@ -114,7 +106,6 @@ class VehicleSide:
             self._car.advance(self._vehicle_time(at_s))
 
     def supply_v(self, at_s: float) -> float:
-        """Voltage at the diagnostic connector."""
         if self._faults.active(at_s, ("low_voltage",)):
             return CRANKING_V
         with self._lock:
@@ -133,10 +124,8 @@ class VehicleSide:
         return self.ignition_on(at_s) and self.supply_v(at_s) >= RESET_BELOW_V
 
     def ask(self, request: bytes, target: int, at_s: float) -> list[Message]:
-        """What the modules answer to a request that reaches them at `at_s`, in the order they do.
-
-        `target` is a module's number, or FUNCTIONAL for all of them.
-        """
+        """What the modules answer to a request that reaches them at `at_s`, in the order they do. `target`
+        is a module's number, or FUNCTIONAL for all of them."""
         if not self.awake(at_s):
             if self._faults.active(at_s, ("low_voltage",)):
                 self._faults.met(at_s, "low_voltage", request.hex().upper())

@@ -57,35 +57,28 @@ class SimulatedAdapter:
         self._folder: tempfile.TemporaryDirectory | None = None
 
     def vehicle_time(self, adapter_s: float) -> float:
-        """Vehicle time at a number of seconds since the adapter was started."""
         return self._time_scale * adapter_s
 
     @property
     def elapsed_s(self) -> float:
-        """Clock seconds since the adapter was started, 0 before."""
         return 0.0 if self._origin_s is None else self._clock() - self._origin_s
 
     @property
     def fault_log(self) -> tuple[Injection, ...]:
-        """The faults that were really met so far."""
         return tuple(self._faults.log)
 
     def start_pty(self, link: str | Path | None = None) -> str:
-        """Open a pseudo-terminal; the path to connect to.
-
-        That is `link` where given. Where faults unplug the port and no link was given, one is made in a
-        temporary folder, because the terminal's own name changes. Raises InputError where it cannot be made.
-        """
+        """Open a pseudo-terminal; the path to connect to. That is `link` where given. Where faults unplug
+        the port and no link was given, one is made in a temporary folder, because the terminal's own name
+        changes. Raises InputError where it cannot be made."""
         if link is None and any(f.kind == "unplugged" for f in self._faults.faults):
             self._folder = self._folder or tempfile.TemporaryDirectory(prefix="camlog-adapter-")
             link = Path(self._folder.name) / "port"
         return self.start(PtyPort(link))
 
     def start_tcp(self, host: str = "127.0.0.1", port: int = 0) -> str:
-        """Listen on a TCP port (0: any free one); the address to connect to, `socket://HOST:PORT`.
-
-        Raises InputError where it cannot be had.
-        """
+        """Listen on a TCP port (0: any free one); the address to connect to, `socket://HOST:PORT`. Raises
+        InputError where it cannot be had."""
         return self.start(TcpPort(host, port))
 
     def start(self, port: Port) -> str:
@@ -138,13 +131,12 @@ def serve(
     ended: Callable[[], bool] = lambda: False,
     fault_log: Path | None = None,
 ) -> None:
-    """Open the port, announce its address, and serve until Ctrl-C, the window's closing, a termination signal or
-    `ended()`.
+    """Open the port, announce its address, and serve until Ctrl-C, the window's closing, a termination signal
+    or `ended()`.
 
-    On the network of this computer, at a free port unless `tcp` says HOST:PORT; with `pty` or a `link` to it,
-    on a pseudo-terminal. `fault_log` gets one JSON object a line for each fault met.
-    Raises InputError where the port cannot be had or the log cannot be written.
-    """
+    On the network of this computer, at a free port unless `tcp` says HOST:PORT; with `pty` or a `link` to
+    it, on a pseudo-terminal. `fault_log` gets one JSON object a line for each fault met. Raises InputError
+    where the port cannot be had or the log cannot be written."""
     written = 0
 
     def write_log() -> None:

@@ -11,8 +11,7 @@
 | 21, 22 the vehicle profile's identifiers | `22 F0 A1 F0 A2` | `62 F0 A1 ... F0 A2 ...` |
 | 3E tester present | `3E 00` | `7E 00` |
 
-SERVICES is the table of them: SAE J1979 / ISO 15031-5, ISO 14229-1 and ISO 14230-3 (from memory).
-"""
+SERVICES is the table of them: SAE J1979 / ISO 15031-5, ISO 14229-1 and ISO 14230-3 (from memory)."""
 
 from __future__ import annotations
 
@@ -184,11 +183,9 @@ CAN_ONLY = (0x06, 0x0A)  # on older buses service 06 is laid out by the maker, a
 
 
 def answer(inquiry: Inquiry, to_all: bool) -> list[bytes]:
-    """Answer messages to a request; empty where the module keeps silent.
-
-    `to_all`: the request went to every module (functional addressing). On CAN an answer is one message; on an
-    older bus it may be several, of at most seven data bytes.
-    """
+    """Answer messages to a request; empty where the module keeps silent. `to_all`: the request went to
+    every module (functional addressing). On CAN an answer is one message; on an older bus it may be
+    several, of at most seven data bytes."""
     try:
         if inquiry.service not in SERVICES or (inquiry.service in CAN_ONLY and not inquiry.is_can):
             raise Refused(SERVICE_NOT_SUPPORTED)

@@ -17,10 +17,8 @@ _SPIN_S = 0.0005  # the operating system's sleep is not finer than this
 
 
 class Session:
-    """Serves one port until `stopping` is set. `clock` gives seconds; the adapter was started at `origin_s`.
-
-    `interpreter` makes a fresh adapter: the one after its supply came on.
-    """
+    """Serves one port until `stopping` is set. `clock` gives seconds; the adapter was started at
+    `origin_s`. `interpreter` makes a fresh adapter: the one after its supply came on."""
 
     def __init__(
         self, port: Port, interpreter: Callable[[], Interpreter], clock: Callable[[], float], origin_s: float

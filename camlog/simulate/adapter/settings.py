@@ -65,9 +65,7 @@ def preset(name: str) -> AdapterTraits:
 @dataclass
 class Settings:
     """What a client has set; a fresh one is the state after a reset (de facto command set, from memory).
-
-    `header_digits` tells 11-bit, three-byte and 29-bit headers apart. `timeout` is in counts of ATST.
-    """
+    `header_digits` tells 11-bit, three-byte and 29-bit headers apart. `timeout` is in counts of ATST."""
 
     echo: bool = True
     linefeeds: bool = False
@@ -87,7 +85,6 @@ class Settings:
 
     @property
     def timeout_s(self) -> float:
-        """How long to listen for the first answer."""
         return (self.timeout or DEFAULT_TIMEOUT) * TIMEOUT_STEP_S
 
     def request_header(self, bus: Bus) -> int:

@@ -27,9 +27,8 @@ class TimingModel:
     without adaptive timing it is what ATST says. `flow_control_s` runs from a first frame to the first
     consecutive frame; further ones follow without pauses. `module_offset_s` is how much later each further
     module answers. `no_answer_s` is how long silence lasts before NO DATA, None for what ATST says.
-    `search_s` is finding the protocol, `reset_s` a full reset. `bus_pace` False leaves out every time on the
-    bus itself.
-    """
+    `search_s` is finding the protocol, `reset_s` a full reset. `bus_pace` False leaves out every time on
+    the bus itself."""
 
     baud: int | None = 115_200
     ecu_latency_s: float = 0.008
@@ -47,26 +46,20 @@ class TimingModel:
         return cls(None, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, False)
 
     def serial_s(self, count: int) -> float:
-        """Time of `count` bytes on the serial line."""
         return 0.0 if self.baud is None else count * BITS_PER_BYTE / self.baud
 
     def request_s(self, bus: Bus, data_bytes: int) -> float:
-        """Time a request of that many data bytes takes on the bus."""
         return bus.request_s(data_bytes) if self.bus_pace else 0.0
 
     def idle_s(self, bus: Bus) -> float:
-        """Least time from the last answer to the next request."""
         return bus.idle_s if self.bus_pace else 0.0
 
     def init_s(self, bus: Bus) -> float:
-        """Time of the sequence that opens the bus."""
         return bus.init_s if self.bus_pace else 0.0
 
     def answer_offsets(self, sizes: Sequence[int], bus: Bus) -> list[float]:
         """When each frame of one module's answer has arrived, from the end of the request on the bus.
-
-        `sizes` are the frames' data bytes.
-        """
+        `sizes` are the frames' data bytes."""
         at = max(self.ecu_latency_s, bus.answer_s if self.bus_pace else 0.0)
         offsets = []
         for number, size in enumerate(sizes):
@@ -85,12 +78,10 @@ class SerialLine:
         self._free_s = 0.0
 
     def put(self, count: int, at_s: float) -> float:
-        """Queue `count` bytes at a time; when the last of them has been sent."""
         self._free_s = max(self._free_s, at_s) + self._timing.serial_s(count)
         return self._free_s
 
     def waiting(self, at_s: float) -> float:
-        """Bytes still queued at a time."""
         return max(0.0, self._free_s - at_s) * (self._timing.baud or 0) / BITS_PER_BYTE
 
 
@@ -105,9 +96,7 @@ class Chunk:
 @dataclass(frozen=True, slots=True)
 class Reply:
     """What one line makes the adapter print. `interruptible`: any character ends it with STOPPED.
-
-    `forever`: it ends only so. `deaf`: characters that come meanwhile are lost.
-    """
+    `forever`: it ends only so. `deaf`: characters that come meanwhile are lost."""
 
     chunks: tuple[Chunk, ...] = ()
     interruptible: bool = False
@@ -124,7 +113,6 @@ class Printout:
         self._chunks: list[Chunk] = []
 
     def add(self, text: str, at_s: float) -> None:
-        """Print a line at a time."""
         self._put(text + self.line_end, at_s)
 
     def reply(self, at_s: float, *, interruptible: bool = False) -> Reply:

@@ -34,11 +34,9 @@ class Port(Protocol):
 
 
 class PtyPort:
-    """A pseudo-terminal; with `link`, a symbolic link to it that outlives being unplugged.
-
-    Raises InputError where the link's place is taken by something that is not a link, and on a system without
-    pseudo-terminals.
-    """
+    """A pseudo-terminal; with `link`, a symbolic link to it that outlives being unplugged. Raises
+    InputError where the link's place is taken by something that is not a link, and on a system without
+    pseudo-terminals."""
 
     def __init__(self, link: str | Path | None = None):
         self._link = None if link is None else Path(link)
@@ -109,10 +107,8 @@ class PtyPort:
 
 
 class TcpPort:
-    """A TCP server for one client at a time; a new client takes the place of the one before.
-
-    Raises InputError where the port cannot be had.
-    """
+    """A TCP server for one client at a time; a new client takes the place of the one before. Raises
+    InputError where the port cannot be had."""
 
     def __init__(self, host: str = "127.0.0.1", port: int = 0):
         self._host, self._port = host, port

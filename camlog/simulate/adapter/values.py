@@ -1,8 +1,6 @@
-"""A request as a diagnostic service sees it, and the values services 01, 02, 21 and 22 answer with.
-
-SAE J1979 / ISO 15031-5, ISO 14229-1 and ISO 14230-3 (from memory). A value the vehicle cannot give is left
-out of the answer, as an unsupported one is.
-"""
+"""A request as a diagnostic service sees it, and the values services 01, 02, 21 and 22 answer with. SAE
+J1979 / ISO 15031-5, ISO 14229-1 and ISO 14230-3 (from memory). A value the vehicle cannot give is left out
+of the answer, as an unsupported one is."""
 
 from __future__ import annotations
 
@@ -68,15 +66,12 @@ class Inquiry:
 
 
 def negative(service: int, code: int) -> bytes:
-    """A negative response."""
     return bytes((NEGATIVE, service, code))
 
 
 def supported_map(supported: set[int], base: int) -> bytes | None:
-    """Four bytes: which of the 32 numbers after `base` are supported; the last bit: more lie beyond.
-
-    None where nothing lies after `base`; base 00 is always answered.
-    """
+    """Four bytes: which of the 32 numbers after `base` are supported; the last bit: more lie beyond. None
+    where nothing lies after `base`; base 00 is always answered."""
     if base and max(supported, default=0) <= base:
         return None
     near = sum(1 << (32 - n + base) for n in supported if base < n <= base + 32)
@@ -190,10 +185,8 @@ def frozen(inquiry: Inquiry, item: bytes) -> bytes | None:
 
 def defined(inquiry: Inquiry, item: bytes) -> bytes | None:
     """Data bytes of an identifier of the vehicle profile; None where it is unknown or has no value at all.
-
     A value missing among others of the same identifier is sent as a count beyond the signal's range, as
-    control modules mark an invalid value; where the field can hold no such count the module refuses.
-    """
+    control modules mark an invalid value; where the field can hold no such count the module refuses."""
     definitions = inquiry.definitions.get((inquiry.service, int.from_bytes(item, "big")), ())
     values = {d.name: inquiry.car.value(d.name) for d in definitions}
     if not any(map(is_number, values.values())):

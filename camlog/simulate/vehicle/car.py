@@ -23,11 +23,9 @@ MOST_MISFIRES = 65535
 
 
 class SimulatedCar:
-    """A simulated vehicle on a drive; implements `camlog.simulate.car.Car`.
-
-    Vehicle time starts at 0 with the drive. `state` is what the drive before left (`state()`). `compiled` runs the kernels by
-    numba (identical numbers; plain Python is fast enough for live use).
-    """
+    """A simulated vehicle on a drive; implements `camlog.simulate.car.Car`. Vehicle time starts at 0 with
+    the drive. `state` is what the drive before left (`state()`). `compiled` runs the kernels by numba
+    (identical numbers; plain Python is fast enough for live use)."""
 
     def __init__(
         self,
@@ -69,14 +67,12 @@ class SimulatedCar:
             self._run.restart()
 
     def advance(self, time_s: float) -> None:
-        """Bring the vehicle forward to `time_s` of this drive; a time in the past changes nothing."""
         self._time_s = max(self._time_s, time_s)
         while self._tick >= self._run.plant.tick:
             self._extend()
 
     @property
     def time_s(self) -> float:
-        """Vehicle time of this drive, seconds."""
         return self._time_s
 
     @property
@@ -87,7 +83,6 @@ class SimulatedCar:
         return self._values[name][self._tick - self._first_tick]
 
     def value(self, signal: str) -> float | None:
-        """The module's present value in its canonical unit, None where the vehicle has none to give."""
         if signal not in self.signals:
             return None
         if signal.startswith(MISFIRE):
@@ -106,11 +101,9 @@ class SimulatedCar:
         return self._now("module_voltage")
 
     def code_snapshot(self) -> CodeSnapshot:
-        """What the module holds now."""
         return self._memory.snapshot(self.setup, self._time_s)
 
     def clear_codes(self) -> bool:
-        """Service 04: refused (False) with the ignition off or the engine turning."""
         if not self.ignition_on or self._now("mode") >= MODE_CRANK or self._now("engine_speed") > 0.0:
             return False
         self._memory.clear()
@@ -118,9 +111,7 @@ class SimulatedCar:
 
     def state(self) -> dict[str, Any]:
         """The module's lasting memory as plain JSON values, for another SimulatedCar of the same setup.
-
-        Taken in the middle of a drive, it is as after an ignition-off at that moment.
-        """
+        Taken in the middle of a drive, it is as after an ignition-off at that moment."""
         memory = copy.deepcopy(self._memory)
         if not self._cycle_closed:
             memory.end_drive(self._run.plant.hold_duty)

@@ -1,12 +1,10 @@
 """Trouble codes over driving cycles: pending, stored with the lamp, permanent, erased again.
 
-As 13 CCR 1968.2(d)(2) has it: a fault seen in two driving cycles in a row is
-stored, lights the lamp and becomes permanent; the lamp goes out after three
-driving cycles in a row whose monitor ran and passed; a stored code goes after
-40 warm-up cycles without the fault; a permanent code outlasts service 04 and
-erases itself once the monitor has passed since, and a driving cycle of 600 s,
-300 s of them at 40 km/h or more, with 30 s of continuous idle has been driven.
-"""
+As 13 CCR 1968.2(d)(2) has it: a fault seen in two driving cycles in a row is stored, lights the lamp and
+becomes permanent; the lamp goes out after three driving cycles in a row whose monitor ran and passed; a
+stored code goes after 40 warm-up cycles without the fault; a permanent code outlasts service 04 and erases
+itself once the monitor has passed since, and a driving cycle of 600 s, 300 s of them at 40 km/h or more,
+with 30 s of continuous idle has been driven."""
 
 from __future__ import annotations
 
@@ -41,7 +39,6 @@ class CodeRecord:
     passed_now: bool = False
 
     def end_cycle(self, permanent_drive_met: bool) -> None:
-        """Judge a driving cycle that ended."""
         if self.passed_now:
             self.pending = False
             if self.lamp:
@@ -75,8 +72,6 @@ class CycleClock:
 
 @dataclass(slots=True)
 class CodeMemory:
-    """The module's lasting memory."""
-
     codes: dict[str, CodeRecord] = field(default_factory=dict)
     freeze_frame: dict[str, Any] | None = None
     since_clear: dict[str, float] = field(default_factory=lambda: dict.fromkeys(COUNTERS, 0.0))
@@ -86,7 +81,6 @@ class CodeMemory:
 
     @property
     def lamp(self) -> bool:
-        """True while the malfunction lamp is commanded on."""
         return any(r.lamp for r in self.codes.values())
 
     def listed(self, kind: str) -> tuple[str, ...]:
@@ -116,7 +110,6 @@ class CodeMemory:
             record.passed_now = record.passed_since_clear = True
 
     def second(self, running: bool, speed_kmh: float, coolant_degc: float, distance_km: float) -> None:
-        """One more second has gone by."""
         clock, since = self.clock, self.since_clear
         if not running:
             clock.idle_s = 0.0

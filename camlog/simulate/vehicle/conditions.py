@@ -109,11 +109,10 @@ class ConditionInfo:
     """One fault the vehicle can have.
 
     `words` says what is wrong; `finding` is the Findings `condition` it is the truth of on each cam it
-    concerns; `also` are names that a careful reader of the same trace may give instead. `scope` is `cam` (one
-    or more cams), `vehicle` (every cam) or `cylinder`. What it does: `cam` changes a cam's parameters,
-    `timing` gives the base-timing offset of all cams (deg, advance positive), `oil` and `misfire` change
-    those.
-    """
+    concerns; `also` are names that a careful reader of the same trace may give instead. `scope` is `cam`
+    (one or more cams), `vehicle` (every cam) or `cylinder`. What it does: `cam` changes a cam's
+    parameters, `timing` gives the base-timing offset of all cams (deg, advance positive), `oil` and
+    `misfire` change those."""
 
     words: str
     finding: str
@@ -200,8 +199,7 @@ class Condition:
     or all of them where the fault concerns the vehicle); `cylinder` counts from
     1 (None: drawn); before `onset_s` seconds into the drive nothing is wrong.
 
-    Raises InputError for an unknown kind or cam, or a severity outside 0 to 1.
-    """
+    Raises InputError for an unknown kind or cam, or a severity outside 0 to 1."""
 
     kind: str
     severity: float = 0.5

@@ -52,7 +52,6 @@ class VehicleMemory:
     drives: int = 0
 
     def to_dict(self) -> dict[str, Any]:
-        """The memory as plain JSON values."""
         return {"schema": STATE_SCHEMA} | dataclasses.asdict(self)
 
     @classmethod
@@ -126,10 +125,8 @@ class DriveRun:
         )
 
     def watch(self, block: Block) -> np.ndarray:
-        """Let the monitors see a block of whole seconds.
-
-        Returns the misfire counters at the end of each second, shape (seconds, cylinders).
-        """
+        """Let the monitors see a block of whole seconds. Returns the misfire counters at the end of each
+        second, shape (seconds, cylinders)."""
         counts = self.plant.misfires(block)
         totals = np.array(self.memory.misfires.current) + np.cumsum(counts, axis=0)
         self._watched = block

@@ -45,13 +45,11 @@ def draw_setup(
 ) -> VehicleSetup:
     """A vehicle with every parameter drawn from the seed and the conditions built into it.
 
-    `family` is A or B, `engine` `four` (intake_b1, exhaust_b1) or `v6` (both
-    banks). `overrides` set fields of EngineSetup (`engine_NAME`), OilSetup
-    (`oil_NAME`), every CamSetup (`cam_NAME`, or `intake_NAME`, `exhaust_NAME`)
-    or VehicleSetup (`enable_NAME`) before the conditions are applied. The same
-    arguments give the same vehicle, and conditions do not change what else is
-    drawn. Raises InputError for an unknown family, engine or override.
-    """
+    `family` is A or B, `engine` `four` (intake_b1, exhaust_b1) or `v6` (both banks). `overrides` set
+    fields of EngineSetup (`engine_NAME`), OilSetup (`oil_NAME`), every CamSetup (`cam_NAME`, or
+    `intake_NAME`, `exhaust_NAME`) or VehicleSetup (`enable_NAME`) before the conditions are applied. The
+    same arguments give the same vehicle, and conditions do not change what else is drawn. Raises
+    InputError for an unknown family, engine or override."""
     for what, value, known in (("family", family, FAMILIES), ("engine", engine, ENGINES)):
         if value not in known:
             raise InputError(f"{what} {value!r} is not known", remedy="Use " + " or ".join(known) + ".")
@@ -97,11 +95,8 @@ def demo_setup(*conditions: Condition) -> VehicleSetup:
 
 
 def profile_overrides(profile: VehicleProfile) -> dict[str, Any]:
-    """Overrides for `draw_setup` that make a drawn vehicle the one a vehicle profile describes.
-
-    Takes oil grade, displacement, chain geometry and the cams' ranges; what the profile leaves open
-    stays drawn.
-    """
+    """Overrides for `draw_setup` that make a drawn vehicle the one a vehicle profile describes. Takes oil
+    grade, displacement, chain geometry and the cams' ranges; what the profile leaves open stays drawn."""
     engine = profile.engine
     known = {
         "oil_grade": profile.oil_grade,

@@ -38,10 +38,8 @@ STYLES = {
 
 @dataclass(frozen=True, slots=True)
 class Segment:
-    """A stretch of a drive: over `seconds`, speed goes evenly to `speed_kmh` (kind `drive`).
-
-    Kinds `off`, `key_on` (ignition on, engine off) and `crank` need only their time.
-    """
+    """A stretch of a drive: over `seconds`, speed goes evenly to `speed_kmh` (kind `drive`). Kinds `off`,
+    `key_on` (ignition on, engine off) and `crank` need only their time."""
 
     kind: str
     seconds: float
@@ -50,11 +48,8 @@ class Segment:
 
 @dataclass(frozen=True)
 class DriveCycle:
-    """A whole drive with the temperatures it starts from (degC).
-
-    After the last segment the vehicle goes on as that segment ended.
-    `running_since_s` above 0: the recording begins with the engine running.
-    """
+    """A whole drive with the temperatures it starts from (degC). After the last segment the vehicle goes
+    on as that segment ended. `running_since_s` above 0: the recording begins with the engine running."""
 
     name: str
     segments: tuple[Segment, ...]
@@ -126,11 +121,8 @@ def _cruise(rng: np.random.Generator, speed: float, style: Style) -> list[Segmen
 
 
 def draw_drive(seed: int, minutes: float = 10.0, start: str = "cold", style: str = "mixed") -> DriveCycle:
-    """A drive of idle, cruises, tip-ins and decelerations drawn from the seed.
-
-    `start` is cold or hot, `style` one of STYLES. Raises InputError for another start or style, or less than
-    half a minute.
-    """
+    """A drive of idle, cruises, tip-ins and decelerations drawn from the seed. `start` is cold or hot,
+    `style` one of STYLES. Raises InputError for another start or style, or less than half a minute."""
     if start not in ("cold", "hot"):
         raise InputError(f"start {start!r} is not known", remedy="Use cold or hot.")
     if style not in STYLES:

@@ -59,12 +59,9 @@ def _heat(air, krpm, speed, thermostat_degc, oil_cooler_w_k, ambient, coolant, o
 
 
 def _pressure(krpm, viscosity, pump_kpa_at_1000rpm, relief_kpa, wear):
-    """Steady oil pressure (kPa) at an engine speed (1000 rpm) and a kinematic viscosity (mm2/s).
-
-    A pump proportional to engine speed against bearings that leak with the
-    square root of viscosity; wear adds a laminar leak, so it tells when the oil
-    is thin; a relief valve limits softly.
-    """
+    """Steady oil pressure (kPa) at an engine speed (1000 rpm) and a kinematic viscosity (mm2/s). A pump
+    proportional to engine speed against bearings that leak with the square root of viscosity; wear adds a
+    laminar leak, so it tells when the oil is thin; a relief valve limits softly."""
     thickness = viscosity / REFERENCE_VISCOSITY_MM2_S
     raw = pump_kpa_at_1000rpm * krpm * sqrt(thickness) / (1.0 + wear / thickness)
     if raw > relief_kpa:
@@ -81,7 +78,6 @@ def engine_kernel(
     rpm=0.0, speed=0.0, gear=0.0, load=0.0, coolant=20.0, oil=20.0, pressure=0.0, run_s=0.0, filled=0.0,
     wander=0.0, slope=0.0, idle_noise=0.0, trim=0.0, shift=0.0, accel=0.0,
 ):  # fmt: skip
-    """Advance the engine by `len(mode)` ticks."""
     dt = TICK_S
     for i in range(len(mode)):
         # Slow random disturbances: the driver's foot, the road's slope, the idle, the mixture.
@@ -172,7 +168,6 @@ class EngineModel:
         }
 
     def run(self, start_tick: int, count: int) -> Block:
-        """The next `count` ticks as arrays by name."""
         wanted = self._cycle.targets(start_tick, count)
         inputs = self._inputs | wanted | self._noise.take(start_tick, count)
         block = run_kernel(engine_kernel, self._compiled, self._state, inputs, count)

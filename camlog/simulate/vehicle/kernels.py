@@ -1,10 +1,9 @@
 """Running the step-by-step kernels, as plain Python or compiled by numba where that is installed.
 
-A kernel is a function whose parameters say by name what it reads (numbers, and arrays with one value a tick),
-which arrays `o_NAME` it fills, and last, with its first values, the state that it carries on and returns. It
-may call functions of its own module. Kernels use only + - * / sqrt and comparisons on 64-bit floats, which
-IEEE 754 fixes to the last bit, so both ways give identical numbers.
-"""
+A kernel is a function whose parameters say by name what it reads (numbers, and arrays with one value a
+tick), which arrays `o_NAME` it fills, and last, with its first values, the state that it carries on and
+returns. It may call functions of its own module. Kernels use only + - * / sqrt and comparisons on 64-bit
+floats, which IEEE 754 fixes to the last bit, so both ways give identical numbers."""
 
 from __future__ import annotations
 
@@ -26,7 +25,6 @@ Block = dict[str, np.ndarray]
 
 @functools.cache
 def numba_available() -> bool:
-    """True where numba can be imported."""
     return importlib.util.find_spec("numba") is not None
 
 

@@ -99,11 +99,8 @@ class CamWatch:
 
 
 class Monitors:
-    """The monitors of one driving cycle, on a memory that outlasts it.
-
-    `frame` gives the freeze frame's values when a fault is seen. `progress`
-    and `tests` live in the caller's lasting state.
-    """
+    """The monitors of one driving cycle, on a memory that outlasts it. `frame` gives the freeze frame's
+    values when a fault is seen. `progress` and `tests` live in the caller's lasting state."""
 
     def __init__(
         self,
@@ -247,11 +244,9 @@ def monitor_tests(
 ) -> list[MonitorTest]:
     """Service 06 results: cam tests (MID 35 bank 1, 36 bank 2), misfires (MID A1 all, A2 cylinder 1 ...).
 
-    TID 80 and 81: largest steady error of the intake and exhaust cam, deg; 82
-    and 83: their response time, s. A test that has not run since the last
-    clear has value and limits 0, as SAE J1979 asks (from memory). TID 0B is
-    the average over ten driving cycles, 0C the count of this one.
-    """
+    TID 80 and 81: largest steady error of the intake and exhaust cam, deg; 82 and 83: their response time,
+    s. A test that has not run since the last clear has value and limits 0, as SAE J1979 asks (from
+    memory). TID 0B is the average over ten driving cycles, 0C the count of this one."""
     results = []
     for cam in setup.cams:
         for kind, first, unit in (("error", 0x80, "deg"), ("response", 0x82, "s")):

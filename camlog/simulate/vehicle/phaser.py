@@ -48,10 +48,8 @@ class Phaser:
         return self._state["hold"]
 
     def set_cam(self, cam: CamSetup) -> None:
-        """Another phaser, or the same with a fault, from the next tick on.
-
-        Stops that close in do so about where the cam then stands.
-        """
+        """Another phaser, or the same with a fault, from the next tick on. Stops that close in do so about
+        where the cam then stands."""
         angle, low, high = self._state["angle"], cam.stop_low_deg, cam.stop_high_deg
         if not low <= angle <= high:
             half = 0.5 * (high - low)
@@ -66,10 +64,8 @@ class Phaser:
         }
 
     def run(self, start_tick: int, count: int, engine: Block) -> Block:
-        """The next `count` ticks as arrays by name; `engine` holds the same ticks of the engine.
-
-        A missing reading is NaN.
-        """
+        """The next `count` ticks as arrays by name; `engine` holds the same ticks of the engine. A missing
+        reading is NaN."""
         cam, known = self.cam, {**self._inputs, **engine, **self._noise.take(start_tick, count)}
 
         def run(kernel) -> None:

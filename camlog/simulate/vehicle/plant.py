@@ -39,11 +39,8 @@ def timing_error(block: Block, cam_id: str) -> np.ndarray:
 
 
 def misfire_rates(setup: VehicleSetup, block: Block) -> np.ndarray:
-    """Expected misfires per bin of 0.1 s, shape (bins, cylinders).
-
-    The rate of a bank's cylinders rises with the true error of its worst cam
-    beyond what an engine bears; a failing coil's with load.
-    """
+    """Expected misfires per bin of 0.1 s, shape (bins, cylinders). The rate of a bank's cylinders rises
+    with the true error of its worst cam beyond what an engine bears; a failing coil's with load."""
     starts = np.arange(0, len(block["engine_speed"]), BIN_TICKS)
     counts = np.diff(np.append(starts, len(block["engine_speed"])))
 
@@ -69,12 +66,10 @@ def misfire_rates(setup: VehicleSetup, block: Block) -> np.ndarray:
 class Plant:
     """One vehicle through one drive, block after block of control ticks.
 
-    `run` gives for each block the true quantities: what the engine does,
-    `target_CAM` (the command the loop follows, deg), `angle_CAM` (where the
-    phaser really is, deg from rest), `timing_CAM` (base-timing offset, deg),
-    `stuck_CAM`, and what the module watches. `signals` turns a block into the
-    values the module reports. Numbers do not depend on the size of blocks.
-    """
+    `run` gives for each block the true quantities: what the engine does, `target_CAM` (the command the
+    loop follows, deg), `angle_CAM` (where the phaser really is, deg from rest), `timing_CAM` (base-timing
+    offset, deg), `stuck_CAM`, and what the module watches. `signals` turns a block into the values the
+    module reports. Numbers do not depend on the size of blocks."""
 
     def __init__(
         self,
@@ -109,7 +104,6 @@ class Plant:
             phaser.set_cam(cam)
 
     def run(self, count: int) -> Block:
-        """The next `count` ticks."""
         to_onset = self._onset_tick - self.tick
         if not self._faulty and to_onset <= 0:
             self._set_in()

@@ -2,9 +2,8 @@
 
 Two families of cars: limits chosen on one can be tried on the other. Family A has a proportional-integral
 loop, a smooth command map and two-level friction; family B a soft-gain loop with velocity damping and an
-integral dead zone, a command that moves in steps, and friction that falls off with speed. Ranges are common
-practice, no source.
-"""
+integral dead zone, a command that moves in steps, and friction that falls off with speed. Ranges are
+common practice, no source."""
 
 from __future__ import annotations
 
@@ -25,11 +24,9 @@ Range = tuple[float, float]
 
 
 def drawn(low: Any = None, high: float = 0.0, *, default: Any = dataclasses.MISSING, **ranges: Range) -> Any:
-    """A field drawn evenly from `low` to `high`, or by a function `low` of random numbers and what was drawn.
-
-    `ranges` by kind of engine, side or family: where none fits, the field keeps its `default`. Fields are
-    drawn in the order they are declared in.
-    """
+    """A field drawn evenly from `low` to `high`, or by a function `low` of random numbers and what was
+    drawn. `ranges` by kind of engine, side or family: where none fits, the field keeps its `default`.
+    Fields are drawn in the order they are declared in."""
     how = low if callable(low) else ranges or (low, high)
     return field(default=default, metadata={"how": how})
 
@@ -100,10 +97,8 @@ OIL_GRADES = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OilSetup:
-    """Oil and its pump. Pressure is that of the main gallery, above ambient, kPa.
-
-    `wear_factor` is the share of pressure that wear leaves at the reference viscosity.
-    """
+    """Oil and its pump. Pressure is that of the main gallery, above ambient, kPa. `wear_factor` is the
+    share of pressure that wear leaves at the reference viscosity."""
 
     grade: str = drawn(one_of(*OIL_GRADES, p=list(OIL_GRADES.values())))
     viscosity_factor: float = drawn(0.85, 1.12)
@@ -131,12 +126,9 @@ def _dither(rng: np.random.Generator, so_far: dict) -> float:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CamSetup:
-    """One cam's phaser, valve, sensor and controller.
-
-    Angles are crankshaft degrees from rest, advance positive; pressures kPa
-    across the vanes; `direction` +1 for a cam that leaves rest by advancing
-    (intake), -1 by retarding (exhaust).
-    """
+    """One cam's phaser, valve, sensor and controller. Angles are crankshaft degrees from rest, advance
+    positive; pressures kPa across the vanes; `direction` +1 for a cam that leaves rest by advancing
+    (intake), -1 by retarding (exhaust)."""
 
     id: str
     family: str
@@ -227,10 +219,8 @@ class MisfireSetup:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VehicleSetup:
-    """One vehicle, drawn from a seed by `camlog.simulate.vehicle.draw.draw_setup`.
-
-    `healthy` is the vehicle as it was before its faults, which begin at `onset_s`; None where it has none.
-    """
+    """One vehicle, drawn from a seed by `camlog.simulate.vehicle.draw.draw_setup`. `healthy` is the
+    vehicle as it was before its faults, which begin at `onset_s`; None where it has none."""
 
     seed: int
     family: str
@@ -263,7 +253,6 @@ class VehicleSetup:
         return not any(c.is_fault for c in self.conditions)
 
     def cam(self, cam_id: str) -> CamSetup:
-        """The cam of that id."""
         return next(c for c in self.cams if c.id == cam_id)
 
 

@@ -1,8 +1,6 @@
-"""What is true of a simulated drive: the fault by name, and what it really did to each cam.
-
-A fault that the drive never brought out cannot be found by anybody. So beside the names stands how far this
-drive differed from the same drive of the same vehicle without the fault, in what the noiseless plant did.
-"""
+"""What is true of a simulated drive: the fault by name, and what it really did to each cam. A fault that
+the drive never brought out cannot be found by anybody. So beside the names stands how far this drive
+differed from the same drive of the same vehicle without the fault, in what the noiseless plant did."""
 
 from __future__ import annotations
 

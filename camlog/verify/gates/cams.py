@@ -1,9 +1,8 @@
 """The cams: each healthy, and moved enough to tell, in every oil window not shown healthy before.
 
 A window of the first drive that was bad must be healthy now; one it could not show healthy must be too, so
-that a poorer first drive never makes the proof easier. Only the window above 100 °C, which most drives never
-reach, is asked for only where the first drive was bad in it.
-"""
+that a poorer first drive never makes the proof easier. Only the window above 100 °C, which most drives
+never reach, is asked for only where the first drive was bad in it."""
 
 from __future__ import annotations
 

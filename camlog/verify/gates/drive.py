@@ -1,9 +1,8 @@
 """The drive itself: the engine fit to run, long enough, warmed up, the fault's conditions met again, nothing
 left out.
 
-The numbers are the regulation's: 13 CCR 1968.2(c) for warm-up cycle and similar conditions (the latter from
-memory), 13 CCR 1968.2(d) for the drive that lets permanent codes erase themselves.
-"""
+The numbers are the regulation's: 13 CCR 1968.2(c) for warm-up cycle and similar conditions (the latter
+from memory), 13 CCR 1968.2(d) for the drive that lets permanent codes erase themselves."""
 
 from __future__ import annotations
 
@@ -158,11 +157,8 @@ def recording(case: Case) -> Outcome:
 
 
 def _holes(after: Findings) -> Iterator[tuple[str, float, float]]:
-    """Stretches (signal, start s, end s) of START_HOLE_S or more without a reading while the engine may have
-    run.
-
-    Of engine speed and of both angles of every cam.
-    """
+    """Stretches (signal, start s, end s) of START_HOLE_S or more without a reading while the engine may
+    have run. Of engine speed and of both angles of every cam."""
     trace = after.trace
     begin, end = float(trace.time_s[0]), float(trace.time_s[-1])
     still = (s for s in after.conditions.segments if s.state in ("engine_off", "cranking"))

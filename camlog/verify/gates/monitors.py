@@ -1,8 +1,6 @@
-"""The car's own monitors: those that would have caught the fault have really run again.
-
-The three that watch cams, misfire and sensors (SAE J1979 readiness, from memory). "Complete" counts only
-where it was reached after the repair: a monitor may read complete because it was so all along.
-"""
+"""The car's own monitors: those that would have caught the fault have really run again. The three that
+watch cams, misfire and sensors (SAE J1979 readiness, from memory). "Complete" counts only where it was
+reached after the repair: a monitor may read complete because it was so all along."""
 
 from __future__ import annotations
 
