@@ -7,12 +7,16 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from camlog.analysis import analyze
 from camlog.analysis.cam.examine import examine
 from camlog.analysis.cam.strip import FAULTY, STATES
+from camlog.cams import title as cam_title
 from camlog.cli.results import WIDTH, verdict_lines
 from camlog.report import render_report
+from camlog.report.chart import KINDS, Request
 from camlog.report.strip import strip_lines, strip_view
-from camlog.report.words import say
+from camlog.report.words import say, told_moments
+from tests.bench.fleet import FAMILIES, draw
 from tests.report_drives import findings_of
 from tests.steady_plants import cam_of, command, lag, stiction
 
@@ -134,3 +138,24 @@ def test_every_state_has_a_letter_a_block_and_a_word_of_its_own():
     for kind in ("letter", "block", "state"):
         assert sorted(say.table(f"strip.{kind}")) == sorted(STATES)
         assert len(set(say.table(f"strip.{kind}").values())) == len(STATES)
+
+
+SHOWN = {"healthy": set(), "insufficient_data": set(), "sticking": {"stood", "hunting"}, "slow": {"late"}, "stuck": {"stood"},
+         "unstable": {"hunting"}, "offset": {"off"}, "sensor": {"unreadable"}}  # fmt: skip
+
+
+@pytest.mark.parametrize("seed", range(6001, 6009))
+def test_no_caption_denies_the_verdict_of_a_car_of_the_fleet(seed):
+    families = sorted(FAMILIES)
+    driven = draw(families[seed % len(families)], seed).record()
+    findings = analyze(driven.trace, driven.drive, driven.profile)
+    told = " ".join(strip_view(findings)["told"])
+    for cam, found in findings.cams.items():
+        condition, strip = found.verdict.condition, found.examination.strip
+        assert {m.state for m in told_moments(found)} <= SHOWN[condition]
+        faulty = [say(f"strip.state.{s}") for s in FAULTY if strip.seconds(s) >= 1.0]
+        assert (f"{cam_title(cam)}: " in told) == (condition == "healthy" and bool(faulty))
+        assert condition != "healthy" or all(f"{word} " in told for word in faulty)
+        where = KINDS["follow"].draw(Request("follow", findings, cam)).answer
+        assert condition == "healthy" or "moves off with its command" not in where
+        assert condition != "healthy" or "held back" not in where

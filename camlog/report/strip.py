@@ -23,6 +23,7 @@ LETTER_SHARE = 1.8  # percent of the drive from which a run has room for its let
 LABEL_SHARE = 8.0  # the same for the words of an oil window
 SPEED_TOP_RPM = 2_000.0  # the least height of the engine's speed
 MARKS_TOLD = 8
+TOLD_S = 1.0  # of a fault in a healthy cam's strip
 
 
 def strip_view(findings: Findings) -> dict[str, Any] | None:
@@ -38,7 +39,7 @@ def strip_view(findings: Findings) -> dict[str, Any] | None:
         "speed": _speed(findings, end),
         "misfires": _misfires(findings, end),
         "marks": [{"at": 100 * t / end, "kind": kind, "sign": say(f"strip.sign.{kind}")} for t, kind, _ in events(findings)],
-        "told": _marks_in_words(findings),
+        "told": [*_healthy_though(findings), *_marks_in_words(findings)],
     }  # fmt: skip
 
 
@@ -75,9 +76,17 @@ def _row(cam: str, strip: Strip, condition: str, word: str, end: float) -> dict[
 
 def strip_words(strip: Strip) -> str:
     """How long the cam did what, in words: what judges it first."""
-    return ", ".join(
-        say("strip.seconds", state=say(f"strip.state.{s}"), seconds=strip.seconds(s)) for s in reversed(STATES) if strip.seconds(s) >= 0.5
-    )
+    return _seconds(strip, [s for s in reversed(STATES) if strip.seconds(s) >= 0.5])
+
+
+def _seconds(strip: Strip, states: Sequence[str]) -> str:
+    return ", ".join(say("strip.seconds", state=say(f"strip.state.{s}"), seconds=strip.seconds(s)) for s in states)
+
+
+def _healthy_though(findings: Findings) -> list[str]:
+    """Why a cam whose strip shows moments of a fault is healthy all the same."""
+    seen = [(f, [s for s in FAULTY if f.examination.strip.seconds(s) >= TOLD_S]) for f in findings.cams.values()]
+    return [say("strip.healthy", cam=cam_title(f.cam), what=_seconds(f.examination.strip, states)) for f, states in seen if states and state_of(f.verdict.condition) == "good"]
 
 
 def _speed(findings: Findings, end: float) -> str:

@@ -47,7 +47,10 @@ def follow(request: Request) -> Chart:
         key: {"title": {"text": request.say(f"lines.{name}")}, "zeroline": False}
         for key, name in (("xaxis", "x"), ("yaxis", "y"))
     }
-    answer = request.say("answer", band=sticking.stick_band_deg, reason=sticking.reason, limit=request.limit("stick_band_deg"), lag_s=lag_s)
+    condition = request.findings.cams[request.cam].verdict.condition
+    answer = request.say(
+        "answer", band=sticking.stick_band_deg, reason=sticking.reason, limit=request.limit("stick_band_deg"), lag_s=lag_s, condition=condition
+    )
     return request.chart(traces, layout, answer, height=420)
 
 
