@@ -8,6 +8,7 @@ a declared stand-in, else unknown.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -50,6 +51,14 @@ class OilWindow:
     def key(self) -> str:
         """`words` in degrees Celsius, whatever the shop's unit is: what a library keeps a window under."""
         return self._named(" to ", canonical=True) if self.words else ""
+
+    @classmethod
+    def of_key(cls, key: str) -> OilWindow | None:
+        """The window of a `key`; None for the empty one, of the whole drive."""
+        edges = [float(edge) for edge in re.findall(r"-?\d[\d.]*", key)]
+        if len(edges) == 1:
+            edges = [-math.inf, *edges] if key.startswith("below") else [*edges, math.inf]
+        return cls(*edges) if edges else None
 
     def _named(self, between: str, *, canonical: bool = False) -> str:
         edges = (self.min_degc, self.max_degc)

@@ -30,7 +30,7 @@
         const cell = document.createElement(link ? "a" : "span");
         if (link) cell.href = link;
         const value = values[at[key]];
-        cell.textContent = key === "confidence" && value !== null ? `${Math.round(100 * value)} %` : value ?? "";
+        cell.textContent = key === "confidence" && value !== null ? `${Math.min(Math.round(100 * value), 99)} %` : value ?? "";
         cell.title = cell.textContent;
         row.append(cell);
       }
@@ -45,7 +45,7 @@
     if (wanted.length && !text) text = rows.map(row => row.join(" ").toLowerCase());
     shown = [];
     for (let i = 0; i < rows.length; i++) {
-      if (condition && !rows[i][at.worst].endsWith(condition)) continue;
+      if (condition && rows[i][at.state] !== condition) continue;
       if (vehicle && rows[i][at.vehicle] !== vehicle) continue;
       if (wanted.every(word => text[i].includes(word))) shown.push(i);
     }

@@ -18,9 +18,10 @@ from camlog.analysis.figures import FIGURES, view
 from camlog.analysis.verdict.judge import ANSWERED_AT, judge_all
 from camlog.cli import main
 from camlog.errors import InputError
-from camlog.library.compare import change_point, crosses
+from camlog.library.compare import change_point, crosses, trends
 from camlog.library.known_good import ENOUGH, KnownGood, misfits, pool, pooled
 from camlog.library.store import _MIGRATIONS, VERSION, Entry, FigureValue, Library
+from camlog.limits import LIMITS
 from camlog.units import showing
 
 SAMPLES = Path(__file__).parent.parent / "sample_logs"
@@ -181,11 +182,50 @@ def test_a_change_is_found_where_it_is_and_only_where_it_is_more_than_chance():
 
 
 def test_the_day_a_limit_is_reached_is_a_range():
-    rows = [{"started_at": f"2026-{m:02d}-01T08:00:00+00:00"} for m in range(1, 9)]
+    rows = [{"started_at": f"2026-{m:02d}-01T08:00:00+00:00", "mileage_km": None} for m in range(1, 9)]
     values = 0.2 + 0.02 * np.arange(8) + np.random.default_rng(1).normal(0, 0.002, 8)
     first, last = crosses(rows, values, 0.45)
     assert "2026-11" <= first <= last <= "2027-05"
     assert crosses(rows, values[::-1], 0.45) is None
+    assert crosses(rows, 1.0 - values, 1.0 - 0.45, below=True) == (first, last)
+
+
+def test_a_limit_is_reached_at_a_mileage_where_every_drive_has_one():
+    # 0.02 a drive of 1,000 km from 0.2: 0.45 is reached 12.5 drives after the first.
+    rows = [{"started_at": "2026-01-01T08:00:00+00:00", "mileage_km": 100_000.0 + 1000.0 * i} for i in range(8)]
+    values = 0.2 + 0.02 * np.arange(8) + np.random.default_rng(1).normal(0, 0.002, 8)
+    first, last = (float(said.removesuffix(" km").replace(",", "")) for said in crosses(rows, values, 0.45))
+    assert 111_500 < first < 112_500 < last < 113_500
+    with showing("us"):
+        assert crosses(rows, values, 0.45)[0].endswith(" mi")
+    rows[3]["mileage_km"] = None
+    assert crosses(rows, values, 0.45) is None  # all on one day
+
+
+def drifting(path, values, figure="t63_s", part="advance", oil="below 40 °C"):
+    """A library in which a figure of one car has these values, a drive a month."""
+    with Library(path) as library:
+        for i, value in enumerate(values):
+            kept = FigureValue("intake_b1", figure, value, value - 0.01, value + 0.01, 10.0, part, oil)
+            library.add(Entry(f"{i:064x}", f"drive-{i}.csv", "k", "red", f"2026-{i + 1:02d}-01T08:00:00+00:00", figures=(kept,)))
+    return Library(path)
+
+
+def test_a_figure_with_a_limit_for_each_oil_window_is_followed_to_that_of_its_own(path):
+    cold, warm = (LIMITS[f"t63_{word}_s"].value for word in ("cold", "warm"))
+    assert cold > 1.3 * warm
+    with drifting(path, np.linspace(0.7, 0.95, 8) * warm) as library:
+        (line,) = [line for line in trends(library, "red") if "would reach" in line]
+        with showing("us"):
+            (us,) = [line for line in trends(library, "red") if "would reach" in line]
+    assert f"would reach {LIMITS['t63_cold_s']}" in line and "with oil below 40 °C" in line
+    assert "Intake cam, bank 1" in line and "with oil below 104 °F" in us and "°C" not in us
+
+
+def test_a_share_of_good_cars_is_none_beyond_all(path):
+    rows = [{"value": v, "low": None, "high": None, "vehicle": str(v), "sha256": str(v)} for v in (0.001, 0.5)]
+    key = ("intake_b1", "away_time_fraction", "", "")
+    assert KnownGood({key: rows}).place(key, 0.1).band[1] == 1.0
 
 
 # ---------------------------------------------------------------- the commands
@@ -207,9 +247,11 @@ def test_the_commands_keep_show_and_forget(capsys, path):
     assert status == 0 and "known-good" in out
     assert run(capsys, "add", "sample_logs/slow-cold.csv", "--kind", "four", "--vehicle", "demo", *at)[0] == 0
     status, out, _ = run(capsys, "list", *at)
-    assert "healthy.csv: exhaust_b1 healthy, intake_b1 healthy  known-good" in out and "intake_b1 slow" in out
+    assert "healthy.csv: exhaust, bank 1: Healthy; intake, bank 1: Healthy; known-good" in out and "intake, bank 1: Slow" in out
     status, out, _ = run(capsys, "show", 2, *at)
-    assert "worse than 1 of 1 good ones" in out and "too few to weigh" in out
+    assert "worse than 1 of 1 good ones" in out and "too few to weigh" in out and "with oil below 40 °C" in out
+    status, us, _ = run(capsys, "show", 2, "--units", "us", *at)
+    assert "with oil below 104 °F" in us and "°C" not in us and us.count("good ones") == out.count("good ones")
     with pytest.raises(SystemExit) as end:
         main(["analyze", "sample_logs/slow-cold.csv", "--json", "--library", str(path)])
     assert end.value.code == 2 and "no kind is given" in capsys.readouterr().err

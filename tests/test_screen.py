@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 from pathlib import Path
 
@@ -111,4 +112,6 @@ def test_the_command_writes_tables_and_an_overview(folder, tmp_path, capsys):
     assert "4 recordings: 1 with a fault, 1 not read." in capsys.readouterr().out
     recordings, cams = pd.read_parquet(out / "recordings.parquet"), pd.read_parquet(out / "cams.parquet")
     assert len(recordings) == 4 and set(cams["cam"]) == {"intake_b1", "exhaust_b1"}
-    assert "slow" in (out / "overview.html").read_text()
+    page = (out / "overview.html").read_text()
+    assert "1 healthy" in page and "1 not read" in page and '"Slow","intake, bank 1"' in page
+    assert "simulated: proves nothing" in page and not re.search("insufficient_data|intake_b1|oil_control", page)

@@ -21,7 +21,7 @@ COMMANDS = (
 )  # fmt: skip
 
 # Those that show a person numbers of a drive.
-WITH_UNITS = frozenset({"record", "replay", "analyze", "compare", "verify", "codes", "demo"})
+WITH_UNITS = frozenset({"record", "replay", "analyze", "compare", "verify", "codes", "demo", "screen"})
 EXIT_BAD_INPUT = 2
 EXIT_INTERRUPTED = 130
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import json as json_text
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
-from camlog.numbers import percent
+from camlog.cli.options import with_units
 
 app = typer.Typer(no_args_is_help=True, help="The library: recordings kept with their figures; known-good cars of a kind.")
 
@@ -35,19 +35,18 @@ def add(
     Known-good is a decision, never a guess: a verified repair, or said by a person, with --known-good WHO.
     """
     from camlog.analysis import analyze
-    from camlog.cli.results import load
+    from camlog.cli.results import load, profile_of, say
     from camlog.library.entry import entry_of
     from camlog.library.store import Library
-    from camlog.profile import read_profile
 
-    profile = read_profile(vehicle) if vehicle else None
+    profile = profile_of(vehicle)
     with Library(library) as kept:
         for path in trace:
             entry = entry_of(analyze(*load(path), profile), kind=kind, vehicle=car, mileage_km=mileage_km, outcome=outcome)
             number = kept.add(entry)
             if good:
                 kept.mark_good(number, good, why)
-            typer.echo(f"{number}: {path}" + (" (known-good)" if good else ""))
+            typer.echo(say("library.added", number=number, path=path, good=good))
 
 
 @app.command("list")
@@ -59,6 +58,7 @@ def list_(
     json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """The recordings kept, newest first; a known-good one that does not fit the others is marked."""
+    from camlog.cli.results import say
     from camlog.library.compare import misfitting
     from camlog.library.store import Library
 
@@ -69,32 +69,36 @@ def list_(
         typer.echo(json_text.dumps(rows, indent=1, ensure_ascii=True))
         return
     for row in rows:
-        cams = ", ".join(f"{cam} {c['condition']}" for cam, c in row["cams"].items()) or "no cams"
-        mark = "known-good" if row["known_good"] else ""
-        if row["sha256"] in odd.get(row["kind"], ()):
-            mark += ", does not fit the others of its kind"
-        when = (row["started_at"] or row["added_at"])[:10]
-        typer.echo(f"{row['id']:>5}  {when}  {row['kind']:<14} {row['vehicle']:<14} {row['file']}: {cams}  {mark}".rstrip())
+        misfit = row["sha256"] in odd.get(row["kind"], ())
+        typer.echo(say("library.line", misfit=misfit, **row | {"cams": _cams(row)}))
+
+
+def _cams(row: dict[str, Any]) -> list[dict[str, Any]]:
+    """The cams of a recording with the words of their conditions."""
+    from camlog.cams import short
+    from camlog.report.words import CONDITION_WORDS
+
+    return [{"cam": short(cam), "word": CONDITION_WORDS[c["condition"]], **c} for cam, c in row["cams"].items()]
 
 
 @app.command()
+@with_units
 def show(number: NumberArgument, library: LibraryOption = None) -> None:
     """One recording: its figures beside those of known-good cars of its kind."""
+    from camlog.cli.results import say
     from camlog.library.compare import places
     from camlog.library.store import Library
 
     with Library(library) as kept:
         row = kept.recording(number)
         found = places(kept, row)
-    typer.echo(", ".join(filter(None, (row["file"], row["kind"] or "kind not given", row["vehicle"]))))
-    for cam, seen in row["cams"].items():
-        typer.echo(f"  {cam}: {seen['condition']} ({percent(seen['confidence'])})")
+    typer.echo(say("library.recording", **row))
+    for cam in _cams(row):
+        typer.echo(f"  {say('library.cam', **cam)}")
     for place in found:
         typer.echo(f"  {place}")
-    if not row["kind"]:
-        typer.echo("  Its engine kind is not given (--kind at `library add`, or kind in the profile), so nothing compares with it.")
-    elif not found:
-        typer.echo("  No other recording of its kind is known-good.")
+    if not row["kind"] or not found:
+        typer.echo(say("library.no_good" if row["kind"] else "library.no_kind"))
 
 
 @app.command()
@@ -122,6 +126,7 @@ def remove(number: NumberArgument, library: LibraryOption = None) -> None:
 
 
 @app.command()
+@with_units
 def trend(
     car: Annotated[str, typer.Argument(help="The vehicle, as it was added.", metavar="CAR")],
     library: LibraryOption = None,

@@ -30,6 +30,7 @@ def screen(
     import json as json_text
     from dataclasses import asdict
 
+    from camlog.cli.results import say
     from camlog.errors import extra
     from camlog.library.overview import write_overview
     from camlog.library.screen import files_of, write_tables
@@ -40,7 +41,7 @@ def screen(
 
     def progress(done: int, of: int, seconds: float) -> None:
         left = seconds / done * (of - done)
-        print(f"\r{done} of {of}, {left:.0f} s left ", end="", file=sys.stderr, flush=True)
+        print("\r" + say("screen.progress", done=done, of=of, left=left), end=" ", file=sys.stderr, flush=True)
 
     rows = screen_files(
         files_of(paths), out, vehicle=vehicle, jobs=jobs, scheduler=scheduler, progress=progress if shown else None
@@ -55,6 +56,6 @@ def screen(
     if not json:
         bad = sum(bool(row.reason) for row in rows)
         faults = sum(row.worst not in ("", "healthy", "insufficient_data") for row in rows)
-        typer.echo(f"{len(rows)} recordings: {faults} with a fault, {bad} not read.")
+        typer.echo(say("screen.done", count=len(rows), faults=faults, bad=bad))
         for path in (*tables, page):
-            typer.echo(f"Written: {path}")
+            typer.echo(say("screen.written", path=path))

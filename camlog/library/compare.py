@@ -10,15 +10,18 @@ import numpy as np
 from scipy import stats
 
 from camlog.analysis.figures import BY_NAME
+from camlog.cams import title as cam_title
 from camlog.errors import extra
-from camlog.library.known_good import KnownGood, Place, messages
+from camlog.library.known_good import KnownGood, Place, limit_of, messages
 from camlog.library.store import Library
-from camlog.limits import LIMITS
-from camlog.numbers import with_unit
+from camlog.numbers import in_whole, with_unit
+from camlog.oil_windows import OilWindow
 
 # Fewer drives of one car show no change.
 FEWEST_DRIVES = 5
 DAY_S = 86_400.0
+# So far ahead a limit is foreseen: ten years, and what a car drives in them (common practice, no source).
+FORESEEN_DAYS, FORESEEN_KM = 3652.0, 200_000.0
 
 
 def known_good(library: Library, kind: str, without: str = "") -> KnownGood | None:
@@ -46,18 +49,18 @@ def trends(library: Library, car: str) -> list[str]:
     """A sentence for each figure of a car that changed, or is on its way to its limit."""
     lines = []
     for (cam, name, part, oil), rows in sorted(library.figures_over_time(car).items()):
-        figure = BY_NAME.get(name)
+        figure, window = BY_NAME.get(name), OilWindow.of_key(oil)
         if figure is None or len(rows) < FEWEST_DRIVES:
             continue
-        where = {"cam": cam, "title": figure.title, "part": part, "oil": oil}
+        where = {"cam": cam_title(cam), "title": figure.title, "part": part, "oil": window.words if window is not None else ""}
         values = np.array([r["value"] for r in rows])
         changed = change_point(values)
         if changed is not None:
             before, after = (with_unit(float(half.mean()), figure.unit) for half in (values[:changed], values[changed:]))
             since = {"file": rows[changed]["file"], "day": rows[changed]["started_at"][:10]}
             lines.append(messages("trend.changed", **where, **since, before=before, after=after))
-        limit, sign = LIMITS.get(figure.limit), -1.0 if figure.bad == "below" else 1.0
-        crossing = None if limit is None else crosses(rows, sign * values, sign * limit.value)
+        limit = limit_of(figure, window)
+        crossing = crosses(rows, np.abs(values) if figure.bad == "size" else values, limit.value, below=figure.bad == "below")
         if crossing is not None:
             lines.append(messages("trend.reaches", **where, limit=limit, first=crossing[0], last=crossing[1]))
     return lines or [messages("trend.none", car=car, fewest=FEWEST_DRIVES)]
@@ -78,16 +81,22 @@ def change_point(values: np.ndarray) -> int | None:
     return at if p * (len(values) - 3) < 0.05 else None
 
 
-def crosses(rows: Sequence[Mapping[str, Any]], values: np.ndarray, limit: float) -> tuple[str, str] | None:
-    """First and last day on which a figure would reach its limit, by a straight line and its 95 % slope; None: never in ten years."""
-    days = np.array([datetime.fromisoformat(r["started_at"]).timestamp() for r in rows]) / DAY_S
-    if np.ptp(days) < 1.0 or values[-1] >= limit:
+def crosses(rows: Sequence[Mapping[str, Any]], values: np.ndarray, limit: float, *, below: bool = False) -> tuple[str, str] | None:
+    """Between which two mileages a figure would reach its limit (`below`: from above), in words; two days where a drive has no
+    mileage. By a straight line and its 95 % slope; None where that is not within FORESEEN of the last drive."""
+    by_mileage = all(r["mileage_km"] is not None for r in rows)
+    at = np.array([r["mileage_km"] if by_mileage else datetime.fromisoformat(r["started_at"]).timestamp() / DAY_S for r in rows])
+    foreseen, sign = FORESEEN_KM if by_mileage else FORESEEN_DAYS, -1.0 if below else 1.0
+    if np.ptp(at) < 1.0 or sign * values[-1] >= sign * limit:
         return None
-    line = stats.linregress(days, values)
-    slack = stats.t.ppf(0.975, len(days) - 2) * line.stderr
+    line = stats.linregress(at, sign * values)
+    slack = stats.t.ppf(0.975, len(at) - 2) * line.stderr
     if line.slope - slack <= 0.0:
         return None
-    ends = [days[-1] + (limit - values[-1]) / slope for slope in (line.slope + slack, line.slope - slack)]
-    if ends[0] > days[-1] + 3652.0:
+    first, last = (at[-1] + sign * (limit - values[-1]) / slope for slope in (line.slope + slack, line.slope - slack))
+    if first > at[-1] + foreseen:
         return None
-    return tuple(datetime.fromtimestamp(min(end, days[-1] + 36525.0) * DAY_S).date().isoformat() for end in ends)  # type: ignore[return-value]
+    ends = first, min(last, at[-1] + 10 * foreseen)
+    if by_mileage:
+        return in_whole(ends[0], "km"), in_whole(ends[1], "km")
+    return datetime.fromtimestamp(ends[0] * DAY_S).date().isoformat(), datetime.fromtimestamp(ends[1] * DAY_S).date().isoformat()

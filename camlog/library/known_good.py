@@ -20,9 +20,11 @@ from scipy import stats
 from camlog.analysis.estimate import Estimate
 from camlog.analysis.figures import BY_NAME, Figure
 from camlog.analysis.verdict.weigh import Z95, Weighed, log_times
-from camlog.limits import LIMITS
+from camlog.cams import title as cam_title
+from camlog.limits import LIMITS, Limit
 from camlog.messages import Messages
 from camlog.numbers import with_unit
+from camlog.oil_windows import OilWindow
 
 messages = Messages("camlog.library")
 # Fewer known-good drives are shown and not weighed.
@@ -123,17 +125,22 @@ def misfits(rows: Sequence[Mapping[str, Any]], least_between: float = 0.0) -> li
 class Place:
     """A figure's place among known-good cars: `at` (with standard deviation `own`) is its value on the scale of `good`.
 
-    `part` and `oil` (the window in words) are empty where the figure has none.
+    `part` is empty and `window` None where the figure has none.
     """
 
     cam: str
     figure: Figure
     part: str
-    oil: str
+    window: OilWindow | None
     value: float
     at: float
     own: float
     good: Pooled
+
+    @property
+    def oil(self) -> str:
+        """The oil window in words, in the shop's unit; empty where there is none."""
+        return self.window.words if self.window is not None else ""
 
     @property
     def worse_than(self) -> int:
@@ -158,15 +165,16 @@ class Place:
     @property
     def band(self) -> tuple[float, float]:
         """Where a further good car lies (95 %), in the figure's unit."""
-        limit, sign = _limit(self.figure), -1.0 if self.figure.bad == "below" else 1.0
-        low, high = sorted(limit * 2.0 ** (sign * end) for end in (self.good.low, self.good.high))
+        limit, sign = limit_of(self.figure, self.window).value, -1.0 if self.figure.bad == "below" else 1.0
+        most = 1.0 if self.figure.unit == "share" else math.inf
+        low, high = sorted(min(limit * 2.0 ** (sign * end), most) for end in (self.good.low, self.good.high))
         return low, high
 
     def __str__(self) -> str:
         unit = self.figure.unit
         low, high = (with_unit(end, unit) for end in self.band)
         return messages(
-            "place.line", cam=self.cam, title=self.figure.title, oil=self.oil, value=with_unit(self.value, unit), word=self._word,
+            "place.line", cam=cam_title(self.cam), title=self.figure.title, part=self.part, oil=self.oil, value=with_unit(self.value, unit), word=self._word,
             worse=self.worse_than, cars=self.good.cars, low=low, high=high, share=self.good.share,
         )  # fmt: skip
 
@@ -190,12 +198,16 @@ class Place:
         }  # fmt: skip
 
 
-def _limit(figure: Figure) -> float:
-    return LIMITS[figure.limit.replace("*", "warm")].value
+def limit_of(figure: Figure, window: OilWindow | None) -> Limit:
+    """The limit that a kept figure is read against: the default one, whatever profile its drive was judged by."""
+    return figure.judged_by(LIMITS, window)
 
 
-def _scaled(figure: Figure, value: float, low: float | None, high: float | None) -> tuple[float, float]:
-    at, own, _ = log_times(figure, Estimate(value, low, high, 1), _limit(figure)) or (0.0, 1.0, 0.0)
+def _scaled(
+    figure: Figure, window: OilWindow | None, value: float, low: float | None, high: float | None
+) -> tuple[float, float]:
+    limit = limit_of(figure, window).value
+    at, own, _ = log_times(figure, Estimate(value, low, high, 1), limit) or (0.0, 1.0, 0.0)
     return at, own
 
 
@@ -211,7 +223,8 @@ class KnownGood:
         for key, rows in self._rows.items():
             figure = BY_NAME.get(key[1])
             if figure is not None and figure.limit:
-                each = [(row, _scaled(figure, row["value"], row["low"], row["high"])) for row in rows]
+                window = OilWindow.of_key(key[3])
+                each = [(row, _scaled(figure, window, row["value"], row["low"], row["high"])) for row in rows]
                 read[key] = [
                     {**row, "value": at, "low": at - Z95 * own, "high": at + Z95 * own} for row, (at, own) in each
                 ]
@@ -223,7 +236,8 @@ class KnownGood:
         cam, name, part, oil = key
         if band is None:
             return None
-        return Place(cam, BY_NAME[name], part, oil, value, *_scaled(BY_NAME[name], value, low, high), band)
+        figure, window = BY_NAME[name], OilWindow.of_key(oil)
+        return Place(cam, figure, part, window, value, *_scaled(figure, window, value, low, high), band)
 
     def misfits(self) -> set[str]:
         """The hashes of those that do not fit the others in some figure."""
@@ -246,7 +260,6 @@ class KnownGood:
     def _places(self, cam: str, evidence: Sequence[Weighed]) -> Iterator[tuple[int, Place]]:
         for i, weighed in enumerate(evidence):
             measured, e = weighed.measured, weighed.measured.estimate
-            key, oil = ("", "") if measured.window is None else (measured.window.key, measured.window.words)
-            place = None if e.value is None else self.place((cam, weighed.figure.name, measured.part, key), e.value, e.low, e.high)
-            if place is not None:
-                yield i, replace(place, oil=oil)
+            key = cam, weighed.figure.name, measured.part, "" if measured.window is None else measured.window.key
+            if e.value is not None and (place := self.place(key, e.value, e.low, e.high)) is not None:
+                yield i, place

@@ -5,15 +5,27 @@ from __future__ import annotations
 import os
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from functools import cache
 from pathlib import Path
 
+from camlog.cams import short
 from camlog.library.screen import Row
+from camlog.messages import Messages
 from camlog.page import render_page, shipped_text, write_page
+from camlog.report.words import CONDITION_WORDS, cause_words
 
-COLUMNS = (
-    ("worst", "Condition"), ("worst_cam", "Cam"), ("confidence", "How sure"), ("path", "Recording"), ("vehicle", "Vehicle"),
-    ("first_cause", "First cause"), ("codes", "Codes"), ("started_at", "Recorded"),
-)  # fmt: skip
+say = Messages("camlog.library")
+COLUMNS = say.table("overview.column")
+STATES = CONDITION_WORDS | say.table("overview.state")
+_SIMULATED = say("overview.simulated")
+_cause = cache(cause_words)
+
+
+@cache
+def _condition(do_not_run: bool, words: str) -> str:
+    return say("overview.do_not_run", words=words.lower()) if do_not_run else words
+
+
 # What stands first: faults by how sure they are, then what could not be read or told, then the healthy.
 _RANK = {"": 1.0, "insufficient_data": 0.8, "healthy": 0.0}
 MOST_CHOICES = 500
@@ -28,12 +40,12 @@ def overview_page(rows: Sequence[Row], links: Mapping[str, str]) -> str:
         "overview.html",
         scripts=[shipped_text("overview.js")],
         total=len(rows),
-        summary=", ".join(f"{n} {c.replace('_', ' ')}" for c, n in counted.most_common()),
-        conditions=sorted({_state(row).replace("_", " ") for row in rows}),
+        summary=say("overview.summary", counted=counted.most_common()),
+        conditions=sorted(counted),
         vehicles=vehicles[:MOST_CHOICES],
-        columns=COLUMNS,
+        columns=COLUMNS.items(),
         data={
-            "keys": [key for key, _ in COLUMNS],
+            "keys": [*COLUMNS, "state"],
             "rows": [_cells(row) for row in rows],
             "links": {i: links[row.path] for i, row in enumerate(rows) if row.path in links},
         },
@@ -41,16 +53,18 @@ def overview_page(rows: Sequence[Row], links: Mapping[str, str]) -> str:
 
 
 def _cells(row: Row) -> list[object]:
-    cells = {key: getattr(row, key) for key, _ in COLUMNS}
-    name, folder = os.path.basename(row.path), os.path.dirname(row.path)
-    cells["path"] = f"{name}: {row.reason}" if row.reason else f"{name} ({folder})" if folder else name
-    cells["worst"] = ("do not run: " if row.do_not_run else "") + _state(row).replace("_", " ")
-    cells["started_at"] = (row.started_at or "")[:10]
-    return list(cells.values())
+    folder, name = os.path.split(row.path)
+    more = f": {row.reason}" if row.reason else f" ({folder})" if folder else ""
+    return [
+        _condition(row.do_not_run, _state(row)), short(row.worst_cam) if row.worst_cam else "",
+        row.confidence if row.worst != "insufficient_data" else None, name + more + _SIMULATED * row.simulated, row.vehicle,
+        _cause(row.first_cause), row.codes, (row.started_at or "")[:10], _state(row),
+    ]  # fmt: skip
 
 
 def _state(row: Row) -> str:
-    return row.worst or ("not read" if row.reason else "no cam angles")
+    key = row.worst or ("not_read" if row.reason else "no_cams")
+    return STATES.get(key, key)
 
 
 def _rank(row: Row) -> float:

@@ -22,7 +22,9 @@ from pathlib import Path
 from typing import Any
 
 from camlog.errors import InputError, extra
+from camlog.messages import Messages
 
+say = Messages("camlog.library")
 STATE = "screen.jsonl"
 SUFFIXES = (".csv", ".txt", ".tsv", ".log", ".csv.gz", ".zip")
 # What camlog writes beside recordings, and what is no table.
@@ -54,6 +56,7 @@ class Row:
     codes: str = ""
     first_cause: str = ""
     do_not_run: bool = False
+    simulated: bool = False
     cams: tuple[dict[str, Any], ...] = field(default=())
 
 
@@ -162,7 +165,8 @@ def _examined(local: Path, path: str, size: int, modified: float, vehicle: str |
     return Row(
         path, size, modified, _sha256(str(local)), "", kept.vehicle, kept.kind, kept.started_at, kept.duration_s,
         shown[worst][0] if worst else "", worst, shown[worst][1] if worst else None, " ".join(kept.codes),
-        findings.causes[0].cause if faults and findings.causes else "", bool(findings.do_not_run), tuple(rows),
+        findings.causes[0].cause if faults and findings.causes else "", bool(findings.do_not_run),
+        drive is not None and drive.is_simulated, tuple(rows),
     )  # fmt: skip
 
 
@@ -239,7 +243,7 @@ def _alone(path: str, vehicle: str | None) -> Row | None:
         with _executor(1, None) as (pool, _):
             return _row(path, pool.submit(examine, path, vehicle))
     except BrokenProcessPool:
-        return Row(path, *_measure(path), reason="the worker that examined it ended, twice")
+        return Row(path, *_measure(path), reason=say("screen.worker_ended"))
 
 
 @contextmanager
