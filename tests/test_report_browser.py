@@ -7,7 +7,7 @@ import io
 
 import pytest
 
-from camlog.report import write_report
+from camlog.report import write_comparison, write_report
 from tests.browser_help import DESK, PHONE, Look, browser, findings_of_axe
 from tests.report_drives import findings_of, nasty_findings, without_cams
 
@@ -175,9 +175,18 @@ def test_pointing_at_a_chart_gives_values_with_units(chromium, pages):
         assert "deg" in text and "commanded" in text and "actual" in text
 
 
+def pages_of(pdf: bytes) -> int:
+    return pdf.count(b"/Type /Page\n") + pdf.count(b"/Type /Page ")
+
+
+def test_a_comparison_prints_on_two_pages(chromium, tmp_path):
+    write_comparison(findings_of("repair-before"), findings_of("repair-after"), tmp_path / "c.html")
+    with Look(chromium, tmp_path / "c.html", DESK) as look:
+        assert pages_of(look.page.pdf(format="A4")) == 2
+
+
 def test_it_prints_without_a_cut_chart(chromium, pages):
     with Look(chromium, pages["sticking"], DESK, color_scheme="dark") as look:
-        pages_of = lambda pdf: pdf.count(b"/Type /Page\n") + pdf.count(b"/Type /Page ")  # noqa: E731
         assert pages_of(look.page.pdf(format="A4")) == 2
         look.page.evaluate("window.print = () => null")
         look.page.get_by_role("button", name="Print everything").click()
