@@ -90,6 +90,12 @@ class CodeSnapshot:
     since_clear: Mapping[str, float | None] | None = None
     monitor_tests: tuple[MonitorTest, ...] = ()
 
+    @property
+    def unread(self) -> bool:
+        """True where nothing at all could be read."""
+        counted = any(v is not None for v in (self.since_clear or {}).values())
+        return not counted and self == CodeSnapshot(self.time_s, since_clear=self.since_clear)
+
 
 StreamItem = Batch | Event | CodeSnapshot
 

@@ -5,6 +5,7 @@ Recorded over a pseudo-terminal or TCP from the simulated adapter; the car's val
 
 from __future__ import annotations
 
+import io
 import itertools
 import threading
 import time
@@ -16,18 +17,21 @@ from camlog.capture.judge import LATE_S, RoundTrips
 from camlog.capture.link import Received
 from camlog.capture.live import LiveSource
 from camlog.capture.ports import LinkLost
+from camlog.capture.raw_log import RawLog
 from camlog.capture.record import record
 from camlog.capture.troubles import EVENT_REPEAT_S, PROBLEMS, Troubles
 from camlog.drive import drive_path, read_drive
 from camlog.errors import InputError
-from camlog.simulate.adapter import Fault, SimulatedAdapter
+from camlog.simulate.adapter import AdapterTraits, Fault, SimulatedAdapter
 from camlog.simulate.adapter.transport import PtyPort, TcpPort
+from camlog.sinks.lines import LineSink
 from camlog.sinks.trace_file import TraceFileSink
 from camlog.stream import Batch
 from camlog.trace import read_trace
 from tests.capture_help import PROFILE, TIMING, climbing_car, recorded
 
 CABLE_OUT_S = 6.0
+SILENT_FOR_S = 8.0
 
 
 class StallingPort(PtyPort):
@@ -102,6 +106,36 @@ def ignition(folder):
     return recorded(folder, car=car, during=during, codes=True)
 
 
+def left_off(folder, protocol):
+    """The ignition goes off, and after a while the technician ends the recording: how long that takes, and the wire."""
+    folder.mkdir()
+    car, view = climbing_car(), io.StringIO()
+    raw = RawLog(folder / "raw")
+    with SimulatedAdapter(car, PROFILE, traits=AdapterTraits(protocol=protocol), timing=TIMING) as adapter:
+        source = LiveSource(adapter.start_pty(folder / "port"), PROFILE, raw=raw)
+        with ThreadPoolExecutor(1) as pool:
+            done = pool.submit(
+                record, source, folder / "drive.csv", views=[LineSink(view, clock=source.now_s)]
+            )
+            time.sleep(1.5)
+            car.ignition_on = False
+            time.sleep(SILENT_FOR_S)
+            began = time.monotonic()
+            source.stop()
+            done = done.result(20.0)
+            took_s = time.monotonic() - began
+    raw.close()
+    return done, took_s, (folder / "raw").read_text().partition("stream")[2], view.getvalue()
+
+
+def left_off_can(folder):
+    return left_off(folder, "6")
+
+
+def left_off_older(folder):
+    return left_off(folder, "3")
+
+
 def cranking(folder):
     car = climbing_car()
 
@@ -127,7 +161,9 @@ def network(folder):
     return recorded(folder, port=port, during=during)
 
 
-SCENES = {f.__name__: f for f in (stalls, cable_out, ignition, cranking, network)}
+SCENES = {
+    f.__name__: f for f in (stalls, cable_out, ignition, left_off_can, left_off_older, cranking, network)
+}
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -150,12 +186,38 @@ def test_a_cable_out_for_long_is_one_gap_and_the_trace_goes_on(drives):
 def test_ignition_off_and_on_again(drives):
     drive = drives["ignition"].result()
     drive.check_values()
-    assert drive.kinds().count("gap") == drive.kinds().count("reconnect") == 1
-    assert PROBLEMS["no_data"] in drive.texts()
+    assert drive.kinds() == ["gap", "reconnect"]
+    gap, again = drive.texts()
+    assert "ignition off?" in gap and again == f"answers again after {drive.done.gap_seconds:.1f} s"
     assert 3.0 < drive.done.gap_seconds < 8.0
-    assert "now one by one" not in " ".join(drive.texts())
     first, last = drive.drive.code_snapshots
     assert first.stored == last.stored != ()
+
+
+@pytest.mark.parametrize("bus", ["can", "older"])
+def test_a_recording_that_ends_with_the_ignition_off(drives, bus):
+    """One event, an adapter left in peace, an open gap that counts, and codes that nobody takes for none."""
+    done, took_s, wire, shown = drives[f"left_off_{bus}"].result()
+    drive = read_drive(done.drive)
+    assert took_s < 2.0
+    (gap,) = drive.events
+    assert gap.kind == "gap" and "engine module stopped answering" in gap.text and "ignition off?" in gap.text
+    assert done.errors == {"module_silent": 1}
+    assert SILENT_FOR_S - 0.5 < done.gap_seconds < SILENT_FOR_S + 2.5
+    assert "ATZ" not in wire and 2 <= wire.count('> "0100') <= 9
+    opening, closing = drive.code_snapshots
+    assert (
+        opening.stored and closing.unread and closing.stored is closing.pending is closing.permanent is None
+    )
+    assert shown.splitlines()[-2].endswith(
+        "lamp not read; stored not read; pending not read; permanent not read"
+    )
+
+
+def test_a_lost_answer_is_no_module_that_went_silent(tmp_path):
+    drive = recorded(tmp_path, [Fault("no_data", 0.3, 0.2)])
+    assert [(e.kind, e.text) for e in drive.drive.events] == [("adapter_error", PROBLEMS["no_data"])]
+    assert drive.drive.events[0].time_s < 0.6 and set(drive.done.errors) == {"no_data"}
 
 
 def test_cranking_that_pulls_the_supply_down(drives):
@@ -278,7 +340,7 @@ def test_a_link_that_became_slow_for_good_is_not_given_up():
 
 def test_trouble_is_told_by_the_episode():
     now, said = [0.0], []
-    troubles = Troubles(lambda: now[0], said.append)
+    troubles = Troubles(lambda: now[0], lambda event: said.append(event.text))
     for now[0] in (0.0, 0.4, 0.9, 1.8):  # never away for a whole second
         troubles.note("no_data")
     assert said == [PROBLEMS["no_data"]]

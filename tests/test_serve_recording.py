@@ -11,6 +11,7 @@ import time
 from collections import namedtuple
 from pathlib import Path
 
+import flask
 import numpy as np
 import pytest
 
@@ -23,6 +24,7 @@ from camlog.serve.cautions import Cautions
 from camlog.serve.folder import Folder
 from camlog.serve.guide import Guide
 from camlog.serve.jobs import Jobs
+from camlog.serve.pages.live import live_update
 from camlog.serve.recorder import PipeView
 from camlog.serve.recording import DriveRecorder
 from camlog.simulate.adapter import Fault, SimulatedAdapter, TimingModel
@@ -54,8 +56,9 @@ def jobs():
 
 @pytest.fixture
 def adapter(tmp_path):
-    with SimulatedAdapter(climbing_car(), PROFILE, traits=STANDARD, timing=QUICK) as found:
-        found.port = found.start_pty(tmp_path / "port")
+    car = climbing_car()
+    with SimulatedAdapter(car, PROFILE, traits=STANDARD, timing=QUICK) as found:
+        found.port, found.car = found.start_pty(tmp_path / "port"), car
         yield found
 
 
@@ -173,6 +176,19 @@ def test_connect_start_mark_pull_the_cable_resume_stop(recorder, adapter, jobs):
     assert recorder._folder.entry(recorder.status().name).results["report"].endswith(".report.html")
     recorder.disconnect()
     assert state(recorder) == "idle" and recorder.status().name is None
+
+
+def test_a_recording_that_ends_with_the_ignition_off_says_so_on_the_page(recorder, adapter):
+    recording(recorder, adapter)
+    adapter.car.ignition_on = False
+    until(lambda: recorder.board.update()["gap"] is not None)
+    with flask.Flask("page").test_request_context():
+        told = live_update(recorder.board, recorder.guide)
+    assert "engine module stopped answering" in told["gap"]["text"] and "goes on by itself" in told["gap"]["text"]
+    recorder.stop()
+    until(lambda: state(recorder) == "finished", seconds=4.0, what=str(recorder.status()))
+    assert recorder.board.update()["codes"].count("not read") == 4
+    assert any("codes were not read at the end" in text for text in recorder.status().warnings)
 
 
 def test_one_recording_at_a_time_and_orders_out_of_turn_are_refused_in_words(recorder, adapter, tmp_path):

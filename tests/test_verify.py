@@ -18,7 +18,7 @@ from camlog.oil_windows import OIL_WINDOWS
 from camlog.simulate.vehicle.draw import demo_setup
 from camlog.simulate.vehicle.drive_cycle import DriveCycle, Segment, permanent_code_drive
 from camlog.simulate.vehicle.setup import healthy_twin
-from camlog.stream import MonitorTest, TroubleCode
+from camlog.stream import CodeSnapshot, MonitorTest, TroubleCode
 from camlog.verify import verify
 from camlog.verify.gates.cams import required_windows
 from camlog.verify.page import verification_page
@@ -78,6 +78,16 @@ def test_a_code_of_the_job_at_the_end_is_the_fault_still_there(name):
 def test_a_list_of_codes_that_was_not_read_is_unknown_not_empty(name):
     found = verify(snapshot(repair().after, -1, **{name: None}), repair().before)
     assert found.outcome == "not_verified_yet" and open_names(found) == {f"{name}_codes"}
+
+
+def test_codes_of_which_nothing_was_read_at_the_end_leave_every_question_about_them_open():
+    """As with the ignition off. No other code is asserted either."""
+    after = repair().after
+    codes = (*after.drive.code_snapshots[:-1], CodeSnapshot(closing(after).time_s))
+    file = dataclasses.replace(after.drive, code_snapshots=codes)
+    found = verify(dataclasses.replace(after, drive=file), repair().before)
+    for name in ("stored_codes", "permanent_codes", "other_codes", "since_clear"):
+        assert "not read at the end" in gate(found, name).evidence
 
 
 def test_a_car_without_permanent_codes_is_named_as_unable_to_answer():

@@ -27,7 +27,7 @@ from camlog.capture.probe import probe
 from camlog.capture.raw_log import RawLog, plan_facts
 from camlog.capture.schedule import make_plan
 from camlog.capture.snapshot import read_snapshot, read_vin
-from camlog.capture.troubles import Troubles
+from camlog.capture.troubles import MODULE_SILENT, Troubles
 from camlog.limits import limits_for
 from camlog.profile import VehicleProfile
 from camlog.stream import CodeSnapshot, Event, StreamItem, now
@@ -89,9 +89,7 @@ class LiveSource:
         self._hears = True
         self._failed: BaseException | None = None
         self.start_s = math.inf
-        self.troubles = Troubles(
-            self.now_s, lambda text: self.put(Event(self.now_s(), "adapter_error", text))
-        )
+        self.troubles = Troubles(self.now_s, self.put)
         self.errors = self.troubles.counts
         self.deadline.set(CONNECT_WITHIN_S)
         self.link = self.connect()
@@ -148,8 +146,13 @@ class LiveSource:
 
     @property
     def gap_seconds(self) -> float:
-        """Time without answers while streaming, s, as far as it is over."""
+        """Time without answers while streaming, s, with that of a gap which is not over."""
         return self._poller.gap_seconds if self._poller else 0.0
+
+    @property
+    def module_silent(self) -> bool:
+        """True where the adapter works and the engine module stopped answering, as with the ignition off."""
+        return self._poller is not None and self._poller.gap == MODULE_SILENT
 
     # ---------------------------------------------------------------- control
     def now_s(self) -> float:
@@ -221,7 +224,7 @@ class LiveSource:
                     return None
                 if self.deadline.left_s < -_STUCK_S:
                     self._abandoned = True
-                    if self._poller is not None and not self._poller.in_gap:
+                    if self._poller is not None and self._poller.gap is None:
                         self.troubles.note("hung")
 
     def _work(self, poller: Poller) -> None:
@@ -230,7 +233,8 @@ class LiveSource:
             self.link = poller.link
             self._hears = poller.works
             if self.codes and self._hears and not self._abandoned:
-                self._close_with_codes()
+                self._hears = self._close_with_codes()
+            poller.end(self._hears)
         except LinkLost as lost:
             self._hears = False
             self.troubles.note(lost.kind)
@@ -242,16 +246,26 @@ class LiveSource:
                 self.link.drop()
             self._queue.put(None)
 
-    def _close_with_codes(self) -> None:
-        """Read the codes once more, for as long as answers go on coming."""
+    def _close_with_codes(self) -> bool:
+        """Read the codes once more, for as long as answers go on coming; True where any were read."""
         self._closing = True
         if self.raw:
             self.raw.note(self.clock(), closing=True)
         most_s = min(CLOSING_MOST_S, max(CLOSING_LEAST_S, CLOSING_TIMES * self._codes_took_s))
         in_trouble = self.troubles.quiet_for_s < TROUBLE_LATELY_S
         self.deadline.set_closing(most_s, CLOSING_IN_TROUBLE_S, in_trouble)
-        if self.link.sync() or self.link.restore():
-            self._queue.put(self._snapshot(self.now_s()))
+        if not (self.link.sync() or self.link.restore()):
+            return False
+        try:
+            snapshot = self._snapshot(self.now_s())
+        except LinkLost:
+            if self.troubles.silent:
+                return False  # the time was up, of an adapter that works
+            raise
+        if snapshot.unread:
+            return False
+        self._queue.put(snapshot)
+        return True
 
     def _snapshot(self, time_s: float = 0.0) -> CodeSnapshot:
         snapshot = read_snapshot(self.link, self.capabilities, time_s)

@@ -12,7 +12,7 @@ from camlog.capture.link import Received
 from camlog.capture.ports import LinkLost
 from camlog.capture.requests import Request
 from camlog.capture.schedule import Schedule
-from camlog.capture.troubles import PROBLEMS, Failing
+from camlog.capture.troubles import MODULE_SILENT, NOTHING_CAME, PROBLEMS, Failing
 from camlog.errors import InputError
 from camlog.stream import Event, EventKind
 
@@ -24,10 +24,12 @@ SILENCE_S = 1.5  # this long without one good answer is a gap
 LATELY_S = 1.0  # answers that came within this time are what the adapter does now
 REOPEN_AFTER = 2  # tries on the open port before it is opened anew
 ANEW_EVERY = 6  # every so many tries all is begun anew: the adapter may be another, at another speed
+SILENT_BACKOFF_S = (*BACKOFF_S, 5.0)  # the same where the adapter works and the engine module is silent
+BUS_ANEW_EVERY = 4  # every so many of those the bus is opened anew: the adapter may have lost its way to it
 PENDING_PAUSE_S = (
     0.1  # after "response pending" and no answer: what still comes must not meet the next request
 )
-SILENT = ("hung", "babbling")  # troubles that opening the port anew may end
+REOPENED = ("hung", "babbling")  # troubles that opening the port anew may end
 
 
 class Gap(Exception):
@@ -49,8 +51,8 @@ class Poller:
         self._clock, self._now_s, self._put = source.clock, source.now_s, source.put
         self._capabilities, self._troubles = source.capabilities, source.troubles
         self.link = source.link
-        self.in_gap = False
-        self.gap_seconds = 0.0
+        self.gap: str | None = None  # the kind of the present one
+        self._gap_since_s = self._gaps_s = 0.0
         self.requests_sent = 0
         self._schedule = Schedule(source.plan, self._now_s())
         self._failing = Failing()
@@ -67,7 +69,12 @@ class Poller:
     @property
     def works(self) -> bool:
         """True where answers came as they should until just now."""
-        return not self.in_gap and self._now_s() - self._last_timely_s < LATELY_S
+        return self.gap is None and self._now_s() - self._last_timely_s < LATELY_S
+
+    @property
+    def gap_seconds(self) -> float:
+        """Seconds without answers, the present gap's until now included."""
+        return self._gaps_s + (0.0 if self.gap is None else self._now_s() - self._gap_since_s)
 
     def _wait(self, seconds: float) -> None:
         """Wait, but not beyond the end of the recording."""
@@ -92,7 +99,7 @@ class Poller:
             except (LinkLost, Gap) as lost:
                 self._under_way = None
                 if not self.going:
-                    if not self.works:
+                    if not self.works and not (self._troubles.silent and self.link.is_open):
                         self._troubles.note(lost.kind)
                     break  # else the wait was cut short, which tells nothing of the adapter
                 if isinstance(lost, LinkLost):
@@ -161,6 +168,9 @@ class Poller:
         kinds = {reply.problem, "pending" if reply.pending else None, "late" if late else None}
         if reply.messages or reply.problem is None:
             kinds.add(judged.problem)
+        if kinds <= {None, *NOTHING_CAME} and not reply.messages and reply.problem:
+            self._troubles.silence(reply.problem)
+            kinds.clear()
         for kind in kinds:
             if kind is not None:
                 self._troubles.note(kind)
@@ -177,6 +187,7 @@ class Poller:
         if good:
             self._last_good_s, self._bad_since_s = now_s, None
             self._failing.answered(request)
+            self._troubles.over()
             return
         self._bad_since_s = now_s if self._bad_since_s is None else self._bad_since_s
         if self._failing.failed(request, now_s):
@@ -205,44 +216,65 @@ class Poller:
             self._finish()
             raise Gap("stood_still")
 
-    def _come_back(self, kind: str) -> None:
-        """Say the gap, then try with growing waits until the vehicle answers again or the recording ends."""
-        self.in_gap = True
-        since_s = self._last_good_s
-        why = PROBLEMS.get(kind, kind)
+    def _begin_gap(self, kind: str) -> None:
+        """Say that a gap began; it is one of `MODULE_SILENT` where nothing but silence came before it."""
+        name, since_s, why = "gap", self._last_good_s, PROBLEMS.get(kind, kind)
         if stood_still_s := self._clock.stood_still_s():
             since_s = min(since_s, self._now_s() - stood_still_s)
             why = messages("event.stood_still", problem=PROBLEMS["stood_still"], seconds=stood_still_s)
             self._troubles.note("stood_still")
-        self._event("gap", messages("event.gap", since_s=since_s, why=why))
+        elif kind in NOTHING_CAME and self._troubles.silent:
+            self._troubles.module_silent()
+            name = kind = MODULE_SILENT
+        self._troubles.over()
+        self.gap, self._gap_since_s = kind, since_s
+        self._event("gap", messages(f"event.{name}", since_s=since_s, why=why))
+
+    def end(self, answers: bool) -> None:
+        """The recording is over; `answers`: the module answered to its end, so that a silence was a passing one."""
+        if self._troubles.silent and not answers:
+            self._begin_gap("no_data")
+        self._troubles.over()
+
+    def _come_back(self, kind: str) -> None:
+        """Say the gap, then try with growing waits until the vehicle answers again or the recording ends."""
+        self._begin_gap(kind)
         attempt = 0
         while self.going:
-            if self._try_again(attempt, kind):
-                self._must_be_the_same()
-                now_s = self._now_s()
-                self.gap_seconds += now_s - since_s
-                self.in_gap = False
-                self._event("reconnect", messages("event.reconnect", seconds=now_s - since_s))
-                self._failing.forget()
-                self._last_good_s, self._bad_since_s = now_s, None
-                self._clock.stood_still_s()  # where it stood still meanwhile, the gap tells
-                return
-            self._wait(BACKOFF_S[min(attempt, len(BACKOFF_S) - 1)])
+            try:
+                if self._try_again(attempt):
+                    return self._end_gap()
+            except LinkLost as lost:
+                if self.gap == MODULE_SILENT and self.going:
+                    self._troubles.note(lost.kind)
+                    self.gap = lost.kind
+            waits_s = SILENT_BACKOFF_S if self.gap == MODULE_SILENT else BACKOFF_S
+            self._wait(waits_s[min(attempt, len(waits_s) - 1)])
             attempt += 1
 
-    def _try_again(self, attempt: int, kind: str) -> bool:
-        """One try to get answers again, by the shortest way that may lead there; True where they come."""
-        link = self.link
-        try:
-            if attempt % ANEW_EVERY == ANEW_EVERY - 1:
-                return self._begin_anew()
-            if kind == "unplugged" or not link.is_open or (kind in SILENT and attempt >= REOPEN_AFTER):
-                ready = link.reconnect()
-            else:
-                ready = (kind not in RESTARTS and link.sync()) or link.restore()
-            return ready and link.vehicle_answers()
-        except LinkLost:
-            return False
+    def _end_gap(self) -> None:
+        self._must_be_the_same()
+        now_s = self._now_s()
+        self._gaps_s, self.gap = self.gap_seconds, None
+        self._event("reconnect", messages("event.reconnect", seconds=now_s - self._gap_since_s))
+        self._failing.forget()
+        self._last_good_s, self._bad_since_s = now_s, None
+        self._clock.stood_still_s()  # where it stood still meanwhile, the gap tells
+
+    def _try_again(self, attempt: int) -> bool:
+        """One try to get answers again, by the shortest way; True where they come. Raises LinkLost."""
+        link, kind = self.link, self.gap
+        if kind == MODULE_SILENT:
+            # An older bus has to be woken again; the adapter itself is not reset.
+            as_it_is = link.is_can and (attempt + 1) % BUS_ANEW_EVERY
+            ready = (as_it_is and link.sync()) or link.restore()
+        elif (attempt + 1) % ANEW_EVERY == 0:
+            return self._begin_anew()
+        elif kind == "unplugged" or not link.is_open or (kind in REOPENED and attempt >= REOPEN_AFTER):
+            ready = link.reconnect()
+        else:
+            ready = (kind not in RESTARTS and link.sync()) or link.restore()
+        return ready and link.vehicle_answers()
 
     def _must_be_the_same(self) -> None:
         """Raise InputError where what answers after a gap is not what answered before."""

@@ -90,27 +90,34 @@ def record(
         raise
     # Closed here, not when the last error that mentions it is forgotten: the adapter is free again at once.
     with closing(source.stream(minutes)) as stream:
-        failures = run(stream, [sink, _ClosingCodes(source, sink), *views])
+        failures = run(stream, [sink, _ClosingCodes(source, sink, views), *views])
     return Recording(
         trace, sink.drive_path, sink.rows, source.gap_seconds, dict(source.errors), tuple(failures)
     )
 
 
 class _ClosingCodes:
-    """Watches whether the codes were read at the end; where they were not, the drive file says so.
+    """Watches whether the codes were read at the end; where they were not, the drive file and the views say so.
 
-    Closed before the trace file is, as every sink that is not essential.
+    Closed before the trace file and the views are.
     """
 
     essential = False
 
-    def __init__(self, source: LiveSource, sink: TraceFileSink):
-        self._source, self._sink = source, sink
+    def __init__(self, source: LiveSource, sink: TraceFileSink, views: Sequence[Sink]):
+        self._source, self._sink, self._views = source, sink, views
         self._read = not source.codes
 
     def accept(self, item: StreamItem) -> None:
         self._read |= isinstance(item, CodeSnapshot) and item is not self._source.first_snapshot
 
     def close(self) -> None:
-        if not self._read:
-            self._sink.add_event("adapter_error", messages("event.no_closing_codes"), self._source.now_s())
+        if self._read:
+            return
+        unread = CodeSnapshot(self._source.now_s())
+        if self._source.module_silent:
+            self._sink.accept(unread)
+        else:
+            self._sink.add_event("adapter_error", messages("event.no_closing_codes"), unread.time_s)
+        for view in (v for v in self._views if not v.essential):
+            view.accept(unread)

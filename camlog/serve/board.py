@@ -145,7 +145,10 @@ class Board:
 
     def _gap(self, now_s: float) -> dict[str, Any] | None:
         since = self.state.gap_since_s
-        return None if since is None else {"since": clock_text(since), "seconds": round(max(0.0, now_s - since), 1)}
+        if since is None:
+            return None
+        seconds = round(max(0.0, now_s - since), 1)
+        return {"since": clock_text(since), "seconds": seconds, "why": self.state.gap_text}
 
     def _cam(self, found: CamShown, now_s: float) -> dict[str, Any]:
         cam = found.cam

@@ -281,6 +281,8 @@ class DriveRecorder:
             rows, troubles, self._left_out = result
             if troubles:
                 self._note("lines", sentence("troubles", troubles=", ".join(troubles)))
+            if self.board is not None and (last := self.board.state.last_snapshot) is not None and last.unread:
+                self._note("warnings", sentence("codes_unread"))
             self._become(state=FINISHED, rows=rows)
         else:
             error = sentence("recorder_died", how=result or "stopped") if kind in (DIED, DONE) else result

@@ -70,6 +70,7 @@ class DriveState:
         self._gap_since_s: float | None = None
         self._gap_told_s = 0.0
         self._gap_total_s = 0.0
+        self.gap_text = ""  # of the last gap
         self.batches = 0
         self.events: Counter[str] = Counter()
         self.last_event: Event | None = None
@@ -84,7 +85,7 @@ class DriveState:
             self.events[item.kind] += 1
             self.last_event = item
             if item.kind == "gap" and self._gap_since_s is None:
-                self._gap_told_s = item.time_s
+                self._gap_told_s, self.gap_text = item.time_s, item.text
                 self._gap_since_s = item.time_s if self._last_batch_s is None else self._last_batch_s
         elif isinstance(item, CodeSnapshot):
             self.last_snapshot = item

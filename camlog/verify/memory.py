@@ -125,7 +125,8 @@ def memory_of(
 
 
 def _in_order(drive: Drive | None) -> tuple[CodeSnapshot, ...]:
-    return tuple(sorted(drive.code_snapshots, key=lambda s: s.time_s)) if drive is not None else ()
+    read = [s for s in drive.code_snapshots if not s.unread] if drive is not None else []
+    return tuple(sorted(read, key=lambda s: s.time_s))
 
 
 def cleared_between(first: CodeSnapshot, second: CodeSnapshot) -> bool | None:

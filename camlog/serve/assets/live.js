@@ -124,9 +124,7 @@
     showCams(data.cams, data.verdicts);
     const gap = by("gap-notice");
     gap.hidden = !data.gap;
-    if (data.gap) text(gap, recording
-      ? `No answer from the adapter since ${data.gap.since} (${Math.round(data.gap.seconds)} s). It is tried again and again, and the recording goes on by itself: check plug and cable when it is safe.`
-      : `The adapter did not answer from ${data.gap.since} on.`);
+    if (data.gap) text(gap, data.gap.text);
     text(by("gaps"), data.gaps.count ? `${data.gaps.count} ${data.gaps.count === 1 ? "gap" : "gaps"}, ${Math.round(data.gaps.seconds)} s in all` : "no gaps");
     text(by("codes"), data.codes ? data.codes.replace(/^codes: /, "") : "not read yet");
     const last = data.events.find((event) => event.kind === "marker");

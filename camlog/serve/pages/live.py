@@ -31,7 +31,10 @@ def live_update(board: Board | None, guide: Guide | None) -> dict[str, Any]:
         for cam, (condition, confidence, reason) in (verdict.cams if verdict is not None else {}).items()
     }  # fmt: skip
     done = guide is not None and guide.can_stop()
-    return board.update(max(0, cursor)) | {"verdicts": verdicts, "done": done}
+    told = board.update(max(0, cursor))
+    if told["gap"]:
+        told["gap"]["text"] = sentence("gap_then" if guide is None else "gap_now", **told["gap"])
+    return told | {"verdicts": verdicts, "done": done}
 
 
 def next_line(guide: Guide | None) -> Markup:
