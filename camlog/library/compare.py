@@ -12,7 +12,8 @@ from scipy import stats
 from camlog.analysis.figures import BY_NAME
 from camlog.cams import title as cam_title
 from camlog.errors import extra
-from camlog.library.known_good import KnownGood, Place, limit_of, messages
+from camlog.library import say
+from camlog.library.known_good import KnownGood, Place, limit_of
 from camlog.library.store import Library
 from camlog.numbers import in_whole, with_unit
 from camlog.oil_windows import OilWindow
@@ -58,12 +59,12 @@ def trends(library: Library, car: str) -> list[str]:
         if changed is not None:
             before, after = (with_unit(float(half.mean()), figure.unit) for half in (values[:changed], values[changed:]))
             since = {"file": rows[changed]["file"], "day": rows[changed]["started_at"][:10]}
-            lines.append(messages("trend.changed", **where, **since, before=before, after=after))
+            lines.append(say("trend.changed", **where, **since, before=before, after=after))
         limit = limit_of(figure, window)
         crossing = crosses(rows, np.abs(values) if figure.bad == "size" else values, limit.value, below=figure.bad == "below")
         if crossing is not None:
-            lines.append(messages("trend.reaches", **where, limit=limit, first=crossing[0], last=crossing[1]))
-    return lines or [messages("trend.none", car=car, fewest=FEWEST_DRIVES)]
+            lines.append(say("trend.reaches", **where, limit=limit, first=crossing[0], last=crossing[1]))
+    return lines or [say("trend.none", car=car, fewest=FEWEST_DRIVES)]
 
 
 def change_point(values: np.ndarray) -> int | None:

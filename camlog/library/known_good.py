@@ -21,12 +21,11 @@ from camlog.analysis.estimate import Estimate
 from camlog.analysis.figures import BY_NAME, Figure
 from camlog.analysis.verdict.weigh import Z95, Weighed, log_times
 from camlog.cams import title as cam_title
+from camlog.library import say
 from camlog.limits import LIMITS, Limit
-from camlog.messages import Messages
 from camlog.numbers import with_unit
 from camlog.oil_windows import OilWindow
 
-messages = Messages("camlog.library")
 # Fewer known-good drives are shown and not weighed.
 ENOUGH = 5
 # The share of the evidence that n known-good cars get: n / (n + this). Common practice, no source.
@@ -173,7 +172,7 @@ class Place:
     def __str__(self) -> str:
         unit = self.figure.unit
         low, high = (with_unit(end, unit) for end in self.band)
-        return messages(
+        return say(
             "place.line", cam=cam_title(self.cam), title=self.figure.title, part=self.part, oil=self.oil, value=with_unit(self.value, unit), word=self._word,
             worse=self.worse_than, cars=self.good.cars, low=low, high=high, share=self.good.share,
         )  # fmt: skip
@@ -181,13 +180,13 @@ class Place:
     @property
     def sentence(self) -> str:
         """What a verdict says of it: "slower than 9 of 9 good ones of its kind"."""
-        return messages("place.reason", title=self.figure.title, oil=self.oil, value=with_unit(self.value, self.figure.unit),
+        return say("place.reason", title=self.figure.title, oil=self.oil, value=with_unit(self.value, self.figure.unit),
                         word=self._word, worse=self.worse_than, cars=self.good.cars, share=self.good.share)  # fmt: skip
 
     @property
     def _word(self) -> str:
         name = f"worse.{self.figure.question}"
-        return messages(name if name in messages else "worse.other")
+        return say(name if name in say else "worse.other")
 
     def to_dict(self) -> dict[str, Any]:
         """The place as it stands in Findings."""

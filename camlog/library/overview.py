@@ -9,12 +9,11 @@ from functools import cache
 from pathlib import Path
 
 from camlog.cams import short
+from camlog.library import say
 from camlog.library.screen import Row
-from camlog.messages import Messages
 from camlog.page import render_page, shipped_text, write_page
 from camlog.report.words import CONDITION_WORDS, cause_words
 
-say = Messages("camlog.library")
 COLUMNS = say.table("overview.column")
 STATES = CONDITION_WORDS | say.table("overview.state")
 _SIMULATED = say("overview.simulated")

@@ -10,6 +10,7 @@ from __future__ import annotations
 import glob
 import hashlib
 import json
+import logging
 import os
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -22,9 +23,8 @@ from pathlib import Path
 from typing import Any
 
 from camlog.errors import InputError, extra
-from camlog.messages import Messages
+from camlog.library import say
 
-say = Messages("camlog.library")
 STATE = "screen.jsonl"
 SUFFIXES = (".csv", ".txt", ".tsv", ".log", ".csv.gz", ".zip")
 # What camlog writes beside recordings, and what is no table.
@@ -32,7 +32,8 @@ SKIPPED = (".report.html", ".findings.json", ".drive.json", ".verification.html"
 # Files handed out per worker at a time, so that memory stays flat however many there are.
 AHEAD = 3
 RESTART_WORKER_AFTER = 200
-SCHEDULER_WAIT = "60s"  # for a scheduler to answer, or to come back
+SCHEDULER_WAIT_S = 60.0  # for a scheduler to answer, or to come back
+WORKERS_WAIT_S = 60.0  # for a scheduler without workers to get one
 
 Progress = Callable[[int, int, float], None]
 
@@ -73,7 +74,7 @@ def files_of(paths: Sequence[str]) -> list[str]:
         else:
             found |= {p for p in glob.glob(name, recursive=True) if os.path.isfile(p)}
     if not found:
-        raise InputError("no recording there", file=", ".join(paths)[:200], remedy="Name folders, patterns or files.")
+        raise say.error("no_recordings", ", ".join(paths)[:200])
     return sorted(found)
 
 
@@ -90,7 +91,7 @@ def _filesystem(name: str) -> Any:
     try:
         return fsspec.core.url_to_fs(name)
     except (ImportError, ValueError, OSError) as error:
-        raise InputError(f"cannot be reached ({error})", file=name, remedy="Check the address and its library.") from error
+        raise say.error("unreached", name, why=error) from error
 
 
 def _remote(name: str) -> Iterator[str]:
@@ -110,9 +111,9 @@ def examine(path: str, vehicle: str | None = None, known: tuple[int, float, str]
             return None
         return _examined(Path(path), path, stat.st_size, stat.st_mtime, vehicle)
     except InputError as error:
-        return Row(path, *_measure(path), reason=str(error))
+        return _refused(path, str(error))
     except (OSError, MemoryError, ArithmeticError, ValueError) as error:
-        return Row(path, *_measure(path), reason=f"{type(error).__name__}: {error}"[:300])
+        return _refused(path, f"{type(error).__name__}: {error}")
 
 
 def _fetched(path: str, vehicle: str | None, known: tuple[int, float, str] | None) -> Row | None:
@@ -127,14 +128,6 @@ def _fetched(path: str, vehicle: str | None, known: tuple[int, float, str] | Non
         if known is not None and size == known[0] and _sha256(str(local)) == known[2]:
             return None
         return _examined(local, path, size, 0.0, vehicle)
-
-
-def _measure(path: str) -> tuple[int, float]:
-    try:
-        stat = os.stat(path)
-        return stat.st_size, stat.st_mtime
-    except OSError:
-        return 0, 0.0
 
 
 def _sha256(path: str) -> str:
@@ -206,24 +199,41 @@ def _read_state(path: Path) -> Iterator[Row]:
 def _run(files: Sequence[str], done: dict[str, Row], vehicle: str | None, jobs: int, scheduler: str | None) -> Iterator[Row | None]:
     """A row for each file as it is finished, None for one that has not changed."""
     todo = list(reversed(files))
+    suspects: set[str] = set()  # under way when a worker ended: examined again at the end, each with nothing beside it
     while todo:
         running: dict[Future, str] = {}
         try:
             with _executor(jobs, scheduler) as (pool, workers):
                 while todo or running:
-                    while todo and len(running) < workers() * AHEAD:
+                    there = workers()
+                    while todo and len(running) < (1 if todo[-1] in suspects else max(there, 1) * AHEAD):
                         path = todo[-1]
                         running[pool.submit(examine, path, vehicle, _known(done.get(path)))] = path
                         todo.pop()  # only now: a pool whose worker ended takes nothing more
-                    for future in wait(running, return_when=FIRST_COMPLETED).done:
-                        row = _row(running[future], future)
-                        del running[future]
-                        yield row
+                    ended = wait(running, WORKERS_WAIT_S, FIRST_COMPLETED).done
+                    if not ended and not there and not workers():
+                        raise say.error("no_workers", scheduler)
+                    for future in ended:
+                        error = future.exception()  # raises CancelledError where the scheduler that had it is gone
+                        if isinstance(error, BrokenProcessPool):
+                            raise error
+                        path = running.pop(future)
+                        killed = type(error).__name__ == "KilledWorker"  # as Dask calls it
+                        if killed and path not in suspects:
+                            suspects.add(path)
+                            todo.insert(0, path)
+                        elif error is not None:
+                            yield _refused(path, say("screen.worker_ended") if killed else str(error))
+                        else:
+                            yield future.result()
         except BrokenProcessPool:
-            # A worker ended. Which file it was is found by examining each that was under way alone.
-            for path in running.values():
-                yield _alone(path, vehicle)
-        except CancelledError:
+            guilty = suspects & set(running.values())
+            yield from (_refused(path, say("screen.worker_ended")) for path in guilty)
+            suspects.update(running.values())
+            todo[:0] = [path for path in running.values() if path not in guilty]
+        except (CancelledError, OSError):
+            if scheduler is None:
+                raise
             todo += running.values()  # the scheduler was lost: what was under way is examined again once it is back
 
 
@@ -231,34 +241,31 @@ def _known(earlier: Row | None) -> tuple[int, float, str] | None:
     return (earlier.size, earlier.modified, earlier.sha256) if earlier and not earlier.reason else None
 
 
-def _row(path: str, future: Future) -> Row | None:
-    error = future.exception()  # raises CancelledError where the scheduler that had it is gone
-    if isinstance(error, BrokenProcessPool):
-        raise error
-    return future.result() if error is None else Row(path, *_measure(path), reason=str(error)[:300])
-
-
-def _alone(path: str, vehicle: str | None) -> Row | None:
+def _refused(path: str, reason: str) -> Row:
+    """The row of a file that was not examined."""
     try:
-        with _executor(1, None) as (pool, _):
-            return _row(path, pool.submit(examine, path, vehicle))
-    except BrokenProcessPool:
-        return Row(path, *_measure(path), reason=say("screen.worker_ended"))
+        stat = os.stat(path)
+    except OSError:
+        return Row(path, 0, 0.0, reason=reason[:300])
+    return Row(path, stat.st_size, stat.st_mtime, reason=reason[:300])
 
 
 @contextmanager
 def _executor(jobs: int, scheduler: str | None) -> Iterator[tuple[Executor, Callable[[], int]]]:
-    """What takes the files, and how many workers it has at the moment."""
+    """What takes the files, and how many workers it has at the moment. Raises InputError where no scheduler answers."""
     if scheduler is None:
         with ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), max_tasks_per_child=RESTART_WORKER_AFTER) as pool:
             yield pool, lambda: jobs
         return
+    distributed = extra("distributed", "cluster")
+    for name in ("distributed", "tornado.application"):
+        logging.getLogger(name).setLevel(logging.CRITICAL)  # what a lost connection means is said here
     try:
-        client = extra("distributed", "cluster").Client(scheduler, timeout=SCHEDULER_WAIT)
+        client = distributed.Client(scheduler, timeout=SCHEDULER_WAIT_S)
     except (OSError, ValueError) as error:
-        raise InputError(f"no scheduler answers at {scheduler} ({error})", remedy="Start one, or use --jobs.") from error
+        raise say.error("no_scheduler", scheduler, why=error) from error
     with client:
-        yield client.get_executor(retries=1), lambda: max(len(client.nthreads()), 1)
+        yield client.get_executor(retries=1, pure=False), lambda: len(client.nthreads())
 
 
 def write_tables(rows: Iterable[Row], out: Path) -> list[Path]:

@@ -19,6 +19,7 @@ from typing import Any
 from platformdirs import user_data_path
 
 from camlog.errors import InputError
+from camlog.library import say
 from camlog.stream import now
 
 WAIT_S = 30.0  # for another program that writes
@@ -111,14 +112,14 @@ class Library:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             connection = sqlite3.connect(self.path, timeout=WAIT_S, isolation_level=None)
         except (OSError, sqlite3.Error) as error:
-            raise InputError(f"cannot be opened ({error})", file=self.path, remedy="Name another with --library.") from error
+            raise say.error("unopened", self.path, why=error) from error
         connection.row_factory = sqlite3.Row
         return connection
 
     def _migrate(self) -> None:
         version = self._open.execute("PRAGMA user_version").fetchone()[0]
         if version > VERSION:
-            raise InputError("was written by a newer camlog", file=self.path, remedy="Update camlog, or name another library.")
+            raise say.error("newer", self.path)
         for step in range(version, VERSION):
             with self._transaction():
                 # Another program may have done it while this one waited.
@@ -133,8 +134,7 @@ class Library:
         try:
             yield
         except sqlite3.DatabaseError as error:
-            remedy = "Check the disk and that no other program holds it; the library keeps what was added before."
-            raise InputError(f"cannot be used as a library ({error})", file=self.path, remedy=remedy) from error
+            raise say.error("unusable", self.path, why=error) from error
 
     @contextmanager
     def _transaction(self) -> Iterator[None]:
@@ -204,7 +204,7 @@ class Library:
             self._open.execute("DELETE FROM words WHERE rowid NOT IN (SELECT id FROM recording) AND rowid = ?", (number,))
 
     def _missing(self, number: int) -> InputError:
-        return InputError(f"holds no recording {number}", file=self.path, remedy="`camlog library list` shows them.")
+        return say.error("no_recording", self.path, number=number)
 
     def recordings(
         self, kind: str | None = None, vehicle: str | None = None, *, good: bool = False, condition: str = "", search: str = "",
