@@ -50,7 +50,7 @@ class Transport:
     """An open port. The constructor raises LinkLost where it cannot be opened; all else raises OSError where it is gone.
 
     `scheme` is what stands before `://` in the port's name ("" for a device of this computer); `speeds` are the
-    bauds to try where the port has any; `dialect` names what is spoken over it.
+    bauds to try where the port has any; `dialect` names what is spoken over it; `found_slowly`: `found` takes seconds.
 
     | member | does |
     |---|---|
@@ -65,6 +65,7 @@ class Transport:
     scheme = ""
     speeds: tuple[int, ...] = ()
     dialect = "elm"
+    found_slowly = False
 
     def __init__(self, port: str, baud: int | None = None): ...
 
@@ -106,11 +107,11 @@ def transport_for(port: str) -> type[Transport]:
     return kind
 
 
-def likely_ports() -> list[Port]:
-    """USB serial converters and bound Bluetooth ports first, built-in serial ports and incoming ones last."""
-    return sorted(
-        (p for kind in transports().values() for p in kind.found()), key=lambda p: (p.rank, p.device)
-    )
+def likely_ports(*, at_once: bool = False) -> list[Port]:
+    """USB serial converters and bound Bluetooth ports first, built-in serial ports and incoming ones last; `at_once`
+    leaves out kinds that take seconds to be found."""
+    kinds = [kind for kind in transports().values() if not (at_once and kind.found_slowly)]
+    return sorted((p for kind in kinds for p in kind.found()), key=lambda p: (p.rank, p.device))
 
 
 def no_port_found(tried: list[str]) -> InputError:

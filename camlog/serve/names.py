@@ -80,6 +80,7 @@ def check_port(port: str) -> str:
     real = os.path.realpath(port) if port.startswith("/") and "\0" not in port else ""
     if len(port) <= LONGEST_PORT and (
         re.fullmatch(r"socket://[\w.\-:\[\]%]+:\d{1,5}", port)
+        or re.fullmatch(r"ble://[\w .:\-]+", port)
         or re.fullmatch(r"(?:\\\\\.\\)?COM\d{1,3}", port, re.IGNORECASE)
         or re.fullmatch(r"/dev/[\w./\-]+", real)
     ):

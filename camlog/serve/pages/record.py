@@ -116,7 +116,7 @@ def _new_profile(desk: Desk, file: str) -> str:
 def _port_choices(desk: Desk) -> list[tuple[str, str, bool]]:
     named = {desk.adapter: sentence("given_at_start", what=desk.adapter)} if desk.adapter else {}
     named[FIND] = sentence("find_port")
-    for port in likely_ports():
+    for port in likely_ports(at_once=True):
         named.setdefault(port.device, sentence("port", port=port))
     return [(value, label, False) for value, label in (named | {OTHER: sentence("other_port_below")}).items()]
 
