@@ -10,7 +10,7 @@ from typing import NoReturn
 
 import typer
 
-from camlog.cli.options import with_units
+from camlog.cli.options import declared
 from camlog.errors import InputError, saved_details
 from camlog.visible import visible, visible_output
 
@@ -20,8 +20,6 @@ COMMANDS = (
     "shortcut", "demo",
 )  # fmt: skip
 
-# Those that show a person numbers of a drive.
-WITH_UNITS = frozenset({"record", "replay", "analyze", "compare", "verify", "codes", "demo", "screen"})
 EXIT_BAD_INPUT = 2
 EXIT_INTERRUPTED = 130
 
@@ -50,8 +48,7 @@ def build_app() -> typer.Typer:
         if hasattr(module, "app"):
             app.add_typer(module.app, name=name)
         else:
-            command = getattr(module, name)
-            app.command(name)(with_units(command) if name in WITH_UNITS else command)
+            app.command(name)(declared(getattr(module, name), name))
     return app
 
 

@@ -3,28 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
 
 import typer
-
-from camlog.cli.options import Baud, Force, Port
 
 ANSWER = "clear"
 
 
 def clear(
-    port: Port = None,
-    baud: Baud = None,
-    save: Annotated[
-        Path | None,
-        typer.Option(
-            help="Where the snapshot goes that is taken first. Default: codes-DATE-TIME.drive.json in this folder.",
-            metavar="NAME.drive.json",
-        ),
-    ] = None,
-    yes: Annotated[bool, typer.Option("--yes", help="Do not ask (for scripts).")] = False,
-    force: Force = False,
-) -> None:
+    port: str | None = None, baud: int | None = None, save: Path | None = None, yes: bool = False,
+    force: bool = False,
+) -> None:  # fmt: skip
     """Clear the codes after a repair, with everything saved first.
 
     Ignition on, engine off. camlog reads all the modules hold, saves it, shows it, says what clearing takes

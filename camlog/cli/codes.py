@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from camlog.cli.options import Baud, Json, Port
 from camlog.cli.results import say
 
 if TYPE_CHECKING:
@@ -15,7 +14,7 @@ if TYPE_CHECKING:
     from camlog.stream import CodeSnapshot, MonitorTest
 
 
-def codes(port: Port = None, baud: Baud = None, json: Json = False) -> None:
+def codes(port: str | None = None, baud: int | None = None, json: bool = False) -> None:
     """Read stored, pending and permanent codes, lamp, readiness, freeze frame, counters and test results.
 
     Of every module that answers. Nothing is changed or cleared. A code is evidence, not a verdict: log a

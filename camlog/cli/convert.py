@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import shlex
 import sys
-from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Literal, Self
 
 import typer
 
@@ -14,44 +13,10 @@ if TYPE_CHECKING:
     from camlog.convert import Conversion, Question
 
 
-class Shaft(StrEnum):
-    """Whose degrees an angle is in."""
-
-    crank = "crank"
-    cam = "cam"
-
-
-class Direction(StrEnum):
-    """Which way an angle counts positive."""
-
-    advance = "advance"
-    retard = "retard"
-
-
 def convert(
-    file: Path = typer.Argument(
-        ..., metavar="FILE", help="The saved recording: CSV or the like, or one in .gz or .zip."
-    ),
-    map_: Path | None = typer.Option(
-        None, "--map", metavar="MAP.toml", help="What its columns are, where camlog cannot tell."
-    ),
-    out: Path | None = typer.Option(
-        None,
-        "--out",
-        metavar="NAME.csv",
-        help="The recording to write; NAME.camlog.csv beside FILE by default.",
-    ),
-    rate: float | None = typer.Option(
-        None, "--rate", metavar="HZ", help="Rows a second, where no column tells the time."
-    ),
-    angles: Shaft | None = typer.Option(
-        None, "--angles", help="Its cam angles are in degrees of this shaft, where the file does not say."
-    ),
-    positive: Direction | None = typer.Option(
-        None, "--positive", help="What its cam angles count positive, where the file does not say."
-    ),
-    force: bool = typer.Option(False, "--force", help="Overwrite the recording and its drive file."),
-) -> None:
+    file: Path, map_: Path | None = None, out: Path | None = None, rate: float | None = None,
+    angles: Literal["crank", "cam"] | None = None, positive: Literal["advance", "retard"] | None = None, force: bool = False,
+) -> None:  # fmt: skip
     """Turn a customer's saved recording, whoever wrote it, into one of camlog's.
 
     It reads tables of text: any separator, decimal comma, text encoding, lines above the headings, a row a
@@ -80,7 +45,7 @@ def convert(
     with _Progress() as progress:
         done = convert_file(
             file, mapping=map_, out=out, ask=_ask_with(progress) if asking else None, progress=progress, force=force,
-            rate_hz=rate, angles=angles and angles.value, positive=positive and positive.value,
+            rate_hz=rate, angles=angles, positive=positive,
         )  # fmt: skip
     _say(file, done)
 

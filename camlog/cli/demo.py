@@ -3,16 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
 
 import typer
 
 
-def demo(
-    out: Annotated[
-        Path | None, typer.Option(help="Folder for what the demonstration writes. Default: camlog-demo here.", metavar="DIR")
-    ] = None,
-) -> None:
+def demo(out: Path | None = None) -> None:
     """Show camlog at work on a simulated car: record, replay, and what they lead to. No hardware, about a minute."""
     from camlog.demo import demo as run_demo
 

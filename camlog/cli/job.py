@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import json as json_text
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
 import typer
 
-from camlog.cli.options import with_units
+from camlog.cli.options import group
 from camlog.numbers import in_whole, percent
 
 if TYPE_CHECKING:
@@ -16,36 +16,14 @@ if TYPE_CHECKING:
     from camlog.job.shop import ShopFile
     from camlog.profile.model import Layout
 
-app = typer.Typer(no_args_is_help=True, help="The job: complaint, checks, quote, work sheet, proof, in one record.")
-
-JobOption = Annotated[
-    Path | None, typer.Option("--job", help="The job file. Default: the only one in this folder.", metavar="FILE")
-]
-ShopOption = Annotated[
-    Path | None, typer.Option("--shop", help="The shop's own figures (TOML). Default: shop.toml beside the job.", metavar="FILE")
-]
-VehicleOption = Annotated[
-    str | None, typer.Option("--vehicle", help="Vehicle profile: layout and limits; 'demo'.", metavar="FILE")
-]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 SHOWN = 5
 
 
-@app.command()
 def new(
-    name: Annotated[str, typer.Argument(help="Name of the job: NAME.job.json is written.", metavar="NAME")],
-    complaint: Annotated[str, typer.Option(help="The customer's words.", metavar="TEXT")] = "",
-    recording: Annotated[
-        list[Path] | None, typer.Option(help="Recording of before the repair (may be repeated).", metavar="TRACE")
-    ] = None,
-    vehicle: VehicleOption = None,
-    plate: Annotated[str, typer.Option(help="Plate or number of the vehicle.", metavar="TEXT")] = "",
-    mileage_km: Annotated[float | None, typer.Option(help="Mileage, km.", min=0.0, max=5e6)] = None,
-    oil_date: Annotated[str, typer.Option(help="When the oil was changed.", metavar="TEXT")] = "",
-    technician: Annotated[str, typer.Option(help="Who works on it.", metavar="TEXT")] = "",
-    shop_name: Annotated[str, typer.Option("--shop-name", help="The shop.", metavar="TEXT")] = "",
-    force: Annotated[bool, typer.Option("--force", help="Replace a job of that name.")] = False,
-) -> None:
+    name: str, complaint: str = "", recording: list[Path] | None = None, vehicle: str | None = None,
+    plate: str = "", mileage_km: float | None = None, oil_date: str = "", technician: str = "",
+    shop_name: str = "", force: bool = False,
+) -> None:  # fmt: skip
     """Begin a job. Everything but its name may come later, or never."""
     from camlog.cli.results import findings_of, profile_of
     from camlog.job.record import Job
@@ -64,18 +42,10 @@ def new(
     typer.echo(f"{job.path}: begun. Next: camlog job show --job {job.path}")
 
 
-@app.command()
-@with_units
 def show(
-    job: JobOption = None,
-    shop: ShopOption = None,
-    vehicle: VehicleOption = None,
-    json: JsonOption = False,
-    out: Annotated[
-        Path | None, typer.Option(help="Write the customer's page and the workshop file into this folder.", metavar="DIR")
-    ] = None,
-    force: Annotated[bool, typer.Option("--force", help="Replace pages that are there.")] = False,
-) -> None:
+    job: Path | None = None, shop: Path | None = None, vehicle: str | None = None, json: bool = False,
+    out: Path | None = None, force: bool = False,
+) -> None:  # fmt: skip
     """Where the job stands: causes, the next checks in order of worth, what was found, what is open."""
     found, shop_file, layout = _open(job, shop, vehicle)
     from camlog.job.work import next_steps
@@ -89,18 +59,10 @@ def show(
         _pages(found, steps, out, force)
 
 
-@app.command()
 def found(
-    text: Annotated[str, typer.Argument(help='What was found, as in "oil 1 l low" or "marks ok".', metavar="TEXT")] = "",
-    job: JobOption = None,
-    check: Annotated[str | None, typer.Option(help="The check, where the words leave it open.", metavar="KEY")] = None,
-    who: Annotated[str, typer.Option(help="Who found it.", metavar="TEXT")] = "",
-    recording: Annotated[
-        Path | None, typer.Option(help="Take in a recording of before the repair.", metavar="TRACE")
-    ] = None,
-    shop: ShopOption = None,
-    vehicle: VehicleOption = None,
-) -> None:
+    text: str = "", job: Path | None = None, check: str | None = None, who: str = "",
+    recording: Path | None = None, shop: Path | None = None, vehicle: str | None = None,
+) -> None:  # fmt: skip
     """Note the outcome of a check, or take in a recording: the causes and the next checks move at once."""
     from camlog.cli.results import findings_of, profile_of
     from camlog.job.found import understand
@@ -118,15 +80,10 @@ def found(
     _show(record, next_steps(record, shop_file, layout))
 
 
-@app.command()
-@with_units
 def quote(
-    job: JobOption = None,
-    repair: Annotated[str | None, typer.Option(help="The repair to quote. Default: least expected cost.", metavar="KEY")] = None,
-    shop: ShopOption = None,
-    vehicle: VehicleOption = None,
-    json: JsonOption = False,
-) -> None:
+    job: Path | None = None, repair: str | None = None, shop: Path | None = None,
+    vehicle: str | None = None, json: bool = False,
+) -> None:  # fmt: skip
     """What to quote: each choice, its chance to cure, its cost, and its cost with the car coming back."""
     from camlog.job.work import WORTH_SHOWING, make_quote
 
@@ -149,17 +106,9 @@ def quote(
     typer.echo("Parts: " + "; ".join(p["what"] for p in made["parts"]) + ".")
 
 
-@app.command()
 def sheet(
-    job: JobOption = None,
-    vehicle: VehicleOption = None,
-    entered: Annotated[
-        list[str] | None,
-        typer.Option("--enter", help='A value or torque of service information or measured: "chain elongation 0.35 limit 0.5", '
-                     '"phaser bolt 25 N*m + 90 deg" (may be repeated).', metavar="TEXT"),
-    ] = None,
-    tick: Annotated[list[int] | None, typer.Option(help="Number of a line that is done (may be repeated).", metavar="N")] = None,
-    who: Annotated[str, typer.Option(help="Who ticks.", metavar="TEXT")] = "",
+    job: Path | None = None, vehicle: str | None = None, entered: list[str] | None = None,
+    tick: list[int] | None = None, who: str = "",
 ) -> None:  # fmt: skip
     """The work sheet of what was quoted: marks, measurements, fasteners. What is measured moves the causes."""
     from camlog.job.sheet import enter, row_words, rows
@@ -182,18 +131,10 @@ def sheet(
         typer.echo(f"{number:>3} {box} {row_words(row)}")
 
 
-@app.command()
-@with_units
 def close(
-    job: JobOption = None,
-    done: Annotated[str, typer.Option(help="What was done, as the customer's page says it.", metavar="TEXT")] = "",
-    after: Annotated[Path | None, typer.Option(help="The drive after the repair.", metavar="TRACE")] = None,
-    before: Annotated[Path | None, typer.Option(help="The drive before it. Default: that of the job, beside it.", metavar="TRACE")] = None,
-    shop: ShopOption = None,
-    vehicle: VehicleOption = None,
-    out: Annotated[Path | None, typer.Option(help="Folder for the pages. Default: beside the job.", metavar="DIR")] = None,
-    force: Annotated[bool, typer.Option("--force", help="Replace pages that are there.")] = False,
-) -> None:
+    job: Path | None = None, done: str = "", after: Path | None = None, before: Path | None = None,
+    shop: Path | None = None, vehicle: str | None = None, out: Path | None = None, force: bool = False,
+) -> None:  # fmt: skip
     """Close the job: with the proof where there is a drive after the repair; writes the customer's page and the workshop file."""
     from camlog.cli.results import findings_of, profile_of
     from camlog.job.pages import order_words
@@ -265,3 +206,6 @@ def _pages(record: Job, steps: dict, folder: Path, force: bool) -> None:
 
     for path in write_pages(record, steps, folder, replace=force):
         typer.echo(f"Page: {path}")
+
+
+app = group("job", new, show, found, quote, sheet, close)

@@ -4,32 +4,18 @@ from __future__ import annotations
 
 import json as json_text
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
 import typer
 
-from camlog.cli.options import with_units
-
-app = typer.Typer(no_args_is_help=True, help="The library: recordings kept with their figures; known-good cars of a kind.")
-
-LibraryOption = Annotated[
-    Path | None, typer.Option("--library", help="The library file. Default: this user's, or CAMLOG_LIBRARY.", metavar="FILE")
-]
-NumberArgument = Annotated[int, typer.Argument(help="Number of the recording, as `library list` shows it.", metavar="N")]
+from camlog.cli.options import group
 
 
-@app.command()
 def add(
-    trace: Annotated[list[Path], typer.Argument(help="Recordings to keep.", metavar="TRACE...")],
-    vehicle: Annotated[str | None, typer.Option(help="Vehicle profile; 'demo'.", metavar="FILE")] = None,
-    kind: Annotated[str, typer.Option(help="The shop's key of the engine kind; default: the profile's.", metavar="TEXT")] = "",
-    car: Annotated[str, typer.Option(help="What tells this car from others of its kind (plate, number).", metavar="TEXT")] = "",
-    mileage_km: Annotated[float | None, typer.Option(help="Mileage, km.", min=0.0)] = None,
-    outcome: Annotated[str, typer.Option(help="What became of the job.", metavar="TEXT")] = "",
-    good: Annotated[str, typer.Option("--known-good", help="It is known-good; says who.", metavar="WHO")] = "",
-    why: Annotated[str, typer.Option(help="Why it is known-good.", metavar="TEXT")] = "",
-    library: LibraryOption = None,
-) -> None:
+    trace: list[Path], vehicle: str | None = None, kind: str = "", car: str = "",
+    mileage_km: float | None = None, outcome: str = "", good: str = "", why: str = "",
+    library: Path | None = None,
+) -> None:  # fmt: skip
     """Keep what recordings were: engine kind, figures with intervals, verdict. The files stay where they are.
 
     Known-good is a decision, never a guess: a verified repair, or said by a person, with --known-good WHO.
@@ -49,14 +35,10 @@ def add(
             typer.echo(say("library.added", number=number, path=path, good=good))
 
 
-@app.command("list")
 def list_(
-    search: Annotated[str, typer.Argument(help="Words in file, vehicle, kind, outcome, codes or verdict.", metavar="TEXT")] = "",
-    kind: Annotated[str | None, typer.Option(help="Only this engine kind.", metavar="TEXT")] = None,
-    good: Annotated[bool, typer.Option("--known-good", help="Only known-good ones.")] = False,
-    library: LibraryOption = None,
-    json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
-) -> None:
+    search: str = "", kind: str | None = None, good: bool = False, library: Path | None = None,
+    json: bool = False,
+) -> None:  # fmt: skip
     """The recordings kept, newest first; a known-good one that does not fit the others is marked."""
     from camlog.cli.results import say
     from camlog.library.compare import misfitting
@@ -81,9 +63,7 @@ def _cams(row: dict[str, Any]) -> list[dict[str, Any]]:
     return [{"cam": short(cam), "word": CONDITION_WORDS[c["condition"]], **c} for cam, c in row["cams"].items()]
 
 
-@app.command()
-@with_units
-def show(number: NumberArgument, library: LibraryOption = None) -> None:
+def show(number: int, library: Path | None = None) -> None:
     """One recording: its figures beside those of known-good cars of its kind."""
     from camlog.cli.results import say
     from camlog.library.compare import places
@@ -101,14 +81,7 @@ def show(number: NumberArgument, library: LibraryOption = None) -> None:
         typer.echo(say("library.no_good" if row["kind"] else "library.no_kind"))
 
 
-@app.command()
-def good(
-    number: NumberArgument,
-    who: Annotated[str, typer.Option(help="Who says so.", metavar="TEXT")],
-    why: Annotated[str, typer.Option(help="Why.", metavar="TEXT")] = "",
-    no: Annotated[bool, typer.Option("--no", help="It is known-good no longer.")] = False,
-    library: LibraryOption = None,
-) -> None:
+def good(number: int, who: str, why: str = "", no: bool = False, library: Path | None = None) -> None:
     """Say that a recording is known-good, or no longer, with who says so."""
     from camlog.library.store import Library
 
@@ -116,8 +89,7 @@ def good(
         kept.mark_good(number, who, why, good=not no)
 
 
-@app.command()
-def remove(number: NumberArgument, library: LibraryOption = None) -> None:
+def remove(number: int, library: Path | None = None) -> None:
     """Forget a recording; its files stay."""
     from camlog.library.store import Library
 
@@ -125,12 +97,7 @@ def remove(number: NumberArgument, library: LibraryOption = None) -> None:
         kept.remove(number)
 
 
-@app.command()
-@with_units
-def trend(
-    car: Annotated[str, typer.Argument(help="The vehicle, as it was added.", metavar="CAR")],
-    library: LibraryOption = None,
-) -> None:
+def trend(car: str, library: Path | None = None) -> None:
     """Each figure of one car over time: since when it changed, and when it would cross its limit."""
     from camlog.library.compare import trends
     from camlog.library.store import Library
@@ -138,3 +105,6 @@ def trend(
     with Library(library) as kept:
         for line in trends(kept, car):
             typer.echo(line)
+
+
+app = group("library", add, list_, show, good, remove, trend)

@@ -1,89 +1,71 @@
-"""Options that several commands share, each declared once."""
+"""Commands as the command line has them; the words of their options and arguments are in `options.toml`, each once.
+
+There a command's own table goes before that of its group, and that before `shared`. `names` are an option's where they are
+not its parameter's; every other key is one of typer's.
+"""
 
 from __future__ import annotations
 
 import functools
 import inspect
+import tomllib
 from collections.abc import Callable
-from pathlib import Path
+from importlib import resources
 from typing import Annotated, Any, Literal
 
 import typer
 
-Vehicle = Annotated[
-    str | None,
-    typer.Option(
-        "--vehicle", metavar="FILE",
-        help="Vehicle profile: engine geometry, oil grade and limits of this vehicle; 'demo' for the simulated car.",
-    ),
-]  # fmt: skip
-Out = Annotated[
-    Path | None, typer.Option("--out", metavar="DIR", help="Folder for the results. Default: beside the recording.")
-]
-Dashboard = Annotated[
-    str | None,
-    typer.Option(
-        "--dashboard", metavar="FILE",
-        help="Which charts are shown: test_drive, cold_start, repair_check, or a file of your own.",
-    ),
-]  # fmt: skip
-Force = Annotated[bool, typer.Option("--force", help="Overwrite what is there already.")]
-Maps = Annotated[
-    list[Path] | None,
-    typer.Option(
-        "--map", metavar="MAP.toml",
-        help="What the columns of a recording from elsewhere are (see camlog convert); may be repeated, one for each "
-        "recording in their order.",
-    ),
-]  # fmt: skip
-Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON and write no files.")]
-Port = Annotated[
-    str | None,
-    typer.Option(
-        "--port", metavar="PORT",
-        help="Where the adapter is: a serial device (/dev/ttyUSB0, COM5), a pseudo-terminal, or socket://HOST:PORT for "
-        "Wi-Fi. Without it, the likely ports are tried in turn.",
-    ),
-]  # fmt: skip
-Baud = Annotated[
-    int | None, typer.Option("--baud", metavar="N", min=300, help="Serial speed of the adapter. Default: found by trying.")
-]
-PortLink = Annotated[
-    Path | None, typer.Option("--port-link", metavar="PATH", help="As --pty, and make PATH a link to it, so that its name stays.")
-]
-Pty = Annotated[
-    bool, typer.Option("--pty", help="Serve the adapter on a pseudo-terminal, as a serial port; not on Windows.")
-]
-Tcp = Annotated[
-    str | None,
-    typer.Option(
-        "--tcp", metavar="HOST:PORT",
-        help="Network address to serve the adapter at. Default: a free port that only this computer reaches.",
-    ),
-]  # fmt: skip
-Units = Annotated[
-    Literal["metric", "us"] | None,
-    typer.Option(
-        "--units",
-        help="Show °C, kPa, km/h and g/s, or °F, psi, mph and lb/min; angles are degrees in both. Recordings and JSON stay "
-        "metric.",
-    ),
-]
+TABLE: dict[str, Any] = tomllib.loads(
+    resources.files(__package__).joinpath("options.toml").read_text("utf-8")
+)
+Units = Literal["metric", "us"] | None
+# Those that show a person numbers of a drive.
+WITH_UNITS = frozenset(
+    "record replay analyze compare verify codes demo screen job.show job.quote job.close library.show library.trend".split()
+)
 
 
-def with_units(command: Callable[..., Any]) -> Callable[..., Any]:
-    """A command with the option --units, in which it shows numbers."""
+def group(name: str, *commands: Callable[..., Any]) -> typer.Typer:
+    """The application of a command that has commands of its own, each under its function's name."""
+    app = typer.Typer(no_args_is_help=True, help=TABLE[name]["help"])
+    for command in commands:
+        inner = command.__name__.rstrip("_")
+        app.command(inner)(declared(command, name, inner))
+    return app
+
+
+def declared(command: Callable[..., Any], *path: str) -> Callable[..., Any]:
+    """The command of that name (and within that group) with its words; with --units, in which it shows numbers."""
+    tables, at = [TABLE["shared"]], TABLE
+    for name in path:
+        at = at.get(name, {})
+        tables.append(at)
+    shows_numbers = ".".join(path) in WITH_UNITS
 
     @functools.wraps(command)
-    def run(*args: Any, units: str | None = None, **more: Any) -> Any:
+    def run(*args: Any, **more: Any) -> Any:
+        if not shows_numbers:
+            return command(*args, **more)
         from camlog.units import METRIC, showing
 
+        units = more.pop("units")
         with showing(METRIC if more.get("json") else units):
             return command(*args, **more)
 
-    given = inspect.signature(command, eval_str=True)
-    option = inspect.Parameter("units", inspect.Parameter.KEYWORD_ONLY, default=None, annotation=Units)
-    signature = given.replace(parameters=[*given.parameters.values(), option])
-    run.__signature__ = signature  # type: ignore[attr-defined]
-    run.__annotations__ = {p.name: p.annotation for p in signature.parameters.values()}
+    given = list(inspect.signature(command, eval_str=True).parameters.values())
+    if shows_numbers:
+        given.append(
+            inspect.Parameter("units", inspect.Parameter.KEYWORD_ONLY, default=None, annotation=Units)
+        )
+    words = {key: value for table in tables for key, value in table.items()}
+    parameters = [p.replace(annotation=_annotated(p, dict(words[p.name]))) for p in given]
+    run.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]
+    run.__annotations__ = {p.name: p.annotation for p in parameters}
     return run
+
+
+def _annotated(parameter: inspect.Parameter, words: dict[str, Any]) -> Any:
+    if words.pop("argument", False):
+        return Annotated[parameter.annotation, typer.Argument(**words)]
+    names = words.pop("names", ["--" + parameter.name.rstrip("_").replace("_", "-")])
+    return Annotated[parameter.annotation, typer.Option(*names, **words)]

@@ -3,56 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
 
 import typer
 
-from camlog.cli.options import Baud, Force, Port
-
 
 def record(
-    port: Port = None,
-    vehicle: Annotated[
-        str | None,
-        typer.Option(
-            help="Vehicle profile (TOML) that says where this vehicle keeps its cam angles; 'demo' for the simulated "
-            "car. Without it only standard signals are logged, and the phaser cannot be judged.",
-            metavar="FILE",
-        ),
-    ] = None,
-    out: Annotated[
-        Path | None,
-        typer.Option(help="Recording to write. Default: drive-DATE-TIME.csv in this folder.", metavar="NAME.csv"),
-    ] = None,
-    minutes: Annotated[
-        float | None, typer.Option(help="End by itself after this many minutes.", min=0.01, metavar="M")
-    ] = None,
-    baud: Baud = None,
-    signal: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--only", "--signal", metavar="NAME,...",
-            help="Log only these signals (several with commas, or repeated): fewer signals, faster.",
-        ),
-    ] = None,
-    vin: Annotated[
-        bool,
-        typer.Option(
-            "--vin",
-            help="Store the vehicle identification number in the drive file; without it, four digits of its hash, to "
-            "tell whether a later drive is of the same car.",
-        ),
-    ] = False,
-    raw: Annotated[
-        Path | None,
-        typer.Option(
-            "--raw", metavar="FILE",
-            help="Keep every byte to and from the adapter with its time, too: camlog replay --raw reads it. The vehicle "
-            "identification number is blanked in it without --vin.",
-        ),
-    ] = None,
-    force: Force = False,
-) -> None:
+    port: str | None = None, vehicle: str | None = None, out: Path | None = None,
+    minutes: float | None = None, baud: int | None = None, signal: list[str] | None = None,
+    vin: bool = False, raw: Path | None = None, force: bool = False,
+) -> None:  # fmt: skip
     """Log a test drive to a recording.
 
     Before you start: ignition on, adapter in the connector with its lamp lit. For a cold-start rattle, start the

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
 import typer
-
-from camlog.cli.options import Force, Maps, PortLink, Pty, Tcp
 
 if TYPE_CHECKING:
     from camlog.drive import Drive
@@ -15,35 +13,11 @@ if TYPE_CHECKING:
 
 
 def replay(
-    trace: Annotated[
-        Path | None, typer.Argument(metavar="TRACE", help="The saved recording, as in drive.csv; not with --raw.")
-    ] = None,
-    speed: Annotated[str, typer.Option(metavar="N|max", help="2 is twice as fast; max does not wait.")] = "1",
-    start: Annotated[float | None, typer.Option(metavar="S", help="Begin at this second of it.")] = None,
-    end: Annotated[float | None, typer.Option(metavar="S", help="Stop at this second of it.")] = None,
-    out: Annotated[
-        Path | None, typer.Option(metavar="NAME.csv", help="Save the stretch as a recording of its own, from second 0.")
-    ] = None,
-    force: Force = False,
-    maps: Maps = None,
-    as_adapter: Annotated[
-        bool, typer.Option("--as-adapter", help="Serve it on a simulated adapter, for camlog record or any OBD client.")
-    ] = False,
-    raw: Annotated[
-        Path | None,
-        typer.Option("--raw", metavar="FILE", help="Instead of TRACE: the bytes that camlog record --raw kept, decoded anew."),
-    ] = None,
-    vehicle: Annotated[
-        str | None, typer.Option(metavar="FILE", help="With --as-adapter or --raw: the vehicle profile, for the cam angles.")
-    ] = None,
-    lead_in: Annotated[
-        float,
-        typer.Option(metavar="S", help="With --as-adapter: the drive begins this long after a client first asks for a value."),
-    ] = 5.0,
-    port_link: PortLink = None,
-    pty: Pty = False,
-    tcp: Tcp = None,
-) -> None:
+    trace: Path | None = None, speed: str = "1", start: float | None = None, end: float | None = None,
+    out: Path | None = None, force: bool = False, maps: list[Path] | None = None, as_adapter: bool = False,
+    raw: Path | None = None, vehicle: str | None = None, lead_in: float = 5.0,
+    port_link: Path | None = None, pty: bool = False, tcp: str | None = None,
+) -> None:  # fmt: skip
     """Play a saved drive through the same view as a live one.
 
     Watch it again at any speed, or cut a stretch out of it:

@@ -4,23 +4,14 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated
 
 import typer
 
 
 def screen(
-    paths: Annotated[list[str], typer.Argument(help="Folders, patterns (*.csv, **/*.csv), files or addresses.", metavar="PATH...")],
-    out: Annotated[Path, typer.Option(help="Folder for tables and overview.", metavar="DIR")] = Path("screening"),
-    vehicle: Annotated[
-        str | None, typer.Option(help="Vehicle profile that all of them share; 'demo'.", metavar="FILE")
-    ] = None,
-    jobs: Annotated[int, typer.Option(help="Worker processes on this computer.", min=1, max=256)] = 2,
-    scheduler: Annotated[
-        str | None, typer.Option(help="A Dask scheduler (tcp://HOST:PORT) instead of own workers.", metavar="ADDRESS")
-    ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print every row as JSON, a line each.")] = False,
-) -> None:
+    paths: list[str], out: Path = Path("screening"), vehicle: str | None = None, jobs: int = 2,
+    scheduler: str | None = None, json: bool = False,
+) -> None:  # fmt: skip
     """Examine every recording below folders, the worst first.
 
     Foreign recordings count where what their columns mean is certain. Writes recordings.parquet, cams.parquet and

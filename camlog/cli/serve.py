@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
 
 import typer
 
@@ -11,34 +10,8 @@ from camlog.cli.options import Units
 
 
 def serve(
-    folder: Annotated[
-        Path,
-        typer.Argument(
-            metavar="[FOLDER]", show_default=False,
-            help="Working folder: recordings, profiles and reports are there. Default: the present one.",
-        ),
-    ] = Path("."),
-    host: Annotated[
-        str,
-        typer.Option(
-            metavar="ADDRESS",
-            help="Let a phone or another computer look too: this computer's address in that network, or "
-            "0.0.0.0 for every network it is in. Without it only this computer can open the page.",
-        ),
-    ] = "127.0.0.1",
-    port: Annotated[
-        str | None, typer.Option(metavar="N", help="Network port of the page. Default: 8462, or the next free one.")
-    ] = None,
-    adapter: Annotated[
-        str | None,
-        typer.Option(metavar="PORT", help="Where the adapter is, as for `camlog record --port`; the page offers it first."),
-    ] = None,
-    vehicle: Annotated[
-        str | None,
-        typer.Option(metavar="FILE", help="Vehicle profile that the page offers first; 'demo' for the simulated car."),
-    ] = None,
-    units: Units = None,
-    open_: Annotated[bool, typer.Option("--open", help="Open the page in this computer's browser.")] = False,
+    folder: Path = Path("."), host: str = "127.0.0.1", port: str | None = None, adapter: str | None = None,
+    vehicle: str | None = None, units: Units = None, open_: bool = False,
 ) -> None:  # fmt: skip
     """Record, replay and look at results in a browser, on this computer.
 

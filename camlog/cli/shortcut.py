@@ -8,14 +8,8 @@ import typer
 
 
 def shortcut(
-    folder: Path | None = typer.Argument(
-        None, metavar="[FOLDER]", show_default=False,
-        help="Folder for recordings, profiles and reports. Default: camlog in your documents.",
-    ),
-    menu: bool = typer.Option(False, "--menu", help="Put it into the menu of programs instead of on the desktop."),
-    to: Path | None = typer.Option(None, "--to", metavar="DIR", help="Put it into this folder instead."),
-    force: bool = typer.Option(False, "--force", help="Replace the one that is there."),
-) -> None:  # fmt: skip
+    folder: Path | None = None, menu: bool = False, to: Path | None = None, force: bool = False
+) -> None:
     """Write a shortcut that starts camlog and opens its page in the browser.
 
     It does what `camlog serve --open` does in that folder. Closing its window, or Ctrl-C in it, ends a recording cleanly.

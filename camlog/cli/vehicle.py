@@ -3,24 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
 
 import typer
 
-from camlog.cli.options import Baud, Port
-
-app = typer.Typer(
-    no_args_is_help=True,
-    help="Vehicle profiles: the file that says where a vehicle keeps its cam angles.",
-)
-
-_FILE = typer.Argument(
-    ..., metavar="FILE", help='The profile (TOML), or "demo" for the invented one camlog ships.'
-)
+from camlog.cli.options import group
 
 
-@app.command()
-def check(file: str = _FILE) -> None:
+def check(file: str) -> None:
     """Read a profile and show what camlog makes of it.
 
     Hold the table against the service information before the first drive: identifier,
@@ -36,11 +25,7 @@ def check(file: str = _FILE) -> None:
         console.print(part)
 
 
-@app.command()
-def new(
-    file: Path = typer.Argument(..., metavar="FILE", help="Where to write it, as in my_car.toml."),
-    force: bool = typer.Option(False, "--force", help="Replace the file if it exists."),
-) -> None:
+def new(file: Path, force: bool = False) -> None:
     """Write a commented profile to fill in: every key explains itself.
 
     The identifiers in it are invented. Take the vehicle's own from its service
@@ -53,8 +38,7 @@ def new(
     typer.echo(say("vehicle.new", path=path))
 
 
-@app.command()
-def show(file: str = _FILE) -> None:
+def show(file: str) -> None:
     """Print a profile as it is written, once it has been read without a mistake.
 
     `camlog vehicle show demo > my_car.toml` begins a new profile from the invented one.
@@ -64,15 +48,7 @@ def show(file: str = _FILE) -> None:
     typer.echo(Path(read_profile(file).file).read_text(encoding="utf-8-sig"), nl=False)
 
 
-@app.command(name="try")
-def try_(
-    file: str = _FILE,
-    port: Port = None,
-    baud: Baud = None,
-    seconds: Annotated[
-        float, typer.Option("--seconds", metavar="S", min=1.0, help="End after this long at the latest.")
-    ] = 180.0,
-) -> None:
+def try_(file: str, port: str | None = None, baud: int | None = None, seconds: float = 180.0) -> None:
     """Try a profile on the car before the first drive. Only reads.
 
     Begin with the ignition on and the engine off, and do what it says: start the engine, let it idle, then raise its
@@ -95,3 +71,6 @@ def try_(
     console = PlainConsole(highlight=True)
     for part in shown(judge(profile, found.readings), found.adapter, found.module, profile.name):
         console.print(part)
+
+
+app = group("vehicle", check, new, show, try_)

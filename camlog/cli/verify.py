@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
 import typer
-
-from camlog.cli.options import Force, Json, Maps, Out, Vehicle
 
 if TYPE_CHECKING:
     from camlog.verify.verification import Verification
@@ -16,27 +14,10 @@ NOT_VERIFIED = 1
 
 
 def verify(
-    after: Annotated[Path, typer.Argument(help="The drive after the repair, as in after.csv.", metavar="AFTER")],
-    before: Annotated[
-        Path | None,
-        typer.Option(
-            help="The drive before the repair (its recording), or the snapshot that camlog clear saved "
-            "(NAME.drive.json). Without it the conditions of the fault are not known, and nothing can be "
-            "verified.",
-            metavar="BEFORE",
-        ),
-    ] = None,
-    vehicle: Vehicle = None,
-    job: Annotated[str, typer.Option(help="What was done, for the record: order number, parts.", metavar="TEXT")] = "",
-    outside: Annotated[
-        list[str] | None,
-        typer.Option(help="A code that has nothing to do with this job (may be repeated); the page says so.", metavar="CODE"),
-    ] = None,
-    out: Out = None,
-    maps: Maps = None,
-    json: Json = False,
-    force: Force = False,
-) -> None:
+    after: Path, before: Path | None = None, vehicle: str | None = None, job: str = "",
+    outside: list[str] | None = None, out: Path | None = None, maps: list[Path] | None = None,
+    json: bool = False, force: bool = False,
+) -> None:  # fmt: skip
     """Prove a repair: no codes, monitors run again, fault conditions met, every cam healthy, misfires gone.
 
     Every check is passed, failed, not yet shown or not applicable, each with its evidence and what is still to do.
