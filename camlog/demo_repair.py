@@ -135,7 +135,7 @@ class _Diary:
         self.day = FIRST_DAY
 
     def __call__(self, setup: VehicleSetup, cycle: DriveCycle, state: State | None, path: Path) -> State:
-        done = simulate_drive(setup, cycle, state=state, truth=False)
+        done = simulate_drive(setup, cycle, state=state)
         write_trace(done.trace, path)
         # With the engine stopped at the end of the cycle the module has judged it.
         closing = VehicleMemory.of(setup, done.state).snapshot(setup, done.trace.duration_s)

@@ -14,9 +14,12 @@ import obd
 import obd.elm327
 import serial
 
+from camlog.simulate.adapter import TimingModel
 from camlog.stream import CodeSnapshot, MonitorTest, TroubleCode
 
 VIN = "ZZZGSM5TEST3D0ABZ"
+# No waiting anywhere: for tests of what is said, not when.
+INSTANT = TimingModel(None, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, bus_pace=False)
 
 VALUES = {
     "engine_speed": 812.5,

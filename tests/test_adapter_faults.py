@@ -25,12 +25,12 @@ from camlog.simulate.adapter import (
     parse_fault,
 )
 from camlog.simulate.adapter.buses import BUSES, frames_of
-from camlog.simulate.adapter.faults import LINE_KINDS, MESSAGES, Line, damage, wrong_echo
-from tests.adapter_car import Client, FrameReader, StandingCar
+from camlog.simulate.adapter.faults import LINES, MESSAGES, Line, wrong_echo
+from tests.adapter_car import INSTANT, Client, FrameReader, StandingCar
 from tests.adapter_model import random_faults
 
 DEMO = read_profile("demo")
-QUICK = TimingModel.instant()
+QUICK = INSTANT
 LONG_S = 1000.0
 GOOD = ["7E8 04 41 0C 0C B2 00 00 00"]
 
@@ -94,7 +94,7 @@ def test_buffer_full_after_part_of_a_long_answer():
 
 
 @pytest.mark.parametrize("request_text", ["010C", "010C0D05", "0902", "22F0A2F0A3"])
-@pytest.mark.parametrize("kind", LINE_KINDS)
+@pytest.mark.parametrize("kind", sorted(LINES))
 def test_no_damaged_answer_passes_for_a_good_one(kind, request_text):
     clock = HandClock()
     with (
@@ -128,7 +128,7 @@ def whole_messages(lines: list[str]) -> list[bytes]:
 @settings(max_examples=300, deadline=None)
 @given(
     payload=st.binary(min_size=2, max_size=60),
-    kind=st.sampled_from(LINE_KINDS),
+    kind=st.sampled_from(sorted(LINES)),
     seed=st.integers(0, 10_000),
     padding=st.sampled_from([None, 0x00, 0x55]),
 )
@@ -137,7 +137,7 @@ def test_damage_of_any_message_can_be_told(payload, kind, seed, padding):
         Line(f"7E8 {frame.hex(' ').upper()} ", 4 + 3 * ends - 1)
         for frame, _, ends in frames_of(BUSES["6"], 0, payload, False, padding)
     ]
-    damaged = damage(kind, lines, lines[-1].text, random.Random(seed))
+    damaged = LINES[kind](lines, lines[-1].text, random.Random(seed))
     assert payload not in whole_messages([line.text for line in damaged])
     assert whole_messages([line.text for line in damaged]) == []
 
@@ -146,7 +146,7 @@ def test_garbage_never_leaves_a_hexadecimal_line_even_with_odd_bytes_dropped():
     # python-obd drops bytes that are not UTF-8 and then looks whether the line is hexadecimal
     draw = random.Random(1)
     for _ in range(500):
-        (line,) = damage("garbage", [Line("7E8 04 41 0C 0C B2 00 00 00 ", 20)], "", draw)
+        (line,) = LINES["garbage"]([Line("7E8 04 41 0C 0C B2 00 00 00 ", 20)], "", draw)
         dropped = line.text.encode("latin-1").decode("utf-8", "ignore").replace(" ", "")
         assert not all(c in "0123456789ABCDEF" for c in dropped)
 

@@ -22,10 +22,9 @@ from camlog.simulate.adapter import (
     AdapterTraits,
     Fault,
     SimulatedAdapter,
-    TimingModel,
     preset,
 )
-from tests.adapter_car import StandingCar
+from tests.adapter_car import INSTANT, StandingCar
 from tests.adapter_model import random_faults
 from tests.capture_help import PROFILE, Recorded, recorded
 
@@ -131,7 +130,7 @@ def test_a_restarted_adapter_is_set_up_again_in_a_moment(drives):
 
 @pytest.mark.parametrize(("kind", "why"), [("low_voltage", "low_voltage"), ("reset", "adapter_reset")])
 def test_why_an_adapter_restarted_is_known_though_its_words_came_unasked(tmp_path, kind, why):
-    with SimulatedAdapter(StandingCar(), PROFILE, timing=TimingModel.instant()) as adapter:
+    with SimulatedAdapter(StandingCar(), PROFILE, timing=INSTANT) as adapter:
         link = open_link(adapter.start_pty(tmp_path / "port"))
         assert link.sync()
         adapter._faults.faults = (Fault(kind, adapter.elapsed_s + 0.05, 0.1),)
@@ -145,7 +144,7 @@ def test_why_an_adapter_restarted_is_known_though_its_words_came_unasked(tmp_pat
 
 @pytest.mark.parametrize(("kind", "why"), [("low_voltage", "low_voltage"), ("reset", "adapter_reset")])
 def test_why_it_restarted_is_known_though_the_next_request_went_out_first(tmp_path, kind, why):
-    with SimulatedAdapter(StandingCar(), PROFILE, timing=TimingModel.instant()) as adapter:
+    with SimulatedAdapter(StandingCar(), PROFILE, timing=INSTANT) as adapter:
         link = open_link(adapter.start_pty(tmp_path / "port"))
         assert link.ask(b"010C").messages
         adapter._faults.faults = (Fault(kind, adapter.elapsed_s + 0.05, 0.1),)
@@ -167,7 +166,7 @@ def test_codes_read_while_everything_strikes_are_true_or_unknown(tmp_path, numbe
     draw = random.Random(11)
     kinds = [k for k in FAULT_KINDS if k not in ("unplugged", "hung", "low_voltage", "reset")]
     faults = [Fault(draw.choice(kinds), 0.06 * n, draw.uniform(0.004, 0.05)) for n in range(50)]
-    timing = replace(TimingModel.instant(), no_answer_s=0.02, wait_s=0.002)
+    timing = replace(INSTANT, no_answer_s=0.02, wait_s=0.002)
     traits = AdapterTraits(protocol=number, second_module=True)
     with SimulatedAdapter(StandingCar(), PROFILE, timing=timing, traits=traits) as adapter:
         link = open_link(adapter.start_pty(tmp_path / "port"))

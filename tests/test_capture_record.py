@@ -35,17 +35,16 @@ from camlog.capture.transports import serial_port
 from camlog.drive import READINESS_MONITORS, drive_path, read_drive
 from camlog.errors import InputError
 from camlog.profile import read_profile
-from camlog.simulate.adapter import AdapterTraits, SimulatedAdapter, TimingModel, preset
+from camlog.simulate.adapter import AdapterTraits, SimulatedAdapter, preset
 from camlog.simulate.trace_car import TraceCar
 from camlog.simulate.vehicle import SimulatedCar
 from camlog.stream import Batch, CodeSnapshot, TroubleCode
 from camlog.trace import read_trace
 from camlog.trust import vin_hash
-from tests.adapter_car import SNAPSHOT, VALUES, VIN, StandingCar
+from tests.adapter_car import INSTANT, SNAPSHOT, VALUES, VIN, StandingCar
 from tests.capture_help import PROFILE, RAMPS, TIMING, climbing_car, recorded, step_of
 
 # Answers at once: for what is said, not when.
-INSTANT = TimingModel.instant()
 # As quick, but an adapter that listens on for further answers where it is not told how many there are.
 LISTENING = dataclasses.replace(INSTANT, no_answer_s=0.08, wait_s=0.02)
 ALL = frozenset(RAMPS)

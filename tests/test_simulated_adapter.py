@@ -19,10 +19,10 @@ from camlog.simulate.adapter.buses import BUSES, checksum
 from camlog.simulate.adapter.modules import modules_for
 from camlog.simulate.adapter.values import PIDS
 from camlog.stream import CodeSnapshot, TroubleCode
-from tests.adapter_car import SNAPSHOT, VALUES, VIN, Client, StandingCar, hurry
+from tests.adapter_car import INSTANT, SNAPSHOT, VALUES, VIN, Client, StandingCar, hurry
 
 DEMO = read_profile("demo")
-QUICK = TimingModel.instant()
+QUICK = INSTANT
 
 
 def engine(car=None, profile=DEMO):

@@ -167,14 +167,14 @@ def test_the_same_seed_gives_the_same_car_and_drive():
 def test_severity_0_is_healthy_exactly(kind):
     healthy, none = draw_setup(3), draw_setup(3, [Condition(kind, 0.0)])
     assert (none.cams, none.oil, none.misfire) == (healthy.cams, healthy.oil, healthy.misfire)
-    assert none.is_healthy
+    assert not any(c.is_fault for c in none.conditions)
 
 
 @pytest.mark.parametrize("kind", [k for k in CONDITIONS if k != "healthy"])
 def test_every_fault_changes_something_and_only_its_own(kind):
     healthy, faulty = draw_setup(3), draw_setup(3, [Condition(kind, 0.6)])
     assert (faulty.cams, faulty.oil, faulty.misfire) != (healthy.cams, healthy.oil, healthy.misfire)
-    assert faulty.engine == healthy.engine and faulty.healthy_cams == healthy.cams
+    assert faulty.engine == healthy.engine and healthy_twin(faulty).cams == healthy.cams
 
 
 def test_cutting_time_into_pieces_changes_nothing():
@@ -290,7 +290,7 @@ def test_cam_friction_makes_the_intake_advance_slower_than_it_retards():
 def test_a_blocked_screen_is_slow_at_every_temperature():
     for severity, factor in ((0.25, 1.4), (0.5, 2.2), (1.0, 6.0)):
         setup = fault("restricted_flow", severity)
-        cam, was = setup.cams[0], setup.healthy_cams[0]
+        cam, was = setup.cams[0], healthy_twin(setup).cams[0]
         for temp in (COLD, HOT):
             slow, well = (bench_step(c, setup.oil, temp)["advance_t63_s"] for c in (cam, was))
             assert slow is None or slow > factor * well
@@ -298,7 +298,7 @@ def test_a_blocked_screen_is_slow_at_every_temperature():
 
 def test_slow_cold_is_right_once_warm():
     setup = fault("slow_cold", 0.6)
-    cam, was = setup.cams[0], setup.healthy_cams[0]
+    cam, was = setup.cams[0], healthy_twin(setup).cams[0]
     assert (
         bench_step(cam, setup.oil, COLD)["advance_t63_s"]
         > 2.0 * bench_step(was, setup.oil, COLD)["advance_t63_s"]
@@ -351,10 +351,10 @@ def test_low_oil_pressure_weakens_both_cams_when_hot():
     setup = fault("low_oil_pressure", 0.8)
     for cam in setup.cams:
         hot = bench_step(cam, setup.oil, 105.0)["advance_t63_s"]
-        well = bench_step(cam, setup.healthy_oil, 105.0)["advance_t63_s"]
+        well = bench_step(cam, healthy_twin(setup).oil, 105.0)["advance_t63_s"]
         assert hot is None or hot > 1.8 * well
         cold = bench_step(cam, setup.oil, 10.0)["advance_t63_s"]
-        assert cold < 1.8 * bench_step(cam, setup.healthy_oil, 10.0)["advance_t63_s"]
+        assert cold < 1.8 * bench_step(cam, healthy_twin(setup).oil, 10.0)["advance_t63_s"]
     assert {c: f["condition"] for c, f in truth_of(setup, hot_cruise(1.0))["cams"].items()} == {
         "intake_b1": "slow", "exhaust_b1": "slow"
     }  # fmt: skip
@@ -403,7 +403,7 @@ def test_a_sensor_fault_leaves_the_cam_right():
     assert np.std((noisy["actual_intake_b1"] - noisy["angle_intake_b1"])[here]) > 2.0
     assert rms(error(noisy)[here]) < 4.0
     lost = simulate_drive(
-        fault("sensor_dropout", 0.8, cam_dropout_style="missing"), hot_cruise(2.0), truth=False
+        fault("sensor_dropout", 0.8, cam_dropout_style="missing"), hot_cruise(2.0)
     )
     assert "cam_intake_b1_actual" in lost.trace.columns
     frozen = driven(fault("sensor_frozen", 0.8), hot_cruise(1.0))
@@ -416,7 +416,7 @@ def test_a_missing_reading_is_missing_and_never_a_number():
         dataclasses.replace(c, dropout_rate_hz=0.5, dropout_s=1.0, dropout_style="missing")
         for c in setup.cams
     )
-    run = simulate_drive(dataclasses.replace(setup, cams=cams), hot_cruise(1.0), truth=False)
+    run = simulate_drive(dataclasses.replace(setup, cams=cams), hot_cruise(1.0))
     pairs = np.isfinite(run.trace.columns["cam_intake_b1_commanded"])
     missing = np.isnan(run.trace.columns["cam_intake_b1_actual"][pairs])
     assert 0.05 < missing.mean() < 0.95
@@ -446,12 +446,13 @@ def test_one_bad_coil_misfires_on_one_cylinder_with_the_cams_right():
     counts = [np.nanmax(run.trace.columns[f"misfire_cyl{n}"]) for n in range(1, 5)]
     assert counts[2] > 30 and counts[2] > 20 * max(counts[0], counts[1], counts[3], 0.5)
     assert {f["condition"] for f in run.truth["cams"].values()} == {"healthy"}
-    assert run.truth["cams"]["intake_b1"]["difference_from_healthy"]["max_deg"] == 0.0
+    turned = [driven(each, draw_drive(1, 6.0, "hot"))["angle_intake_b1"] for each in (setup, draw_setup(1))]
+    assert np.array_equal(*turned)
 
 
 def test_a_cam_that_stands_wrong_misfires_on_its_whole_bank():
     setup = draw_setup(4, [Condition("seized", 1.0, cams=("intake_b2",))], engine="v6")
-    run = simulate_drive(setup, draw_drive(4, 8.0, "hot"), truth=False)
+    run = simulate_drive(setup, draw_drive(4, 8.0, "hot"))
     counts = [np.nanmax(run.trace.columns[f"misfire_cyl{n}"]) for n in range(1, 7)]
     bank_2 = [counts[n - 1] for n in setup.engine.banks[1]]
     bank_1 = [counts[n - 1] for n in setup.engine.banks[0]]
@@ -459,7 +460,7 @@ def test_a_cam_that_stands_wrong_misfires_on_its_whole_bank():
 
 
 def test_misfire_counters_of_a_healthy_engine_hardly_move():
-    run = simulate_drive(draw_setup(1), draw_drive(1, 10.0, "hot"), truth=False)
+    run = simulate_drive(draw_setup(1), draw_drive(1, 10.0, "hot"))
     assert sum(np.nanmax(run.trace.columns[f"misfire_cyl{n}"]) for n in range(1, 5)) < 25
 
 
@@ -498,14 +499,12 @@ def test_a_recording_looks_like_one():
     assert [s.time_s for s in run.drive.code_snapshots] == [0.0, 120.0]
 
 
-def test_truth_tells_a_fault_that_cannot_be_seen():
+def test_truth_names_a_fault_whether_the_drive_brings_it_out_or_not():
     cold_only = fault("slow_cold", 0.5)
-    seen = simulate_drive(cold_only, draw_drive(1, 6.0, "cold")).truth["cams"]["intake_b1"]
-    unseen = simulate_drive(cold_only, draw_drive(1, 6.0, "hot")).truth["cams"]["intake_b1"]
-    assert seen["condition"] == unseen["condition"] == "slow"
-    assert seen["difference_from_healthy"]["rms_deg"] > 4.0 * unseen["difference_from_healthy"]["rms_deg"]
-    assert seen["windows"]["below_40"]["seconds_away_from_rest"] > 10.0
-    json.dumps(seen)
+    for start in ("cold", "hot"):
+        truth = simulate_drive(cold_only, draw_drive(1, 6.0, start)).truth["cams"]["intake_b1"]
+        assert truth["condition"] == "slow"
+        json.dumps(truth)
 
 
 # Codes over drives; numbers of 13 CCR 1968.2(c) and (d)
@@ -519,7 +518,7 @@ class Owned:
 
     def drive(self, cycle):
         """What the module holds at the start of a drive and at its end, before the key is off."""
-        done = simulate_drive(self.setup, cycle, state=self.state, truth=False)
+        done = simulate_drive(self.setup, cycle, state=self.state)
         self.state = done.state
         return done.drive.code_snapshots
 
@@ -690,13 +689,13 @@ def test_each_fault_sets_the_code_of_its_family(kind, severity, codes):
             for c in setup.cams
         )
         setup = dataclasses.replace(setup, cams=cams)
-    run = simulate_drive(setup, draw_drive(2, 12.0, "hot"), truth=False)
+    run = simulate_drive(setup, draw_drive(2, 12.0, "hot"))
     assert codes <= family(run.drive.code_snapshots[-1].pending)
 
 
 def test_a_bad_coil_sets_its_cylinders_code():
     setup = draw_setup(1, [Condition("bad_coil", 1.0, cylinder=2)])
-    run = simulate_drive(setup, draw_drive(1, 10.0, "hot"), truth=False)
+    run = simulate_drive(setup, draw_drive(1, 10.0, "hot"))
     end = run.drive.code_snapshots[-1]
     assert family(end.pending) == {"P0302"}
     counts = {(t.mid, t.tid): t.value for t in end.monitor_tests}
@@ -709,7 +708,7 @@ def test_a_bad_coil_sets_its_cylinders_code():
 def test_a_healthy_car_sets_no_code_and_becomes_ready(family_name):
     for seed in range(4):
         run = simulate_drive(
-            draw_setup(seed, family=family_name), draw_drive(seed, 15.0, "cold"), truth=False
+            draw_setup(seed, family=family_name), draw_drive(seed, 15.0, "cold")
         )
         end = run.drive.code_snapshots[-1]
         assert not end.pending and not end.stored and not end.mil
@@ -731,11 +730,5 @@ def test_memory_lives_on_as_plain_values(owned):
 def test_bad_orders_are_refused():
     with pytest.raises(InputError, match="stick_slip"):
         Condition("rusty")
-    with pytest.raises(InputError, match="0 to 1"):
-        Condition("seized", 1.5)
-    with pytest.raises(InputError, match="A or B"):
-        draw_setup(1, family="C")
-    with pytest.raises(InputError, match="override"):
+    with pytest.raises(ValueError, match="colour"):
         draw_setup(1, colour="red")
-    with pytest.raises(InputError):
-        Sampling(cam_pair_hz=0.0)

@@ -23,11 +23,11 @@ from camlog.cli import main
 from camlog.demo_repair import FIRST_DAY, play
 from camlog.drive import drive_path, read_drive, write_drive
 from camlog.profile import read_profile
-from camlog.simulate.adapter import SimulatedAdapter, TimingModel
+from camlog.simulate.adapter import SimulatedAdapter
 from camlog.simulate.vehicle.car import SimulatedCar
 from camlog.trace import read_trace
 from camlog.verify import verify
-from tests.adapter_car import hurry
+from tests.adapter_car import INSTANT, hurry
 from tests.verify_help import gate, open_names
 
 PROFILE = read_profile("demo")
@@ -62,7 +62,7 @@ def over_the_wire(setup, cycle, state, path: Path):
     """Record one drive through the adapter; the car's state after it."""
     car = SimulatedCar(setup, cycle, state=state, compiled=True)
     clock = SteppedClock(COARSE_S if path.name in CODES_ONLY else FINE_S)
-    with SimulatedAdapter(car, PROFILE, timing=TimingModel.instant(), clock=clock.adapter) as adapter:
+    with SimulatedAdapter(car, PROFILE, timing=INSTANT, clock=clock.adapter) as adapter:
         source = LiveSource(adapter.start_pty(), PROFILE, baud=115_200, clock=clock.recorder)
         done = record(source, path, minutes=(cycle.duration_s - clock.adapter() - 3.0) / 60.0)
     # The wall's clock stood nearly still meanwhile: each drive is dated to a day of its own.

@@ -49,7 +49,7 @@ def repair() -> Repair:
 
 def drive(setup: VehicleSetup, cycle: DriveCycle, state: dict | None, day: int) -> tuple[Findings, dict]:
     """One recorded drive on a day of the month, its engine stopped before the closing snapshot."""
-    done = simulate_drive(setup, cycle, state=state, truth=False)
+    done = simulate_drive(setup, cycle, state=state)
     closing = VehicleMemory.of(setup, done.state).snapshot(setup, done.trace.duration_s)
     trace = dataclasses.replace(done.trace, sha256=f"{day:064d}")
     file = dataclasses.replace(

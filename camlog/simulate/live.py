@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import Any
 
 from camlog import cams
-from camlog.errors import InputError
 from camlog.new_files import write_text
 from camlog.profile import read_profile
+from camlog.simulate import say
 from camlog.simulate.adapter import SimulatedAdapter, TimingModel, parse_fault, preset
 from camlog.simulate.adapter.buses import BUSES
 from camlog.simulate.vehicle.car import SimulatedCar
@@ -48,8 +48,7 @@ class LiveCar:
         try:
             write_text(json.dumps(kept, indent=1) + "\n", self.state, replace=True)
         except OSError as error:
-            words = f"the car's state cannot be written ({error.strerror})"
-            raise InputError(words, file=self.state, remedy="Check the path.") from error
+            raise say.error("state_unwritten", self.state, why=error.strerror) from error
 
 
 def simulated_adapter(
@@ -76,12 +75,11 @@ def simulated_adapter(
     numbers = (baud, time_scale, latency_s * 1e3, wait_s * 1e3, severity)
     for (name, (least, most, remedy)), value in zip(LIMITS.items(), numbers, strict=True):
         if not (math.isfinite(value) and least <= value <= most):
-            raise InputError(f"{name} {value:g} is out of range", remedy=remedy)
+            raise say.error("range", name=name, value=value, remedy=remedy)
     traits = preset(adapter)
     if protocol is not None:
         if protocol not in BUSES:
-            words = f"there is no protocol {protocol!r}"
-            raise InputError(words, remedy="Give 1 to 5 (older buses) or 6 to 9 (CAN).")
+            raise say.error("protocol", name=protocol)
         traits = replace(traits, protocol=protocol)
     traits = replace(traits, second_module=second_module or traits.second_module)
     wrong = () if condition == "healthy" else (Condition(condition, severity),)
@@ -93,25 +91,12 @@ def simulated_adapter(
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         if memory is None:
             raise
-        raise _bad_state("is not a whole car's state", state) from error
-    try:
-        made = SimulatedAdapter(
-            car,
-            profile,
-            traits=traits,
-            timing=TimingModel(baud=baud, ecu_latency_s=latency_s, wait_s=wait_s),
-            faults=[parse_fault(f) for f in faults],
-            seed=seed,
-            time_scale=time_scale,
-        )
-    except ValueError as error:
-        remedy = "Use 0x7E0 to 0x7E7 to simulate it."
-        raise InputError(str(error), file=profile.file, remedy=remedy) from error
+        raise say.error("state_in_part", state) from error
+    timing = TimingModel(baud=baud, ecu_latency_s=latency_s, wait_s=wait_s)
+    made = SimulatedAdapter(
+        car, profile, traits=traits, timing=timing, faults=map(parse_fault, faults), seed=seed, time_scale=time_scale
+    )
     return LiveCar(car, made, seed, state)
-
-
-def _bad_state(words: str, path: Path | None) -> InputError:
-    return InputError(words, file=path, remedy="Name another --state file.")
 
 
 def _read_state(path: Path | None, seed: int) -> dict[str, Any] | None:
@@ -119,18 +104,16 @@ def _read_state(path: Path | None, seed: int) -> dict[str, Any] | None:
     if path is None:
         return None
     if not path.parent.is_dir():
-        remedy = "Make it, or name another --state file."
-        raise InputError("its folder does not exist", file=path, remedy=remedy)
+        raise say.error("state_folder", path)
     if not path.exists():
         return None
     try:
         kept = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
-        raise _bad_state("cannot be read as a car's state", path) from error
+        raise say.error("state_unread", path) from error
     is_state = isinstance(kept, dict) and kept.get("schema") == STATE_SCHEMA
     if not is_state or not isinstance(kept.get("memory"), dict):
-        raise _bad_state("is not a car's state", path)
+        raise say.error("no_state", path)
     if kept.get("seed") != seed:
-        words = f"belongs to the car of seed {kept.get('seed')}"
-        raise InputError(words, file=path, remedy=f"Give --seed {kept.get('seed')}.")
+        raise say.error("other_seed", path, seed=kept.get("seed"))
     return kept["memory"]

@@ -111,18 +111,10 @@ def write_sample(sample: Sample, folder: Path) -> Path:
     write_trace(done.trace, path)
     sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
     write_drive(dataclasses.replace(done.drive, trace_sha256=sha256), drive_path(path))
-    truth = {"schema": TRUTH_SCHEMA, "about": sample.about, "invented": True, "trace_sha256": sha256}
-    truth |= _short(done.truth)
+    truth = {"schema": TRUTH_SCHEMA, "about": sample.about, "invented": True, "trace_sha256": sha256, **done.truth}
     text = json.dumps(truth, indent=1, ensure_ascii=False) + "\n"
     path.with_name(f"{sample.name}.truth.json").write_text(text, encoding="utf-8")
     return path
-
-
-def _short(truth: dict[str, Any]) -> dict[str, Any]:
-    """What was simulated, without the long comparison with the healthy twin."""
-    kept = ("condition", "also", "timing_offset_deg", "stick_band_deg")
-    cams = {cam: {k: of_cam[k] for k in kept} for cam, of_cam in truth["cams"].items()}
-    return {k: v for k, v in truth.items() if k != "cams"} | {"cams": cams}
 
 
 def write_samples(folder: str | Path, say: Callable[[str], None] = lambda text: None) -> list[Path]:

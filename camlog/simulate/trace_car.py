@@ -9,10 +9,10 @@ from pathlib import Path
 import numpy as np
 
 from camlog.drive import Drive
-from camlog.errors import InputError
 from camlog.profile import VehicleProfile
 from camlog.replay import parse_speed, stretch
 from camlog.signals import SIGNALS
+from camlog.simulate import say
 from camlog.simulate.adapter import SimulatedAdapter, serve
 from camlog.stream import CodeSnapshot
 from camlog.trace import Trace
@@ -157,15 +157,10 @@ def serve_trace(
     """
     factor = parse_speed(speed)
     if factor is None:
-        raise InputError(
-            "an adapter cannot go at speed max", remedy="Give a number, such as 2; 1 is as recorded."
-        )
+        raise say.error("speed_max")
     first_s, last_s = stretch(trace, start_s, end_s)
     car = TraceCar(trace.between(first_s, last_s), drive, profile, lead_in_s=lead_in_s)
-    try:
-        adapter = SimulatedAdapter(car, profile, time_scale=factor)
-    except ValueError as error:
-        raise InputError(str(error), file=profile.file if profile else None) from error
+    adapter = SimulatedAdapter(car, profile, time_scale=factor)
     over_since: list[float] = []
 
     def ended() -> bool:

@@ -26,10 +26,10 @@ from camlog.capture.live import LiveSource
 from camlog.capture.record import record
 from camlog.drive import read_drive
 from camlog.profile import read_profile
-from camlog.simulate.adapter import Fault, SimulatedAdapter, TimingModel
+from camlog.simulate.adapter import Fault, SimulatedAdapter
 from camlog.sinks.state import DriveState
 from camlog.stream import StreamItem
-from tests.adapter_car import StandingCar
+from tests.adapter_car import INSTANT, StandingCar
 
 HOUR_S = 3600.0
 FAULT_EVERY_S = 900.0  # of the drive
@@ -49,7 +49,7 @@ def serve(port: str, wall_s: float, scale: float, tell) -> None:
         for n in range(int(wall_s / every_s))
     ]
     with SimulatedAdapter(
-        StandingCar(moving=moving), read_profile("demo"), timing=TimingModel.instant(), faults=faults, time_scale=scale
+        StandingCar(moving=moving), read_profile("demo"), timing=INSTANT, faults=faults, time_scale=scale
     ) as adapter:
         tell.send(adapter.start_pty(port))
         tell.recv()

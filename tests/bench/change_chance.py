@@ -28,7 +28,7 @@ FAULTS = ("restricted_flow", "stick_slip", "internal_leakage")
 
 def findings(setup, seed: int, number: int):
     sampling = Sampling(cam_pair_hz=(30.0, 10.0, 20.0)[number % 3], cam_skew_s=(0.0, 0.04)[number % 2])
-    done = simulate_drive(setup, draw_drive(seed, MINUTES), sampling, truth=False)
+    done = simulate_drive(setup, draw_drive(seed, MINUTES), sampling)
     return analyze(done.trace, done.drive, PROFILE)
 
 

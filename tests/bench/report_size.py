@@ -57,7 +57,7 @@ def first_chart_s(path: Path) -> float:
 def main() -> None:
     setup = demo_setup(Condition("stick_slip", 0.9, cams=("intake_b1",)))
     drive = simulate_drive(
-        setup, draw_drive(3, 10.0, "cold", "mixed"), Sampling(with_duty=False), truth=False
+        setup, draw_drive(3, 10.0, "cold", "mixed"), Sampling(with_duty=False)
     )
     profile = read_profile("demo")
     hours = HOURS[:2] if "--quick" in sys.argv else HOURS

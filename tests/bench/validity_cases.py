@@ -7,7 +7,6 @@ and friction law. Limits are chosen on even seeds of family A; the study runs on
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -16,7 +15,8 @@ from camlog.simulate.vehicle.conditions import CONDITIONS, Condition
 from camlog.simulate.vehicle.control_module import DriveRun, Misfires, VehicleMemory
 from camlog.simulate.vehicle.draw import draw_setup
 from camlog.simulate.vehicle.drive_cycle import DriveCycle, draw_drive, parked_drive
-from camlog.simulate.vehicle.kernels import SECOND_TICKS, TICK_S, numba_available
+from camlog.simulate.vehicle.kernels import SECOND_TICKS, TICK_S, Block, numba_available
+from camlog.simulate.vehicle.plant import timing_error
 from camlog.simulate.vehicle.setup import VehicleSetup, healthy_twin
 
 HEALTHY_SHARE = 0.35
@@ -59,25 +59,42 @@ class Case:
         sampling = Sampling(cam_pair_hz=self.rate_hz, cam_skew_s=self.skew_s)
         return simulate_drive(self.setup, self.cycle, sampling)
 
-    def worse_s(self) -> dict[str, float]:
-        """Seconds each cam was WORSE_DEG farther from its command than the same cam without the fault,
-        noiseless."""
-        faulty, sound = (self._angles(setup) for setup in (self.setup, healthy_twin(self.setup)))
+    def apart(self) -> dict[str, Apart]:
+        """What the noiseless plant does to each cam and its reading, against the same car without the fault."""
+        faulty, sound = (self._run(setup) for setup in (self.setup, healthy_twin(self.setup)))
+        running = (faulty["mode"] > 2.0) & (faulty["engine_speed"] > 400.0)
         found = {}
-        for cam in faulty:
-            (error, running), (usual, _) = faulty[cam], sound[cam]
-            found[cam] = float(np.sum(running & (np.abs(error) - np.abs(usual) > WORSE_DEG)) * TICK_S)
+        for cam in self.setup.cams:
+            error, usual = (np.abs(timing_error(block, cam.id)) for block in (faulty, sound))
+            angle, same = (b[f"angle_{cam.id}"] + b[f"timing_{cam.id}"] for b in (faulty, sound))
+            reading, missing = faulty[f"actual_{cam.id}"][running], np.isnan(faulty[f"actual_{cam.id}"])[running]
+            sensor = np.where(missing, 0.0, reading) - angle[running] - (sound[f"actual_{cam.id}"] - same)[running]
+            found[cam.id] = Apart(
+                worse_s=float(np.sum(running & (error - usual > WORSE_DEG)) * TICK_S),
+                sensor_rms_deg=float(np.sqrt(np.mean(sensor**2))) if running.any() else 0.0,
+                missing_share=float(np.mean(missing)) if running.any() else 0.0,
+            )
         return found
 
-    def _angles(self, setup: VehicleSetup) -> dict[str, tuple[np.ndarray, np.ndarray]]:
-        """Error (deg) of each real cam per tick, and whether the engine runs."""
+    def _run(self, setup: VehicleSetup) -> Block:
         run = DriveRun(setup, self.cycle, VehicleMemory(Misfires.none(setup.engine.cylinders)), numba_available())
-        block = run.plant.run(int(self.cycle.duration_s) * SECOND_TICKS)
-        running = (block["mode"] > 2.0) & (block["engine_speed"] > 400.0)
-        return {
-            c.id: (block[f"angle_{c.id}"] + block[f"timing_{c.id}"] - block[f"target_{c.id}"], running)
-            for c in setup.cams
-        }
+        return run.plant.run(int(self.cycle.duration_s) * SECOND_TICKS)
+
+
+@dataclass(frozen=True)
+class Apart:
+    """How far a cam was from the same cam without the fault: seconds it was WORSE_DEG farther from its command, what
+    its reading differs by beside that (deg rms), and the share of its readings that is missing."""
+
+    worse_s: float
+    sensor_rms_deg: float
+    missing_share: float
+
+    @property
+    def visible(self) -> bool:
+        """Could a careful reader of the noiseless drive tell this cam, or its reading, from a healthy one?"""
+        gone = self.missing_share >= MISSING_SHARE
+        return self.worse_s >= WORSE_S or self.sensor_rms_deg >= SENSOR_RMS_DEG or gone
 
 
 def draw_case(seed: int, family: str | None = None) -> Case:
@@ -118,15 +135,4 @@ def draw_poor_case(seed: int) -> Case:
         start="cold" if rng.random() < 0.5 else "hot",
         style="mixed",
         poor=poor,
-    )
-
-
-def visible(truth: dict[str, Any], worse_s: float) -> bool:
-    """Could a careful reader of the noiseless drive tell this cam, or its reading, from a healthy one?"""
-    sensor = truth["sensor_difference"] or {}
-    return (
-        truth["condition"] == "healthy"
-        or worse_s >= WORSE_S
-        or (sensor.get("rms_deg") or 0.0) >= SENSOR_RMS_DEG
-        or (truth["missing_share"] or 0.0) >= MISSING_SHARE
     )

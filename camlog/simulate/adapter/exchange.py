@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from camlog.simulate.adapter.buses import BUSES, PADDING, Bus, addressed, frames_of, is_first, response_id
-from camlog.simulate.adapter.faults import LINE_KINDS, MESSAGES, FaultSchedule, Line, damage
+from camlog.simulate.adapter.faults import LINES, MESSAGES, FaultSchedule, Line
 from camlog.simulate.adapter.modules import VehicleSide
 from camlog.simulate.adapter.settings import AUTOMATIC, AdapterTraits, Settings
 from camlog.simulate.adapter.timing import Printout, Reply, TimingModel
@@ -158,10 +158,10 @@ class Exchange:
         state.bus_free_s = heard[-1][0] + self.timing.idle_s(bus)
         lines = [line for _, shown in heard for line in shown]
         previous, state.previous_line = state.previous_line, lines[-1].text
-        fault = state.faults.active(self.at_s, LINE_KINDS)
+        fault = state.faults.active(self.at_s, LINES)
         if fault is not None:
             self._met(fault.kind)
-            self._print(damage(fault.kind, lines, previous, state.faults.random), heard[-1][0])
+            self._print(LINES[fault.kind](lines, previous, state.faults.random), heard[-1][0])
             return end_s
         for arrived_s, shown in heard:
             size = sum(len(line.text) + len(self.settings.line_end) for line in shown)

@@ -1,5 +1,5 @@
-"""What can go wrong between a client and a vehicle, on a schedule, and a log of when it did. FAULTS is the
-table: a fault is one entry. Everything a fault does to an answer can be told from a good one by form,
+"""What can go wrong between a client and a vehicle, on a schedule, and a log of when it did.
+MESSAGES, LINES and ANSWERS are the tables of faults that change an answer. Everything a fault does to an answer can be told from a good one by form,
 length, checksum or echo; none changes a value and leaves the rest intact, for that nobody could detect."""
 
 from __future__ import annotations
@@ -8,9 +8,8 @@ import random
 import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from threading import Lock
 
-from camlog.errors import InputError
+from camlog.simulate import say
 from camlog.simulate.adapter.values import CONDITIONS_NOT_CORRECT, RESPONSE_PENDING, negative
 
 PENDING_S = 0.030  # from "response pending" to the answer itself, within what any adapter still listens
@@ -99,53 +98,21 @@ def _late(own: list[Message], request: bytes) -> list[Message]:
 # ---------------------------------------------------------------- the table
 
 
-@dataclass(frozen=True, slots=True)
-class FaultKind:
-    """A fault: `where` it strikes, and what the client meets while it lasts (`words`). `text` is printed
-    in place of an answer; `lines` changes an answer's printed lines, given the last line before it;
-    `messages` changes the messages of the first module that answers, None where it cannot."""
-
-    where: str  # port, adapter, answer, line, module
-    words: str
-    text: str = ""
-    lines: Callable[[list[Line], str, random.Random], list[Line]] | None = None
-    messages: Callable[[list[Message], bytes], list[Message] | None] | None = None
-
-
-def _in_place_of_answer(text: str) -> FaultKind:
-    return FaultKind("answer", f"{text} for an answer", text)
-
-
-FAULTS: dict[str, FaultKind] = {
-    "unplugged": FaultKind("port", "the port is gone; afterwards it is back, settings lost"),
-    "hung": FaultKind("port", "the port takes everything and says nothing"),
-    "reset": FaultKind("adapter", "at its start the adapter restarts: version line, settings lost"),
-    "low_voltage": FaultKind("adapter", "cranking: LV RESET at its start, supply reads low, modules silent"),
-    "no_data": _in_place_of_answer("NO DATA"),
-    "can_error": _in_place_of_answer("CAN ERROR"),
-    "bus_error": _in_place_of_answer("BUS ERROR"),
-    "bus_init_error": _in_place_of_answer("BUS INIT: ...ERROR"),
-    "buffer_full": _in_place_of_answer("BUFFER FULL"),
-    "stopped": _in_place_of_answer("STOPPED"),
-    "unable_to_connect": _in_place_of_answer("UNABLE TO CONNECT"),
-    "garbage": FaultKind("line", "characters of an answer are not hexadecimal", lines=_one_line(_garbled)),
-    "truncated": FaultKind("line", "an answer line breaks off inside its data", lines=_one_line(_cut)),
-    "merged": FaultKind("line", "two answer lines run into one", lines=_merged),
-    "wrong_echo": FaultKind("module", "the answer names another PID than asked for", messages=_other_echo),
-    "negative_response": FaultKind("module", "modules refuse: conditions not correct", messages=_refusing),
-    "response_pending": FaultKind("module", "first 'response pending', the answer later", messages=_late),
-    "second_module": FaultKind("module", "another module answers too"),
-}
-KINDS = tuple(FAULTS)
-MESSAGES = {kind: fault.text for kind, fault in FAULTS.items() if fault.text}
-LINE_KINDS = tuple(kind for kind, fault in FAULTS.items() if fault.lines)
-ANSWER_KINDS = tuple(kind for kind, fault in FAULTS.items() if fault.messages)
-
-
-def damage(kind: str, lines: list[Line], previous: str, draw: random.Random) -> list[Line]:
-    """The lines of an answer as a faulty link delivers them; `previous` is the last line before it."""
-    change = FAULTS[kind].lines
-    return change(lines, previous, draw) if change and lines else lines
+# What is printed in place of an answer.
+MESSAGES = {
+    "no_data": "NO DATA", "can_error": "CAN ERROR", "bus_error": "BUS ERROR", "bus_init_error": "BUS INIT: ...ERROR",
+    "buffer_full": "BUFFER FULL", "stopped": "STOPPED", "unable_to_connect": "UNABLE TO CONNECT",
+}  # fmt: skip
+# What becomes of an answer's printed lines, given the last line before it.
+LINES: dict[str, Callable[[list[Line], str, random.Random], list[Line]]] = {
+    "garbage": _one_line(_garbled), "truncated": _one_line(_cut), "merged": _merged,
+}  # fmt: skip
+# What becomes of the messages of the first module that answers; None where they cannot be changed so.
+ANSWERS: dict[str, Callable[[list[Message], bytes], list[Message] | None]] = {
+    "wrong_echo": _other_echo, "negative_response": _refusing, "response_pending": _late,
+}  # fmt: skip
+# The first four strike the port or the adapter, the last adds a module.
+KINDS = ("unplugged", "hung", "reset", "low_voltage", *MESSAGES, *LINES, *ANSWERS, "second_module")
 
 
 # ---------------------------------------------------------------- when they strike
@@ -160,14 +127,10 @@ class Fault:
     duration_s: float
 
     def __post_init__(self) -> None:
-        if self.kind not in FAULTS:
-            kinds = ", ".join(KINDS)
-            raise InputError(f"there is no fault {self.kind!r}", remedy=f"Choose one of {kinds}.")
+        if self.kind not in KINDS:
+            raise say.error("no_such", kind="fault", name=self.kind, known=", ".join(KINDS))
         if not (self.start_s >= 0 and self.duration_s > 0):
-            raise InputError(
-                f"fault {self.kind} at {self.start_s:g} s for {self.duration_s:g} s",
-                remedy="Begin at 0 or later, and let it last longer than 0 s.",
-            )
+            raise say.error("fault_time", fault=self)
 
     @property
     def end_s(self) -> float:
@@ -190,9 +153,7 @@ def parse_fault(text: str) -> Fault:
     """A fault written `KIND@START+DURATION`, times in seconds. Raises InputError for anything else."""
     match = _FAULT.match(text.strip())
     if match is None:
-        raise InputError(
-            f"{text!r} is not a fault", remedy="Write KIND@START+DURATION in seconds, as in unplugged@10+2."
-        )
+        raise say.error("fault_form", text=text)
     return Fault(match["kind"].replace("-", "_"), float(match["start"]), float(match["duration"]))
 
 
@@ -207,7 +168,6 @@ class FaultSchedule:
     def __post_init__(self) -> None:
         self.faults = tuple(sorted(self.faults, key=lambda f: f.start_s))
         self.random = random.Random(self.seed)
-        self._lock = Lock()
 
     def active(self, time_s: float, kinds: Iterable[str] = KINDS) -> Fault | None:
         """The first fault of those kinds that lasts at `time_s`, or None."""
@@ -218,5 +178,4 @@ class FaultSchedule:
         return [f for f in self.faults if after_s < f.start_s <= until_s and f.kind in kinds]
 
     def met(self, time_s: float, kind: str, detail: str = "") -> None:
-        with self._lock:
-            self.log.append(Injection(time_s, kind, detail))
+        self.log.append(Injection(time_s, kind, detail))

@@ -6,8 +6,9 @@ from collections.abc import Callable, Iterable
 from threading import RLock
 
 from camlog.profile import SignalDefinition, VehicleProfile
+from camlog.simulate import say
 from camlog.simulate.adapter.buses import BUSES, FUNCTIONAL, Bus, module_of_header
-from camlog.simulate.adapter.faults import ANSWER_KINDS, CRANKING_V, FAULTS, FaultSchedule, Message
+from camlog.simulate.adapter.faults import ANSWERS, CRANKING_V, FaultSchedule, Message
 from camlog.simulate.adapter.services import answer
 from camlog.simulate.adapter.settings import RESET_BELOW_V, AdapterTraits
 from camlog.simulate.adapter.values import Inquiry
@@ -68,7 +69,7 @@ class OtherModulesCar:
 
 def modules_for(car: Car, profile: VehicleProfile | None, second: bool = False) -> dict[int, Module]:
     """The vehicle's modules by number: the engine's, those the profile's headers address, a second if
-    wanted. Raises ValueError for a profile header that addresses no module here."""
+    wanted. Raises InputError for a profile header that addresses no module here."""
     held: dict[int, list[SignalDefinition]] = {number: [] for number in range(2 if second else 1)}
     for definition in profile.signals if profile else ():
         if definition.name not in car.signals:
@@ -76,7 +77,7 @@ def modules_for(car: Car, profile: VehicleProfile | None, second: bool = False) 
         header = definition.request_header
         number = 0 if header is None else module_of_header(header)
         if number is None:
-            raise ValueError(f"{definition.name}: no simulated module listens to request header {header:#x}")
+            raise say.error("header", file=profile.file if profile else None, name=definition.name, header=header)
         held.setdefault(number, []).append(definition)
     return {number: Module(car, number, definitions) for number, definitions in sorted(held.items())}
 
@@ -148,12 +149,11 @@ class VehicleSide:
 
     def _disturbed(self, answers: list[Message], request: bytes, at_s: float) -> list[Message]:
         """The answers with a fault of the first module that answers."""
-        fault = self._faults.active(at_s, ANSWER_KINDS)
+        fault = self._faults.active(at_s, ANSWERS)
         if fault is None or not answers:
             return answers
         own = [m for m in answers if m.module == answers[0].module]
-        change = FAULTS[fault.kind].messages
-        changed = change(own, request) if change else None
+        changed = ANSWERS[fault.kind](own, request)
         if changed is None:
             return answers
         self._faults.met(at_s, fault.kind, request.hex().upper())

@@ -10,8 +10,8 @@ import time
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
-from camlog.errors import InputError
 from camlog.profile import VehicleProfile
+from camlog.simulate import say
 from camlog.simulate.adapter.elm import Interpreter
 from camlog.simulate.adapter.faults import Fault, FaultSchedule, Injection
 from camlog.simulate.adapter.modules import VehicleSide
@@ -31,7 +31,7 @@ class SimulatedAdapter:
     `clock` counts seconds; vehicle time is `time_scale` times what has passed on it since the adapter was started. Fault times are clock seconds since then. Use it as a context manager or
     call `stop`; several ports may be open at once, and share the vehicle.
 
-    Raises ValueError for a profile with a request header that no simulated module listens to.
+    Raises InputError for a profile with a request header that no simulated module listens to.
     """
 
     def __init__(
@@ -118,7 +118,7 @@ def parse_host_port(text: str) -> tuple[str, int]:
     host, _, port = text.rpartition(":")
     if port.isascii() and port.isdigit() and int(port) <= 65535:
         return host.removeprefix("socket://").strip("[]") or "127.0.0.1", int(port)
-    raise InputError(f"{text!r} is not HOST:PORT", remedy="Write it as in 127.0.0.1:35000.")
+    raise say.error("host_port", text=text)
 
 
 def serve(
@@ -173,5 +173,4 @@ def _append(path: Path, met: Iterable[Injection]) -> None:
         with open(path, "a", encoding="utf-8") as out:
             out.writelines(json.dumps(entry) + "\n" for entry in entries)
     except OSError as error:
-        words = f"cannot be written ({error.strerror})"
-        raise InputError(words, file=path, remedy="Check the path.") from error
+        raise say.error("log", path, why=error.strerror) from error

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from camlog.drive import SIMULATED_ADAPTER
-from camlog.errors import InputError
+from camlog.simulate import say
 from camlog.simulate.adapter.buses import Bus
 
 RESET_BELOW_V = 6.0  # at the connector it restarts below this
@@ -58,7 +58,7 @@ def preset(name: str) -> AdapterTraits:
     """The adapter of that name. Raises InputError for another name."""
     found = PRESETS.get(name.replace("_", "-"))
     if found is None:
-        raise InputError(f"there is no adapter {name!r}", remedy="Choose one of " + ", ".join(PRESETS) + ".")
+        raise say.error("no_such", kind="adapter", name=name, known=", ".join(PRESETS))
     return found
 
 

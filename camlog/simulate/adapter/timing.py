@@ -40,11 +40,6 @@ class TimingModel:
     reset_s: float = 0.5
     bus_pace: bool = True
 
-    @classmethod
-    def instant(cls) -> TimingModel:
-        """No waiting anywhere: for tests of what is said, not when."""
-        return cls(None, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, False)
-
     def serial_s(self, count: int) -> float:
         return 0.0 if self.baud is None else count * BITS_PER_BYTE / self.baud
 

@@ -11,7 +11,7 @@ import sys
 from pathlib import Path
 from typing import Protocol
 
-from camlog.errors import InputError
+from camlog.simulate import say
 
 _READ_BYTES = 4096
 
@@ -49,8 +49,7 @@ class PtyPort:
 
     def open(self) -> None:
         if sys.platform == "win32":
-            remedy = "Leave --pty and --port-link: the port is then on the network."
-            raise InputError("this system has no pseudo-terminals", remedy=remedy)
+            raise say.error("no_pty")
         import pty
         import tty
 
@@ -65,7 +64,7 @@ class PtyPort:
     def _point(self, link: Path) -> None:
         if os.path.lexists(link) and not link.is_symlink():
             self.close()
-            raise InputError("is there already and no link", file=link, remedy="Choose another --port-link.")
+            raise say.error("no_link", link)
         fresh = link.with_name(f".{link.name}.{os.getpid()}")
         try:
             fresh.unlink(missing_ok=True)
@@ -73,11 +72,7 @@ class PtyPort:
             os.replace(fresh, link)
         except OSError as error:
             self.close()
-            raise InputError(
-                f"the port's link cannot be made ({error.strerror})",
-                file=link,
-                remedy="Choose another --port-link.",
-            ) from error
+            raise say.error("link", link, why=error.strerror) from error
 
     def close(self) -> None:
         for handle in (self._master, self._slave):
@@ -124,10 +119,7 @@ class TcpPort:
             listener = socket.create_server((self._host, self._port), backlog=1)
         except (OSError, OverflowError) as error:
             why = getattr(error, "strerror", None) or str(error)
-            raise InputError(
-                f"cannot listen on {self._host}:{self._port} ({why})",
-                remedy="Choose another --tcp HOST:PORT.",
-            ) from error
+            raise say.error("tcp", host=self._host, port=self._port, why=why) from error
         listener.setblocking(False)
         self._port = listener.getsockname()[1]
         self._listener = listener

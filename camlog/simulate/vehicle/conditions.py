@@ -15,9 +15,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from camlog.cams import CAM_IDS
-from camlog.errors import InputError
 from camlog.oil import kinematic_viscosity
+from camlog.simulate import say
 from camlog.simulate.vehicle.kernels import REFERENCE_VISCOSITY_MM2_S
 
 if TYPE_CHECKING:
@@ -199,7 +198,7 @@ class Condition:
     or all of them where the fault concerns the vehicle); `cylinder` counts from
     1 (None: drawn); before `onset_s` seconds into the drive nothing is wrong.
 
-    Raises InputError for an unknown kind or cam, or a severity outside 0 to 1."""
+    Raises InputError for an unknown kind."""
 
     kind: str
     severity: float = 0.5
@@ -209,16 +208,7 @@ class Condition:
 
     def __post_init__(self) -> None:
         if self.kind not in CONDITIONS:
-            known = ", ".join(CONDITIONS)
-            raise InputError(f"condition {self.kind!r} is not known", remedy=f"Use one of {known}.")
-        if not 0.0 <= self.severity <= 1.0:
-            words = f"severity {self.severity} is outside 0 to 1"
-            raise InputError(words, remedy="Use a number from 0 to 1.")
-        for cam in self.cams:
-            if cam not in CAM_IDS:
-                raise InputError(f"cam {cam!r} is not known", remedy="Use one of " + ", ".join(CAM_IDS) + ".")
-        if self.cylinder is not None and self.cylinder < 1:
-            raise InputError(f"cylinder {self.cylinder} is not a cylinder", remedy="Cylinders count from 1.")
+            raise say.error("unknown", kind="condition", name=self.kind, known=", ".join(CONDITIONS))
 
     @property
     def info(self) -> ConditionInfo:

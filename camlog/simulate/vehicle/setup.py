@@ -236,21 +236,9 @@ class VehicleSetup:
     healthy: VehicleSetup | None = field(default=None, repr=False)
 
     @property
-    def healthy_cams(self) -> tuple[CamSetup, ...]:
-        return healthy_twin(self).cams
-
-    @property
-    def healthy_oil(self) -> OilSetup:
-        return healthy_twin(self).oil
-
-    @property
     def onset_s(self) -> float:
         """When in the drive the first fault begins."""
         return min((c.onset_s for c in self.conditions), default=0.0)
-
-    @property
-    def is_healthy(self) -> bool:
-        return not any(c.is_fault for c in self.conditions)
 
     def cam(self, cam_id: str) -> CamSetup:
         return next(c for c in self.cams if c.id == cam_id)

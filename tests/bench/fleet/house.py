@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from camlog.drive import Drive
 from camlog.trace import Trace
-from tests.bench.validity_cases import FAULTS, draw_case, visible
+from tests.bench.validity_cases import FAULTS, draw_case
 
 if TYPE_CHECKING:
     from tests.bench.fleet.case import Case
@@ -27,18 +27,17 @@ def record(case: Case, letter: str) -> tuple[Trace, Drive | None, dict[str, dict
         poor="parked" if case.poor == "parked" else "",
     )
     done = drawn.drive()
-    worse_s = drawn.worse_s() if case.kind != "healthy" else {}
+    apart = drawn.apart() if case.kind != "healthy" else {}
     facts: dict[str, dict[str, Any]] = {}
     for cam, truth in done.truth["cams"].items():
         facts[cam] = {"condition": "healthy"}
         if truth["condition"] != "healthy":
-            worse = worse_s.get(cam, 0.0)
             facts[cam] = {
                 "condition": truth["condition"],
                 "also": tuple(truth["also"]),
-                "shows": visible(truth, worse),
+                "shows": apart[cam].visible,
                 "severity": case.severity,
                 "kind": case.kind,
-                "apart_s": worse,
+                "apart_s": apart[cam].worse_s,
             }
     return done.trace, done.drive if case.seed % 3 == 0 else None, facts
