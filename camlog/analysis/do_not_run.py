@@ -184,6 +184,7 @@ class LiveCare:
     the alarm. Misfires and timing need the analysis."""
 
     essential = False
+    instruction = ""
 
     def __init__(self, limits: Mapping[str, Limit]):
         self._watch = OilPressureWatch(limits)

@@ -10,7 +10,8 @@ import typer
 def record(
     port: str | None = None, vehicle: str | None = None, out: Path | None = None,
     minutes: float | None = None, baud: int | None = None, signal: list[str] | None = None,
-    vin: bool = False, raw: Path | None = None, force: bool = False,
+    vin: bool = False, raw: Path | None = None, standing: bool = False,
+    force: bool = False,
 ) -> None:  # fmt: skip
     """Log a test drive to a recording.
 
@@ -52,18 +53,21 @@ def record(
             tell(sentence)
     tell(say("record.connecting"))
     from camlog.analysis.do_not_run import LiveCare  # takes a second or two: not before the first word
+    from camlog.analysis.drive.standing import StandingTest
     from camlog.limits import limits_for
 
-    care = LiveCare(limits_for(profile))
     log = RawLog(raw, number=vin, force=force) if raw else None
     source = open_source(port, profile, baud=baud, only=only or None, store_vin=vin, raw=log, say=tell)
     for line in connection_lines(source):
         tell(line)
+    care = StandingTest(profile, source.stop) if standing else LiveCare(limits_for(profile))
     with KeyReader(source.now_s, on_marker=source.put, on_end=source.stop) as keys:
         view = view_for(clock=source.now_s, keys=keys, care=care)
         done = record_drive(source, trace, views=[view], minutes=minutes, force=force)
     if log:
         log.close()
+    if isinstance(care, StandingTest) and care.over:
+        tell(care.over)
     tell(say("record.done", rows=done.rows, trace=done.trace, drive=done.drive))
     if done.errors:
         tell(say("record.problems", problems=", ".join(f"{PROBLEMS.get(k, k)} x{n}" for k, n in done.errors.items())))

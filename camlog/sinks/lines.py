@@ -17,7 +17,11 @@ _SHOWN = {"engine_speed": "engine", "vehicle_speed": "road", "coolant_temp": "co
 
 
 class Care(Protocol):
-    """Follows a drive, and says in sentences that the engine must be stopped or may not be driven."""
+    """Follows a drive, and says in sentences that the engine must be stopped or may not be driven; `instruction` is what
+    the driver is asked to do now, empty where nothing."""
+
+    @property
+    def instruction(self) -> str: ...
 
     def accept(self, item: StreamItem) -> None: ...
 
@@ -45,6 +49,7 @@ class LineSink:
     ):
         self._care = care
         self._said: set[str] = set()
+        self._asked = ""
         self._out = sys.stdout if out is None else out
         self._interval_s = interval_s
         self._wall = wall
@@ -81,6 +86,10 @@ class LineSink:
             if sentence not in self._said:
                 self._said.add(sentence)
                 self._line(item.time_s, sentence)
+        asked = self._care.instruction
+        if asked.partition(" (")[0] != self._asked:  # how much of it is done goes on
+            self._asked = asked.partition(" (")[0]
+            self._line(item.time_s, asked)
 
     def _line(self, time_s: float, text: str) -> None:
         self._out.write(f"{clock_text(time_s)}  {text}\n")

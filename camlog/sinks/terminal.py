@@ -95,6 +95,7 @@ class TerminalView:
     def picture(self) -> RenderableType:
         """The whole view as it is now."""
         parts: list[RenderableType] = [Text(s, style="bold red") for s in self._stop()]
+        parts += [Text(self._care.instruction, style="bold")] if self._care and self._care.instruction else []
         parts += [self._heading(), self._values()]
         cams = self.state.cams()
         if cams:

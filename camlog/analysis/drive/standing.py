@@ -1,0 +1,122 @@
+"""The test at standstill: what to do with the throttle, step by step, until a verdict has what it needs.
+
+No gear is engaged. The engine's own map turns speed and load into moves of its cams, where it moves them at standstill
+at all: the first openings of the throttle show that. Speeds and times are common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from itertools import chain, repeat
+from typing import NamedTuple
+
+from camlog.analysis.do_not_run import LiveCare
+from camlog.analysis.drive import say
+from camlog.analysis.drive.coverage import CoverageTracker
+from camlog.limits import limits_for
+from camlog.profile import VehicleProfile
+from camlog.stream import Batch, StreamItem
+
+MOST_S = 300.0
+NEAR_RPM = 300.0  # of the speed asked for
+OPENED_RPM, CLOSED_RPM = (
+    2000.0,
+    1300.0,
+)  # a brisk opening goes above the one, and begins and ends below the other
+ROLLING_KMH = 3.0
+MOVED_DEG = 5.0  # a command that went less far has not moved its cam
+MOST_STEP_S = 1.0  # between two readings of engine speed, as counted
+
+
+class Step(NamedTuple):
+    """One thing to do: hold an engine speed (rpm) for some seconds, or open the throttle so many times (rpm 0)."""
+
+    name: str
+    want: float
+    rpm: float = 0.0
+
+
+FIRST = (Step("idle", 10.0, 800.0), Step("openings", 3.0))
+ROUND = (
+    Step("steady", 15.0, 1500.0),
+    Step("steady", 15.0, 2500.0),
+    Step("idle", 15.0, 800.0),
+    Step("openings", 5.0),
+)
+
+
+class StandingTest:
+    """Follows a recording at standstill. `instruction` is what to do now, `over` why it has ended ("" while it goes on);
+    `end` is called once then. Also a `Care`: its sentences come first, and nothing is asked of an engine that may not run."""
+
+    def __init__(self, profile: VehicleProfile | None, end: Callable[[], None]):
+        self._care, self._tracker, self._end = (
+            LiveCare(limits_for(profile)),
+            CoverageTracker(profile=profile),
+            end,
+        )
+        self._steps: Iterator[Step] = chain(FIRST, chain.from_iterable(repeat(ROUND)))
+        self._step, self._done, self._made = next(self._steps), 0.0, 0
+        self._begun_s: float | None = None
+        self._at_s, self._rpm, self._opened, self._rolls = 0.0, 0.0, False, False
+        self._went: dict[str, tuple[float, float]] = {}  # least and greatest command of each cam
+        self.over = ""
+
+    def sentences(self) -> tuple[str, ...]:
+        """What must be said of an engine that must be stopped or may not be run."""
+        return self._care.sentences()
+
+    @property
+    def instruction(self) -> str:
+        """What to do now, with how much of it is done."""
+        if self.over or self.sentences():
+            return self.over
+        if self._rolls:
+            return say("standing.rolls")
+        return say(f"standing.{self._step.name}", rpm=self._step.rpm, done=self._done, want=self._step.want)
+
+    def accept(self, item: StreamItem) -> None:
+        """Take one item of the stream."""
+        self._care.accept(item)
+        if not isinstance(item, Batch) or self.over:
+            return
+        self._tracker.accept(item)
+        for name, value in item.values.items():
+            if name.endswith("_commanded") and value == value:
+                low, high = self._went.get(name, (value, value))
+                self._went[name] = min(low, value), max(high, value)
+        self._rolls = item.values.get("vehicle_speed", ROLLING_KMH * self._rolls) > ROLLING_KMH
+        rpm = item.values.get("engine_speed", float("nan"))
+        if rpm == rpm and not self._rolls:
+            self._count(item.time_s, rpm)
+
+    def _count(self, time_s: float, rpm: float) -> None:
+        self._begun_s = time_s if self._begun_s is None else self._begun_s
+        passed_s, self._at_s = min(time_s - self._at_s, MOST_STEP_S), time_s
+        if self._step.rpm:
+            self._done += passed_s * (abs(rpm - self._step.rpm) <= NEAR_RPM)
+        elif self._opened and rpm < CLOSED_RPM:
+            self._opened, self._done = False, self._done + 1.0
+        elif rpm > OPENED_RPM:
+            self._opened = True
+        if self._done >= self._step.want:
+            self._step, self._done, self._made, self._opened = next(self._steps), 0.0, self._made + 1, False
+            self._look()
+        if not self.over and time_s - self._begun_s > MOST_S:
+            self._finish("time")
+
+    def _look(self) -> None:
+        """After a step: whether the engine moves its cams at all, and whether there is enough."""
+        if self._made < len(FIRST):
+            return
+        went = max((high - low for low, high in self._went.values()), default=0.0)
+        if not self._went:
+            self._finish("no_angles")
+        elif went < MOVED_DEG:
+            self._finish("does_not_move", went=went)
+        elif self._made > len(FIRST) + len(ROUND) and self._tracker.coverage().judgeable:
+            self._finish("enough")
+
+    def _finish(self, why: str, **values: float) -> None:
+        self.over = say(f"standing.{why}", **values)
+        self._end()
