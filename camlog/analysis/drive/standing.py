@@ -85,7 +85,8 @@ class StandingTest:
             if name.endswith("_commanded") and value == value:
                 low, high = self._went.get(name, (value, value))
                 self._went[name] = min(low, value), max(high, value)
-        self._rolls = item.values.get("vehicle_speed", ROLLING_KMH * self._rolls) > ROLLING_KMH
+        if (speed := item.values.get("vehicle_speed")) is not None:
+            self._rolls = speed > ROLLING_KMH
         rpm = item.values.get("engine_speed", float("nan"))
         if rpm == rpm and not self._rolls:
             self._count(item.time_s, rpm)
