@@ -32,7 +32,7 @@ def yard(moves_deg=40.0, follows=1.0, obeys=True, speed_kmh=0.0, views=(), **val
         actual += (follows * command - actual) * (1 - np.exp(-1 / HZ / 0.12))
         row = {
             "engine_speed": rpm,
-            "vehicle_speed": speed_kmh,
+            "vehicle_speed": speed_kmh if n % 8 == 0 else None,
             "oil_temp": 85.0,
             "coolant_temp": 85.0,
             COMMANDED: command,
