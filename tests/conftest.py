@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import subprocess
 import threading
@@ -12,6 +13,7 @@ _started: list[subprocess.Popen] = []
 
 
 def pytest_configure() -> None:
+    os.environ["CAMLOG_LIBRARY"] = "/no such folder/library.sqlite"  # not that of whoever runs the tests
     # A shell without job control starts a background job with the signal ignored, and all that it starts inherits this.
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)

@@ -9,6 +9,7 @@ import sqlite3
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -48,6 +49,9 @@ def test_what_is_added_comes_back_and_adding_it_again_keeps_one(path):
         assert row["known_good"] == 1 and row["known_good_by"] == "somebody" and row["known_good_at"]
         assert row["cams"] == {"intake_b1": {"condition": "healthy", "confidence": 0.95}}
         assert sorted(f["value"] for f in row["figures"]) == [2.0, 3.0, 4.0, 5.0, 6.0]
+        odd = library.add(replace(entry(7), file="\udcff.csv"))  # a name that is no UTF-8
+        assert library.recordings(search="\udcff.csv")[0]["id"] == odd
+        library.remove(odd)
     with Library(path) as library:
         library.remove(first)
         assert len(library) == 0

@@ -20,7 +20,8 @@ JUNK = ["", "x", "0", "-1", "1" * 400, "0.5", "nan", "inf", "1e400", "²", "../x
 HEADERS = {"Host": "127.0.0.1:8462", "Origin": "http://127.0.0.1:8462"}
 FIELDS = {
     "": ["port", "other-port", "vehicle", "vin", "name", "note"],
-    "recordings": ["search"],
+    "recordings": ["search", "condition", "kind", "car"],
+    "trend": [],
     "recording": ["recording-vehicle", "recording-other", "recording-other-search", "recording-job", "recording-outside"],
     "replay": ["player", "go-to", "speed"],
     "convert": ["choice", "figure", "number"],
@@ -29,6 +30,7 @@ FIELDS = {
 BUTTONS = {
     "": ["disconnect", "mark:x", "mark-note", "stop", "start", "look-ports", "nothing"],
     "recordings": ["nothing"],
+    "trend": ["nothing"],
     "recording": ["comparison", "report:cancel", "nothing"],
     "replay": ["play", "back", "on", "go-to", "seek:", "seek:x", "jump:-1", "jump:nan", "speed", "nothing"],
     "convert": ["answer", "open", "cancel", "nothing"],

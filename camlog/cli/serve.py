@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import typer
@@ -11,7 +12,7 @@ from camlog.cli.options import Units
 
 def serve(
     folder: Path = Path("."), host: str = "127.0.0.1", port: str | None = None, adapter: str | None = None,
-    vehicle: str | None = None, units: Units = None, open_: bool = False,
+    vehicle: str | None = None, library: Path | None = None, units: Units = None, open_: bool = False,
 ) -> None:  # fmt: skip
     """Record, replay and look at results in a browser, on this computer.
 
@@ -21,6 +22,8 @@ def serve(
         camlog serve --host 0.0.0.0
     """
     number = port_number(port)
+    if library is not None:
+        os.environ["CAMLOG_LIBRARY"] = str(library)  # the processes started from here read the same
 
     from camlog.cli.results import profile_of, say
     from camlog.serve.server import serve as serve_page

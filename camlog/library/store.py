@@ -14,7 +14,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from platformdirs import user_data_path
 
@@ -89,6 +89,11 @@ class Entry:
     figures: tuple[FigureValue, ...] = ()
 
 
+def _storable(text: str) -> str:
+    """What SQLite takes: a name that is no UTF-8 with `?` for what is not."""
+    return text.encode("utf-8", "replace").decode()
+
+
 def default_path() -> Path:
     """Where the library lies unless told otherwise: `CAMLOG_LIBRARY`, else this user's data folder."""
     named = os.environ.get("CAMLOG_LIBRARY")
@@ -161,9 +166,9 @@ class Library:
     def add(self, entry: Entry) -> int:
         """Keep a recording, in the place of an earlier one of the same trace; its number. A known-good mark stays."""
         columns = {
-            "file": entry.file, "kind": entry.kind, "vehicle": entry.vehicle, "started_at": entry.started_at,
-            "duration_s": entry.duration_s, "mileage_km": entry.mileage_km, "outcome": entry.outcome,
-            "codes": json.dumps(entry.codes), "added_at": now(),
+            "file": _storable(entry.file), "kind": _storable(entry.kind), "vehicle": _storable(entry.vehicle),
+            "started_at": entry.started_at, "duration_s": entry.duration_s, "mileage_km": entry.mileage_km,
+            "outcome": _storable(entry.outcome), "codes": json.dumps(entry.codes), "added_at": now(),
         }  # fmt: skip
         names = ", ".join(columns)
         update = ", ".join(f"{c} = excluded.{c}" for c in columns)
@@ -184,7 +189,7 @@ class Library:
                 [(number, f.cam, f.figure, f.part, f.oil, f.value, f.low, f.high, f.amount) for f in entry.figures],
             )
             conditions = [f"{cam} {condition}" for cam, (condition, *_) in entry.cams.items()]
-            text = " ".join([entry.file, entry.vehicle, entry.kind, entry.outcome, *entry.codes, *conditions])
+            text = " ".join([*(str(columns[c]) for c in ("file", "vehicle", "kind", "outcome")), *entry.codes, *conditions])
             self._open.execute("INSERT OR REPLACE INTO words (rowid, text) VALUES (?, ?)", (number, text))
         return number
 
@@ -220,22 +225,28 @@ class Library:
             values.extend(given)
 
         if kind is not None:
-            only("kind = ?", kind)
+            only("kind = ?", _storable(kind))
         if vehicle is not None:
-            only("vehicle = ?", vehicle)
+            only("vehicle = ?", _storable(vehicle))
         if good:
             only("known_good = 1")
         if condition:
             only("id IN (SELECT recording FROM cam WHERE condition = ? ORDER BY recording DESC LIMIT ?)", condition, most)
         if sha256:
             only("sha256 IN (SELECT value FROM json_each(?))", json.dumps(sha256))
-        if words := search.split():
+        if words := _storable(search).replace("\0", " ").split():
             # Three letters and more are looked up, fewer are compared; of many that fit, those added last.
             long = " ".join('"' + word.replace('"', '""') + '"' for word in words if len(word) > 2)
             short = [f"%{word}%" for word in words if len(word) < 3]
             fits = " AND ".join(["words MATCH ?"] * bool(long) + ["text LIKE ?"] * len(short))
             only(f"id IN (SELECT rowid FROM words WHERE {fits} ORDER BY rowid DESC LIMIT ?)", *[long] * bool(long), *short, most)
         return self._read(f"{' AND '.join(where) or 1} ORDER BY COALESCE(started_at, added_at) DESC, id DESC LIMIT ?", *values, most)
+
+    def named(self, column: Literal["kind", "vehicle"], most: int = 500) -> list[str]:
+        """The engine kinds or cars that recordings have, by name."""
+        with self._faults():
+            rows = self._open.execute(f"SELECT DISTINCT {column} FROM recording WHERE {column} <> '' ORDER BY 1 LIMIT ?", (most,))
+            return [row[0] for row in rows]
 
     def recording(self, number: int) -> dict[str, Any]:
         """One recording with its `figures`. Raises InputError where there is no such recording."""

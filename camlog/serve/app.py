@@ -23,7 +23,7 @@ import pandas  # noqa: F401
 from camlog.page import shipped_text
 from camlog.serve import files
 from camlog.serve.desk import Desk
-from camlog.serve.pages import convert, jobs, record, recording, recordings, replay
+from camlog.serve.pages import convert, jobs, record, recording, recordings, replay, trend
 from camlog.serve.pages.template import PIECES, digest
 from camlog.serve.words import sentence
 
@@ -35,6 +35,7 @@ PAGES: dict[str, ModuleType] = {
     "replay": replay,
     "convert": convert,
     "jobs": jobs,
+    "trend": trend,
 }
 
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 
+from camlog.library.store import Library, default_path
 from camlog.serve.converting import Conversions
 from camlog.serve.folder import Folder
 from camlog.serve.jobs import Jobs
@@ -49,6 +52,12 @@ class Desk:
         trace, profile = str(self.folder.existing(name)), self.profile_path(vehicle)
         key = f"report {trace}\n{profile!r}"
         return self.jobs.submit(sentence("report_of", file=name), make_report, trace, profile, key=key)
+
+    @contextmanager
+    def library(self) -> Iterator[Library | None]:
+        """The library, open; None where there is none yet. Raises InputError where it cannot be used."""
+        with Library() if default_path().exists() else nullcontext() as kept:
+            yield kept
 
     def close(self) -> None:
         """End what runs: a recording ends cleanly, with its closing codes."""

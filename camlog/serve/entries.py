@@ -172,7 +172,7 @@ def _found(path: Path, drive: Drive | None, problems: list[str]) -> dict[str, An
         return {}
     if drive is not None and drive.trace_sha256 not in (None, sha256):
         problems.append(sentence("findings_of_other_state", file=path.name))
-    return {"verdicts": verdicts, **_strip(findings, verdicts)}
+    return {"verdicts": verdicts, "trace_sha256": drive and drive.trace_sha256 or sha256, **_strip(findings, verdicts)}
 
 
 def _strip(findings: dict[str, Any], verdicts: dict[str, str]) -> dict[str, Any]:

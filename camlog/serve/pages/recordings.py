@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import replace
+from typing import Any
 
 from camlog.errors import InputError
 from camlog.serve.desk import Desk
+from camlog.serve.entries import Entry
 from camlog.serve.folder import UPLOAD_LIMIT_BYTES
 from camlog.serve.names import TRACE_ENDINGS, told
 from camlog.serve.pages.template import PIECES, Pieces, Sent, Template
@@ -17,29 +21,67 @@ LONGEST_SEARCH = 200
 LOOK_MS = 4000
 UNITS = [("metric", "°C, kPa, km/h, g/s", False), ("us", "°F, psi, mph, lb/min", False)]
 _PAGE = Template("recordings.html")
+Row = dict[str, Any]  # of the library
+
 
 def layout(desk: Desk, name: str = "") -> str:
     """The page as the folder is at this moment. The place for files is filled by `assets/upload.js`."""
     folder, endings = desk.folder.root.name or str(desk.folder.root), (*TRACE_ENDINGS, ".json", ".toml")
-    return _PAGE.layout(folder, pieces(desk, "", {}), UPLOAD_LIMIT_BYTES, endings, LOOK_MS, UNITS, shown_units())
+    kinds: list[str] = []
+    cars: list[str] = []
+    with suppress(InputError), desk.library() as library:  # what is wrong with it is said above the list
+        if library is not None:
+            kinds, cars = library.named("kind"), library.named("vehicle")
+    return _PAGE.layout(folder, pieces(desk, "", {}), UPLOAD_LIMIT_BYTES, endings, LOOK_MS, UNITS, shown_units(), kinds, cars)
+
 
 def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
-    """The list, narrowed to what is searched for."""
-    search = sent.get("search", "")[:LONGEST_SEARCH]
+    """The list, narrowed to what is searched for and chosen."""
+    search, *chosen = (sent.get(field, "")[:LONGEST_SEARCH] for field in ("search", "condition", "kind", "car"))
+    wrong = ""
     try:
-        found = desk.folder.recordings(search)
-        foreign = any(e.kind == "foreign" for e in found)
-        made = {e.converted_from: e.name for e in (desk.folder.recordings() if foreign else ()) if e.converted_from}
+        listed = desk.folder.recordings()
+        named = {e.name for e in desk.folder.recordings(search)} if search.strip() else {e.name for e in listed}
+        made = {e.converted_from: e.name for e in listed if e.converted_from}
     except InputError as error:
         return {"recordings-list": PIECES.notice(told(error))}
+    try:
+        kept, fits, others = _kept(desk, listed, search, *chosen)
+    except InputError as error:
+        kept, fits, others, wrong = {}, set(), [], told(error)
+    condition, kind, car = chosen
+    found = [
+        e for e in listed
+        if e.trace_sha256 in fits
+        or e.name in named and not (kind or car) and (not condition or condition in e.verdicts.values())
+    ]  # fmt: skip
     running = desk.recorder.status().recording
     # What grows while it is recorded is not shown: a list drawn anew takes the keyboard's place in it away.
     steady = [replace(e, size_bytes=0, modified_s=0.0) if e.name == running else e for e in found[:SHOWN]]
     waiting = [e for e in found if e.kind == "trace" and "findings" not in e.results and e.name != running]
+    narrowed = any(word.strip() for word in (search, *chosen))
     return {
-        "recordings-list": _PAGE.listing(steady, len(found), search, running, made),
+        "library-wrong": PIECES.notice(wrong) if wrong else PIECES.said(""),
+        "recordings-list": _PAGE.listing(steady, len(found), narrowed, running, made, kept, others[:SHOWN]),
         "analyse": _PAGE.analyse(len(waiting), desk.jobs.waiting()),
     }
+
+
+def _kept(
+    desk: Desk, listed: Sequence[Entry], search: str, condition: str, kind: str, car: str
+) -> tuple[dict[str, Row], set[str], list[Row]]:
+    """Of the library: the recordings of the folder by hash, the hashes of those that are wanted, and, where something is
+    searched for or chosen, the wanted ones that are not in the folder."""
+    with desk.library() as library:
+        if library is None:
+            return {}, set(), []
+        here = [e.trace_sha256 for e in listed if e.trace_sha256]
+        kept = {row["sha256"]: row for row in library.recordings(sha256=here, most=len(here))} if here else {}
+        if not (search.strip() or condition or kind or car):
+            return kept, set(kept), []
+        wanted = library.recordings(kind or None, car or None, condition=condition, search=search, most=SHOWN + len(here))
+        return kept, kept.keys() & {row["sha256"] for row in wanted}, [row for row in wanted if row["sha256"] not in kept]
+
 
 def act(desk: Desk, name: str, button: str, sent: Sent) -> Pieces:
     """Change the units shown, or analyse all that was not analysed yet, each with the profile it was recorded with."""
