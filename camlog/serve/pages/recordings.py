@@ -62,7 +62,7 @@ def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
     narrowed = any(word.strip() for word in (search, *chosen))
     return {
         "library-wrong": PIECES.notice(wrong) if wrong else PIECES.said(""),
-        "recordings-list": _PAGE.listing(steady, len(found), narrowed, running, made, kept, others[:SHOWN]),
+        "recordings-list": _PAGE.listing(steady, len(found), search, narrowed, running, made, kept, others[:SHOWN]),
         "analyse": _PAGE.analyse(len(waiting), desk.jobs.waiting()),
     }
 
