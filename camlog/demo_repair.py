@@ -22,7 +22,7 @@ from camlog.analysis.findings import Findings
 from camlog.capture.clear import Cleared, clear_codes
 from camlog.capture.connect import open_link
 from camlog.drive import drive_path, read_drive, write_drive
-from camlog.errors import InputError
+from camlog.messages import say as words
 from camlog.profile import VehicleProfile, read_profile
 from camlog.report.words import condition_word
 from camlog.simulate.adapter import SimulatedAdapter, TimingModel
@@ -166,9 +166,7 @@ def clear_over_the_wire(
         finally:
             link.close()
     if cleared is None or cleared.remaining:
-        raise InputError(
-            "the simulated car did not clear its codes", remedy="Report this: it is a fault of camlog."
-        )
+        raise words.error("not_cleared")
     # The clock on the wall is real, the story's days are not: the snapshot belongs to the evening of the
     # second drive.
     evening = (FIRST_DAY + timedelta(days=1, hours=9)).isoformat()

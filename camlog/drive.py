@@ -13,7 +13,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Literal
 
-from camlog.errors import InputError, check_saved
+from camlog.errors import InputError, saved_bytes
+from camlog.messages import say
 from camlog.new_files import write_text
 from camlog.signals import SIGNALS
 from camlog.stream import CodeSnapshot, Event, MonitorTest, TroubleCode
@@ -169,25 +170,20 @@ def read_drive(path: str | Path) -> Drive:
     Raises InputError, naming the key, where the file is not JSON of schema `camlog.drive/1`.
     """
     path = Path(path)
-    check_saved(path)
+    content = saved_bytes(path)
     try:
-        raw = json.loads(path.read_bytes().decode("utf-8-sig"), parse_constant=_finite_number, parse_float=_finite_number)
-    except OSError as error:
-        raise InputError(f"cannot be read ({error.strerror})", file=path, remedy="Check the path.") from error
+        raw = json.loads(content.decode("utf-8-sig"), parse_constant=_finite_number, parse_float=_finite_number)
     except UnicodeDecodeError as error:
-        raise InputError("is not UTF-8 text", file=path, remedy="Move it away to go on without it.") from error
+        raise say.error("not_utf8_drive", path) from error
     except (ValueError, RecursionError) as error:
         # ValueError: not JSON, a NaN, or a number of thousands of digits.
         line = getattr(error, "lineno", None)
-        what = "is not JSON" if line or isinstance(error, RecursionError) else f"is not JSON ({str(error)[:60]})"
-        remedy = "Move it away to go on without it, or restore it."
-        raise InputError(what, file=path, line=line, remedy=remedy) from error
+        why = "" if line or isinstance(error, RecursionError) else f" ({str(error)[:60]})"
+        raise say.error("not_json", path, line=line, why=why) from error
     try:
         return _drive(raw, path)
     except RecursionError as error:
-        raise InputError(
-            "is nested too deep to be a drive file", file=path, remedy="Move it away to go on without it."
-        ) from error
+        raise say.error("too_deep", path) from error
 
 
 def drive_beside(trace: str | Path) -> Drive | None:
@@ -234,8 +230,7 @@ def _drive(raw: Any, path: Path) -> Drive:
     import pydantic
 
     def fault(key: str, expected: str) -> InputError:
-        remedy = "Correct it, or move the file away to go on without."
-        return InputError(f"{key} should be {expected}", file=path, remedy=remedy)
+        return say.error("drive_key", path, key=key, expected=expected)
 
     try:
         read = _adapter().validate_json(json.dumps(_without_nulls(raw)), strict=True)

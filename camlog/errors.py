@@ -70,6 +70,15 @@ def check_saved(path: Path) -> None:
         )
 
 
+def saved_bytes(path: Path) -> bytes:
+    """What a saved file holds. Raises InputError where it cannot be read."""
+    check_saved(path)
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise InputError(f"cannot be read ({error.strerror})", file=path, remedy="Check the path.") from error
+
+
 def saved_details(error: BaseException) -> str:
     """Save what is needed to find a fault of camlog's own to a new file in the temporary folder; a sentence on it."""
     import sys

@@ -69,14 +69,17 @@ class Messages:
             self._compiled[name] = _environment().from_string(" ".join(text.split()))
         return re.sub(" {2,}", " ", self._compiled[name].render(values)).strip(" ")
 
-    def error(self, name: str, /, file: str | Path | None = None, **values: object) -> InputError:
-        """The error of that name, from `error.NAME.what` and `error.NAME.remedy`, about `file` (or a port).
+    def error(
+        self, name: str, /, file: str | Path | None = None, *, line: int | None = None,
+        column: str | int | None = None, **values: object,
+    ) -> InputError:  # fmt: skip
+        """The error of that name, from `error.NAME.what` and `error.NAME.remedy`, about `file` (or a port) and a place in it.
 
         `error.NAME.on_page`, where it is there, is what to do where a page shows the error.
         """
-        what, remedy = (self(f"error.{name}.{part}", **values) for part in ("what", "remedy"))
-        on_page = f"error.{name}.on_page"
-        return InputError(what, file=file, remedy=remedy, on_page=self(on_page, **values) if on_page in self else None)
+        parts = {part: f"error.{name}.{part}" for part in ("what", "remedy", "on_page")}
+        words = {part: self(key, **values) for part, key in parts.items() if key in self or part != "on_page"}
+        return InputError(**words, file=file, line=line, column=column)
 
     def __contains__(self, name: str) -> bool:
         return name in self.templates
@@ -107,6 +110,9 @@ def _dotted(table: Mapping[str, Any], above: str = "") -> Iterator[tuple[str, st
             yield from _dotted(value, f"{above}{key}.")
         else:
             yield f"{above}{key}", value
+
+
+say = Messages("camlog")  # of the modules beside this one
 
 
 @cache

@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from camlog.errors import InputError
+from camlog.messages import say
 
 if sys.platform != "win32":
     import fcntl
@@ -105,11 +106,7 @@ def put_in_place(temporary: Path, path: Path) -> None:
     except PermissionError as error:
         if not (KEEPS_OPEN_FILES and path.is_file()):
             raise
-        raise InputError(
-            "cannot be replaced: another program has it open",
-            file=path,
-            remedy="Close it there (a spreadsheet, a viewer, a cloud drive at work), and try again.",
-        ) from error
+        raise say.error("open_elsewhere", path) from error
 
 
 @contextmanager
@@ -121,11 +118,7 @@ def _long_path_said(path: Path) -> Iterator[None]:
         longest = os.path.abspath(path.with_name("x" * max(len(path.name), _TEMPORARY_LENGTH)))
         if not KEEPS_OPEN_FILES or len(longest) <= _LONGEST_PATH or longest.startswith("\\\\?\\"):
             raise
-        raise InputError(
-            f"is too long a path for Windows, which takes {_LONGEST_PATH} characters with the folders' names",
-            file=path,
-            remedy=r"Choose a folder nearer to the drive's letter, or put \\?\ before the whole path.",
-        ) from error
+        raise say.error("long_path", path, longest=_LONGEST_PATH) from error
 
 
 # What to do where a disk refuses, for the command line and for the page.
@@ -151,25 +144,16 @@ def write_text(text: str, path: str | Path, *, replace: bool) -> None:
 
 def _must_be_a_file(path: Path) -> None:
     if KEEPS_OPEN_FILES and _REFUSED_NAME.search(path.name):
-        raise InputError(
-            "is no name that Windows allows",
-            file=path,
-            remedy='Choose one without < > : " | ? *, without a dot or space at its end, and no device (CON, NUL, COM1 ...).',
-        )
+        raise say.error("windows_name", path)
     with suppress(FileNotFoundError):
         mode = os.lstat(path).st_mode
         if not (stat.S_ISREG(mode) or stat.S_ISLNK(mode)):
-            raise InputError("cannot be written: it is no file", file=path, remedy="Name a file.")
+            raise say.error("no_file", path)
 
 
 def there_already(path: Path) -> InputError:
     """The error about a name that is taken."""
-    return InputError(
-        "is there already",
-        file=path,
-        remedy="Choose another name or folder, or add --force to overwrite it.",
-        on_page="Check the working folder.",
-    )
+    return say.error("there_already", path)
 
 
 def name_new(temporary: Path, path: Path) -> None:

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from camlog.errors import InputError
+from camlog.messages import say
 
 KELVIN_AT_0_DEGC = 273.15
 # The 0.7 of ASTM D341 holds from about 2 mm2/s up; engine oil in an engine stays above that.
@@ -56,7 +56,7 @@ def grade(name: str) -> Grade:
         winter = match["winter"]
         found = GRADES.get(f"{winter}W-{match['summer']}" if winter else match["summer"])
     if found is None:
-        raise InputError(f"oil grade {name!r} is not known", remedy="Use one of " + ", ".join(GRADES) + ".")
+        raise say.error("oil_grade", name=name, known=", ".join(GRADES))
     return found
 
 

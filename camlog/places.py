@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import camlog
-from camlog.errors import InputError
+from camlog.messages import say
 
 
 def shipped_folder(name: str) -> Path:
@@ -14,11 +14,7 @@ def shipped_folder(name: str) -> Path:
     for place in (package / name, package.parent / name):
         if place.is_dir():
             return place
-    raise InputError(
-        f"the folder {name} of this installation is missing",
-        file=package / name,
-        remedy="Install camlog again.",
-    )
+    raise say.error("folder_missing", package / name, name=name)
 
 
 def dashboards_folder() -> Path:

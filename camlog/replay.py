@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator
 from datetime import datetime, timedelta
 
 from camlog.drive import Drive
-from camlog.errors import InputError
+from camlog.messages import say
 from camlog.stream import Batch, CodeSnapshot, Event, StreamItem
 from camlog.trace import Trace
 from camlog.trust import descent
@@ -55,10 +55,7 @@ def parse_speed(speed: float | str) -> float | None:
     except (TypeError, ValueError):
         factor = math.nan
     if not (math.isfinite(factor) and factor > 0):
-        raise InputError(
-            f"speed {str(speed)[:20]!r} is no speed",
-            remedy="Give a number above 0, such as 4 for four times, or max.",
-        )
+        raise say.error("speed", speed=str(speed)[:20])
     return factor
 
 
@@ -67,16 +64,11 @@ def stretch(trace: Trace, start_s: float | None, end_s: float | None) -> tuple[f
     first_s = -math.inf if start_s is None else start_s
     last_s = math.inf if end_s is None else end_s
     if math.isnan(first_s) or math.isnan(last_s) or first_s > last_s:
-        raise InputError(
-            f"a stretch from {first_s:g} s to {last_s:g} s is none",
-            remedy="Let the start lie before the end.",
-        )
+        raise say.error("no_stretch", first=first_s, last=last_s)
     if len(trace.time_s) and (first_s > trace.time_s[-1] or last_s < trace.time_s[0]):
         asked = f"from {first_s:g} s on" if first_s > trace.time_s[-1] else f"up to {last_s:g} s"
-        raise InputError(
-            f"has nothing {asked}", file=trace.name or None,
-            remedy=f"It goes from {trace.time_s[0]:g} s to {trace.time_s[-1]:g} s.",
-        )  # fmt: skip
+        known = {"first": trace.time_s[0], "last": trace.time_s[-1]}
+        raise say.error("beyond_recording", trace.name or None, asked=asked, **known)
     return first_s, last_s
 
 

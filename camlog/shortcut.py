@@ -10,7 +10,7 @@ from pathlib import Path
 
 import platformdirs
 
-from camlog.errors import InputError
+from camlog.messages import say
 from camlog.new_files import write_text
 
 NAME = "camlog"
@@ -40,19 +40,12 @@ def shortcut_place(menu: bool = False, platform: str = sys.platform) -> Path:
     if platform == "win32":
         return Path(os.environ["APPDATA"], "Microsoft", "Windows", "Start Menu", "Programs")
     if platform == "darwin":
-        raise InputError(
-            "macOS has no menu of programs", remedy="Leave --menu: the shortcut is put on the desktop."
-        )
+        raise say.error("no_menu")
     return platformdirs.user_data_path() / "applications"
 
 
 def write_shortcut(
-    folder: Path,
-    place: Path,
-    *,
-    force: bool = False,
-    platform: str = sys.platform,
-    python: str = sys.executable,
+    folder: Path, place: Path, *, force: bool = False, platform: str = sys.platform, python: str = sys.executable
 ) -> Path:
     """A shortcut in `place` that serves `folder` (made where it is not there) and opens the page; its path.
 
@@ -77,11 +70,7 @@ def write_shortcut(
         write_text(text, path, replace=force)
         path.chmod(path.stat().st_mode | stat.S_IXUSR)
     except OSError as error:
-        raise InputError(
-            f"cannot be made ({error.strerror})",
-            file=error.filename or path,
-            remedy="Name another place with --to.",
-        ) from error
+        raise say.error("shortcut", error.filename or path, reason=error.strerror) from error
     return path
 
 

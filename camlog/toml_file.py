@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any, Literal, TypeVar, get_args, get_origin, get_type_hints
 
 from camlog.errors import InputError, check_saved
+from camlog.messages import Messages, say
 from camlog.toml_lines import Where, key_lines
 
 Schema = TypeVar("Schema")
@@ -53,26 +54,22 @@ class TomlFile:
             with open(path, "rb") as file:
                 content = file.read(max_bytes + 1)
         except OSError as error:
-            raise InputError(
-                f"cannot be read ({error.strerror})", file=path, remedy=f"Check the path. {example}"
-            ) from error
+            raise say.error("toml_unreadable", path, reason=error.strerror, example=example) from error
         if len(content) > max_bytes:
-            raise InputError(f"is too large to be a {kind}", file=path, remedy="Check which file is meant.")
+            raise say.error("toml_too_large", path, kind=kind)
         try:
             text = content.decode("utf-8-sig")
         except UnicodeDecodeError as error:
             line = content[: error.start].count(b"\n") + 1
-            raise InputError("is not UTF-8 text", file=path, line=line, remedy="Save it as UTF-8.") from error
+            raise say.error("toml_not_utf8", path, line=line) from error
         try:
             raw, lines = tomllib.loads(text), key_lines(text)
         except (ValueError, RecursionError) as error:
             place = re.search(r" \(at (?:line (\d+), column \d+|end of document)\)", str(error))
             reason = str(error)[: place.start()] if place else str(error)
             at_line = int(place[1] or text.rstrip("\n").count("\n") + 1) if place else None
-            raise InputError(
-                f"is not valid TOML: {reason[:1].lower()}{reason[1:]}", file=path, line=at_line,
-                remedy=f"Write key = value, with text in quotes. {example}",
-            ) from error  # fmt: skip
+            reason = f"{reason[:1].lower()}{reason[1:]}"
+            raise say.error("toml_invalid", path, line=at_line, reason=reason, example=example) from error
         return cls(path, kind, example, raw, lines, hashlib.sha256(content).hexdigest(), numbered)
 
     def error(self, where: Where, what: str, remedy: str) -> InputError:
@@ -82,6 +79,11 @@ class TomlFile:
         parts = [part if isinstance(part, str) else str(part + 1) for part in where if self.numbered or isinstance(part, str)]
         key = ".".join(parts)
         return InputError(what, file=self.path, line=line, column=key or None, remedy=remedy)
+
+    def refusal(self, say: Messages, where: Where, name: str, /, **values: Any) -> InputError:
+        """The error of that name among a package's sentences, at a key."""
+        error = say.error(name, **values)
+        return self.error(where, error.what, error.remedy)
 
     def unknown(self, where: Where, name: str, known: Iterable[str], what: str, otherwise: str = "") -> InputError:
         """The error for a name that is none of `known`: the remedy is the nearest, else `otherwise`, else all of them."""
@@ -95,10 +97,7 @@ class TomlFile:
         import pydantic
 
         if "schema" not in self.raw:
-            raise InputError(
-                f"is not a {self.kind}: it has no schema", file=self.path, line=1, column="schema",
-                remedy=f'Add schema = "{version}" on the first line.',
-            )  # fmt: skip
+            raise say.error("toml_no_schema", self.path, line=1, column="schema", kind=self.kind, version=version)
         if self.raw["schema"] != version:
             raise self.error(
                 ("schema",), f"unknown schema {shown(self.raw['schema'])}", f'Correct it: this version reads "{version}".'

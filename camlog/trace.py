@@ -24,7 +24,8 @@ from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
-from camlog.errors import InputError, check_saved
+from camlog.errors import saved_bytes
+from camlog.messages import say
 from camlog.new_files import whole_file
 from camlog.signals import SIGNALS, is_signal_name
 from camlog.stream import Batch
@@ -195,15 +196,9 @@ def read_trace(path: str | Path) -> Trace:
     an unknown unit, a known signal without one, a repeated heading, or no rows.
     """
     path = Path(path)
-    check_saved(path)
-    try:
-        raw = path.read_bytes()
-    except OSError as error:
-        raise InputError(f"cannot be read ({error.strerror})", file=path, remedy="Check the path.") from error
+    raw = saved_bytes(path)
     if not raw:
-        raise InputError(
-            "is empty", file=path, remedy="Record the drive again, or check the copy is complete."
-        )
+        raise say.error("empty", path)
     sha256 = hashlib.sha256(raw).hexdigest()
     warnings: list[str] = []
     raw = drop_torn_line(raw.removeprefix(b"\xef\xbb\xbf"), warnings)
@@ -215,8 +210,7 @@ def read_trace(path: str | Path) -> Trace:
     except (ValueError, OverflowError) as error:
         raise fault_of_cells(body) from error
     if not len(table):
-        remedy = "Record the drive again, or check the copy is complete."
-        raise InputError("has no complete row", file=path, remedy=remedy)
+        raise say.error("no_row", path)
     if np.isfinite(table[:, len(names)]).any() or reads_words(raw, start):
         raise fault_of_cells(body)
     _warn_of_short_rows(raw, start, table, body, warnings)
@@ -228,10 +222,7 @@ def read_trace(path: str | Path) -> Trace:
     for name, column in columns.items():
         infinite = np.flatnonzero(np.isinf(column))
         if infinite.size:
-            raise InputError(
-                "a value is infinite", file=path, line=body.line_of_row(int(infinite[0])), column=name,
-                remedy="Leave the cell empty where a value was not read.",
-            )  # fmt: skip
+            raise say.error("infinite", path, line=body.line_of_row(int(infinite[0])), column=name)
     warnings += clock_warnings(time_s)
     return Trace(
         time_s, columns, dict(zip(names[1:], units[1:], strict=True)), path.name, sha256, tuple(warnings)
@@ -245,11 +236,9 @@ def clock_warnings(time_s: np.ndarray) -> list[str]:
     if not len(leaps):
         return []
     first = leaps[0]
-    more = f" (and {len(leaps) - 1} more such leaps)" if len(leaps) > 1 else ""
-    return [
-        f"The time leaps from {time_s[first]:.10g} s to {time_s[first + 1]:.10g} s, by {_long(steps[first])}{more}: "
-        "the clock was changed, or the recording stood still. What came before and after is judged, nothing between."
-    ]
+    more = say("trace.more_leaps", count=len(leaps) - 1) if len(leaps) > 1 else ""
+    before, after = time_s[first : first + 2]
+    return [say("trace.leaps", before=before, after=after, length=_long(steps[first]), more=more)]
 
 
 def _long(seconds: float) -> str:
@@ -271,8 +260,4 @@ def _warn_of_short_rows(raw: bytes, start: int, table: np.ndarray, body: Cells, 
         return
     count, line = body.short_rows()
     if count:
-        rows = "1 row has" if count == 1 else f"{count} rows have"
-        warnings.append(
-            f"{rows} fewer cells than there are headings (first on line {line}); "
-            "what is missing counts as not sampled."
-        )
+        warnings.append(say("trace.short_rows", count=count, line=line))

@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from camlog.errors import InputError
+from camlog.messages import say
 
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\Z", re.ASCII)
 _NOT_SAMPLED = ("", "nan", "NaN", "NAN")
@@ -70,49 +71,32 @@ def fault_of_cells(body: Cells) -> InputError:
                 return fault
     except UnicodeDecodeError as error:
         line = body.heading_lines + 1 + body.raw[body.start : body.start + error.start].count(b"\n")
-        return InputError("is not UTF-8 text", file=body.path, line=line, remedy="Try `camlog convert`.")
+        return say.error("rows_not_utf8", body.path, line=line)
     except csv.Error as error:
-        remedy = "Look for a quotation mark without its partner."
-        return InputError(f"cannot be cut into cells ({error})", file=body.path, line=line + 1, remedy=remedy)
-    return InputError("cannot be read as a table of numbers", file=body.path, remedy="Try `camlog convert`.")
+        return say.error("no_cells", body.path, line=line + 1, reason=error)
+    return say.error("no_table", body.path)
 
 
 def _fault_of_row(body: Cells, line: int, cells: list[str]) -> InputError | None:
     if any(cell.strip() for cell in cells[len(body.names) :]):
-        return InputError(
-            f"the row has {len(cells)} cells, the heading {len(body.names)}",
-            file=body.path, line=line, remedy="Remove the extra cells, or use `camlog convert`.",
-        )  # fmt: skip
+        return say.error("wide_row", body.path, line=line, cells=len(cells), names=len(body.names))
     for name, cell in zip(body.names, cells, strict=False):
         text = cell.strip()
-        if text in _NOT_SAMPLED or _NUMBER.match(text):
-            continue
-        if text.lower().lstrip("+-") in _INFINITE:
-            what = "a value is infinite"
-        else:
-            what = f"{cell[:_SHOWN_CHARACTERS]!r} is not a number"
-        remedy = "Leave the cell empty where a value was not read."
-        return InputError(what, file=body.path, line=line, column=name, remedy=remedy)
+        if text not in _NOT_SAMPLED and not _NUMBER.match(text):
+            kind = "infinite" if text.lower().lstrip("+-") in _INFINITE else "no_number"
+            return say.error(kind, body.path, line=line, column=name, cell=cell[:_SHOWN_CHARACTERS])
     return None
 
 
 def fault_of_time(body: Cells, time_s: np.ndarray, latest_s: float) -> InputError:
     """The first time of `time_s`, shape (rows,), that is missing, beyond `latest_s` or decreasing, as an error."""
-    missing = np.flatnonzero(~np.isfinite(time_s))
+    missing, beyond = (np.flatnonzero(wrong) for wrong in (~np.isfinite(time_s), np.abs(time_s) > latest_s))
+    known = {}
     if missing.size:
-        return InputError(
-            "the time is missing", file=body.path, line=body.line_of_row(int(missing[0])), column="time",
-            remedy="Remove or complete the row.",
-        )  # fmt: skip
-    beyond = np.flatnonzero(np.abs(time_s) > latest_s)
-    if beyond.size:
-        return InputError(
-            f"{time_s[beyond[0]]:.6g} s is no time of a drive", file=body.path,
-            line=body.line_of_row(int(beyond[0])), column="time", remedy="Let times count seconds from 0.",
-        )  # fmt: skip
-    row = int(np.flatnonzero(np.diff(time_s) < 0)[0]) + 1
-    return InputError(
-        f"time goes backwards, from {time_s[row - 1]:.10g} s to {time_s[row]:.10g} s",
-        file=body.path, line=body.line_of_row(row), column="time",
-        remedy="Split the file there, or restore the original order.",
-    )  # fmt: skip
+        name, row = "no_time", missing[0]
+    elif beyond.size:
+        name, row, known = "late_time", beyond[0], {"time": time_s[beyond[0]]}
+    else:
+        row = np.flatnonzero(np.diff(time_s) < 0)[0] + 1
+        name, known = "time_backwards", {"before": time_s[row - 1], "after": time_s[row]}
+    return say.error(name, body.path, line=body.line_of_row(int(row)), column="time", **known)

@@ -8,7 +8,7 @@ import itertools
 import re
 from pathlib import Path
 
-from camlog.errors import InputError
+from camlog.messages import say
 from camlog.signals import SIGNALS, is_signal_name
 from camlog.units import conversion
 
@@ -37,8 +37,7 @@ def read_heading_row(raw: bytes, path: Path) -> tuple[list[str], int, int]:
     except csv.Error:
         cells = []
     if any("\ufffd" in cell for cell in cells):
-        remedy = "Save it as UTF-8, or try `camlog convert`."
-        raise InputError("the heading is not UTF-8 text", file=path, line=1, remedy=remedy)
+        raise say.error("heading_not_utf8", path, line=1)
     lines = max(1, reader.line_num)
     ends = itertools.islice(re.finditer(rb"\r\n|\n|\r", raw), lines - 1, lines)
     return cells, lines, next((end.end() for end in ends), len(raw))
@@ -49,41 +48,22 @@ def read_headings(cells: list[str], path: Path) -> tuple[list[str], list[str], l
     parsed = [parse_heading(c) for c in cells]
     if not cells or parsed[0] is None or parsed[0][0] != "time" or not parsed[0][1]:
         found = cells[0][:60] if cells else ""
-        raise InputError(
-            f"is not a camlog recording: the first heading is {found!r}, not {TIME_HEADING!r}",
-            file=path, line=1, remedy="Use `camlog convert` for a recording that another program wrote.",
-        )  # fmt: skip
+        raise say.error("not_camlogs", path, line=1, found=found, time=TIME_HEADING)
     names, units, conversions = [], [], []
     for number, (cell, heading_) in enumerate(zip(cells, parsed, strict=True), start=1):
         if heading_ is None or not is_signal_name(heading_[0]):
-            raise InputError(
-                f"heading {cell[:60]!r} is not of the form 'name [unit]'", file=path, line=1, column=number,
-                remedy="Use lower-case signal names, or `camlog convert`.",
-            )  # fmt: skip
+            raise say.error("heading_form", path, line=1, column=number, heading=cell[:60])
         name, unit = heading_
         if name in names:
-            raise InputError(
-                "the heading stands twice", file=path, line=1, column=name, remedy="Remove one column."
-            )
+            raise say.error("heading_twice", path, line=1, column=name)
         canonical = "s" if name == "time" else SIGNALS[name].unit if name in SIGNALS else (unit or "")
         if canonical and not unit:
-            raise InputError(
-                "the heading has no unit", file=path, line=1, column=name,
-                remedy=f"Write the unit the values are in, such as {heading(name, canonical)!r}.",
-            )  # fmt: skip
-        conversions.append(_conversion(name, unit or "", canonical, path))
+            raise say.error("heading_no_unit", path, line=1, column=name, example=heading(name, canonical))
+        try:
+            conversions.append((1.0, 0.0) if (unit or "") == canonical else conversion(unit or "", canonical))
+        except ValueError as error:
+            known = {"unit": (unit or "")[:40], "canonical": canonical}
+            raise say.error("heading_unit", path, line=1, column=name, **known) from error
         names.append(name)
         units.append(canonical)
     return names, units, conversions
-
-
-def _conversion(name: str, unit: str, canonical: str, path: Path) -> tuple[float, float]:
-    if unit == canonical:
-        return 1.0, 0.0
-    try:
-        return conversion(unit, canonical)
-    except ValueError as error:
-        raise InputError(
-            f"unit {unit[:40]!r} is not one that can become {canonical!r}", file=path, line=1, column=name,
-            remedy=f"Write the unit as {canonical!r} or another unit of the same kind.",
-        ) from error  # fmt: skip

@@ -7,6 +7,8 @@ import warnings as python_warnings
 
 import numpy as np
 
+from camlog.messages import say
+
 # Cells that mean "not sampled" beside the empty one: what tables tools write for a missing number.
 _MISSING = ["", " ", "nan", "NaN", "NAN"]
 
@@ -15,8 +17,6 @@ def read_table(raw: bytes, start: int, width: int) -> np.ndarray:
     """All rows, shape (rows, width + 1); the last column shows cells beyond the headings."""
     import pandas as pd
 
-    # Up to version 3.0 the default reading of decimals could be one unit in the last place off.
-    exact = {} if _version(pd.__version__) >= (3, 1) else {"float_precision": "round_trip"}
     source = io.BytesIO(raw)
     source.seek(start)
     with python_warnings.catch_warnings():
@@ -24,26 +24,14 @@ def read_table(raw: bytes, start: int, width: int) -> np.ndarray:
         python_warnings.simplefilter("error", pd.errors.ParserWarning)
         try:
             frame = pd.read_csv(
-                source,
-                header=None,
-                names=range(width + 1),
-                index_col=False,
-                dtype=np.float64,
-                encoding="utf-8",
-                on_bad_lines="error",
-                keep_default_na=False,
-                na_values=_MISSING,
-                **exact,
-            )
+                source, header=None, names=range(width + 1), index_col=False, dtype=np.float64, encoding="utf-8",
+                on_bad_lines="error", keep_default_na=False, na_values=_MISSING,
+            )  # fmt: skip
         except pd.errors.EmptyDataError:
             return np.empty((0, width + 1))
         except pd.errors.ParserWarning as error:
             raise ValueError(str(error)) from error
     return frame.to_numpy(copy=False)
-
-
-def _version(text: str) -> tuple[int, ...]:
-    return tuple(int(part) for part in text.split(".")[:2] if part.isdigit())
 
 
 def reads_words(raw: bytes, start: int) -> bool:
@@ -59,7 +47,5 @@ def drop_torn_line(raw: bytes, warnings: list[str]) -> bytes:
     if cut == 0:
         return raw  # a single line: the heading check says what is wrong
     # A line of the right width may still have lost its last digits: without its end nobody knows.
-    warnings.append(
-        "The last line was cut off in the middle (power lost or copy incomplete) and was left out."
-    )
+    warnings.append(say("trace.torn"))
     return raw[:cut]

@@ -70,7 +70,7 @@ found = conversion("lb-force per inch", "kPa")[0]
 """,
     ),
     "limit": (
-        line("camlog/limits.py", '("flutter_rms_deg"', '    ("wobble_deg", 1.5, "deg", "Wobble of the cam"),'),
+        line("camlog/limits.toml", "flutter_rms_deg =", 'wobble_deg = [1.5, "deg", "Wobble of the cam"]'),
         """
 from camlog.limits import limits_for
 from camlog.profile import template_text
@@ -149,7 +149,7 @@ del os.environ["CAMLOG_LANGUAGE"]
 """,
     ),
     "family of codes": (
-        line("camlog/codes/families.py", "_TABLE = (", '    ("P0999", OIL, "oil_own", _NOTHING, "An own code."),'),
+        line("camlog/codes/families.toml", "[codes]", 'oil_own = { family = "oil_pressure_temperature", codes = "P0999", sentence = "An own code." }'),
         """
 from camlog.codes.families import explain
 found = explain("P0999")

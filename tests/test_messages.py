@@ -66,11 +66,12 @@ def test_every_chart_has_its_question_and_its_summary():
     assert KINDS and all(f"{kind}.title" in words and f"{kind}.summary" in words for kind in KINDS)
 
 
-def test_every_error_of_the_commands_says_what_to_do():
-    errors = Messages("camlog.cli").table("error")
+@pytest.mark.parametrize("package", ["camlog.cli", "camlog.profile", "camlog"])
+def test_every_error_says_what_to_do_and_is_used(package):
+    errors = Messages(package).table("error")
     assert errors and {name.rpartition(".")[0] + ".what" for name in errors} <= set(errors)
     assert {name.rpartition(".")[0] + ".remedy" for name in errors} <= set(errors)
-    code = code_of("camlog.cli")
+    code = code_of(package)
     assert [n for n in errors if n.endswith(".what") and f'"{n.removesuffix(".what")}"' not in code] == []
 
 
@@ -80,5 +81,5 @@ def test_every_sentence_of_conversions_is_used_and_there():
     made = re.compile(r"(time|cam|ask|means|look)_\w+|\w+_library")
     spoken = [n.removeprefix("error.").removeprefix("counted.").split(".")[0] for n in names if not n.startswith("choices.")]
     assert [n for n in spoken if not made.fullmatch(n) and f'"{n}"' not in code] == []
-    asked = re.findall(r'refusal\(\s*"(\w+)"', code_of("camlog.convert"))
+    asked = re.findall(r'say\.error\(\s*"(\w+)"', code_of("camlog.convert"))
     assert asked and [n for n in asked if f"error.{n}.what" not in names] == []

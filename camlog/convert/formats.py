@@ -21,7 +21,7 @@ from typing import IO, cast
 import numpy as np
 
 from camlog.convert.limits import MAX_COLUMNS, most_unpacked
-from camlog.convert.words import refusal
+from camlog.convert.words import say
 from camlog.errors import InputError
 from camlog.new_files import whole_file
 from camlog.trace import Trace
@@ -45,14 +45,14 @@ def open_as_text(path: Path, kind: str) -> Iterator[IO[bytes]]:
             for row in FORMATS[kind](path):
                 cells = [_cell(value) for value in row]
                 if len(cells) > MAX_COLUMNS:
-                    raise refusal("too_many_columns", file=path, columns=len(cells), most=MAX_COLUMNS)
+                    raise say.error("too_many_columns", file=path, columns=len(cells), most=MAX_COLUMNS)
                 writer.writerow(cells)
         except ImportError as error:
-            raise refusal(f"{kind}_library", file=path) from error
+            raise say.error(f"{kind}_library", file=path) from error
         except InputError:
             raise
         except Exception as error:  # the libraries raise whatever their parts raise
-            raise refusal(kind, file=path) from error
+            raise say.error(kind, file=path) from error
         text.detach()
         out.seek(0)
         yield cast(IO[bytes], out)
@@ -77,11 +77,11 @@ def _workbook(path: Path) -> Rows:
         members = archive.infolist()
         packed, unpacked = (sum(getattr(m, size) for m in members) for size in ("compress_size", "file_size"))
     if unpacked > most_unpacked(packed):
-        raise refusal("archive_bomb", file=path, megabytes=unpacked >> 20)
+        raise say.error("archive_bomb", file=path, megabytes=unpacked >> 20)
     book = openpyxl.load_workbook(path, read_only=True, data_only=True)
     sheets = [sheet for sheet in book.worksheets if any(True for _ in itertools.islice(sheet.iter_rows(), 3, 4))]
     if len(sheets) != 1:
-        raise refusal(
+        raise say.error(
             "workbook_of_several", file=path, names=", ".join(repr(s.title) for s in sheets[:5]), count=len(sheets)
         )
     yield from sheets[0].iter_rows(values_only=True)
@@ -125,7 +125,7 @@ def write_mdf(trace: Trace, path: Path, replace: bool) -> str:
     try:
         import asammdf
     except ImportError as error:
-        raise refusal("mdf_library", file=path) from error
+        raise say.error("mdf_library", file=path) from error
     with asammdf.MDF(version="4.10") as file, tempfile.TemporaryDirectory(prefix="camlog-") as folder:
         for name in trace.signals:
             times, values = trace.samples(name)

@@ -23,7 +23,7 @@ from camlog.convert.limits import HEAD_LINES, MAX_COLUMNS, MAX_LINE_CHARACTERS
 from camlog.convert.mapping import Mapping
 from camlog.convert.stamps import is_day, is_stamp
 from camlog.convert.text import TextBlocks
-from camlog.convert.words import refusal
+from camlog.convert.words import say
 
 _LONG_LINE = 200_000
 _FOLLOWING = 12
@@ -100,10 +100,10 @@ def survey_layout(text: TextBlocks, mapping: Mapping) -> Layout:
         next(text.blocks(), None)  # a line that long: either it never ends, or it has too many columns
     dialect = Dialect(mapping.separator) if mapping.separator else find_dialect(lines)
     if dialect is None:
-        raise refusal("no_readings", file=text.path)
+        raise say.error("no_readings", file=text.path)
     columns, line = max((row.count(dialect.separator) + 1, -i) for i, row in enumerate(lines, start=1))
     if columns > MAX_COLUMNS:
-        raise refusal("too_many_columns", file=text.path, line=-line, columns=columns, most=MAX_COLUMNS)
+        raise say.error("too_many_columns", file=text.path, line=-line, columns=columns, most=MAX_COLUMNS)
     return _layout(text.path, lines, dialect, Numbers(mapping.decimal) if mapping.decimal else None)
 
 
@@ -113,7 +113,7 @@ def _layout(path: Path, lines: Sequence[str], dialect: Dialect, numbers: Numbers
     good = [_is_reading(row) for row in rows]
     first = _first_reading(rows, good)
     if first is None:
-        raise refusal("no_readings", file=path)
+        raise say.error("no_readings", file=path)
     headings, units = _heading_rows(rows, first)
     heading_cells = tuple(rows[headings]) if headings is not None else ()
     unit_cells = tuple(rows[units]) if units is not None else ()
@@ -125,9 +125,9 @@ def _layout(path: Path, lines: Sequence[str], dialect: Dialect, numbers: Numbers
     columns = _columns(heading_cells, unit_cells, width, readings, found or Numbers())
     first_line, top = records[first][0] + 1, min(i for i in (headings, units, first) if i is not None)
     if sum(any(r[len(columns) :]) for r in readings) > 0.5 * len(readings):
-        raise refusal("overfull_rows", file=path, line=first_line, count=len(columns))
+        raise say.error("overfull_rows", file=path, line=first_line, count=len(columns))
     if found is None:
-        raise refusal("decimal_mark_open", file=path, line=first_line)
+        raise say.error("decimal_mark_open", file=path, line=first_line)
     return Layout(
         dialect, found, columns, records[headings][0] + 1 if headings is not None else None, first_line, width,
         ragged=sum(len(r) < width for r in readings) > max(1, 0.02 * len(readings)),

@@ -34,6 +34,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
 from difflib import get_close_matches
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Literal, get_args
 
@@ -41,8 +42,7 @@ from annotated_types import Gt, Le
 
 from camlog import cams
 from camlog.convert.limits import MAX_MAPPING_BYTES
-from camlog.convert.words import SECONDS_IN, TimeUnit, refusal, say
-from camlog.errors import InputError
+from camlog.convert.words import SECONDS_IN, TimeUnit, say
 from camlog.signals import SIGNALS
 from camlog.toml_file import Expected, TomlFile, shown
 from camlog.units import convertible
@@ -139,7 +139,7 @@ class Mapping:
             if not any(rule.is_about(h, i) for h, i in headings):
                 near = get_close_matches(rule.heading or "", [h for h, _ in headings], n=1)
                 name = f"number {rule.number}" if rule.number is not None else f"heading {rule.heading!a}"
-                error = refusal("no_such_column", column="column", name=name)
+                error = say.error("no_such_column", column="column", name=name)
                 remedy = say("did_you_mean", name=ascii(near[0])) if near else error.remedy
                 raise self.file.error(("column", place), error.what, remedy) if self.file else error
 
@@ -153,7 +153,7 @@ def read_mapping(path: str | Path) -> Mapping:
     try:
         "".encode(read.table.encoding or "utf-8")
     except (LookupError, ValueError) as error:
-        raise _wrong(toml, ("table", "encoding"), "no_encoding", value=shown(read.table.encoding)) from error
+        raise toml.refusal(say, ("table", "encoding"), "no_encoding", value=shown(read.table.encoding)) from error
     return Mapping(
         read.column, read.time.column, read.time.unit, read.time.rate_hz, read.time.day_first,
         **asdict(read.angles), **asdict(read.table), file=toml,
@@ -162,25 +162,19 @@ def read_mapping(path: str | Path) -> Mapping:
 
 def _check_rule(toml: TomlFile, where: tuple, rule: ColumnRule) -> None:
     """Raises InputError where the keys of one rule do not fit together."""
+    wrong = partial(toml.refusal, say)
     if (rule.heading is None) == (rule.number is None):
-        raise _wrong(toml, where, "heading_or_number")
+        raise wrong(where, "heading_or_number")
     signal = rule.signal or None
     if signal not in (None, LEAVE_OUT) and signal not in SIGNALS:
         what = say("not_a_signal", name=shown(signal))
         raise toml.unknown((*where, "signal"), signal, SIGNALS, what, say("where_signals_are"))
     if signal in SIGNALS and rule.unit and not convertible(rule.unit, SIGNALS[signal].unit):
-        raise _wrong(
-            toml, (*where, "unit"), "unit_cannot_become", unit=shown(rule.unit), canonical=SIGNALS[signal].unit
-        )
+        raise wrong((*where, "unit"), "unit_cannot_become", unit=shown(rule.unit), canonical=SIGNALS[signal].unit)
     for key in ("angle", "positive", "rest_deg"):
         if getattr(rule, key) is not None and not (signal or "cam").startswith("cam"):
-            raise _wrong(toml, (*where, key), "only_for_cams")
+            raise wrong((*where, key), "only_for_cams")
     if rule.deviation is not None and (cams.parts(signal or "") or ("", ""))[1] != "actual":
-        raise _wrong(toml, (*where, "deviation"), "only_for_actual")
+        raise wrong((*where, "deviation"), "only_for_actual")
     if rule.factor == 0:
-        raise _wrong(toml, (*where, "factor"), "factor_zero")
-
-
-def _wrong(toml: TomlFile, where: tuple, name: str, **values) -> InputError:
-    error = refusal(name, **values)
-    return toml.error(where, error.what, error.remedy)
+        raise wrong((*where, "factor"), "factor_zero")

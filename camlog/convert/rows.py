@@ -9,7 +9,7 @@ from typing import IO, cast
 import numpy as np
 
 from camlog.convert.limits import MAX_CELLS
-from camlog.convert.words import refusal
+from camlog.convert.words import say
 
 IN_MEMORY_BYTES = 24 << 20
 _CELLS_AT_ONCE = 1 << 20
@@ -32,7 +32,7 @@ class RowStore:
         block = np.asfortranarray(block, dtype=np.float64)
         self.rows += len(block)
         if self.rows * self.width > MAX_CELLS:
-            raise refusal("too_many_cells", millions=MAX_CELLS // 1_000_000, columns=self.width - 1)
+            raise say.error("too_many_cells", millions=MAX_CELLS // 1_000_000, columns=self.width - 1)
         self._parts.append(block)
         self._kept_bytes += block.nbytes
         if self._kept_bytes > IN_MEMORY_BYTES:
@@ -49,7 +49,7 @@ class RowStore:
                     place += part.nbytes
             file.flush()
         except OSError as error:
-            raise refusal("no_room", file=tempfile.gettempdir(), error=error.strerror) from error
+            raise say.error("no_room", file=tempfile.gettempdir(), error=error.strerror) from error
         self._kept_bytes = 0
 
     def blocks(self) -> Iterator[np.ndarray]:

@@ -25,7 +25,7 @@ from camlog.convert.summary import look_at
 from camlog.convert.survey import settle_time_unit, survey_timings
 from camlog.convert.table import Table, read_table
 from camlog.convert.text import TextBlocks
-from camlog.convert.words import and_more, refusal, say
+from camlog.convert.words import and_more, say
 from camlog.convert.write import TraceRows, write_rows
 from camlog.drive import Drive, drive_beside, drive_path, write_drive
 from camlog.errors import InputError
@@ -71,7 +71,7 @@ def convert(
         if os.path.lexists(file):
             raise there_already(file)
     if target.resolve() == path.resolve():
-        raise refusal("onto_itself", file=target)
+        raise say.error("onto_itself", file=target)
     with _understood(path, rules, ask, _part(progress, 0.0, _READING_SHARE)) as work:
         rows = TraceRows(work.table, work.matches, work.figures, path)
         if target.suffix.lower() == MDF_SUFFIX:
@@ -80,12 +80,12 @@ def convert(
             sha256 = write_rows(rows, target, force, _part(progress, _READING_SHARE, 1.0))
         if not rows.rows:
             target.unlink(missing_ok=True)
-            raise refusal("no_values", file=path)
+            raise say.error("no_values", file=path)
         done, drive = work.outcome(rows, target, beside, sha256)
     try:
         write_drive(drive, beside, replace=force)
     except OSError as error:
-        raise refusal("unwritable", file=beside, error=error.strerror or error) from error
+        raise say.error("unwritable", file=beside, error=error.strerror or error) from error
     return done
 
 
@@ -118,7 +118,7 @@ def _gathered(rows: TraceRows, path: Path, sha256: str) -> Trace:
     """The rows as a trace in memory, in camlog's units. Raises InputError where there are none."""
     blocks = list(rows.blocks())
     if not blocks:
-        raise refusal("no_values", file=path)
+        raise say.error("no_values", file=path)
     table = np.concatenate(blocks)
     columns: dict[str, np.ndarray] = {}
     units: dict[str, str] = {}
@@ -139,10 +139,10 @@ def _rules(
     rules = mapping if isinstance(mapping, Mapping) else Mapping() if mapping is None else read_mapping(mapping)
     for value, choices in ((angles, SHAFTS), (positive, SIGNS)):
         if value not in (None, *choices):
-            raise refusal("neither", value=repr(value), one=choices[0], other=choices[1])
+            raise say.error("neither", value=repr(value), one=choices[0], other=choices[1])
     if rate_hz is not None:
         if not 0 < rate_hz <= _MAX_RATE_HZ:
-            raise refusal("no_rate")
+            raise say.error("no_rate")
         rules = replace(rules, rate_hz=rate_hz, time_column=None)
     return replace(rules, angle=angles or rules.angle, positive=positive or rules.positive)
 
@@ -190,7 +190,7 @@ class _Work:
             say("column_in_doubt", name=repr(m.name), signal=m.signal, why="; ".join(m.reasons[1:] or m.reasons)[:160])
             for m in doubtful
         ]
-        error = refusal("in_doubt", columns=and_more(columns, _DOUBTS_SHOWN, "; "))
+        error = say.error("in_doubt", columns=and_more(columns, _DOUBTS_SHOWN, "; "))
         return ask_for_mapping(error, self.path, self.mapping_text()) if prepare else error
 
 

@@ -20,7 +20,7 @@ from typing import IO, cast
 
 from camlog.convert.formats import FORMATS, open_as_text
 from camlog.convert.limits import MAX_ARCHIVE_MEMBERS, most_unpacked
-from camlog.convert.words import refusal, say
+from camlog.convert.words import say
 from camlog.errors import InputError, check_saved
 
 _GZIP = b"\x1f\x8b"
@@ -76,19 +76,19 @@ class Source(io.RawIOBase):
             self.warnings.append(say("archive_cut"))
             return 0
         except _DAMAGE as error:
-            raise refusal("archive_damaged", file=self.path, error=str(error)[:80]) from error
+            raise say.error("archive_damaged", file=self.path, error=str(error)[:80]) from error
         except OSError as error:
             raise unreadable(self.path, error) from error
         self._unpacked += len(data)
         if self._packed_bytes is not None and self._unpacked > most_unpacked(self._packed_bytes):
-            raise refusal("archive_bomb", file=self.path, megabytes=self._unpacked >> 20)
+            raise say.error("archive_bomb", file=self.path, megabytes=self._unpacked >> 20)
         buffer[: len(data)] = data
         return len(data)
 
 
 def unreadable(path: str | Path, error: Exception) -> InputError:
     """The refusal of a file that the system does not let be read."""
-    return refusal("unreadable", file=path, error=getattr(error, "strerror", None) or error)
+    return say.error("unreadable", file=path, error=getattr(error, "strerror", None) or error)
 
 
 @contextmanager
@@ -109,7 +109,7 @@ def open_source(path: str | Path) -> Iterator[Source]:
         except (OSError, ValueError) as error:
             raise unreadable(path, error) from error
         if not start:
-            raise refusal("empty", file=path)
+            raise say.error("empty", file=path)
         kind = next((kind for magic, kind in _OTHER_KINDS.items() if start.startswith(magic)), None)
         kind = "workbook" if start.startswith(_ZIP) and _is_workbook(disk) else kind
         stream: IO[bytes] = disk
@@ -117,7 +117,7 @@ def open_source(path: str | Path) -> Iterator[Source]:
         if kind in FORMATS:
             stream = opened.enter_context(open_as_text(path, kind))
         elif kind is not None:
-            raise refusal(kind, file=path)
+            raise say.error(kind, file=path)
         elif start.startswith(_GZIP):
             stream, packed = opened.enter_context(cast(IO[bytes], gzip.open(disk))), size
         elif start.startswith(_ZIP):
@@ -127,7 +127,7 @@ def open_source(path: str | Path) -> Iterator[Source]:
                 stream, packed = opened.enter_context(archive.open(member)), member.compress_size
             except _NO_ARCHIVE as error:
                 reason = " ".join(str(error).split())[:80]
-                raise refusal("archive_unreadable", file=path, error=reason) from error
+                raise say.error("archive_unreadable", file=path, error=reason) from error
         yield Source(path, stream, disk, size, packed)
 
 
@@ -144,12 +144,12 @@ def _only_member(path: Path, members: list[zipfile.ZipInfo]) -> zipfile.ZipInfo:
     for member in members:
         # As it stands in the file: the reader of archives already mends some names.
         if _OUTSIDE.search(member.filename) or _OUTSIDE.search(member.orig_filename):
-            raise refusal("archive_outside", file=path, name=ascii(member.orig_filename[:60]))
+            raise say.error("archive_outside", file=path, name=ascii(member.orig_filename[:60]))
     files = [m for m in members if not m.is_dir() and not _BESIDE.search(m.filename)]
     if len(files) != 1:
-        raise refusal("archive_of_several" if files else "archive_of_none", file=path, count=len(files))
+        raise say.error("archive_of_several" if files else "archive_of_none", file=path, count=len(files))
     if files[0].flag_bits & 0x1:
-        raise refusal("archive_locked", file=path)
+        raise say.error("archive_locked", file=path)
     return files[0]
 
 

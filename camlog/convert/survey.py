@@ -18,7 +18,7 @@ from camlog.convert.meaning import CERTAIN, candidates
 from camlog.convert.model import Ask, ColumnMatch
 from camlog.convert.offer import ask_for_mapping, mapping_text
 from camlog.convert.stamps import NOT_A_TIME, StampReader
-from camlog.convert.words import SECONDS_IN, refusal, say, words
+from camlog.convert.words import SECONDS_IN, say, words
 from camlog.errors import InputError
 
 _TIME = words("time")
@@ -33,7 +33,7 @@ def survey_timings(path: Path, layout: Layout, mapping: Mapping, ask: Ask | None
                         False, index=c.index, doubts=("signal", "unit"))
             for c in layout.columns
         )  # fmt: skip
-        raise ask_for_mapping(refusal("no_headings"), path, mapping_text(path.name, layout, None, None, blank))
+        raise ask_for_mapping(say.error("no_headings"), path, mapping_text(path.name, layout, None, None, blank))
     if any(rule.time is not None for rule in mapping.columns):
         return _told_clocks(layout, mapping)
     if mapping.time_column is not None:
@@ -61,7 +61,7 @@ def _unnamed_time(path: Path, layout: Layout, ask: Ask | None) -> Timing:
     if ask is not None and (rate := ask_rate(ask)) is not None:
         return _rate(rate, "rate_told")
     name = "climbing_column" if climbing is not None and ask is None else "no_time"
-    error = refusal(name, name=repr(climbing.label) if climbing else "")
+    error = say.error(name, name=repr(climbing.label) if climbing else "")
     offered = climbing if ask is None else None
     raise ask_for_mapping(error, path, mapping_text(path.name, layout, None, None, (), offered))
 
@@ -94,7 +94,7 @@ def _told_timing(layout: Layout, mapping: Mapping, told: int | str) -> Timing:
     is_told = (lambda c: c.index + 1 == told) if isinstance(told, int) else (lambda c: c.heading.strip() == told.strip())
     column = next(filter(is_told, layout.columns), None)
     if column is None:
-        error = refusal("no_time_column", name=repr(told))
+        error = say.error("no_time_column", name=repr(told))
         raise mapping.file.error(("time", "column"), error.what, error.remedy) if mapping.file else error
     if column == climbing_column(layout):
         return _counting(column, mapping.time_unit or "")
@@ -119,7 +119,7 @@ def settle_time_unit(path: Path, layout: Layout, clock: Clock, ask: Ask | None) 
     """Have somebody say the unit of a clock that states none. Raises InputError where nobody does."""
     unit = ask_time_unit(clock.reason, ask) if ask is not None else None
     if unit is None:
-        error = refusal("time_unit_open", reason=clock.reason)
+        error = say.error("time_unit_open", reason=clock.reason)
         raise ask_for_mapping(error, path, mapping_text(path.name, layout, clock.timing, clock, ()))
     clock.take_unit(unit)
 
@@ -177,7 +177,7 @@ def _owners(layout: Layout, clocks: Sequence[_Clock]) -> dict[int, _Clock]:
 
 def _refused(path: Path, layout: Layout, clocks: Sequence[_Clock], name: str) -> InputError:
     names = ", ".join(repr(c.column.label) for c in clocks[:3])
-    return refusal(name, file=path, line=layout.heading_line, names=names)
+    return say.error(name, file=path, line=layout.heading_line, names=names)
 
 
 def _clock(layout: Layout, column: SourceColumn) -> _Clock | None:

@@ -17,7 +17,7 @@ from camlog.convert.limits import MAX_COLUMNS, MAX_SORTED_ROWS
 from camlog.convert.rows import RowStore, one_row_a_moment
 from camlog.convert.stamps import NOT_A_TIME, StampReader
 from camlog.convert.text import TextBlocks
-from camlog.convert.words import counted, refusal, say, words
+from camlog.convert.words import counted, say, words
 
 # Rows written by several threads of a logger may stand a little out of order; more is something else.
 _JITTER_S = 2.0
@@ -80,9 +80,9 @@ def read_table(
     streams = [s for s in streams if s.store.rows]
     odd = parser.oddities
     if not streams and "wide_rows" in odd.rows:
-        raise refusal("wide_rows", file=text.path, line=odd.rows["wide_rows"][1], count=len(layout.columns))
+        raise say.error("wide_rows", file=text.path, line=odd.rows["wide_rows"][1], count=len(layout.columns))
     if not streams:
-        raise refusal("no_rows", file=text.path, line=layout.first_row_line)
+        raise say.error("no_rows", file=text.path, line=layout.first_row_line)
     clocks = [s.clock() for s in streams]
     units = {clock.unit for clock in clocks} - {""}
     for stream, clock in zip(streams, clocks, strict=True):
@@ -193,7 +193,7 @@ class _Stream:
             columns[i] = self._signals.setdefault(key, len(self._signals))
             if columns[i] >= MAX_COLUMNS:
                 line = int(parsed.lines[kept][np.flatnonzero(inverse == i)[0]])
-                raise refusal("too_many_signals", file=self.path, line=line, most=MAX_COLUMNS)
+                raise say.error("too_many_signals", file=self.path, line=line, most=MAX_COLUMNS)
         return columns[inverse]
 
     def _remark(self, parsed: Parsed, there: np.ndarray, times: np.ndarray) -> None:
@@ -250,9 +250,9 @@ class _Stream:
             factor, base = clock.factor or 1.0, clock.first if self.timing.kind == "number" else 0.0
             before, after = ((t - base) * factor for t in (times[at], times[at + 1]))
             name = "time_backwards" if clock.factor else "time_backwards_unknown"
-            raise refusal(name, file=self.path, line=line, before=before, after=after)
+            raise say.error(name, file=self.path, line=line, before=before, after=after)
         if len(times) > MAX_SORTED_ROWS:
-            raise refusal("too_many_to_sort", file=self.path, line=line)
+            raise say.error("too_many_to_sort", file=self.path, line=line)
         turned = reversed_file and not self.long
         order = len(times) - 1 - np.argsort(times[::-1], kind="stable") if turned else np.argsort(times, kind="stable")
         self.store = self.store.reordered(order)
@@ -294,6 +294,6 @@ def _merged(streams: Sequence[_Stream], clocks: Sequence[Clock]) -> tuple[RowSto
             columns.append(column)
         store.close()
     if readings.rows > MAX_SORTED_ROWS:
-        raise refusal("too_many_to_sort", file=streams[0].path)
+        raise say.error("too_many_to_sort", file=streams[0].path)
     readings = readings.reordered(np.argsort(readings.column(0), kind="stable"))
     return one_row_a_moment(readings, len(columns)), tuple(columns)

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 
 from camlog.convert.limits import BLOCK_CHARACTERS, HEAD_CHARACTERS, MAX_LINE_CHARACTERS
 from camlog.convert.source import Source
-from camlog.convert.words import refusal
+from camlog.convert.words import say
 from camlog.errors import InputError
 
 _MARKS = {
@@ -67,26 +67,26 @@ class TextBlocks:
         raw = io.BufferedReader(source, 1 << 18)
         sample = raw.peek(_SAMPLE_BYTES)[:_SAMPLE_BYTES]
         if sample[257:262] == b"ustar":
-            raise refusal("archive_of_files", file=self.path)
+            raise say.error("archive_of_files", file=self.path)
         if not sample:
-            raise refusal("empty", file=self.path)
+            raise say.error("empty", file=self.path)
         self.encoding = encoding or detect_encoding(sample) or ""
         if not self.encoding:
-            raise refusal("no_text", file=self.path)
+            raise say.error("no_text", file=self.path)
         self._text = io.TextIOWrapper(raw, encoding=self.encoding, errors="replace", newline=None)
         self._pending = self._read(HEAD_CHARACTERS)
         self.head = self._pending[: self._pending.rfind("\n") + 1] or self._pending
         start = self.head[:20000]
         if len(_CONTROL.findall(start)) > 0.02 * len(start) or start.count("\ufffd") > 0.05 * len(start):
-            raise refusal("no_text", file=self.path)
+            raise say.error("no_text", file=self.path)
         if not start.strip():
-            raise refusal("blank", file=self.path)
+            raise say.error("blank", file=self.path)
 
     def _read(self, characters: int) -> str:
         try:
             return self._text.read(characters)
         except UnicodeError as error:
-            raise refusal("not_encoded_so", file=self.path, encoding=self.encoding) from error
+            raise say.error("not_encoded_so", file=self.path, encoding=self.encoding) from error
 
     def blocks(self) -> Iterator[tuple[int, str]]:
         """(line number of its first line from 1, text) of each block of whole lines, from the file's start.
@@ -108,4 +108,4 @@ class TextBlocks:
 
     def endless_line(self, line: int) -> InputError:
         """The refusal of a line that is longer than any row of readings."""
-        return refusal("endless_line", file=self.path, line=line, millions=MAX_LINE_CHARACTERS >> 20)
+        return say.error("endless_line", file=self.path, line=line, millions=MAX_LINE_CHARACTERS >> 20)

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import tomllib
 from importlib import resources
-from pathlib import Path
 from typing import Literal, get_args
 
-from camlog.errors import InputError
 from camlog.messages import Messages
 
 say = Messages("camlog.convert")
@@ -25,15 +23,6 @@ def and_more(names: list[str], shown: int, between: str = ", ") -> str:
     """The first names of a list, and how many more there are."""
     text = between.join(names[:shown])
     return say("and_more", names=text, count=len(names) - shown) if len(names) > shown else text
-
-
-def refusal(
-    name: str, /, *, file: str | Path | None = None, line: int | None = None, column: str | None = None, **values
-) -> InputError:
-    """The refusal of that name: what is wrong and what to do."""
-    error = say.error(name, file, **values)
-    error.line, error.column = line, column
-    return error
 
 
 def words(name: str) -> frozenset[str]:

@@ -22,7 +22,7 @@ from camlog.convert.model import ColumnMatch
 from camlog.convert.ranges import out_of_range
 from camlog.convert.rows import RowStore
 from camlog.convert.table import Table
-from camlog.convert.words import refusal
+from camlog.convert.words import say
 from camlog.new_files import whole_file
 from camlog.signals import SIGNALS
 from camlog.trace import LATEST_TIME_S
@@ -135,7 +135,7 @@ class TraceRows:
                 out[:, 0] = np.round(out[:, 0] - self.first_s, TIME_DECIMALS)
             beyond = out[np.abs(out[:, 0]) > LATEST_TIME_S, 0]
             if beyond.size:
-                raise refusal("time_of_no_drive", file=self._file, column="time", time=beyond[0])
+                raise say.error("time_of_no_drive", file=self._file, column="time", time=beyond[0])
             self.rows += len(out)
             self.duration_s = float(out[-1, 0])
             self._counts += np.isfinite(out[:, 1:]).sum(axis=0)
@@ -230,5 +230,5 @@ def write_rows(rows: TraceRows, path: Path, force: bool, progress: Callable[[flo
                 if progress is not None:
                     progress(rows.rows / total)
     except OSError as error:
-        raise refusal("unwritable", file=path, error=error.strerror or error) from error
+        raise say.error("unwritable", file=path, error=error.strerror or error) from error
     return digest.hexdigest()

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from camlog import signals
 from camlog.limits import limits_for, strange_limits
 from camlog.profile.model import Cam, VehicleProfile
-from camlog.profile.reader import TEMPLATE, read_profile
+from camlog.profile.reader import TEMPLATE, read_profile, say
 
 
 def notes(profile: VehicleProfile) -> tuple[str, ...]:
@@ -19,10 +19,7 @@ def notes(profile: VehicleProfile) -> tuple[str, ...]:
 def _of_template(profile: VehicleProfile) -> Iterator[str]:
     invented = {definition.source for definition in read_profile(TEMPLATE).signals}
     if profile.signals and {definition.source for definition in profile.signals} <= invented:
-        yield (
-            "every identifier is still one that camlog invented for its template: no vehicle answers to it. "
-            "Put in the vehicle's own from its service information."
-        )
+        yield say("note.template")
 
 
 def _of_cam(cam: Cam, profile: VehicleProfile) -> Iterator[str]:
@@ -30,19 +27,12 @@ def _of_cam(cam: Cam, profile: VehicleProfile) -> Iterator[str]:
     if commanded is None or actual is None:  # a profile made in code, not read from a file
         return
     if commanded.source != actual.source:
-        yield (
-            f"{cam.id}: commanded and actual angle come from different answers, so from different moments; "
-            "take both from one identifier if the vehicle has one."
-        )
+        yield say("note.two_answers", cam=cam.id)
     for key in ("angle", "positive"):
         if getattr(commanded, key) != getattr(actual, key):
-            yield f"{cam.id}: commanded and actual differ in {key}; few vehicles do that."
+            yield say("note.differ", cam=cam.id, key=key)
     for definition in (commanded, actual):
-        low, high = definition.value_range
-        if cam.range_deg is not None and (
-            cam.range_deg[0] < low - definition.step or cam.range_deg[1] > high + definition.step
-        ):
-            yield (
-                f"{definition.name} reaches from {low:g} to {high:g} deg, but the cam travels from "
-                f"{cam.range_deg[0]:g} to {cam.range_deg[1]:g} deg; check factor, offset, angle and positive."
-            )
+        (low, high), step = definition.value_range, definition.step
+        least, most = cam.range_deg or (0.0, 0.0)
+        if cam.range_deg is not None and (least < low - step or most > high + step):
+            yield say("note.reach", name=definition.name, low=low, high=high, from_=least, to=most)

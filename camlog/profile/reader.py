@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from functools import partial
 from pathlib import Path
 
 from camlog.cams import cam_of, is_angle
 from camlog.errors import InputError
 from camlog.limits import LIMITS
+from camlog.messages import Messages
 from camlog.profile.checks import check_profile
 from camlog.profile.model import SCHEMA, ProfileFile, SignalKeys, VehicleProfile
 from camlog.profile.scaling import SignalDefinition
 from camlog.signals import SIGNALS, unit_of
 from camlog.toml_file import TomlFile, shown
 
+say = Messages("camlog.profile")
 DEMO = Path(__file__).with_name("demo.toml")
 TEMPLATE = Path(__file__).with_name("template.toml")
 
@@ -42,7 +45,7 @@ def read_profile(path: str | Path) -> VehicleProfile:
         file=str(path),
         sha256=toml.sha256,
     )
-    return check_profile(profile, toml.error)
+    return check_profile(profile, partial(toml.refusal, say))
 
 
 def _oil_grade(name: str | None, toml: TomlFile) -> str | None:
@@ -53,8 +56,8 @@ def _oil_grade(name: str | None, toml: TomlFile) -> str | None:
     try:
         return grade(name).name
     except InputError as error:
-        where = ("oil", "grade")
-        raise toml.error(where, f"unknown grade {shown(name)}", f"Known: {', '.join(GRADES)}.") from error
+        known = {"name": shown(name), "known": ", ".join(GRADES)}
+        raise toml.refusal(say, ("oil", "grade"), "oil_grade", **known) from error
 
 
 def _definition(keys: SignalKeys, index: int, rest_deg: dict[str, float], toml: TomlFile) -> SignalDefinition:

@@ -9,15 +9,17 @@ from rich.table import Table
 from rich.text import Text
 
 from camlog import signals
-from camlog.profile.model import Engine, VehicleProfile
+from camlog.profile.model import VehicleProfile
 from camlog.profile.notes import notes
+from camlog.profile.reader import say
 from camlog.profile.scaling import SignalDefinition
 
 
 def summary(profile: VehicleProfile) -> Iterator[Text | Table]:
     """What the profile says, in the units camlog works in, as rich renderables."""
     yield Text(profile.name, style="bold")
-    yield Text(f"Engine: {_engine(profile.engine)}")
+    engine = say("summary.engine", e=profile.engine).rstrip("; ")
+    yield Text(f"Engine: {engine or 'not described'}")
     yield Text(f"Oil: {profile.oil_grade or 'grade not given, so no viscosity'}")
     if profile.cams:
         yield _cams(profile)
@@ -49,22 +51,6 @@ def place(definition: SignalDefinition) -> str:
     return text
 
 
-def _engine(engine: Engine) -> str:
-    parts = []
-    if engine.cylinders is not None:
-        parts.append(f"{engine.cylinders} cylinders")
-    for number, bank in enumerate(engine.banks or (), start=1):
-        parts.append(f"bank {number}: " + " ".join(str(n) for n in bank))
-    if engine.displacement_l is not None:
-        parts.append(f"{engine.displacement_l:g} l")
-    if engine.crank_sprocket_teeth is not None:
-        teeth = engine.crank_sprocket_teeth
-        parts.append(f"crank sprocket {teeth} teeth, {360 / teeth:.1f} deg a tooth")
-    if engine.loaded_chain_links is not None:
-        parts.append(f"loaded strand {engine.loaded_chain_links} links")
-    return "; ".join(parts) or "not described"
-
-
 def _table(title: str, *headings: str) -> Table:
     table = Table(title=title, box=SIMPLE_HEAD, padding=(0, 1, 0, 0), show_edge=False, title_justify="left")
     for heading in headings:
@@ -86,14 +72,9 @@ def _signals(definitions: tuple[SignalDefinition, ...]) -> Table:
     table = _table("Signals", "signal", "request", "to", "bytes", "can take", "step")
     for definition in definitions:
         low, high = definition.value_range
-        table.add_row(
-            definition.name,
-            request(definition),
-            "default" if definition.request_header is None else f"{definition.request_header:X}",
-            place(definition),
-            f"{low:g} to {high:g} {signals.unit_of(definition.name)}",
-            f"{definition.step:g}",
-        )
+        header, reach = definition.request_header, f"{low:g} to {high:g} {signals.unit_of(definition.name)}"
+        to = "default" if header is None else f"{header:X}"
+        table.add_row(definition.name, request(definition), to, place(definition), reach, f"{definition.step:g}")
     return table
 
 
