@@ -97,6 +97,12 @@ def signal(name: str) -> Signal | None:
     return SIGNALS.get(name)
 
 
+def title_of(name: str) -> str:
+    """A signal as a heading; its name where it is unknown."""
+    known = SIGNALS.get(name)
+    return known.title if known else name
+
+
 def unit_of(name: str) -> str:
     """Canonical unit of a known signal; an empty string for an unknown one."""
     known = SIGNALS.get(name)

@@ -14,11 +14,12 @@ from scipy.stats import norm
 from camlog import analyze, read_trace
 from camlog.analysis.analyze import examine_drive
 from camlog.analysis.estimate import Estimate, missing
-from camlog.analysis.figures import BY_NAME, CONDITIONS, FAULTS, FIGURES, QUESTIONS, Measured, view
+from camlog.analysis.figures import BY_NAME, CONDITIONS, FAULTS, FIGURES, Measured, view
 from camlog.analysis.verdict.judge import judge_all
 from camlog.analysis.verdict.weigh import KNOTS, hats, log_times, probabilities, table, weigh, weigh_figure
 from camlog.errors import InputError
 from camlog.limits import LIMITS, limits_for
+from camlog.questions import QUESTIONS
 
 SAMPLES = Path(__file__).parent.parent / "sample_logs"
 NAMES = ("healthy", "sticking", "stuck", "timing-offset", "leaking-hot", "slow-cold", "cold-rattle")

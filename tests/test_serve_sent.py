@@ -28,7 +28,7 @@ FIELDS = {
     "jobs": ["found", "who", "before", "vehicle", "after", "done", "row.0.value", "part.0.part", "job-new-name", "job-new-mileage"],
 }
 BUTTONS = {
-    "": ["disconnect", "mark:x", "mark-note", "stop", "start", "look-ports", "nothing"],
+    "": ["disconnect", "only", "only-kept", "mark:x", "mark-note", "stop", "start", "look-ports", "nothing"],
     "recordings": ["nothing"],
     "trend": ["nothing"],
     "recording": ["comparison", "report:cancel", "nothing"],

@@ -73,7 +73,6 @@ class LiveSource:
         raw: RawLog | None = None,
     ):
         self.raw = raw
-        only = None if only is None else tuple(only)  # read more than once
         self.port = port
         self.profile = profile
         self.baud = baud
@@ -95,12 +94,7 @@ class LiveSource:
         self.link = self.connect()
         try:
             self.capabilities = probe(self.link, profile)
-            self.plan = make_plan(self.capabilities, only)
-            if not self.plan.requests:
-                raise error("nothing_wanted", port)
-            self.expected = expect(
-                self.link, self.capabilities, only, limits_for(profile)["needed_pair_interval_s"].value
-            )
+            self.choose(only)
             vin = read_vin(self.link)
             self.vin = vin if store_vin else None
             self.vin_hash = vin_hash(vin) if vin else None
@@ -115,6 +109,16 @@ class LiveSource:
             self.link.close()
             raise
         self.started_at = now("milliseconds")
+
+    def choose(self, only: Iterable[str] | None) -> None:
+        """Plan to ask for `only` these signals (None: all), before streaming. Raises InputError where the vehicle offers
+        none of them, LinkLost."""
+        only = None if only is None else tuple(only)  # read more than once
+        self.plan = make_plan(self.capabilities, only)
+        if not self.plan.requests:
+            raise error("nothing_wanted", self.port)
+        least_s = limits_for(self.profile)["needed_pair_interval_s"].value
+        self.expected = expect(self.link, self.capabilities, only, least_s)
 
     # ---------------------------------------------------------------- facts
     @property

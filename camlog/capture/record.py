@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from camlog.cams import cam_of
 from camlog.capture import messages
 from camlog.capture.connect import Say, on_port
 from camlog.capture.live import LiveSource
@@ -42,7 +43,7 @@ def open_source(
 
 
 def connection_lines(source: LiveSource) -> list[str]:
-    """What the connection probe found, in lines for a person."""
+    """What the connection probe found, in lines for a person; `source.expected` has more."""
     found = source.adapter()
     used = {None: "count_unused", "single": "count_single"}.get(found["response_count"], "count_used")
     count = messages(f"connected.{used}")
@@ -62,8 +63,7 @@ def connection_lines(source: LiveSource) -> list[str]:
         ),
         *(messages("connected.note", text=note) for note in notes),
     ]
-    lines += source.expected.lines()
-    if not any(s.startswith("cam_") for s in source.signals):
+    if not any(map(cam_of, source.signals)):
         lines.append(messages("connected.no_angles"))
     return lines
 

@@ -52,14 +52,14 @@ def record(
         for sentence in sentences((OPERATE, DRIVE, PEDALS, IDLE)):
             tell(sentence)
     tell(say("record.connecting"))
-    from camlog.analysis.do_not_run import LiveCare  # takes a second or two: not before the first word
+    log = RawLog(raw, number=vin, force=force) if raw else None
+    source = open_source(port, profile, baud=baud, only=only or None, store_vin=vin, raw=log, say=tell)
+    for line in (*connection_lines(source), *source.expected.lines()):
+        tell(line)
+    from camlog.analysis.do_not_run import LiveCare  # slow to import: not before what can be read
     from camlog.analysis.drive.standing import StandingTest
     from camlog.limits import limits_for
 
-    log = RawLog(raw, number=vin, force=force) if raw else None
-    source = open_source(port, profile, baud=baud, only=only or None, store_vin=vin, raw=log, say=tell)
-    for line in connection_lines(source):
-        tell(line)
     care = StandingTest(profile, source.stop) if standing else LiveCare(limits_for(profile))
     with KeyReader(source.now_s, on_marker=source.put, on_end=source.stop) as keys:
         view = view_for(clock=source.now_s, keys=keys, care=care)

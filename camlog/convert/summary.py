@@ -13,6 +13,7 @@ from camlog.convert.model import ColumnLook, ColumnMatch, Conversion
 from camlog.convert.table import Table
 from camlog.convert.words import and_more, say
 from camlog.limits import LIMITS
+from camlog.questions import titles
 from camlog.signals import SIGNALS
 
 _OWN_SHOWN = 20
@@ -125,14 +126,11 @@ def missing(done: Conversion) -> Iterator[str]:
 
 def _too_slow(done: Conversion, cam: str, rate: float) -> Iterator[str]:
     """Which questions of the verdict angles at `rate` readings a second answer, and what would answer the others."""
-    from camlog.analysis.figures import QUESTIONS  # slow to import
-
     least = 1.0 / LIMITS["needed_pair_interval_s"].value
     if rate >= least:
         return
-    answered, open_ = ([q.title for q in QUESTIONS.values() if ("sampling" in q.needs) is slow] for slow in (False, True))
     total = sum(rate_hz(done, name) for name in done.readings)
     yield say(
-        "too_slow", cam=cam_words(cam), rate=rate, least=least, answered=" ".join(answered), open=" ".join(open_),
-        total=total, channels=int(total / least),
+        "too_slow", cam=cam_words(cam), rate=rate, least=least, answered=titles("sampling", False),
+        open=titles("sampling"), total=total, channels=int(total / least),
     )  # fmt: skip

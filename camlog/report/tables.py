@@ -12,7 +12,7 @@ from itertools import groupby
 from typing import Any
 
 from camlog.analysis.estimate import Estimate
-from camlog.analysis.figures import FIGURES, QUESTIONS, Figure, Measured, shown, view
+from camlog.analysis.figures import FIGURES, Figure, Measured, shown, view
 from camlog.analysis.findings import Findings
 from camlog.analysis.verdict.judge import WORTH_SAYING, Answer, Verdict
 from camlog.cams import title as cam_title
@@ -20,6 +20,7 @@ from camlog.limits import Limit
 from camlog.messages import capital
 from camlog.numbers import interval, number, percent, with_unit
 from camlog.oil_windows import OilWindow
+from camlog.questions import QUESTIONS
 from camlog.report.summary import cams_in_order
 from camlog.report.words import CONDITION_WORDS, say, state_of, sureness
 

@@ -6,13 +6,13 @@ import numpy as np
 
 from camlog.analysis.cam.rest import WATCHED_S
 from camlog.analysis.cam.strip import Moment, Strip
-from camlog.analysis.figures import QUESTIONS
 from camlog.analysis.findings import CamFindings, Findings
 from camlog.analysis.verdict.judge import Verdict
 from camlog.analysis.verdict.weigh import Weighed
 from camlog.cams import bank_of, side_of
 from camlog.messages import Messages
 from camlog.numbers import duration, with_unit
+from camlog.questions import QUESTIONS
 
 say = Messages("camlog.report")
 CONDITION_WORDS = say.table("condition")

@@ -14,6 +14,7 @@ from camlog.cams import short
 from camlog.limits import limits_for
 from camlog.profile import VehicleProfile
 from camlog.serve.following import Following
+from camlog.serve.words import sentence
 from camlog.signals import CAM_IDS, actual, commanded
 from camlog.sinks.lines import codes_text
 from camlog.sinks.state import CamShown, DriveState, Shown
@@ -143,6 +144,10 @@ class Board:
         both = [self._history.get(name) for name in (commanded(cam), actual(cam))]
         return min(0.0 if history is None else history.rate(now_s) for history in both)
 
+    def _rate_words(self, hz: float, stale: bool) -> str:
+        slow = not stale and 0.0 < hz * self._limits["needed_pair_interval_s"].value < 1.0
+        return sentence("rate_slow" if slow else "rate", rate=rate_text(hz))
+
     def _gap(self, now_s: float) -> dict[str, Any] | None:
         since = self.state.gap_since_s
         if since is None:
@@ -160,7 +165,7 @@ class Board:
             "at": [None if shown is None else round(shown.value, 2) for shown in (found.commanded, found.actual)],
             "tolerance": self._limits["hold_error_deg"].value, "scale": self._scales[cam],
             "doing": self._following[cam].doing(stale)._asdict(), "stale": stale,
-            "rate": rate_text(self._rate(cam, now_s)),
+            "rate": self._rate_words(self._rate(cam, now_s), stale),
         }  # fmt: skip
 
 

@@ -14,15 +14,16 @@ MOVED_DEG = 5.0  # a command that went so far shows whether the cam goes with it
 Check = tuple[str, str, str]
 
 
-def checks(board: Board) -> list[Check]:
-    """State (`good`, `bad`, `unknown`), title and finding of each check on what was read so far."""
+def checks(board: Board, slow: bool) -> list[Check]:
+    """State (`good`, `bad`, `unknown`), title and finding of each check on what was read so far; `slow`: cams are read
+    too seldom."""
     snapshot, values = board.state.last_snapshot, board.update()["values"]
     found = [*_codes(snapshot)] if snapshot is not None else []
     shown = [values[name]["text"] for name in FIGURES if name in values and not values[name]["stale"]]
     found.append(_check("values", "good" if shown else "unknown", what=", ".join(shown)))
     rates = board.rates()
     read = ", ".join(sentence("preflight.rate", cam=short(cam), rate=rate_text(rate)) for cam, rate in rates.items())
-    found.append(_check("cams", "good" if rates else "bad", what=read))
+    found.append(_check("cams", "bad" if not rates else "unknown" if slow else "good", what=read))
     return [*found, *(_moves(board, cam) for cam in rates)]
 
 

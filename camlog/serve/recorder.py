@@ -1,8 +1,8 @@
 """The recorder's side of a recording: connection, capture and trace file, in a worker of their own.
 
-It sends `("say", text)` while connecting, `("connected", lines, simulated)`, until it records `("checked", [...])` with what
-the car answers, and then `("items", [...], left out so far)`. It is ordered `("start", path)`, `("mark", text)` and
-`("stop",)`. Where the server dies, the recording ends as `stop` ends it: with closing codes and a whole drive file.
+It sends `("say", text)` while connecting, `("connected", lines, simulated)`, `("planned", signals, expected)`, until it
+records `("checked", [...])` with what the car answers, and then `("items", [...], left out so far)`. It is ordered
+`("only", signals)`, `("start", path)`, `("mark", text)` and `("stop",)`. Where the server dies, the recording ends as `stop` ends it: with closing codes and a whole drive file.
 """
 
 from __future__ import annotations
@@ -109,12 +109,17 @@ def _read_until_ordered(link: Link, source: LiveSource) -> tuple[str, ...]:
     from camlog.capture.requests import read_answer
     from camlog.capture.schedule import Schedule
 
-    began_s, schedule = source.clock(), Schedule(source.plan, source.clock())
-    items: list[StreamItem] = [source.first_snapshot] if source.first_snapshot else []
-    next_s = began_s
+    order: tuple = ("only",)
     source.deadline.never()
-    while not (order := link.receive(0.0)) or order[0] not in ("start", "stop"):
+    while not order or order[0] not in ("start", "stop"):
         now_s = source.clock()
+        if order and order[0] == "only":
+            if order[1:]:
+                source.choose(order[1])
+            link.send("planned", tuple(source.signals), source.expected)
+            began_s = next_s = now_s = source.clock()
+            schedule = Schedule(source.plan, began_s)
+            items: list[StreamItem] = [source.first_snapshot] if source.first_snapshot else []
         if (request := schedule.next(now_s)) is not None:
             source.capabilities.address(source.link, request.header)
             reply = source.link.ask(source.capabilities.wire_text(request), source.link.poll_timeout_s)
@@ -125,6 +130,7 @@ def _read_until_ordered(link: Link, source: LiveSource) -> tuple[str, ...]:
         if items and now_s >= next_s:
             link.send("checked", items)
             items, next_s = [], now_s + SEND_INTERVAL_S
+        order = link.receive(0.0)
     return order
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -20,45 +20,28 @@ from camlog.serve.guide import Guide
 from camlog.serve.jobs import Jobs, make_report
 from camlog.serve.names import check_port, told
 from camlog.serve.recorder import record_drive, try_profile
+from camlog.serve.recorder_status import (
+    BUSY,
+    CONNECTED,
+    CONNECTING,
+    ENDING,
+    FAILED,
+    FINISHED,
+    GROWING,
+    RECORDING,
+    TRIED,
+    TRYING,
+    RecorderStatus,
+)
 from camlog.serve.words import problem, sentence
 from camlog.serve.worker import DIED, DONE, Worker
 from camlog.stream import StreamItem
 from camlog.trust import SIMULATED_REMARK
 
-IDLE, CONNECTING, CONNECTED = "idle", "connecting", "connected"
-RECORDING, ENDING, FINISHED, FAILED = "recording", "ending", "finished", "failed"
-TRYING, TRIED = "trying", "tried"  # a vehicle profile
-GROWING = (RECORDING, ENDING)  # a trace is being written
-BUSY = (CONNECTING, CONNECTED, TRYING, *GROWING)
-
 # Closing codes of many modules over a slow adapter, a request under way, and the disk.
 ENDS_WITHIN_S = 60.0
 LETS_GO_WITHIN_S = 1.5
 LONGEST_NOTE = 200
-
-
-@dataclass(frozen=True, slots=True)
-class RecorderStatus:
-    """What the recorder does, for a page. `lines` are what connecting said and the probe found, `tried` what a trial of
-    the profile found (see `recorder.try_profile`), `profile_sha256` which profile is in use."""
-
-    state: str = IDLE
-    lines: tuple[str, ...] = ()
-    port: str | None = None
-    vehicle: str | None = None
-    name: str | None = None
-    rows: int = 0
-    elapsed_s: float = 0.0
-    error: str | None = None
-    warnings: tuple[str, ...] = ()
-    report_job: str | None = None
-    tried: tuple[tuple[str, str, str, list[str]], ...] = ()
-    profile_sha256: str | None = None
-
-    @property
-    def recording(self) -> str | None:
-        """Name of the trace that is growing at this moment."""
-        return self.name if self.state in GROWING else None
 
 
 class DriveRecorder:
@@ -130,6 +113,17 @@ class DriveRecorder:
         args = (worker, function, port, path, *more)
         self._watching = threading.Thread(target=self._watch, args=args, name="recorder", daemon=True)
         self._watching.start()
+
+    def choose(self, signals: Collection[str]) -> None:
+        """Record only these of the signals offered, all where none is among them. Raises InputError where nothing is
+        connected."""
+        with self._lock:
+            if self._now.state != CONNECTED:
+                raise problem("not_connected")
+            chosen = tuple(s for s in self._now.offered if s in signals) or self._now.offered
+            if chosen != self._now.signals:
+                self._order("only", chosen)
+                self._become(signals=chosen)
 
     def start(self, name: str = "") -> None:
         """Record into a new trace of the folder. Raises InputError where nothing is connected, or for the name."""
@@ -248,6 +242,12 @@ class DriveRecorder:
                 if simulated:
                     self._note("warnings", capital(SIMULATED_REMARK))
                 self._become(state=CONNECTED)
+            elif kind == "planned":
+                offered, expected = self._now.offered or values[0], values[1]
+                self._become(offered=offered, signals=self._now.signals or offered, expected=expected)
+                if self._now.state == CONNECTED:
+                    self._clock = StreamClock()
+                    self.board = Board(self._clock, self._profile)
             elif kind == "checked" and self._now.state == CONNECTED:
                 self._clock.seen(*values)
                 self._show(*values)

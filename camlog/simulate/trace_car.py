@@ -11,7 +11,7 @@ import numpy as np
 from camlog.drive import Drive
 from camlog.profile import VehicleProfile
 from camlog.replay import parse_speed, stretch
-from camlog.signals import SIGNALS
+from camlog.signals import MISFIRE, SIGNALS
 from camlog.simulate import say
 from camlog.simulate.adapter import SimulatedAdapter, serve
 from camlog.stream import CodeSnapshot
@@ -131,7 +131,7 @@ class TraceCar:
 def can_be_asked(name: str, profile: VehicleProfile | None) -> bool:
     """True for a signal an adapter can be asked for: a standard one, a misfire count, one of the profile."""
     known = SIGNALS.get(name)
-    standard = known is not None and (known.pid is not None or name.startswith("misfire_"))
+    standard = known is not None and (known.pid is not None or name.startswith(MISFIRE))
     return standard or (profile is not None and profile.definition(name) is not None)
 
 

@@ -6,7 +6,8 @@ from collections import Counter, deque
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from camlog.cams import CAM_IDS, actual, commanded, duty, is_angle, short
+from camlog.cams import CAM_IDS, actual, cam_of, commanded, duty, is_angle, short
+from camlog.signals import MISFIRE
 from camlog.stream import Batch, CodeSnapshot, Event, StreamItem
 
 RATE_WINDOW_S = 5.0  # rates are over this long, or over the last few batches where those are further apart
@@ -24,13 +25,13 @@ def group_of(signal: str) -> str:
     """The group of signals, in words, whose rate is shown together; an angle of a cam is a group of its own."""
     if is_angle(signal):
         return signal
-    if signal.startswith("cam_"):
+    if cam_of(signal):
         return "valve duty"
     if signal in _ENGINE:
         return "engine"
     if signal.endswith("_temp"):
         return "temperatures"
-    if signal.startswith("misfire_"):
+    if signal.startswith(MISFIRE):
         return "misfires"
     return "fuel trims" if "_fuel_trim_" in signal else "others"
 

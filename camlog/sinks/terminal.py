@@ -10,7 +10,7 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
-from camlog.cams import short
+from camlog.cams import actual, commanded, duty, short
 from camlog.console import PlainConsole
 from camlog.signals import MAX_CYLINDERS, misfire
 from camlog.sinks.keys import KeyReader
@@ -149,11 +149,12 @@ class TerminalView:
             table.add_column(word, justify="right")
         for cam in cams:
             difference = self._unknown if cam.difference_deg is None else f"{cam.difference_deg:+.1f} deg"
-            angles = [
-                self._number(f"cam_{cam.cam}_{part}", getattr(cam, part)) for part in ("commanded", "actual")
-            ]
-            duty = [self._number(f"cam_{cam.cam}_duty", cam.duty)] if with_duty else []
-            table.add_row(short(cam.cam), *angles, difference, *duty)
+            angles = (
+                self._number(commanded(cam.cam), cam.commanded),
+                self._number(actual(cam.cam), cam.actual),
+            )
+            valve = [self._number(duty(cam.cam), cam.duty)] if with_duty else []
+            table.add_row(short(cam.cam), *angles, difference, *valve)
         return table
 
     def _running(self) -> Table:

@@ -16,9 +16,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import minimize
 
-from camlog.analysis.figures import CONDITIONS, FAULTS, FIGURES, QUESTIONS, view
+from camlog.analysis.figures import CONDITIONS, FAULTS, FIGURES, view
 from camlog.analysis.verdict.weigh import KNOTS, Table, Weighed, distance, likeness, table_of, weigh
 from camlog.limits import LIMITS
+from camlog.questions import QUESTIONS
 from tests.bench.validity_run import Kept
 
 USED = tuple(f for f in FIGURES if f.question)

@@ -32,18 +32,6 @@ FAULTS = CONDITIONS[1:]
 
 
 @dataclass(frozen=True, slots=True)
-class Question:
-    """One question about a cam: `name`, `title` as a technician asks it, and the `faults` that would make
-    it a "no", the one it names first. `needs` are the names of the coverage needs that must be met before
-    it can be answered with "yes"."""
-
-    name: str
-    title: str
-    faults: tuple[str, ...]
-    needs: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
 class Measured:
     """One value of a figure: the estimate, the `amount` of data it rests on, oil window and part where it has
     one. Of a time after a step `resolution_s` is that between two readings: nothing shorter is told."""
@@ -195,10 +183,6 @@ def _figure(name: str, row: Mapping[str, Any]) -> Figure:
 
 
 _DECLARED = tomllib.loads(resources.files(__name__).joinpath("figures.toml").read_text("utf-8"))
-QUESTIONS: Mapping[str, Question] = {
-    name: Question(name, row["title"], tuple(row["faults"]), tuple(row["needs"]))
-    for name, row in _DECLARED["question"].items()
-}
 # In the order of the questions; of one group the first that was measured counts.
 FIGURES: tuple[Figure, ...] = tuple(_figure(name, row) for name, row in _DECLARED["figure"].items())
 BY_NAME: Mapping[str, Figure] = {f.name: f for f in FIGURES}

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 from camlog.analysis.cam.examine import Examination
 from camlog.analysis.code_evidence import CodeEvidence
 from camlog.analysis.drive.coverage import CamCoverage
-from camlog.analysis.figures import CONDITIONS, FAULTS, QUESTIONS, View, view
+from camlog.analysis.figures import CONDITIONS, FAULTS, View, view
 from camlog.analysis.verdict import messages
 from camlog.analysis.verdict.weigh import (
     Table,
@@ -27,6 +27,7 @@ from camlog.analysis.verdict.weigh import (
     weigh,
 )
 from camlog.limits import Limit
+from camlog.questions import QUESTIONS
 
 if TYPE_CHECKING:
     from camlog.library.known_good import KnownGood, Place

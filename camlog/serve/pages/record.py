@@ -7,8 +7,10 @@ from typing import Any
 import flask
 
 from camlog.capture.ports import CHECKLIST, likely_ports
+from camlog.capture.too_slow import Expected
 from camlog.cautions import DRIVE, IDLE, PEDALS, caution, sentences
 from camlog.errors import InputError
+from camlog.serve.board import RATE_S, Board
 from camlog.serve.desk import Desk
 from camlog.serve.entries import Entry
 from camlog.serve.guard import is_loopback
@@ -17,11 +19,12 @@ from camlog.serve.pages.live import guide_list, live_update, next_line
 from camlog.serve.pages.template import PIECES, Pieces, Sent, Template
 from camlog.serve.pairing import Pairing
 from camlog.serve.preflight import checks
-from camlog.serve.recording import GROWING
+from camlog.serve.recorder_status import GROWING, RecorderStatus
 from camlog.serve.words import problem, sentence
 from camlog.sinks.words import clock_text
 
 FIND, OTHER = "find", "other"  # port choices that are not a port
+LOG = "log."  # begins the name of the field of a signal to log
 _PAGE = Template("record.html")
 
 
@@ -43,11 +46,13 @@ def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
     now, board, pairing = desk.recorder.status(), desk.recorder.board, _own_pairing()
     guide = desk.recorder.guide if now.state in GROWING else None
     do_not_run = guide.do_not_run() if guide is not None else ()
-    look = desk.jobs.look(now.report_job)
+    look, slow = desk.jobs.look(now.report_job), _too_slow(now, board)
     return {
         "state": _PAGE.plain(now.state), "title": _PAGE.title(now), "notices": _PAGE.notices(now, do_not_run),
         "result": _PAGE.finished(now, look), "busy": _PAGE.busy(now, caution(IDLE)), "found": _PAGE.found(now),
-        "preflight": _PAGE.preflight(checks(board) if board is not None and now.state == "connected" else []),
+        "preflight": _PAGE.preflight(checks(board, slow is not None) if board is not None and now.state == "connected" else []),
+        "too-slow": _PAGE.too_slow(slow, True), "too-slow-now": _PAGE.too_slow(slow, False),
+        "log": _PAGE.log(now.offered, now.signals),
         "next-now": next_line(guide), "guide": guide_list(guide),
         "pairing": _PAGE.pairing(pairing is not None, pairing and pairing.code),
         "new-profile": _PAGE.new_profile(_new_profile(desk, sent.get("vehicle", ""))),
@@ -74,6 +79,10 @@ def _act(desk: Desk, button: str, sent: Sent) -> str:
             recorder.try_profile(port, sent.get("vehicle"))
         else:
             recorder.connect(port, sent.get("vehicle") or None, store_vin=bool(sent.get("vin")))
+    elif what == "only":
+        recorder.choose([key.removeprefix(LOG) for key in sent if key.startswith(LOG)])
+    elif what == "only-kept" and (expected := recorder.status().expected) is not None:
+        recorder.choose(expected.keep)
     elif what == "start":
         recorder.start(sent.get("name", ""))
     elif what in ("mark", "mark-note"):
@@ -93,6 +102,16 @@ def _act(desk: Desk, button: str, sent: Sent) -> str:
 def _port(sent: Sent) -> str:
     """The port chosen; what is written is meant."""
     return OTHER if sent.get("other-port", "").strip() else sent.get("port") or FIND
+
+
+def _too_slow(now: RecorderStatus, board: Board | None) -> Expected | None:
+    """What cams are read too seldom for, by how often they really are where that is known; None where it is not so."""
+    expected = now.expected
+    if expected is None or board is None or now.state not in ("connected", *GROWING):
+        return None
+    if board.state.elapsed_s >= RATE_S and not board.state.in_gap:
+        expected = expected.measured(board.rates())
+    return expected if expected.slow else None
 
 
 def _newest(desk: Desk) -> Entry | None:

@@ -14,12 +14,13 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from camlog.cams import short
+from camlog.cams import cam_of, short
 from camlog.cams import title as cam_title
 from camlog.messages import FILTERS
 from camlog.places import dashboards_folder
 from camlog.report.words import CONDITION_WORDS, state_of
 from camlog.serve.names import address
+from camlog.signals import title_of
 from camlog.sinks.words import clock_text, kind_text
 from camlog.unknown import UNKNOWN
 from camlog.visible import visible
@@ -49,6 +50,7 @@ def _environment() -> Environment:
     )  # fmt: skip
     environment.filters.update(FILTERS)
     environment.filters.update(clock=clock_text, kind=kind_text, cam=short, cam_title=cam_title, state=state_of)
+    environment.filters.update(cam_of=cam_of, signal=title_of)
     environment.globals.update(shown=shown, address=address, digest=digest, signs=SIGNS, conditions=CONDITION_WORDS)
     return environment
 

@@ -1,0 +1,31 @@
+"""The questions about a cam that a verdict answers; apart from the analysis, so that asking for them loads none of it."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """One question about a cam: `name`, `title` as a technician asks it, and the `faults` that would make
+    it a "no", the one it names first. `needs` are the names of the coverage needs that must be met before
+    it can be answered with "yes"."""
+
+    name: str
+    title: str
+    faults: tuple[str, ...]
+    needs: tuple[str, ...]
+
+
+QUESTIONS: Mapping[str, Question] = {
+    name: Question(name, row["title"], tuple(row["faults"]), tuple(row["needs"]))
+    for name, row in tomllib.loads(Path(__file__).with_suffix(".toml").read_text("utf-8")).items()
+}
+
+
+def titles(need: str, needed: bool = True) -> str:
+    """The questions that need what is named (`needed` False: those that do not), one after another."""
+    return " ".join(q.title for q in QUESTIONS.values() if (need in q.needs) is needed)
