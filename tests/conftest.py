@@ -1,19 +1,28 @@
-"""What holds for all tests: Ctrl-C's signal ends what they start, and nothing that one starts outlives it."""
+"""What holds for all tests: their order, Ctrl-C's signal ends what they start, and nothing that one starts outlives it."""
 
 from __future__ import annotations
 
 import os
 import signal
 import subprocess
+import sys
 import threading
 
 import pytest
 
 _started: list[subprocess.Popen] = []
+# Files that take half a minute and more, the longest first: begun late, one of them would run alone at the end.
+LONG = (
+    "test_every_laptop", "test_packaging", "test_serve_browser", "test_capture_hold", "test_report_browser",
+    "test_capture_record", "test_serve_recording", "test_replay", "test_raw_log", "test_serve_pages", "test_verify_story",
+)  # fmt: skip
 
 
 def pytest_configure() -> None:
     os.environ["CAMLOG_LIBRARY"] = "/no such folder/library.sqlite"  # not that of whoever runs the tests
+    # Some hundred processes that are started would each compile camlog again.
+    sys.dont_write_bytecode = False
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     # A shell without job control starts a background job with the signal ignored, and all that it starts inherits this.
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
@@ -25,6 +34,11 @@ def pytest_configure() -> None:
             _started.append(process)
 
     subprocess.Popen.__init__ = noted
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    order = {name: number for number, name in enumerate(LONG)}
+    items.sort(key=lambda item: order.get(item.path.stem, len(order)))
 
 
 @pytest.hookimpl(hookwrapper=True)

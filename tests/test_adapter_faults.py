@@ -289,28 +289,32 @@ def test_every_fault_in_random_order_is_met_and_a_client_survives():
     assert {f.kind for f in faults} == set(FAULT_KINDS) and len(faults) == len(FAULT_KINDS)
     ends = max(f.end_s for f in faults)
     good = strange = 0
-    with start(*faults) as adapter:
-        address, client = adapter.start_pty(), None
-        while adapter.elapsed_s < ends:
-            try:
-                client = client or terminal(address, "ATSP6", "ATS1")
-                client.port.timeout = 0.1
-                for text in ("010C", "010D", "22F0A2"):
-                    lines = client.ask(text)
-                    good += lines == GOOD
-                    strange += lines != GOOD
-            except (serial.SerialException, OSError, AssertionError, IndexError):
-                if client:
-                    client.close()
-                client = None
-                time.sleep(0.01)
-        assert good > 20 and strange > 20
-        time.sleep(0.1)
-        with Client(address) as last:
-            last.port.reset_input_buffer()  # what an earlier client did not wait for
-            last.ask("ATE0")
-            assert terminal_works(last)
-        assert {m.kind for m in adapter.fault_log} == set(FAULT_KINDS)
+    met = set()
+    for _ in range(4):  # a busy computer asks nothing while a short one lasts: then all of it again
+        with start(*faults) as adapter:
+            address, client = adapter.start_pty(), None
+            while adapter.elapsed_s < ends:
+                try:
+                    client = client or terminal(address, "ATSP6", "ATS1")
+                    client.port.timeout = 0.1
+                    for text in ("010C", "010D", "22F0A2"):
+                        lines = client.ask(text)
+                        good += lines == GOOD
+                        strange += lines != GOOD
+                except (serial.SerialException, OSError, AssertionError, IndexError):
+                    if client:
+                        client.close()
+                    client = None
+                    time.sleep(0.01)
+            time.sleep(0.1)
+            with Client(address) as last:
+                last.port.reset_input_buffer()  # what an earlier client did not wait for
+                last.ask("ATE0")
+                assert terminal_works(last)
+            met |= {m.kind for m in adapter.fault_log}
+        if met == set(FAULT_KINDS):
+            break
+    assert good > 20 and strange > 20 and met == set(FAULT_KINDS)
 
 
 def terminal_works(client: Client) -> bool:
