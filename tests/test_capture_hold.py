@@ -5,13 +5,9 @@ Recorded by the command itself, ended by Ctrl-C. The car's values tell the time 
 
 from __future__ import annotations
 
-import contextlib
 import dataclasses
-import glob
-import multiprocessing
 import os
 import signal
-import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -34,6 +30,7 @@ from camlog.simulate.adapter import SimulatedAdapter, TimingModel
 from camlog.trace import Trace, read_trace
 from tests.adapter_car import StandingCar
 from tests.capture_help import PROFILE, climbing_car, recorded, time_errors
+from tests.command_help import FORKING, held_up_s, run_camlog
 from tests.misbehaving_adapters import KINDS, MisbehavingPty, MisbehavingTcp
 
 ENDS_WITHIN_S = 2.0
@@ -42,21 +39,6 @@ CODES_WITHIN_S = 4.0  # where the adapter still answers well enough, for reading
 TIMING = TimingModel(ecu_latency_s=0.004, wait_s=0.01, search_s=0.01, reset_s=0.02, no_answer_s=0.03)
 RECORDING, AT_THE_END, CLOSING = WHEN = ("recording", "at the end", "while the closing codes are read")
 PENDING_CODES = b"7E80247"  # begins the answer to service 07
-# A process is forked from one that has the command loaded: each costs a few milliseconds.
-_server = multiprocessing.get_context("forkserver")
-_server.set_forkserver_preload(["camlog.cli.record", "camlog.capture.record", "camlog.sinks", "tests.test_capture_hold"])
-
-
-def run_camlog(arguments: list[str], printed: str) -> None:
-    """`camlog` with what it prints in a file; for a process of its own."""
-    signal.signal(signal.SIGINT, signal.default_int_handler)
-    out = os.open(printed, os.O_CREAT | os.O_WRONLY | os.O_TRUNC, 0o600)
-    for stream in (1, 2):
-        os.dup2(out, stream)
-    sys.stdin = None
-    from camlog.cli import main
-
-    main(arguments)
 
 
 class Command:
@@ -64,8 +46,19 @@ class Command:
 
     def __init__(self, folder: Path, port: str, *arguments: str):
         self.trace, self._printed = folder / "drive.csv", folder / "printed"
-        command = ["record", "--port", port, "--baud", "38400", "--vehicle", "demo", "--out", str(self.trace), *arguments]
-        self.process = _server.Process(target=run_camlog, args=(command, str(self._printed)))
+        command = [
+            "record",
+            "--port",
+            port,
+            "--baud",
+            "38400",
+            "--vehicle",
+            "demo",
+            "--out",
+            str(self.trace),
+            *arguments,
+        ]
+        self.process = FORKING.Process(target=run_camlog, args=(command, str(self._printed)))
 
     def __enter__(self) -> Command:
         self.process.start()
@@ -117,15 +110,6 @@ class Ended:
     drive: Drive
 
 
-def held_up_s(tasks: str) -> float:
-    """Seconds for which threads were ready to run while this computer did other work (Linux: proc(5), schedstat)."""
-    found = 0.0
-    for task in glob.glob(tasks):
-        with contextlib.suppress(OSError):  # it has just ended
-            found += int(Path(task, "schedstat").read_text().split()[1]) / 1e9
-    return found
-
-
 def ended_by_ctrl_c(folder: Path, kind: str, port_class=MisbehavingPty, when: str = RECORDING) -> Ended:
     """A recording whose adapter turns `when`: while recording, at Ctrl-C, or while the closing codes are read."""
     folder.mkdir(parents=True)
@@ -140,7 +124,11 @@ def ended_by_ctrl_c(folder: Path, kind: str, port_class=MisbehavingPty, when: st
                 time.sleep(MISBEHAVES_S if when == RECORDING else 0.0)
             took_s = run.interrupted_after_s()
             return Ended(
-                took_s, run.process.exitcode, run.printed, read_trace(run.trace), read_drive(drive_path(run.trace))
+                took_s,
+                run.process.exitcode,
+                run.printed,
+                read_trace(run.trace),
+                read_drive(drive_path(run.trace)),
             )
 
 
@@ -166,12 +154,13 @@ def first(trace: Trace, name: str, count: int):
 @pytest.fixture(scope="module")
 def drives(tmp_path_factory) -> Iterator[dict[str, Future]]:
     folder = tmp_path_factory.mktemp("hold")
-    warm = _server.Process(target=run_camlog, args=(["--version"], str(folder / "warm")))
+    warm = FORKING.Process(target=run_camlog, args=(["--version"], str(folder / "warm")))
     warm.start()
     warm.join()  # the imports, once
     with ThreadPoolExecutor(4) as pool:
         yield {
-            kind: pool.submit(ended_by_ctrl_c, folder / str(number), kind) for number, kind in enumerate(KINDS)
+            kind: pool.submit(ended_by_ctrl_c, folder / str(number), kind)
+            for number, kind in enumerate(KINDS)
         } | {
             f"network {kind}": pool.submit(ended_by_ctrl_c, folder / f"n{number}", kind, MisbehavingTcp)
             for number, kind in enumerate(NETWORK)
@@ -244,7 +233,9 @@ CAM_PAIR = b"62F0A"  # begins the answer with the angles, which fit one request
 def test_copies_of_a_cam_pair_are_not_readings(tmp_path, others_every_s):
     """The adapter's last answer was the cam pair's own: its copies echo the request rightly until another is asked."""
     port = MisbehavingPty(tmp_path / "port")
-    only = None if others_every_s < 1.0 else ["cam_intake_b1_actual", "cam_intake_b1_commanded", "coolant_temp"]
+    only = (
+        None if others_every_s < 1.0 else ["cam_intake_b1_actual", "cam_intake_b1_commanded", "coolant_temp"]
+    )
 
     def during(adapter, source):
         until(lambda: source.requests_sent > 20)
@@ -252,7 +243,14 @@ def test_copies_of_a_cam_pair_are_not_readings(tmp_path, others_every_s):
         time.sleep(0.5)
 
     drive = recorded(
-        tmp_path / "drive", port=port, during=during, timing=TIMING, only=only, baud=38400, seconds=0.0, rows_after=0
+        tmp_path / "drive",
+        port=port,
+        during=during,
+        timing=TIMING,
+        only=only,
+        baud=38400,
+        seconds=0.0,
+        rows_after=0,
     )
     drive.check_values()
     # Also where it is found only when asked at the end.
@@ -292,7 +290,10 @@ def test_the_minutes_end_although_the_adapter_never_stops_sending(tmp_path):
 @pytest.mark.parametrize("kind", ["drips", "is no adapter", "floods"])
 def test_ctrl_c_ends_connecting_and_what_is_no_adapter_is_given_up(tmp_path, kind):
     (port := MisbehavingPty(tmp_path / "port")).turn(kind)
-    with SimulatedAdapter(climbing_car(), PROFILE, timing=TIMING) as adapter, Command(tmp_path, adapter.start(port)) as run:
+    with (
+        SimulatedAdapter(climbing_car(), PROFILE, timing=TIMING) as adapter,
+        Command(tmp_path, adapter.start(port)) as run,
+    ):
         until(lambda: "Connecting" in run.printed)
         if kind in ("drips", "is no adapter"):
             run.process.join(0.3)
@@ -347,11 +348,17 @@ def test_a_suspended_computer_is_a_gap_of_its_length(tmp_path, counted):
 
     def during(adapter, source):
         time.sleep(0.3)
-        computer.slept_s = 600.0  # the car lives on in its own time: nothing is compared with it beyond the gap
+        computer.slept_s = (
+            600.0  # the car lives on in its own time: nothing is compared with it beyond the gap
+        )
         time.sleep(0.3)
 
     drive = recorded(
-        tmp_path / "drive", during=during, clock=DriveClock(computer.clock, computer.real), timing=TIMING, rows_after=5
+        tmp_path / "drive",
+        during=during,
+        clock=DriveClock(computer.clock, computer.real),
+        timing=TIMING,
+        rows_after=5,
     )
     gap = max(np.diff(drive.trace.time_s))
     assert gap == pytest.approx(600.0, abs=1.0) and drive.done.gap_seconds == pytest.approx(600.0, abs=1.0)
@@ -371,7 +378,9 @@ def test_an_answer_from_before_a_sleep_is_not_taken_for_a_fresh_one(tmp_path):
     """The request goes out, the computer sleeps, and the answer that lay in the port meanwhile is read."""
     computer = Sleeping(counted=False)
     with SimulatedAdapter(climbing_car(), PROFILE, timing=TIMING) as adapter:
-        link = open_link(adapter.start_pty(tmp_path / "port"), baud=38400, clock=DriveClock(computer.clock, computer.real))
+        link = open_link(
+            adapter.start_pty(tmp_path / "port"), baud=38400, clock=DriveClock(computer.clock, computer.real)
+        )
         link.send(b"010C")
         time.sleep(0.1)
         computer.slept_s = 90.0

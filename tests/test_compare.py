@@ -7,8 +7,6 @@ import dataclasses
 import json
 import re
 import shutil
-import subprocess
-import sys
 from html import unescape
 
 import numpy as np
@@ -26,6 +24,7 @@ from camlog.report.charts.steps import overlaid_steps
 from camlog.report.comparison import common_axes, counted, doubts, headline, metric_changes
 from camlog.report.palette import ACTUAL
 from tests.browser_help import DESK, PHONE, Look, browser
+from tests.command_help import camlog
 from tests.report_drives import findings_of, nasty_findings, without_cams
 from tests.test_report import SIZE_LIMIT, text_of
 
@@ -210,12 +209,7 @@ def test_it_is_drawn_in_a_browser_at_the_desk_and_on_a_phone(tmp_path, pair):
 
 
 def run(*arguments):
-    return subprocess.run(
-        [sys.executable, "-m", "camlog", "compare", *map(str, arguments)],
-        capture_output=True,
-        text=True,
-        timeout=120,
-    )
+    return camlog("compare", *arguments)
 
 
 @pytest.fixture

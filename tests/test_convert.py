@@ -26,6 +26,7 @@ from camlog.drive import Drive, drive_path, read_drive, write_drive
 from camlog.errors import InputError
 from camlog.stream import CodeSnapshot, Event, TroubleCode
 from camlog.trace import Trace, read_trace, write_trace
+from tests.command_help import camlog
 from tests.foreign_files import FOLDER, corpus
 
 FILES = [e for e in corpus() if not e.refused]
@@ -596,9 +597,7 @@ def test_the_command_lists_doubts_with_the_command_that_settles_them(saved):
 
 def test_the_command_ends_with_one_line_and_status_2_on_bad_input(saved):
     path = saved("Dear sir, please find attached nothing.\n")
-    done = subprocess.run(
-        [sys.executable, "-m", "camlog", "convert", str(path)], capture_output=True, text=True, check=False
-    )
+    done = camlog("convert", path)
     assert done.returncode == 2 and done.stdout == ""
     assert done.stderr.count("\n") == 1 and "Traceback" not in done.stderr
 

@@ -24,6 +24,7 @@ from camlog.simulate.trace_car import TraceCar, can_be_asked
 from camlog.sinks import TraceFileSink
 from camlog.stream import Batch, CodeSnapshot, Event, TroubleCode, run
 from camlog.trace import Trace, read_trace, write_trace
+from tests.command_help import camlog
 
 CODES = CodeSnapshot(0.0, True, (TroubleCode("P0011", "7E8"),), (), ())
 LATER = CodeSnapshot(8.0, False, (), (), (TroubleCode("P0011", "7E8"),))
@@ -270,16 +271,6 @@ def drive_on_disk(tmp_path):
     write_trace(saved_drive(), path)
     write_drive(DRIVE, drive_path(path))
     return path
-
-
-def camlog(*arguments, timeout=60, **options):
-    return subprocess.run(
-        [sys.executable, "-m", "camlog", *map(str, arguments)],
-        capture_output=True,
-        text=True,
-        timeout=timeout,
-        **options,
-    )
 
 
 def test_replay_into_a_pipe_is_plain_lines(drive_on_disk):

@@ -16,7 +16,7 @@ from camlog.serve.server import RunningServer
 from tests.browser_help import DESK, PHONE, browser, troubles_of
 
 SAMPLES = Path(__file__).parent.parent / "sample_logs"
-WAIT_S = 60
+WAIT_S = 120
 
 
 @pytest.fixture(scope="module")

@@ -14,11 +14,7 @@ from pathlib import Path
 from types import ModuleType
 from urllib.parse import unquote
 
-# plotly asks whether these two are loaded, without waiting for a thread that is just loading them: the first
-# analysis or conversion would otherwise fail a page that is answered meanwhile.
 import flask
-import numpy  # noqa: F401
-import pandas  # noqa: F401
 
 from camlog.page import shipped_text
 from camlog.serve import files

@@ -27,6 +27,7 @@ from camlog.units import show_units, shown_units
 DONE, FAILED, DIED = "done", "failed", "died"
 NICENESS = 10
 ENDS_WITHIN_S = 5.0
+START = "spawn"  # how its process is started; by fork it would have the server's connections
 _POLL_S = 0.1
 _TASK, _ORDER, _TAKEN = "task", "order", "taken"
 
@@ -115,7 +116,7 @@ class Worker:
 
     def _start(self) -> None:
         self.end()
-        context = multiprocessing.get_context("spawn")
+        context = multiprocessing.get_context(START)
         ours, theirs = context.Pipe()
         process = context.Process(target=_work, args=(theirs, self._niced), name="camlog worker", daemon=True)
         process.start()
