@@ -116,7 +116,7 @@ class Worker:
 
     def _start(self) -> None:
         self.end()
-        context = multiprocessing.get_context(START)
+        context: Any = multiprocessing.get_context(START)
         ours, theirs = context.Pipe()
         process = context.Process(target=_work, args=(theirs, self._niced), name="camlog worker", daemon=True)
         process.start()
