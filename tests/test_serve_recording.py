@@ -41,7 +41,7 @@ QUICK = TimingModel(
 Usage = namedtuple("Usage", "total used free")
 
 
-def until(condition, seconds=20.0, what="it never came"):
+def until(condition, seconds=60.0, what="it never came"):
     end = time.monotonic() + seconds
     while not condition():
         assert time.monotonic() < end, what
