@@ -20,6 +20,8 @@ from camlog.simulate.vehicle.conditions import Condition
 from camlog.simulate.vehicle.draw import demo_setup
 from camlog.trial.judge import judge
 from camlog.trial.readings import Readings
+from camlog.trial.shown import row
+from camlog.units import showing
 
 DEMO_TEXT = (Path(read_profile(DEMO).file)).read_text(encoding="utf-8")
 SECONDS, EVERY_S = 50.0, 0.05
@@ -234,15 +236,27 @@ def test_an_absolute_pressure_sensor_is_named(tmp_path):
     assert found == {"oil_pressure": {"offset"}}
 
 
+def test_values_are_in_the_shops_units_and_lines_to_paste_in_the_profiles(tmp_path):
+    true = changed(DEMO_TEXT, "oil_pressure", offset="-100.0")
+    with showing("us"):
+        _, found = tried(tmp_path, changed(true, "oil_pressure", offset="0.0"), true)
+        trial = next(t for t in found if t.definition.name == "oil_pressure")
+        _, typical, _, texts = row(trial)
+    kpa, psi = trial.key_on[1], trial.idle[1] * 0.145038  # a kilopascal in psi (NIST SP 811, from memory)
+    assert typical.endswith(" psi") and float(typical.split()[-2]) == pytest.approx(psi, rel=0.01)
+    assert f"Reads {kpa * 0.145038:.0f} psi" in texts[0] and texts[1] == "offset = -100"
+    assert row(trial)[1].endswith(" kPa")
+
+
 # ---------------------------------------------------------------- over an adapter
 
 
-def over_an_adapter(text: str, tmp_path, seconds="18"):
+def over_an_adapter(text: str, tmp_path, seconds="18", *options: str):
     path = tmp_path / "tried.toml"
     path.write_text(text, encoding="utf-8")
     timing = TimingModel(search_s=0.05, reset_s=0.05, no_answer_s=0.08)
     with SimulatedAdapter(SimulatedCar(drive="demo"), read_profile(DEMO), traits=AdapterTraits(), timing=timing) as adapter:
-        return CliRunner().invoke(build_app(), ["vehicle", "try", str(path), "--port", adapter.start_tcp(), "--seconds", seconds])
+        return CliRunner().invoke(build_app(), ["vehicle", "try", str(path), "--port", adapter.start_tcp(), "--seconds", seconds, *options])
 
 
 def test_the_command_names_a_wrong_sign(tmp_path):
@@ -253,6 +267,6 @@ def test_the_command_names_a_wrong_sign(tmp_path):
 
 
 def test_the_command_finds_the_module_that_answers(tmp_path):
-    result = over_an_adapter(changed(DEMO_TEXT, IN_A, request_header="0x7E1"), tmp_path, "2")
-    assert result.exit_code == 0, result.output
+    result = over_an_adapter(changed(DEMO_TEXT, IN_A, request_header="0x7E1"), tmp_path, "2", "--units", "us")
+    assert result.exit_code == 0 and "psi" in result.output and "kPa" not in result.output, result.output
     assert "request_header = 0x7e0" in result.output

@@ -21,7 +21,7 @@ TABLE: dict[str, Any] = tomllib.loads(
 Units = Literal["metric", "us"] | None
 # Those that show a person numbers of a drive.
 WITH_UNITS = frozenset(
-    "record replay analyze compare verify codes demo screen job.show job.quote job.close library.show library.trend".split()
+    "record replay analyze compare verify codes demo screen vehicle.try job.show job.quote job.close library.show library.trend".split()
 )
 
 

@@ -8,31 +8,33 @@ from rich.box import SIMPLE_HEAD
 from rich.table import Table
 from rich.text import Text
 
-from camlog.numbers import number
+from camlog.numbers import number, with_unit
 from camlog.profile.summary import request
 from camlog.signals import unit_of
 from camlog.trial import messages
 from camlog.trial.judge import SignalTrial
+from camlog.units import shown_value
 from camlog.unknown import UNKNOWN
 
 _SHOWN_BYTES = 8
 
 
 def shown(trials: Sequence[SignalTrial], adapter: str, module: str, name: str) -> Iterator[Text | Table]:
-    """What each signal gave, then what is likely wrong with the lines to paste, as rich renderables."""
+    """What each signal gave, in the shop's units, then what is likely wrong with the lines to paste, as rich renderables."""
     yield Text(messages("heading.title", name=name, adapter=adapter, module=module or UNKNOWN), style="bold")
     table = Table(box=SIMPLE_HEAD)
     for column in ("signal", "request", "key_on", "idle", "range", "rate", "found"):
         table.add_column(messages(f"column.{column}"))
     for trial in trials:
+        unit = unit_of(trial.definition.name)
         table.add_row(
             trial.definition.name,
             request(trial.definition),
-            _typical(trial.key_on),
-            _typical(trial.idle),
+            _typical(trial.key_on, unit),
+            _typical(trial.idle, unit),
             UNKNOWN
             if trial.low is None
-            else f"{number(trial.low)} .. {number(trial.high)} {unit_of(trial.definition.name)}",
+            else f"{number(shown_value(trial.low, unit))} .. {with_unit(trial.high, unit)}",
             number(trial.hz),
             messages(f"word.{_word(trial)}"),
         )
@@ -51,15 +53,16 @@ def shown(trials: Sequence[SignalTrial], adapter: str, module: str, name: str) -
 def row(trial: SignalTrial) -> tuple[str, str, str, list[str]]:
     """One signal for a page: its name, what it gave at idle, what was found, and what is to be known with the lines to paste."""
     texts = [line for s in trial.suspicions for line in (s.text, *s.line.splitlines())]
-    return trial.definition.name, _typical(trial.idle or trial.key_on), messages(f"word.{_word(trial)}"), [*texts, *trial.notes]
+    typical = _typical(trial.idle or trial.key_on, unit_of(trial.definition.name))
+    return trial.definition.name, typical, messages(f"word.{_word(trial)}"), [*texts, *trial.notes]
 
 
-def _typical(found: tuple[bytes, float] | None) -> str:
+def _typical(found: tuple[bytes, float] | None, unit: str) -> str:
     if found is None:
         return UNKNOWN
     data, value = found
     more = "..." if len(data) > _SHOWN_BYTES else ""
-    return f"{data[:_SHOWN_BYTES].hex(' ').upper()}{more} = {number(value)}"
+    return f"{data[:_SHOWN_BYTES].hex(' ').upper()}{more} = {with_unit(value, unit)}"
 
 
 def _word(trial: SignalTrial) -> str:
