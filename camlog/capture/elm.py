@@ -20,6 +20,7 @@ from camlog.capture import error, messages
 from camlog.capture.lines import RESTARTS, UNASKED, LineForm, is_banner, status_of
 from camlog.capture.link import SEARCH_TIMEOUT_S, Link
 from camlog.capture.ports import LinkLost, Transport, transport_for
+from camlog.capture.speed import find_speed, lower_speed, raise_speed
 
 # python-obd reports what it cannot parse; here that becomes events instead.
 logging.getLogger("obd").setLevel(logging.CRITICAL + 1)
@@ -29,7 +30,6 @@ _MEANS_NOTHING = b"\r\n \x00"
 # A module that says "response pending" has five seconds more for its answer (P2* of ISO 14229-2).
 REPLY_TIMEOUT_S = 6.0
 SETUP_TIMEOUT_S = 4.0  # the slowest command of the adapter's own is its reset
-_SPEED_TIMEOUT_S = 0.3
 _SYNC_TIMEOUT_S = 1.0
 _TRIES = 4
 _SETUP_TRIES = 3  # a busy adapter swallows the first character, one that is restarting the whole line
@@ -38,8 +38,6 @@ MOST_BYTES = 200_000
 _SILENT_S = 0.3  # a port that sent nothing for this long is silent
 _DRAIN_MOST_S = 0.6
 _RESET = "ATZ"
-# An adapter that is asked at the wrong speed hears nonsense: nothing that could be a command, the first byte lost.
-_NONSENSE = b"\x7f\x7f"
 # "Which protocol?": every adapter knows it, no frame looks like its answer, and without its first
 # character, which a busy adapter swallows, it is no request that could reach the vehicle.
 _WHICH_BUS = "ATDPN"
@@ -79,6 +77,7 @@ class Elm(Link):
 
     def __init__(self, port: str, *, baud: int | None = None, protocol: str | None = None, **options: Any):
         super().__init__(port, **options)
+        self.raised: int | None = None  # the speed of the line, where it was raised
         self._left: list[str] = []  # lines of an answer nobody used; they may tell of a restart
         self._kind, self._baud = transport_for(port), baud
         self._transport: Transport | None = None
@@ -93,9 +92,18 @@ class Elm(Link):
     # ------------------------------------------------------------- connecting
     def _connect(self, protocol: str | None) -> None:
         self.open_again()
-        if self._baud is None and self._kind.speeds:
-            self._find_speed()
-        self._set(_RESET, is_banner)
+        given = self._baud is not None
+        if self._kind.speeds and not given:
+            self._baud = find_speed(self, self._kind.speeds)
+        try:
+            self._set(_RESET, is_banner)
+        except LinkLost as lost:
+            if lost.kind == "unplugged" or given or not self._kind.speeds:
+                raise
+            self._baud = find_speed(
+                self, self._kind.speeds
+            )  # somebody had raised it: the reset brought its own back
+            self._set(_RESET, is_banner)
         no_echo = "OK" in self._set("ATE0", "OK".__eq__)
         if not (no_echo and self._ok("ATH1") and self._ok("ATL0")):
             self.drop()
@@ -104,25 +112,13 @@ class Elm(Link):
             self.close()
             raise error("no_vehicle", self.port)
         self.spaces_off = self._ok("ATS0")
-
-    def _find_speed(self) -> None:
-        for baud in self._kind.speeds:
-            self._open_port().set_baud(baud)
-            self.write(_NONSENSE)
-            try:
-                self.read(_SPEED_TIMEOUT_S)
-            except LinkLost as lost:
-                if lost.kind == "unplugged":
-                    raise
-                continue
-            self._baud = baud
-            return
-        raise LinkLost("hung", messages("lost.no_adapter"))
+        if self._kind.speeds and self._baud and not given:
+            self.raised = raise_speed(self, self._baud)
 
     def _set(self, command: str, expected: Callable[[str], bool]) -> list[str]:
         """Send a set-up command, again where no line of its answer is as expected; the last answer's lines."""
         for _ in range(_SETUP_TRIES):
-            lines = self._at(command)
+            lines = self.command(command)
             if command == _RESET:
                 self._drain()
             if any(map(expected, lines)):
@@ -133,14 +129,14 @@ class Elm(Link):
     def _find_bus(self, number: str | None) -> bool:
         """Have the adapter find the bus itself; where it cannot name what it found, try one after the other."""
         for tried in ("0", *PARSERS) if number is None else (number,):
-            self._at(f"AT{'SP' if tried == '0' else 'TP'}{tried}")
-            lines = self._at("0100", SEARCH_TIMEOUT_S)
+            self.command(f"AT{'SP' if tried == '0' else 'TP'}{tried}")
+            lines = self.command("0100", SEARCH_TIMEOUT_S)
             if any("UNABLE TO CONNECT" in line for line in lines):
                 if tried == "0":
                     return False
                 continue
             if tried == "0":
-                named = [_BUS_NUMBER.match(line) for line in self._at(_WHICH_BUS)]
+                named = [_BUS_NUMBER.match(line) for line in self.command(_WHICH_BUS)]
                 if len(named) != 1:
                     return False
                 tried = named[0][1] if named[0] else ""
@@ -155,9 +151,9 @@ class Elm(Link):
 
     # ------------------------------------------------------------- commands
     def name(self) -> str:
-        return " ".join(self._at("ATI")[-1:])
+        return " ".join(self.command("ATI")[-1:])
 
-    def _at(self, command: str, timeout_s: float = SETUP_TIMEOUT_S) -> list[str]:
+    def command(self, command: str, timeout_s: float = SETUP_TIMEOUT_S) -> list[str]:
         """Send a command; its answer's lines."""
         self._sent_s = self.clock()
         unasked = self.write(command.encode())
@@ -165,7 +161,7 @@ class Elm(Link):
 
     def _ok(self, command: str) -> bool:
         """Send a command; True where it answered OK."""
-        return self._at(command)[-1:] == ["OK"]
+        return self.command(command)[-1:] == ["OK"]
 
     def address(self, header: int) -> bool:
         if self.form.is_29bit:
@@ -174,7 +170,7 @@ class Elm(Link):
 
     def write(self, command: bytes) -> list[str]:
         try:
-            port = self._open_port()
+            port = self.open_port()
             unread = bytearray()
             while port.waiting and len(unread) < MOST_BYTES:
                 unread += port.read()
@@ -194,7 +190,7 @@ class Elm(Link):
         came = bytearray()
         heard_s = float("-inf")
         while True:
-            chunk = self._read()
+            chunk = self.read_some()
             came += chunk
             last_byte_s = self._heard_s
             if PROMPT in chunk:
@@ -221,7 +217,7 @@ class Elm(Link):
         until_s = time.perf_counter() + _DRAIN_MOST_S
         came = bytearray()
         while not self.deadline.passed and time.perf_counter() < until_s and len(came) < MOST_BYTES:
-            if not (chunk := self._read()):
+            if not (chunk := self.read_some()):
                 break
             came += chunk
         return lines_of(bytes(came))
@@ -232,7 +228,7 @@ class Elm(Link):
         for _ in range(_TRIES):
             heard += self._drain()
             try:
-                lines = self._at(_WHICH_BUS, _SYNC_TIMEOUT_S)
+                lines = self.command(_WHICH_BUS, _SYNC_TIMEOUT_S)
             except LinkLost as lost:
                 if lost.kind == "unplugged":
                     raise
@@ -264,6 +260,15 @@ class Elm(Link):
     def open_again(self) -> None:
         self.drop()
         self._transport = self._kind(self.port, self._baud)
+        if self.raised and self._baud and find_speed(self, (self.raised, self._baud)) == self.raised:
+            self.slow_down()
+
+    def slow_down(self) -> bool:
+        if self.raised is None or self._baud is None:
+            return False
+        lower_speed(self, self._baud)
+        self.raised = None
+        return True
 
     def drop(self) -> None:
         port, self._transport = self._transport, None
@@ -273,17 +278,17 @@ class Elm(Link):
 
     def close(self) -> None:
         with contextlib.suppress(Exception):  # it may be gone already
-            self._open_port().write(_RESET.encode() + b"\r")
+            self.open_port().write(_RESET.encode() + b"\r")
         self.drop()
 
-    def _open_port(self) -> Transport:
+    def open_port(self) -> Transport:
         if self._transport is None:
             raise OSError("no port")
         return self._transport
 
-    def _read(self) -> bytes:
+    def read_some(self) -> bytes:
         try:
-            came = self._open_port().read()
+            came = self.open_port().read()
         except Exception as broken:  # as above
             raise self._gone() from broken
         self._heard_s = self.clock()

@@ -150,6 +150,9 @@ class Poller:
         self._note(request, good)
         if not in_step or problem in OUT_OF_STEP:
             self._finish()
+            if problem == "garbage" and self.link.slow_down():
+                self._event("adapter_error", messages("event.slower"))
+                problem = "adapter_reset"
             if problem in RESTARTS:
                 raise Gap(problem)
             self._into_step()
@@ -279,10 +282,9 @@ class Poller:
     def _must_be_the_same(self) -> None:
         """Raise InputError where what answers after a gap is not what answered before."""
         try:
-            # Twice: what ended the gap may spoil an answer still.
             change = self._source.change(self.link) and self._source.change(self.link)
         except LinkLost:
-            return  # the next request meets it
+            return  # the next request meets it; above twice: what ended the gap may spoil an answer still
         if change:
             self._event("adapter_error", messages("event.changed", change=change))
             raise error("changed", self.link.port, change=change)

@@ -26,7 +26,7 @@ class Transport(Base):
     """A serial port, held by this program alone."""
 
     # Most adapters listen at one of the first two; then from the fastest on: a slow one is not in a hurry.
-    speeds = (38400, 9600, 230400, 115200, 57600, 19200)
+    speeds = (38400, 9600, 500_000, 230400, 115200, 57600, 19200)
 
     def __init__(self, port: str, baud: int | None = None):
         try:
