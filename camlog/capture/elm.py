@@ -17,7 +17,7 @@ from typing import Any
 from obd import protocols
 
 from camlog.capture import error, messages
-from camlog.capture.lines import RESTARTS, UNASKED, LineForm, is_banner, status_of
+from camlog.capture.lines import PROMPT, RESTARTS, LineForm, answer_lines, is_banner, lines_of, unasked_lines
 from camlog.capture.link import SEARCH_TIMEOUT_S, Link
 from camlog.capture.ports import LinkLost, Transport, transport_for
 from camlog.capture.speed import find_speed, lower_speed, raise_speed
@@ -25,8 +25,6 @@ from camlog.capture.speed import find_speed, lower_speed, raise_speed
 # python-obd reports what it cannot parse; here that becomes events instead.
 logging.getLogger("obd").setLevel(logging.CRITICAL + 1)
 
-PROMPT = b">"
-_MEANS_NOTHING = b"\r\n \x00"
 # A module that says "response pending" has five seconds more for its answer (P2* of ISO 14229-2).
 REPLY_TIMEOUT_S = 6.0
 SETUP_TIMEOUT_S = 4.0  # the slowest command of the adapter's own is its reset
@@ -54,22 +52,6 @@ PARSERS = {
     "4": protocols.ISO_14230_4_5baud,
     "5": protocols.ISO_14230_4_fast,
 }
-
-
-def lines_of(text: bytes) -> list[str]:
-    """The lines of what an adapter sent; NUL bytes are sent by some and mean nothing."""
-    shown = text.replace(b"\x00", b"").decode("ascii", "replace")
-    return [line.strip() for line in re.split(r"[\r\n>]", shown) if line.strip()]
-
-
-def unasked_lines(text: bytes) -> list[str]:
-    """What bytes that came before a request leave before its answer's lines: nothing where they mean nothing.
-
-    Otherwise `UNASKED`, and those of their lines that tell of a restart: frames among them answer nobody.
-    """
-    if not text.strip(_MEANS_NOTHING + PROMPT):
-        return []
-    return [UNASKED, *(line for line in lines_of(text) if status_of(line) in RESTARTS)]
 
 
 class Elm(Link):
@@ -184,7 +166,7 @@ class Elm(Link):
         return unasked_lines(bytes(unread))
 
     def read(self, timeout_s: float | None = None) -> tuple[list[str], float]:
-        """Lines up to the prompt, and its time. Where more came with it, `UNASKED` and those lines."""
+        """The lines of the answer, as `answer_lines` gives them, and the time of its prompt."""
         timeout_s = REPLY_TIMEOUT_S if timeout_s is None else timeout_s
         until_s = time.perf_counter() + timeout_s
         came = bytearray()
@@ -201,11 +183,7 @@ class Elm(Link):
                 if now_s - heard_s < _SILENT_S:
                     raise LinkLost("babbling", messages("lost.babbling", count=len(came), seconds=timeout_s))
                 raise LinkLost("hung", messages("lost.no_prompt", seconds=timeout_s))
-        text, _, unasked = bytes(came).partition(PROMPT)
-        lines = lines_of(text)
-        if unasked.strip(_MEANS_NOTHING):
-            lines += [UNASKED, *lines_of(unasked)]
-        return lines, last_byte_s
+        return answer_lines(bytes(came)), last_byte_s
 
     def let_end(self) -> None:
         if self.raw:

@@ -18,6 +18,8 @@ J1850 = ("1", "2")
 CAN_FRAME_BYTES = 8
 FIRST_FRAME_BYTES = 6  # ISO 15765-2: payload of a first frame
 CONSECUTIVE_FRAME_BYTES = 7
+PROMPT = b">"
+_MEANS_NOTHING = b"\r\n \x00"
 UNASKED = "<"  # stands before lines that came unasked; no adapter prints a line of this alone
 RESPONSE_PENDING = "78"  # ISO 14229-1: the answer is still to come
 
@@ -125,6 +127,29 @@ class LineForm:
                 if problem is None or (kind in RESTARTS and problem not in RESTARTS):
                     problem = kind
         return Sorted(tuple(frames), problem, pending, in_step)
+
+
+def lines_of(text: bytes) -> list[str]:
+    """The lines of what an adapter sent; NUL bytes are sent by some and mean nothing."""
+    shown = text.replace(b"\x00", b"").decode("ascii", "replace")
+    return [line.strip() for line in re.split(r"[\r\n>]", shown) if line.strip()]
+
+
+def answer_lines(came: bytes) -> list[str]:
+    """Lines up to the prompt. Where more came with it, `UNASKED` and those lines."""
+    text, _, unasked = came.partition(PROMPT)
+    more = [UNASKED, *lines_of(unasked)] if unasked.strip(_MEANS_NOTHING + PROMPT) else []
+    return lines_of(text) + more
+
+
+def unasked_lines(text: bytes) -> list[str]:
+    """What bytes that came before a request leave before its answer's lines: nothing where they mean nothing.
+
+    Otherwise `UNASKED`, and those of their lines that tell of a restart: frames among them answer nobody.
+    """
+    if not text.strip(_MEANS_NOTHING + PROMPT):
+        return []
+    return [UNASKED, *(line for line in lines_of(text) if status_of(line) in RESTARTS)]
 
 
 def status_of(line: str) -> str | None:

@@ -18,9 +18,9 @@ from typing import Any
 import numpy as np
 
 from camlog.capture import error
-from camlog.capture.elm import PARSERS, PROMPT, lines_of, unasked_lines
+from camlog.capture.elm import PARSERS
 from camlog.capture.judge import Judge, RoundTrips
-from camlog.capture.lines import UNASKED, LineForm
+from camlog.capture.lines import PROMPT, LineForm, answer_lines, unasked_lines
 from camlog.capture.link import Link, Received, response_id
 from camlog.capture.probe import Capabilities
 from camlog.capture.requests import (
@@ -216,10 +216,7 @@ class _Decoder:
                 came.clear()
 
     def _received(self, came: bytearray, sent_s: float, heard_s: float, unasked: list[str]) -> Received:
-        text, _, more = bytes(came).partition(PROMPT)
-        lines = unasked + lines_of(text)
-        if more.strip(b"\r\n \x00>"):
-            lines += [UNASKED, *lines_of(more)]
+        lines = unasked + answer_lines(bytes(came))
         listen_to = self.module if self.functional else response_id(self.header, self.link.form.is_29bit)
         return Received(lines, sent_s, heard_s, listen_to or None)
 
