@@ -108,20 +108,11 @@ def test_an_empty_memory_that_was_just_cleared_proves_nothing():
     assert not any("just cleared" in n for n in old.notes)
 
 
-def test_the_freeze_frame_is_put_into_words_with_its_warm_up_state():
-    # 13 CCR 1968.2(c): warm is coolant at 71 degC (160 degF) or more.
-    frame = {
-        "code": "P0011",
-        "engine_speed": 750.0,
-        "engine_load": 22.0,
-        "coolant_temp": 70.0,
-        "vehicle_speed": 0.0,
-    }
-    found = evidence(snapshot(0, freeze_frame=frame)).freeze_frame
-    assert found.warm is False and found.code == "P0011"
-    assert found.sentence == "P0011 was set at 750 rpm, 22 % load, 0 km/h, coolant 70 °C."
-    assert evidence(snapshot(0, freeze_frame={**frame, "coolant_temp": 71.0})).freeze_frame.warm is True
-    assert evidence(snapshot(0, freeze_frame={"code": "P0011"})).freeze_frame.warm is None
+def test_the_first_freeze_frame_of_a_drive_is_kept():
+    frame = {"code": "P0011", "engine_speed": 750.0, "coolant_temp": 70.0}
+    later = snapshot(600, freeze_frame={**frame, "coolant_temp": 71.0})
+    assert evidence(snapshot(0), snapshot(300, freeze_frame=frame), later).freeze_frame == frame
+    assert evidence(snapshot(0)).freeze_frame is None
 
 
 def test_monitor_tests_are_held_against_their_own_limits():

@@ -10,9 +10,9 @@ import pytest
 from camlog.drive import drive_path, read_drive
 from camlog.places import sample_logs_folder
 from camlog.report.samples import write_sample_reports
-from camlog.simulate.samples import SAMPLES, TRUTH_SCHEMA, main, simulate_sample, write_sample
 from camlog.trace import read_trace
 from tests.report_drives import findings_of
+from tests.sample_recordings import SAMPLES, TRUTH_SCHEMA, main, simulate_sample, write_sample
 
 MEGABYTE = 1_000_000
 NEEDED = {"healthy", "stick_slip", "slow_cold", "internal_leakage", "seized", "jumped_tooth", "bad_coil"}
@@ -70,7 +70,7 @@ def test_the_command_wants_a_folder():
 
 def test_a_marker_of_the_mechanic_is_in_the_drive_file():
     rattle = next(s for s in SAMPLES if s.name == "cold-rattle")
-    assert [e.text for e in simulate_sample(rattle).drive.events] == ["rattle heard"]
+    assert [e.text for e in simulate_sample(rattle)[0].drive.events] == ["rattle heard"]
 
 
 @pytest.mark.parametrize("sample", SAMPLES, ids=lambda s: s.name)

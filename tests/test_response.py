@@ -315,7 +315,7 @@ def test_a_stuck_cam_has_no_times_only_how_long_it_was_waited_for():
     noise = 0.2 * np.random.default_rng(2).standard_normal(len(t))
     found = measure_response(cam_of(square(t), 3.0 + noise, t))
     for summary in (found.advance, found.retard):
-        assert summary.t63.value is None and summary.arrived == 0
+        assert summary.t63.value is None
         assert "did not cover 63 %" in summary.t63.reason
         assert summary.t63.low > 4.0
     assert abs(found.gain.value) < 0.02

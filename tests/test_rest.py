@@ -45,13 +45,11 @@ def test_a_jumped_tooth_is_seen_at_rest_though_control_trims_it_out(rng, exhaust
     assert rest.nearest_teeth == -1
     assert rest.teeth.value == pytest.approx(-1.0, abs=0.02)
     assert abs(rest.held_offset_deg.value) < 0.3
-    assert rest.trimmed is True
     assert rest.visits == 4 and rest.spread_deg < 0.3
 
 
 def test_an_offset_that_control_does_not_trim_is_the_same_everywhere(rng):
     rest = measure_rest(drive(6.0, rng, trimmed=False), engine=ENGINE)
-    assert rest.trimmed is False
     assert rest.held_offset_deg.value == pytest.approx(6.0, abs=0.3)
 
 

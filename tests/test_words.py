@@ -19,10 +19,10 @@ from camlog.report.summary import card, headline
 from camlog.report.words import condition_word
 from camlog.serve.app import page_for
 from camlog.serve.desk import Desk
-from camlog.simulate.samples import SAMPLES
 from camlog.verify.page import verification_page
 from camlog.verify.verification import verify
 from tests.report_drives import findings_of
+from tests.sample_recordings import SAMPLES
 from tests.serve_help import text_of
 
 NAMES = [s.name for s in SAMPLES]

@@ -18,6 +18,7 @@ from camlog.analysis.drive.conditions import conditions as drive_conditions
 from camlog.analysis.drive.coverage import Coverage
 from camlog.analysis.drive.coverage import coverage as drive_coverage
 from camlog.analysis.engine_supply import engine_supply
+from camlog.analysis.figures import FAULTS
 from camlog.analysis.findings import CamFindings, Findings
 from camlog.analysis.misfire.rates import measure_misfire
 from camlog.analysis.verdict.judge import judge_all
@@ -48,11 +49,10 @@ def examine_drive(
     trace: Trace,
     drive: Drive | None = None,
     profile: VehicleProfile | None = None,
-    windows: Sequence[OilWindow] | None = None,
 ) -> Examined:
     """Measure every figure of every cam of a drive; arguments as for `analyze`."""
     limits = limits_for(profile)
-    windows = windows or oil_windows(limits)
+    windows = oil_windows(limits)
     conditions = drive_conditions(trace, drive, windows, limits)
     data = _cams(trace, profile, conditions.gap_intervals, conditions.windows.windows)
     covered = drive_coverage(trace, windows=windows, profile=profile, limits=limits)
@@ -68,15 +68,14 @@ def analyze(
     trace: Trace,
     drive: Drive | None = None,
     profile: VehicleProfile | None = None,
-    windows: Sequence[OilWindow] | None = None,
     known_good: KnownGood | None = None,
 ) -> Findings:
     """Analyze a drive.
 
     `drive` adds codes, events and gaps; `profile` engine geometry, oil grade, cam travel and limits of
-    this vehicle; `windows` are those of the limits unless given, `known_good` the known-good cars of its
+    this vehicle; `known_good` the known-good cars of its
     kind. A trace without cam angles gives findings without cams, which say so. Nothing is read or written."""
-    known = examine_drive(trace, drive, profile, windows)
+    known = examine_drive(trace, drive, profile)
     limits, examined, covered = known.limits, known.cams, known.covered
     events = drive.events if drive is not None else ()
     complaint = " ".join(e.text for e in events if e.kind == "marker")
@@ -126,7 +125,7 @@ def _cautions(
     """The cautions of these findings, besides the ones that stand beside each check."""
     keys = [cautions.ADVICE] if refused else [cautions.ADVICE, cautions.DRIVE]
     timing = any(c.cause == MECHANICAL_TIMING for c in do_not_run.leading(causes))
-    if timing or any(c.verdict.condition not in ("healthy", "insufficient_data") for c in cams.values()):
+    if timing or any(c.verdict.condition in FAULTS for c in cams.values()):
         keys += [cautions.TIMING, cautions.TORQUE]
     if codes:
         keys.append(cautions.EVIDENCE)

@@ -7,7 +7,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
-from camlog.analysis.drive.regulation import WARM_UP_REACHED_DEGC
 from camlog.codes.families import FAMILIES, CodeFacts, describe, facts
 from camlog.codes.service06 import MIDS_VVT, misfire_cylinder
 from camlog.drive import Drive
@@ -70,25 +69,15 @@ class TestResult:
     cylinder: int | None
 
 
-@dataclass(frozen=True, slots=True)
-class FreezeFrame:
-    """The conditions a code was set under; `warm` None where the coolant temperature is not in it."""
-
-    code: str | None
-    values: Mapping[str, float]
-    warm: bool | None
-    sentence: str
-
-
 @dataclass(frozen=True)
 class CodeEvidence:
     """What the vehicle's own monitors say. `known` is the lists that were read at least once; a list not
-    in it is unknown. `mil`, `readiness`, `since_clear` are the latest that were read."""
+    in it is unknown. `mil`, `readiness`, `since_clear` are the latest that were read, `freeze_frame` the first."""
 
     known: tuple[str, ...] = ()
     codes: tuple[CodeSeen, ...] = ()
     mil: bool | None = None
-    freeze_frame: FreezeFrame | None = None
+    freeze_frame: Mapping[str, Any] | None = None
     tests: tuple[TestResult, ...] = ()
     readiness: Mapping[str, str] = field(default_factory=dict)
     since_clear: Mapping[str, float | None] | None = None
@@ -119,7 +108,7 @@ class CodeEvidence:
             "lists_read": list(self.known),
             "mil": self.mil,
             "by_family": families if self.known else None,
-            "freeze_frame": None if self.freeze_frame is None else asdict(self.freeze_frame),
+            "freeze_frame": self.freeze_frame,
             "tests_over_limit": [
                 {**asdict(t.test), "over": t.over, "bank": t.bank, "cylinder": t.cylinder}
                 for t in self.tests_over_limit
@@ -144,7 +133,7 @@ def code_evidence(drive: Drive | None) -> CodeEvidence:
         known=tuple(name for name in LISTS if any(getattr(s, name) is not None for s in snapshots)),
         codes=_codes(snapshots),
         mil=latest("mil"),
-        freeze_frame=None if frame is None else _freeze_frame(frame),
+        freeze_frame=frame,
         tests=tuple(map(_test_result, latest("monitor_tests") or ())),
         readiness=latest("readiness") or {},
         since_clear=latest("since_clear"),
@@ -216,19 +205,6 @@ def _test_result(test: MonitorTest) -> TestResult:
     # SAE J1979 (from memory): value and both limits zero until the test has run since the last clear.
     run = not (test.value == 0.0 and test.min == 0.0 and test.max == 0.0)
     return TestResult(test, over, run, MIDS_VVT.get(mid), misfire_cylinder(mid))
-
-
-def _freeze_frame(frame: Mapping[str, Any]) -> FreezeFrame:
-    values = {k: float(v) for k, v in frame.items() if isinstance(v, int | float) and not isinstance(v, bool)}
-    coolant = values.get("coolant_temp")
-    code = frame.get("code") if isinstance(frame.get("code"), str) else None
-    names = ("engine_speed", "engine_load", "vehicle_speed", "coolant_temp")
-    parts = [messages(f"freeze_frame_parts.{name}", value=values[name]) for name in names if name in values]
-    sentence = messages(
-        "freeze_frame.set_at", code=code or messages("freeze_frame.some_code"),
-        conditions=", ".join(parts) or messages("freeze_frame.nothing_stored"),
-    )  # fmt: skip
-    return FreezeFrame(code, values, None if coolant is None else coolant >= WARM_UP_REACHED_DEGC, sentence)
 
 
 def _notes(evidence: CodeEvidence) -> Iterator[str]:

@@ -12,6 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import special, stats
 
+from camlog.messages import Messages
+
+say = Messages("camlog.analysis")
 CONFIDENCE = 0.95
 # Beyond this many groups an interval gains nothing; neighbouring blocks are pooled so that cost stays linear.
 MAX_GROUPS = 400
@@ -48,9 +51,6 @@ class Estimate:
         """The value, or its lower end where only that is known."""
         return self.low if self.value is None else self.value
 
-    def surely_above(self, limit: float) -> bool:
-        return self.low is not None and self.low > limit
-
     def mapped(self, change: Callable[[float], float]) -> Estimate:
         """The estimate with value and both ends put through a function that rises, or falls, throughout."""
         ends = (self.value, self.low, self.high)
@@ -68,6 +68,11 @@ class Estimate:
 
 def missing(reason: str, count: int = 0) -> Estimate:
     return Estimate(None, None, None, count, reason)
+
+
+def lacking(name: str, count: int = 0, **values: object) -> Estimate:
+    """A figure that was not measured for the reason `missing.NAME` of messages.toml."""
+    return missing(say(f"missing.{name}", count=count, **values), count)
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +106,11 @@ def blocks_of(label: np.ndarray) -> Blocks:
     return Blocks(starts, np.diff(np.append(starts, len(label))))
 
 
+def evenly(index: np.ndarray, most: int) -> np.ndarray:
+    """At most so many of `index`, evenly taken."""
+    return index if len(index) <= most else index[np.linspace(0, len(index) - 1, most).astype(int)]
+
+
 def _pooled(*sums: np.ndarray) -> tuple[np.ndarray, ...]:
     """Per-block sums (b,), neighbouring blocks pooled into at most MAX_GROUPS."""
     count = len(sums[0])
@@ -110,15 +120,15 @@ def _pooled(*sums: np.ndarray) -> tuple[np.ndarray, ...]:
     return tuple(np.add.reduceat(s, edges) for s in sums)
 
 
-def ratio(numerator: np.ndarray, denominator: np.ndarray, reason: str = "no readings") -> Estimate:
+def ratio(numerator: np.ndarray, denominator: np.ndarray, ) -> Estimate:
     """Sum of `numerator` over sum of `denominator`, both per block (b,), with its between-block interval."""
     weight = float(np.sum(denominator))
     if not len(numerator) or weight <= 0:
-        return missing(reason)
+        return lacking("readings")
     value = float(np.sum(numerator)) / weight
     error = _ratio_error(numerator, denominator)
     if error is None:
-        return Estimate(value, None, None, len(numerator), "one block only: no interval")
+        return Estimate(value, None, None, len(numerator), say("missing.one_block"))
     half = error * t_quantile(_effective_blocks(denominator) - 1.0)
     return Estimate(value, value - half, value + half, len(numerator))
 
@@ -157,12 +167,12 @@ def quantile(value: np.ndarray, blocks: Blocks, share: float) -> Estimate:
     inverted. Woodruff, Journal of the American Statistical Association 47 (1952); the share's error is
     between blocks."""
     if not len(value):
-        return missing("no readings")
+        return lacking("readings")
     ordered = np.sort(value)
     at = float(ordered[min(int(np.ceil(share * len(ordered))) - 1, len(ordered) - 1)])
     error = _ratio_error(blocks.sum((value <= at).astype(float)), blocks.size.astype(float))
     if error is None:
-        return Estimate(at, None, None, len(blocks.size), "one block only: no interval")
+        return Estimate(at, None, None, len(blocks.size), say("missing.one_block"))
     half = error * t_quantile(_effective_blocks(blocks.size) - 1.0)
     half = max(half, 0.5 / len(ordered))
     low, high = np.quantile(ordered, [max(share - half, 0.0), min(share + half, 1.0)])
@@ -173,13 +183,13 @@ def median(value: np.ndarray) -> Estimate:
     """Median of independent values (n,) with the order-statistic interval (binomial, distribution-free)."""
     count = len(value)
     if not count:
-        return missing("no events")
+        return lacking("events")
     ordered, middle = np.sort(value), float(np.median(value))
     low = int(stats.binom.ppf((1.0 - CONFIDENCE) / 2.0, count, 0.5))
     if low >= 1:
         return Estimate(middle, float(ordered[low - 1]), float(ordered[count - low]), count)
     if count < 2:
-        return Estimate(middle, None, None, count, "one event only: no interval")
+        return Estimate(middle, None, None, count, say("missing.one_event"))
     # Below six values the outermost two do not reach 95 %: they are given with the mean's t interval instead.
     half = float(np.std(ordered, ddof=1) / np.sqrt(count)) * t_quantile(count - 1.0)
     return Estimate(middle, middle - half, middle + half, count)

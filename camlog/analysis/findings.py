@@ -183,7 +183,7 @@ _WHOLE = {
     "hold": """oscillation_hz=oscillation.frequency_hz oscillation_amplitude_deg=oscillation.amplitude_deg
         held_s note=aliasing""",
     "rest": """offset_deg teeth nearest_teeth chain_elongation_percent held_offset_deg
-        trimmed_under_control=trimmed cold_start_flutter_rms_deg=cold_start.flutter_rms_deg conditions""",
+        cold_start_flutter_rms_deg=cold_start.flutter_rms_deg conditions""",
     "sensor": "noise_rms_deg=noise.rms_deg dropout_fraction=dropouts.fraction frozen=frozen.kind",
 }
 _SWINGS = "judged standing smooth swing_deg seconds sticks hunts"

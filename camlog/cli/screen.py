@@ -21,6 +21,7 @@ def screen(
     import json as json_text
     from dataclasses import asdict
 
+    from camlog.analysis.figures import FAULTS
     from camlog.cli.results import say
     from camlog.errors import extra
     from camlog.library.overview import write_overview
@@ -46,7 +47,7 @@ def screen(
     page = write_overview(rows, out)
     if not json:
         bad = sum(bool(row.reason) for row in rows)
-        faults = sum(row.worst not in ("", "healthy", "insufficient_data") for row in rows)
+        faults = sum(row.worst in FAULTS for row in rows)
         typer.echo(say("screen.done", count=len(rows), faults=faults, bad=bad))
         for path in (*tables, page):
             typer.echo(say("screen.written", path=path))

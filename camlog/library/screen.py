@@ -137,6 +137,7 @@ def _sha256(path: str) -> str:
 
 def _examined(local: Path, path: str, size: int, modified: float, vehicle: str | None) -> Row:
     from camlog.analysis import analyze
+    from camlog.analysis.figures import FAULTS
     from camlog.convert import read_any
     from camlog.library.entry import entry_of
     from camlog.profile import read_profile
@@ -145,7 +146,7 @@ def _examined(local: Path, path: str, size: int, modified: float, vehicle: str |
     trace, drive, _ = read_any(local, prepare=False)
     findings = analyze(trace, drive, profile)
     kept = entry_of(findings)
-    faults = {cam: c for cam, c in kept.cams.items() if c[0] not in ("healthy", "insufficient_data")}
+    faults = {cam: c for cam, c in kept.cams.items() if c[0] in FAULTS}
     shown = faults or kept.cams
     worst = max(shown, key=lambda cam: shown[cam][1], default="")
     rows: list[dict[str, Any]] = []

@@ -29,8 +29,7 @@ def records(findings: Findings, dashboard: Dashboard) -> dict[str, Any]:
         "unlikely": ", ".join(c.cause for c in findings.causes if c not in likely),
         "unread": [name for name in LISTS if name not in codes.known],
         "readiness": [(m.replace("_", " "), codes.readiness[m]) for m in READINESS_MONITORS if m in codes.readiness],
-        "freeze_frame": [reading(*item) for item in codes.freeze_frame.values.items() if item[0] != "code"]
-        if codes.freeze_frame else [],
+        "freeze_frame": [reading(*item) for item in (codes.freeze_frame or {}).items() if isinstance(item[1], int | float)],
         "since_clear": [reading(*item) for item in (codes.since_clear or {}).items()],
         "tests": sorted(codes.tests, key=lambda t: t.over is None)[:MOST_TESTS],
         "overridden": [(limits[n].title, with_unit(v, limits[n].unit), n) for n, v in overridden.items() if n in limits],

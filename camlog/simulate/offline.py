@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -17,7 +16,6 @@ from camlog.simulate.vehicle.drive_cycle import DriveCycle
 from camlog.simulate.vehicle.kernels import SECOND_TICKS, TICK_S, Block, numba_available
 from camlog.simulate.vehicle.noise import stream_generator
 from camlog.simulate.vehicle.setup import VehicleSetup
-from camlog.simulate.vehicle.truth import drive_truth
 from camlog.trace import Trace
 from camlog.trust import vin_hash
 
@@ -53,12 +51,12 @@ class Sampling:
 
 @dataclass(frozen=True)
 class SimulatedDrive:
-    """A drive as recorded, with what is true about it and the vehicle's memory afterwards."""
+    """A drive as recorded, the vehicle's memory afterwards, and the true quantities at each control tick."""
 
     trace: Trace
     drive: Drive
-    truth: dict[str, Any]
     state: dict[str, Any]
+    block: Block
 
 
 def simulate_drive(
@@ -84,8 +82,6 @@ def simulate_drive(
     shown = np.vstack((np.zeros_like(counters[:1]), counters[:-1])).repeat(SECOND_TICKS, axis=0)
     values |= {misfire(n + 1): column for n, column in enumerate(shown.astype(float).T)}
     trace = record(setup, values, sampling, seed=setup.seed + drives)
-    truth = drive_truth(setup, block)
-    truth |= {"drive": drive.name, "sampling": dataclasses.asdict(sampling), "cams": truth.pop("cams")}
     started = datetime.fromisoformat(STARTED_AT) + drives * BETWEEN_DRIVES
     drive_file = Drive(
         started_at=started.isoformat(),
@@ -93,7 +89,7 @@ def simulate_drive(
         adapter=dict(INVENTED_ADAPTER),
         code_snapshots=(before, after),
     )
-    return SimulatedDrive(trace, drive_file, truth, memory.to_dict())
+    return SimulatedDrive(trace, drive_file, memory.to_dict(), block)
 
 
 def record(setup: VehicleSetup, values: Block, sampling: Sampling, seed: int = 0) -> Trace:

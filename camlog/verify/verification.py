@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
 from functools import cached_property
@@ -108,9 +107,6 @@ class Verification:
             "changes": [c.to_dict() for c in self.changes],
             "cautions": list(self.after.cautions),
         }  # fmt: skip
-
-    def to_json(self) -> str:
-        return json.dumps(self.to_dict(), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def verify(

@@ -28,7 +28,7 @@ from camlog.analysis.causes.causes import (
 )
 from camlog.analysis.causes.checks import BY_KEY, IN_ORDER, REPAIRS, Repair
 from camlog.analysis.causes.likelihood import CamSeen, Seen, befallen, pieces, posterior
-from camlog.analysis.causes.troubleshoot import GIVE_UP, Rates, after, best_repair, next_check
+from camlog.analysis.causes.troubleshoot import GIVE_UP, Rates, after, best_repairs, next_check
 
 CAMS = ("intake_b1", "exhaust_b1")
 RATES = Rates()
@@ -110,7 +110,7 @@ def repaired(probabilities: Mapping[str, float], cause: str, world: World, done:
     """Cost of repairing by probability over cost until the fault is gone, or the car is handed on."""
     cost, tried = 0.0, list(done)
     while cause != "nothing":
-        repair = best_repair(probabilities, RATES, [r for r in REPAIRS if r.key not in tried])
+        repair = best_repairs(probabilities, RATES, [r for r in REPAIRS if r.key not in tried])[0][0]
         if repair is None:
             return cost + GIVE_UP
         cost += RATES.cost(repair)
@@ -121,7 +121,7 @@ def repaired(probabilities: Mapping[str, float], cause: str, world: World, done:
         total = sum(left.values()) or 1.0
         probabilities = {c: p / total for c, p in left.items()}
     # Nothing is wrong: whoever repairs all the same pays for it once.
-    repair = best_repair(probabilities, RATES) if probabilities["nothing"] < 0.5 else None
+    repair = best_repairs(probabilities, RATES)[0][0] if probabilities["nothing"] < 0.5 else None
     return cost + (RATES.cost(repair) if repair else 0.0)
 
 

@@ -91,17 +91,9 @@ class CamData:
         """Actual minus command at the times of the actual readings; NaN where the command is unknown."""
         return self.actual_deg - self.command_at_actual
 
-    def oil_temp_at(self, time_s: np.ndarray) -> np.ndarray:
-        """Oil temperature (or its declared fallback) in degC at the given times; NaN where unknown."""
-        return self.oil.at(time_s)
-
-    @cached_property
-    def oil_temp_at_actual(self) -> np.ndarray:
-        return self.oil_temp_at(self.actual_time_s)
-
     def window_at(self, time_s: np.ndarray) -> np.ndarray:
         """Index into `windows` at the given times; -1 where unknown or in none."""
-        return window_index(self.windows, self.oil_temp_at(time_s))
+        return window_index(self.windows, self.oil.at(time_s))
 
     @cached_property
     def by_window(self) -> tuple[tuple[OilWindow, np.ndarray], ...]:

@@ -16,11 +16,18 @@ from scipy.stats import gamma
 
 from camlog.analysis.cam.camdata import CamData, once_per_cam
 from camlog.analysis.cam.segments import steady_segments
-from camlog.analysis.estimate import Blocks, Estimate, blocks_of, median, missing, root_mean_square
-from camlog.messages import Messages
+from camlog.analysis.estimate import (
+    Blocks,
+    Estimate,
+    blocks_of,
+    evenly,
+    lacking,
+    median,
+    root_mean_square,
+    say,
+)
 from camlog.oil_windows import OilWindow
 
-say = Messages("camlog.analysis")
 MIN_BLOCK_READINGS, MIN_BLOCK_S = 6, 1.5
 # A command that moves by less than this within a piece explains nothing of the cam's motion.
 COMMAND_QUIET_DEG, COMMAND_QUIET_COUNTS = 0.05, 0.3
@@ -137,16 +144,16 @@ def find_oscillation(cam: CamData, held: HeldReadings, inside: np.ndarray) -> Os
     t, y, block = cam.actual_time_s[held.index[inside]], held.residual_deg[inside], held.block[inside]
     stretches = _stretches(t, block)
     if not stretches:
-        return Oscillation(reason="no steady command long enough to see an oscillation")
+        return Oscillation(reason=say("missing.steady_oscillation"))
     interval = float(np.median(np.concatenate([np.diff(t[s]) for s in stretches])))
     length = float(np.median([np.ptp(t[s]) for s in stretches]))
     lowest, highest = max(LOWEST_HZ, CYCLES_NEEDED / length), min(HIGHEST_HZ, 0.5 / interval)
     if highest <= 1.5 * lowest:
-        return Oscillation(reason="sampled too slowly to see an oscillation")
+        return Oscillation(reason=say("missing.slow_oscillation"))
     frequency = np.arange(lowest, highest, 1.0 / (OVERSAMPLED * length))
     moving = [s for s in stretches if np.var(y[s]) > 1e-12]
     if not moving:
-        return Oscillation(reason="the reading does not change at steady command")
+        return Oscillation(reason=say("missing.still_oscillation"))
     values = [y[s] - np.mean(y[s]) for s in moving]
     shares = np.array([spectrum(t[s] - t[s][0], v, frequency) for s, v in zip(moving, values, strict=True)])
     covariance = np.array([[np.mean(v[k:] * v[: len(v) - k]) for k in range(3)] for v in values])
@@ -188,8 +195,7 @@ def _stretches(time_s: np.ndarray, block: np.ndarray) -> list[slice]:
     span = time_s[ends - 1] - time_s[starts]
     good = np.flatnonzero((span >= MIN_STRETCH_S) & (ends - starts >= MIN_STRETCH_READINGS))
     longest = np.sort(good[np.argsort(-span[good], kind="stable")[: 4 * STRETCHES]])
-    chosen = longest[np.unique(np.linspace(0, len(longest) - 1, min(STRETCHES, len(longest))).astype(int))]
-    return [slice(int(starts[i]), int(ends[i])) for i in chosen]
+    return [slice(int(starts[i]), int(ends[i])) for i in evenly(longest, STRETCHES)]
 
 
 def _red_noise(frequency_hz: np.ndarray, interval_s: float, covariance: np.ndarray) -> np.ndarray:
@@ -209,7 +215,6 @@ DRIFT_PIECES_S = (1.1, 1.9, 1.4, 2.3)
 MIN_PIECE_READINGS, MIN_PIECE_S = 4, 0.8 * min(DRIFT_PIECES_S)
 # Long enough to be motion and not noise, short beside a leak's creep.
 LOPSIDED_S, LOPSIDED_LEAST_DEG, MIN_LOPSIDED = 0.4, 0.3, 30
-NOT_HELD = "the command was never steady for long enough to watch the cam hold it"
 # Cam torque pulses come at several hertz even at idle: slower sampling folds them to any lower frequency.
 TORQUE_PULSE_HZ = 10.0
 
@@ -238,8 +243,8 @@ def measure_hold(cam: CamData) -> Hold:
     held, hz = held_readings(cam), 1.0 / cam.actual_interval_s
     aliasing = say("hold.aliasing", hz=hz, highest=0.5 * hz) if hz < 2.0 * TORQUE_PULSE_HZ else ""
     if not len(held.index):
-        nothing = missing(NOT_HELD)
-        return Hold(nothing, nothing, 0.0, Oscillation(reason=NOT_HELD), nothing, aliasing)
+        nothing = lacking("held")
+        return Hold(nothing, nothing, 0.0, Oscillation(reason=nothing.reason), nothing, aliasing)
     slope, slope_index = _piece_slopes(cam)
     here = [(w, mask[held.index], mask[slope_index]) for w, mask in cam.by_window if mask[held.index].any()]
     everywhere = np.ones(len(held.index), dtype=bool)
@@ -259,7 +264,7 @@ def _flutter_and_drift(
     freedom = held.freedom[number] * blocks.size / np.bincount(held.block)[number]
     square = blocks.sum(held.residual_deg[inside] ** 2)
     flutter = root_mean_square(square, freedom, cam.actual_step_deg**2 / 12.0)
-    return flutter, median(slope) if len(slope) else missing(NOT_HELD), cam.seconds(held.index[inside])
+    return flutter, median(slope) if len(slope) else lacking("held"), cam.seconds(held.index[inside])
 
 
 def _lopsided(cam: CamData, held: HeldReadings) -> Estimate:
@@ -270,7 +275,7 @@ def _lopsided(cam: CamData, held: HeldReadings) -> Estimate:
     power = float(np.mean(step**2)) if len(step) else 0.0
     count = len(step) // lag
     if count < MIN_LOPSIDED or power**0.5 < LOPSIDED_LEAST_DEG:
-        return missing("the held cam hardly moves", count)
+        return lacking("held_still", count)
     skew = float(np.mean(step**3)) / power**1.5
     half = 1.96 * (6.0 / count) ** 0.5
     return Estimate(skew, skew - half, skew + half, count)

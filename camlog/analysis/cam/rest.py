@@ -14,7 +14,7 @@ import numpy as np
 from camlog.analysis.cam.camdata import RUNNING_RPM, CamData
 from camlog.analysis.cam.segments import rest_commanded, settled_blocks, steady_segments
 from camlog.analysis.cam.tracking import mean_of
-from camlog.analysis.estimate import Estimate, blocks_of, missing, root_mean_square
+from camlog.analysis.estimate import Estimate, blocks_of, lacking, missing, root_mean_square, say
 from camlog.limits import LIMITS, Limit
 from camlog.oil_windows import OilWindow
 from camlog.profile import Engine
@@ -41,8 +41,8 @@ def measure_cold_start(cam: CamData, cold_below_degc: float) -> ColdStart:
     """Flutter while commanded to rest just after the coldest engine start."""
     starts = _engine_starts(cam)
     if not len(starts):
-        return ColdStart(missing("the engine was not started during the recording"))
-    degc = cam.oil_temp_at(starts)
+        return ColdStart(lacking("start"))
+    degc = cam.oil.at(starts)
     found = []
     for k in np.argsort(degc, kind="stable"):
         start, temp = float(starts[k]), float(degc[k])
@@ -73,7 +73,7 @@ def _start_flutter(cam: CamData, start_s: float) -> Estimate:
         after &= t < t[moved][0]
     keep = after & at_rest
     if np.sum(keep) < MIN_READINGS or t[keep][-1] - t[keep][0] < MIN_WATCHED_S:
-        return missing("too few readings at rest after the start", int(np.sum(keep)))
+        return lacking("after_start", int(np.sum(keep)))
     square = (cam.actual_deg[keep] - np.mean(cam.actual_deg[keep])) ** 2
     blocks = blocks_of(((t[keep] - start_s) / BLOCK_S).astype(np.int64))
     freedom = blocks.size * (1.0 - 1.0 / len(square))
@@ -83,8 +83,6 @@ def _start_flutter(cam: CamData, start_s: float) -> Estimate:
 IDLE_RPM = 1200.0
 OFF_REST_DEG = 5.0
 MIN_REST_READINGS, MIN_REST_S = 5, 2.0
-# Offsets that differ by less than this agree, whatever their intervals.
-SAME_OFFSET_DEG = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,9 +93,9 @@ class Rest:
     `spread_deg` is the standard deviation between the `visits` to rest: mechanical timing gives the same
     offset every time. `teeth` the offset in crank-sprocket teeth, `nearest_teeth` rounded,
     `chain_elongation_percent` the elongation that would turn the cam that far. `held_offset_deg` is the
-    error while held off rest, `trimmed` whether control takes the offset out, `shift_deg` how far the rest
-    position moved within the drive, `beyond_range_deg` how far the cam was steadily read outside its
-    travel, `flutter_rms_deg` its flutter at warm rest."""
+    error while held off rest, `shift_deg` how far the rest position moved within the drive,
+    `beyond_range_deg` how far the cam was steadily read outside its travel, `flutter_rms_deg` its flutter
+    at warm rest."""
 
     offset_deg: Estimate
     spread_deg: float | None
@@ -107,7 +105,6 @@ class Rest:
     nearest_teeth: int | None
     chain_elongation_percent: Estimate
     held_offset_deg: Estimate
-    trimmed: bool | None
     beyond_range_deg: float | None
     flutter_rms_deg: Estimate
     cold_start: ColdStart
@@ -117,27 +114,27 @@ class Rest:
 
 def measure_rest(cam: CamData, limits: Mapping[str, Limit] = LIMITS, engine: Engine | None = None) -> Rest:
     """Measure the rest offset, per oil window too, and the cold start; `engine` gives teeth and links."""
-    speed, oil = cam.speed_at(cam.actual_time_s), cam.oil_temp_at_actual
+    speed, oil = cam.speed_at(cam.actual_time_s), cam.oil.at(cam.actual_time_s)
     settled = steady_segments(cam).settled
     at_rest = settled & rest_commanded(cam)
     idle = at_rest & ~(speed > IDLE_RPM)
     warm_idle, notes = idle & (oil >= limits["warm_oil_degc"].value), []
     if np.isnan(speed).all():
-        notes.append("engine speed unknown: not only at idle")
+        notes.append(say("rest.speed_unknown"))
     if np.isnan(oil).all():
-        notes.append("oil temperature unknown: not only warm")
+        notes.append(say("rest.oil_unknown"))
         warm_idle = idle
     elif cam.oil.source == "coolant_temp":
-        notes.append("coolant stands in for oil temperature")
-    unseen = "the cam was commanded to rest at idle only at another oil temperature"
+        notes.append(say("rest.coolant"))
+    unseen = "other_oil"
     if not idle.any():
-        unseen = "the cam was commanded to rest only above idle speed"
+        unseen = "above_idle"
     if not at_rest.any():
-        unseen = "the cam was never commanded to rest for long enough"
+        unseen = "rest"
     offset = _mean(cam, warm_idle, cam.actual_deg, unseen)
     visits = _visit_means(cam, warm_idle) if offset else np.empty(0)
     off_rest = settled & (np.abs(cam.command_at_actual) >= OFF_REST_DEG)
-    held = _mean(cam, off_rest, cam.error_deg, "the cam was never held away from rest")
+    held = _mean(cam, off_rest, cam.error_deg, "off_rest")
     teeth, nearest, elongation = geometry(offset, engine)
     return Rest(
         offset_deg=offset,
@@ -148,7 +145,6 @@ def measure_rest(cam: CamData, limits: Mapping[str, Limit] = LIMITS, engine: Eng
         nearest_teeth=nearest,
         chain_elongation_percent=elongation,
         held_offset_deg=held,
-        trimmed=_differs(offset, held),
         beyond_range_deg=_beyond_range(cam, settled),
         flutter_rms_deg=_flutter(cam, warm_idle),
         cold_start=measure_cold_start(cam, limits["cold_oil_degc"].value),
@@ -162,21 +158,21 @@ def geometry(offset_deg: Estimate, engine: Engine | None) -> tuple[Estimate, int
     sprocket = engine.crank_sprocket_teeth if engine is not None else None
     links = engine.loaded_chain_links if engine is not None else None
     if offset_deg.value is None or not sprocket:
-        unknown = missing(offset_deg.reason or "the vehicle profile does not give crank_sprocket_teeth")
+        unknown = missing(offset_deg.reason) if offset_deg.reason else lacking("sprocket")
         return unknown, None, unknown
     teeth, nearest = offset_deg.mapped(lambda deg: deg * sprocket / 360.0), round(offset_deg.value * sprocket / 360.0)
     if not links:
-        return teeth, nearest, missing("the vehicle profile does not give loaded_chain_links")
+        return teeth, nearest, lacking("links")
     # Elongation is a length: its size whatever the direction, which the offset's sign tells.
     way = -1.0 if offset_deg.value < 0 else 1.0
     return teeth, nearest, teeth.mapped(lambda of_teeth: way * 100.0 * of_teeth / links)
 
 
 def _mean(cam: CamData, keep: np.ndarray, value: np.ndarray, unseen: str) -> Estimate:
-    """Mean of `value` over the settled readings kept; `unseen` is why there may be none."""
+    """Mean of `value` over the settled readings kept; `unseen` names why there may be none."""
     count, seconds = int(np.sum(keep)), cam.seconds(keep)
     if count < MIN_REST_READINGS or seconds < MIN_REST_S:
-        return missing(f"only {count} readings in {seconds:.1f} s" if count else unseen, count)
+        return lacking("at_rest" if count else unseen, count, seconds=seconds)
     return mean_of(value[keep], settled_blocks(cam, keep), cam.actual_step_deg)
 
 
@@ -190,7 +186,7 @@ def _shift(means: np.ndarray) -> Estimate:
     Known as well as the visits before and after agree among themselves."""
     count = len(means)
     if count < 2:
-        return missing("fewer than two visits to rest", count)
+        return lacking("visits", count)
     splits = [(means[:k], means[k:]) for k in range(1, count)]
     left = [np.sum((a - a.mean()) ** 2) + np.sum((b - b.mean()) ** 2) for a, b in splits]
     before, after = splits[int(np.argmin(left))]
@@ -203,17 +199,9 @@ def _flutter(cam: CamData, keep: np.ndarray) -> Estimate:
     blocks = settled_blocks(cam, keep)
     freedom = blocks.size - 1.0
     if freedom.sum() < MIN_REST_READINGS - 1:
-        return missing("too few readings at warm rest")
+        return lacking("warm_rest")
     square = blocks.centred(cam.actual_deg[keep]) ** 2
     return root_mean_square(blocks.sum(square), freedom, cam.actual_step_deg**2 / 12.0)
-
-
-def _differs(offset: Estimate, held: Estimate) -> bool | None:
-    one, other = offset.interval, held.interval
-    if one is None or other is None or offset.value is None or held.value is None:
-        return None
-    apart = one[0] > other[1] or other[0] > one[1]
-    return apart and abs(offset.value - held.value) > SAME_OFFSET_DEG
 
 
 def _beyond_range(cam: CamData, settled: np.ndarray) -> float | None:

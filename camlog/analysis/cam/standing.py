@@ -23,7 +23,7 @@ from camlog.analysis.cam.segments import (
     settled_noise_deg,
     steady_segments,
 )
-from camlog.analysis.estimate import blocks_of
+from camlog.analysis.estimate import blocks_of, evenly
 
 # Longest dead time of any phaser that is merely slow; what stands still for longer is stuck.
 AWAY_WINDOW_S = 0.4
@@ -175,9 +175,7 @@ def find_plateaus(cam: CamData) -> list[Plateau]:
     still = (np.abs(a - np.interp(t - horizon, t, a)) <= away.still_deg) & (t - t[0] >= horizon)
     label = np.where(still, away.run, -1)
     blocks = blocks_of(label)
-    stands = np.flatnonzero(label[blocks.starts] >= 0)
-    if len(stands) > MAX_EVENTS:
-        stands = stands[np.unique(np.linspace(0, len(stands) - 1, MAX_EVENTS).astype(int))]
+    stands = evenly(np.flatnonzero(label[blocks.starts] >= 0), MAX_EVENTS)
     found: list[Plateau] = []
     for first, size in zip(blocks.starts[stands].tolist(), blocks.size[stands].tolist(), strict=True):
         if not found or t[first + size - 1] > found[-1].break_s:

@@ -21,12 +21,20 @@ from camlog.analysis.cam.segments import (
     settled_noise_deg,
     steady_segments,
 )
-from camlog.analysis.estimate import Blocks, Estimate, blocks_of, missing, quantile, ratio, root_mean_square
+from camlog.analysis.estimate import (
+    Blocks,
+    Estimate,
+    blocks_of,
+    lacking,
+    quantile,
+    ratio,
+    root_mean_square,
+    say,
+)
 from camlog.limits import LIMITS, Limit
 from camlog.oil_windows import OilWindow
 
 MIN_SETTLED_READINGS = 5
-NOT_SETTLED = "the command was never steady long enough for a healthy phaser to arrive"
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,14 +76,14 @@ def _measure(cam: CamData, mask: np.ndarray, limits: Mapping[str, Limit]) -> Tra
     moving = ~steady_segments(cam).settled & mask & cam.known
     count = int(np.sum(settled))
     if count < MIN_SETTLED_READINGS:
-        bias = rms = p95 = missing(NOT_SETTLED if count == 0 else f"only {count} settled readings", count)
+        bias = rms = p95 = lacking("settled" if count else "steady", count)
     else:
         e, blocks = cam.error_deg[settled], settled_blocks(cam, settled)
         bias = mean_of(e, blocks, cam.actual_step_deg)
         rms = root_mean_square(blocks.sum(e**2), blocks.size.astype(float))
         p95 = quantile(np.abs(e), blocks, 0.95)
     if np.sum(moving) < MIN_SETTLED_READINGS:
-        moving_rms = missing("the command hardly moved")
+        moving_rms = lacking("moved")
     else:
         blocks = blocks_of((cam.actual_time_s[moving] / FINE_BLOCK_S).astype(np.int64))
         moving_rms = root_mean_square(blocks.sum(cam.error_deg[moving] ** 2), blocks.size.astype(float))
@@ -114,7 +122,7 @@ def _excursions(cam: CamData, mask: np.ndarray, limits: Mapping[str, Limit]) -> 
     """Runs of readings whose error beyond the command's envelope exceeds the limit on one side."""
     known = np.isfinite(envelope_error(cam)) & mask & cam.running
     if not known.any():
-        return Excursions(reason="actual and command were never known together")
+        return Excursions(reason=say("missing.together"))
     side, runs, lasted = _errors(cam, known, limits)
     lasted = lasted[side[runs.starts] != 0]
     lasting = lasted[lasted > limits["hold_error_time_s"].value]

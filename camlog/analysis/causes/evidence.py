@@ -8,6 +8,7 @@ from typing import Any
 from camlog.analysis.causes.causes import read_table
 from camlog.analysis.code_evidence import CodeEvidence
 from camlog.analysis.engine_supply import Supply
+from camlog.analysis.figures import FAULTS
 from camlog.analysis.misfire.rates import Misfire
 from camlog.analysis.verdict.judge import Answer, Verdict
 from camlog.analysis.verdict.oil_effect import OilPattern
@@ -26,7 +27,7 @@ def evidence(
     supply: Supply | None, with_supply: int, sufficient: bool,
 ) -> list[Evidence]:  # fmt: skip
     """Everything a drive says for or against a cause; arguments as for `rank_causes`."""
-    faulty = {c: v for c, v in verdicts.items() if v.condition not in ("healthy", "insufficient_data")}
+    faulty = {c: v for c, v in verdicts.items() if v.condition in FAULTS}
     judged = [c for c, v in verdicts.items() if v.condition != "insufficient_data"]
     return [
         *_each_cam(faulty, oil_patterns),

@@ -66,9 +66,9 @@ def pieces(seen: Seen) -> list[Likelihood]:
     return found
 
 
-def posterior(evidence: Sequence[Likelihood], priors: Mapping[str, float] | None = None) -> dict[str, float]:
-    """The probability of each cause of CAUSES by key; they sum to 1. `priors` replace the table's weights."""
-    weights = {c.key: math.log((priors or {}).get(c.key, c.prior)) for c in CAUSES}
+def posterior(evidence: Sequence[Likelihood]) -> dict[str, float]:
+    """The probability of each cause of CAUSES by key; they sum to 1."""
+    weights = {c.key: math.log(c.prior) for c in CAUSES}
     for piece in evidence:
         for key, likelihood in piece.items():
             weights[key] += math.log(max(likelihood, 1e-9))

@@ -21,6 +21,7 @@ from camlog.analysis.verdict.judge import Verdict
 from camlog.analysis.verdict.oil_effect import OilPattern
 from camlog.analysis.verdict.weigh import table
 
+RATES = Rates()
 WORTH_SAYING = 0.2  # probability from which a group of causes is named
 # A check is listed with a group of causes where, if one of them it is, an hour of it shows something this often: a plug looked at
 # in some minutes need not be likely to be the fault.
@@ -54,28 +55,27 @@ class Cause:
 @dataclass(frozen=True)
 class Diagnosis:
     """All causes of a drive: `probabilities` by key (they sum to 1), `causes` by group, the likeliest
-    first. The plan of checks is worked out when it is asked for, at `rates`; `standing`: no check in it
+    first. The plan of checks is worked out when it is asked for; `standing`: no check in it
     may run the engine."""
 
     probabilities: Mapping[str, float]
     causes: tuple[Cause, ...]
-    rates: Rates
     standing: bool = False
 
     @cached_property
     def steps(self) -> tuple[Step, ...]:
         """The checks in the order that costs least, as long as each finds nothing."""
-        return tuple(plan(self.probabilities, self.rates, standing=self.standing))
+        return tuple(plan(self.probabilities, RATES, standing=self.standing))
 
     @cached_property
     def expected_cost(self) -> float:
         """What is spent on average until the fault is mended that way."""
-        return expected_cost(self.probabilities, self.rates, standing=self.standing)
+        return expected_cost(self.probabilities, RATES, standing=self.standing)
 
     @property
     def opening_first(self) -> float:
         """What is spent on average where the engine is opened at once."""
-        return cost_of_opening_first(self.probabilities, self.rates)
+        return cost_of_opening_first(self.probabilities, RATES)
 
     def checks(self, cause: Cause) -> tuple[Sentence, ...]:
         """The checks of the plan as sentences; those that tell of `cause` where mending at once costs less than any."""
@@ -83,7 +83,7 @@ class Diagnosis:
 
     def to_dict(self) -> dict[str, Any]:
         return {
-            "labour_per_hour": self.rates.labour_per_hour,
+            "labour_per_hour": RATES.labour_per_hour,
             "expected_cost": round(self.expected_cost),
             "expected_cost_opening_first": round(self.opening_first),
             "checks": [
@@ -96,7 +96,7 @@ class Diagnosis:
 
 def diagnose(
     verdicts: Mapping[str, Verdict], oil_patterns: Mapping[str, OilPattern], misfire: Misfire, codes: CodeEvidence, *,
-    sufficient: bool, with_supply: int = 0, supply: Supply | None = None, rates: Rates = Rates(),
+    sufficient: bool, with_supply: int = 0, supply: Supply | None = None,
 ) -> Diagnosis:  # fmt: skip
     """The causes of a drive. `sufficient` says whether the drive could have cleared every cam,
     `with_supply` how often a cam that stood still moved off only as engine speed rose, `supply` what the
@@ -104,7 +104,7 @@ def diagnose(
     probabilities = posterior(pieces(_seen(verdicts, oil_patterns, misfire, codes, supply)))
     told = evidence(verdicts, oil_patterns, misfire, codes, supply, with_supply, sufficient)
     groups = [_group(name, probabilities, told) for name in GROUPS]
-    return Diagnosis(probabilities, tuple(sorted(groups, key=lambda c: -c.support)), rates)
+    return Diagnosis(probabilities, tuple(sorted(groups, key=lambda c: -c.support)))
 
 
 def _seen(
@@ -155,7 +155,7 @@ def _group(name: str, probabilities: Mapping[str, float], told: list[Evidence]) 
 
 def telling(members: Mapping[str, float]) -> list[Check]:
     """The checks that show something under some causes (key to weight), the most telling for their cost first."""
-    total, rates = sum(members.values()) or 1.0, Rates()
+    total = sum(members.values()) or 1.0
     shown = {c.key: sum(p * of.get(key, 0.0) for key, p in members.items() for of in c.shows.values()) / total for c in CHECKS}
     worth = [c for c in CHECKS if shown[c.key] * 60.0 / c.minutes > TELLS_AN_HOUR]
-    return sorted(worth, key=lambda c: -shown[c.key] / rates.cost(c))
+    return sorted(worth, key=lambda c: -shown[c.key] / RATES.cost(c))

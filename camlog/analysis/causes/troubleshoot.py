@@ -56,15 +56,12 @@ def chance(probabilities: Mapping[str, float], check: Check, outcome: str) -> fl
 
 def expected_repair_cost(probabilities: Mapping[str, float], rates: Rates, repairs: Sequence[Repair] = REPAIRS) -> float:
     """Expected cost of repairing until the fault is gone, the best repair (chance over cost) first each time."""
-    return sum(cost * reached for _, cost, reached in _repairs(probabilities, rates, repairs))
+    return sum(cost * reached for _, cost, reached in best_repairs(probabilities, rates, repairs))
 
 
-def best_repair(probabilities: Mapping[str, float], rates: Rates, repairs: Sequence[Repair] = REPAIRS) -> Repair | None:
-    """The repair to begin with; None where none is likely to help."""
-    return next((r for r, _, _ in _repairs(probabilities, rates, repairs)), None)
-
-
-def _repairs(probabilities: Mapping[str, float], rates: Rates, repairs: Sequence[Repair]) -> list[tuple[Repair | None, float, float]]:
+def best_repairs(
+    probabilities: Mapping[str, float], rates: Rates, repairs: Sequence[Repair] = REPAIRS
+) -> list[tuple[Repair | None, float, float]]:
     """(repair, cost, chance that it is reached) in order; the last is handing the car on."""
     left = {c: p for c, p in probabilities.items() if c != "nothing"}
     reached, order, open_ = sum(left.values()), [], list(repairs)

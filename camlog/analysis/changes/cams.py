@@ -51,7 +51,7 @@ class Side:
     @cached_property
     def window(self) -> np.ndarray:
         """Index of each reading's oil window, -1 where unknown."""
-        return window_index(self.windows, self.cam.oil_temp_at(self.cam.actual_time_s))
+        return window_index(self.windows, self.cam.oil.at(self.cam.actual_time_s))
 
     @cached_property
     def cell(self) -> np.ndarray:
@@ -170,7 +170,7 @@ def _steps(both: _Both) -> Iterator[Compared]:
     for part, up in (("advance", True), ("retard", False)):
         masks = []
         for s in both.sides:
-            window = window_index(s.windows, s.cam.oil_temp_at(s.curves.steps.time_s))
+            window = window_index(s.windows, s.cam.oil.at(s.curves.steps.time_s))
             masks.append((window == both.number) & (s.curves.steps.advance == up))
         alike = _alike(both.sides, masks)
         if alike is None:

@@ -47,13 +47,10 @@ class WindowCoverage:
 
 @dataclass(frozen=True, slots=True)
 class CamCoverage:
-    """Coverage of one cam; `pair_interval_s` is the slower angle's mean sampling interval."""
-
     cam: str
     sufficient: bool
     judgeable: bool
     missing: tuple[str, ...]
-    pair_interval_s: float | None
     windows: tuple[WindowCoverage, ...]
     needs: tuple[Need, ...] = ()
 
@@ -187,7 +184,7 @@ class CoverageTracker:
             moves = n["advance_moves"], n["retard_moves"]
             windows.append(WindowCoverage(window, running_s, *moves, hold_s, rest_s))
         missing = cam_sentences(needs, cam)
-        return CamCoverage(cam, sufficient, judgeable, missing, counted.pair_interval_s, tuple(windows), own)
+        return CamCoverage(cam, sufficient, judgeable, missing, tuple(windows), own)
 
 
 def _enough(needs: Iterable[Need]) -> tuple[bool, bool]:

@@ -34,15 +34,13 @@ _KEYS = {
 class Pattern:
     """`kind` of none, single, bank, all, several, unclear, unknown; `p_value` of the weakest link.
 
-    `cylinders` surely misfire, `bank` if they make one. For `unclear`, `candidates` are the kinds the
-    counts leave open. `several` is more than one cylinder that is neither a bank nor all; `all` on an
-    engine with one bank is that bank."""
+    `cylinders` surely misfire, `bank` if they make one. `several` is more than one cylinder that is
+    neither a bank nor all; `all` on an engine with one bank is that bank."""
 
     kind: str
     cylinders: tuple[int, ...]
     bank: int | None
     p_value: float | None
-    candidates: tuple[str, ...]
     reason: str
 
 
@@ -63,12 +61,11 @@ class CylinderMisfire:
 
 @dataclass(frozen=True)
 class Misfire:
-    """Misfire findings of one drive. `rate` and `by_window`, `by_bank` are all cylinders' misfires per
+    """Misfire findings of one drive. `rate` and `by_window` are all cylinders' misfires per
     1,000 engine revolutions; `dispersion` is variance over mean of the counts."""
 
     per_cylinder: tuple[CylinderMisfire, ...]
     rate: Estimate
-    by_bank: Mapping[int, Estimate]
     by_window: tuple[Estimate, ...]
     pattern: Pattern
     association: tuple[Association, ...]
@@ -79,7 +76,6 @@ class Misfire:
         plain = asdict(self, dict_factory=lambda items: {_KEYS.get(k, k): v for k, v in items})
         for cylinder in plain["per_cylinder"]:
             cylinder["revolutions"] = round(cylinder["revolutions"], 1)
-        plain["by_bank"] = [{"bank": b, "rate_per_1000_rev": rate} for b, rate in plain["by_bank"].items()]
         return plain
 
 
@@ -104,8 +100,8 @@ def measure_misfire(
     if not counted or not len(trace.samples("engine_speed")[0]):
         reason = say("no_speed" if counted else "not_counted")
         none = missing(reason)
-        unknown = Pattern("unknown", (), None, None, (), reason)
-        return Misfire((), none, {}, (none,) * len(windows.windows), unknown, (), 1.0, (reason,))
+        unknown = Pattern("unknown", (), None, None, reason)
+        return Misfire((), none, (none,) * len(windows.windows), unknown, (), 1.0, (reason,))
     turned = revolutions(trace)
     each = {n: polls(trace, n, signals.misfire(n), turned, starts_s) for n in counted}
     every = Polls.pooled(list(each.values()))
@@ -113,15 +109,11 @@ def measure_misfire(
     extra = every.dispersion(where)
     bank_of = {n: i for i, bank in banks.items() for n in bank}
     cylinders = tuple(_cylinder(n, p, bank_of.get(n), extra) for n, p in each.items())
-    in_bank = {
-        i: np.isin(every.cylinder, list(bank)) for i, bank in banks.items() if set(bank) & set(counted)
-    }
     counts = {c.cylinder: (c.count, c.revolutions / 1000.0) for c in cylinders}
     limit, chance, groups = limits["misfire_per_1000_rev"], limits["significance"].value, list(banks.values())
     return Misfire(
         per_cylinder=cylinders,
         rate=_rate(every, extra),
-        by_bank={i: _rate(every.take(here), extra) for i, here in in_bank.items()},
         by_window=tuple(_rate(every.take(where == i), extra) for i in range(len(windows.windows))),
         pattern=pattern(counts, groups, limit, extra, chance),
         association=associations(every, windows, cams or {}, groups, limits),
@@ -172,17 +164,17 @@ def pattern(
     worst cylinder's. Each answer is given the significance over all cylinders by Bonferroni's bound."""
     counts = {c: kn for c, kn in counts.items() if kn[1] > 0.0}
     if not counts:
-        return Pattern("unknown", (), None, None, (), say("pattern.unknown"))
+        return Pattern("unknown", (), None, None, say("pattern.unknown"))
     each = significance / len(counts)
     above = {c: poisson.p_above(k, n, limit.value, dispersion) for c, (k, n) in counts.items()}
     below = {c: poisson.p_below(k, n, limit.value, dispersion) for c, (k, n) in counts.items()}
     misfiring = {c for c, p in above.items() if p <= each}
     if not misfiring:
         if not (unsure := [c for c, p in below.items() if p > each]):
-            return Pattern("none", (), None, max(below.values()), (), say("pattern.none", limit=limit))
+            return Pattern("none", (), None, max(below.values()), say("pattern.none", limit=limit))
         turned = min(n for _, n in counts.values()) * 1000.0
         reason = say("pattern.unsure", limit=limit, revolutions=turned, cylinders=_list(unsure))
-        return Pattern("unclear", (), None, None, ("none",), reason)
+        return Pattern("unclear", (), None, None, reason)
     worst = max(misfiring, key=lambda c: counts[c][0] / counts[c][1])
     others = {c: kn for c, kn in counts.items() if c != worst}
     minor = {c: poisson.p_ratio_below(kn, counts[worst], MINOR_SHARE, dispersion) for c, kn in others.items()}
@@ -194,20 +186,16 @@ def pattern(
     cylinders = set(counts).union(*(banks or ()))
     if len(cylinders) == 1:
         reason = say("pattern.one_counter", cylinders=_list(named))
-        return Pattern("unclear", named, None, weakest, ("single", "several", "all"), reason)
+        return Pattern("unclear", named, None, weakest, reason)
     groups = _groups(cylinders, banks)
     if open_ := cylinders - misfiring - quiet:
-        possible = misfiring | open_
-        kinds = ["single"] * (len(misfiring) == 1)
-        kinds += [kind for group, (kind, _) in groups.items() if misfiring <= group <= possible]
-        kinds += ["several"] * (len(possible) > 1)
         reason = say("pattern.open", cylinders=_list(named), open=_list(open_))
-        return Pattern("unclear", named, None, weakest, tuple(dict.fromkeys(kinds)), reason)
+        return Pattern("unclear", named, None, weakest, reason)
     kind, bank = groups.get(frozenset(misfiring), ("single" if len(misfiring) == 1 else "several", None))
     rates = ", ".join(say("pattern.rate", cylinder=c, rate=counts[c][0] / counts[c][1]) for c in named)
     each_rate = say("pattern.rates", rates=rates, limit=limit)
     reason = say(f"pattern.{kind}", cylinders=_list(named), bank=bank, rates=each_rate)
-    return Pattern(kind, named, bank, weakest, (), reason)
+    return Pattern(kind, named, bank, weakest, reason)
 
 
 def _groups(

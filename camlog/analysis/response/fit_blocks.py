@@ -9,9 +9,9 @@ import numpy as np
 from scipy.signal import lfilter
 
 from camlog.analysis.cam.camdata import CamData
-from camlog.analysis.estimate import Blocks, blocks_of
+from camlog.analysis.estimate import Blocks, blocks_of, evenly
 from camlog.analysis.response.step_curves import whole
-from camlog.analysis.response.steps import evenly, readings_between
+from camlog.analysis.response.steps import readings_between
 
 # (block, run-in, grid) in seconds. The run-in lets the model forget its unknown start before readings count;
 # the grid is fine against the lag it serves.

@@ -1,6 +1,6 @@
 """First order plus dead time with a rate limit, fitted to all moves of the command at once.
 
-dx/dt = (u(t) - x) / tau,  limited to -retard_slew .. +advance_slew;   y(t) = gain * x(t - Td) + offset
+    dx/dt = (u(t) - x) / tau,  limited to -retard_slew .. +advance_slew;   y(t) = gain * x(t - Td) + offset
 
 u is the command, linear between its readings; y is compared with the actual angle at the actual's own
 times. Between points of an even fine grid the lag is propagated exactly; all blocks and all trial

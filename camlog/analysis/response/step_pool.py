@@ -54,9 +54,8 @@ class StepSummary:
     """The response to command steps of one direction.
 
     `dead_time`, `t63`, `t86` in seconds from the command, `overshoot` in degrees beyond the arrival,
-    `slew` in deg/s over the fastest fifth of the move. `steps` were measured, `arrived` covered 63 % of
-    the way while the command held. `resolution_s` is what sampling lets one step tell, `size_deg` the
-    median step, `times_s` (steps,) when they were."""
+    `slew` in deg/s over the fastest fifth of the move. `steps` were measured. `resolution_s` is what
+    sampling lets one step tell, `size_deg` the median step, `times_s` (steps,) when they were."""
 
     dead_time: Estimate
     t63: Estimate
@@ -64,7 +63,6 @@ class StepSummary:
     overshoot: Estimate
     slew: Estimate
     steps: int = 0
-    arrived: int = 0
     resolution_s: float | None = None
     size_deg: float | None = None
     times_s: tuple[float, ...] = ()
@@ -85,7 +83,7 @@ def summarise(curves: StepCurves, which: np.ndarray, direction: str) -> StepSumm
     # A command held hardly longer than the cam usually needs says nothing about not arriving.
     asked = came | (steps.hold_after_s > 1.5 * usual)
     counted: dict[str, Any] = {
-        "steps": n, "arrived": int(came.sum()), "resolution_s": resolution, "times_s": tuple(steps.time_s.tolist()),
+        "steps": n, "resolution_s": resolution, "times_s": tuple(steps.time_s.tolist()),
         "size_deg": float(np.median(curves.travel_deg[index])),
     }  # fmt: skip
     if came.sum() <= ENOUGH_ARRIVALS * asked.sum():

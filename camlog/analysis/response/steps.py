@@ -10,6 +10,8 @@ import numpy as np
 from scipy import ndimage
 
 from camlog.analysis.cam.camdata import CamData
+from camlog.analysis.cam.segments import runs
+from camlog.analysis.estimate import evenly
 
 LOOK_S = 0.2  # long enough to see a controller's ramp as one move, short enough to part two moves
 # A command that dithers less than this is steady; cams are commanded in finer counts than this.
@@ -78,11 +80,6 @@ def readings_between(low: np.ndarray, high: np.ndarray) -> tuple[np.ndarray, np.
     return owner, np.arange(len(owner)) + (low - np.cumsum(size) + size)[owner]
 
 
-def evenly(index: np.ndarray, most: int) -> np.ndarray:
-    """At most so many of `index`, evenly taken."""
-    return index if len(index) <= most else index[np.linspace(0, len(index) - 1, most).astype(int)]
-
-
 def command_moves(cam: CamData, band_deg: float = BAND_DEG) -> np.recarray:
     """Every stretch in which the command travels more than `band_deg` within 0.2 s, a record each.
     `start_s`, `end_s`, `way_deg` (unsigned); `jump` is true where nearly all of the way lies between two
@@ -135,8 +132,7 @@ def _moving_runs(cam: CamData, band_deg: float) -> tuple[np.ndarray, np.ndarray,
     upto = np.concatenate([[0], np.cumsum(active)])
     i = np.arange(len(t) - 1)
     moving = upto[np.minimum(i + 1, len(active))] > upto[np.clip(i - k + 1, 0, len(active))]
-    edges = np.diff(np.concatenate([[0], (moving | broken).astype(np.int8), [0]]))
-    first, last = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+    first, last = runs(moving | broken)
     holes = np.concatenate([[0], np.cumsum(broken)])
     return first, last, holes[last] > holes[first]
 

@@ -33,14 +33,10 @@ class Frozen:
     """Time in runs of identical readings while the command moved and the engine ran.
 
     `kind` is "none", "frozen" (a live reading never repeats itself like that) or "stuck_or_frozen" (cannot
-    be told apart, `reason` says why). `share` is of the running time, `first_s` when the first run began,
-    `stretches_s` all runs (start, end)."""
+    be told apart). `share` is of the running time, `stretches_s` all runs (start, end)."""
 
     kind: str = "none"
-    frozen_s: float = 0.0
     share: float = 0.0
-    first_s: float | None = None
-    reason: str = ""
     stretches_s: tuple[tuple[float, float], ...] = ()
 
 
@@ -62,19 +58,15 @@ def find_frozen(cam: CamData, others: Iterable[CamData] = ()) -> Frozen:
     if not frozen:
         return Frozen()
     in_run, most = mark(cam, frozen), max(end - start for start, end in frozen)
-    kind, reason = "stuck_or_frozen", "the reading is too quiet or too coarse to show whether it is alive"
     longest = longest_live_repeat(cam, in_run, CHANCE)
-    if longest is None:
-        reason = "the recording shows no live reading to compare with"
-    elif most > longest:
-        kind, reason = "frozen", ""
     elsewhere = [longest_live_repeat(other, mark(other, []), CHANCE) for other in others]
-    if kind != "frozen" and np.mean(in_run) > 0.5 and elsewhere and all(e and most > e for e in elsewhere):
-        kind, reason = "frozen", "the other cams' readings never stand still like that"
+    # From the first moment on only the other cams tell whether a still cam's reading would have changed.
+    told = np.mean(in_run) > 0.5 and elsewhere and all(e and most > e for e in elsewhere)
+    kind = "frozen" if longest is not None and most > longest or told else "stuck_or_frozen"
     times = tuple((float(t[start]), float(t[end - 1])) for start, end in frozen)
     frozen_s = float(sum(t[end - 1] - t[start] for start, end in frozen))
     running_s = float(np.sum(np.minimum(np.diff(t), cam.actual_max_gap_s)[cam.running[1:]]))
-    return Frozen(kind, frozen_s, min(frozen_s / max(running_s, 1e-9), 1.0), float(t[frozen[0][0]]), reason, times)
+    return Frozen(kind, min(frozen_s / max(running_s, 1e-9), 1.0), times)
 
 
 def mark(cam: CamData, runs: Iterable[tuple[int, int]]) -> np.ndarray:

@@ -17,11 +17,10 @@ from camlog.analysis.cam.hold import held_readings
 from camlog.analysis.cam.segments import (
     midpoint_residual,
     rest_commanded,
-    runs,
     settled_noise_deg,
     steady_segments,
 )
-from camlog.analysis.estimate import Estimate, blocks_of, missing, root_mean_square
+from camlog.analysis.estimate import Estimate, blocks_of, lacking, root_mean_square, say
 from camlog.analysis.sensor.implausible import Frozen, Substitution, find_frozen, measure_substitution
 from camlog.limits import LIMITS, Limit
 
@@ -34,11 +33,9 @@ COMMAND_ARRIVES = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Dropouts:
-    """Missing angle readings: their share of all expected, runs, the longest; or None and a `reason`."""
+    """Missing angle readings: their share of all expected, or None and a `reason`."""
 
     fraction: float | None
-    runs: int | None
-    longest_s: float | None
     reason: str = ""
 
 
@@ -46,14 +43,12 @@ def find_dropouts(cam: CamData) -> Dropouts:
     """Count the readings of the actual angle that are missing while the command arrived."""
     command, actual = cam.command_time_s, cam.actual_time_s
     if len(actual) < 3 or len(command) < 3:
-        return Dropouts(None, None, None, "fewer than three readings")
+        return Dropouts(None, say("missing.three_readings"))
     together = np.isin(command, actual, assume_unique=True)
     # Over the stretch both cover, so that a sensor lost for good does not change how the drive was recorded.
     covered = (command >= actual[0]) & (command <= actual[-1])
     if covered.any() and np.mean(together[covered]) >= PAIRED_SHARE:
-        starts, ends = runs(~together)
-        lasted = np.append(command, command[-1])[ends] - command[starts]
-        return Dropouts(float(np.mean(~together)), len(starts), float(lasted.max(initial=0.0)))
+        return Dropouts(float(np.mean(~together)))
     # The ends count too: a reading that never came back is missing to the last command.
     edges = np.concatenate([[min(command[0], actual[0])], actual, [max(command[-1], actual[-1])]])
     wait, (usual, slow) = np.diff(edges), np.quantile(np.diff(actual), [0.5, 0.75])
@@ -61,10 +56,8 @@ def find_dropouts(cam: CamData) -> Dropouts:
     arrived = np.searchsorted(command, edges[1:], side="left") - before
     least = np.maximum(2.0, COMMAND_ARRIVES * (wait / cam.command_interval_s - 1.0))
     lost = (wait > LATE_FACTOR * max(slow, usual)) & (arrived >= least)
-    missing = np.maximum(np.round(wait[lost] / usual) - 1.0, 0.0)
-    total = float(np.sum(missing))
-    longest_s = float(wait[lost].max(initial=0.0))
-    return Dropouts(total / (total + len(actual)), int(np.sum(missing > 0)), longest_s)
+    total = float(np.sum(np.maximum(np.round(wait[lost] / usual) - 1.0, 0.0)))
+    return Dropouts(total / (total + len(actual)))
 
 
 SPIKE_MIN_DEG, SPIKE_SIGMAS = 5.0, 8.0
@@ -167,7 +160,7 @@ def _noise(cam: CamData, spiked: np.ndarray) -> ReadingNoise:
     def rms(keep: np.ndarray | slice) -> Estimate:
         at_s, square = cam.actual_time_s[index[keep]], residual[keep] ** 2
         if len(square) < MIN_NOISE_READINGS:
-            return missing("too few readings at steady command", len(square))
+            return lacking("steady_readings", len(square))
         blocks = blocks_of((at_s / NOISE_BLOCK_S).astype(np.int64))
         return root_mean_square(blocks.sum(square), blocks.size.astype(float), cam.actual_step_deg**2 / 12.0)
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.cam.segments import GRID_S, settled_noise_deg
-from camlog.analysis.estimate import Estimate, missing
+from camlog.analysis.estimate import Estimate, lacking, say
 from camlog.analysis.sticking.model import (
     BAND,
     DEAD,
@@ -208,7 +208,7 @@ def fit_sticking(cam: CamData, suspected: bool = True) -> StickFit:
     noise_deg = settled_noise_deg(cam)
     data = choose_stretches(cam, max(KNEE_SIGMAS * noise_deg, KNEE_MIN_DEG))
     if data is None:
-        none = missing("the command moved too little to see whether the cam sticks")
+        none = lacking("motion")
         return StickFit(none, none)
     readings, resolution = len(data.actual), _resolution(cam, data)
     smooth = best_smooth(data)
@@ -243,7 +243,7 @@ def _intervals(fitted: Fitted, readings: int, resolution_deg: float) -> list[Est
     lowest, highest = alike.min(axis=0), alike.max(axis=0)
     middle = (0.5 * (lowest + highest)).tolist()
     if blocks < MIN_BLOCKS:
-        return [Estimate(m, None, None, blocks, "too little motion for an interval") for m in middle]
+        return [Estimate(m, None, None, blocks, say("missing.motion_interval")) for m in middle]
     rng = np.random.default_rng(SEED)
     draws = rng.multinomial(blocks, np.full(blocks, 1.0 / blocks), BOOTSTRAPS).astype(float)
     # A few at a time: one large product is handed to several threads, which costs more than it saves.

@@ -17,7 +17,7 @@ from camlog.analysis.cam.hold import Oscillation
 from camlog.analysis.cam.segments import command_grid
 from camlog.analysis.cam.standing import Plateau, find_away, find_plateaus, long_stuck, should_move
 from camlog.analysis.cam.tracking import span
-from camlog.analysis.estimate import Estimate, median, missing
+from camlog.analysis.estimate import Estimate, lacking, median, missing, say
 from camlog.analysis.sticking.fit import StickFit, fit_sticking
 from camlog.analysis.sticking.swings import LimitCycle, Swings, classify_cycle, measure_swings
 from camlog.oil_windows import OilWindow
@@ -56,8 +56,8 @@ class Sticking:
     in which the cam should have been moving (`moving_s`) that it stood still. `sticks` is the verdict of
     the tests: True, False, or None, with a `reason`, where the command moved too little; `p_smooth` the
     probability of the evidence if the cam were only slow. `plateaus` seen, `jumps` among them,
-    `with_supply` plateaus left only as engine speed rose. `never_moved`: the command moved and the cam did
-    not. `swings` is what it does about a command that hardly moves."""
+    `with_supply` plateaus left only as engine speed rose. `swings` is what it does about a command that
+    hardly moves."""
 
     stick_band_deg: Estimate
     jump_deg: Estimate
@@ -67,7 +67,6 @@ class Sticking:
     plateaus: int
     jumps: int
     with_supply: int
-    never_moved: bool
     fit: StickFit
     limit_cycle: LimitCycle
     swings: Swings
@@ -95,7 +94,6 @@ def measure_sticking(cam: CamData, oscillation: Oscillation | None = None) -> St
         plateaus=len(found),
         jumps=len(jumps),
         with_supply=sum(p.with_supply for p in found),
-        never_moved=never,
         fit=fit,
         limit_cycle=LimitCycle() if oscillation is None else classify_cycle(cam, oscillation),
         swings=swings,
@@ -138,11 +136,11 @@ def _judge(
     """Does it stick, how likely is the evidence if it does not, and why that cannot be told."""
     p_plateaus = float(stats.binom.sf(len(jumps) - 1, max(len(found), 1), CHANCE_JUMP))
     if never:
-        return True, p_plateaus, "the command moved and the cam did not"
+        return True, p_plateaus, say("sticking.never_moved")
     speak = []
     if len(jumps) >= max(MIN_JUMPS, JUMP_SHARE * len(found)) and p_plateaus < SIGNIFICANT:
         speak.append(p_plateaus)
-    real_band = fit.stick_band_deg.surely_above(MIN_BAND_DEG) and (fit.explained or 0.0) >= MIN_EXPLAINED
+    real_band = (fit.stick_band_deg.low or 0.0) > MIN_BAND_DEG and (fit.explained or 0.0) >= MIN_EXPLAINED
     if real_band and fit.p_smooth is not None and fit.p_smooth < SIGNIFICANT_FIT:
         speak.append(fit.p_smooth)
     if swings.sticks:
@@ -150,7 +148,7 @@ def _judge(
     if speak:
         return True, min(speak), ""
     if moving_s < MIN_MOVING_S or (fit.explained is None and not found):
-        return None, None, "the command moved too little to see whether the cam sticks"
+        return None, None, say("missing.motion")
     return False, max(p_plateaus, fit.p_smooth or 0.0), ""
 
 
@@ -160,7 +158,7 @@ def _size(
     """Stick band and jump from whichever of fit, plateaus and swings carries the finding."""
     band, jump = fit.stick_band_deg, fit.jump_deg
     if never:
-        return missing("the cam never broke away"), missing("the cam never broke away")
+        return lacking("broke_away"), lacking("broke_away")
     if sticks and band and (fit.explained or 0.0) >= GOOD_FIT:
         return band, jump
     if sticks and len(jumps) >= MIN_JUMPS:
@@ -172,7 +170,7 @@ def _size(
         jump = swings.swing_deg if hunts else _typical([p.jump_deg for p in jumps])
         return _typical([p.band_deg for p in chosen]), jump
     if swings.sticks:
-        return missing("the cam hunts: it never waits for its command to leave"), swings.swing_deg
+        return lacking("waits"), swings.swing_deg
     if sticks is None:
         return missing(band.reason), missing(jump.reason)
     no_better = fit.p_smooth is None or fit.p_smooth >= SIGNIFICANT_FIT or (fit.explained or 0.0) < SOME_EXPLAINED
@@ -192,7 +190,7 @@ def _in_window(
 ) -> StickingWindow:
     at = np.searchsorted(cam.actual_time_s, [p.break_s for p in jumps])
     here = [p for p, k in zip(jumps, at, strict=True) if mask[min(k, len(mask) - 1)]]
-    band = jump = missing(f"{len(here)} jumps in this window", len(here))
+    band = jump = lacking("jumps", len(here))
     if len(here) >= MIN_JUMPS:
         band, jump = _typical([p.band_deg for p in here]), _typical([p.jump_deg for p in here])
     return StickingWindow(band, jump, _share(cam.seconds(stuck & mask), cam.seconds(moving & mask)), len(here))

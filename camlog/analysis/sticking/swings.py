@@ -23,7 +23,7 @@ from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.cam.hold import Oscillation, held_readings
 from camlog.analysis.cam.segments import settled_noise_deg
 from camlog.analysis.cam.tracking import TRAVEL_SHARES
-from camlog.analysis.estimate import Estimate, blocks_of, median, missing
+from camlog.analysis.estimate import Estimate, blocks_of, evenly, lacking, median
 
 RAMP_SHARES = (0.05, 0.1, 0.2)  # rise and fall of a trapezoid as shares of its half cycle
 MIN_READINGS_A_HALF = 5
@@ -71,12 +71,10 @@ def misfits(part_of_half: np.ndarray, value: np.ndarray) -> tuple[float, float]:
 
 @dataclass(frozen=True, slots=True)
 class LimitCycle:
-    """`kind` is "stick_slip", "leakage", "unclear" or "none"; `period_s` and `amplitude_deg` (zero to peak)
-    of the cycle, `shape_index` 0 (sinusoid) to 1 (plateaus), `half_cycles` judged."""
+    """`kind` is "stick_slip", "leakage", "unclear" or "none"; `shape_index` 0 (sinusoid) to 1 (plateaus),
+    `half_cycles` judged."""
 
     kind: str = "none"
-    period_s: float | None = None
-    amplitude_deg: float | None = None
     shape_index: float | None = None
     half_cycles: int = 0
 
@@ -88,16 +86,16 @@ def classify_cycle(cam: CamData, oscillation: Oscillation) -> LimitCycle:
     held, period = held_readings(cam), 1.0 / hz
     blocks = blocks_of(held.block)
     there = blocks.sum(held.residual_deg**2) / blocks.size >= THERE_SHARE * amplitude**2
-    chosen = _evenly(np.flatnonzero(there), MOST_BLOCKS)
+    chosen = evenly(np.flatnonzero(there), MOST_BLOCKS)
     parts = [slice(a, a + size) for a, size in zip(blocks.starts[chosen], blocks.size[chosen], strict=True)]
     judged_parts = (shape_index(cam.actual_time_s[held.index[p]], held.residual_deg[p], period) for p in parts)
     shapes = [shape for shape in judged_parts if shape is not None]
     if not shapes:
-        return LimitCycle("unclear", period, amplitude)
+        return LimitCycle("unclear")
     index, judged = np.array(shapes).T
     shape = float(np.average(index, weights=judged))
     kind = "stick_slip" if shape >= STICK_INDEX else "leakage" if shape <= SMOOTH_INDEX else "unclear"
-    return LimitCycle(kind, period, amplitude, shape, int(judged.sum()))
+    return LimitCycle(kind, shape, int(judged.sum()))
 
 
 def shape_index(time_s: np.ndarray, value: np.ndarray, period_s: float) -> tuple[float, int] | None:
@@ -115,11 +113,6 @@ def shape_index(time_s: np.ndarray, value: np.ndarray, period_s: float) -> tuple
     if len(left) < MIN_HALF_CYCLES or smooth + trapezoid <= 0:
         return None
     return float(smooth / (smooth + trapezoid)), len(left)
-
-
-def _evenly(index: np.ndarray, most: int) -> np.ndarray:
-    """At most so many of `index` (n,), an even choice."""
-    return index[np.unique(np.linspace(0, max(len(index) - 1, 0), min(len(index), most)).astype(int))]
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,14 +155,14 @@ class Swings:
 
 def measure_swings(cam: CamData) -> Swings:
     """Look at every half cycle of a drive (an even selection where there are very many)."""
-    none = Swings(0, 0, 0, missing("the cam did not swing about a steady command"))
+    none = Swings(0, 0, 0, lacking("swings"))
     if np.sum(cam.known) < MIN_READINGS_A_HALF:
         return none
     t, y, angle = cam.actual_time_s[cam.known], cam.error_deg[cam.known], cam.actual_deg[cam.known]
     least = max(SWING_MIN_DEG, SWING_SIGMAS * settled_noise_deg(cam), SWING_COUNTS * cam.actual_step_deg)
     at, way = _turns(y, least, min(round(2.0 * LONGEST_HALF_S / cam.actual_interval_s), len(y)) + 1)
     swinging = _swinging(t, y, cam.command_at_actual[cam.known], at, least)
-    chosen = _evenly(swinging, MOST)
+    chosen = evenly(swinging, MOST)
     halves = [_half_cycle(t, y, at[k - 1 : k + 2], way[k], cam.actual_max_gap_s) for k in chosen]
     low, high = np.quantile(angle, TRAVEL_SHARES)
     near = max(STOP_DEG, STOP_SHARE * (high - low))

@@ -13,7 +13,7 @@ from typing import Any
 from scipy import stats
 
 from camlog.analysis.cam.examine import Examination
-from camlog.analysis.estimate import CONFIDENCE, Estimate, missing
+from camlog.analysis.estimate import CONFIDENCE, Estimate
 from camlog.analysis.figures.measures import slower_t63
 from camlog.analysis.verdict import messages
 from camlog.limits import LIMITS, Limit
@@ -35,12 +35,11 @@ _WIDTH = 2.0 * float(stats.norm.ppf(0.5 + CONFIDENCE / 2.0))  # of a 95 % interv
 
 @dataclass(frozen=True, slots=True)
 class WindowMetric:
-    """One figure of one oil window and its limit; `worse` "high" or "low" says which side is bad."""
+    """One figure of one oil window, and the limit it should stay below."""
 
     window: OilWindow
     estimate: Estimate
     limit: Limit
-    worse: str = "high"
 
     @property
     def p_beyond(self) -> float | None:
@@ -52,7 +51,7 @@ class WindowMetric:
             above = low is not None and low > limit
             if not above and (high is None or high >= limit):
                 return None
-            return 1.0 - _BOUND_ERROR if above == (self.worse == "high") else _BOUND_ERROR
+            return 1.0 - _BOUND_ERROR if above else _BOUND_ERROR
         if low is None or high is None:
             return None
         if min(value, low, limit) > 0.0:
@@ -60,7 +59,7 @@ class WindowMetric:
         else:
             least = MIN_RELATIVE_ERROR * max(abs(limit), abs(value))
             z = (value - limit) / max((high - low) / _WIDTH, least, 1e-12)
-        return float(stats.norm.cdf(z if self.worse == "high" else -z))
+        return float(stats.norm.cdf(z))
 
     @property
     def words(self) -> str:
@@ -82,7 +81,6 @@ class OilPattern:
     kind: str
     probability: float | None
     p_bad: tuple[tuple[OilWindow, float], ...]
-    change: Estimate
     reason: str
 
     def to_dict(self) -> dict[str, Any]:
@@ -90,7 +88,6 @@ class OilPattern:
             "kind": self.kind,
             "probability": self.probability,
             "windows": [{**w.to_dict(), "p_beyond_limit": p} for w, p in self.p_bad],
-            "hot_over_cold": self.change.value,
             "reason": self.reason,
         }
 
@@ -100,23 +97,21 @@ def response_pattern(x: Examination, limits: Mapping[str, Limit]) -> OilPattern:
     return oil_pattern([WindowMetric(w, t63, t63_limit(limits, w)) for w, t63 in slower_t63(x.response)])
 
 
-def oil_pattern(
-    metrics: Sequence[WindowMetric], warm_degc: float = LIMITS["warm_oil_degc"].value
-) -> OilPattern:
+def oil_pattern(metrics: Sequence[WindowMetric]) -> OilPattern:
     """Name the pattern a figure makes over oil windows.
 
     Each window's chance of being beyond its limit comes from its interval (lognormal for a positive
     figure). Every assignment good/bad of the known windows is weighed by the product of those chances and
     a flat prior over the four patterns; a pattern is named where it holds at least 80 % (Bayes' rule, no
-    source for the prior). "Everywhere" and "none" need windows on both sides of `warm_degc`."""
+    source for the prior). "Everywhere" and "none" need windows on both sides of
+    warm oil."""
+    warm_degc = LIMITS["warm_oil_degc"].value
     pairs = [(m, p) for m in sorted(metrics, key=lambda m: m.window) if (p := m.p_beyond) is not None]
     known, chances = [m for m, _ in pairs], tuple((m.window, p) for m, p in pairs)
-    no_change = missing(messages("oil_pattern.no_change"))
     if not known:
-        return OilPattern("unknown", None, (), no_change, messages("oil_pattern.no_window"))
+        return OilPattern("unknown", None, (), messages("oil_pattern.no_window"))
     if len(known) == 1:
-        only = messages("oil_pattern.one_window", window=known[0].window.label)
-        return OilPattern("unknown", None, chances, no_change, only)
+        return OilPattern("unknown", None, chances, messages("oil_pattern.one_window", window=known[0].window.label))
     weight = _pattern_weights([p for _, p in chances])
     kind = max(weight, key=weight.__getitem__)
     spans = known[0].window.max_degc <= warm_degc <= known[-1].window.min_degc
@@ -126,7 +121,7 @@ def oil_pattern(
     elif kind in ("everywhere", "none") and not spans:
         name = "only_warm" if known[0].window.min_degc >= warm_degc else "only_cold"
     reason = messages(f"oil_pattern.{name}", figures=", ".join(m.words for m in known))
-    return OilPattern(kind if name == kind else "unknown", weight[kind], chances, _change(known), reason)
+    return OilPattern(kind if name == kind else "unknown", weight[kind], chances, reason)
 
 
 def _pattern_weights(p_bad: Sequence[float]) -> dict[str, float]:
@@ -144,15 +139,3 @@ def _pattern_weights(p_bad: Sequence[float]) -> dict[str, float]:
             weight["unknown"] += chance * _PRIOR_OTHER / (2**n - 2 * n)
     total = sum(weight.values())
     return {kind: w / total for kind, w in weight.items()}
-
-
-def _change(known: Sequence[WindowMetric]) -> Estimate:
-    cold, hot = known[0].estimate, known[-1].estimate
-    ends = [e.interval for e in (cold, hot)]
-    if cold.value is None or hot.value is None or ends[0] is None or ends[1] is None:
-        return missing(messages("oil_pattern.only_bound"))
-    if min(cold.value, hot.value, ends[0][0], ends[1][0]) <= 0.0:
-        return missing(messages("oil_pattern.not_positive"))
-    spread = math.exp(math.hypot(*(math.log(e[1] / e[0]) / 2.0 for e in ends if e is not None)))
-    ratio = hot.value / cold.value
-    return Estimate(ratio, ratio / spread, ratio * spread, min(cold.count, hot.count))

@@ -28,7 +28,7 @@ def follow(request: Request) -> Chart:
     if int(np.sum(known)) < FEWEST_READINGS:
         return request.nothing(request.say("nothing", least=FEWEST_READINGS))
     command, actual, t = before[known], data.actual_deg[known], data.actual_time_s[known]
-    index = window_index(request.windows, data.oil_temp_at(t))
+    index = window_index(request.windows, data.oil.at(t))
     groups = [(w.label, index == i, window_role(w)) for i, w in enumerate(request.windows) if (index == i).any()]
     traces = []
     for label, mask, role in groups or [(request.say("unknown_oil"), np.ones(len(t), dtype=bool), Role("@actual"))]:

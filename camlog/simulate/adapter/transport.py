@@ -9,28 +9,10 @@ import select
 import socket
 import sys
 from pathlib import Path
-from typing import Protocol
 
 from camlog.simulate import say
 
 _READ_BYTES = 4096
-
-
-class Port(Protocol):
-    """One plug. `read` and `write` never block; what a client does not take is lost, as on a serial line."""
-
-    def open(self) -> None: ...
-
-    def close(self) -> None: ...
-
-    @property
-    def address(self) -> str: ...
-
-    def wait(self, timeout_s: float) -> bool: ...
-
-    def read(self) -> bytes: ...
-
-    def write(self, data: bytes) -> None: ...
 
 
 class PtyPort:
@@ -170,3 +152,7 @@ class TcpPort:
             pass
         except OSError:
             self._drop()
+
+
+# One plug. `read` and `write` never block; what a client does not take is lost, as on a serial line.
+Port = PtyPort | TcpPort

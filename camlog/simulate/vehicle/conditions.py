@@ -196,15 +196,12 @@ class Condition:
     0.25 is hard to see, 0.5 is clearly a fault a technician would want found.
     `cams` are the cams concerned (`intake_b1` ...; empty: drawn from the seed,
     or all of them where the fault concerns the vehicle); `cylinder` counts from
-    1 (None: drawn); before `onset_s` seconds into the drive nothing is wrong.
-
-    Raises InputError for an unknown kind."""
+    1 (None: drawn). Raises InputError for an unknown kind."""
 
     kind: str
     severity: float = 0.5
     cams: tuple[str, ...] = ()
     cylinder: int | None = None
-    onset_s: float = 0.0
 
     def __post_init__(self) -> None:
         if self.kind not in CONDITIONS:

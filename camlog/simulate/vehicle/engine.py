@@ -147,25 +147,21 @@ class EngineModel:
         self._noise = NoiseStream(seed, "engine")
         self._compiled = compiled
         self._cycle = cycle
-        self._inputs = {name: float(getattr(engine, name)) for name in NUMBERS}
-        self._inputs |= {"gear_rpm_per_kmh": np.array(engine.gear_rpm_per_kmh), "ambient": cycle.ambient_degc}
-        self.set_oil(oil)
+        self._inputs = {name: float(getattr(engine, name)) for name in NUMBERS} | {
+            "gear_rpm_per_kmh": np.array(engine.gear_rpm_per_kmh),
+            "ambient": cycle.ambient_degc,
+            "pump_kpa_at_1000rpm": oil.pump_kpa_at_1000rpm,
+            "relief_kpa": oil.relief_kpa,
+            "fill_time_s": oil.fill_time_s if cycle.is_cold else 0.3 * oil.fill_time_s,
+            "wear": 1.0 / oil.wear_factor - 1.0,
+            "viscosity_table": viscosity_table(oil),
+        }
         self._state = first_state(engine_kernel) | {"coolant": cycle.coolant_degc, "oil": cycle.oil_degc}
         if cycle.starts_running:
             viscosity = float(np.interp(cycle.oil_degc, TABLE_DEGC, viscosity_table(oil)))
             pressure = gallery_pressure(oil, engine.idle_rpm, viscosity)
             self._state |= {"rpm": engine.idle_rpm, "load": 20.0, "pressure": pressure, "filled": 1.0}
             self._state["run_s"] = cycle.running_since_s
-
-    def set_oil(self, oil: OilSetup) -> None:
-        """Another filling or pump from the next tick on."""
-        self._inputs |= {
-            "pump_kpa_at_1000rpm": oil.pump_kpa_at_1000rpm,
-            "relief_kpa": oil.relief_kpa,
-            "fill_time_s": oil.fill_time_s if self._cycle.is_cold else 0.3 * oil.fill_time_s,
-            "wear": 1.0 / oil.wear_factor - 1.0,
-            "viscosity_table": viscosity_table(oil),
-        }
 
     def run(self, start_tick: int, count: int) -> Block:
         wanted = self._cycle.targets(start_tick, count)

@@ -40,28 +40,19 @@ class Phaser:
             "before": measured,
             "duty": max(cam.neutral_duty - 1.5 * cam.duty_span, 0.0) if running else 0.0,
         }
-        self.set_cam(cam)
+        self.cam = cam
+        reach = cam.direction * cam.authority_deg
+        self._inputs = {name: float(getattr(cam, name)) for name in NUMBERS} | {
+            "command_map": np.array(cam.command_map),
+            "low": max(min(0.0, reach), cam.stop_low_deg),
+            "high": min(max(0.0, reach), cam.stop_high_deg),
+            "untrimmed_deg": 0.0 if cam.offset_trimmed else cam.timing_offset_deg,
+        }
 
     @property
     def hold_duty(self) -> float:
         """The hold duty the module has learned, %."""
         return self._state["hold"]
-
-    def set_cam(self, cam: CamSetup) -> None:
-        """Another phaser, or the same with a fault, from the next tick on. Stops that close in do so about
-        where the cam then stands."""
-        angle, low, high = self._state["angle"], cam.stop_low_deg, cam.stop_high_deg
-        if not low <= angle <= high:
-            half = 0.5 * (high - low)
-            low, high = angle - half, angle + half
-        self.cam = cam
-        reach = cam.direction * cam.authority_deg
-        self._inputs = {name: float(getattr(cam, name)) for name in NUMBERS} | {
-            "command_map": np.array(cam.command_map),
-            "low": max(min(0.0, reach), low),
-            "high": min(max(0.0, reach), high),
-            "untrimmed_deg": 0.0 if cam.offset_trimmed else cam.timing_offset_deg,
-        }
 
     def run(self, start_tick: int, count: int, engine: Block) -> Block:
         """The next `count` ticks as arrays by name; `engine` holds the same ticks of the engine. A missing

@@ -11,7 +11,7 @@ from camlog.simulate.vehicle.engine import EngineModel
 from camlog.simulate.vehicle.kernels import SECOND_TICKS, TICK_S, Block
 from camlog.simulate.vehicle.noise import stream_generator
 from camlog.simulate.vehicle.phaser import Phaser
-from camlog.simulate.vehicle.setup import VehicleSetup, healthy_twin
+from camlog.simulate.vehicle.setup import VehicleSetup
 
 AMBIENT_PRESSURE_KPA = 100.0
 AIR_GAS_CONSTANT = 287.0
@@ -59,7 +59,7 @@ def misfire_rates(setup: VehicleSetup, block: Block) -> np.ndarray:
     if m.coil_cylinder:
         load = (mean(block["engine_load"]) - COIL_LOAD_FROM_PERCENT) / COIL_LOAD_SPAN_PERCENT
         coil = m.coil_per_1000_rev * np.clip(load, 0.05, COIL_LOAD_MOST)
-        rates[:, m.coil_cylinder - 1] += np.where(block["faulty"][::BIN_TICKS] > 0.5, coil, 0.0)
+        rates[:, m.coil_cylinder - 1] += coil
     return rates * krev[:, None]
 
 
@@ -83,13 +83,10 @@ class Plant:
         self.cycle = cycle
         self.tick = 0
         self._seed = setup.seed if seed is None else seed
-        self._onset_tick = round(setup.onset_s / TICK_S)
-        self._faulty = self._onset_tick <= 0
-        now = setup if self._faulty else healthy_twin(setup)
-        self.engine = EngineModel(setup.engine, now.oil, cycle, self._seed, compiled)
+        self.engine = EngineModel(setup.engine, setup.oil, cycle, self._seed, compiled)
         holds = hold_duty or {}
         self.phasers = tuple(
-            Phaser(c, self._seed, compiled, holds.get(c.id), cycle.starts_running) for c in now.cams
+            Phaser(c, self._seed, compiled, holds.get(c.id), cycle.starts_running) for c in setup.cams
         )
 
     @property
@@ -97,19 +94,7 @@ class Plant:
         """Learned hold duty by cam, %."""
         return {p.cam.id: p.hold_duty for p in self.phasers}
 
-    def _set_in(self) -> None:
-        self._faulty = True
-        self.engine.set_oil(self.setup.oil)
-        for phaser, cam in zip(self.phasers, self.setup.cams, strict=True):
-            phaser.set_cam(cam)
-
     def run(self, count: int) -> Block:
-        to_onset = self._onset_tick - self.tick
-        if not self._faulty and to_onset <= 0:
-            self._set_in()
-        if not self._faulty and to_onset < count:
-            first, rest = self.run(to_onset), self.run(count - to_onset)
-            return {k: np.concatenate((first[k], rest[k])) for k in first}
         block = self.engine.run(self.tick, count)
         block["time_s"] = (self.tick + np.arange(count)) * TICK_S
         enabled = block["run_time"] > self.setup.enable_delay_s
@@ -120,7 +105,6 @@ class Plant:
             cam = phaser.cam
             block |= {f"{name}_{cam.id}": v for name, v in phaser.run(self.tick, count, block).items()}
             block[f"timing_{cam.id}"] = np.full(count, cam.timing_offset_deg)
-        block["faulty"] = np.full(count, float(self._faulty))
         self.tick += count
         return block
 
@@ -175,7 +159,7 @@ class Plant:
         trims = {}
         for n, bank in enumerate(self.setup.engine.banks, start=1):
             wave = block["trim_noise"] if n == 1 else -0.9 * block["trim_noise"]
-            lean = 0.06 * wrong.coil_per_1000_rev * block["faulty"] if wrong.coil_cylinder in bank else 0.0
+            lean = 0.06 * wrong.coil_per_1000_rev if wrong.coil_cylinder in bank else 0.0
             trims[f"short_fuel_trim_b{n}"] = np.where(closed_loop, 0.3 * offset + 1.6 * wave, 0.0)
             trims[f"long_fuel_trim_b{n}"] = np.full(len(wave), offset) + lean
         return trims

@@ -220,7 +220,7 @@ class MisfireSetup:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VehicleSetup:
     """One vehicle, drawn from a seed by `camlog.simulate.vehicle.draw.draw_setup`. `healthy` is the
-    vehicle as it was before its faults, which begin at `onset_s`; None where it has none."""
+    vehicle as it was before its faults; None where it has none."""
 
     seed: int
     family: str
@@ -234,11 +234,6 @@ class VehicleSetup:
     enable_delay_s: float = drawn(1.5, 10.0)
     enable_coolant_degc: float = drawn(one_of(-20.0, 0.0, 10.0, 20.0, 35.0, p=[0.25, 0.3, 0.2, 0.15, 0.1]))
     healthy: VehicleSetup | None = field(default=None, repr=False)
-
-    @property
-    def onset_s(self) -> float:
-        """When in the drive the first fault begins."""
-        return min((c.onset_s for c in self.conditions), default=0.0)
 
     def cam(self, cam_id: str) -> CamSetup:
         return next(c for c in self.cams if c.id == cam_id)

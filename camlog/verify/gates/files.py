@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from datetime import datetime, timedelta
 from typing import Any
 
+from camlog.analysis.figures import FAULTS
 from camlog.cams import cam_words
 from camlog.drive import Drive
 from camlog.limits import LIMITS, limits_for
@@ -16,7 +17,6 @@ from camlog.verify.gate import FAILED, Case, Outcome, failed, gate, messages, no
 from camlog.verify.gates.misfire import judge_misfires
 
 HASH_DIGITS = 8  # of a profile's hash, to tell two apart on paper
-NO_FAULT = ("healthy", "insufficient_data")
 
 
 @gate(150, "files")
@@ -141,7 +141,7 @@ def fault_shown(case: Case) -> Outcome | None:
         faults += [
             messages("fault_words.cam", cam=cam_words(c.cam), condition=condition_word(c.verdict).lower())
             for c in before.cams.values()
-            if c.verdict.condition not in NO_FAULT
+            if c.verdict.condition in FAULTS
         ]
         if judge_misfires(before).state == FAILED:
             faults.append(messages("fault_words.misfires"))

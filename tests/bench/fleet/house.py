@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from camlog.drive import Drive
 from camlog.trace import Trace
 from tests.bench.validity_cases import FAULTS, draw_case
+from tests.drive_truth import drive_truth
 
 if TYPE_CHECKING:
     from tests.bench.fleet.case import Case
@@ -29,7 +30,7 @@ def record(case: Case, letter: str) -> tuple[Trace, Drive | None, dict[str, dict
     done = drawn.drive()
     apart = drawn.apart() if case.kind != "healthy" else {}
     facts: dict[str, dict[str, Any]] = {}
-    for cam, truth in done.truth["cams"].items():
+    for cam, truth in drive_truth(drawn.setup, done.block)["cams"].items():
         facts[cam] = {"condition": "healthy"}
         if truth["condition"] != "healthy":
             facts[cam] = {

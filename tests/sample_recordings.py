@@ -1,6 +1,11 @@
-"""The sample recordings of `sample_logs/`: invented drives, each with what is true about it. Made anew by
-python -m camlog.simulate.samples sample_logs Each is a trace, its drive file, and `NAME.truth.json` with
-the condition that was simulated."""
+"""The sample recordings of `sample_logs/`: invented drives, each with what is true about it.
+
+Made anew by
+
+    python -m tests.sample_recordings sample_logs
+
+Each is a trace, its drive file, and `NAME.truth.json` with the condition that was simulated.
+"""
 
 from __future__ import annotations
 
@@ -8,7 +13,7 @@ import dataclasses
 import hashlib
 import json
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -22,6 +27,7 @@ from camlog.simulate.vehicle.control_module import VehicleMemory
 from camlog.simulate.vehicle.setup import VehicleSetup
 from camlog.stream import Event
 from camlog.trace import write_trace
+from tests.drive_truth import drive_truth
 
 TRUTH_SCHEMA = "camlog.truth/1"
 INTAKE = ("intake_b1",)
@@ -71,8 +77,8 @@ SAMPLES: tuple[Sample, ...] = (
 )  # fmt: skip
 
 
-def simulate_sample(sample: Sample) -> SimulatedDrive:
-    """The drive of a sample, with its markers and the day it is said to have been recorded."""
+def simulate_sample(sample: Sample) -> tuple[SimulatedDrive, dict[str, Any]]:
+    """The drive of a sample, with its markers and the day it is said to have been recorded; and its truth."""
     setup = demo_setup(*([sample.condition] if sample.condition else []))
     vehicle, state = {}, None
     if sample.proof:
@@ -94,7 +100,9 @@ def simulate_sample(sample: Sample) -> SimulatedDrive:
     trace = dataclasses.replace(
         trace, time_s=trace.time_s.round(4), columns=columns, name=f"{sample.name}.csv"
     )
-    return dataclasses.replace(done, trace=trace, drive=drive)
+    truth = drive_truth(setup, done.block)
+    truth |= {"drive": cycle.name, "sampling": dataclasses.asdict(USUAL), "cams": truth.pop("cams")}
+    return dataclasses.replace(done, trace=trace, drive=drive), truth
 
 
 def cleared_state(setup: VehicleSetup) -> dict[str, Any]:
@@ -106,33 +114,25 @@ def cleared_state(setup: VehicleSetup) -> dict[str, Any]:
 
 def write_sample(sample: Sample, folder: Path) -> Path:
     """Write trace, drive file and truth of a sample; returns the trace's path."""
-    done = simulate_sample(sample)
+    done, true = simulate_sample(sample)
     path = folder / f"{sample.name}.csv"
     write_trace(done.trace, path)
     sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
     write_drive(dataclasses.replace(done.drive, trace_sha256=sha256), drive_path(path))
-    truth = {"schema": TRUTH_SCHEMA, "about": sample.about, "invented": True, "trace_sha256": sha256, **done.truth}
+    truth = {"schema": TRUTH_SCHEMA, "about": sample.about, "invented": True, "trace_sha256": sha256, **true}
     text = json.dumps(truth, indent=1, ensure_ascii=False) + "\n"
     path.with_name(f"{sample.name}.truth.json").write_text(text, encoding="utf-8")
     return path
 
 
-def write_samples(folder: str | Path, say: Callable[[str], None] = lambda text: None) -> list[Path]:
-    """Make every sample of SAMPLES in `folder`; returns the traces' paths."""
-    folder = Path(folder)
-    folder.mkdir(parents=True, exist_ok=True)
-    made = []
-    for sample in SAMPLES:
-        made.append(write_sample(sample, folder))
-        say(f"{made[-1]}: {sample.about}")
-    return made
-
-
 def main(arguments: Sequence[str] | None = None) -> None:
     arguments = sys.argv[1:] if arguments is None else arguments
     if len(arguments) != 1:
-        raise SystemExit("Name the folder to write to: python -m camlog.simulate.samples sample_logs")
-    write_samples(arguments[0], print)
+        raise SystemExit("Name the folder to write to: python -m tests.sample_recordings sample_logs")
+    folder = Path(arguments[0])
+    folder.mkdir(parents=True, exist_ok=True)
+    for sample in SAMPLES:
+        print(f"{write_sample(sample, folder)}: {sample.about}")
 
 
 if __name__ == "__main__":

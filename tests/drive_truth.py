@@ -1,4 +1,4 @@
-"""What is true of a simulated drive: the fault by name, and what it makes of each cam."""
+"""What is true of a drive of the simulated car: the fault by name, and what it makes of each cam."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def drive_truth(setup: VehicleSetup, block: Block) -> dict[str, Any]:
         "conditions": [
             {
                 "kind": c.kind, "words": c.info.words, "finding": c.info.finding, "severity": c.severity,
-                "cams": list(c.cams), "cylinder": c.cylinder, "onset_s": c.onset_s,
+                "cams": list(c.cams), "cylinder": c.cylinder,
             }
             for c in present
         ],
