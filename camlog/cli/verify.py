@@ -65,7 +65,7 @@ def lines(found: Verification) -> list[str]:
 
     made = [*stop_lines(found.after.do_not_run), *wrapped(found.headline)]
     for gate in found.gates:
-        made.append(f"{say(f'verify.{gate.state}'):>13}  {gate.title}")
+        made.append(f"{gate.words:>13}  {gate.title}")
         if gate.state != "passed":
             made += wrapped(gate.evidence, 15)
     changes = [say("verdict.item", sentence=c.sentence) for c in chosen_changes(found)]
