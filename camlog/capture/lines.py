@@ -138,7 +138,7 @@ def lines_of(text: bytes) -> list[str]:
 def answer_lines(came: bytes) -> list[str]:
     """Lines up to the prompt. Where more came with it, `UNASKED` and those lines."""
     text, _, unasked = came.partition(PROMPT)
-    more = [UNASKED, *lines_of(unasked)] if unasked.strip(_MEANS_NOTHING + PROMPT) else []
+    more = [UNASKED, *lines_of(unasked)] if unasked.strip(_MEANS_NOTHING) else []
     return lines_of(text) + more
 
 
