@@ -7,6 +7,7 @@ reading, so no simulation grid stands between truth and reading. The rate-limite
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy import signal
@@ -65,7 +66,11 @@ class LinearPlant:
         self.dead_s, self.gain, self.offset_deg = dead_s, gain, offset_deg
         slowest = 1.0 / float(np.min(-system.poles.real))
         self._t = np.arange(0.0, 14.0 * slowest, max(FINE_S, slowest / 4000.0))
-        self._s = signal.step(system, T=self._t)[1]
+        self._system = system
+
+    @cached_property
+    def _s(self) -> np.ndarray:
+        return signal.step(self._system, T=self._t)[1]
 
     def share_s(self, level: float) -> float:
         """Time from a step until `level` of the way is covered."""
