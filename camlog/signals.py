@@ -97,6 +97,11 @@ def signal(name: str) -> Signal | None:
     return SIGNALS.get(name)
 
 
+def in_order(names: set[str]) -> list[str]:
+    """Names of signals in the vocabulary's order, then those it does not know."""
+    return [n for n in SIGNALS if n in names] + sorted(names - SIGNALS.keys())
+
+
 def title_of(name: str) -> str:
     """A signal as a heading; its name where it is unknown."""
     known = SIGNALS.get(name)

@@ -16,10 +16,10 @@ from camlog.cams import CAM_IDS
 from camlog.capture.expected import expect
 from camlog.capture.probe import Capabilities
 from camlog.capture.requests import Request, definition_item, misfire_item, pid_item, profile_groups
-from camlog.capture.schedule import MEDIUM_PERIOD_S, SLOW_PERIOD_S, Schedule, make_plan
+from camlog.capture.schedule import MEDIUM_PERIOD_S, Schedule, make_plan
 from camlog.capture.troubles import SPLIT_AFTER, SPLIT_AFTER_S, Failing
 from camlog.profile import read_profile
-from camlog.rates import need_of
+from camlog.rates import SLOW_HZ, need_of
 from camlog.signals import BY_PID, SIGNALS
 
 PROFILE = read_profile("demo")
@@ -205,7 +205,7 @@ def test_without_fast_signals_the_link_rests():
     schedule = Schedule(plan, 10.0)
     first = schedule.next(10.0)
     assert first.signals == ("coolant_temp",) and schedule.next(10.1) is None
-    assert schedule.next_due_s() == pytest.approx(10.0 + SLOW_PERIOD_S)
+    assert schedule.next_due_s() == pytest.approx(10.0 + 1.0 / SLOW_HZ)
     assert schedule.next(schedule.next_due_s()) == first
 
 
@@ -244,7 +244,7 @@ def test_fast_standard_signals_fit_one_frame():
 
 
 def test_rates_are_fast_enough_for_what_they_are_for():
-    assert MEDIUM_PERIOD_S < 1.0 and SLOW_PERIOD_S < 2.0
+    assert MEDIUM_PERIOD_S < 1.0 and 1.0 / SLOW_HZ < 2.0
 
 
 # ---------------------------------------------------------------- what is said before the drive

@@ -15,9 +15,8 @@ from camlog.capture.too_slow import Expected
 
 _SIMULATED_S = 20.0
 _TRIES = 2
-_IN_HAND = (
-    1.15  # what is advised comes so much oftener than needed, as timed: in the drive the link is no quicker
-)
+# What is advised comes so much oftener than needed, as timed: in the drive the link is no quicker.
+_IN_HAND = 1.15
 # Without these a verdict says less than with fewer cams; all others are left out before a cam is.
 _KEPT = ("engine_speed", "coolant_temp", "oil_temp", "engine_load")
 

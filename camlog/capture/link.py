@@ -15,6 +15,7 @@ from obd.protocols.protocol import Message, Protocol
 
 from camlog.capture.clocks import Deadline
 from camlog.capture.lines import RESTARTS, LineForm
+from camlog.capture.requests import NEGATIVE
 
 if TYPE_CHECKING:
     from camlog.capture.raw_log import RawLog
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
 POLL_TIMEOUT_S = 1.5
 OLDER_POLL_TIMEOUT_S = 4.0
 SEARCH_TIMEOUT_S = 12.0  # a search over all buses may take this long
-NEGATIVE = b"\x7f"  # service byte of a refusal (ISO 14229-1)
 FUNCTIONAL_11_BIT, FUNCTIONAL_29_BIT = 0x7DF, 0x18DB33F1  # ISO 15765-4: requests to all modules
 
 
@@ -152,6 +152,11 @@ class Link:
             self._header = request_header
         return self._header == request_header
 
+    def header_for(self, wanted: int | None, engine: int | None) -> int | None:
+        """The header to ask with where a profile has `wanted`: that of the `engine` module where this bus has no such."""
+        other_format = self.form.is_29bit and wanted is not None and wanted <= 0x7FF
+        return engine if wanted is None or not self.is_can or other_format else wanted
+
     def send(self, command: bytes) -> None:
         """Send a request; `receive` waits for what comes back."""
         # Before writing: whatever the system does meanwhile, the module is asked after this moment.
@@ -191,7 +196,7 @@ class Link:
         """One request and its parsed reply; afterwards the adapter is in step and set up again."""
         self.send(command)
         reply = self.parse(self.receive(timeout_s))
-        if any(bytes(m.data[:1]) != NEGATIVE for m in reply.messages):
+        if any(list(m.data[:1]) != [NEGATIVE] for m in reply.messages):
             self._answered.add(command)
             proper = reply.problem is None
         else:

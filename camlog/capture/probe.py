@@ -20,6 +20,7 @@ from camlog.capture.requests import (
     Item,
     Request,
     definition_item,
+    identifier_request,
     named_by_map,
     pid_item,
     profile_groups,
@@ -259,12 +260,9 @@ class _Probe:
     def identifiers(self) -> dict[ServiceAt, list[Item]]:
         """The profile's identifiers that answer, with their length."""
         found: dict[ServiceAt, list[Item]] = {}
-        for (service, wanted, identifier), definitions in (
-            profile_groups(self.profile).items() if self.profile else ()
-        ):
-            other_format = self.link.form.is_29bit and wanted is not None and wanted <= 0x7FF
-            # A header of the other CAN format, or none: the vehicle's own engine module is meant.
-            header = self.header if wanted is None or not self.link.is_can or other_format else wanted
+        groups = profile_groups(self.profile) if self.profile else {}
+        for (service, wanted, identifier), definitions in groups.items():
+            header = self.link.header_for(wanted, self.header)
             item = self.identifier(service, identifier, definitions) if self.address(header) else None
             if item is None:
                 names = ", ".join(d.name for d in definitions)
@@ -276,9 +274,7 @@ class _Probe:
         return found
 
     def identifier(self, service: int, identifier: int, definitions: Sequence[Any]) -> Item | None:
-        width = 2 if service == 0x22 else 1
-        echo = bytes([service + 0x40]) + identifier.to_bytes(width, "big")
-        text = f"{service:02X}{identifier:0{2 * width}X}".encode()
+        text, echo = identifier_request(service, identifier)
         for _ in range(_TRIES):
             for message in self.link.ask(text).messages:
                 size = len(message.data) - len(echo)

@@ -21,7 +21,7 @@ from camlog.capture import error
 from camlog.capture.elm import PARSERS
 from camlog.capture.judge import Judge, RoundTrips
 from camlog.capture.lines import PROMPT, LineForm, answer_lines, unasked_lines
-from camlog.capture.link import Link, Received, response_id
+from camlog.capture.link import FUNCTIONAL_11_BIT, FUNCTIONAL_29_BIT, Link, Received, response_id
 from camlog.capture.probe import Capabilities
 from camlog.capture.requests import (
     SERVICE_MONITOR_TESTS,
@@ -36,7 +36,7 @@ from camlog.codes.service06 import misfire_mid
 from camlog.drive import Drive
 from camlog.errors import InputError
 from camlog.profile import VehicleProfile
-from camlog.signals import MAX_CYLINDERS, SIGNALS, unit_of
+from camlog.signals import MAX_CYLINDERS, in_order, unit_of
 from camlog.stream import Batch
 from camlog.trace import Trace
 
@@ -132,7 +132,7 @@ def read_raw(path: str | Path, profile: VehicleProfile | None = None) -> tuple[T
     """The trace that a raw log's bytes come to, and a drive file that says what adapter they are of. Raises InputError."""
     batches = list(replay_raw(path, profile))
     asked = {name for batch in batches for name in batch.values}
-    names = [n for n in SIGNALS if n in asked] + sorted(asked - SIGNALS.keys())
+    names = in_order(asked)
     columns = {n: np.array([b.values.get(n, math.nan) for b in batches], dtype=float) for n in names}
     times_s = (
         np.maximum.accumulate(np.array([round(b.time_s, 6) for b in batches], dtype=float))
@@ -227,7 +227,7 @@ class _Decoder:
         elif text.startswith("ATSH"):
             value = int(text[4:], 16)
             value = self.priority << 24 | value if self.link.form.is_29bit else value
-            self.functional = value in (0x7DF, 0x18DB33F1)
+            self.functional = value in (FUNCTIONAL_11_BIT, FUNCTIONAL_29_BIT)
             self.header = None if self.functional else value
         if text.startswith("AT") or len(text) < 3:
             return None

@@ -89,6 +89,12 @@ def frames_for(payload_bytes: int) -> int:
     return 1 + -(-(payload_bytes - FIRST_FRAME_BYTES) // CONSECUTIVE_FRAME_BYTES)
 
 
+def identifier_request(service: int, identifier: int) -> tuple[bytes, bytes]:
+    """A request for one identifier, without the response-count digit, and what its answer begins with."""
+    request = Request(service, (Item(identifier, 0, (), lambda data: {}),))
+    return request.text, bytes((service + POSITIVE,)) + identifier.to_bytes(request.key_bytes, "big")
+
+
 @dataclass(frozen=True, slots=True)
 class Answer:
     """Values out of one answer, and a problem's name where it failed a check (values may be partial)."""

@@ -16,10 +16,10 @@ from camlog.capture.requests import (
     pack,
     pid_item,
 )
-from camlog.rates import MEDIUM_HZ, SLOW_HZ, need_of
-from camlog.signals import BY_PID, SIGNALS
+from camlog.rates import MEDIUM_HZ, need_of
+from camlog.signals import BY_PID, in_order
 
-MEDIUM_PERIOD_S, SLOW_PERIOD_S = 1.0 / MEDIUM_HZ, 1.0 / SLOW_HZ
+MEDIUM_PERIOD_S = 1.0 / MEDIUM_HZ
 # Signals that ride along with engine speed where its answer has room in one frame, most useful first.
 _COMPANIONS = ("engine_load", "throttle_position", "vehicle_speed", "manifold_pressure")
 
@@ -41,8 +41,7 @@ class Plan:
     @property
     def signals(self) -> list[str]:
         """All signals asked for, in the vocabulary's order, then those it does not know."""
-        asked = {s for r in self.requests for s in r.signals}
-        return [s for s in SIGNALS if s in asked] + sorted(asked - SIGNALS.keys())
+        return in_order({s for r in self.requests for s in r.signals})
 
     def groups(self) -> dict[str, list[str]]:
         """Signals by rate group: `fast`, `medium`, `slow`."""

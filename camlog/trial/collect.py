@@ -11,7 +11,14 @@ from camlog.capture.connect import open_link
 from camlog.capture.lines import is_whole
 from camlog.capture.link import Link
 from camlog.capture.probe import Capabilities, probe
-from camlog.capture.requests import POSITIVE, SERVICE_CURRENT, Request, pid_item, read_answer
+from camlog.capture.requests import (
+    NEGATIVE,
+    SERVICE_CURRENT,
+    Request,
+    identifier_request,
+    pid_item,
+    read_answer,
+)
 from camlog.profile import SignalDefinition, VehicleProfile
 from camlog.signals import SIGNALS
 from camlog.trial import messages
@@ -97,22 +104,18 @@ class _Reader:
         service, identifier, _ = source
         if not self.capabilities.address(self.link, header):
             return "not_addressed"
-        width = 2 if service == 0x22 else 1
-        echo = bytes([service + POSITIVE]) + identifier.to_bytes(width, "big")
-        reply = self.link.ask(f"{service:02X}{identifier:0{2 * width}X}".encode(), self.link.poll_timeout_s)
+        text, echo = identifier_request(service, identifier)
+        reply = self.link.ask(text, self.link.poll_timeout_s)
         for message in reply.messages:
             data = bytes(message.data)
             if data.startswith(echo) and is_whole(message):
                 return reply.time_s - self.begun_s, data[len(echo) :]
-            if data[:1] == b"\x7f":
+            if data[:1] == bytes([NEGATIVE]):
                 return "negative"
         return reply.problem or "no_data"
 
     def header_of(self, source: Source) -> int | None:
-        """Header to ask for a source: the profile's own where this bus has such, else the engine module's."""
-        wanted = source[2]
-        other_format = self.link.form.is_29bit and wanted is not None and wanted <= 0x7FF
-        return self.capabilities.header if wanted is None or not self.link.is_can or other_format else wanted
+        return self.link.header_for(source[2], self.capabilities.header)
 
     def find_unanswered(self) -> None:
         """Which identifiers are not answered, why, and whether another module known to be there answers them."""
