@@ -21,7 +21,8 @@ from camlog.cli import main
 from camlog.errors import InputError
 from camlog.library.compare import change_point, crosses, trends
 from camlog.library.known_good import ENOUGH, KnownGood, misfits, pool, pooled
-from camlog.library.store import _MIGRATIONS, VERSION, Entry, FigureValue, Library
+from camlog.library.schema import MIGRATIONS
+from camlog.library.store import VERSION, Entry, FigureValue, Library
 from camlog.limits import LIMITS
 from camlog.units import showing
 
@@ -340,7 +341,7 @@ def test_known_good_cars_alone_answer_nothing_and_excuse_no_stuck_cam(sample):
 
 def test_an_older_library_is_brought_up_to_date_and_found_by_its_words(path):
     with sqlite3.connect(path) as raw:
-        raw.executescript(_MIGRATIONS[0] + "PRAGMA user_version = 1;")
+        raw.executescript(MIGRATIONS[0] + "PRAGMA user_version = 1;")
         raw.execute("INSERT INTO recording (sha256, file, added_at, vehicle) VALUES ('ab', 'old.csv', '2020-01-01', 'red car')")
         raw.execute("INSERT INTO cam VALUES (1, 'intake_b1', 'slow', 0.9, '{}')")
     with Library(path) as library:
@@ -361,3 +362,64 @@ def test_a_full_disk_says_so_and_loses_nothing(path):
     with Library(path) as library:
         assert len(library) == kept >= 1
         library.add(entry(1000))
+
+
+# ---------------------------------------------------------------- published examples
+
+
+def test_pooling_gives_the_published_figures_of_nine_laboratories():
+    # Data: Kacker, "Combining information from interlaboratory evaluations using a random effects model", Metrologia 41
+    # (2004) 132-136. Figures: R's package metafor, method DL, as statsmodels' own tests keep them (results_meta, exk1_dl).
+    values = [61.00, 61.40, 62.21, 62.30, 62.34, 62.60, 62.70, 62.84, 65.90]
+    variances = [0.2025, 1.2100, 0.0900, 0.2025, 0.3844, 0.5625, 0.0676, 0.0225, 1.8225]
+    mean, variance, between = pool(values, variances)
+    kept = pytest.importorskip("statsmodels.stats.tests.results.results_meta").exk1_dl
+    assert (mean, between) == pytest.approx((kept.b, kept.tau2), rel=1e-9)
+    assert np.sqrt(variance) == pytest.approx(kept.se, rel=1e-9)
+    assert (mean, np.sqrt(variance), between) == pytest.approx((62.3901, 0.2457, 0.2880), abs=6e-5)
+
+
+def test_the_change_in_the_flow_of_the_nile_is_found_where_it_was_published():
+    # Cobb, "The problem of the Nile: conditional solution to a changepoint problem", Biometrika 65 (1978) 243-251: the
+    # yearly flow at Aswan is less from 1899 on. The data are those of statsmodels.datasets.nile, public domain.
+    from statsmodels.datasets import nile
+
+    flow = nile.load_pandas().data
+    assert flow["year"].iloc[change_point(flow["volume"].to_numpy())] == 1899
+
+
+def test_the_change_in_the_signals_of_rupturess_documentation_is_found():
+    # ruptures, "Piecewise constant (pw_constant)": signals with a known change, here one each with its seed.
+    import ruptures
+
+    for seed in range(20):
+        signal, ends = ruptures.pw_constant(60, 1, 1, noise_std=0.5, seed=seed, delta=(2, 5))
+        assert abs(change_point(signal[:, 0]) - ends[0]) <= 1
+
+
+@pytest.mark.parametrize("steps", [40, 400, 1500, 4000, 20_000])
+def test_a_migration_that_is_cut_midway_is_done_again(path, steps):
+    with sqlite3.connect(path) as raw:
+        raw.executescript(MIGRATIONS[0] + "PRAGMA user_version = 1;")
+        raw.executemany(
+            "INSERT INTO recording (sha256, file, added_at, vehicle) VALUES (?, ?, '2020-01-01', 'red car')",
+            [(f"{i:064x}", f"old-{i}.csv") for i in range(200)],
+        )
+    raw.close()
+    child = os.fork()
+    if not child:
+        connect = sqlite3.connect
+
+        def cut(*words, **more):
+            opened = connect(*words, **more)
+            opened.set_progress_handler(lambda: os.kill(os.getpid(), signal.SIGKILL), steps)
+            return opened
+
+        sqlite3.connect = cut
+        Library(path)
+        os._exit(0)
+    assert os.waitpid(child, 0)[1] == signal.SIGKILL
+    with Library(path) as library:
+        assert library._open.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
+        assert library._open.execute("PRAGMA user_version").fetchone()[0] == VERSION
+        assert len(library.recordings(search="red", most=500)) == 200 and len(library.recordings(search="old-17.csv")) == 1

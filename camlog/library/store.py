@@ -1,7 +1,7 @@
 """The library file: one SQLite database, its schema versioned, safe with two writers and with a kill at any moment.
 
 Every change is one transaction (write-ahead log, full synchronisation); a recording is known by the hash of its trace, so
-adding it twice keeps one. Schema by `PRAGMA user_version`; `_MIGRATIONS` brings an older file up to date, a newer one is
+adding it twice keeps one. Schema by `PRAGMA user_version`; `MIGRATIONS` brings an older file up to date, a newer one is
 refused.
 """
 
@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -20,40 +21,12 @@ from platformdirs import user_data_path
 
 from camlog.errors import InputError
 from camlog.library import say
+from camlog.library.schema import MIGRATIONS
 from camlog.stream import now
 
 WAIT_S = 30.0  # for another program that writes
-# From each version to the next; the first makes an empty library.
-_MIGRATIONS = (
-    """
-    CREATE TABLE recording (
-        id INTEGER PRIMARY KEY, sha256 TEXT NOT NULL UNIQUE, file TEXT NOT NULL, added_at TEXT NOT NULL,
-        kind TEXT NOT NULL DEFAULT '', vehicle TEXT NOT NULL DEFAULT '', started_at TEXT, duration_s REAL,
-        mileage_km REAL, outcome TEXT NOT NULL DEFAULT '', known_good INTEGER NOT NULL DEFAULT 0,
-        known_good_by TEXT NOT NULL DEFAULT '', known_good_at TEXT, known_good_why TEXT NOT NULL DEFAULT '',
-        codes TEXT NOT NULL DEFAULT '[]');
-    CREATE INDEX recording_kind ON recording (kind, known_good);
-    CREATE INDEX recording_vehicle ON recording (vehicle, started_at);
-    CREATE TABLE cam (
-        recording INTEGER NOT NULL REFERENCES recording ON DELETE CASCADE, cam TEXT NOT NULL, condition TEXT NOT NULL,
-        confidence REAL NOT NULL, probabilities TEXT NOT NULL, PRIMARY KEY (recording, cam)) WITHOUT ROWID;
-    CREATE TABLE figure (
-        recording INTEGER NOT NULL REFERENCES recording ON DELETE CASCADE, cam TEXT NOT NULL, figure TEXT NOT NULL,
-        part TEXT NOT NULL, oil TEXT NOT NULL, value REAL NOT NULL, low REAL, high REAL, amount REAL NOT NULL,
-        PRIMARY KEY (recording, cam, figure, part, oil)) WITHOUT ROWID;
-    CREATE INDEX figure_by_name ON figure (figure, cam, oil);
-    """,
-    # The newest, and those with some words in them, are found without reading every row.
-    """
-    DROP INDEX figure_by_name;
-    CREATE INDEX recording_when ON recording (COALESCE(started_at, added_at), id);
-    CREATE INDEX cam_condition ON cam (condition, recording);
-    CREATE VIRTUAL TABLE words USING fts5(text, tokenize = trigram);
-    INSERT INTO words (rowid, text) SELECT id, file || ' ' || vehicle || ' ' || kind || ' ' || outcome || ' ' || codes || ' ' || COALESCE(known, '') FROM (
-        SELECT *, (SELECT group_concat(cam || ' ' || condition, ' ') FROM cam WHERE recording = id) AS known FROM recording);
-    """,
-)
-VERSION = len(_MIGRATIONS)
+FEW = 500  # of so many recordings each is looked up; of more, the newest are looked at until enough fit
+VERSION = len(MIGRATIONS)
 # (cam, figure, part, oil) to its values, each a row of the figure table with what its recording is.
 Figures = dict[tuple[str, str, str, str], list[dict[str, Any]]]
 
@@ -94,6 +67,11 @@ def _storable(text: str) -> str:
     return text.encode("utf-8", "replace").decode()
 
 
+def _words(text: str) -> list[str]:
+    """The words of a text in small letters, each once: what stands between signs and spaces."""
+    return list(dict.fromkeys(re.findall(r"[^\W_]+", text.lower())))
+
+
 def default_path() -> Path:
     """Where the library lies unless told otherwise: `CAMLOG_LIBRARY`, else this user's data folder."""
     named = os.environ.get("CAMLOG_LIBRARY")
@@ -119,6 +97,7 @@ class Library:
         except (OSError, sqlite3.Error) as error:
             raise say.error("unopened", self.path, why=error) from error
         connection.row_factory = sqlite3.Row
+        connection.create_function("words_of", 1, lambda text: json.dumps(_words(text)), deterministic=True)
         return connection
 
     def _migrate(self) -> None:
@@ -130,7 +109,7 @@ class Library:
                 # Another program may have done it while this one waited.
                 if self._open.execute("PRAGMA user_version").fetchone()[0] > step:
                     continue
-                for statement in _MIGRATIONS[step].split(";"):
+                for statement in MIGRATIONS[step].split(";"):
                     self._open.execute(statement)
                 self._open.execute(f"PRAGMA user_version = {step + 1}")
 
@@ -170,6 +149,9 @@ class Library:
             "started_at": entry.started_at, "duration_s": entry.duration_s, "mileage_km": entry.mileage_km,
             "outcome": _storable(entry.outcome), "codes": json.dumps(entry.codes), "added_at": now(),
         }  # fmt: skip
+        conditions = (f"{cam} {condition}" for cam, (condition, *_) in entry.cams.items())
+        said = (str(columns[c]) for c in ("file", "vehicle", "kind", "outcome"))
+        text = columns["text"] = " ".join([*said, *entry.codes, *conditions]).lower()
         names = ", ".join(columns)
         update = ", ".join(f"{c} = excluded.{c}" for c in columns)
         with self._transaction():
@@ -178,7 +160,7 @@ class Library:
                 f"ON CONFLICT (sha256) DO UPDATE SET {update} RETURNING id",
                 (entry.sha256, *columns.values()),
             ).fetchone()[0]
-            for table in ("cam", "figure"):
+            for table in ("cam", "figure", "word"):
                 self._open.execute(f"DELETE FROM {table} WHERE recording = ?", (number,))
             self._open.executemany(
                 "INSERT INTO cam VALUES (?, ?, ?, ?, ?)",
@@ -188,9 +170,7 @@ class Library:
                 "INSERT OR REPLACE INTO figure VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 [(number, f.cam, f.figure, f.part, f.oil, f.value, f.low, f.high, f.amount) for f in entry.figures],
             )
-            conditions = [f"{cam} {condition}" for cam, (condition, *_) in entry.cams.items()]
-            text = " ".join([*(str(columns[c]) for c in ("file", "vehicle", "kind", "outcome")), *entry.codes, *conditions])
-            self._open.execute("INSERT OR REPLACE INTO words (rowid, text) VALUES (?, ?)", (number, text))
+            self._open.executemany("INSERT INTO word VALUES (?, ?)", [(word, number) for word in _words(text)])
         return number
 
     def mark_good(self, number: int, by: str, why: str = "", *, good: bool = True) -> None:
@@ -206,7 +186,6 @@ class Library:
         with self._transaction():
             if not self._open.execute(statement, (*values, number)).rowcount:
                 raise self._missing(number)
-            self._open.execute("DELETE FROM words WHERE rowid NOT IN (SELECT id FROM recording) AND rowid = ?", (number,))
 
     def _missing(self, number: int) -> InputError:
         return say.error("no_recording", self.path, number=number)
@@ -231,21 +210,33 @@ class Library:
         if good:
             only("known_good = 1")
         if condition:
-            only("id IN (SELECT recording FROM cam WHERE condition = ? ORDER BY recording DESC LIMIT ?)", condition, most)
+            few = self._few("SELECT recording FROM cam WHERE condition = ?", condition)
+            only(few or "EXISTS (SELECT 1 FROM cam WHERE recording = id AND condition = ?)", *[condition] * (not few))
         if sha256:
             only("sha256 IN (SELECT value FROM json_each(?))", json.dumps(sha256))
-        if words := _storable(search).replace("\0", " ").split():
-            # Three letters and more are looked up, fewer are compared; of many that fit, those added last.
-            long = " ".join('"' + word.replace('"', '""') + '"' for word in words if len(word) > 2)
-            short = [f"%{word}%" for word in words if len(word) < 3]
-            fits = " AND ".join(["words MATCH ?"] * bool(long) + ["text LIKE ?"] * len(short))
-            only(f"id IN (SELECT rowid FROM words WHERE {fits} ORDER BY rowid DESC LIMIT ?)", *[long] * bool(long), *short, most)
+        wanted = _storable(search).lower().split()
+        for word in wanted:
+            only("instr(text, ?)", word)
+        begun = (self._few("SELECT recording FROM word WHERE word >= ? AND word < ?", w, w + chr(0x10FFFF)) for w in _words(" ".join(wanted)))
+        if few := next(filter(None, begun), ""):
+            only(few)
         return self._read(f"{' AND '.join(where) or 1} ORDER BY COALESCE(started_at, added_at) DESC, id DESC LIMIT ?", *values, most)
+
+    def _few(self, query: str, *values: object) -> str:
+        """The recordings of a query as a restriction where they are few; empty where looking at each, newest first, is sooner."""
+        with self._faults():
+            rows = self._open.execute(f"{query} LIMIT ?", (*values, FEW)).fetchall()
+        return f"id IN ({', '.join(str(row[0]) for row in rows)})" if len(rows) < FEW else ""
 
     def named(self, column: Literal["kind", "vehicle"], most: int = 500) -> list[str]:
         """The engine kinds or cars that recordings have, by name."""
         with self._faults():
-            rows = self._open.execute(f"SELECT DISTINCT {column} FROM recording WHERE {column} <> '' ORDER BY 1 LIMIT ?", (most,))
+            # From each to the next by the index, which SQLite does not do for DISTINCT.
+            after = f"SELECT MIN({column}) FROM recording WHERE {column} >"
+            rows = self._open.execute(
+                f"WITH RECURSIVE each(name) AS ({after} '' UNION ALL SELECT ({after} name) FROM each WHERE name IS NOT NULL) "
+                "SELECT name FROM each WHERE name IS NOT NULL LIMIT ?", (most,)
+            )  # fmt: skip
             return [row[0] for row in rows]
 
     def recording(self, number: int) -> dict[str, Any]:
