@@ -159,7 +159,7 @@ class Board:
         cam = found.cam
         stale = any(shown is None or shown.stale for shown in (found.commanded, found.actual))
         return {
-            "cam": cam, "name": short(cam),
+            "cam": cam, "name": short(cam), "signals": [commanded(cam), actual(cam)],
             "commanded": _angle(found.commanded), "actual": _angle(found.actual),
             "error": None if found.difference_deg is None else f"{found.difference_deg:+z.1f}°",
             "at": [None if shown is None else round(shown.value, 2) for shown in (found.commanded, found.actual)],

@@ -75,9 +75,7 @@
       if (actual !== null) one.actual.style.left = across(actual) + "%";
       text(one.high, `${high}°`); text(one.low, `${low}°`);
       if (!document.hidden) {
-        for (const [part, signal] of [["command", "commanded"], ["actual", "actual"]]) {
-          one.strip.querySelector("path." + part).setAttribute("d", path(`cam_${cam.cam}_${signal}`, cam.scale));
-        }
+        ["command", "actual"].forEach((part, i) => one.strip.querySelector("path." + part).setAttribute("d", path(cam.signals[i], cam.scale)));
         one.strip.querySelector("path.marks").setAttribute("d", [...marked].filter((t) => t > now - KEPT_S).map((t) => `M${(1000 * (t - now + KEPT_S) / KEPT_S).toFixed(1)} 0V100`).join(""));
       }
       text(one.verdict, `${verdict ? `${verdict.sign} So far: ${verdict.word}` : "No verdict yet"} · read ${cam.rate}`);
