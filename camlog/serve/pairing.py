@@ -45,11 +45,9 @@ class Pairing:
         *,
         clock: Callable[[], float] = time.monotonic,
         on_new_code: Callable[[str, str], None] | None = None,
-        most_viewers: int = MOST_VIEWERS,
     ):
         self._clock = clock
         self._on_new_code = on_new_code
-        self._most_viewers = most_viewers
         self._lock = threading.Lock()
         self._digits = _new_digits()
         self._wrong_with_code = 0
@@ -76,7 +74,7 @@ class Pairing:
                 token = secrets.token_urlsafe(TOKEN_BYTES)
                 self._wrong_from.pop(device_of(address), None)
                 self._drop_ended(now)
-                while len(self._sessions) >= self._most_viewers:
+                while len(self._sessions) >= MOST_VIEWERS:
                     self._sessions.popitem(last=False)  # the one not seen for the longest time
                 self._sessions[_hash(token)] = now + SESSION_S
                 self._replace()
