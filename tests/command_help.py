@@ -1,4 +1,4 @@
-"""`camlog` as a process of its own, forked from one that has it loaded (conftest.py): each costs milliseconds, not seconds.
+"""`camlog` as a process of its own, forked from one that has it loaded (`forked.py`): each costs milliseconds, not seconds.
 
 What is tested is what a command does. Its start, its console and how Python ends are tested where it is started plainly.
 """
@@ -14,6 +14,9 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
+# Of the page's workers, instead of their own: what gives way to all others hardly goes on while other tests keep the
+# processors busy.
+NICENESS = 1
 FORKING = multiprocessing.get_context("forkserver")
 
 

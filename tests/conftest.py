@@ -12,6 +12,7 @@ import threading
 import pytest
 
 from camlog.serve import worker
+from tests.command_help import NICENESS
 
 _started: list[subprocess.Popen] = []
 # Files that take half a minute and more, the longest first: begun late, one of them would run alone at the end.
@@ -26,13 +27,9 @@ def pytest_configure() -> None:
     # Some hundred processes that are started would each compile camlog again.
     sys.dont_write_bytecode = False
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
-    # Workers are forked from a process that has loaded what they need, once instead of a hundred times. As for a user they
-    # are started where a command serves.
-    worker.START = "forkserver"
-    multiprocessing.set_forkserver_preload(
-        ["camlog.cli.record", "camlog.capture.record", "camlog.sinks", "camlog.serve.tasks", "camlog.serve.converter",
-         "camlog.serve.player", "camlog.analysis", "camlog.report", "camlog.trial.judge", "camlog.verify.page", "pytest"]
-    )  # fmt: skip
+    # Workers are forked from a process that has loaded what they need. Where a command serves they start as for a user.
+    worker.START, worker.NICENESS = "forkserver", NICENESS
+    multiprocessing.set_forkserver_preload(["tests.forked", "pytest"])
     # A shell without job control starts a background job with the signal ignored, and all that it starts inherits this.
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
