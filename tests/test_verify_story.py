@@ -33,7 +33,7 @@ from tests.verify_help import gate, open_names
 PROFILE = read_profile("demo")
 # The adapter looks at it some twenty-five times a request. Where only codes matter, time goes by faster. The recorder's own
 # looks at the clock, of which a wait takes many, cost next to nothing.
-FINE_S, COARSE_S = 0.009, 0.06
+FINE_S, COARSE_S = 0.007, 0.06
 LOOK_S = 0.0005
 CODES_ONLY = ("first-drive.csv", "short.csv")
 DAYS = ("first-drive.csv", "before.csv", "short.csv", "after.csv")
