@@ -649,7 +649,7 @@ def test_a_request_to_terminate_ends_cleanly_and_handlers_come_back(number):
     before = signal.getsignal(number)
     with KeyReader(lambda: 0.0, fd=None) as keys:
         os.kill(os.getpid(), number)
-        assert keys.wait(5.0) and keys.end_requested
+        assert keys.wait(30.0) and keys.end_requested
         if number == signal.SIGINT:
             with pytest.raises(KeyboardInterrupt):  # the second does not wait for a clean end
                 os.kill(os.getpid(), number)

@@ -118,7 +118,8 @@ def test_the_page_says_it_before_the_drive_and_in_it_and_leaves_out_what_it_says
         assert f"Signals to log: {len(kept)} of {len(every)}" in piece("log")
         desk.recorder.start("kept")
         until(lambda: desk.recorder.status().elapsed_s > 7.0)
-        assert min(desk.recorder.board.rates().values()) > LEAST_HZ - 0.3
+        # On a busy computer an answer may be late for a while.
+        until(lambda: min(desk.recorder.board.rates().values()) > LEAST_HZ - 0.3)
         desk.recorder.stop()
         until(lambda: desk.recorder.status().state == "finished")
         assert set(read_trace(tmp_path / "kept.csv").signals) == set(kept)
