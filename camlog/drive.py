@@ -130,24 +130,9 @@ def finite(value: Any) -> Any:
 
 def snapshot_to_dict(snapshot: CodeSnapshot) -> dict[str, Any]:
     """A code snapshot as the JSON object of a drive file."""
-
-    def codes(found: tuple[TroubleCode, ...] | None) -> list[dict[str, str]] | None:
-        return None if found is None else [{"code": c.code, "ecu": c.ecu} for c in found]
-
-    return {
-        "time_s": snapshot.time_s,
-        "mil": snapshot.mil,
-        "stored": codes(snapshot.stored),
-        "pending": codes(snapshot.pending),
-        "permanent": codes(snapshot.permanent),
-        "readiness": dict(snapshot.readiness),
-        "freeze_frame": finite(snapshot.freeze_frame),
-        "since_clear": finite(snapshot.since_clear),
-        # A test without a value is no result, and there is no other way to write one.
-        "monitor_tests": [
-            finite(dataclasses.asdict(t)) for t in snapshot.monitor_tests if math.isfinite(t.value)
-        ],
-    }
+    # A test without a value is no result, and there is no other way to write one.
+    tests = [finite(dataclasses.asdict(t)) for t in snapshot.monitor_tests if math.isfinite(t.value)]
+    return finite(dataclasses.asdict(snapshot)) | {"time_s": snapshot.time_s, "monitor_tests": tests}
 
 
 def write_drive(drive: Drive, path: str | Path, *, replace: bool = True) -> None:
@@ -249,16 +234,8 @@ def _drive(raw: Any, path: Path) -> Drive:
             number = isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e308
             if not text if name == "code" else not number and (name in SIGNALS and value is not None or not text):
                 raise fault(f"code_snapshots[{index}].freeze_frame.{name[:40]!a}", "a finite number, or text")
-    return Drive(
-        started_at=read.started_at,
-        vehicle={"name": None, "vin": None} | read.vehicle,
-        adapter=read.adapter,
-        trace_sha256=read.trace_sha256,
-        events=read.events,
-        code_snapshots=read.code_snapshots,
-        ancestry=read.ancestry,
-        intact=_intact(raw, read),
-    )
+    shared = {f.name: getattr(read, f.name) for f in dataclasses.fields(Drive) if f.name != "intact"}
+    return Drive(**shared | {"vehicle": {"name": None, "vin": None} | read.vehicle}, intact=_intact(raw, read))
 
 
 def _without_nulls(value: Any) -> Any:

@@ -15,7 +15,6 @@ from importlib.resources import files
 from types import MappingProxyType
 from typing import Any
 
-from camlog.errors import InputError
 from camlog.messages import say
 from camlog.numbers import with_unit
 
@@ -74,10 +73,14 @@ def limits_for(profile: Any = None) -> Mapping[str, Limit]:
     file = getattr(profile, "file", None)
     found = dict(LIMITS)
     for name, value in overrides.items():
-        problem = limit_problem(name, value)
-        if problem:
-            what, remedy = problem
-            raise InputError(what, file=file, column=name, remedy=remedy)
+        if name not in LIMITS:
+            near = get_close_matches(name, LIMITS, n=1)
+            raise say.error("limit_unknown", file, column=name, name=name, near=near[0] if near else "")
+        limit = LIMITS[name]
+        if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+            raise say.error("limit_no_number", file, column=name, name=name, unit=limit.unit)
+        if not limit.lowest < value <= limit.highest:
+            raise say.error("limit_range", file, column=name, value=value, limit=limit)
         found[name] = replace(LIMITS[name], value=float(value), source=PROFILE_SOURCE)
     edges = [found[name].value for name in OIL_EDGES]
     if edges != sorted(set(edges)):
@@ -85,25 +88,10 @@ def limits_for(profile: Any = None) -> Mapping[str, Limit]:
     return MappingProxyType(found)
 
 
-def limit_problem(name: str, value: object) -> tuple[str, str] | None:
-    """Why a profile may not set the limit `name` to `value`, and what to do; None where it may."""
-    if name not in LIMITS:
-        near = get_close_matches(name, LIMITS, n=1)
-        remedy = f"Did you mean {near[0]!r}?" if near else "The commented profile template names them."
-        return f"[limits] has no limit named {name!r}", remedy
-    limit = LIMITS[name]
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
-        return f"[limits] {name} should be a finite number", f"Give a number in {limit.unit}."
-    if not limit.lowest < value <= limit.highest:
-        within = f"Give a number above {limit.lowest:g} and up to {limit.highest:g} {limit.unit}."
-        return f"[limits] {name} = {value:g} is out of range", within
-    return None
-
-
 def strange_limits(limits: Mapping[str, Limit]) -> list[str]:
     """A sentence for each limit set so far from its default that a slip of the unit is likely."""
     return [
-        f"[limits] {name} = {limit.value:g} {limit.unit} is far from the usual {LIMITS[name].value:g}; check the unit."
+        say("limits.strange", limit=limit, usual=LIMITS[name].value)
         for name, limit in limits.items()
         if limit.from_profile and limit.unit != "degC"
         and not 1.0 / STRANGE_TIMES <= limit.value / LIMITS[name].value <= STRANGE_TIMES

@@ -46,13 +46,9 @@ def json_block(value: Any) -> Markup:
 @lru_cache(maxsize=4)
 def _environment(folder: Path) -> Environment:
     environment = Environment(
-        loader=FileSystemLoader(folder),
-        autoescape=True,
-        finalize=_finalize,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+        loader=FileSystemLoader(folder), autoescape=True, finalize=_finalize, undefined=StrictUndefined,
+        trim_blocks=True, lstrip_blocks=True,
+    )  # fmt: skip
     environment.filters |= {**FILTERS, "json_block": json_block}
     return environment
 
@@ -85,18 +81,11 @@ def render_page(template_name: str, *, simulated: str = "", scripts: Sequence[st
     """
     from camlog import __version__
 
-    return (
-        _environment(dashboards_folder())
-        .get_template(template_name)
-        .render(
-            version=__version__,
-            style=Markup(shipped_text("style.css")),
-            policy=content_policy(scripts),
-            simulated=simulated,
-            scripts=[Markup(s) for s in scripts],
-            **context,
-        )
-    )
+    template = _environment(dashboards_folder()).get_template(template_name)
+    return template.render(
+        version=__version__, style=Markup(shipped_text("style.css")), policy=content_policy(scripts),
+        simulated=simulated, scripts=[Markup(s) for s in scripts], **context,
+    )  # fmt: skip
 
 
 def write_page(text: str, path: str | Path, *, replace: bool = True) -> None:

@@ -45,7 +45,12 @@ def shortcut_place(menu: bool = False, platform: str = sys.platform) -> Path:
 
 
 def write_shortcut(
-    folder: Path, place: Path, *, force: bool = False, platform: str = sys.platform, python: str = sys.executable
+    folder: Path,
+    place: Path,
+    *,
+    force: bool = False,
+    platform: str = sys.platform,
+    python: str = sys.executable,
 ) -> Path:
     """A shortcut in `place` that serves `folder` (made where it is not there) and opens the page; its path.
 

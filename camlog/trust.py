@@ -7,14 +7,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from camlog.drive import Ancestor, Drive
+from camlog.messages import capital, say
 
-SIMULATED_REMARK = "the adapter is a simulated one: these are no readings of a vehicle and prove nothing."
+SIMULATED_REMARK = say("trust.simulated")
 
 
 def simulated_words(*drives: Drive | None) -> str:
     """What a page says first of drives of which one is simulated; empty where none is."""
     found = any(d is not None and d.is_simulated for d in drives)
-    return SIMULATED_REMARK[0].upper() + SIMULATED_REMARK[1:] if found else ""
+    return capital(SIMULATED_REMARK) if found else ""
 
 
 def remarks(drive: Drive | None, trace_sha256: str | None, beside: Path) -> list[str]:
@@ -24,9 +25,9 @@ def remarks(drive: Drive | None, trace_sha256: str | None, beside: Path) -> list
     found = [SIMULATED_REMARK] if drive.is_simulated else []
     converted = drive.adapter.get("name") == "converted"  # in memory: there is no trace file to know the hash of
     if drive.trace_sha256 is None and drive.adapter and not converted:
-        found.append("the recording did not end cleanly; what was saved until then is here.")
+        found.append(say("trust.not_ended"))
     elif drive.trace_sha256 not in (None, trace_sha256):
-        found.append(f"the file was changed after the recording, or {beside.name} belongs to another.")
+        found.append(say("trust.changed", beside=beside.name))
     return found
 
 
@@ -49,22 +50,22 @@ def trust(drive: Drive | None, trace_sha256: str | None, *, codes_alone: bool = 
     a change made by hand afterwards; a forger who knows the file format could still make a file that passes.
     """
     if drive is None:
-        return Trust(None, ("there is no drive file beside the trace.",))
+        return Trust(None, (say("trust.no_drive"),))
     wrong, unknown = [], []
     if drive.intact is False:
-        wrong.append("its drive file was changed after it was written.")
+        wrong.append(say("trust.drive_changed"))
     if drive.trace_sha256 and trace_sha256 and drive.trace_sha256 != trace_sha256:
-        wrong.append("its trace is not the one the drive file was written for.")
+        wrong.append(say("trust.other_trace"))
     for ancestor in drive.ancestry:
         source = f"{ancestor.made or 'made'} from {ancestor.file or 'another file'}"
         if ancestor.as_recorded is False:
-            wrong.append(f"it was {source}, which had been changed after the recording.")
+            wrong.append(say("trust.from_changed", source=source))
         else:
-            unknown.append(f"it was {source}; only the recording itself can be trusted.")
+            unknown.append(say("trust.from_other", source=source))
     if drive.intact is None and not drive.ancestry:
-        unknown.append("its drive file carries no seal, so a change would not show.")
+        unknown.append(say("trust.no_seal"))
     if not codes_alone and not (drive.trace_sha256 and trace_sha256):
-        unknown.append("the drive file does not hold the trace's hash: the recording was not ended.")
+        unknown.append(say("trust.no_hash"))
     return Trust(False if wrong else None if unknown else True, tuple(dict.fromkeys((*wrong, *unknown))))
 
 

@@ -8,7 +8,7 @@ better than its command, so that no fault is taken for a wrong mapping.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -37,6 +37,9 @@ _CONTRADICTED = 0.6  # the score of a match that contradicts its values, at most
 _MAPPED, _UNMAPPED, _FREE = 0.7, 0.35, 0.15
 _ENGINE_BINS, _ENGINE_POINTS, _ENGINE_LAG_S = 6, 2000, 2.0
 _LOADS = ("engine_load", "manifold_pressure", "mass_air_flow", "throttle_position")
+
+Slope = tuple[float, float]  # and the squared correlation
+Judge = Callable[[np.ndarray, np.ndarray], Slope]
 
 
 @dataclass(frozen=True)
@@ -85,35 +88,46 @@ def series_of(table: Table, index: int) -> Series:
     return Series(table.time_s[kept], values[kept])
 
 
-def fit(leader: Series, follower: Series) -> Fit | None:
-    """How `follower` follows `leader`, at the lag where it does so best; None where neither moves enough to tell.
+def _grid(series: Sequence[Series], most: int) -> tuple[np.ndarray, float] | None:
+    """Times that all of them cover, at most about `most`, and their step, s; None where they are too few or too still.
 
-    Lags are tried in steps of the slower column's interval, which bounds what can be resolved.
+    The step is the slowest one's interval, which bounds what can be resolved.
     """
-    if (
-        min(len(leader.time_s), len(follower.time_s)) < _LEAST_POINTS
-        or min(leader.moves, follower.moves) < _LEAST_MOVES
-    ):
+    if min(len(s.time_s) for s in series) < _LEAST_POINTS or min(s.moves for s in series) < _LEAST_MOVES:
         return None
-    begin, end = (pick(leader.time_s[at], follower.time_s[at]) for pick, at in ((max, 0), (min, -1)))
-    slower = max(leader.interval_s, follower.interval_s)
-    if not slower > 0:
+    begin, end = max(s.time_s[0] for s in series), min(s.time_s[-1] for s in series)
+    slowest = max(s.interval_s for s in series)
+    step = max(slowest, (end - begin) / most)
+    grid = np.arange(begin, end, step) if slowest > 0.0 else np.empty(0)
+    return (grid, step) if len(grid) >= _LEAST_POINTS else None
+
+
+def _by_lag(x: np.ndarray, y: np.ndarray, earliest: int, latest: int, judge: Judge, digits: int) -> tuple[int, Slope, Slope]:
+    """The lag of `y` behind `x` in steps at which `judge` finds the best squared correlation, what it finds there, and
+    what without a lag."""
+    most = len(x) // 3
+    found = {
+        k: judge(x[max(0, -k) : len(x) - max(0, k)], y[max(0, k) : len(y) - max(0, -k)])
+        for k in range(max(-most, earliest), min(most, latest) + 1)
+    }
+    best = max(found, key=lambda k: (round(found[k][1], digits), -abs(k)))
+    return best, found[best], found[0]
+
+
+def fit(leader: Series, follower: Series) -> Fit | None:
+    """How `follower` follows `leader`, at the lag where it does so best; None where neither moves enough to tell."""
+    shared = _grid((leader, follower), _MOST_POINTS)
+    if shared is None:
         return None
-    step = max(slower, (end - begin) / _MOST_POINTS)
-    grid = np.arange(begin, end, step)
-    if len(grid) < _LEAST_POINTS:
-        return None
+    grid, step = shared
     # A command holds until the next; sums of steps may end a little before the time they stand for.
     x = leader.values[np.searchsorted(leader.time_s, grid + 1e-6 * step, side="right") - 1]
     y = np.interp(grid, follower.time_s, follower.values)
-    most = len(grid) // 3
-    lags = np.arange(max(-most, round(_EARLIEST_S / step)), min(most, round(_LATEST_S / step)) + 1)
-    found = [_regression(x[max(0, -k) : len(x) - max(0, k)], y[max(0, k) : len(y) - max(0, -k)]) for k in lags.tolist()]
-    best = max(range(len(lags)), key=lambda i: (round(found[i][1], 3), -abs(lags[i])))
+    lag, (slope, r2), (_, at_once) = _by_lag(x, y, round(_EARLIEST_S / step), round(_LATEST_S / step), _regression, 3)
     # A regression of what lags makes too little of its gain: the ranges of both tell how far they go.
     spans = [float(np.ptp(np.quantile(s.values, (0.02, 0.98)))) for s in (leader, follower)]
-    gain = float(np.copysign(spans[1] / spans[0], found[best][0])) if spans[0] > 0.0 else 0.0
-    return Fit(float(lags[best] * step), gain, found[best][1], found[int(np.flatnonzero(lags == 0)[0])][1])
+    gain = float(np.copysign(spans[1] / spans[0], slope)) if spans[0] > 0.0 else 0.0
+    return Fit(float(lag * step), gain, r2, at_once)
 
 
 def sure_lag_s(leader: Series, follower: Series) -> float | None:
@@ -131,25 +145,19 @@ def mapped(follower: Series, engine: Sequence[Series]) -> Fit | None:
     `r2` is the share of its variance that cells of speed and load explain, less what as many cells explain by chance.
     """
     series = (follower, *engine)
-    if min(len(s.time_s) for s in series) < _LEAST_POINTS or min(s.moves for s in series) < _LEAST_MOVES:
+    shared = _grid(series, _ENGINE_POINTS)
+    if shared is None:
         return None
-    begin, end = max(s.time_s[0] for s in series), min(s.time_s[-1] for s in series)
-    step = max(*(s.interval_s for s in series), (end - begin) / _ENGINE_POINTS)
-    grid = np.arange(begin, end, step) if step > 0.0 else np.empty(0)
-    if len(grid) < _LEAST_POINTS:
-        return None
+    grid, step = shared
     y, *by = (np.interp(grid, s.time_s, s.values) for s in series)
     edges = np.linspace(0, 1, _ENGINE_BINS + 1)[1:-1]
     cell = sum(np.searchsorted(np.quantile(x, edges), x) * _ENGINE_BINS**place for place, x in enumerate(by))
-    most = min(len(grid) // 3, round(_LATEST_S / step))
-    lags = range(-most, most + 1)
-    found = [_explained(cell[max(0, -k) : len(y) - max(0, k)], y[max(0, k) : len(y) - max(0, -k)]) for k in lags]
-    best = max(range(len(found)), key=lambda i: (round(found[i], 2), -abs(lags[i])))
-    return Fit(lags[best] * step, 1.0, found[best], found[most])
+    lag, (_, r2), (_, at_once) = _by_lag(np.asarray(cell), y, round(_EARLIEST_S / step), round(_LATEST_S / step), _explained, 2)
+    return Fit(lag * step, 1.0, r2, at_once)
 
 
-def _explained(cell: np.ndarray, y: np.ndarray) -> float:
-    """Share of the variance of `y` between cells, less that of chance; 0 where there is none."""
+def _explained(cell: np.ndarray, y: np.ndarray) -> Slope:
+    """1, and the share of the variance of `y` between cells, less that of chance; 0 where there is none."""
     count = np.bincount(cell)
     used = int((count > 0).sum())
     with np.errstate(over="ignore", invalid="ignore"):
@@ -157,11 +165,11 @@ def _explained(cell: np.ndarray, y: np.ndarray) -> float:
         means = np.bincount(cell, y) / np.maximum(count, 1)
         rest = float(((y - means[cell]) ** 2).sum())
     if not total > 0 or not np.isfinite(total) or len(y) <= used + 1:
-        return 0.0
-    return max(0.0, 1.0 - (rest / (len(y) - used)) / (total / (len(y) - 1)))
+        return 1.0, 0.0
+    return 1.0, max(0.0, 1.0 - (rest / (len(y) - used)) / (total / (len(y) - 1)))
 
 
-def _regression(x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
+def _regression(x: np.ndarray, y: np.ndarray) -> Slope:
     """Slope and squared correlation."""
     with np.errstate(over="ignore", invalid="ignore"):
         x, y = x - x.mean(), y - y.mean()

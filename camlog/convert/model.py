@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 
 
@@ -112,9 +113,8 @@ Ask = Callable[[Question], "str | None"]
 class Conversion:
     """What came of a conversion: the files written (None where it stayed in memory), every column, and notes.
 
-    `readings` counts those of each column of the trace, `looks` shows the columns in doubt.
-    `mapping_text` is a mapping file for this file, ready to edit, with a commented line for every answer
-    there could be.
+    `readings` counts those of each column of the trace, `looks` shows the columns in doubt. `make_mapping` gives a mapping
+    file for this file, ready to edit, with a commented line for every answer there could be.
     """
 
     trace_path: Path | None
@@ -125,7 +125,12 @@ class Conversion:
     duration_s: float = 0.0
     readings: Mapping[str, int] = field(default_factory=dict)
     looks: tuple[ColumnLook, ...] = ()
-    mapping_text: str = ""
+    make_mapping: Callable[[], str] = field(default=str, repr=False)
+
+    @cached_property
+    def mapping_text(self) -> str:
+        """A mapping file for this file; written when it is asked for."""
+        return self.make_mapping()
 
     @property
     def doubtful(self) -> tuple[ColumnMatch, ...]:

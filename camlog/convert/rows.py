@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterator
-from typing import IO, cast
 
 import numpy as np
 
@@ -21,56 +20,35 @@ class RowStore:
     def __init__(self, width: int):
         self.width = width
         self.rows = 0
-        self._parts: list[np.ndarray | tuple[int, int]] = []  # column after column; or (place in the file, rows)
-        self._kept_bytes = 0
-        self._file: IO[bytes] | None = None
+        self._parts: list[tuple[int, int]] = []  # place in the file and rows of each block, column after column
+        self._file = tempfile.SpooledTemporaryFile(IN_MEMORY_BYTES, prefix="camlog-")
 
     def append(self, block: np.ndarray) -> None:
         """Add rows, shape (n, width). Raises InputError where the disk is full or no drive has so many values."""
         if not len(block):
             return
-        block = np.asfortranarray(block, dtype=np.float64)
         self.rows += len(block)
         if self.rows * self.width > MAX_CELLS:
             raise say.error("too_many_cells", millions=MAX_CELLS // 1_000_000, columns=self.width - 1)
-        self._parts.append(block)
-        self._kept_bytes += block.nbytes
-        if self._kept_bytes > IN_MEMORY_BYTES:
-            self._spill()
-
-    def _spill(self) -> None:
         try:
-            file = self._file = self._file or tempfile.TemporaryFile(prefix="camlog-")
-            place = file.seek(0, 2)
-            for i, part in enumerate(self._parts):
-                if isinstance(part, np.ndarray):
-                    file.write(memoryview(part.T).cast("B"))
-                    self._parts[i] = (place, len(part))
-                    place += part.nbytes
-            file.flush()
+            self._parts.append((self._file.seek(0, 2), len(block)))
+            self._file.write(np.ascontiguousarray(block.T, dtype=np.float64).data.cast("B"))
         except OSError as error:
             raise say.error("no_room", file=tempfile.gettempdir(), error=error.strerror) from error
-        self._kept_bytes = 0
 
     def blocks(self) -> Iterator[np.ndarray]:
         """All rows in order, in arrays (n, width) that the caller may change."""
-        for part in self._parts:
-            if isinstance(part, np.ndarray):
-                yield part.copy(order="F")
-            else:
-                yield self._read(part[0], part[1] * self.width).reshape(self.width, part[1]).T
+        for place, rows in self._parts:
+            yield self._read(place, rows * self.width).reshape(self.width, rows).T
 
     def column(self, index: int) -> np.ndarray:
         """One column whole, shape (rows,)."""
-        found = [
-            p[:, index] if isinstance(p, np.ndarray) else self._read(p[0] + 8 * p[1] * index, p[1]) for p in self._parts
-        ]
+        found = [self._read(place + 8 * rows * index, rows) for place, rows in self._parts]
         return np.concatenate(found) if found else np.empty(0)
 
     def _read(self, place: int, count: int) -> np.ndarray:
-        file = cast("IO[bytes]", self._file)
-        file.seek(place)
-        return np.frombuffer(bytearray(file.read(8 * count)), dtype=np.float64)
+        self._file.seek(place)
+        return np.frombuffer(bytearray(self._file.read(8 * count)), dtype=np.float64)
 
     def reordered(self, order: np.ndarray) -> RowStore:
         """The same rows in another order, in a store of its own; this one is closed."""
@@ -93,9 +71,8 @@ class RowStore:
         return found
 
     def close(self) -> None:
-        if self._file is not None:
-            self._file.close()
-        self._file, self._parts = None, []
+        self._file.close()
+        self._parts = []
 
 
 def one_row_a_moment(readings: RowStore, width: int) -> RowStore:

@@ -171,7 +171,7 @@ class _Work:
         looks = filter(None, (look_at(self.table, m, self.matches) for m in self.matches if m.doubtful))
         done = Conversion(
             trace, drive, tuple(columns), notes, rows.rows, rows.duration_s, rows.readings, tuple(looks),
-            self.mapping_text(),
+            self.mapping_text,
         )  # fmt: skip
         info = {
             "source_file": self.path.name, "source_sha256": sha256_of(self.path), "encoding": self.encoding,

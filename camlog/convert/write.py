@@ -157,62 +157,21 @@ def rows_as_text(block: np.ndarray) -> bytes:
     """
     if not len(block):
         return b""
-    block = np.ascontiguousarray(block) + 0.0  # no -0
-    there = np.isfinite(block)
-    return _sparse_text(block, there) if 2 * int(there.sum()) < block.size else _dense_text(block)
-
-
-def _digits(values: np.ndarray) -> np.ndarray:
-    return np.frombuffer(bytearray(orjson.dumps(values, option=orjson.OPT_SERIALIZE_NUMPY)), np.uint8)
-
-
-def _dense_text(block: np.ndarray) -> bytes:
+    cells = np.ascontiguousarray(block) + 0.0  # no -0
     # [[0.0,700.0,null],[...]] has the cells already; only the marks around them differ.
-    text = _digits(block)[2:]
+    text = np.frombuffer(bytearray(orjson.dumps(cells, option=orjson.OPT_SERIALIZE_NUMPY)), np.uint8)[2:]
     ends = np.flatnonzero(text == ord("]"))[:-1]
-    keep = _whole_as_whole(text)
+    keep = np.ones(len(text), dtype=bool)
+    after = text[2:]
+    fraction = (text[:-2] != ord(".")) | (text[1:-1] != ord("0")) | ((after != ord(",")) & (after != ord("]")))
+    keep[:-2] &= fraction  # whole numbers without their `.0`
+    keep[1:-1] &= fraction
     text[ends], text[ends + 1] = ord("\r"), ord("\n")
     keep[ends[:-1] + 2] = False
     nulls = np.flatnonzero(text == ord("n"))
     for letter in range(4):
         keep[nulls + letter] = False
     return text[keep].tobytes()
-
-
-def _whole_as_whole(text: np.ndarray) -> np.ndarray:
-    """True for all letters but the `.0` of whole numbers."""
-    keep = np.ones(len(text), dtype=bool)
-    after = text[2:]
-    other = (text[:-2] != ord(".")) | (text[1:-1] != ord("0")) | ((after != ord(",")) & (after != ord("]")))
-    keep[:-2] &= other
-    keep[1:-1] &= other
-    return keep
-
-
-def _sparse_text(block: np.ndarray, there: np.ndarray) -> bytes:
-    # Only the numbers are turned into digits; then each is put behind as many commas as it has empty cells
-    # before it.
-    text = _digits(block[there])[1:]
-    text = text[_whole_as_whole(text)]
-    ends = np.flatnonzero((text == ord(",")) | (text == ord("]")))
-    lengths = np.diff(ends, prepend=-1) - 1
-    rows, columns = np.nonzero(there)
-    begins = columns == 0
-    commas = np.diff(columns, prepend=0)
-    commas[begins] += block.shape[1] - 1  # those of the row before, from its last number on
-    commas[0] = 0
-    gap = commas + 2 * begins
-    gap[0] = 0
-    start = np.cumsum(gap + lengths) - lengths
-    last = block.shape[1] - 1 - int(columns[-1])
-    out = np.full(int(start[-1] + lengths[-1]) + last + 2, ord(","), dtype=np.uint8)
-    source = np.ones(len(text), dtype=bool)
-    source[ends] = False
-    out[np.repeat(start - (np.cumsum(lengths) - lengths), lengths) + np.arange(int(lengths.sum()))] = text[source]
-    line_ends = start[begins][1:] - 2
-    out[line_ends], out[line_ends + 1] = ord("\r"), ord("\n")
-    out[-2], out[-1] = ord("\r"), ord("\n")
-    return out.tobytes()
 
 
 def write_rows(rows: TraceRows, path: Path, force: bool, progress: Callable[[float], None] | None = None) -> str:
