@@ -150,7 +150,7 @@ class LiveSource:
 
     @property
     def gap_seconds(self) -> float:
-        """Time without answers while streaming, s, with that of a gap which is not over."""
+        """Time without answers while streaming, s; of a gap that does not end, at the end of the recording."""
         return self._poller.gap_seconds if self._poller else 0.0
 
     @property

@@ -73,8 +73,9 @@ class Poller:
 
     @property
     def gap_seconds(self) -> float:
-        """Seconds without answers, the present gap's until now included."""
-        return self._gaps_s + (0.0 if self.gap is None else self._now_s() - self._gap_since_s)
+        """Seconds without answers; those of a gap that does not end count at the end of the recording."""
+        open_ = self.gap is not None and not self.going
+        return self._gaps_s + (self._now_s() - self._gap_since_s if open_ else 0.0)
 
     def _wait(self, seconds: float) -> None:
         """Wait, but not beyond the end of the recording."""
@@ -258,7 +259,7 @@ class Poller:
     def _end_gap(self) -> None:
         self._must_be_the_same()
         now_s = self._now_s()
-        self._gaps_s, self.gap = self.gap_seconds, None
+        self._gaps_s, self.gap = self._gaps_s + now_s - self._gap_since_s, None
         self._event("reconnect", messages("event.reconnect", seconds=now_s - self._gap_since_s))
         self._failing.forget()
         self._last_good_s, self._bad_since_s = now_s, None
