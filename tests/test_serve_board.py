@@ -213,7 +213,7 @@ def test_a_value_that_is_none_is_neither_shown_nor_charted():
     board = Board()
     board.accept(Batch(0.0, {"engine_speed": 800.0, "oil_temp": math.nan, ACTUAL: math.inf}))
     told = board.update()
-    assert told["values"] == {"engine_speed": {"text": "800 rpm", "stale": False}}
+    assert told["values"] == {"engine_speed": {"word": "Engine", "text": "800 rpm", "stale": False}}
     assert told["cams"] == [] and told["samples"] == {}
 
 

@@ -12,13 +12,14 @@ from typing import Any
 
 from camlog.cams import short
 from camlog.limits import limits_for
+from camlog.messages import capital
 from camlog.profile import VehicleProfile
 from camlog.serve.following import Following
 from camlog.serve.words import sentence
 from camlog.signals import CAM_IDS, actual, commanded
 from camlog.sinks.lines import codes_text
 from camlog.sinks.state import CamShown, DriveState, Shown
-from camlog.sinks.words import clock_text, rate_text, value_text
+from camlog.sinks.words import FIGURES, clock_text, rate_text, value_text
 from camlog.stream import Batch, Event, StreamItem
 
 KEPT_S = 20.0  # what a strip shows
@@ -30,7 +31,6 @@ HOLE_INTERVALS = 5.0
 _SMOOTHING = 0.1
 SCALE_STEP_DEG = 10.0
 
-FIGURES = ("engine_speed", "vehicle_speed", "oil_temp", "coolant_temp")
 EVENTS_SHOWN = 12
 TEXT_SHOWN = 200
 _ANGLES = {name: cam for cam in CAM_IDS for name in (commanded(cam), actual(cam))}
@@ -113,8 +113,8 @@ class Board:
                 "id": self.id, "cursor": self._number, "now_s": round(now_s, 3), "fresh": fresh,
                 "samples": {name: both for name, both in samples.items() if both[0]},
                 "values": {
-                    name: {"text": value_text(name, shown.value, degree_sign=True), "stale": shown.stale}
-                    for name in FIGURES if (shown := state.shown(name)) is not None
+                    name: {"word": capital(word), "text": value_text(name, shown.value, degree_sign=True), "stale": shown.stale}
+                    for name, word in FIGURES.items() if (shown := state.shown(name)) is not None
                 },
                 "cams": [self._cam(found, now_s) for found in state.cams()],
                 "gap": self._gap(now_s),

@@ -8,12 +8,11 @@ from collections.abc import Callable, Sequence
 from typing import Protocol, TextIO
 
 from camlog.sinks.state import DriveState, Shown
-from camlog.sinks.words import clock_text, kind_text, rate_text, value_text
+from camlog.sinks.words import FIGURES, clock_text, kind_text, rate_text, value_text
 from camlog.stream import CodeSnapshot, Event, StreamItem
 from camlog.unknown import UNKNOWN_ASCII
 
 LINE_INTERVAL_S = 5.0
-_SHOWN = {"engine_speed": "engine", "vehicle_speed": "road", "coolant_temp": "coolant", "oil_temp": "oil"}
 
 
 class Care(Protocol):
@@ -97,7 +96,7 @@ class LineSink:
 
     def _status(self) -> list[str]:
         parts = []
-        for signal, word in _SHOWN.items():
+        for signal, word in FIGURES.items():
             shown = self.state.shown(signal)
             if shown and not shown.stale:
                 parts.append(f"{word} {value_text(signal, shown.value)}")

@@ -16,7 +16,7 @@ from camlog.signals import MAX_CYLINDERS, misfire
 from camlog.sinks.keys import KeyReader
 from camlog.sinks.lines import Care, LineSink, codes_text
 from camlog.sinks.state import DriveState, Shown
-from camlog.sinks.words import clock_text, kind_text, rate_text, value_text
+from camlog.sinks.words import FIGURES, clock_text, kind_text, rate_text, value_text
 from camlog.stream import Event, Sink, StreamItem
 from camlog.unknown import UNKNOWN, UNKNOWN_ASCII
 
@@ -26,8 +26,12 @@ _ROWS = {
     "temperatures": ("coolant_temp", "oil_temp", "intake_air_temp", "ambient_temp"),
     "oil": ("oil_pressure",),
 }
-_WORDS = {"vehicle_speed": "road", "engine_load": "load", "coolant_temp": "coolant", "oil_temp": "oil",
-          "intake_air_temp": "intake air", "ambient_temp": "outside"}  # fmt: skip
+_WORDS = FIGURES | {
+    "engine_speed": "",
+    "engine_load": "load",
+    "intake_air_temp": "intake air",
+    "ambient_temp": "outside",
+}
 _KEYS_HINT = "m  mark this moment      q  end"
 _TYPING_HINT = "Enter keeps the marker, Esc takes it back"
 

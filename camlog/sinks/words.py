@@ -10,6 +10,10 @@ from camlog.units import shown_unit, shown_value
 _DECIMALS = {"deg": 1, "V": 1, "g/s": 1, "lb/min": 1, "psi": 1, "%": 1}
 
 
+# What every view shows of the engine, and how each is called in a word.
+FIGURES = {"engine_speed": "engine", "vehicle_speed": "road", "coolant_temp": "coolant", "oil_temp": "oil"}
+
+
 def clock_text(time_s: float) -> str:
     """Minutes and seconds, with hours from the first one on: `12:34`, `1:02:03`."""
     seconds = int(max(0.0, time_s))

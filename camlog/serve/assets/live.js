@@ -2,7 +2,6 @@
 (() => {
   "use strict";
   const ASK_MS = 250, HIDDEN_MS = 3000, KEPT_S = 20, LOST_AFTER = 4;
-  const FIGURES = { engine_speed: "Engine", vehicle_speed: "Road", oil_temp: "Oil", coolant_temp: "Coolant" };
   const by = (id) => document.getElementById(id), text = (node, value) => { if (node && node.textContent !== value) node.textContent = value; };
   const make = (tag, name, parent) => { const node = document.createElement(tag); node.className = name; if (parent) parent.append(node); return node; };
   const place = by("live"), source = place.dataset.source, recording = source === "/live";
@@ -87,16 +86,15 @@
   // ---- words and figures
   function showFigures(values) {
     const shelf = by("figures");
-    for (const [name, word] of Object.entries(FIGURES)) {
+    for (const [name, value] of Object.entries(values)) {
       let box = shelf.querySelector(`[data-figure=${name}]`);
-      if (!values[name]) continue;
       if (!box) {
         box = make("span", "figure", shelf);
         box.dataset.figure = name;
-        box.append(word + " ", make("b", ""));
+        box.append(value.word + " ", make("b", ""));
       }
-      text(box.querySelector("b"), values[name].text);
-      box.classList.toggle("stale", values[name].stale);
+      text(box.querySelector("b"), value.text);
+      box.classList.toggle("stale", value.stale);
     }
   }
   function showEvents(list) {
