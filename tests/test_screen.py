@@ -15,8 +15,15 @@ from camlog.cli import main
 from camlog.errors import InputError
 from camlog.library import screen as screening
 from camlog.library.screen import STATE, Row, files_of, screen
+from tests.command_help import FORKING
 
 SAMPLES = Path(__file__).parent.parent / "sample_logs"
+
+
+@pytest.fixture(autouse=True)
+def forked(monkeypatch):
+    """Workers that have camlog loaded."""
+    monkeypatch.setattr(screening, "get_context", lambda how: FORKING)
 
 
 @pytest.fixture
