@@ -21,7 +21,7 @@ from tests.browser_help import browser
 SMALL, LARGE = 1_000, 100_000
 CONDITIONS = ("healthy", "slow", "sticking", "unstable", "offset")
 KINDS, DRIVES_OF_A_CAR, FIGURES, GOOD = 10, 10, 10, 10  # so that answers are as long in both
-TIMES = 15
+TIMES = 60
 
 
 def entry(number: int) -> Entry:
@@ -68,7 +68,7 @@ def asked(library: Library, recordings: int) -> dict[str, float]:
         "a verdict": took(lambda _: library.recordings(condition="slow", most=50)),
         "a kind": took(lambda _: library.recordings("kind 3", most=50)),
         "known-good of a kind": took(lambda _: library.recordings("kind 3", good=True, most=50)),
-        "a verdict of a kind": took(lambda _: library.recordings("kind 3", condition="slow", most=50)),
+        "a verdict of a kind": took(lambda _: library.recordings("kind 3", condition="slow", most=15)),
         "of a car": took(lambda _: library.recordings(vehicle="car 7", most=50)),
         "by hash": took(lambda _: library.recordings(sha256=some, most=50)),
         "kinds": took(lambda _: library.named("kind")),
