@@ -27,7 +27,7 @@ def sample(name):
     return read_trace(SAMPLES / f"{name}.csv"), read_drive(SAMPLES / f"{name}.drive.json")
 
 
-def until(condition, seconds=10.0):
+def until(condition, seconds=60.0):
     end = time.monotonic() + seconds
     while not condition():
         assert time.monotonic() < end, "it never came"
