@@ -108,8 +108,7 @@ class Poller:
                 self._settle(False)
                 self._come_back(lost.kind)
         self._finish()
-        if self._judge.held:
-            # Nothing more is asked that would show it.
+        if self._judge.held:  # nothing more is asked that would show it
             with contextlib.suppress(LinkLost):
                 answers = self.link.vehicle_answers()
                 self._settle(answers)

@@ -33,6 +33,7 @@ OWN = ("part", "supplier")
 NEW = ("name", "complaint", "vehicle", "plate", "mileage", "oil-date", "technician", "shop", "before")
 T = TypeVar("T")
 _PAGE = Template("jobs.html")
+_STEPS: dict[Path, tuple[str, dict[str, Any]]] = {}  # takes half a second to work out, and each look asks for it
 _LOCK = threading.Lock()  # a job is read, changed and written by one at a time
 
 
@@ -104,7 +105,10 @@ def _profile(desk: Desk, job: Job) -> str | None:
 
 
 def _state(desk: Desk, job: Job, shop: ShopFile, layout: Layout) -> tuple:
-    steps = work.next_steps(job, shop, layout)
+    key = repr((job.content, shop, layout))
+    if _STEPS.get(job.path, ("",))[0] != key:
+        _STEPS[job.path] = key, work.next_steps(job, shop, layout)
+    steps = _STEPS[job.path][1]
     made = [(c.get("at", ""), c.get("check") or c.get("key", ""), c.get("note") or c.get("outcome", ""), c.get("who", "")) for c in job.get("checks")]
     return job, steps, made, _recordings(desk), desk.profile_choices(sentence("no_profile_limits"))
 
