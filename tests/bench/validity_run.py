@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from multiprocessing import Pool
+from types import SimpleNamespace
 from typing import Any
 
 from camlog.analysis.analyze import examine_drive
@@ -74,7 +75,8 @@ def keep_case(case: Case) -> Kept:
 
 
 def _kept(family: str, case: Case, poor: str | None, truth: Mapping[str, Truth], known, codes) -> Kept:
-    bare = {cam: dataclasses.replace(x, data=None) for cam, x in known.cams.items()}
+    # Of the readings themselves only how close they lay is kept.
+    bare = {cam: dataclasses.replace(x, data=SimpleNamespace(actual_interval_s=x.data.actual_interval_s)) for cam, x in known.cams.items()}
     covered = dict(known.covered.per_cam)
     return Kept(
         family, case.seed, case.kind, case.severity, case.rate_hz, case.minutes, poor, dict(truth), bare, covered,
