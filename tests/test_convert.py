@@ -21,7 +21,7 @@ from camlog.cli import build_app
 from camlog.convert import Mapping, convert, mapping_path, read_any, read_mapping
 from camlog.convert import blocks as blocks_module
 from camlog.convert import rows as rows_module
-from camlog.convert import text as text_module
+from camlog.convert import source as source_module
 from camlog.drive import Drive, drive_path, read_drive, write_drive
 from camlog.errors import InputError
 from camlog.stream import CodeSnapshot, Event, TroubleCode
@@ -469,8 +469,8 @@ def test_small_blocks_and_large_ones_give_the_same(tmp_path, monkeypatch):
         source.write_bytes(expected.path.read_bytes())
         convert(source, out=tmp_path / "o.csv", force=True)
         whole[expected.name] = (tmp_path / "o.csv").read_bytes()
-    monkeypatch.setattr(text_module, "BLOCK_CHARACTERS", 90)
-    monkeypatch.setattr(text_module, "HEAD_CHARACTERS", 2000)
+    monkeypatch.setattr(source_module, "BLOCK_CHARACTERS", 90)
+    monkeypatch.setattr(source_module, "HEAD_CHARACTERS", 2000)
     monkeypatch.setattr(rows_module, "IN_MEMORY_BYTES", 50)
     for expected in FILES:
         if expected.name in ("standard_signals_1hz.csv", "held_values.csv"):

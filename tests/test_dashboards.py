@@ -9,8 +9,7 @@ import pytest
 from camlog.errors import InputError
 from camlog.places import dashboards_folder
 from camlog.report import render_report
-from camlog.report.asked_charts import asked_charts, first_chart
-from camlog.report.dashboard import KINDS, TABLES, read_dashboard, shipped
+from camlog.report.dashboard import KINDS, TABLES, asked_charts, first_chart, read_dashboard, shipped
 from tests.report_drives import NASTY, findings_of
 from tests.test_report import text_of
 

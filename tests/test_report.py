@@ -18,9 +18,8 @@ from camlog.numbers import number, with_unit
 from camlog.page import content_policy, json_block, render_page, shipped_text
 from camlog.profile import read_profile
 from camlog.report import render_report, write_report
-from camlog.report.asked_charts import FIRST, asked_charts, first_chart
 from camlog.report.chart import numbers, plain
-from camlog.report.dashboard import read_dashboard
+from camlog.report.dashboard import FIRST, asked_charts, first_chart, read_dashboard
 from camlog.report.palette import COLORS, SERIES, window_role
 from camlog.report.summary import card, headline, next_steps, owner_paragraph
 from camlog.report.tables import Row, rows

@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from camlog.convert.rows import RowStore
-from camlog.convert.words import say
 
 _MAX_GAP = 512
 _MIN_CHANGES = 20
@@ -31,7 +30,7 @@ _OUTLIERS = 0.005
 class ColumnFigures:
     """Of one column: `count` values, `low` and `high`, `sample` some of its values in order, `whole` True
     where all are whole numbers, `changes` the rows whose value is another than before, `held_rows` the rows for which
-    each reading is repeated (1: not held) and `held_why` the evidence.
+    each reading is repeated (1: not held).
 
     `repeated` is True where a row repeats it for another reason (None: nowhere), shape (rows,).
     """
@@ -42,7 +41,6 @@ class ColumnFigures:
     sample: np.ndarray
     whole: bool
     held_rows: int = 1
-    held_why: str = ""
     changes: int = 0
     repeated: np.ndarray | None = None
 
@@ -89,25 +87,25 @@ class _Runs:
     def usable(self) -> bool:
         return self.moves >= _MIN_CHANGES and self.few_missing
 
-    def period(self) -> tuple[int, str]:
-        """Rows in which the value is renewed (1 where every row may be a reading), and the evidence."""
+    def period(self) -> int:
+        """Rows in which the value is renewed; 1 where every row may be a reading."""
         # A smooth climb in even steps looks the same held or not: only a value that turns back can tell.
         if not self.usable or self.moves <= _MIN_CHANGES or self.turns < _TURNING * self.moves:
-            return 1, ""
+            return 1
         known = int(self.gaps.sum())
         for period in range(_MAX_PERIOD, 1, -1):
             fits = int(self.gaps[period::period].sum())
             # Two gaps in a run of luck: each fits by chance once in `period`.
             if known >= _MIN_CHANGES and fits >= (1 - _SLIPS) * known and self.gaps[period] >= 0.05 * known:
                 if known * math.log(period) - _slip_ways(known, known - fits) > -math.log(_LUCK):
-                    return period, say("held_by_period", period=period)
+                    return period
         shortest = int(np.searchsorted(np.cumsum(self.gaps), 0.02 * known, side="right"))
         if shortest >= 2 and self.turns >= _RESTLESS * self.moves and known >= 2 * _MIN_CHANGES:
             # Readings that change with chance `rate` a row would often change in the very next row.
             rate = min((self.moves - 1) / max(1, self.rows), 0.999)
             if known * (shortest - 1) * -math.log1p(-rate) > -math.log(_LUCK) + 5:
-                return int(np.searchsorted(np.cumsum(self.gaps), 0.5 * known)), say("held_restless", rows=shortest)
-        return 1, ""
+                return int(np.searchsorted(np.cumsum(self.gaps), 0.5 * known))
+        return 1
 
     def fits(self, period: int) -> bool:
         """True where the changes there are do not speak against renewal every `period` rows."""
@@ -128,19 +126,13 @@ def column_figures(store: RowStore) -> list[ColumnFigures]:
         values = column if finite.all() else column[finite]
         some = column[::step]
         runs.append(_Runs(values, len(column)))
-        period, why = runs[-1].period()
         figures.append(
             ColumnFigures(
-                len(values),
-                float(values.min()) if len(values) else math.nan,
-                float(values.max()) if len(values) else math.nan,
-                some[np.isfinite(some)],
-                bool((values == np.floor(values)).all()),
-                period,
-                why,
-                runs[-1].moves,
+                len(values), float(values.min()) if len(values) else math.nan,
+                float(values.max()) if len(values) else math.nan, some[np.isfinite(some)],
+                bool((values == np.floor(values)).all()), runs[-1].period(), runs[-1].moves,
             )
-        )
+        )  # fmt: skip
     # Columns too still to tell by themselves are held like the others where most others are, all alike.
     telling = [
         f.held_rows for f, r in zip(figures, runs, strict=True) if f.held_rows > 1 or (r.usable and not r.fits(2))
@@ -148,9 +140,8 @@ def column_figures(store: RowStore) -> list[ColumnFigures]:
     held = [p for p in telling if p > 1]
     if len(held) < 2 or len(held) < 0.6 * len(telling) or len(set(held)) > 1:
         return figures
-    period, why = held[0], say("held_like_others", period=held[0])
     return [
-        replace(f, held_rows=period, held_why=why) if f.held_rows == 1 and f.count and r.fits(period) else f
+        replace(f, held_rows=held[0]) if f.held_rows == 1 and f.count and r.fits(held[0]) else f
         for f, r in zip(figures, runs, strict=True)
     ]
 

@@ -21,8 +21,8 @@ from camlog.convert.cells import (
 from camlog.convert.headings import parse_heading, read_unit
 from camlog.convert.limits import HEAD_LINES, MAX_COLUMNS, MAX_LINE_CHARACTERS
 from camlog.convert.mapping import Mapping
+from camlog.convert.source import TextBlocks
 from camlog.convert.stamps import is_day, is_stamp
-from camlog.convert.text import TextBlocks
 from camlog.convert.words import say
 
 _LONG_LINE = 200_000

@@ -37,7 +37,7 @@ def without_repeats(store: RowStore, figures: list[ColumnFigures]) -> list[Colum
     if len(periods) == 1 and periods != {1}:
         return figures
     groups = _groups(store, figures)
-    found = [replace(f, held_rows=1, held_why="") for f in figures] if groups else list(figures)
+    found = [replace(f, held_rows=1) for f in figures] if groups else list(figures)
     for columns, repeated in groups:
         for j in columns:
             found[j] = replace(found[j], repeated=repeated)

@@ -10,21 +10,19 @@ from pathlib import Path
 
 import numpy as np
 
-from camlog.convert.asking import settle
+from camlog.convert.asking import ask_for_mapping, default_out, mapping_text, settle
 from camlog.convert.figures import ColumnFigures, column_figures
 from camlog.convert.formats import MDF_SUFFIX, write_mdf
 from camlog.convert.layout import Layout, survey_layout
 from camlog.convert.mapping import SHAFTS, SIGNS, Mapping, read_mapping
 from camlog.convert.match import match_columns
 from camlog.convert.model import Ask, ColumnMatch, Conversion
-from camlog.convert.offer import ask_for_mapping, default_out, mapping_text
 from camlog.convert.provenance import drive_of, is_trace, notes_of, other_columns
 from camlog.convert.repeats import without_repeats
-from camlog.convert.source import open_source, sha256_of
+from camlog.convert.source import TextBlocks, open_source, sha256_of
 from camlog.convert.summary import look_at
 from camlog.convert.survey import settle_time_unit, survey_timings
 from camlog.convert.table import Table, read_table
-from camlog.convert.text import TextBlocks
 from camlog.convert.words import and_more, say
 from camlog.convert.write import TraceRows, write_rows
 from camlog.drive import Drive, drive_beside, drive_path, write_drive

@@ -9,14 +9,13 @@ from pathlib import Path
 
 import numpy as np
 
-from camlog.convert.asking import ask_rate, ask_time_column, ask_time_unit
+from camlog.convert.asking import ask_for_mapping, ask_rate, ask_time_column, ask_time_unit, mapping_text
 from camlog.convert.clocks import Clock, Timing, climbing_column, find_timing, timing_of
 from camlog.convert.headings import parse_heading
 from camlog.convert.layout import Layout, SourceColumn, stated_rate_hz
 from camlog.convert.mapping import Mapping
 from camlog.convert.meaning import CERTAIN, candidates
 from camlog.convert.model import Ask, ColumnMatch
-from camlog.convert.offer import ask_for_mapping, mapping_text
 from camlog.convert.stamps import NOT_A_TIME, StampReader
 from camlog.convert.words import SECONDS_IN, say, words
 from camlog.errors import InputError

@@ -15,8 +15,8 @@ from camlog.convert.headings import parse_heading
 from camlog.convert.layout import Layout, SourceColumn
 from camlog.convert.limits import MAX_COLUMNS, MAX_SORTED_ROWS
 from camlog.convert.rows import RowStore, one_row_a_moment
+from camlog.convert.source import TextBlocks
 from camlog.convert.stamps import NOT_A_TIME, StampReader
-from camlog.convert.text import TextBlocks
 from camlog.convert.words import counted, say, words
 
 # Rows written by several threads of a logger may stand a little out of order; more is something else.

@@ -23,13 +23,11 @@ from camlog.cams import title as cam_title
 from camlog.new_files import write_text
 from camlog.page import render_page
 from camlog.report import summary
-from camlog.report.asked_charts import asked_charts, first_chart
 from camlog.report.chart import Chart
 from camlog.report.charts.steps import overlaid_steps
 from camlog.report.charts.times import end_s
-from camlog.report.dashboard import Dashboard, read_dashboard
-from camlog.report.document import ChartBook, chart_scripts, facts
-from camlog.report.records import records
+from camlog.report.dashboard import Dashboard, asked_charts, first_chart, read_dashboard
+from camlog.report.document import ChartBook, chart_scripts, facts, records
 from camlog.report.strip import strip_view
 from camlog.report.tables import Row, misfire_rows, rows
 from camlog.report.words import condition_word, say

@@ -11,19 +11,63 @@ from typing import Any
 from camlog.analysis.findings import Findings
 from camlog.analysis.verdict.weigh import table
 from camlog.cams import title as cam_title
+from camlog.drive import READINESS_MONITORS
 from camlog.new_files import write_text
+from camlog.numbers import number, with_unit
 from camlog.page import render_page, shipped_text
 from camlog.report import summary
-from camlog.report.asked_charts import asked_charts, first_chart, windows_of
 from camlog.report.chart import Chart
 from camlog.report.charts.angles import moment_charts
 from camlog.report.charts.times import end_s
-from camlog.report.dashboard import AUTO, Dashboard, read_dashboard
-from camlog.report.records import records
+from camlog.report.dashboard import AUTO, Dashboard, asked_charts, first_chart, read_dashboard, windows_of
 from camlog.report.strip import strip_view
+from camlog.report.summary import checks, coverage_words
 from camlog.report.tables import associations, figure_tables, grids, weighing
 from camlog.report.words import cause_words, evidence_words, say, since_words
+from camlog.signals import unit_of
 from camlog.trust import simulated_words
+
+LISTS = ("stored", "pending", "permanent")
+# Unit of what a freeze frame or a counter holds, by the end of its name, where it is no signal's.
+_ENDINGS = {"_km": "km", "_min": "min", "_s": "s", "_deg": "deg"}
+MOST_TESTS = 60
+SEPARATE_BELOW = 0.05  # support of causes that are told in one line
+
+
+def records(findings: Findings, dashboard: Dashboard) -> dict[str, Any]:
+    """What the templates need beside the findings themselves."""
+    codes, limits = findings.codes, findings.limits
+    likely = [c for c in findings.causes if c.support >= SEPARATE_BELOW or c.evidence_for]
+    overridden = findings.profile.limits if findings.profile is not None else {}
+    return {
+        "findings": findings, "dashboard": dashboard, "covered": coverage_words(findings),
+        "causes": [(c, checks(c.next_checks)) for c in likely],
+        "unlikely": ", ".join(c.cause for c in findings.causes if c not in likely),
+        "unread": [name for name in LISTS if name not in codes.known],
+        "readiness": [(m.replace("_", " "), codes.readiness[m]) for m in READINESS_MONITORS if m in codes.readiness],
+        "freeze_frame": [reading(*item) for item in (codes.freeze_frame or {}).items() if isinstance(item[1], int | float)],
+        "since_clear": [reading(*item) for item in (codes.since_clear or {}).items()],
+        "tests": sorted(codes.tests, key=lambda t: t.over is None)[:MOST_TESTS],
+        "overridden": [(limits[n].title, with_unit(v, limits[n].unit), n) for n, v in overridden.items() if n in limits],
+        "signals": [_signal(findings, name) for name in findings.trace.signals],
+    }  # fmt: skip
+
+
+def reading(key: str, value: Any) -> tuple[str, str | None]:
+    """Name and value with its unit of what a freeze frame or a counter holds; None for what was not read."""
+    ending = next((e for e in _ENDINGS if key.endswith(e)), "")
+    name = key.removesuffix(ending).replace("_", " ")
+    if not isinstance(value, int | float):
+        return name, value
+    return name, with_unit(float(value), unit_of(key) or _ENDINGS.get(ending, ""))
+
+
+def _signal(findings: Findings, name: str) -> tuple[str, str, int, str]:
+    """Name, unit, count and rate a second of a signal's readings."""
+    t, _ = findings.trace.samples(name)
+    rate = "" if len(t) < 2 or t[-1] <= t[0] else number((len(t) - 1) / (t[-1] - t[0]))
+    return name, findings.trace.units.get(name, ""), len(t), rate
+
 
 FIRST_CHART_PX = 250
 
