@@ -11,23 +11,12 @@ from camlog.capture.live import LiveSource
 from camlog.capture.record import Recording, record
 from camlog.demo_repair import play
 from camlog.drive import drive_path, read_drive
+from camlog.job import work
 from camlog.job.found import understand
 from camlog.job.pages import write_pages
 from camlog.job.record import Job
 from camlog.job.sheet import enter, row_words
 from camlog.job.shop import ShopFile
-from camlog.job.work import (
-    add_found,
-    add_recording,
-    close,
-    make_quote,
-    make_sheet,
-    next_steps,
-    profile_fields,
-    set_fields,
-    tick_row,
-    use_measurements,
-)
 from camlog.limits import limits_for
 from camlog.numbers import percent
 from camlog.profile import read_profile
@@ -90,32 +79,32 @@ def open_job(job: Job, before: Findings, say: Callable[[str], None] = print) -> 
     """Play a job from the complaint to the filled work sheet, telling it line by line."""
     profile, shop = read_profile("demo"), ShopFile()
     job.put("complaint", COMPLAINT, "complaint")
-    set_fields(job, "vehicle", {"mileage_km": 96_000.0, **profile_fields(profile)})
-    set_fields(job, "people", {"shop": "Invented workshop", "technician": TECHNICIAN})
-    add_recording(job, before)
+    work.set_fields(job, "vehicle", {"mileage_km": 96_000.0, **work.profile_fields(profile)})
+    work.set_fields(job, "people", {"shop": "Invented workshop", "technician": TECHNICIAN})
+    work.add_recording(job, before)
     say(f"The job: {COMPLAINT}.")
     for words in FOUND:
-        steps = next_steps(job, shop, profile.layout)
+        steps = work.next_steps(job, shop, profile.layout)
         likely = steps["causes"][0]
         say(f"  Most likely {likely['cause']} ({percent(likely['probability'])}); next: {steps['checks'][0]['check']}")
-        add_found(job, understand(words), words, TECHNICIAN)
+        work.add_found(job, understand(words), words, TECHNICIAN)
         say(f"  Found: {words}.")
-    quote = make_quote(job, shop, profile.layout)["choices"][0]
+    quote = work.make_quote(job, shop, profile.layout)["choices"][0]
     say(f"  Quoted: {quote['repair']}, which cures with {percent(quote['cures'])} and costs {quote['labour'] + quote['parts']:,}.")
-    sheet = make_sheet(job, profile.layout)
+    sheet = work.make_sheet(job, profile.layout)
     for words in TYPED:
         say(f"  Work sheet: {row_words(enter(sheet, words))}.")
-    use_measurements(job)
+    work.use_measurements(job)
     for row in sheet["before"] + sheet["fasteners"] + sheet["after"]:
-        tick_row(job, row, TECHNICIAN)
+        work.tick_row(job, row, TECHNICIAN)
 
 
 def hand_over(job: Job, proof: Verification, say: Callable[[str], None] = print) -> None:
     """Close the job with its proof, and write the pages that are handed over."""
     for row in job.get("sheet")["afterwards"]:
-        tick_row(job, row, TECHNICIAN)
-    add_recording(job, proof.after, "after")
-    close(job, proof, DONE)
+        work.tick_row(job, row, TECHNICIAN)
+    work.add_recording(job, proof.after, "after")
+    work.close(job, proof, DONE)
     job.save()
-    for page in write_pages(job, next_steps(job, ShopFile(), read_profile("demo").layout), job.path.parent, replace=True):
+    for page in write_pages(job, work.next_steps(job, ShopFile(), read_profile("demo").layout), job.path.parent, replace=True):
         say(f"Page: {page}")

@@ -64,23 +64,13 @@ def _say(file: Path, done: Conversion) -> None:
         note(f"{file}: {text}")
     looks = {look.index: in_words(look) for look in done.looks}
     for c in done.doubtful:
-        note(
-            say(
-                "still_in_doubt",
-                file=file,
-                name=c.name,
-                signal=c.signal,
-                why=c.reason + ".",
-                look=looks.get(c.index, ""),
-            )
-        )
+        known = {"name": c.name, "signal": c.signal, "why": c.reason + ".", "look": looks.get(c.index, "")}
+        note(say("still_in_doubt", file=file, **known))
     target, new = offer_mapping(file, done.mapping_text) if done.doubtful else (None, False)
     if target is not None:
-        names = {
-            name: shlex.quote(str(p))
-            for name, p in (("map", target), ("file", file), ("out", done.trace_path))
-        }
-        note(say("map_offered" if new else "map_from_before", **names))
+        names = {"map": target, "file": file, "out": done.trace_path}
+        quoted = {name: shlex.quote(str(p)) for name, p in names.items()}
+        note(say("map_offered" if new else "map_from_before", **quoted))
     for text in missing(done):
         note(text)
 

@@ -26,6 +26,7 @@ from camlog.signals import SIGNALS
 
 def default_out(path: Path) -> Path:
     """Where a converted file goes by default: `NAME.camlog.csv` beside it."""
+    path = path if path.name else path.resolve()  # a folder: `.`
     name = path.name
     for ending in (".gz", ".zip"):
         if name.lower().endswith(ending) and len(name) > len(ending):

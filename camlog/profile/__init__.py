@@ -7,15 +7,6 @@ from camlog.profile.scaling import SignalDefinition
 from camlog.profile.template import template_text, write_template
 
 __all__ = [
-    "DEMO",
-    "SCHEMA",
-    "TEMPLATE",
-    "Cam",
-    "Engine",
-    "SignalDefinition",
-    "VehicleProfile",
-    "notes",
-    "read_profile",
-    "template_text",
-    "write_template",
-]
+    "DEMO", "SCHEMA", "TEMPLATE", "Cam", "Engine", "SignalDefinition", "VehicleProfile", "notes", "read_profile",
+    "template_text", "write_template",
+]  # fmt: skip

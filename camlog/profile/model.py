@@ -34,6 +34,10 @@ Number = Annotated[float, Ge(-1e9), Le(1e9), Expected("a finite number")]
 Degrees = Annotated[float, Ge(-360.0), Le(360.0), Expected("a number of crankshaft degrees from -360 to 360")]
 Cylinder = Annotated[int, Ge(1), Le(MAX_CYLINDERS)]
 Bank = Annotated[tuple[Cylinder, ...], MinLen(1)]
+_EACH_BANK = Expected("lists of cylinder numbers from 1, one list a bank, as in [[1, 2, 3], [4, 5, 6]]")
+Banks = Annotated[tuple[Bank, ...], MinLen(1), _EACH_BANK]
+_LOWEST_FIRST = Expected("two numbers of crankshaft degrees, lowest first, as in [0.0, 50.0]")
+Travel = Annotated[tuple[Degrees, Degrees], _LOWEST_FIRST]
 Litres = Annotated[float, Ge(0.05), Le(30.0), Expected("a number of litres from 0.05 to 30")]
 
 
@@ -54,14 +58,7 @@ class Engine:
     """
 
     cylinders: Cylinder | None = None
-    banks: (
-        Annotated[
-            tuple[Bank, ...],
-            MinLen(1),
-            Expected("lists of cylinder numbers from 1, one list a bank, as in [[1, 2, 3], [4, 5, 6]]"),
-        ]
-        | None
-    ) = None
+    banks: Banks | None = None
     displacement_l: Litres | None = None
     crank_sprocket_teeth: Annotated[int, Ge(8), Le(120)] | None = None
     loaded_chain_links: Annotated[int, Ge(2), Le(500)] | None = None
@@ -84,12 +81,7 @@ class Cam:
 
     id: Annotated[str, Predicate(CAM_IDS.__contains__), Expected("one of " + ", ".join(f'"{c}"' for c in CAM_IDS))]
     rest_deg: Degrees = 0.0
-    range_deg: (
-        Annotated[
-            tuple[Degrees, Degrees], Expected("two numbers of crankshaft degrees, lowest first, as in [0.0, 50.0]")
-        ]
-        | None
-    ) = None
+    range_deg: Travel | None = None
 
 
 @dataclass(frozen=True)
