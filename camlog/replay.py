@@ -20,16 +20,10 @@ _ORDER = {Event: 0, CodeSnapshot: 1, Batch: 2}
 
 
 def replay(
-    trace: Trace,
-    drive: Drive | None = None,
-    *,
-    speed: float | str = 1.0,
-    start_s: float | None = None,
-    end_s: float | None = None,
-    clock: Callable[[], float] = time.perf_counter,
-    sleep: Callable[[float], object] = time.sleep,
-    stop: Callable[[], bool] | None = None,
-) -> Iterator[StreamItem]:
+    trace: Trace, drive: Drive | None = None, *, speed: float | str = 1.0, start_s: float | None = None,
+    end_s: float | None = None, clock: Callable[[], float] = time.perf_counter,
+    sleep: Callable[[float], object] = time.sleep, stop: Callable[[], bool] | None = None,
+) -> Iterator[StreamItem]:  # fmt: skip
     """Batches of `trace`, events and code snapshots of `drive`, in time order, at the pace they came.
 
     `speed` 1 is as recorded, 2 twice as fast, "max" as fast as they are taken. Only items from `start_s`
@@ -41,9 +35,7 @@ def replay(
     factor = parse_speed(speed)
     first_s, last_s = stretch(trace, start_s, end_s)
     items = _merged(trace, drive, first_s, last_s)
-    if factor is None:
-        return _unpaced(items, stop)
-    return _paced(items, factor, start_s, clock, sleep, stop)
+    return _paced(items, factor, start_s, clock, sleep, stop or (lambda: False))
 
 
 def parse_speed(speed: float | str) -> float | None:
@@ -84,30 +76,19 @@ def _when(item: StreamItem) -> tuple[float, int]:
     return item.time_s, _ORDER[type(item)]
 
 
-def _unpaced(items: Iterable[StreamItem], stop: Callable[[], bool] | None) -> Iterator[StreamItem]:
-    for item in items:
-        if stop and stop():
-            return
-        yield item
-
-
 def _paced(
-    items: Iterable[StreamItem],
-    factor: float,
-    start_s: float | None,
-    clock: Callable[[], float],
-    sleep: Callable[[float], object],
-    stop: Callable[[], bool] | None,
-) -> Iterator[StreamItem]:
+    items: Iterable[StreamItem], factor: float | None, start_s: float | None, clock: Callable[[], float],
+    sleep: Callable[[float], object], stop: Callable[[], bool],
+) -> Iterator[StreamItem]:  # fmt: skip
     began = clock()
     for item in items:
-        if start_s is None:
-            start_s = item.time_s
-        # Against the start, not the item before: a slow reader delays nothing that follows.
-        due = began + (item.time_s - start_s) / factor
-        while not (stop and stop()) and (left := due - clock()) > 0:
-            sleep(left)
-        if stop and stop():
+        if factor is not None:
+            start_s = item.time_s if start_s is None else start_s
+            # Against the start, not the item before: a slow reader delays nothing that follows.
+            due = began + (item.time_s - start_s) / factor
+            while not stop() and (left := due - clock()) > 0:
+                sleep(left)
+        if stop():
             return
         yield item
 

@@ -28,7 +28,9 @@ def visible(text: str, longest: int | None = LONGEST_TEXT) -> str:
     """
     if longest is not None and len(text) > longest:
         text = text[:longest] + " [cut]"
-    return _each_hidden(text, "[U+{:04X}]")
+    if text.isprintable() or text.replace("\n", "").replace("\t", "").isprintable():
+        return text
+    return "".join(f"[U+{ord(c):04X}]" if _hidden(c) else c for c in text)
 
 
 def visible_json(value: Any) -> str:
@@ -40,12 +42,6 @@ def visible_json(value: Any) -> str:
     if text.replace("\n", "").isprintable():
         return text
     return "".join(c if c == "\n" or not _hidden(c) else json.dumps(c)[1:-1] for c in text)
-
-
-def _each_hidden(text: str, form: str) -> str:
-    if text.isprintable() or text.replace("\n", "").replace("\t", "").isprintable():
-        return text
-    return "".join(form.format(ord(c)) if _hidden(c) else c for c in text)
 
 
 def _hidden(character: str) -> bool:

@@ -28,12 +28,9 @@ CRANK_DEG_PER_CAM_DEG = 2.0  # a four-stroke engine's camshaft turns at half cra
 class SignalDefinition(SignalKeys):
     """One signal's place in a diagnostic response and its scaling.
 
-    `service` is 0x22, 0x21 or 0x01; `identifier` what is asked for; `request_header` the
-    CAN identifier the request goes to, None for the connection's default. `start_byte`
-    counts from 0 at the first data byte after the echoed identifier. The value in `unit`
-    (None: the signal's own) is `raw * factor + offset`. For a cam angle, `angle` says whether those are crankshaft
-    or camshaft degrees, `positive` which way counts up, and `rest_deg` (crankshaft
-    degrees, advance positive) what the module reports at the phaser's rest position.
+    The value in `unit` is `raw * factor + offset`. For a cam angle, `angle` says whether those are crankshaft or camshaft
+    degrees, `positive` which way counts up, and `rest_deg` (crankshaft degrees, advance positive) what the module reports
+    at the phaser's rest position.
 
     `decode` gives the canonical value: the signal's unit in `camlog.signals`, cam angles
     in crankshaft degrees, advance positive, zero at rest.

@@ -16,21 +16,8 @@ from camlog.cams import title as cam_title
 from camlog.limits import Limit
 from camlog.messages import capital
 from camlog.numbers import number
-from camlog.report.chart import (
-    Chart,
-    Request,
-    angle_axis,
-    axis_key,
-    chart_kind,
-    limit_levels,
-    line,
-    row_axes,
-    rule,
-    signal_line,
-    stretch,
-    time_axis,
-    value_axis,
-)  # fmt: skip
+from camlog.report import chart as draw
+from camlog.report.chart import Chart, Request, chart_kind
 from camlog.report.charts.times import end_s, gap_shapes, window_shapes
 from camlog.report.palette import ACTUAL, COMMAND, ERROR, LIMIT
 from camlog.report.words import clock, moment_words, say, told_moments
@@ -50,7 +37,7 @@ def angles(request: Request) -> Chart:
     error = data.error_deg[known]
 
     def drawn(time_s, value, name, role, **more):
-        return signal_line(time_s, value, words[name], "deg", role, request.points, gaps, **more)
+        return draw.signal_line(time_s, value, words[name], "deg", role, request.points, gaps, **more)
 
     traces = [
         drawn(data.command_time_s, data.command_deg, "commanded", COMMAND, width=1.8),
@@ -58,13 +45,13 @@ def angles(request: Request) -> Chart:
         drawn(data.actual_time_s[known], error, "error", ERROR, row=1, width=1.2),
     ]
     top = 1.3 * max(limit.value, float(np.max(np.abs(error), initial=0.0)))
-    upper, lower = row_axes([2.0, 1.0], 0.07)
+    upper, lower = draw.row_axes([2.0, 1.0], 0.07)
     layout = {
         "hovermode": "x",
-        "shapes": window_shapes(request.findings) + gap_shapes(request.findings) + limit_levels(limit, row=1),
-        "xaxis": time_axis(end_s(request.findings)) | {"anchor": "y2"},
-        "yaxis": value_axis(say("axes.angle"), domain=upper),
-        axis_key("y", 1): value_axis(say("axes.error"), domain=lower, range=[-top, top]),
+        "shapes": window_shapes(request.findings) + gap_shapes(request.findings) + draw.limit_levels(limit, row=1),
+        "xaxis": draw.time_axis(end_s(request.findings)) | {"anchor": "y2"},
+        "yaxis": draw.value_axis(say("axes.angle"), domain=upper),
+        draw.axis_key("y", 1): draw.value_axis(say("axes.error"), domain=lower, range=[-top, top]),
     }
     lasting_s = request.findings.limits["hold_error_time_s"].value
     answer = request.say(
@@ -105,7 +92,7 @@ def cold_start(request: Request) -> Chart:
     if cold.start_s is None:
         return request.nothing(request.say("nothing", reason=cold.flutter_rms_deg.reason))
     traces, layout = _close_look(request, max(cold.start_s - BEFORE_START_S, 0.0), cold.start_s + (request.seconds or AFTER_START_S))
-    layout["shapes"].append(stretch(cold.start_s, cold.start_s + WATCHED_S))
+    layout["shapes"].append(draw.stretch(cold.start_s, cold.start_s + WATCHED_S))
     limit = request.limit("cold_start_flutter_deg")
     answer = request.say("answer", cold=cold, watched_s=WATCHED_S, limit=limit)
     return request.chart(traces, layout, answer, height=300, clock=True, note=request.say("note", watched_s=WATCHED_S))
@@ -129,7 +116,7 @@ def moment_charts(findings: Findings, cam: str) -> list[Chart]:
         traces, layout = _close_look(request, *_around(moment), "stick_band_deg" if jumped else "p95_abs_deg")
         notes = [(moment.start_s, jumped and "leaves", "end"), (moment.break_s, "jumps", "start")]
         layout["shapes"] += [
-            rule(at, at, 0, 1, LIMIT, yref="paper", text=say(f"strip.note.{name}", m=moment), textangle=0,
+            draw.rule(at, at, 0, 1, LIMIT, yref="paper", text=say(f"strip.note.{name}", m=moment), textangle=0,
                  textposition=end, xanchor="left") for at, name, end in notes if name and at is not None
         ]  # fmt: skip
         words = capital(moment_words(moment)) + "."
@@ -168,13 +155,13 @@ def _close_look(request: Request, start_s: float, end_s: float, judged: str = "p
 
     command, actual = cut(data.command_time_s, data.command_deg), cut(data.actual_time_s, data.actual_deg)
     traces = [
-        signal_line(*command, words["commanded"], "deg", replace(COMMAND, dash="solid"), EVERY_READING, data.gaps, width=7.0,
+        draw.signal_line(*command, words["commanded"], "deg", replace(COMMAND, dash="solid"), EVERY_READING, data.gaps, width=7.0,
                     opacity=0.35),
-        signal_line(*actual, words["actual"], "deg", ACTUAL, EVERY_READING, data.gaps, width=1.6)
+        draw.signal_line(*actual, words["actual"], "deg", ACTUAL, EVERY_READING, data.gaps, width=1.6)
         | {"mode": "lines+markers" if len(actual[0]) < MARKED_READINGS else "lines", "marker": {"size": 4}},
     ]  # fmt: skip
-    layout = {"hovermode": "x", "shapes": gap_shapes(request.findings), "xaxis": time_axis(end_s, start_s),
-              "yaxis": angle_axis(command[1], actual[1])}  # fmt: skip
+    layout = {"hovermode": "x", "shapes": gap_shapes(request.findings), "xaxis": draw.time_axis(end_s, start_s),
+              "yaxis": draw.angle_axis(command[1], actual[1])}  # fmt: skip
     return [*_beyond(*actual, cut(data.actual_time_s, data.command_at_actual)[1], request.limit(judged)), *traces], layout
 
 
@@ -191,4 +178,4 @@ def _beyond(time_s: np.ndarray, actual: np.ndarray, command: np.ndarray, limit: 
         return []
     x, y = (np.concatenate(side) for side in zip(*shapes, strict=True))
     name = say("strip.beyond", limit=limit)
-    return [line(x, y, name, "deg", ERROR, width=0.0, fill="toself", fillcolor="@error", opacity=0.5, hoverinfo="skip")]
+    return [draw.line(x, y, name, "deg", ERROR, width=0.0, fill="toself", fillcolor="@error", opacity=0.5, hoverinfo="skip")]

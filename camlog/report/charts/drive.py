@@ -9,17 +9,8 @@ import numpy as np
 from camlog import signals
 from camlog.analysis.findings import Findings
 from camlog.numbers import unit_words
-from camlog.report.chart import (
-    Chart,
-    Request,
-    axis_key,
-    chart_kind,
-    plain,
-    row_axes,
-    signal_line,
-    time_axis,
-    value_axis,
-)
+from camlog.report import chart as draw
+from camlog.report.chart import Chart, Request, chart_kind
 from camlog.report.charts.times import end_s, event_traces, gap_shapes, window_shapes
 from camlog.report.palette import SERIES
 from camlog.report.words import say
@@ -41,23 +32,23 @@ def drive(request: Request) -> Chart:
     traces = event_traces(findings, 0)
     units = list(dict.fromkeys(unit for _, unit, _, _ in read))
     rows = ([EVENTS_PX] if traces else []) + [ROW_PX] * len(units)
-    domains = row_axes(rows, 0.035)
+    domains = draw.row_axes(rows, 0.035)
     layout: dict[str, Any] = {"shapes": window_shapes(findings) + gap_shapes(findings), "hovermode": "x", "annotations": []}
     first = len(rows) - len(units)
     if first:
         layout["yaxis"] = _EVENT_AXIS | {"domain": domains[0]}
     for row, unit in enumerate(units, start=first):
         here = [(name, t, v) for name, of, t, v in read if of == unit]
-        layout[axis_key("y", row)] = value_axis(unit_words(unit) or say("axes.count"), domain=domains[row])
+        layout[draw.axis_key("y", row)] = draw.value_axis(unit_words(unit) or say("axes.count"), domain=domains[row])
         if len(here) == 1:
             layout["annotations"].append(_row_name(_title(here[0][0]), domains[row][1]))
         for (name, t, v), role in zip(here, [*SERIES] * len(here), strict=False):
-            trace = signal_line(t, v, _title(name), unit, role, request.points, findings.conditions.gap_intervals,
+            trace = draw.signal_line(t, v, _title(name), unit, role, request.points, findings.conditions.gap_intervals,
                                 row=row, digits=0 if unit in ("rpm", "count") else 1, showlegend=len(here) > 1)  # fmt: skip
             if unit == "count":
                 trace["line"]["shape"] = "hv"
             traces.append(trace)
-    layout["xaxis"] = time_axis(end_s(findings)) | {"anchor": "y" if len(rows) == 1 else f"y{len(rows)}"}
+    layout["xaxis"] = draw.time_axis(end_s(findings)) | {"anchor": "y" if len(rows) == 1 else f"y{len(rows)}"}
     answer = request.say("answer", c=findings.conditions, lost_s=sum(g.end_s - g.start_s for g in findings.conditions.gaps))
     summary = request.say("summary", signals=[_title(name) for name, *_ in read])
     return request.chart(traces, layout, answer, timed=True, height=AROUND_PX + sum(rows), summary=summary)
@@ -87,4 +78,4 @@ def _title(name: str) -> str:
     if name == MISFIRES:
         return say(f"lines.{MISFIRES}")
     known = signals.signal(name)
-    return known.title if known else plain(name)
+    return known.title if known else draw.plain(name)
