@@ -7,7 +7,9 @@ Other protocols than CAN lay service 06 out differently; that form is maker-spec
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import dataclass
+from importlib.resources import files
 
 from camlog.stream import MonitorTest
 
@@ -31,53 +33,10 @@ class Scaling:
     offset: float = 0.0
 
 
-# By unit: what one count of each unit-and-scaling identifier is worth. A bare number has no unit.
-_FACTORS: dict[str, dict[int, float]] = {
-    "": {
-        0x01: 1.0, 0x02: 0.1, 0x03: 0.01, 0x04: 0.001, 0x05: 0.0000305, 0x06: 0.000305, 0x2E: 1.0,
-        0x81: 1.0, 0x82: 0.1, 0x83: 0.01, 0x84: 0.001, 0x85: 0.0000305, 0x86: 0.000305,
-    },
-    "rpm": {0x07: 0.25},
-    "km/h": {0x08: 0.01, 0x09: 1.0},
-    "mV": {0x0A: 0.122, 0x8A: 0.122},
-    "V": {0x0B: 0.001, 0x0C: 0.01, 0x8B: 0.001, 0x8C: 0.01},
-    "mA": {0x0D: 0.00390625, 0x3D: 0.01, 0x8D: 0.00390625},
-    "A": {0x0E: 0.001, 0x0F: 0.01, 0x8E: 0.001},
-    "ms": {0x10: 1.0, 0x11: 100.0, 0x35: 10.0, 0x90: 1.0},
-    "s": {0x12: 1.0},
-    "mOhm": {0x13: 1.0},
-    "Ohm": {0x14: 1.0},
-    "kOhm": {0x15: 1.0},
-    "degC": {0x16: 0.1, 0x96: 0.1},
-    "kPa": {0x17: 0.01, 0x18: 0.0117, 0x19: 0.079, 0x1A: 1.0, 0x1B: 10.0, 0x99: 0.1, 0xFC: 0.01, 0xFD: 0.001},
-    "deg": {0x1C: 0.01, 0x1D: 0.5, 0x9C: 0.01, 0x9D: 0.5},
-    "ratio": {0x1E: 0.0000305, 0x1F: 0.05, 0x20: 0.00390625, 0x33: 0.00024414},
-    "mHz": {0x21: 1.0},
-    "Hz": {0x22: 1.0},
-    "kHz": {0x23: 1.0},
-    "count": {0x24: 1.0, 0x2B: 1.0},
-    "km": {0x25: 1.0},
-    "mV/ms": {0x26: 0.1},
-    "g/s": {0x27: 0.01, 0x28: 1.0, 0xA8: 1.0},
-    "Pa/s": {0x29: 0.25, 0xA9: 0.25},
-    "kg/h": {0x2A: 0.001},
-    "g": {0x2C: 0.01, 0x36: 0.01, 0x37: 0.1, 0x38: 1.0, 0x3A: 0.001, 0x3B: 0.0001},
-    "mg": {0x2D: 0.01, 0xAD: 0.01, 0xAE: 0.1},
-    "%": {0x2F: 0.01, 0x30: 0.001526, 0x39: 0.01, 0xAF: 0.01, 0xB0: 0.003052},
-    "l": {0x31: 0.001, 0x3F: 0.01},
-    "inch": {0x32: 0.0000305},
-    "min": {0x34: 1.0},
-    "us": {0x3C: 0.1},
-    "mm2": {0x3E: 0.00006103516},
-    "ppm": {0x40: 1.0, 0x87: 1.0},
-    "uA": {0x41: 0.01},
-    "mV/s": {0xB1: 2.0},
-    "Pa": {0xFE: 0.25},
-}  # fmt: skip
-_OFFSETS = {0x16: -40.0, 0x39: -327.68}
+_READ = tomllib.loads(files(__package__).joinpath("service06.toml").read_text(encoding="utf-8"))
 SCALINGS: dict[int, Scaling] = {
-    identifier: Scaling(factor, unit, _OFFSETS.get(identifier, 0.0))
-    for unit, factors in _FACTORS.items()
+    int(identifier, 16): Scaling(factor, unit, _READ["offsets"].get(identifier, 0.0))
+    for unit, factors in _READ["factors"].items()
     for identifier, factor in factors.items()
 }
 RAW = Scaling(1.0, "")
