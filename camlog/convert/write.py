@@ -163,9 +163,9 @@ def rows_as_text(block: np.ndarray) -> bytes:
     ends = np.flatnonzero(text == ord("]"))[:-1]
     keep = np.ones(len(text), dtype=bool)
     after = text[2:]
-    fraction = (text[:-2] != ord(".")) | (text[1:-1] != ord("0")) | ((after != ord(",")) & (after != ord("]")))
-    keep[:-2] &= fraction  # whole numbers without their `.0`
-    keep[1:-1] &= fraction
+    other = (text[:-2] != ord(".")) | (text[1:-1] != ord("0")) | ((after != ord(",")) & (after != ord("]")))
+    keep[:-2] &= other  # whole numbers without their `.0`
+    keep[1:-1] &= other
     text[ends], text[ends + 1] = ord("\r"), ord("\n")
     keep[ends[:-1] + 2] = False
     nulls = np.flatnonzero(text == ord("n"))
