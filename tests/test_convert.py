@@ -321,6 +321,11 @@ def test_a_faulty_mapping_file_names_line_and_key(saved, text, line, column, wor
     assert words in str(error)
 
 
+def test_a_folder_named_by_a_dot_is_refused_as_any_other(saved, monkeypatch):
+    monkeypatch.chdir(saved(CAMS).parent)
+    assert "directory" in refusal(Path(".")).what.lower()
+
+
 def test_every_ready_made_mapping_file_is_one(tmp_path):
     for expected in FILES:
         source = tmp_path / expected.name
