@@ -6,8 +6,8 @@
 | `name [unit]` | one signal, in the unit of its heading | `engine_speed [rpm]` |
 
 UTF-8, RFC 4180, one row a batch; an empty cell where a signal was not sampled at that time.
-Reading and writing are here; the heading row is in `camlog.trace_headings`, what a refused file is told
-in `camlog.trace_faults`.
+Reading and writing are here; its text is cut in `camlog.trace_table`, what a refused file is told is in
+`camlog.trace_faults`.
 """
 
 from __future__ import annotations
@@ -24,14 +24,14 @@ from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
+from camlog import trace_table
 from camlog.errors import saved_bytes
 from camlog.messages import say
 from camlog.new_files import whole_file
 from camlog.signals import SIGNALS, is_signal_name
 from camlog.stream import Batch
 from camlog.trace_faults import Cells, fault_of_cells, fault_of_time
-from camlog.trace_headings import TIME_HEADING, heading, parse_heading, read_heading_row, read_headings
-from camlog.trace_table import drop_torn_line, read_table, reads_words
+from camlog.trace_table import TIME_HEADING, heading, parse_heading
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -201,17 +201,17 @@ def read_trace(path: str | Path) -> Trace:
         raise say.error("empty", path)
     sha256 = hashlib.sha256(raw).hexdigest()
     warnings: list[str] = []
-    raw = drop_torn_line(raw.removeprefix(b"\xef\xbb\xbf"), warnings)
-    cells, heading_lines, start = read_heading_row(raw, path)
-    names, units, conversions = read_headings(cells, path)
+    raw = trace_table.drop_torn_line(raw.removeprefix(b"\xef\xbb\xbf"), warnings)
+    cells, heading_lines, start = trace_table.read_heading_row(raw, path)
+    names, units, conversions = trace_table.read_headings(cells, path)
     body = Cells(raw, start, heading_lines, names, path)
     try:
-        table = read_table(raw, start, len(names))
+        table = trace_table.read_table(raw, start, len(names))
     except (ValueError, OverflowError) as error:
         raise fault_of_cells(body) from error
     if not len(table):
         raise say.error("no_row", path)
-    if np.isfinite(table[:, len(names)]).any() or reads_words(raw, start):
+    if np.isfinite(table[:, len(names)]).any() or trace_table.reads_words(raw, start):
         raise fault_of_cells(body)
     _warn_of_short_rows(raw, start, table, body, warnings)
     with np.errstate(over="ignore"):

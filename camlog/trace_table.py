@@ -1,13 +1,76 @@
-"""The rows of a trace file as a table of numbers, by pandas."""
+"""The heading row of a trace file (names, units, how each column becomes its canonical unit), and its rows as a table of numbers."""
 
 from __future__ import annotations
 
+import csv
 import io
+import itertools
+import re
 import warnings as python_warnings
+from pathlib import Path
 
 import numpy as np
 
 from camlog.messages import say
+from camlog.signals import SIGNALS, is_signal_name
+from camlog.units import conversion
+
+TIME_HEADING = "time [s]"
+# More text than any heading of a real trace takes; only this much is looked at to find it.
+_HEADING_BYTES = 65536
+_HEADING = re.compile(r"\s*(?P<name>[^\[\]]+?)\s*(?:\[(?P<unit>[^\[\]]*)\])?\s*\Z")
+
+
+def heading(name: str, unit: str) -> str:
+    """A column's heading, `name [unit]`."""
+    return f"{name} [{unit}]"
+
+
+def parse_heading(text: str) -> tuple[str, str | None] | None:
+    """Name and unit of a heading, unit None where it has no brackets; None where it is no heading."""
+    match = _HEADING.match(text)
+    return (match["name"], match["unit"]) if match else None
+
+
+def read_heading_row(raw: bytes, path: Path) -> tuple[list[str], int, int]:
+    """Cells of the heading, how many lines it takes, and the byte where the rows begin."""
+    reader = csv.reader(io.StringIO(raw[:_HEADING_BYTES].decode("utf-8", "replace"), newline=""))
+    try:
+        cells = next(reader, [])
+    except csv.Error:
+        cells = []
+    if any("\ufffd" in cell for cell in cells):
+        raise say.error("heading_not_utf8", path, line=1)
+    lines = max(1, reader.line_num)
+    ends = itertools.islice(re.finditer(rb"\r\n|\n|\r", raw), lines - 1, lines)
+    return cells, lines, next((end.end() for end in ends), len(raw))
+
+
+def read_headings(cells: list[str], path: Path) -> tuple[list[str], list[str], list[tuple[float, float]]]:
+    """Names, canonical units and conversions to them (factor, offset), one each a column."""
+    parsed = [parse_heading(c) for c in cells]
+    if not cells or parsed[0] is None or parsed[0][0] != "time" or not parsed[0][1]:
+        found = cells[0][:60] if cells else ""
+        raise say.error("not_camlogs", path, line=1, found=found, time=TIME_HEADING)
+    names, units, conversions = [], [], []
+    for number, (cell, heading_) in enumerate(zip(cells, parsed, strict=True), start=1):
+        if heading_ is None or not is_signal_name(heading_[0]):
+            raise say.error("heading_form", path, line=1, column=number, heading=cell[:60])
+        name, unit = heading_
+        if name in names:
+            raise say.error("heading_twice", path, line=1, column=name)
+        canonical = "s" if name == "time" else SIGNALS[name].unit if name in SIGNALS else (unit or "")
+        if canonical and not unit:
+            raise say.error("heading_no_unit", path, line=1, column=name, example=heading(name, canonical))
+        try:
+            conversions.append((1.0, 0.0) if (unit or "") == canonical else conversion(unit or "", canonical))
+        except ValueError as error:
+            known = {"unit": (unit or "")[:40], "canonical": canonical}
+            raise say.error("heading_unit", path, line=1, column=name, **known) from error
+        names.append(name)
+        units.append(canonical)
+    return names, units, conversions
+
 
 # Cells that mean "not sampled" beside the empty one: what tables tools write for a missing number.
 _MISSING = ["", " ", "nan", "NaN", "NAN"]

@@ -66,7 +66,7 @@ def test_a_write_that_fails_leaves_what_was_there_and_nothing_else(tmp_path, mon
 
 
 def test_a_full_disk_leaves_no_empty_profile(tmp_path, monkeypatch):
-    monkeypatch.setattr("camlog.profile.template.template_text", lambda: (_ for _ in ()).throw(OSError(28, "No space")))
+    monkeypatch.setattr("camlog.profile.reader.template_text", lambda: (_ for _ in ()).throw(OSError(28, "No space")))
     with pytest.raises(InputError, match="cannot be written"):
         write_template(tmp_path / "own.toml")
     assert not list(tmp_path.iterdir())

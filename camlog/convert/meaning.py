@@ -9,7 +9,7 @@ from camlog import cams, signals
 from camlog.convert.headings import Heading, parse_heading
 from camlog.convert.words import EMPTY, OTHER_FOR, OTHER_THINGS, PHRASES, PLACES, QUANTITIES, say, words
 from camlog.signals import BY_PID, SIGNALS
-from camlog.trace_headings import parse_heading as parse_trace_heading
+from camlog.trace_table import parse_heading as parse_trace_heading
 from camlog.units import convertible
 
 CERTAIN = 0.9

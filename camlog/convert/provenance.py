@@ -21,8 +21,8 @@ from camlog.drive import Drive
 from camlog.errors import InputError, check_saved
 from camlog.signals import is_signal_name
 from camlog.stream import CodeSnapshot, Event, TroubleCode
-from camlog.trace_headings import parse_heading as parse_trace_heading
-from camlog.trace_headings import read_heading_row
+from camlog.trace_table import parse_heading as parse_trace_heading
+from camlog.trace_table import read_heading_row
 from camlog.trust import descent
 
 _HEAD_BYTES = 65536

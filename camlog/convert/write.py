@@ -26,7 +26,7 @@ from camlog.convert.words import say
 from camlog.new_files import whole_file
 from camlog.signals import SIGNALS
 from camlog.trace import LATEST_TIME_S
-from camlog.trace_headings import TIME_HEADING, heading
+from camlog.trace_table import TIME_HEADING, heading
 from camlog.units import conversion
 
 

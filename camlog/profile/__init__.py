@@ -2,9 +2,8 @@
 
 from camlog.profile.model import SCHEMA, Cam, Engine, VehicleProfile
 from camlog.profile.notes import notes
-from camlog.profile.reader import DEMO, TEMPLATE, read_profile
+from camlog.profile.reader import DEMO, TEMPLATE, read_profile, template_text, write_template
 from camlog.profile.scaling import SignalDefinition
-from camlog.profile.template import template_text, write_template
 
 __all__ = [
     "DEMO", "SCHEMA", "TEMPLATE", "Cam", "Engine", "SignalDefinition", "VehicleProfile", "notes", "read_profile",

@@ -1,4 +1,6 @@
-"""Read a vehicle profile (TOML, schema `camlog.vehicle/1`), key by key; an error names file, line, key and remedy."""
+"""Read a vehicle profile (TOML, schema `camlog.vehicle/1`), key by key; an error names file, line, key and remedy. And write
+a new one to fill in: the commented template, then the names it may use.
+"""
 
 from __future__ import annotations
 
@@ -10,6 +12,7 @@ from camlog.cams import cam_of, is_angle
 from camlog.errors import InputError
 from camlog.limits import LIMITS
 from camlog.messages import Messages
+from camlog.new_files import CHECK_FOLDER, refusals, write_text
 from camlog.profile.checks import check_profile
 from camlog.profile.model import SCHEMA, ProfileFile, SignalKeys, VehicleProfile
 from camlog.profile.scaling import SignalDefinition
@@ -71,3 +74,26 @@ def _definition(keys: SignalKeys, index: int, rest_deg: dict[str, float], toml: 
     if cam and is_angle(keys.name):
         known["rest_deg"] = rest_deg.get(cam, 0.0)
     return SignalDefinition(**known)
+
+
+def template_text() -> str:
+    """The commented template, with the limits, their defaults and the signal names camlog knows."""
+    text = TEMPLATE.read_text(encoding="utf-8").rstrip("\n")
+    lines = [text]
+    for limit in LIMITS.values():
+        if f"#{limit.name} = " not in text:
+            lines.append(f"#{limit.name} = {limit.value!r}  # {limit.title}")
+    lines += ["", "# Signal names, with camlog's unit:"]
+    lines += [f"#   {signal.name} [{signal.unit}]" for signal in SIGNALS.values()]
+    return "\n".join(lines) + "\n"
+
+
+def write_template(path: str | Path, force: bool = False) -> Path:
+    """Write the commented template to a new file.
+
+    Raises InputError where the file exists and `force` is not set, or cannot be written.
+    """
+    path = Path(path)
+    with refusals(path, CHECK_FOLDER):
+        write_text(template_text(), path, replace=force)
+    return path
