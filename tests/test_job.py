@@ -470,3 +470,20 @@ def test_a_drive_is_taken_into_a_job_that_was_begun_without_one(tmp_path, monkey
     assert run(capsys, "show", "--out", str(tmp_path), "--units", "us")[0] == 0
     page = (tmp_path / "red.workshop.html").read_text(encoding="utf-8")
     assert "113,090 mi" in page and " km" not in page
+
+
+def test_the_drives_before_and_after_of_a_closed_job_are_those_of_its_proof(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    before, after, other = (SAMPLES / f"{name}.csv" for name in ("repair-before", "repair-after", "slow-cold"))
+    run(capsys, "new", "car", "--recording", before, "--vehicle", "demo")
+    run(capsys, "found", "oil 1 l low")
+    first = read_job(tmp_path / "car.job.json")
+    run(capsys, "found", "--recording", other)
+    second = read_job(tmp_path / "car.job.json")
+    assert second.get("findings")["trace"] == other.name
+    # What was found by hand is weighed with the drive that the job holds now.
+    assert second.probabilities != first.probabilities
+    assert max(second.probabilities, key=second.probabilities.get) == "oil_condition"
+    assert run(capsys, "close", "--job", "car", "--before", before, "--after", after)[0] == 0  # the name that `new` was given
+    closed = read_job(tmp_path / "car.job.json")
+    assert closed.get("findings")["trace"] == before.name and closed.get("findings_after")["trace"] == after.name

@@ -20,7 +20,7 @@ from camlog.simulate.vehicle.conditions import Condition
 from camlog.simulate.vehicle.draw import demo_setup
 from camlog.trial.judge import judge
 from camlog.trial.readings import Readings
-from camlog.trial.shown import row
+from camlog.trial.shown import row, shown
 from camlog.units import showing
 
 DEMO_TEXT = (Path(read_profile(DEMO).file)).read_text(encoding="utf-8")
@@ -215,9 +215,23 @@ def test_the_corrected_line_puts_the_profile_right(tmp_path, name):
     assert found == {}
 
 
+@pytest.mark.parametrize(("signal", "condition"), [(IN_A, "seized"), (EX_A, "seized"), (EX_A, "")])
+def test_what_another_signal_of_the_profile_is_read_from_is_never_proposed(tmp_path, signal, condition):
+    wrong = changed(DEMO_TEXT, signal, identifier="0xF0C7")
+    _, trials = tried(tmp_path, wrong, DEMO_TEXT, condition=condition, severity=1.0 if condition else 0.0)
+    for trial in trials:
+        for suspicion in trial.suspicions:
+            keys = dict(part.split(" = ") for part in suspicion.line.splitlines() if " = " in part)
+            path = tmp_path / "pasted.toml"
+            path.write_text(changed(wrong, signal, **keys), encoding="utf-8")
+            read_profile(path)  # refuses two signals in the same bits
+
+
 def test_what_did_not_move_is_not_judged_and_said(tmp_path):
     found, trials = tried(tmp_path, DEMO_TEXT, condition="", severity=0.0, drive="parked")
     assert not found
+    last = str([*shown(trials, "adapter", "7E8", "demo")][-1])
+    assert f"of {len(trials)} signals could be judged" in last and not last.startswith(f"{len(trials)} of")
     assert all(t.notes for t in trials if t.definition.is_cam_angle)
 
 

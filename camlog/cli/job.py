@@ -137,19 +137,17 @@ def close(
 ) -> None:  # fmt: skip
     """Close the job: with the proof where there is a drive after the repair; writes the customer's page and the workshop file."""
     from camlog.cli.results import findings_of, profile_of
-    from camlog.job.pages import order_words
     from camlog.job.sheet import open_boxes
-    from camlog.job.work import add_recording, drive_before, next_steps
     from camlog.job.work import close as close_job
-    from camlog.verify import verify
+    from camlog.job.work import close_with, drive_before, next_steps
 
     record, shop_file, layout = _open(job, shop, vehicle)
     profile, proof = profile_of(_profile(record, vehicle)), None
     if after is not None:
         second, before = findings_of(after, profile), before or drive_before(record)
-        proof = verify(second, None if before is None else findings_of(before, profile), job=order_words(record))
-        add_recording(record, second, "after")
-    close_job(record, proof, done)
+        proof = close_with(record, second, None if before is None else findings_of(before, profile), done)
+    else:
+        close_job(record, None, done)
     record.save()
     for text in open_boxes(record.get("sheet")):
         typer.echo(f"Still open: {text}")

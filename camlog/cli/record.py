@@ -57,13 +57,18 @@ def record(
     for line in (*connection_lines(source), *source.expected.lines()):
         tell(line)
     from camlog.analysis.do_not_run import LiveCare  # slow to import: not before what can be read
+    from camlog.analysis.drive.coverage import CoverageTracker
     from camlog.analysis.drive.standing import StandingTest
     from camlog.limits import limits_for
 
     care = StandingTest(profile, source.stop) if standing else LiveCare(limits_for(profile))
     with KeyReader(source.now_s, on_marker=source.put, on_end=source.stop) as keys:
-        view = view_for(clock=source.now_s, keys=keys, care=care)
-        done = record_drive(source, trace, views=[view], minutes=minutes, force=force)
+        view, covered = view_for(clock=source.now_s, keys=keys, care=care), CoverageTracker(profile=profile)
+        try:
+            done = record_drive(source, trace, views=[view, covered], minutes=minutes, force=force)
+        except KeyboardInterrupt:
+            tell(say("record.at_once", trace=trace))
+            raise typer.Exit() from None
     if log:
         log.close()
     if isinstance(care, StandingTest) and care.over:
@@ -71,5 +76,7 @@ def record(
     tell(say("record.done", rows=done.rows, trace=done.trace, drive=done.drive))
     if done.errors:
         tell(say("record.problems", problems=", ".join(f"{PROBLEMS.get(k, k)} x{n}" for k, n in done.errors.items())))
+    if not care.sentences() and (lacks := covered.coverage()).missing:
+        tell(say("record.missing", missing=lacks.missing, caution=lacks.caution))
     for failure in done.view_failures:
         tell(say("record.view", reason=failure.error))

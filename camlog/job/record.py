@@ -118,7 +118,8 @@ def read_job(path: str | Path) -> Job:
 def find_job(path: str | Path | None, folder: Path = Path(".")) -> Job:
     """The job of that path, or the only one in the folder. Raises InputError where there is none or more than one."""
     if path is not None:
-        return read_job(path)
+        named = Path(f"{path}{SUFFIX}")
+        return read_job(named if named.is_file() and not Path(path).is_file() else path)
     here = sorted(folder.glob(f"*{SUFFIX}"))
     if len(here) == 1:
         return read_job(here[0])

@@ -67,6 +67,8 @@ def add_recording(job: Job, findings: Findings, role: str = "before") -> None:
         "do_not_run": list(findings.do_not_run),
     }
     job.put("findings" if role == "before" else "findings_after", seen, f"findings of {trace.name}")
+    if role == "before" and job.get("checks"):
+        job.content["checks"][-1]["probabilities"] = _with_checks(job, _outcomes(job))
 
 
 def _cam(found: CamFindings) -> dict[str, Any]:
@@ -92,24 +94,29 @@ def _for_owner(findings: Findings) -> str:
 
 
 def drive_before(job: Job) -> Path | None:
-    """The first recording of before the repair, where it lies beside the job file."""
-    names = [r.get("file") for r in job.get("recordings") if r.get("role") == "before"]
+    """The recording of before the repair whose findings the job holds, where it lies beside the job file; else another."""
+    names = [job.get("findings").get("trace"), *(r.get("file") for r in job.get("recordings") if r.get("role") == "before")]
     found = [job.path.parent / Path(name).name for name in names if isinstance(name, str)]
     return next((path for path in found if path.is_file()), None)
 
 
 def add_found(job: Job, outcome: Outcome, note: str, who: str = "") -> None:
     """Note the outcome of a check; the probabilities of the causes move at once. Of a check made again the last counts."""
-    outcomes = {**_outcomes(job), outcome.check.key: outcome.outcome}
-    probabilities = _all_causes(job.get("findings").get("probabilities") or {})
-    for key, shown in outcomes.items():
-        probabilities = after(probabilities, CHECK[key], shown)
+    probabilities = _with_checks(job, {**_outcomes(job), outcome.check.key: outcome.outcome})
     job.add(
         "checks",
         {"key": outcome.check.key, "check": outcome.check.text, "outcome": outcome.outcome, "note": note, "who": who,
-         "probabilities": {key: round(p, 4) for key, p in probabilities.items()}},
+         "probabilities": probabilities},
         f"found: {note or outcome.outcome}",
     )  # fmt: skip
+
+
+def _with_checks(job: Job, outcomes: Mapping[str, str]) -> dict[str, float]:
+    """The probabilities of the causes by the findings and the outcomes of checks."""
+    probabilities = _all_causes(job.get("findings").get("probabilities") or {})
+    for key, shown in outcomes.items():
+        probabilities = after(probabilities, CHECK[key], shown)
+    return {key: round(p, 4) for key, p in probabilities.items()}
 
 
 def _outcomes(job: Job) -> dict[str, str]:
@@ -238,6 +245,19 @@ def _measured_chain(job: Job) -> float | None:
     return next((r.get("value") for r in job.get("sheet").get("measurements", []) if r.get("what") == "chain elongation"), None)
 
 
+def close_with(job: Job, second: Findings, first: Findings | None, done: str) -> Verification:
+    """Close the job with the drive after the repair and the one before it, which is then the job's own; gives the proof."""
+    from camlog.job.pages import order_words
+    from camlog.verify import verify
+
+    if first is not None and first.trace.name != job.get("findings").get("trace"):
+        add_recording(job, first)
+    proof = verify(second, first, job=order_words(job))
+    add_recording(job, second, "after")
+    close(job, proof, done)
+    return proof
+
+
 def close(job: Job, verification: Verification | None, done: str = "") -> None:
     """Close the job: what was `done`, in words, and the proof where there is one."""
     if done:
@@ -258,19 +278,18 @@ def take_drive(job: str, trace: str, vehicle: str | None) -> None:
 
 def finish(job: str, after: str | None, vehicle: str | None, done: str) -> None:
     """Close a job, with the proof where there is a drive after the repair; writes the customer's page and the workshop file anew."""
-    from camlog.job.pages import order_words, write_pages
+    from camlog.job.pages import write_pages
     from camlog.job.shop import read_shop
     from camlog.profile import read_profile
-    from camlog.verify import verify
 
     record = read_job(job)
-    before, proof = drive_before(record), None
     if after is not None:
-        second = _analysed(after, vehicle)
-        proof = verify(second, None if before is None else _analysed(str(before), vehicle), job=order_words(record))
+        before, second = drive_before(record), _analysed(after, vehicle)
+        first = None if before is None else _analysed(str(before), vehicle)
         record = read_job(job)
-        add_recording(record, second, "after")
-    close(record, proof, done)
+        close_with(record, second, first, done)
+    else:
+        close(record, None, done)
     record.save()
     layout = read_profile(vehicle).layout if vehicle else Layout()
     write_pages(record, next_steps(record, read_shop(None, record.path.parent), layout), record.path.parent, replace=True)

@@ -162,7 +162,7 @@ class Guide:
     def next_instruction(self) -> str:
         """The one thing to do now, in words a driver can be told."""
         if stop := self.do_not_run():
-            return stop[0]
+            return " ".join(stop[:2])  # that, and why
         if self.can_stop():
             return sentence("can_stop")
         item = self.next_item()

@@ -97,6 +97,7 @@ class _Pair:
         known = profile.cam(cam)
         self.readings = readings
         self.range_deg = known.range_deg if known else None
+        self.known = profile.signals
 
     # ---------------------------------------------------------------- how well two series fit
     def misfit(self, commanded: Series, actual: Series, clearly: bool = False) -> float:
@@ -128,8 +129,9 @@ class _Pair:
         for place, definition in enumerate(pair):
             other = pair[1 - place]
             for correction in discrete(definition, self.readings):
-                if correction.definition.bits & other.bits and correction.definition.source == other.source:
-                    continue  # it would read the other angle
+                taken = [d for d in self.known if d.name != definition.name and d.source == correction.definition.source]
+                if any(correction.definition.bits & d.bits for d in taken):
+                    continue  # it would read what another signal of the profile is
                 new = series(correction.definition, self.readings)
                 if moves(new):
                     yield _with(both, place, new), [(definition.name, correction)], correction.kind, False

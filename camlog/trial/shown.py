@@ -47,7 +47,11 @@ def shown(trials: Sequence[SignalTrial], adapter: str, module: str, name: str) -
                 yield Text(f"    {line}", style="bold")
         for note in trial.notes:
             yield Text(f"{trial.definition.name}: {note}")
-    yield Text(messages("heading.suspected", count=len(wrong)) if wrong else messages("heading.none"))
+    judged = [t for t in trials if _word(t) == "good"]
+    if wrong:
+        yield Text(messages("heading.suspected", count=len(wrong)))
+    else:
+        yield Text(messages("heading.none" if judged else "heading.nothing_judged", count=len(judged), all=len(trials)))
 
 
 def row(trial: SignalTrial) -> tuple[str, str, str, list[str]]:

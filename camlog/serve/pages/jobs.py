@@ -42,7 +42,7 @@ def layout(desk: Desk, name: str = "") -> str:
     try:
         if not name:
             usable = [p.file for p in desk.folder.profiles() if p.error is None]
-            chosen = usable[0] if len(usable) == 2 else ""
+            chosen = desk.vehicle if desk.vehicle in usable else usable[0] if len(usable) == 2 else ""
             return _PAGE.layout(_listed(desk), _recordings(desk), desk.profile_choices(sentence("no_profile_limits")), chosen, NEW)
         return _PAGE.job(_open(desk, name)[0], pieces(desk, name, {}))
     except InputError as error:
