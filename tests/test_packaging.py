@@ -45,7 +45,7 @@ INSTALLED_AS = {
     "werkzeug": "flask",  # comes with it
 }
 # Faster simulated drives, and recordings that are no text, where they are there.
-OPTIONAL = {"numba", "openpyxl", "pyarrow", "asammdf"}
+OPTIONAL = {"bleak", "numba", "openpyxl", "pyarrow", "asammdf"}
 
 
 def imported(folder):
