@@ -18,6 +18,7 @@ say = Messages("camlog.report")
 CONDITION_WORDS = say.table("condition")
 START_FLUTTER = "cold_start_flutter_deg"
 LEAST_DRIVEN_S = 20.0  # with oil of a window, to say how often the fault showed in it
+MOSTLY_TIMES = 2.0  # as often in one oil window as in any other
 # Support of a cause from which its evidence is called so (common practice, no source).
 EVIDENCE_STRENGTHS = ((0.8, "strong"), (0.5, "good"), (0.3, "some"), (0.0, "weak"))
 
@@ -131,6 +132,8 @@ def worst_moment(found: CamFindings) -> str:
 def since_words(findings: Findings, found: CamFindings) -> str:
     """Since when a faulty cam does what its verdict says, and in what share of the time with which oil; empty where the
     strip shows nothing of it."""
+    if (start_s := rattles_at_s(found)) is not None:
+        return say("strip.since_start", at=clock(max(start_s, 0.0)))
     shows, strip = _shows(found.verdict.condition), found.examination.strip
     shown = [s for s in strip.segments if s.state in {*shows, "jumped"}] if shows else []
     if not shown:
@@ -140,4 +143,7 @@ def since_words(findings: Findings, found: CamFindings) -> str:
     seconds = np.bincount(place[place >= 0], [s.end_s - s.start_s for s, i in zip(shown, place, strict=True) if i >= 0], len(windows.windows))
     shares = {w.window.label: min(s / w.seconds, 1.0) for w, s in zip(driven, seconds, strict=False) if w.seconds >= LEAST_DRIVEN_S}
     whole = sum(s.end_s - s.start_s for s in shown)
-    return say("strip.since", first=clock(shown[0].start_s), seconds=duration(whole), shares=shares)
+    most = max(shares, key=shares.__getitem__, default="")
+    others = [share for oil, share in shares.items() if oil != most]
+    mostly = most if others and shares[most] > MOSTLY_TIMES * max(others) else ""
+    return say("strip.since", first=clock(shown[0].start_s), seconds=duration(whole), shares=shares, mostly=mostly)
