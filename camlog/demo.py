@@ -103,8 +103,7 @@ def hand_over(job: Job, proof: Verification, say: Callable[[str], None] = print)
     """Close the job with its proof, and write the pages that are handed over."""
     for row in job.get("sheet")["afterwards"]:
         work.tick_row(job, row, TECHNICIAN)
-    work.add_recording(job, proof.after, "after")
-    work.close(job, proof, DONE)
+    work.close(job, DONE, proof.after, proof.before)
     job.save()
     for page in write_pages(job, work.next_steps(job, ShopFile(), read_profile("demo").layout), job.path.parent, replace=True):
         say(f"Page: {page}")

@@ -139,15 +139,13 @@ def close(
     from camlog.cli.results import findings_of, profile_of
     from camlog.job.sheet import open_boxes
     from camlog.job.work import close as close_job
-    from camlog.job.work import close_with, drive_before, next_steps
+    from camlog.job.work import drive_before, next_steps
 
     record, shop_file, layout = _open(job, shop, vehicle)
-    profile, proof = profile_of(_profile(record, vehicle)), None
-    if after is not None:
-        second, before = findings_of(after, profile), before or drive_before(record)
-        proof = close_with(record, second, None if before is None else findings_of(before, profile), done)
-    else:
-        close_job(record, None, done)
+    profile = profile_of(_profile(record, vehicle))
+    before = (before or drive_before(record)) if after else None
+    second, first = (None if path is None else findings_of(path, profile) for path in (after, before))
+    proof = close_job(record, done, second, first)
     record.save()
     for text in open_boxes(record.get("sheet")):
         typer.echo(f"Still open: {text}")

@@ -245,27 +245,27 @@ def _measured_chain(job: Job) -> float | None:
     return next((r.get("value") for r in job.get("sheet").get("measurements", []) if r.get("what") == "chain elongation"), None)
 
 
-def close_with(job: Job, second: Findings, first: Findings | None, done: str) -> Verification:
-    """Close the job with the drive after the repair and the one before it, which is then the job's own; gives the proof."""
+def close(job: Job, done: str = "", second: Findings | None = None, first: Findings | None = None) -> Verification | None:
+    """Close the job: what was `done`, in words, and with the `second` drive, of after the repair, the proof, which it gives.
+
+    The `first`, of before it, becomes the one whose findings the job holds.
+    """
     from camlog.job.pages import order_words
     from camlog.verify import verify
 
-    if first is not None and first.trace.name != job.get("findings").get("trace"):
-        add_recording(job, first)
-    proof = verify(second, first, job=order_words(job))
-    add_recording(job, second, "after")
-    close(job, proof, done)
-    return proof
-
-
-def close(job: Job, verification: Verification | None, done: str = "") -> None:
-    """Close the job: what was `done`, in words, and the proof where there is one."""
+    proof = None
+    if second is not None:
+        if first is not None and first.trace.name != job.get("findings").get("trace"):
+            add_recording(job, first)
+        proof = verify(second, first, job=order_words(job))
+        add_recording(job, second, "after")
     if done:
         job.content["done"] = done
         job.note(f"done: {done}")
-    if verification is not None:
-        job.put("verification", verification.to_dict(), f"verification: {verification.outcome_words.lower()}")
+    if proof is not None:
+        job.put("verification", proof.to_dict(), f"verification: {proof.outcome_words.lower()}")
     job.note("closed")
+    return proof
 
 
 def take_drive(job: str, trace: str, vehicle: str | None) -> None:
@@ -282,14 +282,10 @@ def finish(job: str, after: str | None, vehicle: str | None, done: str) -> None:
     from camlog.job.shop import read_shop
     from camlog.profile import read_profile
 
-    record = read_job(job)
-    if after is not None:
-        before, second = drive_before(record), _analysed(after, vehicle)
-        first = None if before is None else _analysed(str(before), vehicle)
-        record = read_job(job)
-        close_with(record, second, first, done)
-    else:
-        close(record, None, done)
+    before = drive_before(read_job(job)) if after else None
+    second, first = (_analysed(str(path), vehicle) if path else None for path in (after, before))
+    record = read_job(job)  # only now, as above
+    close(record, done, second, first)
     record.save()
     layout = read_profile(vehicle).layout if vehicle else Layout()
     write_pages(record, next_steps(record, read_shop(None, record.path.parent), layout), record.path.parent, replace=True)
