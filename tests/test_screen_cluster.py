@@ -103,11 +103,12 @@ def test_a_lost_scheduler_is_said_and_the_next_run_goes_on(cluster, tmp_path, mo
         screen(names, tmp_path, scheduler=cluster.address, progress=stop)
     kept = {row.path for row in screening._read_state(tmp_path / STATE)}
     assert 10 <= len(kept) < 40 and not capfd.readouterr().err
-    cluster.scheduler.wait()
+    for ended in (cluster.scheduler, *cluster.workers):  # the workers end with the scheduler they knew
+        ended.wait(60)
     cluster.scheduler = cluster.start_scheduler()
     monkeypatch.setattr(screening, "SCHEDULER_WAIT_S", 20.0)
     monkeypatch.setattr(screening, "WORKERS_WAIT_S", 1.0)
-    with pytest.raises(InputError, match="has no workers"):  # they ended with the scheduler they knew
+    with pytest.raises(InputError, match="has no workers"):
         screen(names, tmp_path, scheduler=cluster.address)
     cluster.workers = [cluster._start("dask_worker", cluster.address, "--nthreads", "1")]
     monkeypatch.setattr(screening, "WORKERS_WAIT_S", 20.0)
