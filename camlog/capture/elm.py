@@ -74,17 +74,16 @@ class Elm(Link):
     # ------------------------------------------------------------- connecting
     def _connect(self, protocol: str | None) -> None:
         self.open_again()
-        given = self._baud is not None
-        if self._kind.speeds and not given:
-            self._baud = find_speed(self, self._kind.speeds)
+        speeds = () if self._baud else self._kind.speeds  # a speed that was named is left alone
+        if speeds:
+            self._baud = find_speed(self, speeds)
         try:
             self._set(_RESET, is_banner)
         except LinkLost as lost:
-            if lost.kind == "unplugged" or given or not self._kind.speeds:
+            if lost.kind == "unplugged" or not speeds:
                 raise
-            self._baud = find_speed(
-                self, self._kind.speeds
-            )  # somebody had raised it: the reset brought its own back
+            # Somebody had raised it: the reset brought its own back.
+            self._baud = find_speed(self, speeds)
             self._set(_RESET, is_banner)
         no_echo = "OK" in self._set("ATE0", "OK".__eq__)
         if not (no_echo and self._ok("ATH1") and self._ok("ATL0")):
@@ -94,7 +93,7 @@ class Elm(Link):
             self.close()
             raise error("no_vehicle", self.port)
         self.spaces_off = self._ok("ATS0")
-        if self._kind.speeds and self._baud and not given:
+        if speeds and self._baud:
             self.raised = raise_speed(self, self._baud)
 
     def _set(self, command: str, expected: Callable[[str], bool]) -> list[str]:

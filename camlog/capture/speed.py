@@ -17,9 +17,8 @@ _NONSENSE = b"\x7f\x7f"
 _FIND_TIMEOUT_S = 0.3
 # Speeds an adapter may be raised to, and the divisor of 4 MHz that asks for each (the command set's, from memory).
 RAISED = {500_000: 0x08, 230_400: 0x11, 115_200: 0x23}
-_CONFIRMS_WITHIN_S = (
-    0.2  # its version line, at the new speed; it goes back by itself where nobody confirms it
-)
+# The adapter's version line, at the new speed; it goes back by itself where nobody confirms it.
+_CONFIRMS_WITHIN_S = 0.2
 _SENT_WITHIN_S = 0.02
 PROOFS = 5
 
@@ -42,8 +41,10 @@ def find_speed(link: Elm, speeds: tuple[int, ...]) -> int:
 def raise_speed(link: Elm, baud: int) -> int | None:
     """The highest speed above `baud` at which the adapter answers as it does now, again and again; None where it stays."""
     usual = _answers(link)
+    if usual is None:
+        return None
     for faster, divisor in RAISED.items():
-        if faster <= baud or usual is None:
+        if faster <= baud:
             return None
         link.write(f"ATBRD{divisor:02X}".encode())
         if b"OK" not in (said := _hear(link, b"K")):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import importlib.util
+import re
 import threading
 from collections.abc import Coroutine
 from typing import TYPE_CHECKING, Any
@@ -18,11 +19,13 @@ from camlog.capture.ports import Transport as Base
 
 if TYPE_CHECKING:
     from bleak.backends.characteristic import BleakGATTCharacteristic
+    from bleak.backends.service import BleakGATTService
 
 SCAN_S, CONNECT_TIMEOUT_S = 4.0, 15.0
 ADAPTERS_SAY = "OBD"  # in their name; headphones and phones nearby are none
 # Services of the Bluetooth SIG's own (Assigned Numbers, section 3.4) carry no adapter's text.
-_OF_THE_SIG = ("000018", "-0000-1000-8000-00805f9b34fb")
+_OF_THE_SIG = re.compile("000018..-0000-1000-8000-00805f9b34fb")
+_WRITTEN = ("write-without-response", "write")  # properties of what is written to
 _HEADER_BYTES = 3  # of a GATT write or notification
 
 
@@ -48,13 +51,13 @@ class Transport(Base):
     def check(cls, port: str) -> None:
         if not port.partition("://")[2]:
             raise error("ble_name", port)
-        if importlib.util.find_spec("bleak") is None:
+        if not _installed():
             raise error("no_bleak", port)
 
     @classmethod
     def found(cls) -> list[Port]:
         """Adapters that say so in their name; none where bleak or Bluetooth is not there."""
-        if importlib.util.find_spec("bleak") is None:
+        if not _installed():
             return []
         from bleak import BleakScanner
 
@@ -78,16 +81,12 @@ class Transport(Base):
         )
         await self._client.connect()
         for service in self._client.services:
-            if service.uuid.startswith(_OF_THE_SIG[0]) and service.uuid.endswith(_OF_THE_SIG[1]):
-                continue
-            notifies = [c for c in service.characteristics if "notify" in c.properties]
-            written = [
-                c for c in service.characteristics if {"write", "write-without-response"} & {*c.properties}
-            ]
-            if notifies and written:
-                self._written: BleakGATTCharacteristic = written[0]
+            notifies, written = (_with(service, *kinds) for kinds in (("notify",), (*_WRITTEN,)))
+            if notifies and written and not _OF_THE_SIG.match(service.uuid):
+                self._written = written[0]
                 await self._client.start_notify(notifies[0], self._hear)
                 return
+        await self._client.disconnect()
         raise OSError(messages("port.no_text"))
 
     def _wait(self, work: Coroutine[Any, Any, None], seconds: float) -> None:
@@ -117,15 +116,11 @@ class Transport(Base):
         return came
 
     def write(self, data: bytes) -> None:
-        most, answers = (
-            self._client.mtu_size - _HEADER_BYTES,
-            "write-without-response" not in self._written.properties,
-        )
+        most = self._client.mtu_size - _HEADER_BYTES
+        answers = _WRITTEN[0] not in self._written.properties
         for at in range(0, len(data), most):
-            self._wait(
-                self._client.write_gatt_char(self._written, data[at : at + most], response=answers),
-                WRITE_TIMEOUT_S,
-            )
+            part = self._client.write_gatt_char(self._written, data[at : at + most], response=answers)
+            self._wait(part, WRITE_TIMEOUT_S)
 
     def close(self) -> None:
         try:
@@ -136,3 +131,12 @@ class Transport(Base):
     def _end(self) -> None:
         self._loop.call_soon_threadsafe(self._loop.stop)
         self._thread.join(WRITE_TIMEOUT_S)
+
+
+def _installed() -> bool:
+    return importlib.util.find_spec("bleak") is not None
+
+
+def _with(service: BleakGATTService, *properties: str) -> list[BleakGATTCharacteristic]:
+    """The characteristics of a service that have one of these properties."""
+    return [c for c in service.characteristics if not {*properties}.isdisjoint(c.properties)]
