@@ -61,18 +61,21 @@ def record(
     from camlog.analysis.drive.standing import StandingTest
     from camlog.limits import limits_for
 
-    care = StandingTest(profile, source.stop) if standing else LiveCare(limits_for(profile))
+    test = StandingTest(profile, source.stop) if standing else None
+    covered = test.covered if test else CoverageTracker(profile=profile)
+    care = test or LiveCare(limits_for(profile))
     with KeyReader(source.now_s, on_marker=source.put, on_end=source.stop) as keys:
-        view, covered = view_for(clock=source.now_s, keys=keys, care=care), CoverageTracker(profile=profile)
+        view = view_for(clock=source.now_s, keys=keys, care=care)
+        views = [view] if test else [view, covered]  # a test feeds its own
         try:
-            done = record_drive(source, trace, views=[view, covered], minutes=minutes, force=force)
+            done = record_drive(source, trace, views=views, minutes=minutes, force=force)
         except KeyboardInterrupt:
             tell(say("record.at_once", trace=trace))
             raise typer.Exit() from None
     if log:
         log.close()
-    if isinstance(care, StandingTest) and care.over:
-        tell(care.over)
+    if test and test.over:
+        tell(test.over)
     tell(say("record.done", rows=done.rows, trace=done.trace, drive=done.drive))
     if done.errors:
         tell(say("record.problems", problems=", ".join(f"{PROBLEMS.get(k, k)} x{n}" for k, n in done.errors.items())))

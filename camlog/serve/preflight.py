@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from camlog.analysis.cam.standing import UNMOVED_DEG
+from camlog.analysis.cam.standing import MOVED_DEG, UNMOVED_DEG
 from camlog.cams import short
 from camlog.serve.board import Board
 from camlog.serve.words import sentence
 from camlog.sinks.words import FIGURES, rate_text, value_text
 from camlog.stream import CodeSnapshot
-
-MOVED_DEG = 5.0  # a command that went so far shows whether the cam goes with it
 
 Check = tuple[str, str, str]
 

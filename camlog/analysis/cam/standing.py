@@ -25,6 +25,7 @@ from camlog.analysis.cam.segments import (
 )
 from camlog.analysis.estimate import blocks_of, evenly
 
+MOVED_DEG = 5.0  # a command that went so far shows whether the cam goes with it
 # Longest dead time of any phaser that is merely slow; what stands still for longer is stuck.
 AWAY_WINDOW_S = 0.4
 AWAY_MIN_DEG, AWAY_SIGMAS, AWAY_COUNTS = 1.0, 4.0, 2.0

@@ -6,25 +6,25 @@ at all: the first openings of the throttle show that. Speeds and times are commo
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from itertools import chain, repeat
 from typing import NamedTuple
 
+from camlog.analysis.cam.standing import MOVED_DEG
 from camlog.analysis.do_not_run import LiveCare
 from camlog.analysis.drive import say
 from camlog.analysis.drive.coverage import CoverageTracker
+from camlog.cams import CAM_IDS, commanded
 from camlog.limits import limits_for
 from camlog.profile import VehicleProfile
 from camlog.stream import Batch, StreamItem
 
 MOST_S = 300.0
 NEAR_RPM = 300.0  # of the speed asked for
-OPENED_RPM, CLOSED_RPM = (
-    2000.0,
-    1300.0,
-)  # a brisk opening goes above the one, and begins and ends below the other
+OPENED_RPM, CLOSED_RPM = 2000.0, 1300.0  # an opening goes above the one, and begins and ends below the other
 ROLLING_KMH = 3.0
-MOVED_DEG = 5.0  # a command that went less far has not moved its cam
+_COMMANDS = frozenset(map(commanded, CAM_IDS))
 MOST_STEP_S = 1.0  # between two readings of engine speed, as counted
 
 
@@ -47,18 +47,15 @@ ROUND = (
 
 class StandingTest:
     """Follows a recording at standstill. `instruction` is what to do now, `over` why it has ended ("" while it goes on);
-    `end` is called once then. Also a `Care`: its sentences come first, and nothing is asked of an engine that may not run."""
+    `end` is called once then; `covered` follows what it contains. Also a `Care`: its sentences come first, and nothing is asked of an engine that may not run."""
 
     def __init__(self, profile: VehicleProfile | None, end: Callable[[], None]):
-        self._care, self._tracker, self._end = (
-            LiveCare(limits_for(profile)),
-            CoverageTracker(profile=profile),
-            end,
-        )
+        self.covered = CoverageTracker(profile=profile)
+        self._care, self._end = LiveCare(limits_for(profile)), end
         self._steps: Iterator[Step] = chain(FIRST, chain.from_iterable(repeat(ROUND)))
         self._step, self._done, self._made = next(self._steps), 0.0, 0
         self._begun_s: float | None = None
-        self._at_s, self._rpm, self._opened, self._rolls = 0.0, 0.0, False, False
+        self._at_s, self._opened, self._rolls = 0.0, False, False
         self._went: dict[str, tuple[float, float]] = {}  # least and greatest command of each cam
         self.over = ""
 
@@ -80,15 +77,15 @@ class StandingTest:
         self._care.accept(item)
         if not isinstance(item, Batch) or self.over:
             return
-        self._tracker.accept(item)
-        for name, value in item.values.items():
-            if name.endswith("_commanded") and value == value:
+        self.covered.accept(item)
+        for name in _COMMANDS & item.values.keys():
+            if math.isfinite(value := item.values[name]):
                 low, high = self._went.get(name, (value, value))
                 self._went[name] = min(low, value), max(high, value)
         if (speed := item.values.get("vehicle_speed")) is not None:
             self._rolls = speed > ROLLING_KMH
-        rpm = item.values.get("engine_speed", float("nan"))
-        if rpm == rpm and not self._rolls:
+        rpm = item.values.get("engine_speed", math.nan)
+        if math.isfinite(rpm) and not self._rolls:
             self._count(item.time_s, rpm)
 
     def _count(self, time_s: float, rpm: float) -> None:
@@ -115,7 +112,7 @@ class StandingTest:
             self._finish("no_angles")
         elif went < MOVED_DEG:
             self._finish("does_not_move", went=went)
-        elif self._made > len(FIRST) + len(ROUND) and self._tracker.coverage().judgeable:
+        elif self._made > len(FIRST) + len(ROUND) and self.covered.coverage().judgeable:
             self._finish("enough")
 
     def _finish(self, why: str, **values: float) -> None:
