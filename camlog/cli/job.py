@@ -14,6 +14,7 @@ from camlog.numbers import in_whole, percent
 if TYPE_CHECKING:
     from camlog.job.record import Job
     from camlog.job.shop import ShopFile
+    from camlog.profile import VehicleProfile
     from camlog.profile.model import Layout
 
 SHOWN = 5
@@ -47,7 +48,7 @@ def show(
     out: Path | None = None, force: bool = False,
 ) -> None:  # fmt: skip
     """Where the job stands: causes, the next checks in order of worth, what was found, what is open."""
-    found, shop_file, layout = _open(job, shop, vehicle)
+    found, shop_file, layout, _ = _open(job, shop, vehicle)
     from camlog.job.work import next_steps
 
     steps = next_steps(found, shop_file, layout)
@@ -64,13 +65,13 @@ def found(
     recording: Path | None = None, shop: Path | None = None, vehicle: str | None = None,
 ) -> None:  # fmt: skip
     """Note the outcome of a check, or take in a recording: the causes and the next checks move at once."""
-    from camlog.cli.results import findings_of, profile_of
+    from camlog.cli.results import findings_of
     from camlog.job.found import understand
     from camlog.job.work import add_found, add_recording, next_steps
 
-    record, shop_file, layout = _open(job, shop, vehicle)
+    record, shop_file, layout, profile = _open(job, shop, vehicle)
     if recording is not None:
-        add_recording(record, findings_of(recording, profile_of(_profile(record, vehicle))))
+        add_recording(record, findings_of(recording, profile))
         typer.echo(f"Taken in: {recording.name}.")
     if text or recording is None:
         outcome = understand(text, check)
@@ -87,7 +88,7 @@ def quote(
     """What to quote: each choice, its chance to cure, its cost, and its cost with the car coming back."""
     from camlog.job.work import WORTH_SHOWING, make_quote
 
-    record, shop_file, layout = _open(job, shop, vehicle)
+    record, shop_file, layout, _ = _open(job, shop, vehicle)
     made = make_quote(record, shop_file, layout, repair)
     record.save()
     if json:
@@ -114,7 +115,7 @@ def sheet(
     from camlog.job.sheet import enter, row_words, rows
     from camlog.job.work import make_sheet, tick_row, use_measurements
 
-    record, _, layout = _open(job, None, vehicle)
+    record, _, layout, _ = _open(job, None, vehicle)
     numbered = rows(make_sheet(record, layout))
     for number in tick or ():
         if not 1 <= number <= len(numbered) or "done" not in numbered[number - 1]:
@@ -136,13 +137,12 @@ def close(
     shop: Path | None = None, vehicle: str | None = None, out: Path | None = None, force: bool = False,
 ) -> None:  # fmt: skip
     """Close the job: with the proof where there is a drive after the repair; writes the customer's page and the workshop file."""
-    from camlog.cli.results import findings_of, profile_of
+    from camlog.cli.results import findings_of
     from camlog.job.sheet import open_boxes
     from camlog.job.work import close as close_job
     from camlog.job.work import drive_before, next_steps
 
-    record, shop_file, layout = _open(job, shop, vehicle)
-    profile = profile_of(_profile(record, vehicle))
+    record, shop_file, layout, profile = _open(job, shop, vehicle)
     before = (before or drive_before(record)) if after else None
     second, first = (None if path is None else findings_of(path, profile) for path in (after, before))
     proof = close_job(record, done, second, first)
@@ -153,21 +153,17 @@ def close(
     _pages(record, next_steps(record, shop_file, layout), out or record.path.parent, force)
 
 
-def _open(job: Path | None, shop: Path | None, vehicle: str | None) -> tuple[Job, ShopFile, Layout]:
+def _open(job: Path | None, shop: Path | None, vehicle: str | None) -> tuple[Job, ShopFile, Layout, VehicleProfile | None]:
     from camlog.cli.results import profile_of
     from camlog.job.record import find_job
     from camlog.job.shop import read_shop
-    from camlog.profile.model import Layout
+    from camlog.profile.model import layout_of
 
     record = find_job(job)
-    profile = profile_of(_profile(record, vehicle))
-    return record, read_shop(shop, record.path.parent), profile.layout if profile else Layout()
-
-
-def _profile(record: Job, vehicle: str | None) -> str | None:
-    """The profile named now, else the one the job began with where it still lies there."""
     kept = record.get("vehicle").get("profile")
-    return vehicle or (kept if isinstance(kept, str) and Path(kept).exists() else None)
+    # The profile named now, else the one the job began with where it still lies there.
+    profile = profile_of(vehicle or (kept if isinstance(kept, str) and Path(kept).exists() else None))
+    return record, read_shop(shop, record.path.parent), layout_of(profile), profile
 
 
 def _show(record: Job, steps: dict) -> None:

@@ -19,7 +19,7 @@ from camlog.job.record import SUFFIX, Job, read_job
 from camlog.job.sheet import measured_outcomes, messages, row_words, work_sheet
 from camlog.job.shop import ShopFile
 from camlog.numbers import number
-from camlog.profile.model import Layout
+from camlog.profile.model import Layout, layout_of
 from camlog.report.words import condition_word, does_for_owner, state_of
 from camlog.stream import now
 
@@ -287,7 +287,7 @@ def finish(job: str, after: str | None, vehicle: str | None, done: str) -> None:
     record = read_job(job)  # only now, as above
     close(record, done, second, first)
     record.save()
-    layout = read_profile(vehicle).layout if vehicle else Layout()
+    layout = layout_of(read_profile(vehicle) if vehicle else None)
     write_pages(record, next_steps(record, read_shop(None, record.path.parent), layout), record.path.parent, replace=True)
 
 

@@ -162,3 +162,8 @@ class VehicleProfile:
     def definition(self, signal_name: str) -> SignalDefinition | None:
         """Where the signal of that name is read, or None where the profile does not define it."""
         return next((d for d in self.signals if d.name == signal_name), None)
+
+
+def layout_of(profile: VehicleProfile | None) -> Layout:
+    """What is known of the engine's layout, without a profile the usual."""
+    return Layout() if profile is None else profile.layout

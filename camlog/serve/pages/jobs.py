@@ -18,7 +18,7 @@ from camlog.job.record import Job, read_job
 from camlog.job.sheet import FASTENED, MEASURED, fill, open_boxes, row_words, rows
 from camlog.job.shop import ShopFile, read_shop
 from camlog.profile import DEMO, read_profile
-from camlog.profile.model import Layout
+from camlog.profile.model import Layout, layout_of
 from camlog.serve.desk import Desk
 from camlog.serve.jobs import CANCELLED
 from camlog.serve.names import JOB_ENDING, JOB_PAGE_ENDINGS, check_new_name, told
@@ -86,7 +86,7 @@ def _recordings(desk: Desk) -> list[tuple[str, str, bool]]:
 def _open(desk: Desk, name: str) -> tuple[Job, ShopFile, Layout]:
     job = read_job(desk.folder.existing(name if name.endswith(JOB_ENDING) else name + JOB_ENDING))
     profile = _profile(desk, job)
-    return job, read_shop(None, desk.folder.root), read_profile(profile).layout if profile else Layout()
+    return job, read_shop(None, desk.folder.root), layout_of(read_profile(profile) if profile else None)
 
 
 def _profile(desk: Desk, job: Job) -> str | None:
