@@ -24,7 +24,7 @@ from camlog.report import charts  # noqa: F401  registers the kinds
 from camlog.report.chart import KINDS, MOST_POINTS, Chart, Request
 from camlog.report.charts.drive import MISFIRES
 from camlog.report.charts.drive import USUAL as USUAL_SIGNALS
-from camlog.report.words import CONDITION_WORDS, key_evidence
+from camlog.report.words import CONDITION_WORDS, rattles_at_s
 from camlog.signals import SIGNALS, is_signal_name
 from camlog.toml_file import Expected, TomlFile
 
@@ -190,10 +190,10 @@ def windows_of(findings: Findings, words: tuple[str, ...] | None) -> tuple[OilWi
 
 def first_chart(findings: Findings, cam: str, dashboard: Dashboard) -> Chart:
     """The one chart that convinces, for the first screen."""
-    kind, verdict = dashboard.first, findings.cams[cam].verdict
+    kind, found = dashboard.first, findings.cams[cam]
     if kind == "auto":
-        kind, key = FIRST[verdict.condition], key_evidence(verdict)
-        if kind == "closeup" and key is not None and key.figure.name == "cold_start_flutter_deg":
+        kind = FIRST[found.verdict.condition]
+        if kind == "closeup" and rattles_at_s(found) is not None:
             kind = "cold_start"
     request = Request(kind, findings, cam, windows_of(findings, dashboard.windows), small=True)
     chart = KINDS[kind].draw(request)
