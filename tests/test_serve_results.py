@@ -19,6 +19,7 @@ from camlog.errors import InputError
 from camlog.serve import converting, files, tasks
 from camlog.serve import folder as folder_module
 from camlog.serve.app import make_app, page_for
+from camlog.serve.board import Board
 from camlog.serve.converting import Conversions
 from camlog.serve.desk import Desk
 from camlog.serve.folder import Folder
@@ -26,6 +27,8 @@ from camlog.serve.guard import Guard, protect
 from camlog.serve.jobs import Jobs, Look
 from camlog.serve.pages import convert as convert_page
 from camlog.serve.pages import recording as recording_page
+from camlog.sinks.words import FIGURES
+from camlog.stream import Batch
 from tests.serve_help import links_of, options_of, text_of
 
 SAMPLES = Path(__file__).parent.parent / "sample_logs"
@@ -349,6 +352,12 @@ def send(client, page: str, name: str = "", button: str = "", **fields) -> dict[
     answer = client.post("/ask", data={"page": page, "about": name, "button": button} | fields, headers=HOST)
     assert answer.status_code == 200, answer.data
     return answer.json
+
+
+def test_the_figures_of_a_drive_are_sent_in_the_order_of_their_table(app):
+    board = Board()
+    board.accept(Batch(0.0, dict.fromkeys(reversed(FIGURES), 50.0)))
+    assert list(json.loads(app.json.dumps(board.update()))["values"]) == list(FIGURES)
 
 
 def test_search_answers_through_the_page(client):
