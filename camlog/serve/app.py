@@ -38,7 +38,8 @@ PAGES: dict[str, ModuleType] = {
 def make_app(desk: Desk) -> flask.Flask:
     """The application over `desk`, without any guard in front of it."""
     app = flask.Flask("camlog.serve", static_folder=str(Path(__file__).with_name("assets")), static_url_path="/assets")
-    app.json.sort_keys = False  # type: ignore[attr-defined] - figures stand on the page in the order of their table
+    # Figures stand on the page in the order of their table.
+    app.json.sort_keys = False  # type: ignore[attr-defined]
     files.register(app, desk)
     for page in (record, replay):
         page.register(app, desk)
