@@ -184,6 +184,9 @@ def _finite_number(text: str) -> float:
     return number
 
 
+_VEHICLE_TEXTS = ("name", "vin", "vin_hash", "profile_sha256")  # what camlog itself writes of a vehicle as text
+
+
 @dataclass
 class _File:
     """The keys of a drive file as pydantic checks them; others are passed over."""
@@ -224,7 +227,7 @@ def _drive(raw: Any, path: Path) -> Drive:
         expected = first["msg"].removeprefix("Input should be ")
         raise fault(_key(first["loc"]), "there" if first["type"] == "missing" else expected) from error
     for key, value in read.vehicle.items():
-        if key in ("name", "vin") and not isinstance(value, str | None):
+        if key in _VEHICLE_TEXTS and not isinstance(value, str | None):
             raise fault(f"vehicle.{key}", "text or null")
     if read.started_at is not None and not _is_start(read.started_at):
         raise fault("started_at", "an ISO 8601 time with zone, such as 2024-05-01T09:30:00+02:00, or null")

@@ -309,3 +309,14 @@ def test_a_start_at_an_end_of_the_calendar_is_refused(tmp_path, when):
     path.write_text(json.dumps({"schema": "camlog.drive/1", "started_at": when}))
     with pytest.raises(InputError, match="started_at should be"):
         read_drive(path)
+
+
+@pytest.mark.parametrize("key", ["name", "vin", "vin_hash", "profile_sha256"])
+@pytest.mark.parametrize("value", [{}, {"a": 1}, [1], 5, True])
+def test_what_tells_a_vehicle_is_text_or_not_known(tmp_path, key, value):
+    path = tmp_path / "a.drive.json"
+    path.write_text(json.dumps({"schema": "camlog.drive/1", "vehicle": {key: value}}), encoding="utf-8")
+    with pytest.raises(InputError, match=rf"vehicle\.{key}"):
+        read_drive(path)
+    path.write_text(json.dumps({"schema": "camlog.drive/1", "vehicle": {key: None, "colour": {"of": "its own"}}}), encoding="utf-8")
+    assert read_drive(path).vehicle["colour"] == {"of": "its own"}
