@@ -90,7 +90,9 @@ def open_job(job: Job, before: Findings, say: Callable[[str], None] = print) -> 
         work.add_found(job, understand(words), words, TECHNICIAN)
         say(f"  Found: {words}.")
     quote = work.make_quote(job, shop, profile.layout)["choices"][0]
-    say(f"  Quoted: {quote['repair']}, which cures with {percent(quote['cures'])} and costs {quote['labour'] + quote['parts']:,}.")
+    say(
+        f"  Quoted: {quote['repair']}, which cures with {percent(quote['cures'])} and costs {quote['labour'] + quote['parts']:,}."
+    )
     sheet = work.make_sheet(job, profile.layout)
     for words in TYPED:
         say(f"  Work sheet: {row_words(enter(sheet, words))}.")
@@ -105,5 +107,7 @@ def hand_over(job: Job, proof: Verification, say: Callable[[str], None] = print)
         work.tick_row(job, row, TECHNICIAN)
     work.close(job, DONE, proof.after, proof.before)
     job.save()
-    for page in write_pages(job, work.next_steps(job, ShopFile(), read_profile("demo").layout), job.path.parent, replace=True):
+    for page in write_pages(
+        job, work.next_steps(job, ShopFile(), read_profile("demo").layout), job.path.parent, replace=True
+    ):
         say(f"Page: {page}")

@@ -143,7 +143,9 @@ class _Diary:
             done.drive,
             started_at=self.day.isoformat(),
             vehicle={
-                "name": setup.name, "vin": None, "vin_hash": vin_hash(setup.vin),
+                "name": setup.name,
+                "vin": None,
+                "vin_hash": vin_hash(setup.vin),
                 "profile_sha256": self.profile.sha256,
             },
             trace_sha256=read_trace(path).sha256,

@@ -51,6 +51,7 @@ class Limit:
 OIL_EDGES = ("cold_oil_degc", "warm_oil_degc", "very_hot_oil_degc")
 STRANGE_TIMES = 10.0  # a limit this many times its default is more likely a slip of the unit than this engine
 
+
 def _limits() -> dict[str, Limit]:
     read = tomllib.loads(files("camlog").joinpath("limits.toml").read_text(encoding="utf-8"))
     return {

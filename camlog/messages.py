@@ -87,9 +87,7 @@ class Messages:
     def table(self, name: str) -> dict[str, str]:
         """The words of one table of the file by their keys."""
         return {
-            key.removeprefix(f"{name}."): text
-            for key, text in self.templates.items()
-            if key.startswith(f"{name}.")
+            key.removeprefix(f"{name}."): text for key, text in self.templates.items() if key.startswith(f"{name}.")
         }
 
     @cached_property

@@ -49,9 +49,7 @@ def open_temporary(folder: Path) -> tuple[int, Path]:
     while True:
         path = folder / f"{_PREFIX}{secrets.token_hex(8)}{_SUFFIX}"
         with suppress(FileExistsError):
-            return os.open(
-                path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666
-            ), path
+            return os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666), path
 
 
 @contextmanager

@@ -66,9 +66,7 @@ def walther_constants(v40: float, v100: float) -> tuple[float, float]:
     Raises ValueError unless v40 > v100 > 0.3 (below that the double logarithm does not exist).
     """
     if not v40 > v100 > 1.0 - WALTHER_SHIFT_MM2_S:
-        raise ValueError(
-            f"viscosity must fall with temperature: {v40} mm2/s at 40 degC, {v100} mm2/s at 100 degC"
-        )
+        raise ValueError(f"viscosity must fall with temperature: {v40} mm2/s at 40 degC, {v100} mm2/s at 100 degC")
     return constants_through(v40, 40.0, v100, 100.0)
 
 

@@ -31,9 +31,7 @@ _DRIVING = Need(MEDIUM_HZ, "idle, cruise and tip-in told apart")
 _FUEL = Need(SLOW_HZ, "fuel trims, which follow a cam that stands off")
 _TEMPERATURE = Need(SLOW_HZ, "oil-temperature windows and warm-up")
 NEEDS: dict[str, Need] = {
-    "engine_speed": Need(
-        5.25, "running, idle and the steps of the command; revolutions between misfire counts"
-    ),
+    "engine_speed": Need(5.25, "running, idle and the steps of the command; revolutions between misfire counts"),
     "vehicle_speed": _DRIVING,
     "engine_load": _DRIVING,
     "throttle_position": _DRIVING,

@@ -71,8 +71,7 @@ def misfire(cylinder: int) -> str:
 
 
 _MISFIRES = [
-    Signal(misfire(n), "count", 0.0, 65535.0, None, f"Misfires, cylinder {n}")
-    for n in range(1, MAX_CYLINDERS + 1)
+    Signal(misfire(n), "count", 0.0, 65535.0, None, f"Misfires, cylinder {n}") for n in range(1, MAX_CYLINDERS + 1)
 ]
 SIGNALS: dict[str, Signal] = {s.name: s for s in (*_STANDARD, *_CAMS, *_MISFIRES)}
 BY_PID: dict[int, Signal] = {s.pid: s for s in SIGNALS.values() if s.pid is not None}

@@ -76,7 +76,9 @@ class TomlFile:
         """An error at a key; the line is that of the nearest enclosing key that the file has."""
         lines = (self.lines[where[:n]] for n in range(len(where), 0, -1) if where[:n] in self.lines)
         line = next(lines, 1 if len(where) == 1 else None)
-        parts = [part if isinstance(part, str) else str(part + 1) for part in where if self.numbered or isinstance(part, str)]
+        parts = [
+            part if isinstance(part, str) else str(part + 1) for part in where if self.numbered or isinstance(part, str)
+        ]
         key = ".".join(parts)
         return InputError(what, file=self.path, line=line, column=key or None, remedy=remedy)
 
@@ -100,7 +102,9 @@ class TomlFile:
             raise say.error("toml_no_schema", self.path, line=1, column="schema", kind=self.kind, version=version)
         if self.raw["schema"] != version:
             raise self.error(
-                ("schema",), f"unknown schema {shown(self.raw['schema'])}", f'Correct it: this version reads "{version}".'
+                ("schema",),
+                f"unknown schema {shown(self.raw['schema'])}",
+                f'Correct it: this version reads "{version}".',
             )
         config = pydantic.ConfigDict(strict=True, extra="forbid", allow_inf_nan=False, str_strip_whitespace=True)
         for table in (schema, *(t for hint in get_type_hints(schema).values() for t in _tables(hint))):

@@ -41,6 +41,7 @@ CLOCK_JUMP_S = 3600.0
 # Beyond this (3,000 years) a time is no time, and its digits are too few to tell readings apart.
 LATEST_TIME_S = 1e11
 
+
 @dataclass(frozen=True, eq=False)
 class Trace:
     """A saved drive's readings.
@@ -155,12 +156,7 @@ class TraceWriter:
         for name in self._signals:
             unit = SIGNALS[name].unit if name in SIGNALS else units.get(name, "")
             text = heading(name, unit)
-            if (
-                not is_signal_name(name)
-                or name == "time"
-                or parse_heading(text) != (name, unit)
-                or "\n" in text
-            ):
+            if not is_signal_name(name) or name == "time" or parse_heading(text) != (name, unit) or "\n" in text:
                 raise ValueError(f"{text!r} cannot head a column of a trace")
             if text in headings:
                 raise ValueError(f"signal {name!r} stands twice")
@@ -170,9 +166,7 @@ class TraceWriter:
     def write(self, batch: Batch) -> None:
         """Write one row; values of signals that have no column are left out."""
         values = batch.values
-        self._write(
-            [_time(batch.time_s), *(_number(values[n]) if n in values else "" for n in self._signals)]
-        )
+        self._write([_time(batch.time_s), *(_number(values[n]) if n in values else "" for n in self._signals)])
 
 
 def write_trace(trace: Trace, path: str | Path) -> None:
@@ -224,9 +218,7 @@ def read_trace(path: str | Path) -> Trace:
         if infinite.size:
             raise say.error("infinite", path, line=body.line_of_row(int(infinite[0])), column=name)
     warnings += clock_warnings(time_s)
-    return Trace(
-        time_s, columns, dict(zip(names[1:], units[1:], strict=True)), path.name, sha256, tuple(warnings)
-    )
+    return Trace(time_s, columns, dict(zip(names[1:], units[1:], strict=True)), path.name, sha256, tuple(warnings))
 
 
 def clock_warnings(time_s: np.ndarray) -> list[str]:

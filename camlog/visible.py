@@ -105,9 +105,7 @@ def raw_stream(stream: TextIO) -> TextIO:
 def visible_output() -> Iterator[None]:
     """Standard output and error stand behind a VisibleStream while this lasts."""
     before = sys.stdout, sys.stderr
-    sys.stdout, sys.stderr = (
-        s if s is None or isinstance(s, VisibleStream) else VisibleStream(s) for s in before
-    )
+    sys.stdout, sys.stderr = (s if s is None or isinstance(s, VisibleStream) else VisibleStream(s) for s in before)
     try:
         yield
     finally:

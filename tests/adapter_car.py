@@ -144,9 +144,7 @@ class Client:
 
     def ask(self, line: str) -> list[str]:
         """The lines printed for one line sent, the empty ones left out."""
-        return [
-            t.rstrip(" ") for t in self.raw(line).replace("\n", "\r").rstrip(">").split("\r") if t.strip()
-        ]
+        return [t.rstrip(" ") for t in self.raw(line).replace("\n", "\r").rstrip(">").split("\r") if t.strip()]
 
     def raw(self, line: str) -> str:
         """All characters printed for one line sent, prompt included."""

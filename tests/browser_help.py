@@ -62,9 +62,7 @@ class Look:
     @property
     def outside(self) -> list[str]:
         """Requests for anything but the page itself and pictures it made."""
-        return [
-            url for url in self.requests if url != self.address and not url.startswith(("data:", "blob:"))
-        ]
+        return [url for url in self.requests if url != self.address and not url.startswith(("data:", "blob:"))]
 
     def box(self, selector: str) -> list[dict[str, float]]:
         """Boxes of all elements of a selector, relative to the top of the unscrolled page."""

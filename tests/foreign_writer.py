@@ -121,11 +121,7 @@ def written(drive: dict[str, np.ndarray], rng: random.Random) -> Written:
         )
         rows = (
             ([time_heading, signal, value, unit], [shown, "", "", ""]),
-            [
-                [t, headings[j], cells[j][i], units[j]]
-                for i, t in enumerate(times)
-                for j in range(len(headings))
-            ],
+            [[t, headings[j], cells[j][i], units[j]] for i, t in enumerate(times) for j in range(len(headings))],
         )
     else:
         rows = (
@@ -186,8 +182,7 @@ def _text(table, layout, places, decimal, separator, rng) -> bytes:
         return cell.replace(".", decimal) if cell[:1] in "-0123456789" and ":" not in cell else cell
 
     lines += [
-        separator.join(c if layout == "long" and j in (1, 3) else number(c) for j, c in enumerate(row))
-        for row in rows
+        separator.join(c if layout == "long" and j in (1, 3) else number(c) for j, c in enumerate(row)) for row in rows
     ]
     end = rng.choice(["\n", "\r\n"])
     return (end.join(lines) + end).encode(rng.choice(["utf-8", "utf-8-sig", "utf-16", "cp1252"]))
@@ -206,9 +201,7 @@ def wrong_values(done: Conversion, trace: Trace, file: Written) -> list[str]:
             continue
         t, v, near = file.truth[column.signal]
         at = np.clip(np.searchsorted(t - start, times - 5e-4), 0, len(t) - 1)
-        far = (np.abs(t[at] - start - times) > 1.1e-3) | (
-            np.abs(v[at] - values) > near + 1e-6 * np.abs(v[at])
-        )
+        far = (np.abs(t[at] - start - times) > 1.1e-3) | (np.abs(v[at] - values) > near + 1e-6 * np.abs(v[at]))
         if far.any():
             i = int(np.flatnonzero(far)[0])
             wrong.append(

@@ -15,9 +15,7 @@ BENCH_RPM = 1800.0
 BENCH_STEP_SHARE = (0.25, 0.75)
 
 
-def bench_step(
-    cam: CamSetup, oil: OilSetup, oil_degc: float, rpm: float = BENCH_RPM
-) -> dict[str, float | None]:
+def bench_step(cam: CamSetup, oil: OilSetup, oil_degc: float, rpm: float = BENCH_RPM) -> dict[str, float | None]:
     """T63 (s) and peak slew (deg/s) of the cam's real angle after a sharp step of its command, each way.
 
     The step goes between a quarter and three quarters of the authority, at a

@@ -155,9 +155,7 @@ def record(plant, command: Command, how: Recording, seed: int, cam: str = "intak
     rng = np.random.default_rng(seed)
     times, levels = command.draw(rng)
     count = int(command.duration_s * how.hz * 1.3) + 10
-    read = np.cumsum((1.0 + how.jitter * rng.uniform(-1.0, 1.0, count)) / how.hz) + rng.uniform(
-        0.0, 1.0 / how.hz
-    )
+    read = np.cumsum((1.0 + how.jitter * rng.uniform(-1.0, 1.0, count)) / how.hz) + rng.uniform(0.0, 1.0 / how.hz)
     read = read[read < command.duration_s]
     actual = plant.answer(read + how.skew_s, times, levels, command.ramp_s)
     actual = actual + how.noise_deg * rng.standard_normal(len(read))

@@ -97,9 +97,7 @@ def simulate_sample(sample: Sample) -> tuple[SimulatedDrive, dict[str, Any]]:
         events=(*drive.events, *(Event(t, "marker", text) for t, text in sample.markers)),
     )
     columns = {n: v.round(DIGITS) for n, v in trace.columns.items()}
-    trace = dataclasses.replace(
-        trace, time_s=trace.time_s.round(4), columns=columns, name=f"{sample.name}.csv"
-    )
+    trace = dataclasses.replace(trace, time_s=trace.time_s.round(4), columns=columns, name=f"{sample.name}.csv")
     truth = drive_truth(setup, done.block)
     truth |= {"drive": cycle.name, "sampling": dataclasses.asdict(USUAL), "cams": truth.pop("cams")}
     return dataclasses.replace(done, trace=trace, drive=drive), truth

@@ -56,9 +56,7 @@ def small_app() -> tuple[flask.Flask, list[str]]:
     app.add_url_rule("/", "home", lambda: note("home", "<h1>home</h1>"))
     app.add_url_rule("/live", "live", lambda: note("live", {"speed": 1}))
     app.add_url_rule("/do", "do", lambda: note("do"), methods=["POST", "PUT", "DELETE", "PATCH"])
-    app.add_url_rule(
-        "/upload", "upload", lambda: note(f"upload {len(flask.request.stream.read())}"), methods=["POST"]
-    )
+    app.add_url_rule("/upload", "upload", lambda: note(f"upload {len(flask.request.stream.read())}"), methods=["POST"])
     app.add_url_rule("/read", "read", lambda: note(f"read {len(flask.request.get_data())}"), methods=["POST"])
 
     @app.get("/fails")

@@ -21,9 +21,7 @@ def times(seconds: float) -> np.ndarray:
     return np.arange(int(seconds / STEP_S)) * STEP_S
 
 
-def command(
-    kind: str, seconds: float, rng: np.random.Generator, low: float = 0.0, high: float = 40.0
-) -> np.ndarray:
+def command(kind: str, seconds: float, rng: np.random.Generator, low: float = 0.0, high: float = 40.0) -> np.ndarray:
     """A command (n,) every STEP_S: sine, triangle, walk (smooth random), ramps, steps, holds (long steps)."""
     t = times(seconds)
     middle, reach = 0.5 * (low + high), 0.5 * (high - low)
@@ -38,9 +36,7 @@ def command(
     while sum(map(len, pieces)) < len(t):
         goal = rng.uniform(low, high)
         if kind == "ramps":
-            pieces.append(
-                np.linspace(last, goal, max(int(abs(goal - last) / rng.uniform(3, 30) / STEP_S), 1))
-            )
+            pieces.append(np.linspace(last, goal, max(int(abs(goal - last) / rng.uniform(3, 30) / STEP_S), 1)))
         stay = {"ramps": (1, 4), "steps": (2, 7), "holds": (8, 20)}[kind]
         pieces.append(np.full(int(rng.uniform(*stay) / STEP_S), goal))
         last = goal
@@ -158,9 +154,7 @@ def recorded(
     return Trace(rows, columns)
 
 
-def cam_of(
-    commanded: np.ndarray, actual: np.ndarray, rng: np.random.Generator, profile=None, **how
-) -> CamData:
+def cam_of(commanded: np.ndarray, actual: np.ndarray, rng: np.random.Generator, profile=None, **how) -> CamData:
     """The `CamData` of a recording of commanded and actual (n,) every STEP_S."""
     cam = how.get("cam", "intake_b1")
     found = cam_data(recorded(commanded, actual, rng, **how), cam, profile)

@@ -46,9 +46,7 @@ class HandClock:
 
 
 def start(*faults, traits=AdapterTraits(), timing=QUICK, clock=time.monotonic):
-    return SimulatedAdapter(
-        StandingCar(), DEMO, traits=traits, timing=timing, faults=faults, seed=3, clock=clock
-    )
+    return SimulatedAdapter(StandingCar(), DEMO, traits=traits, timing=timing, faults=faults, seed=3, clock=clock)
 
 
 def terminal(address, *lines):

@@ -48,9 +48,7 @@ class Scanner(BaseBleakScanner):
         while True:
             for address, name in Radio.devices.items():
                 told = AdvertisementData(name, {}, {}, [], None, -60, ())
-                self.call_detection_callbacks(
-                    self.create_or_update_device(address, address, name, None, told), told
-                )
+                self.call_detection_callbacks(self.create_or_update_device(address, address, name, None, told), told)
             await asyncio.sleep(0.02)
 
     async def stop(self):
@@ -64,9 +62,7 @@ class Client(BaseBleakClient):
     _writer = None
 
     def __init__(self, device, **options):
-        super().__init__(
-            device, disconnected_callback=options["disconnected_callback"], timeout=options["timeout"]
-        )
+        super().__init__(device, disconnected_callback=options["disconnected_callback"], timeout=options["timeout"])
 
     @property
     def is_connected(self):
@@ -80,9 +76,7 @@ class Client(BaseBleakClient):
             service = BleakGATTService(None, handle, uuid + BASE)
             self.services.add_service(service)
             for n, can in enumerate([properties, ["write-without-response"]], start=1):
-                one = BleakGATTCharacteristic(
-                    None, handle + n, f"0000fff{n}{BASE}", can, lambda: MTU - 3, service
-                )
+                one = BleakGATTCharacteristic(None, handle + n, f"0000fff{n}{BASE}", can, lambda: MTU - 3, service)
                 self.services.add_characteristic(one)
 
     async def disconnect(self):
@@ -101,9 +95,7 @@ class Client(BaseBleakClient):
         self._listening = asyncio.create_task(listen())
 
     async def write_gatt_char(self, characteristic, data, response):
-        assert (
-            len(data) <= MTU - 3 and characteristic.properties == ["write-without-response"] and not response
-        )
+        assert len(data) <= MTU - 3 and characteristic.properties == ["write-without-response"] and not response
         if self._writer is None:
             raise bleak.BleakError("not connected")
         self._writer.write(bytes(data))

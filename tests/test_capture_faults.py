@@ -85,7 +85,9 @@ def check_told(drive: Recorded) -> None:
     """Every fault met is an event of its own kind, at its time."""
     for fault in drive.faults:
         first_s, last_s = fault.start_s, fault.start_s + fault.duration_s
-        met = [m for m in drive.log if m.kind == fault.kind and first_s - 0.1 <= m.time_s - drive.lead_s <= last_s + 0.1]
+        met = [
+            m for m in drive.log if m.kind == fault.kind and first_s - 0.1 <= m.time_s - drive.lead_s <= last_s + 0.1
+        ]
         if met:
             texts = drive.texts(first_s - 0.1, last_s + NOTICED_WITHIN_S)
             assert SAID[fault.kind] & set(texts), f"{fault.kind}: {texts}"

@@ -114,9 +114,7 @@ def left_off(folder, protocol):
     with SimulatedAdapter(car, PROFILE, traits=AdapterTraits(protocol=protocol), timing=TIMING) as adapter:
         source = LiveSource(adapter.start_pty(folder / "port"), PROFILE, raw=raw)
         with ThreadPoolExecutor(1) as pool:
-            done = pool.submit(
-                record, source, folder / "drive.csv", views=[LineSink(view, clock=source.now_s)]
-            )
+            done = pool.submit(record, source, folder / "drive.csv", views=[LineSink(view, clock=source.now_s)])
             time.sleep(1.5)
             car.ignition_on = False
             time.sleep(SILENT_FOR_S)
@@ -161,9 +159,7 @@ def network(folder):
     return recorded(folder, port=port, during=during)
 
 
-SCENES = {
-    f.__name__: f for f in (stalls, cable_out, ignition, left_off_can, left_off_older, cranking, network)
-}
+SCENES = {f.__name__: f for f in (stalls, cable_out, ignition, left_off_can, left_off_older, cranking, network)}
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -206,12 +202,8 @@ def test_a_recording_that_ends_with_the_ignition_off(drives, bus):
     assert SILENT_FOR_S - 0.5 < done.gap_seconds < SILENT_FOR_S + 2.5
     assert "ATZ" not in wire and 2 <= wire.count('> "0100') <= 9
     opening, closing = drive.code_snapshots
-    assert (
-        opening.stored and closing.unread and closing.stored is closing.pending is closing.permanent is None
-    )
-    assert shown.splitlines()[-2].endswith(
-        "lamp not read; stored not read; pending not read; permanent not read"
-    )
+    assert opening.stored and closing.unread and closing.stored is closing.pending is closing.permanent is None
+    assert shown.splitlines()[-2].endswith("lamp not read; stored not read; pending not read; permanent not read")
 
 
 def test_a_lost_answer_is_no_module_that_went_silent(tmp_path):

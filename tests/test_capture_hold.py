@@ -158,10 +158,7 @@ def drives(tmp_path_factory) -> Iterator[dict[str, Future]]:
     warm.start()
     warm.join()  # the imports, once
     with ThreadPoolExecutor(4) as pool:
-        yield {
-            kind: pool.submit(ended_by_ctrl_c, folder / str(number), kind)
-            for number, kind in enumerate(KINDS)
-        } | {
+        yield {kind: pool.submit(ended_by_ctrl_c, folder / str(number), kind) for number, kind in enumerate(KINDS)} | {
             f"network {kind}": pool.submit(ended_by_ctrl_c, folder / f"n{number}", kind, MisbehavingTcp)
             for number, kind in enumerate(NETWORK)
         }
@@ -234,9 +231,7 @@ CAM_PAIR = b"62F0A"  # begins the answer with the angles, which fit one request
 def test_copies_of_a_cam_pair_are_not_readings(tmp_path, others_every_s):
     """The adapter's last answer was the cam pair's own: its copies echo the request rightly until another is asked."""
     port = MisbehavingPty(tmp_path / "port")
-    only = (
-        None if others_every_s < 1.0 else ["cam_intake_b1_actual", "cam_intake_b1_commanded", "coolant_temp"]
-    )
+    only = None if others_every_s < 1.0 else ["cam_intake_b1_actual", "cam_intake_b1_commanded", "coolant_temp"]
 
     def during(adapter, source):
         until(lambda: source.requests_sent > 20)
@@ -349,9 +344,7 @@ def test_a_suspended_computer_is_a_gap_of_its_length(tmp_path, counted):
 
     def during(adapter, source):
         time.sleep(0.3)
-        computer.slept_s = (
-            600.0  # the car lives on in its own time: nothing is compared with it beyond the gap
-        )
+        computer.slept_s = 600.0  # the car lives on in its own time: nothing is compared with it beyond the gap
         time.sleep(0.3)
 
     drive = recorded(

@@ -364,7 +364,9 @@ def test_likely_ports_come_first(monkeypatch):
             self.device, self.description, self.manufacturer = device, description, manufacturer
 
     monkeypatch.setattr(
-        serial_port.list_ports, "comports", lambda: [Info("/dev/ttyS0"), Info("/dev/ttyUSB1", "USB-Serial"), Info("COM1")]
+        serial_port.list_ports,
+        "comports",
+        lambda: [Info("/dev/ttyS0"), Info("/dev/ttyUSB1", "USB-Serial"), Info("COM1")],
     )
     monkeypatch.setattr(serial_port.glob, "glob", lambda pattern: ["/dev/rfcomm0"])
     found = ports.likely_ports()
@@ -392,7 +394,11 @@ def test_why_a_port_does_not_open(monkeypatch, number, says):
 
 
 def test_the_port_on_which_a_computer_waits_for_others_is_last_and_explained(monkeypatch):
-    found = [("/dev/cu.Bluetooth-Incoming-Port", "n/a"), ("/dev/cu.adapter", "n/a"), ("/dev/cu.usbserial-1", "USB Serial")]
+    found = [
+        ("/dev/cu.Bluetooth-Incoming-Port", "n/a"),
+        ("/dev/cu.adapter", "n/a"),
+        ("/dev/cu.usbserial-1", "USB Serial"),
+    ]
     infos = [types.SimpleNamespace(device=d, description=t, manufacturer=None, hwid=None) for d, t in found]
     monkeypatch.setattr(serial_port.list_ports, "comports", lambda: infos)
     monkeypatch.setattr(serial_port.glob, "glob", lambda pattern: [])

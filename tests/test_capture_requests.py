@@ -232,9 +232,7 @@ def test_no_answer_at_all():
     assert read_answer(SPEEDS, []).problem == "no_data"
 
 
-@pytest.mark.parametrize(
-    ("pid", "data", "why"), [(0x0C, "FFFF", "16383 rpm"), (0x0C, "BBA0", "12008 rpm")]
-)
+@pytest.mark.parametrize(("pid", "data", "why"), [(0x0C, "FFFF", "16383 rpm"), (0x0C, "BBA0", "12008 rpm")])
 def test_a_value_no_sensor_can_report_is_missing(pid, data, why):
     got = answer(Request(1, tuple(items(pid, 0x0D))), bytes.fromhex(f"41{pid:02X}{data}0D32"))
     assert got.values == {"vehicle_speed": 50.0} and got.problem == "out_of_range"

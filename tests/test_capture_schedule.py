@@ -228,7 +228,14 @@ def test_only_what_was_asked_for():
 
 def test_a_profiles_signal_goes_before_the_standard_one():
     speed = PROFILE.definition("oil_pressure")
-    made = {"name": "engine_speed", "service": 0x22, "identifier": 0xF0C0, "length_bits": 16, "factor": 0.25, "unit": "rpm"}
+    made = {
+        "name": "engine_speed",
+        "service": 0x22,
+        "identifier": 0xF0C0,
+        "length_bits": 16,
+        "factor": 0.25,
+        "unit": "rpm",
+    }
     item = definition_item(0xF0C0, 2, [speed.__class__(**made)])
     plan = make_plan(vehicle((item,)))
     holding = [r for r in plan.requests if "engine_speed" in r.signals]
@@ -267,7 +274,8 @@ def four_cams():
     definition = PROFILE.definition("cam_intake_b1_actual")
     names = [f"cam_{cam}_{part}" for cam in CAM_IDS for part in ("commanded", "actual")]
     return tuple(
-        definition_item(0xF100 + number, 2, [replace(definition, name=name, start_byte=0)]) for number, name in enumerate(names)
+        definition_item(0xF100 + number, 2, [replace(definition, name=name, start_byte=0)])
+        for number, name in enumerate(names)
     )
 
 

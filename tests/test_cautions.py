@@ -102,7 +102,9 @@ def test_every_check_has_a_caution_for_each_of_its_risks(check):
         assert check.runs
 
 
-RISKS_OF_RUNNING = r"\bdrive (again|the same)|oscilloscope|shown live|gauge, hot|at a cold start|valve is driven|misfire moves"
+RISKS_OF_RUNNING = (
+    r"\bdrive (again|the same)|oscilloscope|shown live|gauge, hot|at a cold start|valve is driven|misfire moves"
+)
 
 
 def test_the_table_of_risks_notices_a_check_without_its_caution():
@@ -131,7 +133,9 @@ def test_no_result_of_a_sample_shows_a_risk_without_its_caution(name):
         shown = [c for cause in found.causes for c in cause.next_checks if c in said]
         assert shown or name == "too-short"  # no cause stands out in it
         assert [key for check in shown for key in lacking(check, said)] == []
-        assert caution(cautions.DRIVE) in said or not re.search(r"briskly|tip-in|let it idle|let it run|cold engine", said)
+        assert caution(cautions.DRIVE) in said or not re.search(
+            r"briskly|tip-in|let it idle|let it run|cold engine", said
+        )
         assert all(c in said or c == found.do_not_run[0] for c in found.cautions[: len(found.do_not_run)])
     for cause in data["causes"]:
         assert len(cause["next_checks"]) == len(cause["check_cautions"])
@@ -170,7 +174,11 @@ def worst(name: str) -> Findings:
 
 
 WORST = {
-    "two teeth off, all misfiring": ("35.1 deg retarded of its rest position, about 2 teeth", "Every cylinder misfires", "P0016"),
+    "two teeth off, all misfiring": (
+        "35.1 deg retarded of its rest position, about 2 teeth",
+        "Every cylinder misfires",
+        "P0016",
+    ),
     "15 kPa at hot idle": ("15 kPa at 7", "70 kPa for each 1,000 rpm"),
 }
 
@@ -295,7 +303,10 @@ def pressures(*kpa: float, rpm: float = 700.0, from_s: float = 20.0) -> Trace:
         (pressures(15.0, 160.0, 15.0), None),  # one odd reading each
         (pressures(50.0, 50.0), None),  # 700 rpm asks for 49 kPa
         (pressures(130.0, 130.0, rpm=6000.0), 130.0),
-        (pressures(145.0, 145.0, rpm=6000.0), None),  # the pump's pressure is regulated: no more is asked than at 2,000 rpm
+        (
+            pressures(145.0, 145.0, rpm=6000.0),
+            None,
+        ),  # the pump's pressure is regulated: no more is asked than at 2,000 rpm
         (pressures(0.0, 0.0, from_s=2.0), None),  # a start: pressure builds
         (pressures(0.0, 0.0, rpm=0.0), None),  # the engine stands
     ],

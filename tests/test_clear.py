@@ -42,9 +42,7 @@ def served(tmp_path):
     open_ones = []
 
     def serve(car, timing=TIMING, **traits) -> str:
-        adapter = SimulatedAdapter(
-            car, PROFILE, timing=timing, traits=dataclasses.replace(AdapterTraits(), **traits)
-        )
+        adapter = SimulatedAdapter(car, PROFILE, timing=timing, traits=dataclasses.replace(AdapterTraits(), **traits))
         open_ones.append(adapter)
         return adapter.start_pty(tmp_path / f"port{len(open_ones)}")
 
@@ -74,9 +72,7 @@ def test_everything_is_saved_before_and_read_back_after(tmp_path, served):
 
     done = cleared(served(car), path, confirm)
     assert car.cleared == 1 and done.saved == path and done.remaining == () and done.refused == ()
-    assert [c.code for c in asked[0].stored] == ["P0011", "P0301"] and asked[0].freeze_frame[
-        "code"
-    ] == "P0011"
+    assert [c.code for c in asked[0].stored] == ["P0011", "P0301"] and asked[0].freeze_frame["code"] == "P0011"
     saved = read_drive(path)
     assert saved.intact and saved.vehicle["vin_hash"] == vin_hash(VIN) and saved.vehicle["vin"] is None
     before, after = saved.code_snapshots
@@ -228,9 +224,7 @@ def test_the_command_says_what_is_lost_and_what_stays(tmp_path, served, capsys):
     assert path.exists() and "Read back: no stored and no pending codes" in out
 
 
-@pytest.mark.parametrize(
-    ("answer", "count"), [("clear\n", 1), ("CLEAR \n", 1), ("y\n", 0), ("\n", 0), ("", 0)]
-)
+@pytest.mark.parametrize(("answer", "count"), [("clear\n", 1), ("CLEAR \n", 1), ("y\n", 0), ("\n", 0), ("", 0)])
 def test_the_answer_must_be_typed_out(tmp_path, served, capsys, monkeypatch, answer, count):
     import io
 

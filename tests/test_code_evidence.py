@@ -58,9 +58,7 @@ def test_a_code_that_came_during_the_drive_is_new():
 
 
 def test_a_code_there_from_the_start_is_not_new():
-    (code,) = evidence(
-        snapshot(0, stored=("P0011",)), snapshot(600, stored=("P0011",), pending=("P0011",))
-    ).codes
+    (code,) = evidence(snapshot(0, stored=("P0011",)), snapshot(600, stored=("P0011",), pending=("P0011",))).codes
     assert (code.new, code.gone, code.first_seen_s, code.last_seen_s) == (False, False, 0, 600)
     assert code.stored and code.pending and not code.permanent
 
@@ -158,8 +156,6 @@ def test_text_that_is_no_code_is_kept_and_weighs_nothing():
 
 def test_evidence_is_plain_json():
     tests = (MonitorTest("35", "80", 12.0, None, 10.0),)
-    found = evidence(
-        snapshot(0, stored=("P0011", "P0301"), monitor_tests=tests, freeze_frame={"code": "P0011"})
-    )
+    found = evidence(snapshot(0, stored=("P0011", "P0301"), monitor_tests=tests, freeze_frame={"code": "P0011"}))
     text = json.dumps(found.to_dict(), allow_nan=False)
     assert "P0301" in text

@@ -238,9 +238,7 @@ def test_misfires_of_a_cylinder_this_driving_cycle():
 
 def test_a_vvt_test_in_degrees_keeps_its_sign():
     (result,) = service06.decode_monitor_tests(bytes.fromhex("35 80 9C FF38 FE0C 01F4"))
-    assert result == MonitorTest(
-        "35", "80", pytest.approx(-2.0), pytest.approx(-5.0), pytest.approx(5.0), "deg"
-    )
+    assert result == MonitorTest("35", "80", pytest.approx(-2.0), pytest.approx(-5.0), pytest.approx(5.0), "deg")
 
 
 _UNITS_THERE = {
@@ -355,9 +353,7 @@ def test_lamp_count_and_monitors_agree_with_an_independent_decoder(data):
     for name, state in itertools.chain(status.readiness.items(), status.diesel.items()):
         other = getattr(there, _NAMES_THERE[name]) if name in _NAMES_THERE else None
         if other is not None and other.name:
-            expected = (
-                "unsupported" if not other.available else "complete" if other.complete else "incomplete"
-            )
+            expected = "unsupported" if not other.available else "complete" if other.complete else "incomplete"
             assert state == expected, name
 
 

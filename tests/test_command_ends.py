@@ -70,7 +70,11 @@ def test_whatever_happens_inside_ends_as_one_line_and_status_2(capsys, monkeypat
 def test_a_result_that_finds_no_room_is_an_error_and_not_not_verified(words):
     with open("/dev/full", "w") as full:
         done = subprocess.run(
-            [sys.executable, "-m", "camlog", *map(str, words)], stdout=full, stderr=subprocess.PIPE, text=True, timeout=60
+            [sys.executable, "-m", "camlog", *map(str, words)],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            timeout=60,
         )
     assert done.returncode == 2, done.stderr
     assert [line for line in done.stderr.splitlines() if line.startswith("camlog: the system refuses (No space left")]
@@ -79,7 +83,9 @@ def test_a_result_that_finds_no_room_is_an_error_and_not_not_verified(words):
 
 def test_who_stops_reading_ends_a_command_quietly(bare):
     with subprocess.Popen(
-        [sys.executable, "-m", "camlog", "replay", bare, "--speed", "max"], stdout=subprocess.PIPE, stderr=subprocess.PIPE
+        [sys.executable, "-m", "camlog", "replay", bare, "--speed", "max"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
     ) as running:
         running.stdout.close()
         assert all(b"simulated" in line for line in running.stderr.read().splitlines()) and running.wait(60) == 0
@@ -101,7 +107,9 @@ def steering_files(folder: Path) -> Path:
     )
     (folder / "own.toml").write_text(f'schema = "camlog.vehicle/1"\n[vehicle]\nname = {json.dumps(STEERING)}\n')
     (folder / "wrong.toml").write_text(f"schema = {json.dumps(STEERING)}\n")
-    (folder / "foreign.csv").write_text("Time (s),RPM,red\u202efdp\n" + "".join(f"{i},{700 + i},{i}\n" for i in range(60)))
+    (folder / "foreign.csv").write_text(
+        "Time (s),RPM,red\u202efdp\n" + "".join(f"{i},{700 + i},{i}\n" for i in range(60))
+    )
     (folder / "bad.csv").write_text(f"time [s],engine_speed [rpm]\n0,{STEERING}\n")
     return trace
 
@@ -163,7 +171,9 @@ def test_json_for_a_program_keeps_every_character(capsys, tmp_path):
     assert json.loads(out)["profile"]["name"] == STEERING
 
 
-@pytest.mark.parametrize("words", [["analyze"], ["convert"], ["replay"], ["verify"], ["compare", SAMPLE], ["vehicle", "check"]])
+@pytest.mark.parametrize(
+    "words", [["analyze"], ["convert"], ["replay"], ["verify"], ["compare", SAMPLE], ["vehicle", "check"]]
+)
 def test_a_pipe_is_refused_instead_of_waited_for(capsys, tmp_path, words):
     os.mkfifo(tmp_path / "drive.csv")
     status, _, err = ended(capsys, *words, tmp_path / "drive.csv")

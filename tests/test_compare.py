@@ -44,7 +44,11 @@ def test_the_headline_says_what_became_of_each_cam(pair):
 
 
 def test_a_repaired_response_is_better_and_more_than_chance(pair):
-    changes = [p for p in metric_changes(*pair)["intake_b1"] if p.change.better and p.change.figure.title.startswith("time to 63 % of a step,")]
+    changes = [
+        p
+        for p in metric_changes(*pair)["intake_b1"]
+        if p.change.better and p.change.figure.title.startswith("time to 63 % of a step,")
+    ]
     assert changes
     for before, after, change in changes:
         assert before.figure.value > after.figure.value
@@ -61,7 +65,9 @@ def test_each_metric_stands_with_before_after_change_and_limit(page, pair):
     text = unescape(text_of(page))
     for before, _, change in metric_changes(*pair)["intake_b1"]:
         cells = change.cells
-        assert " ".join(cells[k] for k in ("title", "before", "after", "limit", "amount", "verdict") if cells[k]) in text
+        assert (
+            " ".join(cells[k] for k in ("title", "before", "after", "limit", "amount", "verdict") if cells[k]) in text
+        )
         if before is not None and not before.size:
             assert cells["before"] == before.value_words
 
@@ -105,7 +111,9 @@ def test_the_interval_of_a_change_is_that_of_two_independent_figures():
 
 
 def test_what_only_one_drive_gives_cannot_be_compared():
-    change = dataclasses.replace(_change(Estimate(1.0, 0.9, 1.1, 9), Estimate(None, reason="no steps")), beyond_chance=None)
+    change = dataclasses.replace(
+        _change(Estimate(1.0, 0.9, 1.1, 9), Estimate(None, reason="no steps")), beyond_chance=None
+    )
     assert change.better is None and change.cells["amount"] == "" and "cannot be compared" in change.sentence
 
 
@@ -134,7 +142,10 @@ def test_both_charts_of_a_pair_have_the_same_axes(page):
 
 def test_step_responses_lie_over_each_other_pale_before_and_dark_after(pair):
     chart = overlaid_steps(*pair, "intake_b1", ["told"])
-    assert {(line["name"], line["line"]["color"]) for line in chart.traces} == {("before", "@soft"), ("after", "@after")}
+    assert {(line["name"], line["line"]["color"]) for line in chart.traces} == {
+        ("before", "@soft"),
+        ("after", "@after"),
+    }
     assert {line["xaxis"] for line in chart.traces} == {"x", "x2"} and chart.answer == "told"
     assert "only" not in chart.empty and overlaid_steps(without_cams(), pair[1], "intake_b1", []).empty
 
@@ -245,9 +256,7 @@ def test_the_command_overwrites_nothing_without_force(drives, tmp_path):
 
 def test_the_command_refuses_a_slip_in_one_line(drives, tmp_path):
     slip = tmp_path / "mine.toml"
-    slip.write_text(
-        'schema = "camlog.dashboard/1"\nname = "x"\n[[chart]]\nkind = "angels"\n', encoding="utf-8"
-    )
+    slip.write_text('schema = "camlog.dashboard/1"\nname = "x"\n[[chart]]\nkind = "angels"\n', encoding="utf-8")
     done = run(*drives, "--dashboard", slip)
     assert done.returncode == 2 and done.stdout == "" and done.stderr.count("\n") == 1
     assert "mine.toml, line 4, chart.1.kind" in done.stderr

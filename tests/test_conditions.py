@@ -206,9 +206,7 @@ def test_passing_through_the_freeze_frames_conditions_for_half_a_second_is_not_m
 
 
 def test_a_freeze_frame_without_load_cannot_be_compared():
-    found = similar_conditions(
-        drive_of((20, ROAD)), {"code": "P0011", "engine_speed": 2000.0, "coolant_temp": 90.0}
-    )
+    found = similar_conditions(drive_of((20, ROAD)), {"code": "P0011", "engine_speed": 2000.0, "coolant_temp": 90.0})
     assert found.met is None and "engine load" in found.reason
     assert similar_conditions(drive_of((20, ROAD)), None).met is None
 
@@ -289,13 +287,10 @@ def test_the_hole_of_a_gap_counts_as_no_engine_state():
 @given(st.integers(0, 2**32 - 1), st.integers(1, 300))
 def test_ticks_made_live_are_the_ticks_of_the_saved_trace(seed, rows):
     rng = np.random.default_rng(seed)
-    steps = np.where(
-        rng.random(rows) < 0.05, rng.choice([0.0, 4.9, 5.0, 30.0, 400.0], rows), rng.uniform(0, 0.6, rows)
-    )
+    steps = np.where(rng.random(rows) < 0.05, rng.choice([0.0, 4.9, 5.0, 30.0, 400.0], rows), rng.uniform(0, 0.6, rows))
     t = rng.choice([0.0, 0.3, 17.25]) + np.round(np.cumsum(steps), 3)
     columns = {
-        n: np.where(rng.random(rows) < 0.4, rng.uniform(0, 100, rows), np.nan)
-        for n in ("engine_speed", "oil_temp")
+        n: np.where(rng.random(rows) < 0.4, rng.uniform(0, 100, rows), np.nan) for n in ("engine_speed", "oil_temp")
     }
     trace = Trace(t, columns)
     names = ("engine_speed", "oil_temp", "cam_intake_b1_commanded")

@@ -73,8 +73,7 @@ def test_the_trace_goes_beside_the_file_and_never_over_anything(saved):
 
 def test_the_drive_file_says_where_each_signal_came_from(saved):
     path = saved(
-        "Log of 5 May, vehicle ZZZABCDEFGH234567\nTime (ms),RPM,Coolant "
-        "(°F),Gear\n500,700,180,D\n600,705,180,D\n"
+        "Log of 5 May, vehicle ZZZABCDEFGH234567\nTime (ms),RPM,Coolant (°F),Gear\n500,700,180,D\n600,705,180,D\n"
     )
     adapter = read_drive(convert(path).drive_path).adapter
     by_signal = {c["written_as"]: c for c in adapter["columns"]}
@@ -133,9 +132,7 @@ def test_a_trace_of_camlogs_own_comes_through_whole(saved, tmp_path):
 @pytest.mark.parametrize("decimal", [".", ","])
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "latin-1"])
 @pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
-def test_the_same_drive_reads_the_same_however_it_was_exported(
-    saved, tmp_path, separator, decimal, encoding, end
-):
+def test_the_same_drive_reads_the_same_however_it_was_exported(saved, tmp_path, separator, decimal, encoding, end):
     rng = np.random.default_rng(11)
     time_s = np.round(np.arange(60) * 0.25, 2)
     speed, oil = np.round(rng.normal(1500, 300, 60), 2), np.round(rng.normal(90, 5, 60), 1)
@@ -149,9 +146,7 @@ def test_the_same_drive_reads_the_same_however_it_was_exported(
     path = saved((end.join(rows) + end).encode(encoding))
     trace = read_any(path)[0]
     assert np.array_equal(trace.time_s, time_s)
-    assert np.array_equal(trace.columns["engine_speed"], speed) and np.array_equal(
-        trace.columns["oil_temp"], oil
-    )
+    assert np.array_equal(trace.columns["engine_speed"], speed) and np.array_equal(trace.columns["oil_temp"], oil)
 
 
 def test_progress_is_told_and_ends_at_all_of_it(saved):
@@ -208,9 +203,7 @@ def test_questions_are_asked_once_and_answers_are_rules(saved):
 
     def ask(question):
         asked.append((question.about, question.heading))
-        return {"time_unit": "ms", "angle": "cam", "positive": "retard", "signal": "-", "unit": "degC"}[
-            question.about
-        ]
+        return {"time_unit": "ms", "angle": "cam", "positive": "retard", "signal": "-", "unit": "degC"}[question.about]
 
     conversion = convert(path, ask=ask)
     assert asked.count(("angle", "")) == 1
@@ -255,8 +248,7 @@ def test_angles_and_sign_can_be_said_for_the_whole_file(saved):
 
 def test_a_stated_direction_is_stronger_than_what_is_said_of_the_file(saved):
     path = saved(
-        "Time (s),Intake cam advance commanded (°CA),Intake cam advance actual "
-        "(°CA)\n0,0,0\n1,20,5\n2,20,18\n"
+        "Time (s),Intake cam advance commanded (°CA),Intake cam advance actual (°CA)\n0,0,0\n1,20,5\n2,20,18\n"
     )
     trace = read_trace(convert(path, positive="retard").trace_path)
     assert trace.columns["cam_intake_b1_actual"].tolist() == [0.0, 5.0, 18.0]
@@ -334,9 +326,7 @@ def test_every_ready_made_mapping_file_is_one(tmp_path):
         (tmp_path / "m.toml").write_text(conversion.mapping_text)
         assert isinstance(read_mapping(tmp_path / "m.toml"), Mapping)
         again = convert(source, out=tmp_path / "o.csv", mapping=tmp_path / "m.toml", force=True)
-        assert [(c.signal, c.doubts) for c in again.columns] == [
-            (c.signal, c.doubts) for c in conversion.columns
-        ]
+        assert [(c.signal, c.doubts) for c in again.columns] == [(c.signal, c.doubts) for c in conversion.columns]
 
 
 def test_overheating_in_a_trace_of_camlogs_own_is_not_doubted(saved):
@@ -364,7 +354,9 @@ def test_a_time_for_every_channel_is_read_as_such(saved):
     rows = "".join(f"{i * 0.1:.1f},{700 + i},{i * 0.1 + 0.03 * (i % 3):.2f},{60 + i}\n" for i in range(20))
     trace = read_trace(convert(saved(own_times + rows)).trace_path)
     times, values = trace.samples("oil_temp")
-    assert times == pytest.approx([i * 0.1 + 0.03 * (i % 3) for i in range(20)]) and values.tolist() == list(range(60, 80))
+    assert times == pytest.approx([i * 0.1 + 0.03 * (i % 3) for i in range(20)]) and values.tolist() == list(
+        range(60, 80)
+    )
     assert trace.samples("engine_speed")[0] == pytest.approx(np.arange(20) * 0.1)
 
 
@@ -374,7 +366,8 @@ def test_several_times_that_differ_are_refused_where_nothing_tells_whose_they_ar
     path = saved(headings + rows)
     assert "several times that differ" in refusal(path).what
     mapping = saved(
-        'schema = "camlog.map/1"\n[time]\ncolumn = 1\n[[column]]\nheading = "Oil temp (°C)"\ntime = "Time 2 (s)"\n', "m.toml"
+        'schema = "camlog.map/1"\n[time]\ncolumn = 1\n[[column]]\nheading = "Oil temp (°C)"\ntime = "Time 2 (s)"\n',
+        "m.toml",
     )
     trace = read_trace(convert(path, mapping=mapping).trace_path)
     assert trace.samples("oil_temp")[0] == pytest.approx(np.arange(20) * 0.1 + 0.05)
@@ -540,9 +533,7 @@ def test_memory_does_not_grow_with_the_file(tmp_path):
     path = tmp_path / "large.csv"
     with open(path, "w", encoding="utf-8") as out:
         out.write("Time (s)," + ",".join(f"Channel {j} (V)" for j in range(12)) + "\n")
-        block = "".join(
-            "{t}," + ",".join(f"{(i * 7 + j) % 97}.25" for j in range(12)) + "\n" for i in range(2000)
-        )
+        block = "".join("{t}," + ",".join(f"{(i * 7 + j) % 97}.25" for j in range(12)) + "\n" for i in range(2000))
         out.writelines(block.replace("{t}", f"{k}.5") for k in range(120))
     code = (
         "import resource, sys, pandas, orjson\nfrom camlog.convert import convert\n"
@@ -669,7 +660,9 @@ def test_every_command_that_reads_a_recording_takes_a_mapping(tmp_path):
 
 
 def test_a_column_that_speaks_of_a_cam_and_is_none_is_listed_with_what_to_do(saved):
-    path = saved("Time (s),Engine speed (rpm),Intake cam max (°CA)\n" + "".join(f"{i},{700 + i},{i % 20}\n" for i in range(50)))
+    path = saved(
+        "Time (s),Engine speed (rpm),Intake cam max (°CA)\n" + "".join(f"{i},{700 + i},{i % 20}\n" for i in range(50))
+    )
     (note,) = convert(path).notes
     assert "'Intake cam max (°CA)'" in note and "also says max" in note and "--map" in note
 
@@ -694,8 +687,13 @@ def test_a_deviation_from_the_command_is_offered_as_the_actual_angle(saved):
 
 
 def test_the_command_says_in_one_screen_what_it_made_and_what_a_verdict_takes_besides(saved):
-    rows = "".join(f"{i / 2},{1500 + i % 40},{i // 8 % 2 * 20},{i // 8 % 2 * 20},{i // 9 % 2 * -10}\n" for i in range(120))
-    path = saved("Time (s),Engine speed (rpm),Intake cam target (°CA),Intake cam actual (°CA),Exhaust cam advance actual (°CA)\n" + rows)
+    rows = "".join(
+        f"{i / 2},{1500 + i % 40},{i // 8 % 2 * 20},{i // 8 % 2 * 20},{i // 9 % 2 * -10}\n" for i in range(120)
+    )
+    path = saved(
+        "Time (s),Engine speed (rpm),Intake cam target (°CA),Intake cam actual (°CA),Exhaust cam advance actual (°CA)\n"
+        + rows
+    )
     done = command(str(path))
     assert len(done.stdout.splitlines()) <= 24 and "2 readings/s" in done.stdout and "120 rows" in done.stdout
     assert "60 s" in done.stdout
@@ -755,7 +753,10 @@ def test_a_command_that_the_engine_contradicts_is_asked_about(tmp_path):
     """The command is a map of engine speed and load: on a shifted clock it fits them only so much later, and a column
     that follows nothing while the cam follows the engine is no command of that cam."""
     trace = read_trace(Path("sample_logs/healthy.csv"))
-    names = {"cam_intake_b1_commanded": "Intake cam advance target (°CA)", "cam_intake_b1_actual": "Intake cam advance actual (°CA)"}
+    names = {
+        "cam_intake_b1_commanded": "Intake cam advance target (°CA)",
+        "cam_intake_b1_actual": "Intake cam advance actual (°CA)",
+    }
     shifted = convert(under_other_headings(trace, ENGINE | names, tmp_path / "shifted.csv", shift_s=20.0))
     assert [c.doubts for c in shifted.doubtful] == [("signal",)] * 2
     assert "goes with engine speed and load only 20" in shifted.doubtful[0].reason
@@ -782,6 +783,7 @@ def test_a_mapping_that_contradicts_the_values_is_applied_and_said(tmp_path):
     done = convert(source, mapping=said)
     assert not done.doubtful and any("applied as told" in note and "swapped" in note for note in done.notes)
     said.write_text(
-        said.read_text("utf-8").replace("_commanded", "_x").replace("_actual", "_commanded").replace("_x", "_actual"), "utf-8"
+        said.read_text("utf-8").replace("_commanded", "_x").replace("_actual", "_commanded").replace("_x", "_actual"),
+        "utf-8",
     )
     assert not convert(source, mapping=said, force=True).notes

@@ -84,9 +84,7 @@ def test_a_converted_trace_converts_to_itself(expected: Expected, tmp_path):
     assert np.array_equal(a.time_s, b.time_s)
     certain = {c.signal for c in first.columns if c.certain and c.signal}
     for name in a.signals:
-        if (
-            name in certain
-        ):  # what was in doubt is in doubt again, and a doubt may be another one by its new name
+        if name in certain:  # what was in doubt is in doubt again, and a doubt may be another one by its new name
             assert np.array_equal(a.columns[name], b.columns[name], equal_nan=True), name
     one, two = read_drive(first.drive_path), read_drive(again.drive_path)
     assert two.code_snapshots == one.code_snapshots and two.events == one.events

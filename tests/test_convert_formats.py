@@ -53,9 +53,7 @@ def mdf(path):
     with asammdf.MDF(version="4.10") as file:
         speed = asammdf.Signal(900.0 + np.arange(40), fast, name="Engine speed", unit="rpm")
         commanded, actual = (
-            asammdf.Signal(
-                20.0 * (np.arange(40) // 10 % 2) + more, fast, name=f"Intake cam {role}", unit="°CA"
-            )
+            asammdf.Signal(20.0 * (np.arange(40) // 10 % 2) + more, fast, name=f"Intake cam {role}", unit="°CA")
             for role, more in (("desired", 0.0), ("actual", 0.25))
         )
         file.append([speed, commanded, actual])
@@ -82,9 +80,7 @@ def test_a_recording_that_is_no_text_reads_like_one(make, name, tmp_path):
 
 def test_dates_in_a_workbook_are_times(tmp_path):
     start = datetime.datetime(2024, 5, 1, 8, 0, 0)
-    rows = [["Time", "Engine speed (rpm)"]] + [
-        [start + datetime.timedelta(seconds=i), 700 + i] for i in range(5)
-    ]
+    rows = [["Time", "Engine speed (rpm)"]] + [[start + datetime.timedelta(seconds=i), 700 + i] for i in range(5)]
     trace = read_any(workbook(tmp_path / "dates.xlsx", rows))[0]
     assert trace.time_s.tolist() == [0, 1, 2, 3, 4]
 
@@ -117,9 +113,7 @@ def test_without_its_library_the_refusal_says_how_to_get_it(make, name, library,
 
 def test_a_conversion_can_be_written_as_mdf_and_read_back(tmp_path):
     source = tmp_path / "customer.csv"
-    source.write_text(
-        ",".join(HEADINGS) + "\n" + "".join(",".join(map(str, r)) + "\n" for r in ROWS), encoding="utf-8"
-    )
+    source.write_text(",".join(HEADINGS) + "\n" + "".join(",".join(map(str, r)) + "\n" for r in ROWS), encoding="utf-8")
     done = convert(source, out=tmp_path / "out.mf4")
     assert done.trace_path == tmp_path / "out.mf4" and not done.doubtful
     assert done.trace_path.read_bytes().startswith(b"MDF ")

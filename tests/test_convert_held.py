@@ -52,9 +52,7 @@ DRIVES = [
 
 
 @pytest.mark.parametrize(("condition", "rate_hz", "skew_s", "seed"), DRIVES)
-def test_what_is_a_reading_is_found_again_and_the_verdict_is_the_same(
-    condition, rate_hz, skew_s, seed, tmp_path
-):
+def test_what_is_a_reading_is_found_again_and_the_verdict_is_the_same(condition, rate_hz, skew_s, seed, tmp_path):
     conditions = [] if condition is None else [Condition(condition, 0.8, cams=("intake_b1",))]
     run = simulate_drive(
         draw_setup(seed, conditions),
@@ -85,8 +83,7 @@ def test_repeats_are_taken_out_of_both_angles_of_a_cam_or_of_neither(tmp_path):
     commanded = np.full(n, 20.0)
     commanded[:3] = 0.0
     rows = "".join(
-        f"{i * 0.05:.2f},{a},{b},{c}\n"
-        for i, (a, b, c) in enumerate(zip(speed, commanded, actual, strict=True))
+        f"{i * 0.05:.2f},{a},{b},{c}\n" for i, (a, b, c) in enumerate(zip(speed, commanded, actual, strict=True))
     )
     path = tmp_path / "customer.csv"
     path.write_text(

@@ -120,14 +120,10 @@ def test_every_phrase_and_unit_is_one_that_can_be_met():
         for phrase, score in phrases:
             assert DOUBTFUL <= score <= 1.0
             for word in phrase.split():
-                assert SAME_WORDS.get(word, word) == word, (
-                    f"{word!r} is always replaced, so {phrase!r} never matches"
-                )
+                assert SAME_WORDS.get(word, word) == word, f"{word!r} is always replaced, so {phrase!r} never matches"
     for word, others in SAME_WORDS.items():
         for other in others.split():
-            assert SAME_WORDS.get(other, other) == other, (
-                f"{word!r} becomes {other!r}, which is replaced itself"
-            )
+            assert SAME_WORDS.get(other, other) == other, f"{word!r} becomes {other!r}, which is replaced itself"
     canonical = {s.unit for s in SIGNALS.values()}
     for unit in (
         "degC",
@@ -171,12 +167,7 @@ def test_units_as_they_are_written(text, unit, shaft):
 
 def test_a_heading_is_taken_apart():
     heading = parse_heading("Intake Camshaft Position Actual, Bank 2 [°CA]")
-    assert (
-        heading.bank == 2
-        and heading.shaft == "crank"
-        and "actual" in heading.words
-        and "cam" in heading.words
-    )
+    assert heading.bank == 2 and heading.shaft == "crank" and "actual" in heading.words and "cam" in heading.words
     assert parse_heading("Misfire Cyl#3").cylinder == 3
 
 
@@ -223,8 +214,7 @@ def test_fresh_samples_are_never_taken_for_repeats(seed):
         np.round(85 + np.cumsum(rng.normal(0, 0.05, n))),  # one that wanders slowly
         np.round(14 + rng.normal(0, 0.03, n), 1),  # a voltage of few steps
         (rng.random(n) < 0.01).cumsum().astype(float),  # a counter
-        np.repeat(rng.permutation(np.arange(n // 100)), 100).astype(float)[:n] * 0
-        + np.floor(t / 700) % 2,  # a switch
+        np.repeat(rng.permutation(np.arange(n // 100)), 100).astype(float)[:n] * 0 + np.floor(t / 700) % 2,  # a switch
     ]
     # A drive has phases: what moves with the car rests while the engine idles, and the other way round.
     driving = (t // rng.integers(40, 500)) % 2 == 1
@@ -364,10 +354,7 @@ def test_stamps_agree_with_the_standard_library():
     from datetime import UTC, datetime, timedelta
 
     rng = random.Random(9)
-    moments = [
-        datetime(1971, 1, 1, tzinfo=UTC) + timedelta(microseconds=rng.randrange(4 * 10**15))
-        for _ in range(500)
-    ]
+    moments = [datetime(1971, 1, 1, tzinfo=UTC) + timedelta(microseconds=rng.randrange(4 * 10**15)) for _ in range(500)]
     for form in ("%Y-%m-%dT%H:%M:%S.%fZ", "%d.%m.%Y %H:%M:%S,%f", "%m/%d/%Y %I:%M:%S.%f %p"):
         cells = [m.strftime(form) for m in moments]
         read = StampReader(find_form(cells)).read(cells)
@@ -395,7 +382,9 @@ def test_dialects_of_short_and_of_very_wide_files_are_found():
 
 @pytest.mark.parametrize("separator", [",", ";", "\t", "|"])
 def test_single_quotes_are_found_with_every_separator(separator):
-    lines = [separator.join(f"'{cell}'" for cell in row) for row in (["time", f"speed{separator} rpm"], *[["1", "2"]] * 5)]
+    lines = [
+        separator.join(f"'{cell}'" for cell in row) for row in (["time", f"speed{separator} rpm"], *[["1", "2"]] * 5)
+    ]
     found = find_dialect(lines)
     assert (found.separator, found.quote) == (separator, "'")
     assert [len(row) for row in found.rows(lines)] == [2] * 6
@@ -403,7 +392,9 @@ def test_single_quotes_are_found_with_every_separator(separator):
 
 def test_a_signal_of_camlogs_own_name_in_a_unit_of_another_kind_is_in_doubt(tmp_path):
     path = tmp_path / "odd.csv"
-    path.write_text("Time (s),oil_temp [rpm],Engine speed (1/min)\n" + "".join(f"{i},{60 + i},{700 + i}\n" for i in range(50)))
+    path.write_text(
+        "Time (s),oil_temp [rpm],Engine speed (1/min)\n" + "".join(f"{i},{60 + i},{700 + i}\n" for i in range(50))
+    )
     (oil,) = convert(path).doubtful
     assert oil.signal == "oil_temp" and oil.doubts == ("unit",) and "rpm is no unit of oil_temp" in oil.reason
 

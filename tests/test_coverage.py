@@ -87,9 +87,7 @@ def test_a_drive_that_never_got_warm_says_what_to_do_with_warm_oil():
 
 def test_a_constant_command_lacks_steps():
     trace = a_drive(step=0.0)
-    constant = Trace(
-        trace.time_s, {**trace.columns, "cam_intake_b1_commanded": np.full(len(trace.time_s), 12.0)}
-    )
+    constant = Trace(trace.time_s, {**trace.columns, "cam_intake_b1_commanded": np.full(len(trace.time_s), 12.0)})
     found = coverage(constant)
     assert not found.sufficient
     assert says(found, "steps toward advance") and says(found, "steps toward retard")
@@ -221,12 +219,8 @@ def test_the_live_tracker_gives_the_same_answer_as_the_saved_trace():
 @given(st.integers(0, 2**32 - 1))
 def test_asking_in_between_changes_nothing(seed):
     rng = np.random.default_rng(seed)
-    trace = a_drive(
-        minutes=rng.uniform(0.2, 1.5), hz=rng.uniform(3, 30), seed=seed, oil=(60, 80), start=bool(seed % 2)
-    )
-    holes = np.cumsum(
-        np.where(rng.random(len(trace.time_s)) < 0.01, rng.uniform(0, 12, len(trace.time_s)), 0.0)
-    )
+    trace = a_drive(minutes=rng.uniform(0.2, 1.5), hz=rng.uniform(3, 30), seed=seed, oil=(60, 80), start=bool(seed % 2))
+    holes = np.cumsum(np.where(rng.random(len(trace.time_s)) < 0.01, rng.uniform(0, 12, len(trace.time_s)), 0.0))
     columns = {k: np.where(rng.random(len(v)) < 0.1, np.nan, v) for k, v in trace.columns.items()}
     trace = Trace(trace.time_s + holes, columns)
     tracker = CoverageTracker()

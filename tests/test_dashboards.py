@@ -56,8 +56,7 @@ def test_charts_come_in_the_order_of_the_file(tmp_path):
 
 def test_signals_cams_windows_and_times_are_those_asked_for(tmp_path):
     text = (
-        HEAD
-        + '[[chart]]\nkind = "drive"\nsignals = ["engine_speed", "spark_advance"]\nfrom_s = 10\nto_s = 70\n'
+        HEAD + '[[chart]]\nkind = "drive"\nsignals = ["engine_speed", "spark_advance"]\nfrom_s = 10\nto_s = 70\n'
         '[[chart]]\nkind = "follow"\ncams = ["exhaust_b1"]\nwindows = ["hot"]\ntitle = "Hot only?"\n'
     )
     drive, follow = asked_charts(findings_of("healthy"), read_dashboard(written(tmp_path, text)))

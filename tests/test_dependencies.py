@@ -20,7 +20,12 @@ WITH_GPL_2_OR_LATER = {
     "0BSD", "BSD-2-Clause", "BSD-3-Clause", "CC0-1.0", "GPL-2.0-or-later", "ISC", "MIT", "MIT-CMU", "MPL-2.0", "PSF-2.0",
     "Unlicense", "ZPL-2.1", "Zlib",
 }  # fmt: skip
-WITH_GPL_3 = WITH_GPL_2_OR_LATER | {"Apache-2.0", "Apache-2.0 WITH LLVM-exception", "LGPL-3.0-only", "LGPL-3.0-or-later"}
+WITH_GPL_3 = WITH_GPL_2_OR_LATER | {
+    "Apache-2.0",
+    "Apache-2.0 WITH LLVM-exception",
+    "LGPL-3.0-only",
+    "LGPL-3.0-or-later",
+}
 # Package data from before SPDX names (PEP 639): what stands in their License line, or in their classifiers.
 IN_OTHER_WORDS = {
     "Apache 2": "Apache-2.0",
@@ -125,8 +130,14 @@ def test_python_obds_files_still_say_any_later_version():
 
 
 def test_the_package_that_brings_axe_core_still_says_its_licences():
-    files = {f.name: f.read_text(encoding="utf-8") for f in metadata.files("axe-playwright-python") if f.name in ("LICENSE", "axe.min.js")}
-    assert files["LICENSE"].startswith("MIT License") and "Mozilla Public\n * License, v. 2.0" in files["axe.min.js"][:600]
+    files = {
+        f.name: f.read_text(encoding="utf-8")
+        for f in metadata.files("axe-playwright-python")
+        if f.name in ("LICENSE", "axe.min.js")
+    }
+    assert (
+        files["LICENSE"].startswith("MIT License") and "Mozilla Public\n * License, v. 2.0" in files["axe.min.js"][:600]
+    )
 
 
 PRIVATE = re.compile(r"\b(?:serial|obd|ELM327|list_ports|port|protocol|commands)\._[A-Za-z]\w*|_ELM327__\w+")

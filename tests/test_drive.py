@@ -229,11 +229,7 @@ def test_a_faulty_key_is_named(path, content, key):
 
 
 _json = st.recursive(
-    st.none()
-    | st.booleans()
-    | st.integers()
-    | st.floats(allow_nan=False, allow_infinity=False)
-    | st.text(max_size=8),
+    st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False, allow_infinity=False) | st.text(max_size=8),
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=8), inner, max_size=3),
     max_leaves=8,
 )
@@ -255,9 +251,7 @@ _places = st.sampled_from(
 
 @settings(max_examples=400, deadline=None)
 @given(_places, _json)
-def test_anything_in_any_place_reads_or_is_refused_and_what_reads_can_be_written(
-    tmp_path_factory, place, value
-):
+def test_anything_in_any_place_reads_or_is_refused_and_what_reads_can_be_written(tmp_path_factory, place, value):
     path = tmp_path_factory.getbasetemp() / "fuzzed.drive.json"
     raw = DRIVE.to_dict()
     spot = raw
@@ -291,9 +285,7 @@ def test_damaged_bytes_read_or_are_refused(tmp_path_factory, junk, at, cut):
 @settings(max_examples=100, deadline=None)
 @given(
     st.lists(
-        st.builds(
-            Event, st.floats(0, 1e6), st.sampled_from(EVENT_KINDS), st.text(st.characters(codec="utf-8"))
-        ),
+        st.builds(Event, st.floats(0, 1e6), st.sampled_from(EVENT_KINDS), st.text(st.characters(codec="utf-8"))),
         max_size=5,
     )
 )
@@ -318,5 +310,7 @@ def test_what_tells_a_vehicle_is_text_or_not_known(tmp_path, key, value):
     path.write_text(json.dumps({"schema": "camlog.drive/1", "vehicle": {key: value}}), encoding="utf-8")
     with pytest.raises(InputError, match=rf"vehicle\.{key}"):
         read_drive(path)
-    path.write_text(json.dumps({"schema": "camlog.drive/1", "vehicle": {key: None, "colour": {"of": "its own"}}}), encoding="utf-8")
+    path.write_text(
+        json.dumps({"schema": "camlog.drive/1", "vehicle": {key: None, "colour": {"of": "its own"}}}), encoding="utf-8"
+    )
     assert read_drive(path).vehicle["colour"] == {"of": "its own"}

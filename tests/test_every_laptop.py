@@ -172,9 +172,7 @@ def test_times_of_readings_do_not_step_with_the_clock(drive):
 def test_it_is_replayed_and_served_again(laptop, drive):
     laptop.run("replay", drive, "--speed", "max", "--out", "again.csv")
     again, first = (read_trace(path) for path in (laptop.folder / "again.csv", drive))
-    assert again.signals == first.signals and np.allclose(
-        np.diff(again.time_s), np.diff(first.time_s), atol=2e-6
-    )
+    assert again.signals == first.signals and np.allclose(np.diff(again.time_s), np.diff(first.time_s), atol=2e-6)
     with laptop.serving("replay", drive, "--as-adapter", "--vehicle", "demo") as port:
         assert port.startswith("socket://127.0.0.1:")
     assert "no pseudo-terminals" in laptop.run("replay", drive, "--as-adapter", "--pty", status=2)
@@ -184,9 +182,7 @@ def test_it_is_analyzed(laptop, drive):
     printed = laptop.run("analyze", drive, "--vehicle", "demo", "--force")
     assert "Intake cam of bank 1" in printed and "\\u" not in printed
     assert (laptop.folder / "drive.report.html").read_text(encoding="utf-8").startswith("<!")
-    assert (
-        "intake_b1" in json.loads((laptop.folder / "drive.findings.json").read_text(encoding="utf-8"))["cams"]
-    )
+    assert "intake_b1" in json.loads((laptop.folder / "drive.findings.json").read_text(encoding="utf-8"))["cams"]
 
 
 def test_codes_are_read_and_printed_in_the_consoles_letters(laptop, car):
@@ -223,12 +219,7 @@ def test_the_page_records_and_marks(laptop, car):
     )
     try:
         lines = iter(running.stdout.readline, b"")
-        url = next(
-            word
-            for line in lines
-            for word in line.decode(laptop.code_page).split()
-            if word.startswith("http")
-        )
+        url = next(word for line in lines for word in line.decode(laptop.code_page).split() if word.startswith("http"))
         with browser() as chromium:
             page = chromium.new_page()
             page.set_default_timeout(60_000)

@@ -124,8 +124,10 @@ def test_hats_are_the_mean_of_straight_lines_over_the_uncertainty():
     x = np.linspace(-9.0, 9.0, 20_001)
     for at, sigma in ((-0.4, 0.3), (1.2, 0.8), (2.9, 0.5)):
         density = norm.pdf(x, at, sigma)
-        exact = float(np.trapezoid(np.interp(x, KNOTS, row) * density, x)) if hasattr(np, "trapezoid") else float(
-            np.trapz(np.interp(x, KNOTS, row) * density, x)
+        exact = (
+            float(np.trapezoid(np.interp(x, KNOTS, row) * density, x))
+            if hasattr(np, "trapezoid")
+            else float(np.trapz(np.interp(x, KNOTS, row) * density, x))
         )
         assert float(hats(at, sigma) @ row) == pytest.approx(exact, abs=0.12)
         assert hats(at, sigma).sum() == pytest.approx(1.0)
@@ -193,7 +195,8 @@ def test_a_limit_of_the_service_information_acts_whatever_the_probability(examin
 
 
 @pytest.mark.parametrize(
-    "limits", [{"t63_hot_s": -3.0}, {"needed_steps": 0}, {"hold_error_deg": 1e9}, {"warm_oil_degc": 20.0}, {"nonsense": 1.0}]
+    "limits",
+    [{"t63_hot_s": -3.0}, {"needed_steps": 0}, {"hold_error_deg": 1e9}, {"warm_oil_degc": 20.0}, {"nonsense": 1.0}],
 )
 def test_limits_out_of_range_are_refused(limits):
     with pytest.raises(InputError):

@@ -123,9 +123,7 @@ def test_without_friction_a_small_step_is_answered_as_control_theory_says():
     answer = (reading[1000:] - reading[999]) / 2.0
     s = control.tf("s")
     # One step from controller to valve and half a step of holding, as a lag each.
-    loop = (
-        bandwidth * (1 + 1 / (integral_s * s)) / (s * (lag_s * s + 1) * (valve_s * s + 1)) / (STEP_S * s + 1)
-    )
+    loop = bandwidth * (1 + 1 / (integral_s * s)) / (s * (lag_s * s + 1) * (valve_s * s + 1)) / (STEP_S * s + 1)
     expected = control.step_info(control.feedback(loop, 1))
     assert reading[999] == pytest.approx(10.0, abs=0.02)
     assert 100.0 * (answer.max() - 1.0) == pytest.approx(expected["Overshoot"], rel=0.1)

@@ -55,7 +55,11 @@ def file(path: str, text: str, messages: str = "", words: str = ""):
 # What is added, what a person would then have, and Python that finds it.
 CHANGES = {
     "signal": (
-        line("camlog/signals.py", 'Signal("oil_temp"', '        Signal("cam_cover_temp", "degC", -40.0, 215.0, None, "Cam cover"),'),
+        line(
+            "camlog/signals.py",
+            'Signal("oil_temp"',
+            '        Signal("cam_cover_temp", "degC", -40.0, 215.0, None, "Cam cover"),',
+        ),
         """
 from camlog.profile import template_text
 from camlog.trace import read_trace
@@ -149,7 +153,11 @@ del os.environ["CAMLOG_LANGUAGE"]
 """,
     ),
     "family of codes": (
-        line("camlog/codes/families.toml", "[codes]", 'oil_own = { family = "oil_pressure_temperature", codes = "P0999", sentence = "An own code." }'),
+        line(
+            "camlog/codes/families.toml",
+            "[codes]",
+            'oil_own = { family = "oil_pressure_temperature", codes = "P0999", sentence = "An own code." }',
+        ),
         """
 from camlog.codes.families import explain
 found = explain("P0999")

@@ -67,17 +67,22 @@ def test_repairs_are_tried_by_chance_over_cost_and_their_expected_cost_is_the_pu
     assert expected_repair_cost({"sensor": 1.0, "nothing": 0.0}, RATES, repairs) == pytest.approx(GIVE_UP)
     # An imperfect repair: reached again with what it left.
     weak = [Repair("a", "a", 0.0, 10.0, {"valve_sticking": 0.5})]
-    assert expected_repair_cost({"valve_sticking": 1.0, "nothing": 0.0}, RATES, weak) == pytest.approx(10.0 + 0.5 * GIVE_UP)
+    assert expected_repair_cost({"valve_sticking": 1.0, "nothing": 0.0}, RATES, weak) == pytest.approx(
+        10.0 + 0.5 * GIVE_UP
+    )
 
 
 def test_no_order_of_repairs_costs_less_than_the_one_by_chance_over_cost():
     # The same paper's result for three causes, held against every order there is: seven sets of numbers of our own.
     causes = ("valve_sticking", "phaser_worn", "chain_stretched")
-    for costs, chances in itertools.product([(10.0, 100.0, 40.0), (50.0, 50.0, 50.0), (300.0, 20.0, 75.0)], [(0.2, 0.5, 0.3), (0.6, 0.1, 0.3)]):
+    for costs, chances in itertools.product(
+        [(10.0, 100.0, 40.0), (50.0, 50.0, 50.0), (300.0, 20.0, 75.0)], [(0.2, 0.5, 0.3), (0.6, 0.1, 0.3)]
+    ):
         p = dict(zip(causes, chances, strict=True))
         repairs = [Repair(c, c, 0.0, cost, {c: 1.0}) for c, cost in zip(causes, costs, strict=True)]
         orders = (
-            sum(r.parts * (1.0 - sum(p[q.key] for q in order[:i])) for i, r in enumerate(order)) for order in itertools.permutations(repairs)
+            sum(r.parts * (1.0 - sum(p[q.key] for q in order[:i])) for i, r in enumerate(order))
+            for order in itertools.permutations(repairs)
         )
         assert expected_repair_cost(p | {"nothing": 0.0}, RATES, repairs) == pytest.approx(min(orders))
 
@@ -86,14 +91,21 @@ def test_an_observation_is_made_where_it_saves_more_than_it_costs():
     # Two causes, the published comparison (from memory): cost of repair now against cost of the observation plus the mean
     # cost of repair after each of its outcomes. Of a valve (170) and a phaser (610) at even odds, without a look:
     # 170 + 0.5 * 610; after a sure look at the valve: the look, and half the time either repair.
-    valve, phaser = (Repair(k, k, 0.0, cost, {cause: 1.0}) for k, cost, cause in (("v", 170.0, "valve_sticking"), ("p", 610.0, "phaser_worn")))
+    valve, phaser = (
+        Repair(k, k, 0.0, cost, {cause: 1.0})
+        for k, cost, cause in (("v", 170.0, "valve_sticking"), ("p", 610.0, "phaser_worn"))
+    )
     p = {"valve_sticking": 0.5, "phaser_worn": 0.5, "nothing": 0.0}
     sure = Check("look", "Look.", 30.0, "nothing", {"sticks": {"valve_sticking": 1.0, "phaser_worn": 0.0}}, "look")
     now = expected_repair_cost(p, RATES, [valve, phaser])
-    then = sum(chance(p, sure, o) * expected_repair_cost(after(p, sure, o), RATES, [valve, phaser]) for o in sure.outcomes)
+    then = sum(
+        chance(p, sure, o) * expected_repair_cost(after(p, sure, o), RATES, [valve, phaser]) for o in sure.outcomes
+    )
     assert now == pytest.approx(170.0 + 0.5 * 610.0)
     assert then == pytest.approx(0.5 * 170.0 + 0.5 * 610.0, rel=0.02)  # a check that is in order is never quite sure
-    assert now - then == pytest.approx(0.5 * 170.0, rel=0.1)  # so 30 minutes at 100 an hour are worth it, an hour is not
+    assert now - then == pytest.approx(
+        0.5 * 170.0, rel=0.1
+    )  # so 30 minutes at 100 an hour are worth it, an hour is not
 
 
 def test_what_a_check_shows_moves_the_causes_by_bayes():
@@ -108,7 +120,9 @@ def test_what_a_check_shows_moves_the_causes_by_bayes():
 @pytest.mark.parametrize("condition", ["sticking", "slow", "stuck", "unstable"])
 def test_a_dipstick_comes_before_a_swap_and_checking_costs_less_than_opening_first(condition):
     flat = 1.0 / 7.0
-    likely = chances_of({condition: 0.95}, dict.fromkeys(("healthy", "sticking", "slow", "stuck", "unstable", "offset", "sensor"), flat))
+    likely = chances_of(
+        {condition: 0.95}, dict.fromkeys(("healthy", "sticking", "slow", "stuck", "unstable", "offset", "sensor"), flat)
+    )
     sound = chances_of({"healthy": 0.95}, dict.fromkeys(likely, flat))
     p = posterior(pieces(Seen({"intake_b1": CamSeen(likely), "exhaust_b1": CamSeen(sound)}, frozenset())))
     assert sum(p.values()) == pytest.approx(1.0) and set(p) == {c.key for c in CAUSES}
@@ -129,7 +143,9 @@ FIRST_CHECKS = {
 def test_the_first_checks_of_each_condition_are_those_of_the_trade_and_open_no_cover(condition):
     conditions = ("healthy", "sticking", "slow", "stuck", "unstable", "offset", "sensor")
     likely, sound = (chances_of({c: 0.95}, dict.fromkeys(conditions, 1.0 / 7.0)) for c in (condition, "healthy"))
-    steps = plan(posterior(pieces(Seen({"intake_b1": CamSeen(likely), "exhaust_b1": CamSeen(sound)}, frozenset()))), RATES)
+    steps = plan(
+        posterior(pieces(Seen({"intake_b1": CamSeen(likely), "exhaust_b1": CamSeen(sound)}, frozenset()))), RATES
+    )
     assert FIRST_CHECKS[condition] <= {s.check.key for s in steps}, [s.check.key for s in steps]
     assert not {"valve cover", "timing cover"} & {s.check.opens for s in steps[:3]}
 
@@ -242,19 +258,34 @@ def test_no_torque_is_shipped_and_an_empty_one_is_asked_for():
 
 def test_values_and_torques_are_typed_in_as_people_say_them():
     sheet = work_sheet("timing_set", LAYOUT)
-    assert row_words(enter(sheet, "Phaser bolt 18.4 lbf*ft + 90 deg".lower())) == "phaser bolt: 24.9 N·m (18.4 lbf·ft) + 90 deg"
+    assert (
+        row_words(enter(sheet, "Phaser bolt 18.4 lbf*ft + 90 deg".lower()))
+        == "phaser bolt: 24.9 N·m (18.4 lbf·ft) + 90 deg"
+    )
     assert row_words(enter(sheet, "chain elongation: 0,35 limit 0.5")) == "chain elongation: 0.35 %, limit 0.5 %"
     # 1 in is 25.4 mm exactly (NIST SP 811, appendix B.8).
     assert enter(sheet, "tensioner travel 0.4 in limit 9")["value"] == pytest.approx(10.16)
     number = 1 + [r.get("what") for r in rows(sheet)].index("guides")
     assert enter(sheet, f"{number} 12 Nm")["torque"] == 12.0
-    for slip in ("", "no such row 3", "phaser 3 kPa", "phaser bolt 3 kPa", "chain 3", "tensioner travel 3 kg", "guides -3 N*m", "guides 9e9 N*m"):
+    for slip in (
+        "",
+        "no such row 3",
+        "phaser 3 kPa",
+        "phaser bolt 3 kPa",
+        "chain 3",
+        "tensioner travel 3 kg",
+        "guides -3 N*m",
+        "guides 9e9 N*m",
+    ):
         with pytest.raises(InputError) as caught:
             enter(sheet, slip)
         assert caught.value.remedy
 
 
-@pytest.mark.parametrize(("chain", "measured", "agrees"), [([0.3, 0.4, 0.5], 0.45, True), ([0.3, 0.4, 0.5], 0.9, False), ([-1.0, -0.9, -0.8], 0.9, False)])
+@pytest.mark.parametrize(
+    ("chain", "measured", "agrees"),
+    [([0.3, 0.4, 0.5], 0.45, True), ([0.3, 0.4, 0.5], 0.9, False), ([-1.0, -0.9, -0.8], 0.9, False)],
+)
 def test_what_is_measured_of_the_chain_is_held_against_what_the_recording_said(tmp_path, chain, measured, agrees):
     job = Job(tmp_path / "a.job.json")
     job.put("findings", {"probabilities": PRIORS, "cams": {"intake_b1": {"chain": chain}}}, "findings")
@@ -274,7 +305,10 @@ def test_a_clear_screen_does_not_say_that_the_spool_is_free(tmp_path):
     sheet = make_sheet(job, LAYOUT)
     enter(sheet, "screen blocked 5 limit 20")
     use_measurements(job)
-    assert job.probabilities["valve_screen"] < known["valve_screen"] and job.probabilities["valve_sticking"] > known["valve_sticking"]
+    assert (
+        job.probabilities["valve_screen"] < known["valve_screen"]
+        and job.probabilities["valve_sticking"] > known["valve_sticking"]
+    )
     enter(sheet, "screen blocked 60 limit 20")  # corrected
     use_measurements(job)
     assert job.probabilities["valve_screen"] > 0.8
@@ -336,7 +370,11 @@ def test_a_finding_that_was_a_mistake_is_replaced_by_saying_it_again(tmp_path):
     once, twice = Job(tmp_path / "a.job.json"), Job(tmp_path / "b.job.json")
     add_found(once, understand("screen blocked"), "screen blocked")
     for words in ("marks ok", "screen blocked"):
-        add_found(twice, understand(words if words != "marks ok" else "in order", "valve_out" if words == "marks ok" else None), words)
+        add_found(
+            twice,
+            understand(words if words != "marks ok" else "in order", "valve_out" if words == "marks ok" else None),
+            words,
+        )
     assert twice.probabilities == once.probabilities and len(twice.get("checks")) == 2
 
 
@@ -361,7 +399,9 @@ def test_the_only_job_of_a_folder_is_meant_and_of_two_one_is_asked_for(tmp_path)
 
 def test_a_shops_own_figures_are_read_and_a_slip_is_named(tmp_path):
     path = tmp_path / "shop.toml"
-    path.write_text('schema = "camlog.shop/1"\n[shop]\nlabour_per_hour = 150\n[[repair]]\nkey = "phaser"\nparts = 99\npart = "own"\n')
+    path.write_text(
+        'schema = "camlog.shop/1"\n[shop]\nlabour_per_hour = 150\n[[repair]]\nkey = "phaser"\nparts = 99\npart = "own"\n'
+    )
     shop = read_shop(None, tmp_path)
     assert shop.rates(LAYOUT).labour_per_hour == 150.0
     assert next(r for r in shop.repairs if r.key == "phaser").parts == 99.0
@@ -372,7 +412,10 @@ def test_a_shops_own_figures_are_read_and_a_slip_is_named(tmp_path):
 
 def test_a_shops_own_priors_stand_for_the_tables(tmp_path):
     """By Bayes' rule the odds of two causes change by as much as the odds of their priors, whatever was seen."""
-    job, own = Job(tmp_path / "a.job.json"), ShopFile(priors={c.key: 10.0 * c.prior for c in CAUSES if c.key == "chain_stretched"})
+    job, own = (
+        Job(tmp_path / "a.job.json"),
+        ShopFile(priors={c.key: 10.0 * c.prior for c in CAUSES if c.key == "chain_stretched"}),
+    )
     add_found(job, understand("oil 1 l low"), "oil 1 l low")
 
     def odds(shop):
@@ -405,7 +448,22 @@ def run(capsys, *words):
 def test_the_whole_story_by_its_commands(tmp_path, capsys, monkeypatch):
     monkeypatch.chdir(tmp_path)
     before, repaired = SAMPLES / "repair-before.csv", SAMPLES / "repair-after.csv"
-    assert run(capsys, "new", "car", "--complaint", "rattles cold", "--recording", before, "--vehicle", "demo", "--mileage-km", 182000)[0] == 0
+    assert (
+        run(
+            capsys,
+            "new",
+            "car",
+            "--complaint",
+            "rattles cold",
+            "--recording",
+            before,
+            "--vehicle",
+            "demo",
+            "--mileage-km",
+            182000,
+        )[0]
+        == 0
+    )
     status, out, _ = run(capsys, "show")
     assert status == 0 and "rattles cold" in out and out.index("oil level") < out.index("control valve: screen clean")
     status, out, _ = run(capsys, "found", "screen blocked")
@@ -447,14 +505,21 @@ def test_the_demonstrations_job_goes_from_complaint_to_a_page_that_claims_nothin
     for name in ("before", "after"):
         for suffix in (".csv", ".drive.json"):
             (tmp_path / (name + suffix)).write_bytes((SAMPLES / f"repair-{name}{suffix}").read_bytes())
-    found = [analyze(read_trace(p), read_drive(drive_path(p))) for p in (tmp_path / "after.csv", tmp_path / "before.csv")]
+    found = [
+        analyze(read_trace(p), read_drive(drive_path(p))) for p in (tmp_path / "after.csv", tmp_path / "before.csv")
+    ]
     lines: list[str] = []
     job = Job(tmp_path / "repair.job.json")
     open_job(job, found[1], lines.append)
     hand_over(job, verify(*found), lines.append)
     assert job.get("quote")["repair"] == "valve" and max(job.probabilities, key=job.probabilities.get) == "valve_screen"
     page = (tmp_path / "repair.customer.html").read_text()
-    assert "invented" in page and "simulated adapter" in page and "moves too slowly" in page and "proven by a test drive" not in page
+    assert (
+        "invented" in page
+        and "simulated adapter" in page
+        and "moves too slowly" in page
+        and "proven by a test drive" not in page
+    )
 
 
 def test_a_drive_is_taken_into_a_job_that_was_begun_without_one(tmp_path, monkeypatch, capsys):
@@ -484,6 +549,8 @@ def test_the_drives_before_and_after_of_a_closed_job_are_those_of_its_proof(tmp_
     # What was found by hand is weighed with the drive that the job holds now.
     assert second.probabilities != first.probabilities
     assert max(second.probabilities, key=second.probabilities.get) == "oil_condition"
-    assert run(capsys, "close", "--job", "car", "--before", before, "--after", after)[0] == 0  # the name that `new` was given
+    assert (
+        run(capsys, "close", "--job", "car", "--before", before, "--after", after)[0] == 0
+    )  # the name that `new` was given
     closed = read_job(tmp_path / "car.job.json")
     assert closed.get("findings")["trace"] == before.name and closed.get("findings_after")["trace"] == after.name

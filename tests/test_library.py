@@ -30,7 +30,9 @@ SAMPLES = Path(__file__).parent.parent / "sample_logs"
 
 
 def entry(number, value=1.0, vehicle="", kind="k"):
-    figures = tuple(FigureValue("intake_b1", f"figure_{i}", value + i, value + i - 0.2, value + i + 0.2, 10.0) for i in range(5))
+    figures = tuple(
+        FigureValue("intake_b1", f"figure_{i}", value + i, value + i - 0.2, value + i + 0.2, 10.0) for i in range(5)
+    )
     cams = {"intake_b1": ("healthy", 0.95, {"healthy": 0.95})}
     return Entry(f"{number:064x}", f"drive-{number}.csv", kind, vehicle or f"car {number}", cams=cams, figures=figures)
 
@@ -150,7 +152,10 @@ def test_pooling_is_that_of_a_reference_library():
 
 
 def good_rows(values, spread=0.05):
-    return [{"value": v, "low": v - spread, "high": v + spread, "vehicle": f"car {i}", "sha256": str(i)} for i, v in enumerate(values)]
+    return [
+        {"value": v, "low": v - spread, "high": v + spread, "vehicle": f"car {i}", "sha256": str(i)}
+        for i, v in enumerate(values)
+    ]
 
 
 def test_a_further_good_car_lies_in_the_interval_as_often_as_it_says():
@@ -212,7 +217,9 @@ def drifting(path, values, figure="t63_s", part="advance", oil="below 40 °C"):
     with Library(path) as library:
         for i, value in enumerate(values):
             kept = FigureValue("intake_b1", figure, value, value - 0.01, value + 0.01, 10.0, part, oil)
-            library.add(Entry(f"{i:064x}", f"drive-{i}.csv", "k", "red", f"2026-{i + 1:02d}-01T08:00:00+00:00", figures=(kept,)))
+            library.add(
+                Entry(f"{i:064x}", f"drive-{i}.csv", "k", "red", f"2026-{i + 1:02d}-01T08:00:00+00:00", figures=(kept,))
+            )
     return Library(path)
 
 
@@ -248,11 +255,16 @@ def run(capsys, *words):
 
 def test_the_commands_keep_show_and_forget(capsys, path):
     at = ("--library", path)
-    status, out, _ = run(capsys, "add", "sample_logs/healthy.csv", "--kind", "four", "--known-good", "me", "--vehicle", "demo", *at)
+    status, out, _ = run(
+        capsys, "add", "sample_logs/healthy.csv", "--kind", "four", "--known-good", "me", "--vehicle", "demo", *at
+    )
     assert status == 0 and "known-good" in out
     assert run(capsys, "add", "sample_logs/slow-cold.csv", "--kind", "four", "--vehicle", "demo", *at)[0] == 0
     status, out, _ = run(capsys, "list", *at)
-    assert "healthy.csv: exhaust, bank 1: Healthy; intake, bank 1: Healthy; known-good" in out and "intake, bank 1: Slow" in out
+    assert (
+        "healthy.csv: exhaust, bank 1: Healthy; intake, bank 1: Healthy; known-good" in out
+        and "intake, bank 1: Slow" in out
+    )
     status, out, _ = run(capsys, "show", 2, *at)
     assert "worse than 1 of 1 good ones" in out and "too few to weigh" in out and "with oil below 40 °C" in out
     status, us, _ = run(capsys, "show", 2, "--units", "us", *at)
@@ -289,7 +301,13 @@ def good_cars(drive, number, times=1.0, spread=0.05):
                     better = times if figure.bad != "below" else 1.0 / times
                     for car in range(number):
                         value = m.estimate.value * better * float(rng.normal(1.0, spread))
-                        row = {"value": value, "low": value * 0.97, "high": value * 1.03, "vehicle": str(car), "sha256": str(car)}
+                        row = {
+                            "value": value,
+                            "low": value * 0.97,
+                            "high": value * 1.03,
+                            "vehicle": str(car),
+                            "sha256": str(car),
+                        }
                         rows.setdefault(key, []).append(row)
     return KnownGood(rows)
 
@@ -342,11 +360,16 @@ def test_known_good_cars_alone_answer_nothing_and_excuse_no_stuck_cam(sample):
 def test_an_older_library_is_brought_up_to_date_and_found_by_its_words(path):
     with sqlite3.connect(path) as raw:
         raw.executescript(MIGRATIONS[0] + "PRAGMA user_version = 1;")
-        raw.execute("INSERT INTO recording (sha256, file, added_at, vehicle) VALUES ('ab', 'old.csv', '2020-01-01', 'red car')")
+        raw.execute(
+            "INSERT INTO recording (sha256, file, added_at, vehicle) VALUES ('ab', 'old.csv', '2020-01-01', 'red car')"
+        )
         raw.execute("INSERT INTO cam VALUES (1, 'intake_b1', 'slow', 0.9, '{}')")
     with Library(path) as library:
         library.add(entry(2, vehicle="blue car 9"))
-        found = {word: [r["file"] for r in library.recordings(search=word)] for word in ("RED", "slow", "car 9", "x9", 'a "b')}
+        found = {
+            word: [r["file"] for r in library.recordings(search=word)]
+            for word in ("RED", "slow", "car 9", "x9", 'a "b')
+        }
     assert found == {"RED": ["old.csv"], "slow": ["old.csv"], "car 9": ["drive-2.csv"], "x9": [], 'a "b': []}
 
 
@@ -422,4 +445,6 @@ def test_a_migration_that_is_cut_midway_is_done_again(path, steps):
     with Library(path) as library:
         assert library._open.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
         assert library._open.execute("PRAGMA user_version").fetchone()[0] == VERSION
-        assert len(library.recordings(search="red", most=500)) == 200 and len(library.recordings(search="old-17.csv")) == 1
+        assert (
+            len(library.recordings(search="red", most=500)) == 200 and len(library.recordings(search="old-17.csv")) == 1
+        )

@@ -80,9 +80,7 @@ def line(monkeypatch):
     table = {**ports.transports(), "line": Line}
     monkeypatch.setattr(ports, "transports", lambda: table)
     through_tcp = SimulatedAdapter.start_tcp
-    monkeypatch.setattr(
-        SimulatedAdapter, "start_tcp", lambda self: through_tcp(self).replace("socket:", "line:")
-    )
+    monkeypatch.setattr(SimulatedAdapter, "start_tcp", lambda self: through_tcp(self).replace("socket:", "line:"))
 
 
 @pytest.mark.parametrize(

@@ -79,12 +79,17 @@ def test_a_time_no_drive_has_is_refused_where_it_stands(tmp_path, time):
 
 def test_a_foreign_file_with_a_time_no_drive_has_is_refused(tmp_path):
     path = tmp_path / "late.csv"
-    path.write_text("Time (s),Engine RPM (rpm)\n" + "".join(f"{i if i < 90 else 3e19},{700 + i % 7}\n" for i in range(100)))
+    path.write_text(
+        "Time (s),Engine RPM (rpm)\n" + "".join(f"{i if i < 90 else 3e19},{700 + i % 7}\n" for i in range(100))
+    )
     with pytest.raises(InputError, match="no time of a drive"):
         read_any(path)
 
 
 def test_values_no_sensor_gives_still_make_a_page(drive):
     cam = "cam_intake_b1_actual"
-    huge = replace(drive, columns={**drive.columns, cam: drive.columns[cam] * 1e306, "engine_load": drive.columns["engine_load"] * 1e306})
+    huge = replace(
+        drive,
+        columns={**drive.columns, cam: drive.columns[cam] * 1e306, "engine_load": drive.columns["engine_load"] * 1e306},
+    )
     assert "<html" in render_report(analyze(huge))

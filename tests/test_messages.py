@@ -79,7 +79,9 @@ def test_every_sentence_of_conversions_is_used_and_there():
     code, names = code_of("camlog.convert") + code_of("camlog.cli"), Messages("camlog.convert").templates
     # Some are made of a kind and what it is about, as in time_clock, means_unit, look_turns, mdf_library.
     made = re.compile(r"(time|cam|ask|means|look)_\w+|\w+_library")
-    spoken = [n.removeprefix("error.").removeprefix("counted.").split(".")[0] for n in names if not n.startswith("choices.")]
+    spoken = [
+        n.removeprefix("error.").removeprefix("counted.").split(".")[0] for n in names if not n.startswith("choices.")
+    ]
     assert [n for n in spoken if not made.fullmatch(n) and f'"{n}"' not in code] == []
     asked = re.findall(r'say\.error\(\s*"(\w+)"', code_of("camlog.convert"))
     assert asked and [n for n in asked if f"error.{n}.what" not in names] == []

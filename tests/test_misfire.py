@@ -20,9 +20,7 @@ FOUR = SimpleNamespace(engine=SimpleNamespace(cylinders=4, banks=((1, 2, 3, 4),)
 V6 = SimpleNamespace(engine=SimpleNamespace(cylinders=6, banks=((1, 3, 5), (2, 4, 6))), limits={}, file="")
 
 
-def a_drive(
-    rates, minutes=10.0, rpm=1800.0, poll_s=2.0, seed=1, burst=1, oil=90.0, error=None, factor=None, only=None
-):
+def a_drive(rates, minutes=10.0, rpm=1800.0, poll_s=2.0, seed=1, burst=1, oil=90.0, error=None, factor=None, only=None):
     """Counters polled every `poll_s`, cylinder after cylinder; `rates` per 1,000 rev times `factor(t)`
     (of cylinder `only` where given).
     """
@@ -76,9 +74,7 @@ def counter(times, counts, rpm=1200.0, starts=(), speed=None):
     t = np.arange(0, max(times) + 0.1, 0.1).round(1)
     column = np.full(len(t), np.nan)
     column[np.rint(np.array(times) * 10).astype(int)] = counts
-    trace = Trace(
-        t, {"engine_speed": np.full(len(t), rpm) if speed is None else speed(t), "misfire_cyl1": column}
-    )
+    trace = Trace(t, {"engine_speed": np.full(len(t), rpm) if speed is None else speed(t), "misfire_cyl1": column})
     return polls(trace, 1, "misfire_cyl1", revolutions(trace), starts)
 
 
@@ -249,17 +245,14 @@ def test_too_few_counts_leave_the_pattern_open():
 @pytest.mark.parametrize("burst", [1, 6])
 def test_a_healthy_engine_is_hardly_ever_given_a_pattern(burst):
     kinds = [
-        measure(a_drive({c: 0.3 for c in (1, 2, 3, 4)}, minutes=8, seed=s, burst=burst)).pattern.kind
-        for s in range(60)
+        measure(a_drive({c: 0.3 for c in (1, 2, 3, 4)}, minutes=8, seed=s, burst=burst)).pattern.kind for s in range(60)
     ]
     assert sum(k not in ("none", "unclear") for k in kinds) <= 3
 
 
 def test_unequal_cylinders_of_a_bad_bank_stay_a_bank():
     kinds = [
-        measure(
-            a_drive({1: 20.0, 2: 0.2, 3: 32.0, 4: 0.2, 5: 14.0, 6: 0.2}, seed=s, burst=3), V6
-        ).pattern.kind
+        measure(a_drive({1: 20.0, 2: 0.2, 3: 32.0, 4: 0.2, 5: 14.0, 6: 0.2}, seed=s, burst=3), V6).pattern.kind
         for s in range(20)
     ]
     assert kinds.count("bank") >= 18
@@ -300,9 +293,7 @@ def test_dispersion_of_poisson_counts_is_one_and_of_lumps_their_size():
     exposure = rng.uniform(0.5, 2, 4000)
     group = rng.integers(0, 4, 4000)
     assert poisson.dispersion(rng.poisson(5 * exposure), exposure, group) == pytest.approx(1.0, abs=0.08)
-    assert poisson.dispersion(6 * rng.poisson(5 * exposure / 6), exposure, group) == pytest.approx(
-        6.0, rel=0.1
-    )
+    assert poisson.dispersion(6 * rng.poisson(5 * exposure / 6), exposure, group) == pytest.approx(6.0, rel=0.1)
     assert poisson.dispersion(np.array([3, 0]), np.array([1.0, 1.0]), np.array([0, 0])) == 1.0
 
 
@@ -319,9 +310,7 @@ def find(found, kind):
 
 
 def test_misfires_that_go_with_cam_error_are_associated_with_it():
-    trace = a_drive(
-        {c: 5.0 for c in (1, 2, 3, 4)}, error=off_command, factor=lambda t: 5.0 if t % 60 < 30 else 1.0
-    )
+    trace = a_drive({c: 5.0 for c in (1, 2, 3, 4)}, error=off_command, factor=lambda t: 5.0 if t % 60 < 30 else 1.0)
     (a,) = find(measure(trace, cams=["intake_b1"]), "cam_error")
     assert a.holds and a.p_adjusted < 0.001
     assert a.ratio_low < 5.0 < a.ratio_high and a.ratio > 3
@@ -331,9 +320,7 @@ def test_misfires_that_go_with_cam_error_are_associated_with_it():
 def test_a_bad_coil_is_not_blamed_on_a_cam_that_also_errs():
     held = [
         find(
-            measure(
-                a_drive({1: 0.1, 2: 40.0, 3: 0.1, 4: 0.1}, error=off_command, seed=s), cams=["intake_b1"]
-            ),
+            measure(a_drive({1: 0.1, 2: 40.0, 3: 0.1, 4: 0.1}, error=off_command, seed=s), cams=["intake_b1"]),
             "cam_error",
         )[0].holds
         for s in range(30)

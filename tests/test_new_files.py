@@ -219,7 +219,10 @@ def test_a_path_that_is_too_long_for_windows_is_said(tmp_path, keeps_open_files,
     monkeypatch.setattr(os, "open", finds_short_ones)
     folder = tmp_path / ("f" * 120) / ("g" * (238 - len(str(tmp_path)) - 122))
     folder.mkdir(parents=True)
-    for write in (lambda: write_text("", folder / "a.html", replace=False), lambda: new_files.claim(folder / ("a" * 40), replace=False)):
+    for write in (
+        lambda: write_text("", folder / "a.html", replace=False),
+        lambda: new_files.claim(folder / ("a" * 40), replace=False),
+    ):
         with pytest.raises(InputError, match="too long a path for Windows, which takes 259"):
             write()
     with pytest.raises(FileNotFoundError):
@@ -227,7 +230,9 @@ def test_a_path_that_is_too_long_for_windows_is_said(tmp_path, keeps_open_files,
     assert not list(folder.iterdir())
 
 
-@pytest.mark.parametrize("name", ["a:b.csv", "CON", "con.csv", "Lpt1.report.html", "what?.csv", "dot.", "space ", "tab\t.csv"])
+@pytest.mark.parametrize(
+    "name", ["a:b.csv", "CON", "con.csv", "Lpt1.report.html", "what?.csv", "dot.", "space ", "tab\t.csv"]
+)
 def test_names_that_windows_refuses(tmp_path, keeps_open_files, name):
     """Microsoft, "Naming Files, Paths, and Namespaces" (from memory)."""
     with pytest.raises(InputError, match="no name that Windows allows"):

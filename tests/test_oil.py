@@ -75,11 +75,7 @@ def test_viscosity_falls_with_temperature_and_rises_with_the_grade():
     temps = np.arange(-20.0, 131.0, 10.0)
     for name in GRADES:
         assert np.all(np.diff(kinematic_viscosity(name, temps)) < 0)
-    assert (
-        kinematic_viscosity("5W-30", 0.0)
-        < kinematic_viscosity("10W-30", 0.0)
-        < kinematic_viscosity("30", 0.0)
-    )
+    assert kinematic_viscosity("5W-30", 0.0) < kinematic_viscosity("10W-30", 0.0) < kinematic_viscosity("30", 0.0)
 
 
 def test_shape_follows_the_temperatures_and_a_missing_one_stays_missing():

@@ -17,9 +17,7 @@ ROOT = Path(__file__).resolve().parent.parent
 
 def run(*command, cwd):
     clean = {name: value for name, value in os.environ.items() if name != "PYTHONPATH"}
-    done = subprocess.run(
-        [str(c) for c in command], cwd=cwd, env=clean, capture_output=True, text=True, timeout=400
-    )
+    done = subprocess.run([str(c) for c in command], cwd=cwd, env=clean, capture_output=True, text=True, timeout=400)
     assert done.returncode == 0, done.stdout[-2000:] + done.stderr[-2000:]
     return done.stdout
 

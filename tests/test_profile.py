@@ -276,9 +276,7 @@ MISTAKES = [
 ]
 
 
-@pytest.mark.parametrize(
-    ("old", "new", "key", "words"), MISTAKES, ids=[f"{m[2]}-{m[3][:24]}" for m in MISTAKES]
-)
+@pytest.mark.parametrize(("old", "new", "key", "words"), MISTAKES, ids=[f"{m[2]}-{m[3][:24]}" for m in MISTAKES])
 def test_a_mistake_is_named_with_its_line_its_key_and_what_to_do(tmp_path, old, new, key, words):
     assert old in DEMO_TEXT
     text = DEMO_TEXT.replace(old, new, 1)
@@ -331,9 +329,7 @@ def test_what_a_signal_cannot_do_without_is_missed_at_its_header(tmp_path, key):
 
 def test_the_same_bits_of_another_identifier_or_module_do_not_overlap(tmp_path):
     text = signal_text() + '[[signal]]\nname = "oil_temp"\nidentifier = 0xF0B1\nlength_bits = 16\n'
-    text += (
-        '[[signal]]\nname = "ambient_temp"\nidentifier = 0xF0B1\nlength_bits = 16\nrequest_header = 0x7E1\n'
-    )
+    text += '[[signal]]\nname = "ambient_temp"\nidentifier = 0xF0B1\nlength_bits = 16\nrequest_header = 0x7E1\n'
     assert len(profile_of(tmp_path, text).signals) == 3
 
 
@@ -359,9 +355,7 @@ def test_cylinders_follow_from_the_banks(tmp_path):
 
 
 def test_limits_of_the_service_information_are_taken_by_name_only(tmp_path):
-    assert profile_of(tmp_path, signal_text() + "[limits]\nhold_error_deg = 4\n").limits == {
-        "hold_error_deg": 4.0
-    }
+    assert profile_of(tmp_path, signal_text() + "[limits]\nhold_error_deg = 4\n").limits == {"hold_error_deg": 4.0}
     error = mistake_in(tmp_path, signal_text() + "[limits]\nhold_eror_deg = 4\n")
     assert error.column == "limits.hold_eror_deg" and "Did you mean hold_error_deg?" in str(error)
     for wrong in ("nan", "true", '"4"', "inf"):
@@ -518,11 +512,7 @@ def test_the_template_reads_and_every_key_of_the_format_appears_in_it(tmp_path):
 
 
 def test_every_key_of_the_template_explains_itself():
-    rows = (
-        TEMPLATE.read_text(encoding="utf-8")
-        .split('[[signal]]\nname = "cam_intake_b1_commanded"')[0]
-        .splitlines()
-    )
+    rows = TEMPLATE.read_text(encoding="utf-8").split('[[signal]]\nname = "cam_intake_b1_commanded"')[0].splitlines()
     for number, row in enumerate(rows):
         if re.match(r"#?\w+ = ", row) and not row.startswith("offset"):  # offset shares the line of factor
             assert rows[number - 1].startswith("# "), row
@@ -587,16 +577,12 @@ def test_vehicle_check_asks_for_a_second_look_at_what_is_often_wrong(capsys, tmp
     status, _, err = run(capsys, "new", tmp_path / "new.toml")
     assert status == 2 and "--force" in err and "--out" not in err
     first = DEMO_TEXT.index('name = "cam_exhaust_b1_actual"')
-    path.write_text(
-        DEMO_TEXT[:first] + DEMO_TEXT[first:].replace('"retard"', '"advance"', 1).replace("-64.0", "0", 1)
-    )
+    path.write_text(DEMO_TEXT[:first] + DEMO_TEXT[first:].replace('"retard"', '"advance"', 1).replace("-64.0", "0", 1))
     out = " ".join(run(capsys, "check", path)[1].split())
     assert "exhaust_b1: commanded and actual differ in positive" in out
     assert "cam_exhaust_b1_actual reaches from 0 to 655.35 deg, but the cam travels from -40 to 0 deg" in out
     path.write_text(DEMO_TEXT.replace("identifier = 0xF0A2", "identifier = 0xF0A9", 1))
-    assert (
-        "intake_b1: commanded and actual angle come from different answers" in run(capsys, "check", path)[1]
-    )
+    assert "intake_b1: commanded and actual angle come from different answers" in run(capsys, "check", path)[1]
 
 
 def test_vehicle_check_of_a_mistake_is_one_line_and_status_2(capsys, tmp_path):

@@ -79,11 +79,14 @@ def test_the_commands_record_and_replay_the_bytes(tmp_path):
     assert made.exit_code == 0, made.output
     again = tmp_path / "again.csv"
     played = CliRunner().invoke(
-        build_app(), ["replay", "--raw", str(tmp_path / "drive.raw"), "--vehicle", "demo", "--speed", "max", "--out", str(again)]
+        build_app(),
+        ["replay", "--raw", str(tmp_path / "drive.raw"), "--vehicle", "demo", "--speed", "max", "--out", str(again)],
     )
     assert played.exit_code == 0, played.output
     first, second = read_trace(tmp_path / "drive.csv"), read_trace(again)
-    assert len(first.time_s) > 8 and np.allclose(first.time_s - first.time_s[0], second.time_s - second.time_s[0], atol=2e-6)
+    assert len(first.time_s) > 8 and np.allclose(
+        first.time_s - first.time_s[0], second.time_s - second.time_s[0], atol=2e-6
+    )
     for name in first.signals:
         np.testing.assert_allclose(first.columns[name], second.columns[name], atol=1e-9)
     kept = read_drive(tmp_path / "again.drive.json")

@@ -231,10 +231,7 @@ def test_only_what_can_be_asked_for_is_served():
     rows = np.arange(3.0)
     trace = Trace(
         rows,
-        {
-            n: rows
-            for n in ("engine_speed", "misfire_cyl1", "cam_intake_b1_actual", "cam_intake_b2_actual", "boost")
-        },
+        {n: rows for n in ("engine_speed", "misfire_cyl1", "cam_intake_b1_actual", "cam_intake_b2_actual", "boost")},
     )
     assert TraceCar(trace, profile=profile).signals == {
         "engine_speed",

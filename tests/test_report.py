@@ -162,9 +162,7 @@ def test_markers_gaps_and_codes_stand_over_the_drive():
 
 def test_t63_and_t86_are_marked_where_they_were_measured():
     findings = findings_of("repair-before")
-    chart = next(
-        c for c in asked_charts(findings, read_dashboard()) if c.kind == "steps" and c.cam == "intake_b1"
-    )
+    chart = next(c for c in asked_charts(findings, read_dashboard()) if c.kind == "steps" and c.cam == "intake_b1")
     marked = {round(s["x0"], 6) for s in chart.layout["shapes"] if s["x0"] == s.get("x1")}
     by_window = findings.cams["intake_b1"].examination.response.by_window.values()
     measured = {
@@ -179,9 +177,7 @@ def test_t63_and_t86_are_marked_where_they_were_measured():
 
 def test_the_stick_band_is_drawn_either_side_of_the_command():
     findings = findings_of("sticking")
-    chart = next(
-        c for c in asked_charts(findings, read_dashboard()) if c.kind == "follow" and c.cam == "intake_b1"
-    )
+    chart = next(c for c in asked_charts(findings, read_dashboard()) if c.kind == "follow" and c.cam == "intake_b1")
     band = findings.cams["intake_b1"].examination.sticking.stick_band_deg.value
     lines = [t for t in chart.traces if t.get("legendgroup") == "band"]
     assert len(lines) == 2
@@ -200,9 +196,7 @@ def test_thinning_keeps_every_extreme():
     assert len(few) <= 2100 and few.max() == 60.0 and few.min() == -45.0
     for a, b in ((0, 50_000), (100_000, 150_000)):
         inside = (few_t >= t[a]) & (few_t <= t[b])
-        assert (
-            few[inside].max() >= np.sort(v[a:b])[-2]
-        )  # M4 (Jugel et al. 2014): lowest and highest of each stretch
+        assert few[inside].max() >= np.sort(v[a:b])[-2]  # M4 (Jugel et al. 2014): lowest and highest of each stretch
 
 
 def test_nothing_is_drawn_where_nothing_was_read():
@@ -245,7 +239,14 @@ def test_what_could_not_be_measured_says_so_and_is_never_zero():
         LIMITS["dead_time_s"],
     )
     assert (below.value_words, below.state) == ("under 0.04 s", "within")
-    fast = Row("Response", "slew", Estimate(None, 19.0, None, 3, "it kept up"), "deg/s", LIMITS["slew_min_hot_deg_per_s"], above=False)
+    fast = Row(
+        "Response",
+        "slew",
+        Estimate(None, 19.0, None, 3, "it kept up"),
+        "deg/s",
+        LIMITS["slew_min_hot_deg_per_s"],
+        above=False,
+    )
     assert fast.state == "missing"  # at least 19 says nothing against a limit of at least 30
 
 
@@ -363,8 +364,7 @@ def test_a_report_stays_below_six_megabytes(hours):
 
     cams = {cam: long(found) for cam, found in findings.cams.items()}
     cams |= {
-        cam.replace("b1", "b2"): dataclasses.replace(found, cam=cam.replace("b1", "b2"))
-        for cam, found in cams.items()
+        cam.replace("b1", "b2"): dataclasses.replace(found, cam=cam.replace("b1", "b2")) for cam, found in cams.items()
     }
     size = len(render_report(dataclasses.replace(findings, trace=trace, cams=cams)).encode("utf-8"))
     assert data is not None and size < SIZE_LIMIT
@@ -452,9 +452,7 @@ def test_numbers_are_said_with_the_figures_that_matter(value, said):
 
 
 def test_shares_are_percent_and_temperatures_have_their_sign():
-    assert (
-        with_unit(0.84, "share") == "84 %" and with_unit(92.0, "degC") == "92 °C" and with_unit(None, "s") == "–"
-    )
+    assert with_unit(0.84, "share") == "84 %" and with_unit(92.0, "degC") == "92 °C" and with_unit(None, "s") == "–"
 
 
 def test_arrays_travel_as_32_bit_floats():
@@ -462,9 +460,7 @@ def test_arrays_travel_as_32_bit_floats():
     import base64
 
     back = np.frombuffer(base64.b64decode(packed["bdata"]), dtype="<f4")
-    assert packed["dtype"] == "f4" and np.array_equal(
-        back, np.array([1.5, np.nan, -2.25], dtype="f4"), equal_nan=True
-    )
+    assert packed["dtype"] == "f4" and np.array_equal(back, np.array([1.5, np.nan, -2.25], dtype="f4"), equal_nan=True)
 
 
 def test_a_drive_without_any_misfire_has_a_report():
@@ -472,5 +468,7 @@ def test_a_drive_without_any_misfire_has_a_report():
     rng = np.random.default_rng(3)
     d = drive(rng, 200)
     trace = trace_of(d, rng, {"intake_b1": (d.command(), sound(d.command()))})
-    columns = dict(trace.columns) | {f"misfire_cyl{n}": np.where(np.arange(len(trace.time_s)) % 20 == 0, 0.0, np.nan) for n in range(1, 5)}
+    columns = dict(trace.columns) | {
+        f"misfire_cyl{n}": np.where(np.arange(len(trace.time_s)) % 20 == 0, 0.0, np.nan) for n in range(1, 5)
+    }
     assert "<html" in render_report(analyze(Trace(trace.time_s, columns)))

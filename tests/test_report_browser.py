@@ -98,7 +98,11 @@ def test_the_answer_needs_no_scrolling_at_the_desk(looks, name):
     look = looks(name, DESK)
     parts = ["h1", ".owner", ".card .verdict", ".strips .strip"]
     # What to check stands on top, not below the cards, where the engine may not run.
-    parts += [".stop .first", ".stop li"] if findings_of(name).do_not_run else [".next h2", ".next li:first-child", ".cover p"]
+    parts += (
+        [".stop .first", ".stop li"]
+        if findings_of(name).do_not_run
+        else [".next h2", ".next li:first-child", ".cover p"]
+    )
     for part in parts:
         boxes = look.box(part)
         assert boxes and all(0 <= b["top"] and b["bottom"] <= DESK["height"] for b in boxes), part
@@ -269,13 +273,9 @@ def test_a_chart_saves_as_picture_drawing_and_figures(chromium, pages):
         assert b"<svg" in saved["svg"][:200] and b"does it follow its command?" in saved["svg"]
         rows = list(csv.reader(io.StringIO(saved["csv"].decode("utf-8-sig"))))
         assert rows[0] == ["series", "time [s]", "value", "unit", "note"]
-        assert {r[0] for r in rows[1:]} == {"commanded", "actual", "error"} and {r[3] for r in rows[1:]} == {
-            "deg"
-        }
+        assert {r[0] for r in rows[1:]} == {"commanded", "actual", "error"} and {r[3] for r in rows[1:]} == {"deg"}
         times = [float(r[1]) for r in rows[1:] if r[0] == "actual"]
-        assert times == sorted(times) and times[-1] == pytest.approx(
-            findings_of("sticking").trace.time_s[-1], abs=0.5
-        )
+        assert times == sorted(times) and times[-1] == pytest.approx(findings_of("sticking").trace.time_s[-1], abs=0.5)
         assert look.outside == [] and look.troubles == []
 
 
@@ -301,10 +301,7 @@ def test_it_turns_dark_with_the_system_and_stays_readable(chromium, pages):
         assert colours[0] == colours[2].replace("#101416", "rgb(16, 20, 22)") == "rgb(16, 20, 22)"
         look.page.emulate_media(color_scheme="light")
         look.page.wait_for_timeout(500)
-        assert (
-            look.page.evaluate("document.querySelector('[data-chart]')._fullLayout.paper_bgcolor")
-            == "#ffffff"
-        )
+        assert look.page.evaluate("document.querySelector('[data-chart]')._fullLayout.paper_bgcolor") == "#ffffff"
 
 
 def test_a_screen_reader_gets_names_for_everything(looks):

@@ -43,14 +43,9 @@ def test_they_are_small():
 
 
 def test_the_pair_is_one_car_before_and_after():
-    before, after = (
-        read_drive(drive_path(sample_logs_folder() / f"repair-{w}.csv")) for w in ("before", "after")
-    )
+    before, after = (read_drive(drive_path(sample_logs_folder() / f"repair-{w}.csv")) for w in ("before", "after"))
     assert before.vehicle == after.vehicle and before.started_at < after.started_at
-    assert (
-        truth("repair-before")["condition"] == "restricted_flow"
-        and truth("repair-after")["condition"] == "healthy"
-    )
+    assert truth("repair-before")["condition"] == "restricted_flow" and truth("repair-after")["condition"] == "healthy"
 
 
 @pytest.mark.parametrize("sample", SAMPLES[:2], ids=lambda s: s.name)

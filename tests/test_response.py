@@ -279,9 +279,7 @@ def test_each_oil_window_has_its_own_response():
         command_deg=np.append(cold.command_deg, hot.command_deg),
         actual_time_s=np.append(cold.actual_time_s, hot.actual_time_s + shift),
         actual_deg=np.append(cold.actual_deg, hot.actual_deg),
-        oil=OilTemperature(
-            "oil_temp", np.arange(0.0, 301.0), np.where(np.arange(0.0, 301.0) < 150.0, 30.0, 85.0)
-        ),
+        oil=OilTemperature("oil_temp", np.arange(0.0, 301.0), np.where(np.arange(0.0, 301.0) < 150.0, 30.0, 85.0)),
     )
     found = measure_response(cam).by_window
     assert set(found) == {OIL_WINDOWS[0], OIL_WINDOWS[2]}

@@ -13,7 +13,15 @@ from camlog.serve.server import RunningServer
 from tests.browser_help import DESK, PHONE, browser, findings_of_axe
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_logs"
-PATHS = ("/", "/recordings", "/recording/too-short.csv", "/replay/too-short.csv", "/convert/customer.csv", "/jobs", "/jobs/own")
+PATHS = (
+    "/",
+    "/recordings",
+    "/recording/too-short.csv",
+    "/replay/too-short.csv",
+    "/convert/customer.csv",
+    "/jobs",
+    "/jobs/own",
+)
 
 
 @pytest.fixture(scope="module")

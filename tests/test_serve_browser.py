@@ -63,9 +63,7 @@ class Visitor:
         self.url = url.rstrip("/")
         self.troubles, self.hosts = troubles_of(self.page), set()
         self.foreseen = None  # a pattern: what the browser says of a server that the test takes away, at any time
-        self.page.on(
-            "request", lambda r: self.hosts.add(re.sub(r"^(\w+:(//[^/]*)?).*", r"\1", r.url, flags=re.S))
-        )
+        self.page.on("request", lambda r: self.hosts.add(re.sub(r"^(\w+:(//[^/]*)?).*", r"\1", r.url, flags=re.S)))
 
     def go(self, path="/"):
         self.page.goto(self.url + path)
@@ -129,11 +127,16 @@ def test_record_mark_pull_the_cable_resume_stop_report(chromium, served, car):
         first.page.wait_for_selector("#driving:not([hidden])")
         first.until(DRAWN, "no strip was drawn")
         assert "command" in first.text("#cams") and "rpm" in first.text("[data-figure=engine_speed]")
-        assert re.search(r"following|moving|stands \d|jumped", first.text(".cam .doing")) and "/s" in first.text(".cam-so-far")
+        assert re.search(r"following|moving|stands \d|jumped", first.text(".cam .doing")) and "/s" in first.text(
+            ".cam-so-far"
+        )
         assert "Next:" in first.text("#next-now")
         first.page.click("#mark")
         first.until("() => document.querySelector('#marks').textContent.includes('rattle heard')", "no mark")
-        first.until("() => document.querySelector('.cam-strip path.marks').getAttribute('d')", "the mark does not stand in the strips")
+        first.until(
+            "() => document.querySelector('.cam-strip path.marks').getAttribute('d')",
+            "the mark does not stand in the strips",
+        )
         first.page.fill("#note", "ticking at idle")
         first.page.press("#note", "Enter")
         first.until("() => document.querySelector('#marks').textContent.includes('ticking')", "no note")
@@ -151,7 +154,9 @@ def test_record_mark_pull_the_cable_resume_stop_report(chromium, served, car):
         again.go()
         again.until(DRAWN, "the page did not catch up")
         # From how long ago the strip is drawn: 1000 are 20 s.
-        oldest = again.page.evaluate("Number(document.querySelector('.cam-strip path.actual').getAttribute('d').match(/M([\\d.]+)/)[1])")
+        oldest = again.page.evaluate(
+            "Number(document.querySelector('.cam-strip path.actual').getAttribute('d').match(/M([\\d.]+)/)[1])"
+        )
         assert oldest < 1000 - 3.0 * 50
         again.page.click("#stop")
         again.page.wait_for_selector("#finished a.main")
@@ -207,9 +212,7 @@ def test_keyboard_only(chromium, served):
         page.wait_for_selector("#driving:not([hidden])")
         visitor.until(DRAWN, "no strip was drawn")
         page.keyboard.press("m")
-        visitor.until(
-            "() => document.querySelector('#marks').textContent.includes('1 marked')", "M marks nothing"
-        )
+        visitor.until("() => document.querySelector('#marks').textContent.includes('1 marked')", "M marks nothing")
         tab_to("#note")
         page.keyboard.type("mm")
         page.keyboard.press("Enter")
@@ -429,8 +432,6 @@ def test_a_phone_beside_the_laptop_sees_the_same_drive(chromium, served):
         phone.go()
         phone.until(DRAWN, "the second page shows nothing")
         phone.page.click("#mark")
-        laptop.until(
-            "() => document.querySelector('#marks').textContent.includes('1 marked')", "not seen here"
-        )
+        laptop.until("() => document.querySelector('#marks').textContent.includes('1 marked')", "not seen here")
         laptop.page.click("#stop")
         phone.page.wait_for_selector("#finished a.main")

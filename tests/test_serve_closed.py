@@ -57,9 +57,7 @@ def around(tmp_path_factory):
     shutil.copy(ROOT / "sample_logs" / "healthy.csv", folder / "healthy.csv")
     shutil.copy(ROOT / "sample_logs" / "healthy.drive.json", folder / "healthy.drive.json")
     shutil.copy(ROOT / "sample_logs" / "healthy.csv", folder / HOSTILE_NAME)
-    (folder / "healthy.report.html").write_text(
-        f"<!DOCTYPE html><h1>{INSIDE}</h1><script>window.ran=1</script>"
-    )
+    (folder / "healthy.report.html").write_text(f"<!DOCTYPE html><h1>{INSIDE}</h1><script>window.ran=1</script>")
     return around
 
 
@@ -74,11 +72,7 @@ def origin(page):
 
 
 def everything(around):
-    return {
-        str(p.relative_to(around)): p.read_bytes()
-        for p in around.rglob("*")
-        if p.is_file() and not p.is_symlink()
-    }
+    return {str(p.relative_to(around)): p.read_bytes() for p in around.rglob("*") if p.is_file() and not p.is_symlink()}
 
 
 def routes(page, method):
@@ -135,16 +129,15 @@ def test_the_pages_layouts_and_callbacks_do_not_read_outside_either(page, around
             body = urlencode({"page": kind, "about": escape, "button": "report"})
             answer = ask(page.port, "POST", "/ask", {**origin(page), **FORM}, body)
             place = f"/{kind}/{escape}"
-            assert (
-                MARKER not in answer.body
-                and "Traceback" not in answer.body
-                and str(around) not in answer.body
-            ), place
+            assert MARKER not in answer.body and "Traceback" not in answer.body and str(around) not in answer.body, (
+                place
+            )
             assert answer.status in (200, 400), (place, answer.body)
 
 
 @pytest.mark.parametrize(
-    "body", ["", "x", "page=nowhere", "page=recordings&seen=[", "page=recordings&seen=[]", "page=record&seen=" + "[" * 5000]
+    "body",
+    ["", "x", "page=nowhere", "page=recordings&seen=[", "page=recordings&seen=[]", "page=record&seen=" + "[" * 5000],
 )
 def test_what_no_page_sends_is_one_plain_line(page, body):
     answer = ask(page.port, "POST", "/ask", {**origin(page), **FORM}, body)
@@ -171,17 +164,13 @@ def test_an_upload_goes_into_the_folder_or_nowhere_and_over_nothing(page, around
     before = everything(around)
     for name in UPLOAD_NAMES:
         for target in (f"/upload?name={quote(name, safe='')}", f"/upload/{quote(name, safe='')}"):
-            answer = ask(
-                page.port, "POST", target, {**origin(page), "X-File-Name": quote(name)}, b"time [s],a\n0,1\n"
-            )
+            answer = ask(page.port, "POST", target, {**origin(page), "X-File-Name": quote(name)}, b"time [s],a\n0,1\n")
             assert answer.status < 500, (name, answer.body)
             assert answer.status < 400 or one_plain_line(answer) or one_error_text(answer)
     after = everything(around)
     assert {name: after.get(name) for name in before} == before
     new = set(after) - set(before)
-    assert all(
-        re.fullmatch(r"work/[^./][^/]*", name) and not name.endswith(("html", "exe")) for name in new
-    ), new
+    assert all(re.fullmatch(r"work/[^./][^/]*", name) and not name.endswith(("html", "exe")) for name in new), new
     for name in new:
         (around / name).unlink()
 
@@ -190,10 +179,7 @@ def test_an_upload_is_bounded_and_nothing_is_left_of_one_that_is_cut_off(page, a
     before = everything(around)
     large = {**origin(page), "Content-Length": str(page.guard.upload_limit_bytes + 1)}
     assert ask(page.port, "POST", "/upload?name=big.csv", large).status == 413
-    head = (
-        f"POST /upload?name=big.csv HTTP/1.1\r\nHost: 127.0.0.1:{page.port}\r\n"
-        f"Origin: {origin(page)['Origin']}\r\n"
-    )
+    head = f"POST /upload?name=big.csv HTTP/1.1\r\nHost: 127.0.0.1:{page.port}\r\nOrigin: {origin(page)['Origin']}\r\n"
     raw(page.port, (head + "Content-Length: 100000\r\n\r\n" + "x" * 500).encode(), wait_s=0.3)
     raw(page.port, (head + "Transfer-Encoding: chunked\r\n\r\n5\r\nhello\r\n").encode(), wait_s=0.3)
     assert (
@@ -239,9 +225,7 @@ def test_the_page_cannot_be_talked_into_debugging_by_the_environment(around, mon
 def test_no_file_of_the_page_names_another_place():
     assets = ROOT / "camlog" / "serve" / "assets"
     for file in [f for f in assets.rglob("*") if f.suffix in (".css", ".js", ".svg", ".html")]:
-        text = re.sub(
-            r"https?://www\.w3\.org/\d+/\w+", "", file.read_text(encoding="utf-8")
-        )  # names, not places
+        text = re.sub(r"https?://www\.w3\.org/\d+/\w+", "", file.read_text(encoding="utf-8"))  # names, not places
         assert not re.search(r"(?:https?:|wss?:)?//[a-z0-9-]+(\.[a-z0-9-]+)+", text, re.I), file.name
         assert "@import" not in text and not re.search(
             r"\beval\(|new Function|document\.write|\.innerHTML\s*=", text

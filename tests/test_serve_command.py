@@ -204,7 +204,5 @@ def test_help_of_the_program_loads_nothing_of_the_page():
         f"print([m for m in {slow!r} if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
-    assert done.returncode == 0 and done.stdout.strip().splitlines()[-1].strip() == "[]", (
-        done.stdout + done.stderr
-    )
+    assert done.returncode == 0 and done.stdout.strip().splitlines()[-1].strip() == "[]", done.stdout + done.stderr
     assert str(DEFAULT_PORT) in done.stdout

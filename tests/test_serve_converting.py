@@ -61,9 +61,7 @@ def when(conversions: Conversions, id_: str, *states: str) -> ConversionLook:
     raise AssertionError(f"still {look}")
 
 
-def answered(
-    conversions: Conversions, id_: str, answers: dict[str, str | None]
-) -> tuple[ConversionLook, list[str]]:
+def answered(conversions: Conversions, id_: str, answers: dict[str, str | None]) -> tuple[ConversionLook, list[str]]:
     """Answer every question by what it is about; gives the end, and what was asked."""
     asked = []
     while (look := when(conversions, id_, "asking", *OVER)).state == "asking":
@@ -218,9 +216,7 @@ def test_an_answer_nobody_asked_for_is_asked_again_not_believed(folder, conversi
 
 def test_the_mapping_file_that_is_there_answers_for_a_person(folder, conversions):
     name = bring(folder, "cam_says_nothing.csv")
-    (folder.root / "cam_says_nothing.map.toml").write_text(
-        'schema = "camlog.map/1"\n[angles]\nangle = "crank"\n'
-    )
+    (folder.root / "cam_says_nothing.map.toml").write_text('schema = "camlog.map/1"\n[angles]\nangle = "crank"\n')
     assert conversions.mapping(name) == "cam_says_nothing.map.toml"
     look, asked = answered(conversions, conversions.start(name), {})
     assert asked == [] and look.state == "done", look.error

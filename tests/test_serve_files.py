@@ -82,31 +82,21 @@ def test_a_result_is_shown_in_an_origin_of_its_own_and_reaches_nothing(client, d
     assert answer.status_code == 200 and answer.data == b"<h1>x</h1>" and answer.mimetype == "text/html"
     said = directives(answer)
     assert said["sandbox"] == {"allow-scripts", "allow-downloads", "allow-modals", "allow-popups"}
-    assert (
-        said["default-src"]
-        == said["frame-ancestors"]
-        == said["form-action"]
-        == said["base-uri"]
-        == {"'none'"}
-    )
+    assert said["default-src"] == said["frame-ancestors"] == said["form-action"] == said["base-uri"] == {"'none'"}
     assert said["script-src"] == said["style-src"] == {"'unsafe-inline'"} and said["img-src"] == {
         "data:",
         "blob:",
     }
     assert said.get("connect-src", {"'none'"}) == {"'none'"}
     assert not [s for sources in said.values() for s in sources if "self" in s or "http" in s or "*" in s]
-    assert (
-        answer.headers["X-Content-Type-Options"] == "nosniff" and "Content-Disposition" not in answer.headers
-    )
+    assert answer.headers["X-Content-Type-Options"] == "nosniff" and "Content-Disposition" not in answer.headers
 
 
 def test_nothing_but_a_result_is_shown_as_a_page(client, desk):
     for name in ("x.csv", "x.drive.json", "x.findings.json", "x.toml", "x.html"):
         put(desk, name, b"<script>1</script>")
         answer = client.get(f"/results/{name}")
-        assert (
-            answer.status_code == 404 and b"<script>" not in answer.data and answer.mimetype == "text/plain"
-        )
+        assert answer.status_code == 404 and b"<script>" not in answer.data and answer.mimetype == "text/plain"
 
 
 @pytest.mark.parametrize("route", ["/results/", "/files/"])
@@ -121,11 +111,7 @@ def test_a_hostile_name_gets_one_plain_line(client, desk, route, name):
     ):
         answer = client.get(target)
         assert answer.status_code in (404, 308), target
-        assert (
-            b"secret" not in answer.data
-            and b"root:" not in answer.data
-            and str(desk.folder.root) not in answer.text
-        )
+        assert b"secret" not in answer.data and b"root:" not in answer.data and str(desk.folder.root) not in answer.text
         assert "X-Evil" not in answer.headers
 
 
@@ -156,10 +142,7 @@ def test_whatever_a_file_is_called_it_is_downloaded_under_that_name(client, desk
     assert answer.status_code == 200 and answer.data == TRACE
     kind, options = parse_options_header(answer.headers["Content-Disposition"])
     assert kind == "attachment" and options["filename"] == name
-    assert (
-        answer.headers["Content-Length"] == str(len(TRACE))
-        and answer.headers["X-Content-Type-Options"] == "nosniff"
-    )
+    assert answer.headers["Content-Length"] == str(len(TRACE)) and answer.headers["X-Content-Type-Options"] == "nosniff"
     assert directives(answer)["default-src"] == {"'none'"} and "sandbox" in directives(answer)
     assert answer.headers["Content-Disposition"].isascii()
 
@@ -201,22 +184,14 @@ def test_a_recording_that_grows_is_given_as_long_as_it_was(client, desk):
 def test_head_and_files_without_rights(client, desk, monkeypatch):
     put(desk, "x.csv")
     answer = client.head("/files/x.csv")
-    assert (
-        answer.status_code == 200
-        and answer.data == b""
-        and answer.headers["Content-Length"] == str(len(TRACE))
-    )
+    assert answer.status_code == 200 and answer.data == b"" and answer.headers["Content-Length"] == str(len(TRACE))
 
     def refused(*_, **__):
         raise PermissionError(13, "Permission denied", str(desk.folder.root / "x.csv"))
 
     monkeypatch.setattr(files, "open", refused, raising=False)
     answer = client.get("/files/x.csv")
-    assert (
-        answer.status_code == 404
-        and "Permission denied" in answer.text
-        and str(desk.folder.root) not in answer.text
-    )
+    assert answer.status_code == 404 and "Permission denied" in answer.text and str(desk.folder.root) not in answer.text
 
 
 # ---- handing in
@@ -270,11 +245,7 @@ def test_what_is_no_profile_and_no_drive_file_is_refused_with_where(client, desk
         ("x.drive.json", b"{}", "schema"),
     ):
         answer = send(client, name, content)
-        assert (
-            answer.status_code == 400
-            and word in answer.json["error"]
-            and "partial" not in answer.json["error"]
-        )
+        assert answer.status_code == 400 and word in answer.json["error"] and "partial" not in answer.json["error"]
     assert names(desk) == []
 
 
@@ -313,9 +284,7 @@ def test_too_large_and_no_room_are_said(client, desk, monkeypatch):
     answer = send(client, "x.csv", b"x" * 1001)
     assert answer.status_code in (400, 413) and "large" in answer.json["error"] and names(desk) == []
     usage = shutil.disk_usage(desk.folder.root)
-    monkeypatch.setattr(
-        shutil, "disk_usage", lambda path: usage._replace(free=receiving.FREE_LEFT_BYTES + 10)
-    )
+    monkeypatch.setattr(shutil, "disk_usage", lambda path: usage._replace(free=receiving.FREE_LEFT_BYTES + 10))
     answer = send(client, "x.csv", b"x" * 100)
     assert answer.status_code == 400 and "does not fit" in answer.json["error"] and names(desk) == []
 
@@ -359,9 +328,7 @@ def looking(chromium):
     looking = context.new_page()
     looking.set_default_timeout(15_000)
     looking.troubles, looking.asked = [], []
-    looking.on(
-        "console", lambda m: looking.troubles.append(m.text) if m.type in ("error", "warning") else None
-    )
+    looking.on("console", lambda m: looking.troubles.append(m.text) if m.type in ("error", "warning") else None)
     looking.on("pageerror", lambda e: looking.troubles.append(str(e)))
     looking.on("dialog", lambda d: (looking.troubles.append(d.message), d.dismiss()))
     looking.on("request", lambda r: looking.asked.append(r.url))
@@ -387,9 +354,7 @@ def test_a_real_report_draws_its_charts_and_complains_of_nothing(page, looking):
 def test_a_real_verification_is_shown_and_complains_of_nothing(page, looking):
     looking.goto(f"{page.url}results/repair-after.verification.html")
     assert "order 12" in looking.inner_text("body") and looking.evaluate("self.origin") == "null"
-    assert (
-        looking.evaluate("getComputedStyle(document.querySelector('h1')).fontSize") != "32px"
-    )  # its style applies
+    assert looking.evaluate("getComputedStyle(document.querySelector('h1')).fontSize") != "32px"  # its style applies
     assert looking.troubles == []
 
 
@@ -438,9 +403,7 @@ def test_what_is_refused_is_said_where_it_was_handed_in(page, work, looking):
     assert looking.locator("[role=status] b >> text=/^x$/").count() == 0
     # Too large is known before anything is sent.
     asked = len(looking.asked)
-    looking.evaluate(
-        "document.querySelector('input[type=file]').closest('[data-limit]').dataset.limit = '1000'"
-    )
+    looking.evaluate("document.querySelector('input[type=file]').closest('[data-limit]').dataset.limit = '1000'")
     looking.evaluate(DROP, ["large.csv", 1001, ""])
     looking.wait_for_selector("[role=status] >> text=too large")
     assert not [url for url in looking.asked[asked:] if "/upload" in url]

@@ -204,9 +204,7 @@ def test_a_recording_is_listed_with_all_that_is_known(folder):
     entry = folder.entry("x.csv")
     assert entry.kind == "trace" and entry.when == "2024-05-14 08:00" and entry.vehicle == "Van"
     assert (
-        entry.verdicts == {"intake_b1": "sticking"}
-        and entry.markers == ("rattle heard",)
-        and entry.codes == ("P0011",)
+        entry.verdicts == {"intake_b1": "sticking"} and entry.markers == ("rattle heard",) and entry.codes == ("P0011",)
     )
     assert entry.ended_cleanly is True and entry.size_bytes == len(TRACE) and entry.problems == ()
     assert entry.results == {
@@ -247,21 +245,13 @@ def test_search_needs_every_word_and_looks_in_everything(folder):
     def found(words):
         return sorted(e.name for e in folder.recordings(words))
 
-    assert (
-        found("blue") == ["a.csv", "b.csv"]
-        and found("BLUE rattle") == ["a.csv"]
-        and found("2023-02") == ["b.csv"]
-    )
+    assert found("blue") == ["a.csv", "b.csv"] and found("BLUE rattle") == ["a.csv"] and found("2023-02") == ["b.csv"]
     assert (
         found("sticking intake") == ["b.csv"]
         and found("did not end cleanly") == ["b.csv"]
         and found("foreign") == ["c.csv"]
     )
-    assert (
-        found("nothing of the kind") == []
-        and found("  ") == ["a.csv", "b.csv", "c.csv"]
-        and found(".*") == []
-    )
+    assert found("nothing of the kind") == [] and found("  ") == ["a.csv", "b.csv", "c.csv"] and found(".*") == []
 
 
 def test_whatever_is_wrong_with_its_files_a_recording_is_listed_and_says_so(folder):
@@ -318,9 +308,7 @@ def test_an_unreadable_trace_is_listed_for_everybody(folder, monkeypatch):
 
 
 def test_notes_and_logs_that_are_no_tables_are_not_listed(folder):
-    (folder.root / "notes.txt").write_text(
-        "Dear sir,\nthe car rattles, mostly in the morning, 3 times.\nRegards\n"
-    )
+    (folder.root / "notes.txt").write_text("Dear sir,\nthe car rattles, mostly in the morning, 3 times.\nRegards\n")
     (folder.root / "table.txt").write_bytes(FOREIGN)
     (folder.root / "broken.zip").write_bytes(b"PK\x03\x04 nothing")
     (folder.root / "utf16.txt").write_bytes(FOREIGN.decode().encode("utf-16"))
@@ -378,11 +366,7 @@ def test_profiles_of_the_folder_with_what_is_wrong_and_the_demo_last(folder):
     broken = next(p for p in found if p.file == "broken.toml")
     assert broken.error and "cylinders" in broken.error and str(folder.root) not in broken.error
     assert folder.profile("mine.toml").engine.cylinders == 4
-    assert (
-        folder.profile("") is None
-        and folder.profile(None) is None
-        and folder.profile("demo").file == str(DEMO)
-    )
+    assert folder.profile("") is None and folder.profile(None) is None and folder.profile("demo").file == str(DEMO)
     for wrong in ("none.toml", "../x.toml", "x.map.toml", "x.csv", "broken.toml"):
         with pytest.raises(InputError):
             folder.profile(wrong)
@@ -436,9 +420,7 @@ def test_what_does_not_arrive_whole_leaves_nothing(folder, monkeypatch):
 
 def test_space_is_kept_for_recordings(folder, monkeypatch):
     usage = shutil.disk_usage(folder.root)
-    monkeypatch.setattr(
-        shutil, "disk_usage", lambda path: usage._replace(free=receiving.FREE_LEFT_BYTES + 100)
-    )
+    monkeypatch.setattr(shutil, "disk_usage", lambda path: usage._replace(free=receiving.FREE_LEFT_BYTES + 100))
     with pytest.raises(InputError, match="does not fit"):
         folder.receive("x.csv", io.BytesIO(b"x" * 101), 101)
     assert folder.receive("x.csv", io.BytesIO(b"x" * 99), 99) == "x.csv"
@@ -492,9 +474,7 @@ def test_a_trace_and_its_drive_file_stay_together_whichever_comes_first(folder, 
     trace = (SAMPLES / "too-short.csv").read_bytes()
     drive = (SAMPLES / "too-short.drive.json").read_bytes()
     handed = [("x.csv", trace), ("x.drive.json", drive)]
-    kept = [
-        folder.receive(n, io.BytesIO(d), len(d)) for n, d in (handed if first == "trace" else handed[::-1])
-    ]
+    kept = [folder.receive(n, io.BytesIO(d), len(d)) for n, d in (handed if first == "trace" else handed[::-1])]
     assert set(kept) == {"x-2.csv", "x-2.drive.json"}
     assert folder.entry("x-2.csv").problems == ()
 
@@ -514,9 +494,7 @@ def test_a_trace_does_not_inherit_the_report_of_one_that_is_gone(folder):
 def test_many_at_once_each_get_a_name_of_their_own(folder):
     kept: list[str] = []
     threads = [
-        threading.Thread(
-            target=lambda i=i: kept.append(folder.receive("x.csv", io.BytesIO(b"%d" % i * 1000), None))
-        )
+        threading.Thread(target=lambda i=i: kept.append(folder.receive("x.csv", io.BytesIO(b"%d" % i * 1000), None)))
         for i in range(8)
     ]
     for thread in threads:

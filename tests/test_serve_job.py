@@ -83,7 +83,12 @@ def test_a_job_from_complaint_to_the_handed_over_page(server, page):
     assert "oil level" in page.locator(".checks li").first.inner_text()
     assert "Hot oil burns" in page.locator(".checks li").first.inner_text()
     before = first_cause(page)
-    press(page, "In order", lambda: "oil level" not in page.locator(".checks li").first.inner_text(), "the tick moved nothing")
+    press(
+        page,
+        "In order",
+        lambda: "oil level" not in page.locator(".checks li").first.inner_text(),
+        "the tick moved nothing",
+    )
     press(page, "Screen blocked", lambda: first_cause(page)[1] > 85, "the cause did not move")
     assert before[1] < 40 and first_cause(page)[0] == "oil control valve's screen blocked"
     page.locator("label", has_text="Found something else").locator("input").fill("gibberish")
@@ -96,7 +101,12 @@ def test_a_job_from_complaint_to_the_handed_over_page(server, page):
     typed(page, "chain elongation", "limit", "0,5")
     typed(page, "phaser bolt", "torque", "18.4")
     typed(page, "phaser bolt", "unit", "lbf*ft")
-    press(page, "Save what was typed", lambda: "24.9 N·m (18.4 lbf·ft)" in page.inner_text("#job-sheet"), "the torque was not kept")
+    press(
+        page,
+        "Save what was typed",
+        lambda: "24.9 N·m (18.4 lbf·ft)" in page.inner_text("#job-sheet"),
+        "the torque was not kept",
+    )
     assert "offset at rest says" in page.inner_text("#job-said")  # held against what the recording said of the chain
     page.locator(".sheet .tick-off").first.click()
     until(page, lambda: page.locator(".sheet .tick-off").first.inner_text() == "☑", "no tick")
@@ -108,7 +118,9 @@ def test_a_job_from_complaint_to_the_handed_over_page(server, page):
 
     page.locator("#job-closing label", has_text="What was done").locator("input").fill("valve renewed")
     page.locator("#job-closing label", has_text="repair-after.csv").click()
-    press(page, "Close and make the pages", lambda: page.locator("#job-closing a.main").count() == 2, "it did not close")
+    press(
+        page, "Close and make the pages", lambda: page.locator("#job-closing a.main").count() == 2, "it did not close"
+    )
     kept = read_job(server.work / "red-car.job.json")
     assert kept.get("done") == "valve renewed" and kept.get("verification")["outcome"] == "proves_nothing"
     assert [c["outcome"] for c in kept.get("checks")] == ["in order", "screen blocked", "chain beyond its limit"]
@@ -129,7 +141,9 @@ def test_somebody_elses_job_is_shown_as_text_and_leads_to_no_other_file(server, 
     assert page.troubles == []
 
 
-@pytest.mark.parametrize(("field", "value", "said"), [("name", "", "name"), ("mileage", "far", "no number"), ("name", "own", "there")])
+@pytest.mark.parametrize(
+    ("field", "value", "said"), [("name", "", "name"), ("mileage", "far", "no number"), ("name", "own", "there")]
+)
 def test_a_slip_in_the_form_is_one_clear_line(page, field, value, said):
     page.at("/jobs")
     page.fill("#job-new-name", "new")

@@ -145,9 +145,7 @@ def test_asked_again_with_the_same_key_it_is_the_same_job_while_it_lasts(own, tm
 
 def test_its_process_is_niced_and_leaves_ctrl_c_to_the_server(jobs):
     said = over(jobs, jobs.submit("About", about_itself)).result
-    assert (
-        said["nice"] == min(19, os.nice(0) + NICENESS) and said["ignores"]
-    )  # 19: the nicest there is
+    assert said["nice"] == min(19, os.nice(0) + NICENESS) and said["ignores"]  # 19: the nicest there is
     # What serves pages has no place in what analyses drives.
     assert not any(said["modules"].values()), said
 
@@ -311,11 +309,7 @@ def test_a_report_is_made_and_made_again(jobs, work):
     for _ in range(2):  # it overwrites its own
         look = over(jobs, jobs.submit("Report", make_report, str(trace), "demo"))
         assert look.state == "done", look
-    assert (
-        look.result["report"] == "too-short.report.html"
-        and look.result["headline"]
-        and look.result["cautions"]
-    )
+    assert look.result["report"] == "too-short.report.html" and look.result["headline"] and look.result["cautions"]
     assert (work / "too-short.report.html").read_text().startswith("<!DOCTYPE html>")
     assert json.loads((work / "too-short.findings.json").read_text())["schema"] == "camlog.findings/1"
     assert trace.read_bytes() == before
@@ -347,9 +341,7 @@ def test_a_drive_is_not_verified_against_itself(jobs, work):
     shutil.copy(work / "too-short.csv", work / "copy.csv")
     look = over(
         jobs,
-        jobs.submit(
-            "V", make_verification, str(work / "copy.csv"), str(work / "too-short.csv"), "demo", "", ()
-        ),
+        jobs.submit("V", make_verification, str(work / "copy.csv"), str(work / "too-short.csv"), "demo", "", ()),
     )
     assert look.state == "failed" and "same recording" in look.error and str(work) not in look.error
     assert not (work / "copy.verification.html").exists()

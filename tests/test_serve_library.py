@@ -59,7 +59,10 @@ def shown(desk, **sent):
 def names(desk, **sent):
     """What is listed of the folder, and what of the library beside it."""
     own, _, others = text_of(shown(desk, **sent)).partition("In the library, not in this folder")
-    listed = [[n for n in ("sticking.csv", "too-short.csv") if n in own], [i for i in range(8) if f"drive-{i}.csv" in others]]
+    listed = [
+        [n for n in ("sticking.csv", "too-short.csv") if n in own],
+        [i for i in range(8) if f"drive-{i}.csv" in others],
+    ]
     return listed
 
 
@@ -91,7 +94,9 @@ def test_search_and_choices_find_in_the_folder_and_in_the_library(filled, sent, 
 def test_a_library_that_cannot_be_used_is_said_and_hides_no_recording(desk, tmp_path):
     (tmp_path / "library.sqlite").write_text("no library" * 100)
     assert "cannot be used as a library" in text_of(str(recordings.pieces(desk, "", {})["library-wrong"]))
-    assert names(desk) == [["sticking.csv", "too-short.csv"], []] and "sticking.csv" in str(page_for(desk, "/recordings"))
+    assert names(desk) == [["sticking.csv", "too-short.csv"], []] and "sticking.csv" in str(
+        page_for(desk, "/recordings")
+    )
     assert "cannot be used" in text_of(page_for(desk, "/trend/x"))
 
 

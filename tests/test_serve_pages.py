@@ -132,17 +132,12 @@ def test_what_a_drive_file_says_is_text_and_its_marks_lead_into_the_replay(visit
 )
 def test_what_is_not_there_is_said_with_the_way_back(visit, path):
     page = visit.go(path)
-    assert (
-        page.locator(".notice.bad").count() == 1
-        and page.get_by_role("link", name="To the recordings").count() == 1
-    )
+    assert page.locator(".notice.bad").count() == 1 and page.get_by_role("link", name="To the recordings").count() == 1
     assert str(visit.server.desk.folder.root) not in visit.text("main")
 
 
 @pytest.mark.parametrize("page", ["recording", "convert"])
-@pytest.mark.parametrize(
-    "name", ["../outside.csv", "/etc/passwd", "..", "a\0b.csv", "link.csv", "x" * 5000 + ".csv"]
-)
+@pytest.mark.parametrize("name", ["../outside.csv", "/etc/passwd", "..", "a\0b.csv", "link.csv", "x" * 5000 + ".csv"])
 def test_no_name_leads_out_of_the_folder(server, page, name, tmp_path):
     (tmp_path / "outside.csv").write_text("time [s],engine_speed [rpm]\n0,800\n")
     link = server.desk.folder.root / "link.csv"
@@ -163,15 +158,11 @@ def test_the_list_narrows_as_one_types_and_leaves_the_field_alone(visit, monkeyp
     page = visit.go("/recordings")
     items = page.locator(".recordings > li")
     shown = [text.splitlines()[0] for text in items.all_inner_texts()]
-    assert shown.index("repair-after.csv") < shown.index("repair-before.csv") < shown.index(QUOTED), (
-        "newest first"
-    )
+    assert shown.index("repair-after.csv") < shown.index("repair-before.csv") < shown.index(QUOTED), "newest first"
     page.focus("#recordings-search")
     page.keyboard.type("stick", delay=20)
     visit.until(lambda: items.count() == 1, "the list was not narrowed")
-    assert "sticking.csv" in items.first.inner_text() and "1 recording found" in visit.text(
-        "#recordings-list"
-    )
+    assert "sticking.csv" in items.first.inner_text() and "1 recording found" in visit.text("#recordings-list")
     try:
         shutil.copy(SAMPLES / "too-short.csv", root / "sticky.csv")
         visit.until(lambda: items.count() == 2, "a new recording does not appear by itself")
@@ -181,9 +172,7 @@ def test_the_list_narrows_as_one_types_and_leaves_the_field_alone(visit, monkeyp
     finally:
         (root / "sticky.csv").unlink()
     page.keyboard.type(" no such word")
-    visit.until(
-        lambda: "No recording has all of these words" in visit.text("#recordings-list"), "it is not said"
-    )
+    visit.until(lambda: "No recording has all of these words" in visit.text("#recordings-list"), "it is not said")
 
 
 # ---------------------------------------------------------------- one recording
@@ -258,9 +247,7 @@ def test_a_repair_is_compared_and_verified_against_the_drive_before(visit):
     page = visit.go("/recording/repair-after.csv")
     assert "This recording, repair-after.csv, is the drive after the repair." in visit.text("main")
     visit.press("#recording-comparison")
-    visit.until(
-        lambda: "no drive before is chosen" in visit.text("#recording-comparison-said"), "nothing is said"
-    )
+    visit.until(lambda: "no drive before is chosen" in visit.text("#recording-comparison-said"), "nothing is said")
     visit.press("#recording-verification")
     visit.until(lambda: "Not verified" in visit.text("#recording-verification-said"), "no verification came")
     assert "--" not in visit.text("#recording-verification-said")
@@ -269,14 +256,14 @@ def test_a_repair_is_compared_and_verified_against_the_drive_before(visit):
     page.fill("#recording-job", "order 17 <b>")
     page.fill("#recording-outside", "p0442, P0011")
     visit.press("#recording-verification")
-    visit.until(
-        lambda: "P0011 bears on cams" in visit.text("#recording-verification-said"), "it is not refused"
-    )
+    visit.until(lambda: "P0011 bears on cams" in visit.text("#recording-verification-said"), "it is not refused")
     page.fill("#recording-outside", "p0442, P0456")
     visit.press("#recording-verification")
     visit.until(
-        lambda: "Proves nothing: all other checks pass, on simulated recordings"
-        in visit.text("#recording-verification-said"),
+        lambda: (
+            "Proves nothing: all other checks pass, on simulated recordings"
+            in visit.text("#recording-verification-said")
+        ),
         "it is not verified",
     )
     # Neither drive holds a stored fault whose conditions could be met again, and neither was recorded on a vehicle.
@@ -287,9 +274,7 @@ def test_a_repair_is_compared_and_verified_against_the_drive_before(visit):
     ]
     assert len(words) == page.locator(".gates .sign").count() == 23
     visit.press("#recording-comparison")
-    visit.until(
-        lambda: "slow before, healthy after" in visit.text("#recording-comparison-said"), "no comparison came"
-    )
+    visit.until(lambda: "slow before, healthy after" in visit.text("#recording-comparison-said"), "no comparison came")
     assert page.input_value("#recording-job") == "order 17 <b>"
     root = visit.server.desk.folder.root
     paper = (root / "repair-after.verification.html").read_text()
@@ -302,7 +287,9 @@ def test_a_repair_is_compared_and_verified_against_the_drive_before(visit):
 
 def question(visit: Visit, number: int) -> str:
     visit.until(
-        lambda: any(h.startswith(f"Question {number} of ") for h in visit.page.locator("#convert-heading").all_inner_texts()),
+        lambda: any(
+            h.startswith(f"Question {number} of ") for h in visit.page.locator("#convert-heading").all_inner_texts()
+        ),
         f"no question {number}",
     )
     return visit.text("#convert-text")
@@ -313,12 +300,15 @@ def test_a_doubtful_cam_column_is_asked_about_one_question_after_another(visit):
     visit.press("#convert-start")
     assert "Cam commanded (°CA)" in question(visit, 1)
     cards = page.locator("#convert-columns li")
-    assert cards.count() == 2 and cards.nth(0).inner_text().startswith("1 of ") and "asked now" in cards.nth(0).inner_text()
+    assert (
+        cards.count() == 2
+        and cards.nth(0).inner_text().startswith("1 of ")
+        and "asked now" in cards.nth(0).inner_text()
+    )
     assert "Cam actual (°CA)" in cards.nth(1).inner_text() and "counts for the verdict" in cards.nth(1).inner_text()
     assert page.evaluate("[...document.querySelectorAll('.asked img')].every(i => i.complete && i.naturalWidth > 0)")
     assert (
-        page.locator("#convert-choice input:checked").evaluate("e => e.closest('label').innerText")
-        == "Leave it open"
+        page.locator("#convert-choice input:checked").evaluate("e => e.closest('label').innerText") == "Leave it open"
     )
     visit.choose("#convert-choice", "Exhaust cam, bank 1: commanded")
     visit.press("#convert-answer")
@@ -328,9 +318,7 @@ def test_a_doubtful_cam_column_is_asked_about_one_question_after_another(visit):
     assert "Cam actual (°CA)" in question(visit, 3)
     visit.press("#convert-open")
     page.wait_for_selector("#convert-result table")
-    assert "Still in doubt" in visit.text("#convert-result") and "Cam actual (°CA)" in visit.text(
-        "#convert-result ul"
-    )
+    assert "Still in doubt" in visit.text("#convert-result") and "Cam actual (°CA)" in visit.text("#convert-result ul")
     table = visit.text("#convert-result .columns")
     assert "Taken: Exhaust cam, bank 1: commanded angle" in table and "In doubt, and not judged" in table
     trace = read_trace(visit.server.desk.folder.root / HOSTILE.replace(".csv", ".camlog.csv"))
@@ -340,9 +328,7 @@ def test_a_doubtful_cam_column_is_asked_about_one_question_after_another(visit):
         lambda: page.url.endswith(quote(HOSTILE.replace(".csv", ".camlog.csv"), safe="")),
         "no way to the recording",
     )
-    visit.until(
-        lambda: f"Converted from\n{HOSTILE}" in visit.text(".known"), "where it came from is not said"
-    )
+    visit.until(lambda: f"Converted from\n{HOSTILE}" in visit.text(".known"), "where it came from is not said")
 
 
 def test_a_figure_is_typed_in_peace_and_a_slip_in_it_is_said(visit):
@@ -374,9 +360,7 @@ def test_cancelled_then_done_then_done_again(visit):
     visit.press("#convert-start")
     question(visit, 1)
     visit.press("#convert-cancel")
-    visit.until(
-        lambda: "Cancelled; nothing was written" in visit.text("#convert-said"), "it is not cancelled"
-    )
+    visit.until(lambda: "Cancelled; nothing was written" in visit.text("#convert-said"), "it is not cancelled")
     assert not (root / "customer.camlog.csv").exists()
     for shaft, actual in (("crankshaft", [0.2, 5, 22.5]), ("camshaft", [0.4, 10, 45])):
         visit.press("#convert-start")
@@ -384,9 +368,7 @@ def test_cancelled_then_done_then_done_again(visit):
         visit.choose("#convert-choice", shaft)
         visit.press("#convert-answer")
         page.wait_for_selector("#convert-result table")
-        visit.until(
-            lambda: "It was converted already" in visit.text("#convert-setup"), "that it is there is not said"
-        )
+        visit.until(lambda: "It was converted already" in visit.text("#convert-setup"), "that it is there is not said")
         assert "overwritten" in visit.text("#convert-setup")
         assert list(read_trace(root / "customer.camlog.csv").columns["cam_intake_b1_actual"]) == actual
 

@@ -97,9 +97,7 @@ def test_the_code_is_compared_in_constant_time(pairing, monkeypatch):
     assert seen == [(tried.encode(), code)]
 
 
-def test_after_a_wrong_code_an_address_waits_longer_each_time_and_the_right_one_is_not_looked_at(
-    pairing, clock
-):
+def test_after_a_wrong_code_an_address_waits_longer_each_time_and_the_right_one_is_not_looked_at(pairing, clock):
     waits = []
     for _ in range(4):
         assert pairing.try_code(wrong_code(pairing), PHONE) is None
@@ -168,9 +166,7 @@ def test_one_ipv6_device_has_one_network_however_many_addresses_it_takes(pairing
     assert pairing.wait_s("fd00:1:2:4::1") == 0
 
 
-def test_one_address_alone_waits_no_longer_than_a_quarter_of_an_hour_and_is_forgiven_after_one(
-    pairing, clock
-):
+def test_one_address_alone_waits_no_longer_than_a_quarter_of_an_hour_and_is_forgiven_after_one(pairing, clock):
     for _ in range(12):
         clock.now += pairing.wait_s(PHONE)
         pairing.try_code(wrong_code(pairing), PHONE)
@@ -362,9 +358,7 @@ def test_a_device_is_paired_through_the_real_server():
             "Origin": f"http://{address}:{small.port}",
             "Content-Type": "application/x-www-form-urlencoded",
         }
-        paired = ask(
-            small.port, "POST", "/pair", own, body="code=" + pairing.code.replace(" ", "+"), to=address
-        )
+        paired = ask(small.port, "POST", "/pair", own, body="code=" + pairing.code.replace(" ", "+"), to=address)
         assert paired.status == 303
         cookie = paired.headers["Set-Cookie"].split(";")[0]
         assert ask(small.port, "GET", "/live", {"Cookie": cookie}, to=address).status == 200

@@ -25,15 +25,24 @@ def read(snapshot=None, command=lambda t: 0.0, actual=lambda t: 0.0, hz=20.0, se
 
 def test_codes_lamp_and_freeze_frame_are_told_as_they_were_read():
     frame = {"code": "P0011", "engine_speed": 750.0}
-    found = read(CodeSnapshot(0.0, mil=True, stored=(TroubleCode("P0011", "7E8"),), pending=(), permanent=(), freeze_frame=frame))
+    found = read(
+        CodeSnapshot(0.0, mil=True, stored=(TroubleCode("P0011", "7E8"),), pending=(), permanent=(), freeze_frame=frame)
+    )
     assert found["Warning lamp"][0] == "bad" and found["Trouble codes"] == ("bad", "P0011")
-    assert found["Freeze frame"][0] == "good" and "P0011" in found["Freeze frame"][1] and "750 rpm" in found["Freeze frame"][1]
+    assert (
+        found["Freeze frame"][0] == "good"
+        and "P0011" in found["Freeze frame"][1]
+        and "750 rpm" in found["Freeze frame"][1]
+    )
 
 
 def test_what_was_not_read_is_not_called_good():
     found = read(CodeSnapshot(0.0, mil=None, stored=None, pending=None, permanent=None))
     assert [found[t] for t in ("Warning lamp", "Trouble codes")] == [("unknown", "not read")] * 2
-    assert read(CodeSnapshot(0.0, mil=False, stored=(), pending=(), permanent=()))["Trouble codes"] == ("good", "none held")
+    assert read(CodeSnapshot(0.0, mil=False, stored=(), pending=(), permanent=()))["Trouble codes"] == (
+        "good",
+        "none held",
+    )
     assert "Trouble codes" not in read(None)
 
 
@@ -49,7 +58,13 @@ def test_without_cam_angles_it_says_that_the_phaser_cannot_be_judged():
 
 @pytest.mark.parametrize(
     ("command", "follows", "state"),
-    [(0.0, 1.0, "unknown"), (20.0, 1.0, "good"), (20.0, 0.0, "bad"), (20.0, 0.3, "unknown"), (MOVED_DEG - 1.0, 0.0, "unknown")],
+    [
+        (0.0, 1.0, "unknown"),
+        (20.0, 1.0, "good"),
+        (20.0, 0.0, "bad"),
+        (20.0, 0.3, "unknown"),
+        (MOVED_DEG - 1.0, 0.0, "unknown"),
+    ],
 )
 def test_whether_the_cam_goes_with_its_command(command, follows, state):
     def swing(t):

@@ -35,9 +35,7 @@ from tests.command_help import held_up_s
 from tests.misbehaving_adapters import MisbehavingPty
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_logs"
-QUICK = TimingModel(
-    baud=2_000_000, ecu_latency_s=0.002, wait_s=0.008, search_s=0.01, reset_s=0.01, no_answer_s=0.03
-)
+QUICK = TimingModel(baud=2_000_000, ecu_latency_s=0.002, wait_s=0.008, search_s=0.01, reset_s=0.01, no_answer_s=0.03)
 Usage = namedtuple("Usage", "total used free")
 
 
@@ -394,9 +392,7 @@ def ended(pid):
 def test_a_server_killed_in_mid_drive_leaves_a_recording_that_ends_cleanly(folder, tmp_path, adapter, jobs):
     script = tmp_path / "server.py"
     script.write_text(SERVER)
-    server = subprocess.Popen(
-        [sys.executable, script, folder.root, adapter.port], stdout=subprocess.PIPE, text=True
-    )
+    server = subprocess.Popen([sys.executable, script, folder.root, adapter.port], stdout=subprocess.PIPE, text=True)
     pid, port = map(int, server.stdout.readline().split())
     server.kill()
     server.wait()

@@ -177,9 +177,7 @@ def test_a_result_page_runs_where_it_can_reach_nothing(client, desk):
     assert answer.status_code == 200 and answer.mimetype == "text/html" and b"fetch" in answer.data
     policy = answer.headers["Content-Security-Policy"]
     assert policy.startswith("sandbox allow-scripts") and "allow-same-origin" not in policy
-    assert (
-        "connect-src 'none'" in policy and "form-action 'none'" in policy and "default-src 'none'" in policy
-    )
+    assert "connect-src 'none'" in policy and "form-action 'none'" in policy and "default-src 'none'" in policy
     assert (
         "allow-top-navigation" not in policy
         and "escape" not in policy
@@ -217,9 +215,7 @@ def test_a_trace_is_downloaded_under_its_own_name(client, name):
 
 def test_a_name_beyond_ascii_is_given_as_rfc_8187_says(client, desk):
     (desk.folder.root / "Müller 日本.csv").write_bytes(b"x")
-    disposition = client.get("/files/" + quote("Müller 日本.csv"), headers=HOST).headers[
-        "Content-Disposition"
-    ]
+    disposition = client.get("/files/" + quote("Müller 日本.csv"), headers=HOST).headers["Content-Disposition"]
     assert f"filename*=UTF-8''{quote('Müller 日本.csv')}" in disposition and disposition.isascii()
 
 
@@ -267,14 +263,10 @@ def test_a_file_handed_in_is_kept_and_the_page_goes_on(client, desk):
     assert upload(client, "too-short.csv", trace).json["name"] == "too-short-2.csv"
     foreign = (FOREIGN / "comma.csv").read_bytes()
     assert upload(client, "#1?.csv", foreign).json["next"] == "/convert/%231%3F.csv"
-    assert (
-        upload(client, "note.txt", b"Dear sir,\n").json["next"] == "/convert/note.txt"
-    )  # which says what is wrong
+    assert upload(client, "note.txt", b"Dear sir,\n").json["next"] == "/convert/note.txt"  # which says what is wrong
     drive = (SAMPLES / "healthy.drive.json").read_bytes()
     assert upload(client, "healthy.drive.json", drive).json["next"] == "/recordings"
-    assert upload(client, EVIL, trace).json["next"] == "/recording/" + quote(
-        EVIL.replace(".csv", "-2.csv"), safe=""
-    )
+    assert upload(client, EVIL, trace).json["next"] == "/recording/" + quote(EVIL.replace(".csv", "-2.csv"), safe="")
     assert (desk.folder.root / "new ü.csv").read_bytes() == trace
 
 
@@ -289,17 +281,10 @@ def test_a_file_that_cannot_be_taken_in_is_refused_in_a_line(client, desk, monke
         (".x.csv", b"x"),
     ):
         answer = upload(client, name, data)
-        assert (
-            answer.status_code == 400
-            and answer.json["error"]
-            and str(desk.folder.root) not in answer.json["error"]
-        )
+        assert answer.status_code == 400 and answer.json["error"] and str(desk.folder.root) not in answer.json["error"]
     monkeypatch.setattr(files, "UPLOAD_LIMIT_BYTES", 10)
     assert upload(client, "x.csv", b"x" * 11).status_code == 413
-    assert (
-        client.post("/upload?name=x.csv", data=b"x", headers=HOST | {"Origin": "http://evil"}).status_code
-        == 403
-    )
+    assert client.post("/upload?name=x.csv", data=b"x", headers=HOST | {"Origin": "http://evil"}).status_code == 403
     client.get("/upload?name=x.csv", headers=HOST)
     assert sorted(os.listdir(desk.folder.root)) == before
 
@@ -364,7 +349,9 @@ def test_search_answers_through_the_page(client):
     shown = send(client, "recordings", search="onerror")
     digest, said = shown["recordings-list"]
     assert EVIL in text_of(said) and "customer" not in said
-    assert "recordings-list" not in send(client, "recordings", search="onerror", seen=json.dumps({"recordings-list": digest}))
+    assert "recordings-list" not in send(
+        client, "recordings", search="onerror", seen=json.dumps({"recordings-list": digest})
+    )
     assert "No recording has" in text_of(send(client, "recordings", search="x" * 100_000)["recordings-list"][1])
 
 
@@ -419,8 +406,12 @@ def test_the_drive_before_is_looked_for_among_the_earlier_ones(repaired, monkeyp
         page = page_for(one, "/recording/repair-after.csv")
         options, chosen = options_of(page, "recording-other")
         assert options == ["repair-before.csv", "codes-20240515.drive.json", ""] and chosen == ""
-        assert recording_page.others(one, "repair-after.csv", "nothing", "repair-before.csv")[0][0] == "repair-before.csv"
-        assert options_of(page, "recording-vehicle") == (["demo", ""], "demo") and "of the same name" not in text_of(page)
+        assert (
+            recording_page.others(one, "repair-after.csv", "nothing", "repair-before.csv")[0][0] == "repair-before.csv"
+        )
+        assert options_of(page, "recording-vehicle") == (["demo", ""], "demo") and "of the same name" not in text_of(
+            page
+        )
         monkeypatch.setattr(recording_page, "OTHERS_SHOWN", 0)
         (_, label, closed), none = recording_page.others(one, "repair-after.csv", "", "")
         assert closed and label.startswith("2 more are not shown") and none[0] == ""

@@ -48,9 +48,7 @@ def nothing_done(request):
 # rebinding
 
 
-@pytest.mark.parametrize(
-    "name", ["127.0.0.1", "localhost", "LOCALHOST", "127.3.2.1", "[::1]", "[0:0:0:0:0:0:0:1]"]
-)
+@pytest.mark.parametrize("name", ["127.0.0.1", "localhost", "LOCALHOST", "127.3.2.1", "[::1]", "[0:0:0:0:0:0:0:1]"])
 def test_this_computer_by_its_own_names(door, name):
     assert ask(door.port, "GET", "/", {"Host": f"{name}:{door.port}"}).status == 200
 
@@ -94,13 +92,10 @@ def test_two_host_lines_and_a_proxys_form_are_not_answered(door):
 
 def test_with_a_host_address_that_address_counts_too_and_still_no_name():
     small = guarded("192.168.0.2", pairing=Pairing())
-    assert all(
-        small.guard.reached_by(h) for h in (f"192.168.0.2:{PORT}", f"localhost:{PORT}", f"127.0.0.1:{PORT}")
-    )
+    assert all(small.guard.reached_by(h) for h in (f"192.168.0.2:{PORT}", f"localhost:{PORT}", f"127.0.0.1:{PORT}"))
     names = [f"{name}:{PORT}" for name in own_names()]
     assert not any(
-        small.guard.reached_by(h)
-        for h in (f"192.168.0.3:{PORT}", "192.168.0.2", f"elsewhere.example:{PORT}", *names)
+        small.guard.reached_by(h) for h in (f"192.168.0.3:{PORT}", "192.168.0.2", f"elsewhere.example:{PORT}", *names)
     )
     six = guarded("fd00::2", pairing=Pairing())
     assert six.guard.reached_by(f"[fd00::2]:{PORT}") and six.guard.reached_by(f"[FD00:0::2]:{PORT}")
@@ -135,9 +130,7 @@ def test_for_every_network_numbers_and_this_computers_own_name_count_and_no_othe
 def test_at_the_usual_port_the_host_stands_without_it():
     guard = guarded("192.168.0.2", port=80, pairing=Pairing()).guard
     assert (
-        guard.reached_by("192.168.0.2")
-        and guard.reached_by("localhost:80")
-        and not guard.reached_by("localhost:8462")
+        guard.reached_by("192.168.0.2") and guard.reached_by("localhost:80") and not guard.reached_by("localhost:8462")
     )
 
 
@@ -187,9 +180,7 @@ def test_a_link_to_the_page_may_be_followed_and_a_form_not_sent(door):
     assert ask(door.port, "POST", "/do", {**visit, "Origin": EVIL}, body=b"").status == 403
     assert ask(door.port, "POST", "/do", {**visit, "Origin": f"http://{door.host}"}, body=b"").status == 403
     for site in ("none", "same-origin"):
-        assert (
-            ask(door.port, "GET", "/live", {"Sec-Fetch-Site": site, "Sec-Fetch-Mode": "cors"}).status == 200
-        )
+        assert ask(door.port, "GET", "/live", {"Sec-Fetch-Site": site, "Sec-Fetch-Mode": "cors"}).status == 200
 
 
 def test_no_answer_permits_another_page_to_read_it(door):
@@ -276,8 +267,7 @@ def test_an_error_is_one_line_of_text_without_a_path_of_this_computer(door):
     assert fault.status == 500 and SECRET_PATH not in fault.body and "Errno" not in fault.body
     assert wrong.status == 400 and wrong.body == "secret.csv, line 3: is <b>no trace</b>. Choose another.\n"
     assert (
-        wrong.headers["Content-Type"].startswith("text/plain")
-        and wrong.headers["X-Content-Type-Options"] == "nosniff"
+        wrong.headers["Content-Type"].startswith("text/plain") and wrong.headers["X-Content-Type-Options"] == "nosniff"
     )
     assert ask(door.port, "GET", "/<script>alert(1)</script>").body == "There is no such page.\n"
 
@@ -285,9 +275,7 @@ def test_an_error_is_one_line_of_text_without_a_path_of_this_computer(door):
 def test_the_policy_names_no_place_but_this_server():
     policy = dict(part.strip().split(" ", 1) for part in PAGE_POLICY.split(";"))
     assert (
-        policy["default-src"] == "'none'"
-        and policy["frame-ancestors"] == "'none'"
-        and policy["base-uri"] == "'none'"
+        policy["default-src"] == "'none'" and policy["frame-ancestors"] == "'none'" and policy["base-uri"] == "'none'"
     )
     assert "unsafe" not in policy["script-src"] and "object-src" not in policy
     allowed = {"'none'", "'self'", "'unsafe-inline'", "data:", "blob:"}
@@ -510,14 +498,9 @@ def test_a_page_from_elsewhere_open_in_the_same_browser_gets_nothing_done(door):
                 page.goto(f"http://{name}:{evil.server_port}/")
                 said = page.evaluate("attack()")
                 inner = [f.content() for f in page.frames if f is not page.main_frame]
-                assert (
-                    said["read"]
-                    == said["json"]
-                    == said["delete"]
-                    == said["socket"]
-                    == said["image"]
-                    == "failed"
-                ), said
+                assert said["read"] == said["json"] == said["delete"] == said["socket"] == said["image"] == "failed", (
+                    said
+                )
                 assert not door.done, (name, said)
                 assert not any("<h1>home</h1>" in text for text in inner)
                 page.close()

@@ -22,10 +22,27 @@ FIELDS = {
     "": ["port", "other-port", "vehicle", "vin", "name", "note"],
     "recordings": ["search", "condition", "kind", "car"],
     "trend": [],
-    "recording": ["recording-vehicle", "recording-other", "recording-other-search", "recording-job", "recording-outside"],
+    "recording": [
+        "recording-vehicle",
+        "recording-other",
+        "recording-other-search",
+        "recording-job",
+        "recording-outside",
+    ],
     "replay": ["player", "go-to", "speed"],
     "convert": ["choice", "figure", "number"],
-    "jobs": ["found", "who", "before", "vehicle", "after", "done", "row.0.value", "part.0.part", "job-new-name", "job-new-mileage"],
+    "jobs": [
+        "found",
+        "who",
+        "before",
+        "vehicle",
+        "after",
+        "done",
+        "row.0.value",
+        "part.0.part",
+        "job-new-name",
+        "job-new-mileage",
+    ],
 }
 BUTTONS = {
     "": ["disconnect", "only", "only-kept", "mark:x", "mark-note", "stop", "start", "look-ports", "nothing"],
@@ -34,7 +51,18 @@ BUTTONS = {
     "recording": ["comparison", "report:cancel", "nothing"],
     "replay": ["play", "back", "on", "go-to", "seek:", "seek:x", "jump:-1", "jump:nan", "speed", "nothing"],
     "convert": ["answer", "open", "cancel", "nothing"],
-    "jobs": ["found", "check:oil_level:9", "check", "repair:x", "tick:-1", "tick:²", "arrived:0:0", "save", "take", "nothing"],
+    "jobs": [
+        "found",
+        "check:oil_level:9",
+        "check",
+        "repair:x",
+        "tick:-1",
+        "tick:²",
+        "arrived:0:0",
+        "save",
+        "take",
+        "nothing",
+    ],
 }
 
 
@@ -56,14 +84,23 @@ def test_no_value_is_a_fault_of_the_server(page):
     random.seed(8462)
     for name, buttons in BUTTONS.items():
         for button in ["", *buttons]:
-            right = {"page": name, "about": "healthy.csv" if name not in ("", "recordings") else "", "button": button, "seen": "{}"}
-            right |= dict.fromkeys(FIELDS[name], "") | ({"player": desk.players.open("healthy.csv").id} if name == "replay" else {})
+            right = {
+                "page": name,
+                "about": "healthy.csv" if name not in ("", "recordings") else "",
+                "button": button,
+                "seen": "{}",
+            }
+            right |= dict.fromkeys(FIELDS[name], "") | (
+                {"player": desk.players.open("healthy.csv").id} if name == "replay" else {}
+            )
             assert client.post("/ask", data=right, headers=HEADERS).status_code == 200, right
             for field in right:
                 for junk in random.sample(JUNK, 3):
                     if field == "button" or (name == "" and button in ("start", "mark:x")):
                         continue
-                    answer = client.post("/ask", data=right | {field: junk.encode("utf-8", "surrogatepass")}, headers=HEADERS)
+                    answer = client.post(
+                        "/ask", data=right | {field: junk.encode("utf-8", "surrogatepass")}, headers=HEADERS
+                    )
                     assert answer.status_code in (200, 400), (name, button, field, junk)
                     if answer.status_code == 400:
                         assert answer.text.count("\n") == 1

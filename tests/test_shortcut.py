@@ -44,9 +44,7 @@ def test_on_linux_it_is_a_desktop_entry(tmp_path):
     made = write_shortcut(folder, tmp_path, platform="linux", python=python)
     keys = dict(line.split("=", 1) for line in made.read_text(encoding="utf-8").splitlines()[1:])
     shown = "printf '%s\\n' " + keys["Exec"].replace("\\\\", "\\")
-    words = subprocess.run(
-        ["sh", "-c", shown], capture_output=True, text=True, check=True
-    ).stdout.splitlines()
+    words = subprocess.run(["sh", "-c", shown], capture_output=True, text=True, check=True).stdout.splitlines()
     assert words == [python, "-m", "camlog", "serve", "--open"]
     assert keys["Path"] == str(folder) and folder.is_dir() and keys["Terminal"] == "true"
 

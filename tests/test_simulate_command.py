@@ -49,10 +49,7 @@ def test_a_car_on_a_link_that_keeps_its_codes_from_drive_to_drive(tmp_path):
             client.setup("ATSP6", "ATH1")
             assert client.ask("010C")[0].startswith("7E8 03 7F 01 78")
             data = bytes.fromhex(client.ask("22F0A2")[1][4:])[4:8]
-            pair = [
-                read_profile("demo").definition(f"cam_intake_b1_{n}").decode(data)
-                for n in ("commanded", "actual")
-            ]
+            pair = [read_profile("demo").definition(f"cam_intake_b1_{n}").decode(data) for n in ("commanded", "actual")]
             assert all(-20 < angle < 80 for angle in pair)
         assert ended(process) == (0, "", "")
     assert not link.exists()

@@ -153,9 +153,7 @@ def test_counters_since_the_codes_were_cleared(pid, value):
 def test_codes_stored_pending_and_permanent():
     # python-obd's decoders as an independent reading; SAE J2012 bit layout (from memory)
     def codes(service):
-        return [
-            c for c, _ in decoded(obd.commands.GET_DTC, engine().answer(bytes((service,)), to_all=True)[0])
-        ]
+        return [c for c, _ in decoded(obd.commands.GET_DTC, engine().answer(bytes((service,)), to_all=True)[0])]
 
     assert (codes(0x03), codes(0x07), codes(0x0A)) == (["P0011", "P0301"], ["P0014"], ["P0011"])
     assert ask("03", StandingCar(snapshot=CodeSnapshot(0.0, False, (), (), ()))) == ["43 00"]
@@ -217,9 +215,7 @@ def test_what_vehicle_this_is():
     assert ask("09 00") == ["49 00 54 40 00 00"]
     assert bytes.fromhex(ask("09 0A")[0])[:6] == b"\x49\x0a\x01ECM"
     five = engine().answer(b"\x09\x02", to_all=True, is_can=False)
-    assert [m[2] for m in five] == [1, 2, 3, 4, 5] and b"".join(
-        m[3:] for m in five
-    ) == b"\0\0\0" + VIN.encode()
+    assert [m[2] for m in five] == [1, 2, 3, 4, 5] and b"".join(m[3:] for m in five) == b"\0\0\0" + VIN.encode()
 
 
 def test_cam_angles_by_the_profiles_identifiers():
@@ -236,9 +232,7 @@ def test_unknown_identifiers_are_refused_and_missing_values_are_no_numbers():
     assert ask("22 12 34", to_all=False) == ["7F 22 31"] and ask("22 12 34") == []
     assert ask("22 12 34 F0 B0") == [ask("22 F0 B0")[0]]
     assert ask("22 F0", to_all=False) == ["7F 22 12"]
-    lost = StandingCar(
-        {**VALUES, "cam_intake_b1_actual": None, "oil_pressure": None, "cam_intake_b1_duty": None}
-    )
+    lost = StandingCar({**VALUES, "cam_intake_b1_actual": None, "oil_pressure": None, "cam_intake_b1_duty": None})
     assert ask("22 F0 B0", lost) == ["7F 22 22"]
     # Commanded still comes; the actual angle is a count outside what the signal can be.
     data = bytes.fromhex(ask("22 F0 A2", lost)[0])[3:]
@@ -334,9 +328,7 @@ def test_two_modules_answer_and_are_told_apart(adapter, monkeypatch):
     one = adapter(traits=AdapterTraits(second_module=True))
     connection = connected(one.start_pty(), monkeypatch)
     assert connection.query(obd.commands.SPEED).value.magnitude == 57
-    own = obd.OBDCommand(
-        "BOTH", "", b"010D", 0, lambda m: {x.tx_id: x.data[2] for x in m}, obd.ECU.ALL, False
-    )
+    own = obd.OBDCommand("BOTH", "", b"010D", 0, lambda m: {x.tx_id: x.data[2] for x in m}, obd.ECU.ALL, False)
     assert connection.query(own, force=True).value == {0: 57, 1: 48}
     connection.close()
 

@@ -300,10 +300,7 @@ def test_a_blocked_screen_is_slow_at_every_temperature():
 def test_slow_cold_is_right_once_warm():
     setup = fault("slow_cold", 0.6)
     cam, was = setup.cams[0], healthy_twin(setup).cams[0]
-    assert (
-        bench_step(cam, setup.oil, COLD)["advance_t63_s"]
-        > 2.0 * bench_step(was, setup.oil, COLD)["advance_t63_s"]
-    )
+    assert bench_step(cam, setup.oil, COLD)["advance_t63_s"] > 2.0 * bench_step(was, setup.oil, COLD)["advance_t63_s"]
     assert bench_step(cam, setup.oil, 95.0)["advance_t63_s"] == pytest.approx(
         bench_step(was, setup.oil, 95.0)["advance_t63_s"], abs=0.03
     )
@@ -403,9 +400,7 @@ def test_a_sensor_fault_leaves_the_cam_right():
     here = away(noisy)
     assert np.std((noisy["actual_intake_b1"] - noisy["angle_intake_b1"])[here]) > 2.0
     assert rms(error(noisy)[here]) < 4.0
-    lost = simulate_drive(
-        fault("sensor_dropout", 0.8, cam_dropout_style="missing"), hot_cruise(2.0)
-    )
+    lost = simulate_drive(fault("sensor_dropout", 0.8, cam_dropout_style="missing"), hot_cruise(2.0))
     assert "cam_intake_b1_actual" in lost.trace.columns
     frozen = driven(fault("sensor_frozen", 0.8), hot_cruise(1.0))
     assert np.ptp(frozen["actual_intake_b1"]) == 0.0 < np.ptp(frozen["angle_intake_b1"])
@@ -414,8 +409,7 @@ def test_a_sensor_fault_leaves_the_cam_right():
 def test_a_missing_reading_is_missing_and_never_a_number():
     setup = draw_setup(1)
     cams = tuple(
-        dataclasses.replace(c, dropout_rate_hz=0.5, dropout_s=1.0, dropout_style="missing")
-        for c in setup.cams
+        dataclasses.replace(c, dropout_rate_hz=0.5, dropout_s=1.0, dropout_style="missing") for c in setup.cams
     )
     run = simulate_drive(dataclasses.replace(setup, cams=cams), hot_cruise(1.0))
     pairs = np.isfinite(run.trace.columns["cam_intake_b1_commanded"])
@@ -484,9 +478,7 @@ def test_a_recording_looks_like_one():
     assert np.median(nearest) == pytest.approx(0.08, abs=0.005)
     coolant, _ = trace.samples("coolant_temp")
     assert 1.5 < np.median(np.diff(coolant)) < 2.6
-    both = np.isfinite(trace.columns["cam_intake_b1_commanded"]) & np.isfinite(
-        trace.columns["cam_intake_b1_actual"]
-    )
+    both = np.isfinite(trace.columns["cam_intake_b1_commanded"]) & np.isfinite(trace.columns["cam_intake_b1_actual"])
     assert not both.any()
     assert [s.time_s for s in run.drive.code_snapshots] == [0.0, 120.0]
 
@@ -549,12 +541,7 @@ def family(snapshot_codes):
 
 def test_two_drives_with_the_fault_store_the_code_and_light_the_lamp(owned):
     _, first = owned.drive(permanent_code_drive())
-    assert (
-        family(first.pending) & {"P0011", "P0012"}
-        and not first.stored
-        and not first.mil
-        and not first.permanent
-    )
+    assert family(first.pending) & {"P0011", "P0012"} and not first.stored and not first.mil and not first.permanent
     assert first.freeze_frame["code"] in family(first.pending) and first.freeze_frame["engine_speed"] > 300.0
     start, second = owned.drive(permanent_code_drive())
     assert family(start.pending) == family(first.pending)
@@ -699,9 +686,7 @@ def test_a_bad_coil_sets_its_cylinders_code():
 @pytest.mark.parametrize("family_name", ["A", "B"])
 def test_a_healthy_car_sets_no_code_and_becomes_ready(family_name):
     for seed in range(4):
-        run = simulate_drive(
-            draw_setup(seed, family=family_name), draw_drive(seed, 15.0, "cold")
-        )
+        run = simulate_drive(draw_setup(seed, family=family_name), draw_drive(seed, 15.0, "cold"))
         end = run.drive.code_snapshots[-1]
         assert not end.pending and not end.stored and not end.mil
 

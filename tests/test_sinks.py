@@ -28,9 +28,7 @@ from camlog.trace import read_trace
 
 CAM = ("cam_intake_b1_commanded", "cam_intake_b1_actual")
 SIGNALS = ("engine_speed", *CAM)
-STARTED = Drive(
-    "2024-05-01T09:30:00+02:00", {"name": "Invented four-cylinder", "vin": None}, {"protocol": "CAN"}
-)
+STARTED = Drive("2024-05-01T09:30:00+02:00", {"name": "Invented four-cylinder", "vin": None}, {"protocol": "CAN"})
 
 
 def batch(time_s: float, **values: float) -> Batch:
@@ -303,9 +301,7 @@ def test_a_full_disk_stops_the_recording_with_whole_rows_on_it(path):
 
 def _small_disk(folder) -> bool:
     folder.mkdir()
-    done = subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", "size=64k", "tmpfs", str(folder)], capture_output=True
-    )
+    done = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=64k", "tmpfs", str(folder)], capture_output=True)
     return done.returncode == 0
 
 
@@ -315,9 +311,7 @@ def test_a_really_full_disk_is_said_in_one_line(tmp_path):
         pytest.skip("mounting a small disk needs rights this account does not have")
     try:
         sink = TraceFileSink(folder / "drive.csv", SIGNALS)
-        with pytest.raises(
-            InputError, match="the disk is full, the recording stopped.*rows recorded until then"
-        ):
+        with pytest.raises(InputError, match="the disk is full, the recording stopped.*rows recorded until then"):
             run((batch(k / 30) for k in range(100_000)), [sink])
         trace = read_trace(folder / "drive.csv")
         assert len(trace.time_s) == sink.rows > 500 and not trace.warnings
@@ -367,9 +361,7 @@ def test_a_failure_nobody_has_heard_of_is_told_on_closing(path, monkeypatch):
     sink = TraceFileSink(path, SIGNALS, sync_interval_s=60.0)
     sink.accept(batch(0.0))
     with monkeypatch.context() as patched:
-        patched.setattr(
-            os, "fsync", lambda fd: (_ for _ in ()).throw(OSError(errno.EIO, "Input/output error"))
-        )
+        patched.setattr(os, "fsync", lambda fd: (_ for _ in ()).throw(OSError(errno.EIO, "Input/output error")))
         with pytest.raises(InputError, match="Input/output error"):
             sink.close()
     sink.close()
@@ -478,9 +470,7 @@ def test_lines_come_now_and_then_and_events_at_once():
 
 
 def _terminal(out):
-    return Console(
-        file=out, force_terminal=True, width=100, height=30, color_system=None, legacy_windows=False
-    )
+    return Console(file=out, force_terminal=True, width=100, height=30, color_system=None, legacy_windows=False)
 
 
 def _picture(view) -> str:
@@ -493,9 +483,7 @@ def test_the_terminal_shows_the_drive():
     now = [65.0]
     view = TerminalView(_terminal(io.StringIO()), title="Recording drive.csv", clock=lambda: now[0])
     view.accept(CodeSnapshot(60.0, False, (), None, ()))
-    view.accept(
-        batch(64.8, vehicle_speed=58.0, coolant_temp=88.0, oil_temp=91.4, misfire_cyl1=0.0, misfire_cyl2=3.0)
-    )
+    view.accept(batch(64.8, vehicle_speed=58.0, coolant_temp=88.0, oil_temp=91.4, misfire_cyl1=0.0, misfire_cyl2=3.0))
     view.accept(batch(64.9))
     view.accept(batch(65.0))
     view.accept(Event(62.0, "marker", "rattle heard"))
@@ -666,10 +654,6 @@ def test_a_program_that_dies_of_an_error_leaves_the_terminal_usable(keyboard):
 
 
 def test_without_a_terminal_no_keys_are_read():
-    code = (
-        "from camlog.sinks import KeyReader\nwith KeyReader(lambda: 0.0) as k: print(k.active, k.wait(0.01))"
-    )
-    done = subprocess.run(
-        [sys.executable, "-c", code], stdin=subprocess.DEVNULL, capture_output=True, text=True
-    )
+    code = "from camlog.sinks import KeyReader\nwith KeyReader(lambda: 0.0) as k: print(k.active, k.wait(0.01))"
+    done = subprocess.run([sys.executable, "-c", code], stdin=subprocess.DEVNULL, capture_output=True, text=True)
     assert done.stdout == "False False\n", done.stderr

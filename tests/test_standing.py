@@ -24,9 +24,7 @@ def yard(moves_deg=40.0, follows=1.0, obeys=True, speed_kmh=0.0, views=(), **val
     for n in range(round(2 * MOST_S * HZ)):
         t, words = n / HZ, test.instruction
         hold = re.search(r"hold (\d+) rpm", words)
-        wanted = (
-            float(hold[1]) if hold else 2600.0 if "open the throttle" in words and t % 3.0 < 1.3 else 800.0
-        )
+        wanted = float(hold[1]) if hold else 2600.0 if "open the throttle" in words and t % 3.0 < 1.3 else 800.0
         rpm += ((wanted if obeys else 800.0) - rpm) * (1 - np.exp(-1 / HZ / 0.3))
         command = round(moves_deg * float(np.clip((rpm - 1000.0) / 1400.0, 0.0, 1.0)), 1)
         actual += (follows * command - actual) * (1 - np.exp(-1 / HZ / 0.12))
@@ -49,16 +47,12 @@ def yard(moves_deg=40.0, follows=1.0, obeys=True, speed_kmh=0.0, views=(), **val
     return test, Trace(np.array([t for t, _ in rows]), columns), asked
 
 
-@pytest.mark.parametrize(
-    ("follows", "condition"), [(1.0, {"healthy", "insufficient_data"}), (0.0, {"stuck"})]
-)
+@pytest.mark.parametrize(("follows", "condition"), [(1.0, {"healthy", "insufficient_data"}), (0.0, {"stuck"})])
 def test_it_ends_when_there_is_enough_and_the_result_can_be_judged(follows, condition):
     test, trace, asked = yard(follows=follows)
     assert test.over.startswith("There is enough") and 60.0 < trace.time_s[-1] < MOST_S
     assert (
-        any("idle" in a for a in asked)
-        and any("hold 1500" in a for a in asked)
-        and any("briskly" in a for a in asked)
+        any("idle" in a for a in asked) and any("hold 1500" in a for a in asked) and any("briskly" in a for a in asked)
     )
     found = analyze(trace).cams["intake_b1"].verdict
     assert found.condition in condition

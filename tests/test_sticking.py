@@ -74,9 +74,7 @@ def test_stick_slip_inside_a_control_loop_is_found(rng, kind, hz, step):
 
 
 @pytest.mark.parametrize("hz", [30, 8])
-@pytest.mark.parametrize(
-    "tau, dead, rate", [(0.15, 0.05, None), (1.5, 0.2, None), (4.0, 0.2, None), (0.3, 0.3, 4.0)]
-)
+@pytest.mark.parametrize("tau, dead, rate", [(0.15, 0.05, None), (1.5, 0.2, None), (4.0, 0.2, None), (0.3, 0.3, 4.0)])
 def test_no_slowness_looks_like_sticking(rng, hz, tau, dead, rate):
     for kind in ("ramps", "steps"):
         x = command(kind, 100, rng)
@@ -141,9 +139,7 @@ def test_where_and_when_it_sticks(rng):
 @pytest.mark.parametrize("count", [1, 2, 10, 200])
 def test_a_constant_command_shows_nothing_about_sticking(count):
     t = np.arange(count) * 0.05
-    trace = Trace(
-        t, {"cam_intake_b1_commanded": np.full(count, 10.0), "cam_intake_b1_actual": np.full(count, 10.1)}
-    )
+    trace = Trace(t, {"cam_intake_b1_commanded": np.full(count, 10.0), "cam_intake_b1_actual": np.full(count, 10.1)})
     found = measure_sticking(cam_data(trace, "intake_b1"))
     assert found.sticks is None and found.reason
     assert found.stick_band_deg.value is None and found.stuck_time_fraction is None

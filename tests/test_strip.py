@@ -20,7 +20,16 @@ from tests.bench.fleet import FAMILIES, draw
 from tests.report_drives import findings_of
 from tests.steady_plants import cam_of, command, lag, stiction
 
-SAMPLES = ("healthy", "ignition-misfire", "sticking", "slow-cold", "stuck", "timing-offset", "leaking-hot", "cold-rattle")
+SAMPLES = (
+    "healthy",
+    "ignition-misfire",
+    "sticking",
+    "slow-cold",
+    "stuck",
+    "timing-offset",
+    "leaking-hot",
+    "cold-rattle",
+)
 # What a strip of that verdict must hold, and what would deny it.
 SHOWS = {"sticking": "jumped", "slow": "late", "stuck": "stood", "unstable": "hunting", "offset": "off"}
 DENIES = {"sticking": "off", "slow": "jumped", "stuck": "jumped", "unstable": "off", "offset": "hunting"}
@@ -110,7 +119,9 @@ def test_the_terminal_draws_a_line_a_cam_in_blocks_or_in_plain_letters():
     findings = findings_of("sticking")
     for blocks, sign, other in ((True, "\u258c", "J"), (False, "J", "\u258c")):
         intake, exhaust, legend = strip_lines(findings, blocks=blocks)
-        assert intake.startswith("Intake cam, bank 1 ") and sign in intake and sign not in exhaust and other not in intake
+        assert (
+            intake.startswith("Intake cam, bank 1 ") and sign in intake and sign not in exhaust and other not in intake
+        )
         assert f"{sign} jumped" in legend and len(intake) <= WIDTH
     "".join(strip_lines(findings, blocks=True)).encode("cp437")
     "".join(strip_lines(findings, blocks=False)).encode("ascii")

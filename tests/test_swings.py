@@ -119,7 +119,9 @@ def test_an_invented_car_whose_phaser_leaks_hunts_and_is_called_unstable():
     case = draw_case(1098, "B")
     assert case.kind == "internal_leakage"
     drive = case.drive()
-    (cam,) = (c for c, truth in drive_truth(case.setup, drive.block)["cams"].items() if truth["condition"] == "unstable")
+    (cam,) = (
+        c for c, truth in drive_truth(case.setup, drive.block)["cams"].items() if truth["condition"] == "unstable"
+    )
     verdict = analyze(drive.trace).cams[cam].verdict
     assert verdict.condition == "unstable" and verdict.confidence > 0.7
     assert any("swings about a command" in reason for reason in verdict.reasons)

@@ -11,7 +11,19 @@ from camlog.convert.mapping import SCHEMA, _MappingFile, read_mapping
 from camlog.errors import InputError
 from camlog.toml_file import _tables
 
-WRONG = ("1", "-3.5", "true", "[]", "[[1]]", "{}", "{a = 1}", '["x", 2]', "1979-05-27", "99999999999999999999999", "nan")
+WRONG = (
+    "1",
+    "-3.5",
+    "true",
+    "[]",
+    "[[1]]",
+    "{}",
+    "{a = 1}",
+    '["x", 2]',
+    "1979-05-27",
+    "99999999999999999999999",
+    "nan",
+)
 HOLDERS = {"table": "[table]", "time": "[time]", "angles": "[angles]", "column": "[[column]]"}
 
 

@@ -277,15 +277,12 @@ def test_random_floats_of_every_size_come_back_equal(saved):
 
 def test_a_row_is_one_line_of_plain_short_numbers():
     out = io.StringIO(newline="")
-    writer = TraceWriter(
-        out, ["engine_speed", "coolant_temp", "boost"], {"boost": "psi", "coolant_temp": "degF"}
-    )
+    writer = TraceWriter(out, ["engine_speed", "coolant_temp", "boost"], {"boost": "psi", "coolant_temp": "degF"})
     writer.write(Batch(12.345678, {"engine_speed": np.float64(750.0), "boost": -0.25}))
     writer.write(Batch(13.0, {"coolant_temp": math.nan, "engine_speed": math.inf}))
     # Values are in canonical units, so a heading must never claim another one for a known signal.
     assert out.getvalue() == (
-        "time [s],engine_speed [rpm],coolant_temp [degC],boost [psi]\r\n"
-        "12.345678,750,,-0.25\r\n13.000000,,,\r\n"
+        "time [s],engine_speed [rpm],coolant_temp [degC],boost [psi]\r\n12.345678,750,,-0.25\r\n13.000000,,,\r\n"
     )
 
 

@@ -269,8 +269,12 @@ def over_an_adapter(text: str, tmp_path, seconds="18", *options: str):
     path = tmp_path / "tried.toml"
     path.write_text(text, encoding="utf-8")
     timing = TimingModel(search_s=0.05, reset_s=0.05, no_answer_s=0.08)
-    with SimulatedAdapter(SimulatedCar(drive="demo"), read_profile(DEMO), traits=AdapterTraits(), timing=timing) as adapter:
-        return CliRunner().invoke(build_app(), ["vehicle", "try", str(path), "--port", adapter.start_tcp(), "--seconds", seconds, *options])
+    with SimulatedAdapter(
+        SimulatedCar(drive="demo"), read_profile(DEMO), traits=AdapterTraits(), timing=timing
+    ) as adapter:
+        return CliRunner().invoke(
+            build_app(), ["vehicle", "try", str(path), "--port", adapter.start_tcp(), "--seconds", seconds, *options]
+        )
 
 
 def test_the_command_names_a_wrong_sign(tmp_path):

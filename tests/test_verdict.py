@@ -85,8 +85,12 @@ def test_a_lively_control_that_overshoots_a_little_and_dithers_is_healthy(rng):
     "band, jump, hz",
     [
         pytest.param(
-            4.0, 3.0, 20.0,
-            marks=pytest.mark.xfail(strict=True, reason="mild sticking that never leaves an error: called healthy, 8 in 10"),
+            4.0,
+            3.0,
+            20.0,
+            marks=pytest.mark.xfail(
+                strict=True, reason="mild sticking that never leaves an error: called healthy, 8 in 10"
+            ),
         ),
         (8.0, 6.0, 8.0),
         (6.0, 3.0, 30.0),
@@ -289,7 +293,14 @@ def test_service_information_wins_over_the_default_and_is_named_as_the_source(rn
 def test_every_figure_that_was_weighed_stands_beside_its_limit_and_speaks_to_a_question(rng):
     d = drive(rng)
     verdict = verdict_of(d, sound(d.command()), rng)
-    assert {w.figure.question for w in verdict.evidence} >= {"moves", "follows", "in_time", "smooth", "holds", "reading"}
+    assert {w.figure.question for w in verdict.evidence} >= {
+        "moves",
+        "follows",
+        "in_time",
+        "smooth",
+        "holds",
+        "reading",
+    }
     for w in verdict.evidence:
         assert w.limit.value > 0 and w.times_limit >= 0
         assert w.measured.amount >= w.figure.least
@@ -336,9 +347,7 @@ def test_a_cam_never_asked_to_leave_rest_is_not_called_stuck(rng):
 def test_less_than_a_minute_is_too_short_whatever_it_shows(rng, kind):
     d = drive(rng, 45.0)
     d = dataclasses.replace(d, share=d.share[:9000], rpm=d.rpm[:9000], oil=d.oil[:9000])
-    actual = {"healthy": sound(d.command()), "stuck": np.zeros(9000), "slow": lag(d.command(), 1.5, 0.05)}[
-        kind
-    ]
+    actual = {"healthy": sound(d.command()), "stuck": np.zeros(9000), "slow": lag(d.command(), 1.5, 0.05)}[kind]
     withheld(verdict_of(d, actual, rng))
 
 

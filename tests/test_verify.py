@@ -281,14 +281,10 @@ def test_misfires_must_be_surely_below_the_limit_in_every_cylinder():
 
 def test_misfires_that_were_not_counted_are_not_gone():
     trace = repair().after.trace
-    blind = dataclasses.replace(
-        trace, columns={k: v for k, v in trace.columns.items() if not k.startswith("misfire")}
-    )
+    blind = dataclasses.replace(trace, columns={k: v for k, v in trace.columns.items() if not k.startswith("misfire")})
     found = gate(verify(again(repair().after, blind), repair().before), "misfire")
     assert found.state == "not_shown" and not found.answerable
-    three = dataclasses.replace(
-        trace, columns={k: v for k, v in trace.columns.items() if k != "misfire_cyl4"}
-    )
+    three = dataclasses.replace(trace, columns={k: v for k, v in trace.columns.items() if k != "misfire_cyl4"})
     found = gate(verify(again(repair().after, three), repair().before), "misfire")
     assert found.state == "not_shown" and "4 was not counted" in found.evidence
 
@@ -296,19 +292,13 @@ def test_misfires_that_were_not_counted_are_not_gone():
 def test_a_drive_without_a_drive_file_verifies_nothing():
     found = verify(analyze(repair().after.trace, None, PROFILE), repair().before)
     assert found.outcome == "not_verified_yet"
-    assert {"stored_codes", "lamp", "monitor_egr_vvt_system", "files", "same_vehicle", "order"} <= open_names(
-        found
-    )
+    assert {"stored_codes", "lamp", "monitor_egr_vvt_system", "files", "same_vehicle", "order"} <= open_names(found)
 
 
 def test_the_json_carries_everything_and_only_json_values():
     found = verify(repair().after, repair().before, job="Order 12")
     said = json.loads(json.dumps(found.to_dict(), allow_nan=False))
-    assert (
-        said["schema"] == "camlog.verification/1"
-        and said["outcome"] == "verified"
-        and said["job"] == "Order 12"
-    )
+    assert said["schema"] == "camlog.verification/1" and said["outcome"] == "verified" and said["job"] == "Order 12"
     assert {g["state"] for g in said["gates"]} == {"passed"}
     assert said["after"]["trace_sha256"] == repair().after.trace.sha256
     assert said["before"]["started_at"] == repair().before.drive.started_at

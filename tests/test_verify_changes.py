@@ -36,9 +36,7 @@ def test_the_interval_of_a_difference_agrees_with_welchs():
     welch = stats.ttest_ind(b, a, equal_var=False)
     interval = welch.confidence_interval(0.95)
     assert found.value == pytest.approx(b.mean() - a.mean())
-    assert found.low == pytest.approx(interval.low, abs=0.01) and found.high == pytest.approx(
-        interval.high, abs=0.01
-    )
+    assert found.low == pytest.approx(interval.low, abs=0.01) and found.high == pytest.approx(interval.high, abs=0.01)
     assert found.p_value == pytest.approx(welch.pvalue, abs=0.003)
 
 
@@ -83,9 +81,7 @@ def test_steps_that_never_arrived_are_a_bound():
 
 
 def test_a_sure_difference_too_small_to_matter_says_so():
-    found = corrected(
-        [change_of(figure(Estimate(0.70, 0.69, 0.71, 40), Estimate(0.67, 0.66, 0.68, 40), limit=3.0))]
-    )[0]
+    found = corrected([change_of(figure(Estimate(0.70, 0.69, 0.71, 40), Estimate(0.67, 0.66, 0.68, 40), limit=3.0))])[0]
     assert found.beyond_chance and found.small and "small beside the limit" in found.sentence
 
 
@@ -103,11 +99,7 @@ def test_only_cells_both_drives_visited_count_and_weigh_alike():
 
 def test_the_repaired_cam_lags_less_in_every_window_and_the_healthy_one_as_before():
     changes = verify(repair().after, repair().before).changes
-    lag = {
-        c.figure.window: c
-        for c in changes
-        if c.figure.cam == "intake_b1" and c.figure.name == "moving_rms_deg"
-    }
+    lag = {c.figure.window: c for c in changes if c.figure.cam == "intake_b1" and c.figure.name == "moving_rms_deg"}
     assert set(lag) == set(OIL_WINDOWS[:3])
     assert all(c.better and c.high < 0.0 for c in lag.values())
     other = [c for c in changes if c.figure.cam == "exhaust_b1"]

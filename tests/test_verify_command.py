@@ -58,9 +58,7 @@ def test_not_verified_ends_with_1_and_says_what_to_do(folder, tmp_path, capsys):
 
 
 def test_json_goes_to_the_pipe_and_writes_no_page(folder, tmp_path, capsys):
-    status, out, _ = run(
-        capsys, folder / "after.csv", "--before", folder / "before.csv", "--vehicle", "demo", "--json"
-    )
+    status, out, _ = run(capsys, folder / "after.csv", "--before", folder / "before.csv", "--vehicle", "demo", "--json")
     said = json.loads(out)
     assert status == 0 and said["outcome"] == "verified" and said["schema"] == "camlog.verification/1"
     assert not (folder / "after.verification.html").exists()

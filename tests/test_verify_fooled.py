@@ -28,9 +28,7 @@ def test_codes_cleared_an_hour_ago_with_nothing_run():
     after = readiness(snapshot(repair().short, -1, since_clear=fresh, permanent=()), **nothing)
     found = verify(after, repair().before)
     assert found.outcome == "not_verified_yet"
-    assert {"since_clear", "monitor_egr_vvt_system", "monitor_misfire", "monitor_components"} <= open_names(
-        found
-    )
+    assert {"since_clear", "monitor_egr_vvt_system", "monitor_misfire", "monitor_components"} <= open_names(found)
 
 
 def test_codes_cleared_at_the_end_of_a_good_long_drive():
@@ -42,9 +40,7 @@ def test_codes_cleared_at_the_end_of_a_good_long_drive():
 
 def test_codes_cleared_in_the_middle_of_the_recording():
     """The counters of the opening snapshot are higher than those of the closing one."""
-    after = snapshot(
-        repair().after, 0, since_clear={"warm_ups": 30.0, "distance_km": 800.0, "time_min": 900.0}
-    )
+    after = snapshot(repair().after, 0, since_clear={"warm_ups": 30.0, "distance_km": 800.0, "time_min": 900.0})
     found = verify(after, repair().before)
     assert gate(found, "since_clear").state == "failed" and not found.verified
 

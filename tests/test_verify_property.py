@@ -76,15 +76,11 @@ def _never_run(f: Findings, monitor: str) -> Findings:
 def shortened(seconds: float) -> Findings:
     """The full drive cut after some seconds, its snapshots as they are."""
     cut = repair().after.trace.between(0.0, seconds)
-    return analyze(
-        dataclasses.replace(cut, sha256=repair().after.trace.sha256), repair().after.drive, PROFILE
-    )
+    return analyze(dataclasses.replace(cut, sha256=repair().after.trace.sha256), repair().after.drive, PROFILE)
 
 
 def _field(name: str, value):
-    return lambda place: (
-        lambda f: snapshot(f, place, **{name: value}) if f.drive and f.drive.code_snapshots else f
-    )
+    return lambda place: lambda f: snapshot(f, place, **{name: value}) if f.drive and f.drive.code_snapshots else f
 
 
 def _without_monitor(monitor: str):
@@ -110,9 +106,7 @@ def _with_cams(f: Findings, cams) -> Findings:
 
 
 def _two_cylinders(f: Findings) -> Findings:
-    return dataclasses.replace(
-        f, misfire=dataclasses.replace(f.misfire, per_cylinder=f.misfire.per_cylinder[:2])
-    )
+    return dataclasses.replace(f, misfire=dataclasses.replace(f.misfire, per_cylinder=f.misfire.per_cylinder[:2]))
 
 
 REMOVALS = [
@@ -128,9 +122,7 @@ REMOVALS = [
     lambda place: lambda f: file_of(f, vehicle={"name": None, "vin": None}),
     lambda place: lambda f: file_of(f, started_at=None),
     lambda place: lambda f: file_of(f, adapter={}),
-    lambda place: lambda f: file_of(
-        f, vehicle={k: v for k, v in f.drive.vehicle.items() if k != "profile_sha256"}
-    ),
+    lambda place: lambda f: file_of(f, vehicle={k: v for k, v in f.drive.vehicle.items() if k != "profile_sha256"}),
     lambda place: lambda f: file_of(f, intact=None),
     lambda place: lambda f: file_of(f, trace_sha256=None),
     lambda place: lambda f: _with_cams(f, {k: v for k, v in f.cams.items() if k != CAMS[place]}),
@@ -264,7 +256,12 @@ def test_what_is_removed_besides_gives_no_proof_back(taken, from_after, from_bef
 
 # ---------------------------------------------------------------- what looks like less to prove
 
-NO_NUMBERS = ({}, {"vin": None, "vin_hash": None}, {"vin": "", "vin_hash": ""}, {"vin": None, "vin_hash": "", "name": "the same car"})
+NO_NUMBERS = (
+    {},
+    {"vin": None, "vin_hash": None},
+    {"vin": "", "vin_hash": ""},
+    {"vin": None, "vin_hash": "", "name": "the same car"},
+)
 
 
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -285,8 +282,14 @@ def test_a_monitor_that_ran_before_the_clear_proves_nothing(warm_ups, distance_k
     """Counters since clearing that went on from those of the first drive, every monitor still complete: the last clear was
     before that drive, and with it every run of a monitor that the second drive can show."""
     held = closing(repair().before).since_clear
-    on = {"warm_ups": held["warm_ups"] + warm_ups, "distance_km": held["distance_km"] + distance_km, "time_min": held["time_min"] + minutes}
-    after = snapshot(snapshot(repair().after, 0, since_clear=on, readiness=closing(repair().before).readiness), -1, since_clear=on)
+    on = {
+        "warm_ups": held["warm_ups"] + warm_ups,
+        "distance_km": held["distance_km"] + distance_km,
+        "time_min": held["time_min"] + minutes,
+    }
+    after = snapshot(
+        snapshot(repair().after, 0, since_clear=on, readiness=closing(repair().before).readiness), -1, since_clear=on
+    )
     found = verify(after, repair().before)
     assert not found.verified
     assert {f"monitor_{name}" for name in MONITORS} <= {g.name for g in found.open_gates}

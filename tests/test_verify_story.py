@@ -68,9 +68,7 @@ def over_the_wire(setup, cycle, state, path: Path):
     # The wall's clock stood nearly still meanwhile: each drive is dated to a day of its own.
     drive = read_drive(done.drive)
     day = DAYS.index(path.name)
-    write_drive(
-        dataclasses.replace(drive, started_at=(FIRST_DAY + timedelta(days=day)).isoformat()), done.drive
-    )
+    write_drive(dataclasses.replace(drive, started_at=(FIRST_DAY + timedelta(days=day)).isoformat()), done.drive)
     return car.state()
 
 
@@ -109,9 +107,7 @@ def test_the_fault_matured_as_it_does_on_a_car(told):
     first = read_drive(folder / "first-drive.drive.json").code_snapshots[-1]
     second = read_drive(drive_path(story.before)).code_snapshots[-1]
     assert [c.code for c in first.pending] == ["P0011"] and not first.stored and first.mil is False
-    assert [c.code for c in second.stored] == [c.code for c in second.permanent] == [
-        "P0011"
-    ] and second.mil is True
+    assert [c.code for c in second.stored] == [c.code for c in second.permanent] == ["P0011"] and second.mil is True
     assert story.cleared.remaining == () and [c.code for c in story.cleared.permanent] == ["P0011"]
     last = read_drive(folder / "after.drive.json").code_snapshots[-1]
     assert last.permanent == () and last.since_clear["warm_ups"] >= 1.0
@@ -140,14 +136,9 @@ def test_the_command_says_the_same_from_the_files_and_ends_with_1(told, tmp_path
             main(["verify", *map(str, arguments), "--vehicle", "demo"])
         return ended.value.code or 0
 
-    assert (
-        run(folder / "after.csv", "--before", folder / "before.csv", "--out", tmp_path, "--job", "Order 12")
-        == 1
-    )
+    assert run(folder / "after.csv", "--before", folder / "before.csv", "--out", tmp_path, "--job", "Order 12") == 1
     out = capsys.readouterr().out
-    assert (
-        out.startswith("Proves nothing: all other checks pass") and (tmp_path / "after.verification.html").exists()
-    )
+    assert out.startswith("Proves nothing: all other checks pass") and (tmp_path / "after.verification.html").exists()
     assert run(folder / "short.csv", "--before", folder / "before.csv", "--out", tmp_path) == 1
     assert "Not verified yet" in capsys.readouterr().out
     assert run(folder / "before.csv", "--before", folder / "first-drive.csv", "--out", tmp_path) == 1

@@ -64,7 +64,9 @@ def retired(text: str, patterns=RETIRED) -> list[str]:
                                   "12 half swings", "wanders by 2.1 deg rms", "support 0.91", "Warning lamp: on"])  # fmt: skip
 def test_the_list_finds_what_it_retires(line):
     assert retired(line)
-    assert not retired("phaser (VVT actuator), oil control valve, MIL (warning lamp), 19 checks, a recording, mechanical timing")
+    assert not retired(
+        "phaser (VVT actuator), oil control valve, MIL (warning lamp), 19 checks, a recording, mechanical timing"
+    )
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -96,7 +98,12 @@ def test_the_pages_of_a_pair_hold_no_retired_word():
 
 def test_the_kinds_of_unstable_are_told_and_the_key_stays():
     rattles, leaks = findings_of("cold-rattle"), findings_of("leaking-hot")
-    words = {condition_word(c.verdict) for f in (rattles, leaks) for c in f.cams.values() if c.verdict.condition == "unstable"}
+    words = {
+        condition_word(c.verdict)
+        for f in (rattles, leaks)
+        for c in f.cams.values()
+        if c.verdict.condition == "unstable"
+    }
     assert "Rattling at start" in words and words <= {"Rattling at start", "Hunting", "Drifting"}
     assert "rattling at start" in headline(rattles)
     unstable = next(c for c in rattles.cams.values() if c.verdict.condition == "unstable")
@@ -109,8 +116,17 @@ def test_the_pages_of_the_server_hold_no_retired_word(tmp_path):
     shutil.copy(Path(__file__).parent / "foreign" / "cam_no_side.csv", tmp_path / "customer.csv")
     desk = Desk(tmp_path)
     try:
-        for path in ("/", "/recordings", "/recording/too-short.csv", "/recording/customer.csv", "/recording/none.csv",
-                     "/convert/customer.csv", "/convert/too-short.csv", "/convert/none.csv", "/replay/too-short.csv"):
+        for path in (
+            "/",
+            "/recordings",
+            "/recording/too-short.csv",
+            "/recording/customer.csv",
+            "/recording/none.csv",
+            "/convert/customer.csv",
+            "/convert/too-short.csv",
+            "/convert/none.csv",
+            "/replay/too-short.csv",
+        ):
             page = page_for(desk, path)
             hints = re.findall(r'(?:placeholder|title|alt|aria-label)="([^"]*)"', page)  # are read out too
             said = " ".join([text_of(page), *hints])

@@ -33,9 +33,7 @@ class TestDrive:
         return np.arange(len(self.share)) * STEP_S
 
 
-def drive(
-    rng: np.random.Generator, seconds: float = 220.0, oil_degc: tuple[float, float] = (75.0, 92.0)
-) -> TestDrive:
+def drive(rng: np.random.Generator, seconds: float = 220.0, oil_degc: tuple[float, float] = (75.0, 92.0)) -> TestDrive:
     """Warm idle at rest, then levels held for 3 to 9 s at 2,000 rpm, and again."""
     share, rpm = [], []
     while sum(map(len, share)) * STEP_S < seconds:
@@ -58,16 +56,11 @@ def sound(x: np.ndarray, tau: float = TAU_S) -> np.ndarray:
     return lag(x, tau, DEAD_S)
 
 
-def trace_of(
-    d: TestDrive, rng: np.random.Generator, cams: dict[str, tuple[np.ndarray, np.ndarray]], **how
-) -> Trace:
+def trace_of(d: TestDrive, rng: np.random.Generator, cams: dict[str, tuple[np.ndarray, np.ndarray]], **how) -> Trace:
     """What a recorder would have of the cams (commanded, actual each STEP_S), engine speed and oil
     temperature."""
     how = {"hz": 20.0, "noise": 0.15, "step": 0.1} | how
-    parts = [
-        recorded(c, a, rng, cam=cam, engine_speed=d.rpm, oil_temp=d.oil, **how)
-        for cam, (c, a) in cams.items()
-    ]
+    parts = [recorded(c, a, rng, cam=cam, engine_speed=d.rpm, oil_temp=d.oil, **how) for cam, (c, a) in cams.items()]
     rows = np.unique(np.concatenate([p.time_s for p in parts]))
     columns: dict[str, np.ndarray] = {}
     for part in parts:

@@ -56,7 +56,10 @@ def drive(setup: VehicleSetup, cycle: DriveCycle, state: dict | None, day: int) 
         done.drive,
         started_at=(FIRST_DAY + timedelta(days=day)).isoformat(),
         vehicle={
-            "name": setup.name, "vin": None, "vin_hash": vin_hash(setup.vin), "profile_sha256": PROFILE.sha256,
+            "name": setup.name,
+            "vin": None,
+            "vin_hash": vin_hash(setup.vin),
+            "profile_sha256": PROFILE.sha256,
         },
         # These tests are about the other checks, so this car stands for a vehicle.
         adapter={"name": "invented adapter", "simulated": False},

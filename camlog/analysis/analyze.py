@@ -101,8 +101,7 @@ def analyze(
         causes = do_not_run.without_running(causes, refused)
     first_lines = do_not_run.sentences(refused)
     cams = {
-        cam: CamFindings(cam, verdicts[cam], x, covered.per_cam.get(cam), patterns[cam])
-        for cam, x in examined.items()
+        cam: CamFindings(cam, verdicts[cam], x, covered.per_cam.get(cam), patterns[cam]) for cam, x in examined.items()
     }
     return Findings(
         trace=trace, conditions=known.conditions, cams=cams, misfire=misfire, codes=codes, causes=causes, diagnosis=diagnosis,

@@ -167,9 +167,7 @@ def _codes(snapshots: Sequence[CodeSnapshot]) -> tuple[CodeSeen, ...]:
     return tuple(sorted(seen, key=lambda c: (FAMILIES.index(c.family), c.code)))
 
 
-def _code_seen(
-    code: str, times: list[float], ecus: Sequence[str], snapshots: Sequence[CodeSnapshot]
-) -> CodeSeen:
+def _code_seen(code: str, times: list[float], ecus: Sequence[str], snapshots: Sequence[CodeSnapshot]) -> CodeSeen:
     lists = {name: [held for s in snapshots if (held := _held(s, name)) is not None] for name in LISTS}
     try:
         sentence = describe(facts(code))
@@ -177,9 +175,7 @@ def _code_seen(
         sentence = messages("codes.no_code", code=code)
     stored, pending, permanent = (code in lists[name][-1] if lists[name] else None for name in LISTS)
     new, gone = (_absent(code, snapshots[end], snapshots) for end in (0, -1))
-    return CodeSeen(
-        facts_of(code), stored, pending, permanent, times[0], times[-1], new, gone, tuple(ecus), sentence
-    )
+    return CodeSeen(facts_of(code), stored, pending, permanent, times[0], times[-1], new, gone, tuple(ecus), sentence)
 
 
 def _absent(code: str, snapshot: CodeSnapshot, snapshots: Sequence[CodeSnapshot]) -> bool | None:

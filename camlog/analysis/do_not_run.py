@@ -172,7 +172,14 @@ def _flutter(
         if verdict.condition != "unstable" or start.value is None or later.low is None:
             continue
         if start.value > limit.value and later.low > limit.value:
-            yield Reason.of("rattle", "flutter", cam=cam_words(cam), start=shown(start, limit.unit), later=shown(later, limit.unit), limit=limit)
+            yield Reason.of(
+                "rattle",
+                "flutter",
+                cam=cam_words(cam),
+                start=shown(start, limit.unit),
+                later=shown(later, limit.unit),
+                limit=limit,
+            )
 
 
 # ---------------------------------------------------------------- live

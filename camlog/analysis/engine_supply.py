@@ -119,9 +119,7 @@ def low_oil_pressure(trace: Trace, limits: Mapping[str, Limit] = LIMITS) -> LowP
     if not all(len(times) for times, _ in read.values()):
         return None
     readings = sorted(
-        (float(t), name, float(v))
-        for name, (times, values) in read.items()
-        for t, v in zip(times, values, strict=True)
+        (float(t), name, float(v)) for name, (times, values) in read.items() for t, v in zip(times, values, strict=True)
     )  # engine speed before oil pressure where both came at once
     for time_s, name, value in readings:
         watch.accept(time_s, {name: value})

@@ -120,7 +120,10 @@ def _pooled(*sums: np.ndarray) -> tuple[np.ndarray, ...]:
     return tuple(np.add.reduceat(s, edges) for s in sums)
 
 
-def ratio(numerator: np.ndarray, denominator: np.ndarray, ) -> Estimate:
+def ratio(
+    numerator: np.ndarray,
+    denominator: np.ndarray,
+) -> Estimate:
     """Sum of `numerator` over sum of `denominator`, both per block (b,), with its between-block interval."""
     weight = float(np.sum(denominator))
     if not len(numerator) or weight <= 0:

@@ -46,9 +46,7 @@ class DriveClock:
     `clock` counts monotonic seconds, `real` seconds that go on in a sleep. Safe between threads.
     """
 
-    def __init__(
-        self, clock: Callable[[], float] = time.perf_counter, real: Callable[[], float] = real_seconds
-    ):
+    def __init__(self, clock: Callable[[], float] = time.perf_counter, real: Callable[[], float] = real_seconds):
         self._clock, self._real = clock, real
         self._lock = threading.Lock()
         self._slept_s = 0.0

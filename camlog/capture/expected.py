@@ -21,9 +21,7 @@ _IN_HAND = 1.15
 _KEPT = ("engine_speed", "coolant_temp", "oil_temp", "engine_load")
 
 
-def expect(
-    link: Link, capabilities: Capabilities, only: Iterable[str] | None, least_interval_s: float
-) -> Expected:
+def expect(link: Link, capabilities: Capabilities, only: Iterable[str] | None, least_interval_s: float) -> Expected:
     """What `make_plan` with the same arguments comes to on this link, by timing each of its requests.
 
     `least_interval_s` is the longest mean interval between readings of a pair that a verdict takes. Raises LinkLost.
@@ -44,9 +42,7 @@ def _seconds(link: Link, capabilities: Capabilities, request: Request) -> float 
     return min((r.round_trip_s for r in replies if r.messages), default=None)
 
 
-def _advised(
-    capabilities: Capabilities, plan: Plan, seconds: Callable[[Request], float], least_hz: float
-) -> Expected:
+def _advised(capabilities: Capabilities, plan: Plan, seconds: Callable[[Request], float], least_hz: float) -> Expected:
     pairs_hz = pair_rates(plan, seconds)
     cams, others = list(pairs_hz), [s for s in plan.signals if cam_of(s) is None]
     for count, rest in product(range(len(cams), 0, -1), (others, [s for s in others if s in _KEPT])):
@@ -72,6 +68,4 @@ def pair_rates(plan: Plan, seconds: Callable[[Request], float]) -> dict[str, flo
         asked.update(request.signals)
         now_s += seconds(request)
     pairs = {cam: (commanded(cam), actual(cam)) for cam in CAM_IDS}
-    return {
-        cam: min(asked[s] for s in both) / now_s for cam, both in pairs.items() if all(asked[s] for s in both)
-    }
+    return {cam: min(asked[s] for s in both) / now_s for cam, both in pairs.items() if all(asked[s] for s in both)}

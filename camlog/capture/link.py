@@ -87,9 +87,7 @@ class Link:
     protocol: Protocol  # python-obd's parser of the bus
     form: LineForm  # what frames of the bus look like
     spaces_off = False  # True where the adapter sends frames without spaces
-    restarted_by = (
-        "adapter_reset"  # why the adapter restarted last, as far as it told `sync`: one of RESTARTS
-    )
+    restarted_by = "adapter_reset"  # why the adapter restarted last, as far as it told `sync`: one of RESTARTS
 
     def __init__(
         self,

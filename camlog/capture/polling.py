@@ -26,9 +26,7 @@ REOPEN_AFTER = 2  # tries on the open port before it is opened anew
 ANEW_EVERY = 6  # every so many tries all is begun anew: the adapter may be another, at another speed
 SILENT_BACKOFF_S = (*BACKOFF_S, 5.0)  # the same where the adapter works and the engine module is silent
 BUS_ANEW_EVERY = 4  # every so many of those the bus is opened anew: the adapter may have lost its way to it
-PENDING_PAUSE_S = (
-    0.1  # after "response pending" and no answer: what still comes must not meet the next request
-)
+PENDING_PAUSE_S = 0.1  # after "response pending" and no answer: what still comes must not meet the next request
 REOPENED = ("hung", "babbling")  # troubles that opening the port anew may end
 
 

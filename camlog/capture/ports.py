@@ -90,10 +90,7 @@ def transports() -> dict[str, type[Transport]]:
     """The table: every kind of transport by its scheme."""
     import camlog.capture.transports as package
 
-    modules = (
-        importlib.import_module(f"{package.__name__}.{m.name}")
-        for m in pkgutil.iter_modules(package.__path__)
-    )
+    modules = (importlib.import_module(f"{package.__name__}.{m.name}") for m in pkgutil.iter_modules(package.__path__))
     return {module.Transport.scheme: module.Transport for module in modules}
 
 

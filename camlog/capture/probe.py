@@ -34,9 +34,7 @@ from camlog.signals import BY_PID, MAX_CYLINDERS
 _TRIES = 3  # a reply may be lost once or twice on a good link
 _PAYING = 0.9  # a count digit is worth using where it takes less than this share of the time without it
 _ANSWERED = (None, "out_of_range")
-BIT_MAPS = range(
-    0x00, 0xE0, 0x20
-)  # SAE J1979: each names the 32 numbers after its own, the last the next map
+BIT_MAPS = range(0x00, 0xE0, 0x20)  # SAE J1979: each names the 32 numbers after its own, the last the next map
 
 ServiceAt = tuple[int, int | None]  # a service and the request header of the module it is asked of
 
@@ -266,9 +264,7 @@ class _Probe:
             item = self.identifier(service, identifier, definitions) if self.address(header) else None
             if item is None:
                 names = ", ".join(d.name for d in definitions)
-                self.notes.append(
-                    messages("note.identifier", service=service, identifier=identifier, signals=names)
-                )
+                self.notes.append(messages("note.identifier", service=service, identifier=identifier, signals=names))
             else:
                 found.setdefault((service, header), []).append(item)
         return found

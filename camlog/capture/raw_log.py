@@ -108,11 +108,7 @@ def replay_raw(path: str | Path, profile: VehicleProfile | None = None) -> Itera
     """
     records = list(_records(path))
     begun = next(
-        (
-            (n, t, what["stream"])
-            for n, (t, kind, what) in enumerate(records)
-            if kind == "!" and "stream" in what
-        ),
+        ((n, t, what["stream"]) for n, (t, kind, what) in enumerate(records) if kind == "!" and "stream" in what),
         None,
     )
     if begun is None:
@@ -135,9 +131,7 @@ def read_raw(path: str | Path, profile: VehicleProfile | None = None) -> tuple[T
     names = in_order(asked)
     columns = {n: np.array([b.values.get(n, math.nan) for b in batches], dtype=float) for n in names}
     times_s = (
-        np.maximum.accumulate(np.array([round(b.time_s, 6) for b in batches], dtype=float))
-        if batches
-        else np.empty(0)
+        np.maximum.accumulate(np.array([round(b.time_s, 6) for b in batches], dtype=float)) if batches else np.empty(0)
     )
     facts = next(what["stream"] for _, kind, what in _records(path) if kind == "!" and "stream" in what)
     digest = hashlib.sha256(Path(path).read_bytes()).hexdigest()

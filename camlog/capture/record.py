@@ -91,9 +91,7 @@ def record(
     # Closed here, not when the last error that mentions it is forgotten: the adapter is free again at once.
     with closing(source.stream(minutes)) as stream:
         failures = run(stream, [sink, _ClosingCodes(source, sink, views), *views])
-    return Recording(
-        trace, sink.drive_path, sink.rows, source.gap_seconds, dict(source.errors), tuple(failures)
-    )
+    return Recording(trace, sink.drive_path, sink.rows, source.gap_seconds, dict(source.errors), tuple(failures))
 
 
 class _ClosingCodes:

@@ -231,9 +231,7 @@ def definition_item(identifier: int, size: int, definitions: Sequence[SignalDefi
 
     def decode(data: bytes) -> dict[str, float]:
         found = {d.name: (d.decode(data), decimals) for d, decimals in carried}
-        return {
-            name: round(value, decimals) for name, (value, decimals) in found.items() if value is not None
-        }
+        return {name: round(value, decimals) for name, (value, decimals) in found.items() if value is not None}
 
     return Item(identifier, size, tuple(d.name for d in definitions), decode)
 
@@ -275,7 +273,5 @@ def profile_groups(profile: VehicleProfile) -> dict[tuple[int, int | None, int],
     """A profile's signals by (service, request header, identifier), in the profile's order."""
     groups: dict[tuple[int, int | None, int], list[SignalDefinition]] = {}
     for definition in profile.signals:
-        groups.setdefault((definition.service, definition.request_header, definition.identifier), []).append(
-            definition
-        )
+        groups.setdefault((definition.service, definition.request_header, definition.identifier), []).append(definition)
     return groups

@@ -128,9 +128,7 @@ def _by_cams(items: Iterable[Item]) -> list[list[Item]]:
     return [members for _, members in groups]
 
 
-def _angle_turns(
-    angles: Sequence[Item], service: int, header: int | None, most: int
-) -> list[tuple[Request, ...]]:
+def _angle_turns(angles: Sequence[Item], service: int, header: int | None, most: int) -> list[tuple[Request, ...]]:
     """Turns for cam angles: whole cams to a request where they fit, a cam's two angles side by side where not."""
     turns: list[tuple[Request, ...]] = []
     open_items: list[Item] = []
@@ -195,9 +193,7 @@ class Schedule:
         """Ask for a request's items one by one from now on: together they are not answered."""
         singles = tuple(Request(request.service, (i,), request.header) for i in request.items)
         self._queue = []
-        self._turns = tuple(
-            tuple(s for r in turn for s in (singles if r == request else (r,))) for turn in self._turns
-        )
+        self._turns = tuple(tuple(s for r in turn for s in (singles if r == request else (r,))) for turn in self._turns)
         if request in self._period:
             period, due = self._period.pop(request), self._due.pop(request)
             for single in singles:

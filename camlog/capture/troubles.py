@@ -11,9 +11,7 @@ from camlog.stream import Event
 
 EPISODE_QUIET_S = 1.0  # a kind of trouble that stayed away this long is a new episode when it comes back
 EVENT_REPEAT_S = 30.0  # one that goes on is told again after this long
-SPLIT_AFTER = (
-    6  # failures of one request in a row, while others succeed, before its items are asked for singly
-)
+SPLIT_AFTER = 6  # failures of one request in a row, while others succeed, before its items are asked for singly
 SPLIT_AFTER_S = 3.0
 
 PROBLEMS = messages.table("problem")  # in words for the drive file and the screen

@@ -41,7 +41,10 @@ def analyze(
         typer.echo(visible_json(made[0] if len(made) == 1 else made))
         return
     # Everything that can be wrong with the names is said before the first analysis.
-    places = [[results.result_path(path, ending, out, force) for ending in (".report.html", ".findings.json")] for path in trace]
+    places = [
+        [results.result_path(path, ending, out, force) for ending in (".report.html", ".findings.json")]
+        for path in trace
+    ]
     results.check_dashboard(dashboard)
     for place, (path, (report, figures)) in enumerate(zip(trace, places, strict=True)):
         recording = results.load(path, maps, place)

@@ -92,9 +92,7 @@ def _ask_with(progress: _Progress):
         for number, (value, meaning) in enumerate(question.choices, start=1):
             typer.echo(f"  {number}  {value}" + (f"  {meaning}" if meaning else ""), err=True)
         while True:
-            answer = typer.prompt(
-                f"{prompt} (Enter leaves it open)", default="", show_default=False, err=True
-            ).strip()
+            answer = typer.prompt(f"{prompt} (Enter leaves it open)", default="", show_default=False, err=True).strip()
             if not answer:
                 return None
             if not question.choices:

@@ -35,7 +35,9 @@ def new(
     job.note("begun")
     if complaint:
         job.put("complaint", complaint, "complaint")
-    set_fields(job, "vehicle", {"plate": plate, "mileage_km": mileage_km, "oil_date": oil_date, **profile_fields(profile)})
+    set_fields(
+        job, "vehicle", {"plate": plate, "mileage_km": mileage_km, "oil_date": oil_date, **profile_fields(profile)}
+    )
     set_fields(job, "people", {"technician": technician, "shop": shop_name})
     for path in recording or ():
         add_recording(job, findings_of(path, profile))
@@ -153,7 +155,9 @@ def close(
     _pages(record, next_steps(record, shop_file, layout), out or record.path.parent, force)
 
 
-def _open(job: Path | None, shop: Path | None, vehicle: str | None) -> tuple[Job, ShopFile, Layout, VehicleProfile | None]:
+def _open(
+    job: Path | None, shop: Path | None, vehicle: str | None
+) -> tuple[Job, ShopFile, Layout, VehicleProfile | None]:
     from camlog.cli.results import profile_of
     from camlog.job.record import find_job
     from camlog.job.shop import read_shop

@@ -28,7 +28,9 @@ def add(
     profile = profile_of(vehicle)
     with Library(library) as kept:
         for path in trace:
-            entry = entry_of(analyze(*load(path), profile), kind=kind, vehicle=car, mileage_km=mileage_km, outcome=outcome)
+            entry = entry_of(
+                analyze(*load(path), profile), kind=kind, vehicle=car, mileage_km=mileage_km, outcome=outcome
+            )
             number = kept.add(entry)
             if good:
                 kept.mark_good(number, good, why)

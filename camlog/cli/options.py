@@ -15,9 +15,7 @@ from typing import Annotated, Any, Literal
 
 import typer
 
-TABLE: dict[str, Any] = tomllib.loads(
-    resources.files(__package__).joinpath("options.toml").read_text("utf-8")
-)
+TABLE: dict[str, Any] = tomllib.loads(resources.files(__package__).joinpath("options.toml").read_text("utf-8"))
 Units = Literal["metric", "us"] | None
 # Those that show a person numbers of a drive.
 WITH_UNITS = frozenset(
@@ -54,9 +52,7 @@ def declared(command: Callable[..., Any], *path: str) -> Callable[..., Any]:
 
     given = list(inspect.signature(command, eval_str=True).parameters.values())
     if shows_numbers:
-        given.append(
-            inspect.Parameter("units", inspect.Parameter.KEYWORD_ONLY, default=None, annotation=Units)
-        )
+        given.append(inspect.Parameter("units", inspect.Parameter.KEYWORD_ONLY, default=None, annotation=Units))
     words = {key: value for table in tables for key, value in table.items()}
     parameters = [p.replace(annotation=_annotated(p, dict(words[p.name]))) for p in given]
     run.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]

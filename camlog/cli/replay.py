@@ -85,7 +85,9 @@ def _play(
     position = [start or 0.0]
     sinks = []
     with KeyReader(lambda: position[0]) as keys:
-        items = replay(trace, drive, speed=speed, start_s=start, end_s=end, sleep=keys.wait, stop=lambda: keys.end_requested)
+        items = replay(
+            trace, drive, speed=speed, start_s=start, end_s=end, sleep=keys.wait, stop=lambda: keys.end_requested
+        )
         if out is not None:
             base_s = float(trace.time_s[0]) if start is None else start
             begun = cut_drive(drive, base_s, trace)

@@ -7,9 +7,7 @@ from pathlib import Path
 import typer
 
 
-def shortcut(
-    folder: Path | None = None, menu: bool = False, to: Path | None = None, force: bool = False
-) -> None:
+def shortcut(folder: Path | None = None, menu: bool = False, to: Path | None = None, force: bool = False) -> None:
     """Write a shortcut that starts camlog and opens its page in the browser.
 
     It does what `camlog serve --open` does in that folder. Closing its window, or Ctrl-C in it, ends a recording cleanly.

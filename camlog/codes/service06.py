@@ -45,9 +45,7 @@ RAW = Scaling(1.0, "")
 def misfire_mid(cylinder: int) -> int:
     """The monitor that counts the misfires of a cylinder (from 1). Raises ValueError beyond cylinder 12."""
     if not 1 <= cylinder <= MAX_MISFIRE_CYLINDERS:
-        raise ValueError(
-            f"service 06 counts misfires of cylinders 1 to {MAX_MISFIRE_CYLINDERS}, not {cylinder}"
-        )
+        raise ValueError(f"service 06 counts misfires of cylinders 1 to {MAX_MISFIRE_CYLINDERS}, not {cylinder}")
     return MID_MISFIRE_CYLINDER_1 + cylinder - 1
 
 

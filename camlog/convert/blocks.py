@@ -51,7 +51,9 @@ class Oddities:
         kinds = ("wide_rows", "short_rows", "other_rows", "torn_end", "repeated_headings")
         found = [counted(kind, self.rows[kind][0], line=self.rows[kind][1]) for kind in kinds if kind in self.rows]
         cells = sorted((c.index, c.label, *seen) for c, seen in self.unreadable.items() if c.index not in times)
-        return found + [counted("unreadable", n, column=name, cell=ascii(text), line=at) for _, name, n, at, text in cells]
+        return found + [
+            counted("unreadable", n, column=name, cell=ascii(text), line=at) for _, name, n, at, text in cells
+        ]
 
 
 @dataclass(frozen=True)

@@ -102,7 +102,9 @@ def _grid(series: Sequence[Series], most: int) -> tuple[np.ndarray, float] | Non
     return (grid, step) if len(grid) >= _LEAST_POINTS else None
 
 
-def _by_lag(x: np.ndarray, y: np.ndarray, earliest: int, latest: int, judge: Judge, digits: int) -> tuple[int, Slope, Slope]:
+def _by_lag(
+    x: np.ndarray, y: np.ndarray, earliest: int, latest: int, judge: Judge, digits: int
+) -> tuple[int, Slope, Slope]:
     """The lag of `y` behind `x` in steps at which `judge` finds the best squared correlation, what it finds there, and
     what without a lag."""
     most = len(x) // 3
@@ -152,7 +154,9 @@ def mapped(follower: Series, engine: Sequence[Series]) -> Fit | None:
     y, *by = (np.interp(grid, s.time_s, s.values) for s in series)
     edges = np.linspace(0, 1, _ENGINE_BINS + 1)[1:-1]
     cell = sum(np.searchsorted(np.quantile(x, edges), x) * _ENGINE_BINS**place for place, x in enumerate(by))
-    lag, (_, r2), (_, at_once) = _by_lag(np.asarray(cell), y, round(_EARLIEST_S / step), round(_LATEST_S / step), _explained, 2)
+    lag, (_, r2), (_, at_once) = _by_lag(
+        np.asarray(cell), y, round(_EARLIEST_S / step), round(_LATEST_S / step), _explained, 2
+    )
     return Fit(lag * step, 1.0, r2, at_once)
 
 
@@ -177,9 +181,7 @@ def _regression(x: np.ndarray, y: np.ndarray) -> Slope:
     return (xy / xx, xy * xy / (xx * yy)) if xx > 0 and yy > 0 and np.isfinite(xx * yy) else (0.0, 0.0)
 
 
-def checked(
-    matches: Sequence[ColumnMatch], table: Table, mapping: Mapping, known: set[int]
-) -> tuple[ColumnMatch, ...]:
+def checked(matches: Sequence[ColumnMatch], table: Table, mapping: Mapping, known: set[int]) -> tuple[ColumnMatch, ...]:
     """The matches; a certain cam angle whose values contradict it is in doubt, with the reason.
 
     What somebody said of a column is not questioned again, but the contradiction is noted; `known` columns (by index) are

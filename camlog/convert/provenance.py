@@ -207,5 +207,7 @@ def _snapshot(time_s: float, lists: dict[str, tuple[str, ...]]) -> CodeSnapshot:
 
 def _events(remarks: Remarks) -> tuple[Event, ...]:
     """Markers from columns of remarks; what is a code is in the snapshots already."""
-    found = (Event(time_s, "marker", text[:_MAX_TEXT]) for time_s, heading, text in remarks if not _is_of_codes(heading))
+    found = (
+        Event(time_s, "marker", text[:_MAX_TEXT]) for time_s, heading, text in remarks if not _is_of_codes(heading)
+    )
     return tuple(found)[:_MAX_EVENTS]

@@ -113,7 +113,9 @@ def missing(done: Conversion) -> Iterator[str]:
     if not any(map(is_angle, signals | {c.signal for c in done.doubtful})):
         yield say("no_cam_angles")
     for cam in CAM_IDS:
-        lacking = {role: name(cam) for role, name in (("commanded", commanded), ("actual", actual)) if name(cam) not in signals}
+        lacking = {
+            role: name(cam) for role, name in (("commanded", commanded), ("actual", actual)) if name(cam) not in signals
+        }
         if len(lacking) == 1:
             yield say("half_a_cam", cam=cam_words(cam), role=next(iter(lacking)))
         if not lacking and (rate := min(rate_hz(done, commanded(cam)), rate_hz(done, actual(cam)))):

@@ -90,7 +90,9 @@ def _told_clocks(layout: Layout, mapping: Mapping) -> tuple[Timing, ...]:
 
 
 def _told_timing(layout: Layout, mapping: Mapping, told: int | str) -> Timing:
-    is_told = (lambda c: c.index + 1 == told) if isinstance(told, int) else (lambda c: c.heading.strip() == told.strip())
+    is_told = (
+        (lambda c: c.index + 1 == told) if isinstance(told, int) else (lambda c: c.heading.strip() == told.strip())
+    )
     column = next(filter(is_told, layout.columns), None)
     if column is None:
         error = say.error("no_time_column", name=repr(told))
@@ -156,7 +158,9 @@ def own_clocks(path: Path, layout: Layout) -> tuple[Timing, ...]:
         raise _refused(path, layout, clocks, "untimed_channels")
     groups = {c: tuple(j for j, own in owner.items() if own is c) for c in clocks}
     return tuple(
-        replace(c.timing, channels=js, reason=say("own_clock", reason=c.timing.reason)) for c, js in groups.items() if js
+        replace(c.timing, channels=js, reason=say("own_clock", reason=c.timing.reason))
+        for c, js in groups.items()
+        if js
     )
 
 
@@ -170,7 +174,11 @@ def _owners(layout: Layout, clocks: Sequence[_Clock]) -> dict[int, _Clock]:
         # The nearest on the left is a column's own only where that names no channel itself.
         told = all(c is not None and (j in by_name or not c.channels) for j, c in owner.items())
     else:
-        told = len({c.kind for c in clocks}) == 1 and None not in owner.values() and len(set(owner.values())) == len(clocks)
+        told = (
+            len({c.kind for c in clocks}) == 1
+            and None not in owner.values()
+            and len(set(owner.values())) == len(clocks)
+        )
     return {j: c for j, c in owner.items() if c is not None} if told else {}
 
 

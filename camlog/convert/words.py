@@ -10,7 +10,9 @@ from camlog.messages import Messages
 
 say = Messages("camlog.convert")
 TimeUnit = Literal["s", "ms", "us", "ns", "min", "h", "day"]
-SECONDS_IN: dict[str, float] = dict(zip(get_args(TimeUnit), (1.0, 1e-3, 1e-6, 1e-9, 60.0, 3600.0, 86400.0), strict=True))
+SECONDS_IN: dict[str, float] = dict(
+    zip(get_args(TimeUnit), (1.0, 1e-3, 1e-6, 1e-9, 60.0, 3600.0, 86400.0), strict=True)
+)
 _DATA = tomllib.loads(resources.files("camlog.convert").joinpath("words.toml").read_text("utf-8"))
 
 

@@ -11,7 +11,9 @@ from camlog.analysis.causes.checks import CHECKS, IN_ORDER, Check
 from camlog.errors import InputError
 
 _GOOD = frozenset("ok okay good fine right clean order normal passed nothing free".split())
-_BAD = frozenset("low bad sticks stuck sticking blocked worn broken open short off old wrong dirty black overdue slack play moves gone".split())
+_BAD = frozenset(
+    "low bad sticks stuck sticking blocked worn broken open short off old wrong dirty black overdue slack play moves gone".split()
+)
 _EMPTY = frozenset("the a an is are was of in at and with to l 1 2".split())
 
 

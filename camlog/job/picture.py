@@ -74,5 +74,9 @@ def drawn(pictures: Mapping[str, Mapping[str, Any] | None]) -> list[dict[str, An
 def _line(moment: Mapping[str, Any], angles: list[float | None], low: float, high: float) -> Markup:
     """Points of a line; numbers only, so that no page need escape or shorten them."""
     across = WIDTH / max(moment["seconds"], 0.1)
-    pairs = [(t * across, HEIGHT * (high - a) / (high - low)) for t, a in zip(moment["time_s"], angles, strict=False) if a is not None]
+    pairs = [
+        (t * across, HEIGHT * (high - a) / (high - low))
+        for t, a in zip(moment["time_s"], angles, strict=False)
+        if a is not None
+    ]
     return Markup(" ".join(f"{x:.1f},{y:.1f}" for x, y in pairs))

@@ -79,7 +79,9 @@ def whole_set_from_km(
 ) -> float | None:
     """The mileage from which the whole timing set costs less in the end than the phaser with its valve; None: never."""
     for km in range(0, 500_001, 5_000):
-        cost = {c.repair.key: c.expected_cost for c in choices(probabilities, shop, layout, float(km), elongation_percent)}
+        cost = {
+            c.repair.key: c.expected_cost for c in choices(probabilities, shop, layout, float(km), elongation_percent)
+        }
         if cost["timing_set"] < min(cost["phaser"], cost["phaser_valve"]):
             return float(km)
     return None
@@ -91,5 +93,8 @@ def parts_list(choice: Choice, shop: ShopFile) -> list[dict[str, Any]]:
     arrived = dict.fromkeys(TABLE["arrival"])
     return [
         {"what": choice.repair.name, "part": own.part, "supplier": own.supplier, "arrived": arrived},
-        *({"what": what, "part": "", "supplier": "", "arrived": dict(arrived)} for what in TABLE["one_time"].get(choice.repair.opens, ())),
+        *(
+            {"what": what, "part": "", "supplier": "", "arrived": dict(arrived)}
+            for what in TABLE["one_time"].get(choice.repair.opens, ())
+        ),
     ]

@@ -42,7 +42,9 @@ _Choice = TypedDict("_Choice", {"key": str, "repair": str, "cures": float, "come
                                 "expected_cost": float})  # fmt: skip
 _Quote = TypedDict("_Quote", {"repair": str, "choices": list[_Choice], "parts": list[dict[str, Any]],
                               "whole_set_from_km": float | None}, total=False)  # fmt: skip
-_Seen = TypedDict("_Seen", {"probabilities": Chances | None, "cams": dict[str, dict[str, Any]], "do_not_run": list[str]}, total=False)
+_Seen = TypedDict(
+    "_Seen", {"probabilities": Chances | None, "cams": dict[str, dict[str, Any]], "do_not_run": list[str]}, total=False
+)
 _File = TypedDict("_File", {
     "complaint": str | None, "done": str | None, "vehicle": dict[str, Any] | None, "people": dict[str, Any] | None,
     "recordings": list[dict[str, Any]] | None, "findings": _Seen | None, "checks": list[_Seen] | None, "quote": _Quote | None,
@@ -66,7 +68,9 @@ class Job:
         """Set a key and note the change; what stood there before goes to the log."""
         earlier = self.content.get(key)
         self.content[key] = value
-        self.note(what, **({"before": earlier} if earlier and key in ("complaint", "vehicle", "people", "quote") else {}))
+        self.note(
+            what, **({"before": earlier} if earlier and key in ("complaint", "vehicle", "people", "quote") else {})
+        )
 
     def add(self, key: str, entry: Mapping[str, Any], what: str) -> None:
         """Append a dated entry to a list (`recordings`, `checks`) and note it."""
@@ -100,7 +104,9 @@ def read_job(path: str | Path) -> Job:
         raw = json.loads(path.read_bytes().decode("utf-8-sig"))
     except OSError as error:
         raise InputError(
-            f"cannot be read ({error.strerror})", file=path, remedy="Begin one with `camlog job new`, or check the path."
+            f"cannot be read ({error.strerror})",
+            file=path,
+            remedy="Begin one with `camlog job new`, or check the path.",
         ) from error
     except (ValueError, RecursionError) as error:
         raise InputError("is not JSON", file=path, line=getattr(error, "lineno", None), remedy=remedy) from error

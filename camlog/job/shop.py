@@ -61,7 +61,9 @@ class ShopRepair:
 
     def applied(self, usual: Repair) -> Repair:
         """The repair with the shop's own time and price, where it gives them."""
-        return replace(usual, minutes=self.minutes or usual.minutes, parts=usual.parts if self.parts is None else self.parts)
+        return replace(
+            usual, minutes=self.minutes or usual.minutes, parts=usual.parts if self.parts is None else self.parts
+        )
 
 
 @dataclass(frozen=True)

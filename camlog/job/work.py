@@ -15,11 +15,11 @@ from camlog.analysis.causes.troubleshoot import after, cost_of_opening_first, ex
 from camlog.job.found import Outcome
 from camlog.job.picture import picture
 from camlog.job.quote import choices, parts_list, whole_set_from_km
-from camlog.job.record import SUFFIX, Job, read_job
+from camlog.job.record import SUFFIX, Job
 from camlog.job.sheet import measured_outcomes, messages, row_words, work_sheet
 from camlog.job.shop import ShopFile
 from camlog.numbers import number
-from camlog.profile.model import Layout, layout_of
+from camlog.profile.model import Layout
 from camlog.report.words import condition_word, does_for_owner, state_of
 from camlog.stream import now
 
@@ -44,18 +44,30 @@ def set_fields(job: Job, part: str, values: Mapping[str, object]) -> None:
     """Set what was said of the vehicle or the people; None or an empty text leaves a key as it is."""
     new = {k: v for k, v in values.items() if v not in (None, "")}
     if new:
-        job.put(part, {**job.get(part), **new}, f"{part}: " + ", ".join(sorted(k.removesuffix("_km").replace("_", " ") for k in new)))
+        job.put(
+            part,
+            {**job.get(part), **new},
+            f"{part}: " + ", ".join(sorted(k.removesuffix("_km").replace("_", " ") for k in new)),
+        )
 
 
 def profile_fields(profile: VehicleProfile | None) -> dict[str, str]:
     """What a vehicle profile says of a job's vehicle, and where it lies."""
-    return {} if profile is None else {"name": profile.name, "oil_grade": profile.oil_grade or "", "profile": str(profile.file or "")}
+    return (
+        {}
+        if profile is None
+        else {"name": profile.name, "oil_grade": profile.oil_grade or "", "profile": str(profile.file or "")}
+    )
 
 
 def add_recording(job: Job, findings: Findings, role: str = "before") -> None:
     """Take a recording into the job; one from before the repair gives the job its findings and causes."""
     trace = findings.trace
-    job.add("recordings", {"file": trace.name, "sha256": trace.sha256, "role": role}, f"recording {trace.name} ({role} the repair)")
+    job.add(
+        "recordings",
+        {"file": trace.name, "sha256": trace.sha256, "role": role},
+        f"recording {trace.name} ({role} the repair)",
+    )
     then = job.get("findings").get("picture") if role != "before" else None
     seen = {
         "trace": trace.name,
@@ -95,7 +107,10 @@ def _for_owner(findings: Findings) -> str:
 
 def drive_before(job: Job) -> Path | None:
     """The recording of before the repair whose findings the job holds, where it lies beside the job file; else another."""
-    names = [job.get("findings").get("trace"), *(r.get("file") for r in job.get("recordings") if r.get("role") == "before")]
+    names = [
+        job.get("findings").get("trace"),
+        *(r.get("file") for r in job.get("recordings") if r.get("role") == "before"),
+    ]
     found = [job.path.parent / Path(name).name for name in names if isinstance(name, str)]
     return next((path for path in found if path.is_file()), None)
 
@@ -121,7 +136,11 @@ def _with_checks(job: Job, outcomes: Mapping[str, str]) -> dict[str, float]:
 
 def _outcomes(job: Job) -> dict[str, str]:
     """The last outcome of each check that was made, by its key."""
-    return {c["key"]: c["outcome"] for c in job.get("checks") if c.get("key") in CHECK and CHECK[c["key"]].can_show(c.get("outcome"))}
+    return {
+        c["key"]: c["outcome"]
+        for c in job.get("checks")
+        if c.get("key") in CHECK and CHECK[c["key"]].can_show(c.get("outcome"))
+    }
 
 
 def _done(job: Job) -> list[str]:
@@ -242,10 +261,14 @@ def _chain_against_recording(job: Job) -> list[str]:
 
 
 def _measured_chain(job: Job) -> float | None:
-    return next((r.get("value") for r in job.get("sheet").get("measurements", []) if r.get("what") == "chain elongation"), None)
+    return next(
+        (r.get("value") for r in job.get("sheet").get("measurements", []) if r.get("what") == "chain elongation"), None
+    )
 
 
-def close(job: Job, done: str = "", second: Findings | None = None, first: Findings | None = None) -> Verification | None:
+def close(
+    job: Job, done: str = "", second: Findings | None = None, first: Findings | None = None
+) -> Verification | None:
     """Close the job: what was `done`, in words, and with the `second` drive, of after the repair, the proof, which it gives.
 
     The `first`, of before it, becomes the one whose findings the job holds.
@@ -266,35 +289,3 @@ def close(job: Job, done: str = "", second: Findings | None = None, first: Findi
         job.put("verification", proof.to_dict(), f"verification: {proof.outcome_words.lower()}")
     job.note("closed")
     return proof
-
-
-def take_drive(job: str, trace: str, vehicle: str | None) -> None:
-    """Analyse a recording of before the repair, and take it into the job; files by their paths."""
-    findings = _analysed(trace, vehicle)
-    record = read_job(job)  # only now: a job may change while a drive is analysed
-    add_recording(record, findings)
-    record.save()
-
-
-def finish(job: str, after: str | None, vehicle: str | None, done: str) -> None:
-    """Close a job, with the proof where there is a drive after the repair; writes the customer's page and the workshop file anew."""
-    from camlog.job.pages import write_pages
-    from camlog.job.shop import read_shop
-    from camlog.profile import read_profile
-
-    before = drive_before(read_job(job)) if after else None
-    second, first = (_analysed(str(path), vehicle) if path else None for path in (after, before))
-    record = read_job(job)  # only now, as above
-    close(record, done, second, first)
-    record.save()
-    layout = layout_of(read_profile(vehicle) if vehicle else None)
-    write_pages(record, next_steps(record, read_shop(None, record.path.parent), layout), record.path.parent, replace=True)
-
-
-def _analysed(trace: str, vehicle: str | None) -> Findings:
-    from camlog.analysis import analyze
-    from camlog.drive import drive_beside
-    from camlog.profile import read_profile
-    from camlog.trace import read_trace
-
-    return analyze(read_trace(trace), drive_beside(trace), read_profile(vehicle) if vehicle else None)

@@ -36,7 +36,10 @@ def places(library: Library, row: Mapping[str, Any]) -> list[Place]:
     good = known_good(library, row["kind"], row["sha256"])
     if good is None:
         return []
-    found = (good.place((f["cam"], f["figure"], f["part"], f["oil"]), f["value"], f["low"], f["high"]) for f in row["figures"])
+    found = (
+        good.place((f["cam"], f["figure"], f["part"], f["oil"]), f["value"], f["low"], f["high"])
+        for f in row["figures"]
+    )
     return sorted((place for place in found if place is not None), key=lambda place: -place.worse_by)
 
 
@@ -53,15 +56,24 @@ def trends(library: Library, car: str) -> list[str]:
         figure, window = BY_NAME.get(name), OilWindow.of_key(oil)
         if figure is None or len(rows) < FEWEST_DRIVES:
             continue
-        where = {"cam": cam_title(cam), "title": figure.title, "part": part, "oil": window.words if window is not None else ""}
+        where = {
+            "cam": cam_title(cam),
+            "title": figure.title,
+            "part": part,
+            "oil": window.words if window is not None else "",
+        }
         values = np.array([r["value"] for r in rows])
         changed = change_point(values)
         if changed is not None:
-            before, after = (with_unit(float(half.mean()), figure.unit) for half in (values[:changed], values[changed:]))
+            before, after = (
+                with_unit(float(half.mean()), figure.unit) for half in (values[:changed], values[changed:])
+            )
             since = {"file": rows[changed]["file"], "day": rows[changed]["started_at"][:10]}
             lines.append(say("trend.changed", **where, **since, before=before, after=after))
         limit = limit_of(figure, window)
-        crossing = crosses(rows, np.abs(values) if figure.bad == "size" else values, limit.value, below=figure.bad == "below")
+        crossing = crosses(
+            rows, np.abs(values) if figure.bad == "size" else values, limit.value, below=figure.bad == "below"
+        )
         if crossing is not None:
             lines.append(say("trend.reaches", **where, limit=limit, first=crossing[0], last=crossing[1]))
     return lines or [say("trend.none", car=car, fewest=FEWEST_DRIVES)]
@@ -75,18 +87,27 @@ def change_point(values: np.ndarray) -> int | None:
     """
     if len(values) < FEWEST_DRIVES or np.ptp(values) == 0.0:
         return None
-    at = extra("ruptures", "screen").Binseg(model="l2", min_size=2, jump=1).fit(values.reshape(-1, 1)).predict(n_bkps=1)[0]
+    at = (
+        extra("ruptures", "screen")
+        .Binseg(model="l2", min_size=2, jump=1)
+        .fit(values.reshape(-1, 1))
+        .predict(n_bkps=1)[0]
+    )
     if at >= len(values):
         return None
     p = stats.ttest_ind(values[:at], values[at:], equal_var=False).pvalue
     return at if p * (len(values) - 3) < 0.05 else None
 
 
-def crosses(rows: Sequence[Mapping[str, Any]], values: np.ndarray, limit: float, *, below: bool = False) -> tuple[str, str] | None:
+def crosses(
+    rows: Sequence[Mapping[str, Any]], values: np.ndarray, limit: float, *, below: bool = False
+) -> tuple[str, str] | None:
     """Between which two mileages a figure would reach its limit (`below`: from above), in words; two days where a drive has no
     mileage. By a straight line and its 95 % slope; None where that is not within FORESEEN of the last drive."""
     by_mileage = all(r["mileage_km"] is not None for r in rows)
-    at = np.array([r["mileage_km"] if by_mileage else datetime.fromisoformat(r["started_at"]).timestamp() / DAY_S for r in rows])
+    at = np.array(
+        [r["mileage_km"] if by_mileage else datetime.fromisoformat(r["started_at"]).timestamp() / DAY_S for r in rows]
+    )
     foreseen, sign = FORESEEN_KM if by_mileage else FORESEEN_DAYS, -1.0 if below else 1.0
     if np.ptp(at) < 1.0 or sign * values[-1] >= sign * limit:
         return None
@@ -100,4 +121,6 @@ def crosses(rows: Sequence[Mapping[str, Any]], values: np.ndarray, limit: float,
     ends = first, min(last, at[-1] + 10 * foreseen)
     if by_mileage:
         return in_whole(ends[0], "km"), in_whole(ends[1], "km")
-    return datetime.fromtimestamp(ends[0] * DAY_S).date().isoformat(), datetime.fromtimestamp(ends[1] * DAY_S).date().isoformat()
+    return datetime.fromtimestamp(ends[0] * DAY_S).date().isoformat(), datetime.fromtimestamp(
+        ends[1] * DAY_S
+    ).date().isoformat()

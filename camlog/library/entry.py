@@ -7,7 +7,9 @@ from camlog.analysis.findings import Findings
 from camlog.library.store import Entry, FigureValue
 
 
-def entry_of(findings: Findings, *, kind: str = "", vehicle: str = "", mileage_km: float | None = None, outcome: str = "") -> Entry:
+def entry_of(
+    findings: Findings, *, kind: str = "", vehicle: str = "", mileage_km: float | None = None, outcome: str = ""
+) -> Entry:
     """What is kept of a recording. `kind` is the shop's key of the engine, `vehicle` what tells its cars apart."""
     trace, drive, profile = findings.trace, findings.drive, findings.profile
     named = (drive.vehicle.get("name") if drive is not None else None) or (profile.name if profile is not None else "")
@@ -22,7 +24,11 @@ def entry_of(findings: Findings, *, kind: str = "", vehicle: str = "", mileage_k
         outcome=outcome,
         codes=tuple(c.code for c in findings.codes.codes),
         cams={
-            cam: (f.verdict.condition, f.verdict.confidence, {c: round(p, 4) for c, p in f.verdict.probabilities.items()})
+            cam: (
+                f.verdict.condition,
+                f.verdict.confidence,
+                {c: round(p, 4) for c, p in f.verdict.probabilities.items()},
+            )
             for cam, f in findings.cams.items()
         },
         figures=tuple(value for cam in findings.cams for value in figure_values(findings, cam)),

@@ -249,11 +249,17 @@ class KnownGood:
         """
         said, found = list(evidence), list(self._places(cam, evidence))
         for question in {w.figure.question for w in evidence}:
-            own = [(place.worse_by, i, place) for i, place in found if place.figure.question == question and place.good.weighed]
+            own = [
+                (place.worse_by, i, place)
+                for i, place in found
+                if place.figure.question == question and place.good.weighed
+            ]
             if own:
                 _, i, place = max(own, key=lambda o: o[0])
                 says = {c: place.says if c != "stuck" else max(place.says, 0.0) for c in place.figure.speaks_for}
-                said[i] = replace(said[i], says={c: said[i].says.get(c, 0.0) + says.get(c, 0.0) for c in {*said[i].says, *says}})
+                said[i] = replace(
+                    said[i], says={c: said[i].says.get(c, 0.0) + says.get(c, 0.0) for c in {*said[i].says, *says}}
+                )
         return tuple(said), tuple(sorted((place for _, place in found), key=lambda place: -place.worse_by))
 
     def _places(self, cam: str, evidence: Sequence[Weighed]) -> Iterator[tuple[int, Place]]:

@@ -153,7 +153,9 @@ def _examined(local: Path, path: str, size: int, modified: float, vehicle: str |
     for cam, (condition, confidence, _) in kept.cams.items():
         by_oil: dict[str, dict[str, Any]] = {}
         for value in (f for f in kept.figures if f.cam == cam):
-            row = by_oil.setdefault(value.oil, {"cam": cam, "oil": value.oil, "condition": condition, "confidence": confidence})
+            row = by_oil.setdefault(
+                value.oil, {"cam": cam, "oil": value.oil, "condition": condition, "confidence": confidence}
+            )
             row[value.figure + (f"_{value.part}" if value.part else "")] = value.value
         rows += by_oil.values() or [{"cam": cam, "oil": "", "condition": condition, "confidence": confidence}]
     return Row(
@@ -197,7 +199,9 @@ def _read_state(path: Path) -> Iterator[Row]:
                 continue  # a line that was cut off: that file is examined again
 
 
-def _run(files: Sequence[str], done: dict[str, Row], vehicle: str | None, jobs: int, scheduler: str | None) -> Iterator[Row | None]:
+def _run(
+    files: Sequence[str], done: dict[str, Row], vehicle: str | None, jobs: int, scheduler: str | None
+) -> Iterator[Row | None]:
     """A row for each file as it is finished, None for one that has not changed."""
     todo = list(reversed(files))
     suspects: set[str] = set()  # under way when a worker ended: examined again at the end, each with nothing beside it
@@ -255,7 +259,9 @@ def _refused(path: str, reason: str) -> Row:
 def _executor(jobs: int, scheduler: str | None) -> Iterator[tuple[Executor, Callable[[], int]]]:
     """What takes the files, and how many workers it has at the moment. Raises InputError where no scheduler answers."""
     if scheduler is None:
-        with ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), max_tasks_per_child=RESTART_WORKER_AFTER) as pool:
+        with ProcessPoolExecutor(
+            jobs, mp_context=get_context("spawn"), max_tasks_per_child=RESTART_WORKER_AFTER
+        ) as pool:
             yield pool, lambda: jobs
         return
     distributed = extra("distributed", "cluster")

@@ -164,7 +164,10 @@ class Library:
                 self._open.execute(f"DELETE FROM {table} WHERE recording = ?", (number,))
             self._open.executemany(
                 "INSERT INTO cam VALUES (?, ?, ?, ?, ?)",
-                [(number, cam, condition, sure, json.dumps(dict(p))) for cam, (condition, sure, p) in entry.cams.items()],
+                [
+                    (number, cam, condition, sure, json.dumps(dict(p)))
+                    for cam, (condition, sure, p) in entry.cams.items()
+                ],
             )
             self._open.executemany(
                 "INSERT OR REPLACE INTO figure VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -217,10 +220,15 @@ class Library:
         wanted = _storable(search).lower().split()
         for word in wanted:
             only("instr(text, ?)", word)
-        begun = (self._few("SELECT recording FROM word WHERE word >= ? AND word < ?", w, w + chr(0x10FFFF)) for w in _words(" ".join(wanted)))
+        begun = (
+            self._few("SELECT recording FROM word WHERE word >= ? AND word < ?", w, w + chr(0x10FFFF))
+            for w in _words(" ".join(wanted))
+        )
         if few := next(filter(None, begun), ""):
             only(few)
-        return self._read(f"{' AND '.join(where) or 1} ORDER BY COALESCE(started_at, added_at) DESC, id DESC LIMIT ?", *values, most)
+        return self._read(
+            f"{' AND '.join(where) or 1} ORDER BY COALESCE(started_at, added_at) DESC, id DESC LIMIT ?", *values, most
+        )
 
     def _few(self, query: str, *values: object) -> str:
         """The recordings of a query as a restriction where they are few; empty where looking at each, newest first, is sooner."""

@@ -22,7 +22,9 @@ def check_profile(profile: VehicleProfile, error: ErrorAt) -> VehicleProfile:
     """
     engine = _check_engine(profile.engine, error)
     _check_cams(profile.cams, engine, error)
-    _check_once([d.name for d in profile.signals], "signal", "name", "is defined twice", "[[signal]] of each name", error)
+    _check_once(
+        [d.name for d in profile.signals], "signal", "name", "is defined twice", "[[signal]] of each name", error
+    )
     for index, definition in enumerate(profile.signals):
         where = ("signal", index)
         _check_place(definition, where, engine, error)

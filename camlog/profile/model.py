@@ -96,7 +96,9 @@ class Layout:
     interference: Annotated[bool, Expected("true or false")] = True
     lock: Literal["retard_stop", "advance_stop", "middle", "unknown"] = "unknown"
     screen: Text | None = None
-    shared_chains: Annotated[tuple[tuple[str, ...], ...], Expected('lists of cams, as in [["intake_b1", "exhaust_b1"]]')] = ()
+    shared_chains: Annotated[
+        tuple[tuple[str, ...], ...], Expected('lists of cams, as in [["intake_b1", "exhaust_b1"]]')
+    ] = ()
     oil_pressure_idle_kpa: Annotated[int, Ge(1), Le(1000)] | None = None
     oil_pressure_2000_rpm_kpa: Annotated[int, Ge(1), Le(2000)] | None = None
     torque_reference: Text | None = None

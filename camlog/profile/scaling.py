@@ -152,6 +152,4 @@ class SignalDefinition(SignalKeys):
         field = int.from_bytes(data[self.start_byte : self.end_byte], self.byte_order)
         field &= ~(self._mask << self._lowest_bit)
         field |= (raw & self._mask) << self._lowest_bit
-        data[self.start_byte : self.end_byte] = field.to_bytes(
-            self.end_byte - self.start_byte, self.byte_order
-        )
+        data[self.start_byte : self.end_byte] = field.to_bytes(self.end_byte - self.start_byte, self.byte_order)

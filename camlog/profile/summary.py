@@ -74,9 +74,7 @@ def _signals(definitions: tuple[SignalDefinition, ...]) -> Table:
         low, high = definition.value_range
         header, reach = definition.request_header, f"{low:g} to {high:g} {signals.unit_of(definition.name)}"
         to = "default" if header is None else f"{header:X}"
-        table.add_row(
-            definition.name, request(definition), to, place(definition), reach, f"{definition.step:g}"
-        )
+        table.add_row(definition.name, request(definition), to, place(definition), reach, f"{definition.step:g}")
     return table
 
 

@@ -136,7 +136,9 @@ def _sized(row: Row | None) -> Estimate:
 
 def counted(changes: dict[str, tuple[Pair, ...]]) -> str:
     """How many metrics went which way."""
-    states = [tuple(row.state if row else "missing" for row in pair[:2]) for group in changes.values() for pair in group]
+    states = [
+        tuple(row.state if row else "missing" for row in pair[:2]) for group in changes.values() for pair in group
+    ]
     return say("pair.counted", count=len(states), mended=states.count(("beyond", "within")),
                broken=states.count(("within", "beyond")), still=states.count(("beyond", "beyond")))  # fmt: skip
 
@@ -169,7 +171,10 @@ def render_comparison(
         cards=cards,
         told=grouped(like_for_like),
         counted=counted(metrics),
-        changes=[(say("row.misfires") if cam == "misfire" else cam_title(cam), [p.change for p in pairs]) for cam, pairs in metrics.items()],
+        changes=[
+            (say("row.misfires") if cam == "misfire" else cam_title(cam), [p.change for p in pairs])
+            for cam, pairs in metrics.items()
+        ],
         sides=[(word, records(f, board)) for word, f in zip(words, (before, after), strict=True)],
         cautions=both_cautions(before, after),
     )
@@ -225,7 +230,10 @@ def common_axes(first: Chart, second: Chart) -> tuple[Chart, Chart]:
         ends = [] if first.clock and key == "xaxis" else [e for c in (first, second) for e in _ends(c, key)]
         if ends:
             ranges[key] = [min(ends), max(ends)]
-    one, two = (replace(c, layout=c.layout | {k: c.layout[k] | {"range": r} for k, r in ranges.items()}) for c in (first, second))
+    one, two = (
+        replace(c, layout=c.layout | {k: c.layout[k] | {"range": r} for k, r in ranges.items()})
+        for c in (first, second)
+    )
     return one, two
 
 

@@ -46,15 +46,22 @@ def _one_of(words: Iterable[str]) -> Predicate:
 Text = Annotated[str, MinLen(1), MaxLen(300), Expected("text in quotes, up to 300 characters")]
 Kind = Annotated[str, _one_of((*KINDS, *FORMER_KINDS)), Expected("one of " + ", ".join(KINDS))]
 First = Annotated[
-    str, _one_of((AUTO, *(k for k, v in KINDS.items() if v.per_cam), *FORMER_KINDS)), Expected("auto or a chart of one cam")
+    str,
+    _one_of((AUTO, *(k for k, v in KINDS.items() if v.per_cam), *FORMER_KINDS)),
+    Expected("auto or a chart of one cam"),
 ]
 Signals = Annotated[
     tuple[Annotated[str, Predicate(is_signal_name)], ...], MinLen(1), _unique, Expected("a list of signal names")
 ]
 Windows = Annotated[
-    tuple[Annotated[str, _one_of(WINDOW_WORDS)], ...], MinLen(1), _unique, Expected("a list of " + ", ".join(WINDOW_WORDS))
+    tuple[Annotated[str, _one_of(WINDOW_WORDS)], ...],
+    MinLen(1),
+    _unique,
+    Expected("a list of " + ", ".join(WINDOW_WORDS)),
 ]
-Cams = Annotated[tuple[Annotated[str, _one_of(CAM_IDS)], ...], MinLen(1), _unique, Expected("a list of " + ", ".join(CAM_IDS))]
+Cams = Annotated[
+    tuple[Annotated[str, _one_of(CAM_IDS)], ...], MinLen(1), _unique, Expected("a list of " + ", ".join(CAM_IDS))
+]
 Tables = Annotated[
     tuple[Annotated[str, _one_of(TABLES)], ...], _unique, Expected(f"a list of {', '.join(TABLES)} (or empty)")
 ]
@@ -141,7 +148,11 @@ def read_dashboard(which: str | Path | None = None) -> Dashboard:
     list_key = "panel" if former else "chart"
     asked = [(c, c.chart) for c in read.panel] if isinstance(read, _FormerFile) else [(c, c.kind) for c in read.chart]
     if len(asked) > MOST_CHARTS:
-        raise toml.error((list_key, MOST_CHARTS), f"has {len(asked)} charts", f"A page holds up to {MOST_CHARTS}; make two dashboards.")
+        raise toml.error(
+            (list_key, MOST_CHARTS),
+            f"has {len(asked)} charts",
+            f"A page holds up to {MOST_CHARTS}; make two dashboards.",
+        )
     found = tuple(
         _checked(chart, kind, lambda where, *rest, i=i: toml.error((list_key, i, *where), *rest))
         for i, (chart, kind) in enumerate(asked)
@@ -151,7 +162,9 @@ def read_dashboard(which: str | Path | None = None) -> Dashboard:
     if former:
         remarks.append("[[panel]] is called [[chart]] now, and chart in it kind; the old names are still read.")
     if len(found) < len(asked) or read.first in FORMER_KINDS:
-        remarks.append(f"The charts {', '.join(FORMER_KINDS)} are left out: every report shows their figures by oil temperature.")
+        remarks.append(
+            f"The charts {', '.join(FORMER_KINDS)} are left out: every report shows their figures by oil temperature."
+        )
     return Dashboard(
         read.name, read.purpose, found, read.tables, read.windows,
         AUTO if read.first in FORMER_KINDS else read.first, path.name, toml.sha256, tuple(remarks),
@@ -164,7 +177,11 @@ def _checked(chart: _ChartKeys, kind: str, error: Callable[..., InputError]) -> 
     allowed = ["title", *KINDS[kind].takes, *(["cams"] if KINDS[kind].per_cam else [])]
     for key in given:
         if key not in allowed:
-            raise error((key,), f"does not go with the chart {kind}", f"Leave it out; this chart takes {', '.join(sorted(allowed))}.")
+            raise error(
+                (key,),
+                f"does not go with the chart {kind}",
+                f"Leave it out; this chart takes {', '.join(sorted(allowed))}.",
+            )
     for i, name in enumerate(given.get("signals", ())):
         near = get_close_matches(name, [*SIGNALS, MISFIRES], n=1, cutoff=0.75)
         # A shop may record signals camlog does not know; one that nearly has a known name is a slip.

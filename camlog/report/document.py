@@ -91,7 +91,12 @@ class ChartBook:
         name = f"chart-{len(self.specs) + 1}"
         height = height or chart.height
         if not chart.empty:
-            about = {"first": first, "title": chart.title, "file": f"{chart.kind}-{chart.cam}".strip("-"), "height": height}
+            about = {
+                "first": first,
+                "title": chart.title,
+                "file": f"{chart.kind}-{chart.cam}".strip("-"),
+                "height": height,
+            }
             self.specs[name] = chart.spec() | about
         return {"id": name, "height": height, "chart": chart}
 

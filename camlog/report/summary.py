@@ -58,8 +58,13 @@ def complaint(findings: Findings) -> dict[str, Any]:
     worst = {n: rates[n] for n in misfire.pattern.cylinders if n in rates}
     limit = findings.limits["misfire_per_1000_rev"]
     top = max(*rates.values(), limit.value, 1e-9) if rates else 1.0  # no cylinder may misfire at all
-    bars = [{"cylinder": n, "rate": r, "width": 100 * r / top, "limit": 100 * limit.value / top, "over": n in worst} for n, r in rates.items()]
-    words = say("complaint.words", codes=codes[:CODES_SAID], more=len(codes) - CODES_SAID, worst=worst, count=len(rates))
+    bars = [
+        {"cylinder": n, "rate": r, "width": 100 * r / top, "limit": 100 * limit.value / top, "over": n in worst}
+        for n, r in rates.items()
+    ]
+    words = say(
+        "complaint.words", codes=codes[:CODES_SAID], more=len(codes) - CODES_SAID, worst=worst, count=len(rates)
+    )
     return {"codes": codes, "cylinders": bars if worst else [], "limit": limit, "words": capital(words)}
 
 
@@ -98,7 +103,10 @@ def next_steps(findings: Findings) -> dict[str, Any]:
         return steps | {"title": say("next.drive"), "items": items, "causes": [], "caution": findings.coverage.caution}
     if not causes:
         return steps | {"items": [{"text": say("next.nothing"), "cautions": ()}]}
-    return steps | {"items": checks(findings.diagnosis.checks(causes[0])[:FIRST_ITEMS]), "weak": causes[0].support < WORTH_SAYING}
+    return steps | {
+        "items": checks(findings.diagnosis.checks(causes[0])[:FIRST_ITEMS]),
+        "weak": causes[0].support < WORTH_SAYING,
+    }
 
 
 def checks(wanted: Iterable[Check]) -> list[dict[str, Any]]:

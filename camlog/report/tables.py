@@ -121,6 +121,7 @@ def misfire_rows(findings: Findings) -> tuple[Row, ...]:
     return tuple(Row(say("row.misfires"), say("row.cylinder", c=c), c.rate, limit.unit, limit)
                  for c in findings.misfire.per_cylinder)  # fmt: skip
 
+
 def figure_tables(findings: Findings) -> list[dict[str, Any]]:
     """One table a cam, and one of misfires."""
     tables = [(cam_title(cam), rows(findings, cam)) for cam in findings.cams]
@@ -189,7 +190,10 @@ def _grid(findings: Findings, cam: str, windows: Sequence[OilWindow]) -> dict[st
         of = [r for r in judged if r.group == asked.title and (answer.answer != "yes" or r.state != "beyond")]
         by_oil = [r for r in of if r.oil]
         shown = max(by_oil, key=lambda r: (sum(o.key == r.key for o in by_oil), _times(r))).key if by_oil else ""
-        here = {w.label: max((r for r in by_oil if r.key == shown and r.oil == w.label), key=_times, default=None) for w in windows}
+        here = {
+            w.label: max((r for r in by_oil if r.key == shown and r.oil == w.label), key=_times, default=None)
+            for w in windows
+        }
         whole = max((r for r in of if not r.oil), key=lambda r: says_no[r.key], default=None)
         lines.append({
             **question(name, answer, verdict), "figure": next((r.metric.partition(",")[0] for r in by_oil if r.key == shown), ""),
@@ -216,6 +220,7 @@ def _why(window: OilWindow, driven: dict[str, float], by_oil: bool) -> str:
     if driven.get(window.label, 0.0) < 1.0:
         return say("grid.not_driven")
     return say("grid.not_measured" if by_oil else "grid.see_whole")
+
 
 # ---------------------------------------------------------------- for and against
 
@@ -246,7 +251,9 @@ def question(name: str, answer: Answer, verdict: Verdict) -> dict[str, str]:
 def _bars(verdict: Verdict) -> list[dict[str, Any]]:
     """The weightiest figures, those that speak for the condition first."""
     weighed = [(verdict.says(w), w) for w in verdict.evidence]
-    shown = sorted((pair for pair in weighed if abs(pair[0]) >= WORTH_SAYING), key=lambda pair: -abs(pair[0]))[:MOST_BARS]
+    shown = sorted((pair for pair in weighed if abs(pair[0]) >= WORTH_SAYING), key=lambda pair: -abs(pair[0]))[
+        :MOST_BARS
+    ]
     return [
         {
             "title": capital(_metric(w.figure, w.measured.part)),
@@ -268,7 +275,11 @@ def associations(findings: Findings) -> list[dict[str, str]]:
     for a in findings.misfire.association:
         apart = a.p_adjusted is not None and a.ratio_high is not None and a.ratio_high < lowest
         word = "together" if a.holds else "not_together" if apart else "cannot_tell"
-        ratio = say("together.ratio", ratio=a.ratio, low=a.ratio_low, high=a.ratio_high) if a.p_adjusted is not None else none
+        ratio = (
+            say("together.ratio", ratio=a.ratio, low=a.ratio_low, high=a.ratio_high)
+            if a.p_adjusted is not None
+            else none
+        )
         made.append({"title": capital(a.title), "with": number(a.rate_with), "without": number(a.rate_without), "ratio": ratio,
                      "word": say(f"together.{word}"), "state": {"together": "bad", "not_together": "good"}.get(word, "unknown")})  # fmt: skip
     return made

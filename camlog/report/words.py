@@ -30,7 +30,11 @@ def key_evidence(verdict: Verdict) -> Weighed | None:
     if verdict.condition == "healthy":
         return next((w for w in verdict.evidence if w.figure.name == "p95_abs_deg"), None)
     # A figure of the question that names this fault tells more than one that many faults share.
-    own = [w for w in verdict.evidence if QUESTIONS[w.figure.question].faults[0] == verdict.condition and w.times_limit > 1.0]
+    own = [
+        w
+        for w in verdict.evidence
+        if QUESTIONS[w.figure.question].faults[0] == verdict.condition and w.times_limit > 1.0
+    ]
     return max(own or verdict.evidence, key=verdict.says, default=None)
 
 
@@ -140,8 +144,16 @@ def since_words(findings: Findings, found: CamFindings) -> str:
         return ""
     windows, driven = findings.conditions.windows, found.coverage.windows if found.coverage is not None else ()
     place = windows.index_at(np.array([(s.start_s + s.end_s) / 2.0 for s in shown]))
-    seconds = np.bincount(place[place >= 0], [s.end_s - s.start_s for s, i in zip(shown, place, strict=True) if i >= 0], len(windows.windows))
-    shares = {w.window.label: min(s / w.seconds, 1.0) for w, s in zip(driven, seconds, strict=False) if w.seconds >= LEAST_DRIVEN_S}
+    seconds = np.bincount(
+        place[place >= 0],
+        [s.end_s - s.start_s for s, i in zip(shown, place, strict=True) if i >= 0],
+        len(windows.windows),
+    )
+    shares = {
+        w.window.label: min(s / w.seconds, 1.0)
+        for w, s in zip(driven, seconds, strict=False)
+        if w.seconds >= LEAST_DRIVEN_S
+    }
     whole = sum(s.end_s - s.start_s for s in shown)
     most = max(shares, key=shares.__getitem__, default="")
     others = [share for oil, share in shares.items() if oil != most]

@@ -195,9 +195,7 @@ class Guide:
             self._look_began_s = now
             key = f"look {self._trace}"
             try:
-                self._look = self._jobs.submit(
-                    "Verdict so far", provisional, str(self._trace), self._vehicle, key=key
-                )
+                self._look = self._jobs.submit("Verdict so far", provisional, str(self._trace), self._vehicle, key=key)
             except InputError:
                 self._next_look_s = now + LOOK_EVERY_S  # there is too much to do before it
 
@@ -249,9 +247,7 @@ class Guide:
             possible = met or not self._too_warm(window.window.max_degc)
             instruction = "" if met else sentence("warming" if possible else "too_late")
             title, share = sentence("oil_window", window=window.window.label), min(1.0, have / want)
-            items.append(
-                GuideItem("oil_window", title, met, instruction, have, want, "s", share, DETAIL, possible)
-            )
+            items.append(GuideItem("oil_window", title, met, instruction, have, want, "s", share, DETAIL, possible))
         return items
 
     def _too_warm(self, degc: float) -> bool:

@@ -38,17 +38,31 @@ def _codes(snapshot: CodeSnapshot) -> list[Check]:
 
 
 def _frame(frame) -> str:
-    values = [value_text(name, value, degree_sign=True) for name, value in frame.items() if isinstance(value, float | int)]
+    values = [
+        value_text(name, value, degree_sign=True) for name, value in frame.items() if isinstance(value, float | int)
+    ]
     return ", ".join([str(frame.get("code") or ""), *values[:4]]).strip(", ")
 
 
 def _moves(board: Board, cam: str) -> Check:
     """Whether the cam moves with its command."""
     command, went = board.travel(cam)
-    state = "unknown" if command < MOVED_DEG else "good" if went > command / 2 else "bad" if went <= UNMOVED_DEG else "unknown"
+    state = (
+        "unknown"
+        if command < MOVED_DEG
+        else "good"
+        if went > command / 2
+        else "bad"
+        if went <= UNMOVED_DEG
+        else "unknown"
+    )
     still = "still" if command < MOVED_DEG else state
     name = {"still": "not_yet", "good": "moves", "bad": "stands", "unknown": "partly"}[still]
-    return state, sentence("preflight.with_command", cam=short(cam)), sentence(f"preflight.{name}", command=command, went=went)
+    return (
+        state,
+        sentence("preflight.with_command", cam=short(cam)),
+        sentence(f"preflight.{name}", command=command, went=went),
+    )
 
 
 def _check(name: str, state: str, **values: object) -> Check:

@@ -156,9 +156,7 @@ def try_profile(link: Link, port: str | None, vehicle: str) -> list[tuple[str, s
     return [row(trial) for trial in judge(profile, found.readings)]
 
 
-def _record(
-    link: Link, port: str | None, vehicle: str | None, store_vin: bool
-) -> tuple[int, list[str], int] | None:
+def _record(link: Link, port: str | None, vehicle: str | None, store_vin: bool) -> tuple[int, list[str], int] | None:
     from camlog.capture.record import connection_lines, open_source, record
     from camlog.capture.troubles import PROBLEMS
     from camlog.profile import read_profile

@@ -103,7 +103,9 @@ class DriveRecorder:
         if self._now.state in BUSY:
             raise problem(f"busy_{self._now.state if self._now.state in (*GROWING, TRYING) else CONNECTED}")
 
-    def _begin(self, state: str, function: Callable[..., Any], port: str | None, vehicle: str | None, *more: Any) -> None:
+    def _begin(
+        self, state: str, function: Callable[..., Any], port: str | None, vehicle: str | None, *more: Any
+    ) -> None:
         port = port if port is None or port in self._given else check_port(port)
         profile, path = self._profile_asked(vehicle)
         name, sha256 = None if path is None else Path(path).name, profile.sha256 if profile else None

@@ -40,7 +40,9 @@ def make_report(trace: str, vehicle: str | None) -> dict[str, Any]:
     profile = _profile(vehicle)
     findings, notes = _findings(Path(trace), profile)
     report = _write(trace, RESULT_ENDINGS["report"], lambda path: write_report(findings, path))
-    _write(trace, FINDINGS_ENDING, lambda path: write_findings(findings, path, lambda: _findings(Path(trace), profile)[0]))
+    _write(
+        trace, FINDINGS_ENDING, lambda path: write_findings(findings, path, lambda: _findings(Path(trace), profile)[0])
+    )
     moments = [(m, cam) for cam, found in findings.cams.items() for m in told_moments(found)]
     steps = next_steps(findings)
     missing = () if findings.do_not_run else findings.coverage.missing[:MISSING_SHOWN]

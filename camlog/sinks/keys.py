@@ -22,9 +22,7 @@ MARKER_SETTLES_S = 20.0  # a marker whose text nobody finishes typing is kept as
 MARKER_LENGTH = 200
 _TICK_S = 0.05
 # Windows knows Ctrl-Break and the window's closing as SIGBREAK, other systems a hang-up.
-_END_SIGNALS = [
-    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)
-]
+_END_SIGNALS = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
 
 
 class KeyReader:
@@ -181,9 +179,7 @@ class KeyReader:
             return None
         if name == "c-h":
             return so_far[:-1]
-        return (
-            so_far + text if name == text and text.isprintable() and len(so_far) < MARKER_LENGTH else so_far
-        )
+        return so_far + text if name == text and text.isprintable() and len(so_far) < MARKER_LENGTH else so_far
 
     def _finish_marker(self) -> None:
         marker = Event(self._pressed_s, "marker", (self._typing or "").strip())

@@ -126,9 +126,7 @@ class TerminalView:
                 grid.add_row(Text(row, style="dim"), Text("   ").join(cells))
         cylinders = [n for n in range(1, MAX_CYLINDERS + 1) if misfire(n) in self.state.signals]
         if cylinders:
-            counts = [
-                Text(f"{n}: ") + self._number(misfire(n), self.state.shown(misfire(n))) for n in cylinders
-            ]
+            counts = [Text(f"{n}: ") + self._number(misfire(n), self.state.shown(misfire(n))) for n in cylinders]
             grid.add_row(Text("misfires", style="dim"), Text("  ").join(counts))
         return grid
 
@@ -170,9 +168,7 @@ class TerminalView:
             gaps += f"   adapter errors {state.events['adapter_error']}"
         grid.add_row(Text("gaps", style="dim"), Text(gaps))
         if state.last_snapshot:
-            grid.add_row(
-                Text("codes", style="dim"), Text(codes_text(state.last_snapshot).removeprefix("codes: "))
-            )
+            grid.add_row(Text("codes", style="dim"), Text(codes_text(state.last_snapshot).removeprefix("codes: ")))
         if state.last_event:
             grid.add_row(Text("last", style="dim"), _event(state.last_event))
         return grid

@@ -82,9 +82,7 @@ class TraceFileSink:
         self._disk_lock = threading.Lock()  # one sync, rewrite or drive file at a time
         self._open(force)
         self._stop = threading.Event()
-        self._keeper = threading.Thread(
-            target=self._keep_safe, args=(sync_interval_s,), name="trace-file", daemon=True
-        )
+        self._keeper = threading.Thread(target=self._keep_safe, args=(sync_interval_s,), name="trace-file", daemon=True)
         self._keeper.start()
 
     # ------------------------------------------------------------------ the stream
@@ -97,9 +95,7 @@ class TraceFileSink:
             self.add_event(item.kind, item.text, item.time_s)
         elif isinstance(item, CodeSnapshot):
             with self._lock:
-                self._drive = dataclasses.replace(
-                    self._drive, code_snapshots=(*self._drive.code_snapshots, item)
-                )
+                self._drive = dataclasses.replace(self._drive, code_snapshots=(*self._drive.code_snapshots, item))
                 self._drive_to_write = True
 
     def add_event(self, kind: EventKind, text: str = "", time_s: float | None = None) -> None:
@@ -200,9 +196,7 @@ class TraceFileSink:
             except (OSError, InputError) as error:
                 self._left_out.update(names)
                 why = error.what if isinstance(error, InputError) else error.strerror
-                self.add_event(
-                    "adapter_error", messages("event.no_column", why=why, signals=", ".join(names))
-                )
+                self.add_event("adapter_error", messages("event.no_column", why=why, signals=", ".join(names)))
                 return
             self._file, self._writer = new
             self._signals = signals

@@ -150,11 +150,9 @@ class _Reader:
         reply = self.link.ask(self.capabilities.wire_text(request), self.link.poll_timeout_s)
         for name, value in read_answer(request, reply.messages).values.items():
             reading = (reply.time_s - self.begun_s, value)
-            (
-                self.collected.speed
-                if name == "engine_speed"
-                else self.collected.standard.setdefault(name, [])
-            ).append(reading)
+            (self.collected.speed if name == "engine_speed" else self.collected.standard.setdefault(name, [])).append(
+                reading
+            )
 
     # ---------------------------------------------------------------- the routine
     def run(self, say: Callable[[str], None], most_s: float, stopped: Callable[[], bool]) -> None:
@@ -194,7 +192,5 @@ class _Reader:
         """True where every angle that is answered has moved."""
         readings = self.collected.readings
         return all(
-            moves(series(d, readings))
-            for d in self.profile.signals
-            if d.is_cam_angle and d.source in readings.answers
+            moves(series(d, readings)) for d in self.profile.signals if d.is_cam_angle and d.source in readings.answers
         )

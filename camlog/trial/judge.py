@@ -74,9 +74,7 @@ def judge(profile: VehicleProfile, readings: Readings) -> tuple[SignalTrial, ...
     return tuple(_trial(d, readings, accused[d.name], notes[d.name]) for d in profile.signals)
 
 
-def _trial(
-    definition: SignalDefinition, readings: Readings, accused: list[Suspicion], notes: list[str]
-) -> SignalTrial:
+def _trial(definition: SignalDefinition, readings: Readings, accused: list[Suspicion], notes: list[str]) -> SignalTrial:
     came = series(definition, readings)
     count = len(came.value)
     span_s = float(came.time_s[-1] - came.time_s[0]) if count > 1 else 0.0
@@ -113,9 +111,7 @@ def _timing(suspect: Suspect) -> str:
 def _unanswered(definition: SignalDefinition, readings: Readings) -> Suspicion:
     header = readings.elsewhere.get(definition.source)
     if header is not None:
-        return Suspicion(
-            "module", messages("suspect.module", header=header), f"request_header = {header:#05x}"
-        )
+        return Suspicion("module", messages("suspect.module", header=header), f"request_header = {header:#05x}")
     size = readings.size(definition.source)
     if readings.answers.get(definition.source):
         return Suspicion("byte", messages("suspect.too_short", size=size, end=definition.end_byte - 1))
@@ -147,11 +143,7 @@ def _pressure(definition: SignalDefinition, came: Series) -> list[Suspicion]:
     if rest > NO_PRESSURE_KPA:
         absolute = ATMOSPHERE_KPA[0] <= rest <= ATMOSPHERE_KPA[1]
         shifted = corrected(definition, "offset", offset=float(f"{definition.offset - rest:.4g}"))
-        return [
-            Suspicion(
-                "offset", messages("suspect.pressure_rest", value=rest, absolute=absolute), shifted.line
-            )
-        ]
+        return [Suspicion("offset", messages("suspect.pressure_rest", value=rest, absolute=absolute), shifted.line)]
     return []
 
 
@@ -165,9 +157,7 @@ def _against_standard(
         return float(np.median(error))
 
     spread = float(np.ptp(standard[:, 1]))
-    allowed = max(
-        3.0 * definition.step, STANDARD_SHARE * max(spread, abs(float(np.median(standard[:, 1])))), 2.0
-    )
+    allowed = max(3.0 * definition.step, STANDARD_SHARE * max(spread, abs(float(np.median(standard[:, 1])))), 2.0)
     now = misfit(came.value, came.time_s)
     if now <= allowed:
         return []
@@ -178,9 +168,5 @@ def _against_standard(
             trials.append((misfit(new.value, new.time_s), correction))
     best = min(trials, key=lambda t: t[0], default=None)
     if best and best[0] <= allowed:
-        return [
-            Suspicion(
-                best[1].kind, messages("suspect.standard", pid=SIGNALS[definition.name].pid), best[1].line
-            )
-        ]
+        return [Suspicion(best[1].kind, messages("suspect.standard", pid=SIGNALS[definition.name].pid), best[1].line)]
     return [Suspicion("factor", messages("suspect.standard", pid=SIGNALS[definition.name].pid))]

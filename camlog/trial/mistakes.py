@@ -43,9 +43,7 @@ def corrected(definition: SignalDefinition, kind: str, **keys: Any) -> Correctio
 def discrete(definition: SignalDefinition, readings: Readings) -> Iterator[Correction]:
     """Every other definition that differs in one key of few possible values, or in the identifier."""
     if definition.is_cam_angle:
-        yield corrected(
-            definition, "sign", positive="retard" if definition.positive == "advance" else "advance"
-        )
+        yield corrected(definition, "sign", positive="retard" if definition.positive == "advance" else "advance")
         yield corrected(definition, "angle", angle="cam" if definition.angle == "crank" else "crank")
     yield corrected(definition, "sign", factor=-definition.factor)
     yield corrected(definition, "sign", signed=not definition.signed)

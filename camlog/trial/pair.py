@@ -48,9 +48,7 @@ class Suspect:
     timing: bool = False
 
 
-def suspects(
-    profile: VehicleProfile, cam: str, pair: Definitions, readings: Readings
-) -> list[Suspect]:
+def suspects(profile: VehicleProfile, cam: str, pair: Definitions, readings: Readings) -> list[Suspect]:
     """The likely mistake in the two definitions (commanded, actual) of a cam; none where they fit or cannot be judged."""
     judge = _Pair(profile, cam, readings)
     both = series(pair[0], readings), series(pair[1], readings)
@@ -112,9 +110,7 @@ class _Pair:
             # One that stands may be a stuck cam: only what each is by itself counts.
             return alone
         apart, lag_s = min((_apart(commanded, actual, lag_s), lag_s) for lag_s in LAGS_S)
-        return (
-            alone + apart + (0.0 if _same_measure(commanded, actual, lag_s, clearly) else OTHER_MEASURE_DEG)
-        )
+        return alone + apart + (0.0 if _same_measure(commanded, actual, lag_s, clearly) else OTHER_MEASURE_DEG)
 
     def _alone(self, one: Series) -> float:
         low, high = self.range_deg or (-TRAVEL_MOST_DEG, TRAVEL_MOST_DEG)
@@ -129,7 +125,9 @@ class _Pair:
         for place, definition in enumerate(pair):
             other = pair[1 - place]
             for correction in discrete(definition, self.readings):
-                taken = [d for d in self.known if d.name != definition.name and d.source == correction.definition.source]
+                taken = [
+                    d for d in self.known if d.name != definition.name and d.source == correction.definition.source
+                ]
                 if any(correction.definition.bits & d.bits for d in taken):
                     continue  # it would read what another signal of the profile is
                 new = series(correction.definition, self.readings)
@@ -146,16 +144,10 @@ class _Pair:
         """The same mistake in both definitions, as where both were copied from one table: each must show it by itself."""
         if not all(len(s.value) and self._alone(s) for s in both):
             return
-        turned = [
-            corrected(d, "sign", positive="retard" if d.positive == "advance" else "advance") for d in pair
-        ]
+        turned = [corrected(d, "sign", positive="retard" if d.positive == "advance" else "advance") for d in pair]
         angled = [corrected(d, "angle", angle="cam" if d.angle == "crank" else "crank") for d in pair]
         rests = [s.typical("key_on") for s in both]
-        moved = [
-            _shifted(d, -r[1])
-            for d, r in zip(pair, rests, strict=True)
-            if r is not None and abs(r[1]) > REST_DEG
-        ]
+        moved = [_shifted(d, -r[1]) for d, r in zip(pair, rests, strict=True) if r is not None and abs(r[1]) > REST_DEG]
         for corrections in (turned, angled, moved):
             if len(corrections) == 2:
                 one, other = (series(c.definition, self.readings) for c in corrections)
@@ -201,8 +193,7 @@ def _swapped(pair: Definitions, both: Angles) -> list[Suspect]:
     names = [d.name for d in pair]
     renamed = [replace(d, name=n) for d, n in zip(pair, reversed(names), strict=True)]
     return [
-        Suspect(old, Correction("swapped", new, (("name", new.name),)))
-        for old, new in zip(names, renamed, strict=True)
+        Suspect(old, Correction("swapped", new, (("name", new.name),))) for old, new in zip(names, renamed, strict=True)
     ]
 
 

@@ -83,6 +83,4 @@ def series(definition: SignalDefinition, readings: Readings) -> Series:
         if (value := definition.decode(data)) is not None
     ]
     times_s = np.array([f[0] for f in found], dtype=float)
-    return Series(
-        times_s, readings.speed_at(times_s), np.array([f[1] for f in found]), tuple(f[2] for f in found)
-    )
+    return Series(times_s, readings.speed_at(times_s), np.array([f[1] for f in found]), tuple(f[2] for f in found))

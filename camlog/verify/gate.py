@@ -82,7 +82,9 @@ class Outcome:
     its values. `fault=True` says that the evidence is the fault itself, `answerable=False` that this car
     cannot give the answer at all."""
 
-    def __init__(self, state: str, sentence: str, /, topic: str = "", fault: bool = False, answerable: bool = True, **values: Any):
+    def __init__(
+        self, state: str, sentence: str, /, topic: str = "", fault: bool = False, answerable: bool = True, **values: Any
+    ):
         self.state, self.sentence, self.values = state, sentence, values
         self.topic, self.fault, self.answerable = topic, fault, answerable
 
@@ -115,9 +117,13 @@ class Registered:
             if found is None:
                 continue
             label = self.label(item)
-            evidence, *todo = messages.several(f"{found.topic or self.topic}.{found.sentence}", item=label, **found.values)
+            evidence, *todo = messages.several(
+                f"{found.topic or self.topic}.{found.sentence}", item=label, **found.values
+            )
             title = capital(messages(f"{self.topic}.title", item=label))
-            yield Gate(self.name.format(item), title, found.state, evidence, "".join(todo), found.answerable, found.fault)
+            yield Gate(
+                self.name.format(item), title, found.state, evidence, "".join(todo), found.answerable, found.fault
+            )
 
 
 _REGISTRY: list[Registered] = []

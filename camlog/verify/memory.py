@@ -110,18 +110,14 @@ def family_or_none(code: str) -> str | None:
         return None
 
 
-def memory_of(
-    after: Drive | None, end_s: float, before: Drive | None, declared: Iterable[str] = ()
-) -> Memory:
+def memory_of(after: Drive | None, end_s: float, before: Drive | None, declared: Iterable[str] = ()) -> Memory:
     """Sort the snapshots of both drives; `end_s` is when the second trace ends."""
     during = _in_order(after)
     closing = during[-1] if during and during[-1].time_s >= end_s - SLACK_S else None
     opening = during[0] if during and during[0].time_s <= SLACK_S and during[0] is not closing else None
     # A recording reads the codes at its beginning and its end; `camlog clear` saves what there was, once.
     needed = 2 if before is not None and before.trace_sha256 else 1
-    return Memory(
-        opening, closing, during, None if before is None else _in_order(before), frozenset(declared), needed
-    )
+    return Memory(opening, closing, during, None if before is None else _in_order(before), frozenset(declared), needed)
 
 
 def _in_order(drive: Drive | None) -> tuple[CodeSnapshot, ...]:
@@ -132,9 +128,7 @@ def _in_order(drive: Drive | None) -> tuple[CodeSnapshot, ...]:
 def cleared_between(first: CodeSnapshot, second: CodeSnapshot) -> bool | None:
     """Whether the memory was cleared between two snapshots of one car; None where they do not tell."""
     pairs = [
-        (a, b)
-        for key in COUNTERS
-        if (a := counter(first, key)) is not None and (b := counter(second, key)) is not None
+        (a, b) for key in COUNTERS if (a := counter(first, key)) is not None and (b := counter(second, key)) is not None
     ]
     if any(b < a for a, b in pairs):
         return True

@@ -28,10 +28,16 @@ def verification_page(proof: Verification) -> str:
         found=as_json,
         gates=proof.gates,
         drives=[(title, as_json[key]) for title, key in DRIVES.items() if as_json[key]],
-        counts=[(words, sum(g.words == words for g in proof.gates)) for words in dict.fromkeys(g.words for g in proof.gates)],
+        counts=[
+            (words, sum(g.words == words for g in proof.gates)) for words in dict.fromkeys(g.words for g in proof.gates)
+        ],
         changes=chosen_changes(proof),
         compared=len(proof.changes),
-        strips=[(title, strip_view(f)) for title, f in zip(DRIVES, (proof.before, proof.after), strict=True) if f is not None],
+        strips=[
+            (title, strip_view(f))
+            for title, f in zip(DRIVES, (proof.before, proof.after), strict=True)
+            if f is not None
+        ],
     )
 
 

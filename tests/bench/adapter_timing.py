@@ -44,9 +44,7 @@ def main() -> None:
                 for _ in range(count):
                     lines = [f"{line} " for line in client.ask(text)]
                     seconds.append(client.seconds)
-                wanted = request_time_s(
-                    f"{text}\r".encode(), lines, timing=TIMING, bus=BUSES["6"], counted=counted
-                )
+                wanted = request_time_s(f"{text}\r".encode(), lines, timing=TIMING, bus=BUSES["6"], counted=counted)
                 middle = statistics.median(seconds)
                 ratios.append(middle / wanted)
                 print(

@@ -48,9 +48,7 @@ print(json.dumps({"used_mib": used, "table_mib": table}))
 
 
 def make(folder: Path, minutes: float) -> Path:
-    drive = simulate_drive(
-        draw_setup(5), draw_drive(5, minutes, "cold"), Sampling(cam_pair_hz=30.0)
-    )
+    drive = simulate_drive(draw_setup(5), draw_drive(5, minutes, "cold"), Sampling(cam_pair_hz=30.0))
     whole = drive.trace
     trace = Trace(whole.time_s, {s: whole.columns[s] for s in SIGNALS}, whole.units, whole.name)
     path = folder / f"{minutes:g}.csv"

@@ -95,9 +95,7 @@ def main() -> int:
         process = context.Process(target=serve, args=(str(folder / "port"), wall_s + 60, scale, theirs), daemon=True)
         process.start()
         began = time.monotonic()
-        source = LiveSource(
-            ours.recv(), read_profile("demo"), clock=lambda: began + scale * (time.monotonic() - began)
-        )
+        source = LiveSource(ours.recv(), read_profile("demo"), clock=lambda: began + scale * (time.monotonic() - began))
         view, memory, done = View(), [], threading.Event()
 
         def watch() -> None:

@@ -53,7 +53,9 @@ PROFILE = 'schema = "camlog.vehicle/1"\n[vehicle]\nname = "Invented, one cam"\n[
 def serve(profile: str, adapter: str, tell) -> None:
     from camlog.simulate.vehicle.car import SimulatedCar
 
-    with SimulatedAdapter(SimulatedCar(drive="hot"), read_profile(profile), traits=preset(adapter), timing=TIMING) as served:
+    with SimulatedAdapter(
+        SimulatedCar(drive="hot"), read_profile(profile), traits=preset(adapter), timing=TIMING
+    ) as served:
         tell.send(served.start_pty())
         tell.recv()  # until the client has finished
 
@@ -119,7 +121,9 @@ def modelled_s(request: Request, source: LiveSource) -> float:
     return request_time_s(text + b"\r", lines, timing=TIMING, bus=bus, counted=text != request.text)
 
 
-def camlog_run(port: str, profile: Path, seconds: float, folder: Path, signals=(*STANDARD, *ANGLES)) -> dict[str, float]:
+def camlog_run(
+    port: str, profile: Path, seconds: float, folder: Path, signals=(*STANDARD, *ANGLES)
+) -> dict[str, float]:
     source = LiveSource(port, read_profile(profile), baud=BAUD, only=signals, codes=False)
     trace_file = folder / "rate.csv"
     cpu = time.process_time()
@@ -160,7 +164,10 @@ def main() -> None:
             if not baseline:
                 # A clone answers nothing to the count digit that fast=True adds: take what works there.
                 with Served(profile, adapter) as port:
-                    baseline, mode = async_pairs_per_s(port, seconds, False), "Async(fast=False), as fast=True reads nothing"
+                    baseline, mode = (
+                        async_pairs_per_s(port, seconds, False),
+                        "Async(fast=False), as fast=True reads nothing",
+                    )
             with Served(profile, adapter) as port:
                 run = camlog_run(port, profile, seconds, folder)
             with Served(profile, adapter) as port:

@@ -45,13 +45,9 @@ def main(cars: int) -> None:
             mattering += any(not c.small for c in told)
         fault = Condition(FAULTS[number % len(FAULTS)], 0.9, cams=("intake_b1",))
         faulty = draw_setup(seed + 3, [fault])
-        changes = changes_between(
-            findings(faulty, seed + 4, number), findings(healthy_twin(faulty), seed + 5, number)
-        )
+        changes = changes_between(findings(faulty, seed + 4, number), findings(healthy_twin(faulty), seed + 5, number))
         seen += any(c.better and not c.small and c.figure.cam == "intake_b1" for c in changes)
-    print(
-        f"unchanged: {groups} cams or misfire groups, {beyond} called changed, {mattering} by much"
-    )
+    print(f"unchanged: {groups} cams or misfire groups, {beyond} called changed, {mattering} by much")
     print(f"repaired (severity 0.9): seen to be better in {seen} of {cars}")
     print(f"false alarms {beyond / max(groups, 1):.3f} (promised 0.05), seen {seen / max(cars, 1):.2f}")
 

@@ -285,7 +285,11 @@ def one(task: tuple[int, str, Path, Path | None]) -> tuple[str, str, str, float]
     wrong = ""
     if took > MOST_S or "TookTooLong" in err.getvalue():
         wrong = "over 20 s"
-    elif "unforeseen fault" in err.getvalue() or "Traceback" in err.getvalue() + out.getvalue() or isinstance(status, str):
+    elif (
+        "unforeseen fault" in err.getvalue()
+        or "Traceback" in err.getvalue() + out.getvalue()
+        or isinstance(status, str)
+    ):
         wrong = "traceback"
     elif _peak_mib() > MOST_MIB or "not enough memory" in err.getvalue():
         wrong = "over 1 GB"

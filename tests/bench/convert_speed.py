@@ -77,10 +77,7 @@ def make(kind: str, path: Path, size: int) -> dict:
                 elif kind == "local":
                     lines.append(_stamp(n, ",") + ";" + ";".join(row).replace(".", ","))
                 elif kind == "held":
-                    row = [
-                        c[(i - j) // len(cells) * len(cells) + j if i >= j else 0]
-                        for j, c in enumerate(cells)
-                    ]
+                    row = [c[(i - j) // len(cells) * len(cells) + j if i >= j else 0] for j, c in enumerate(cells)]
                     if i % 97 == 5:
                         row[3] = "---"
                     lines.append(f"{n * 50}," + ",".join(row))
@@ -121,9 +118,7 @@ print(json.dumps({"took": took, "rows": found.rows, "doubtful": [c.name for c in
 def _best(code: str, *arguments: str) -> dict:
     runs = []
     for _ in range(_REPEATS):
-        done = subprocess.run(
-            [sys.executable, "-c", code, *arguments], capture_output=True, text=True, check=True
-        )
+        done = subprocess.run([sys.executable, "-c", code, *arguments], capture_output=True, text=True, check=True)
         runs.append(json.loads(done.stdout.strip().splitlines()[-1]))
     return min(runs, key=lambda r: r["took"]) | {"peak": max(r["peak"] for r in runs)}
 

@@ -129,14 +129,11 @@ def close_enough(which: str, value: float | None, real: float, sample: float) ->
     if kind == "dead":
         return abs(value - real) <= sample
     return (
-        abs(value - real)
-        <= {"gain": 0.02, "tau": 0.1, "up": 0.1, "down": 0.1}[kind] * real + (kind == "tau") * sample
+        abs(value - real) <= {"gain": 0.02, "tau": 0.1, "up": 0.1, "down": 0.1}[kind] * real + (kind == "tau") * sample
     )
 
 
-def run_case(
-    plant, command: Command, how: Recording, drives: int, seed: int
-) -> dict[str, tuple[int, int, int, int]]:
+def run_case(plant, command: Command, how: Recording, drives: int, seed: int) -> dict[str, tuple[int, int, int, int]]:
     """For each figure: drives within tolerance, drives, intervals covering, intervals given."""
     real = truth(plant, command.sizes[0])
     score = {name: [0, 0, 0, 0] for name in real if name != "overshoot"}

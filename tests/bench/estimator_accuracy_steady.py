@@ -106,9 +106,7 @@ def hold_cases(rng: np.random.Generator) -> Iterator[Case]:
     # The reading's noise is part of what is read; quantisation is taken out of the flutter, not of the error.
     read = float(np.hypot(rms, how["noise"]))
     yield Case("tracking bias", bias, tracking.bias_deg, 0.3)
-    yield Case(
-        "tracking rms", float(np.sqrt(bias**2 + read**2 + how["step"] ** 2 / 12)), tracking.rms_deg, 0.3
-    )
+    yield Case("tracking rms", float(np.sqrt(bias**2 + read**2 + how["step"] ** 2 / 12)), tracking.rms_deg, 0.3)
     yield Case("flutter rms", read, hold.flutter_rms_deg, max(0.1 * read, 0.1))
 
 
@@ -150,9 +148,7 @@ def coverage(cases: list[Case]) -> float | None:
 
 def main() -> None:
     runs = int(sys.argv[1]) if len(sys.argv) > 1 else 100
-    print(
-        f"{'figure':18s} {'runs':>5s} {'in target':>10s} {'covered':>8s} {'median error':>13s} {'width':>8s}"
-    )
+    print(f"{'figure':18s} {'runs':>5s} {'in target':>10s} {'covered':>8s} {'median error':>13s} {'width':>8s}")
     for figure, cases in study(runs, seed=4).items():
         errors = [abs(c.found.value - c.truth) for c in cases if c.found.value is not None]
         widths = [c.found.high - c.found.low for c in cases if c.found.interval]

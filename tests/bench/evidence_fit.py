@@ -77,7 +77,12 @@ def cams_of(drives: Iterable[Kept]) -> Cams:
     names, count = np.unique(family, return_counts=True)
     each = dict(zip(names, len(family) / (len(names) * count), strict=True))
     return Cams(
-        np.array(hats), np.array(truth), np.array(family), np.array([each[f] for f in family]), tuple(kept), tuple(evidence)
+        np.array(hats),
+        np.array(truth),
+        np.array(family),
+        np.array([each[f] for f in family]),
+        tuple(kept),
+        tuple(evidence),
     )
 
 
@@ -129,7 +134,13 @@ def fit_questions(cams: Cams, steps: int = 250) -> tuple[dict[str, float], dict[
 
 
 def _fit(
-    hats: np.ndarray, target: np.ndarray, weight: np.ndarray, start: np.ndarray, rising: np.ndarray, rows: np.ndarray, steps: int,
+    hats: np.ndarray,
+    target: np.ndarray,
+    weight: np.ndarray,
+    start: np.ndarray,
+    rising: np.ndarray,
+    rows: np.ndarray,
+    steps: int,
     clears: np.ndarray | None = None,
 ) -> np.ndarray:
     """Weights (classes, figures, knots) of the least penalised loss; `target` (n, classes), none of them is the reference."""
@@ -174,7 +185,9 @@ def _fit(
     upper = np.full(shape, np.inf)
     upper[..., 0] = 0.0
     bounds = list(zip(lower.ravel(), upper.ravel(), strict=True))
-    found = minimize(cost, np.zeros(int(np.prod(shape))), jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": steps})
+    found = minimize(
+        cost, np.zeros(int(np.prod(shape))), jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": steps}
+    )
     return weights_of(found.x)
 
 
@@ -198,7 +211,9 @@ def families_of(cams: Cams, names: Sequence[str]) -> dict[str, dict[str, tuple[f
                 if w.figure.name in common:
                     rows.setdefault(w.figure.name, []).append(likeness(w))
         found[family] = {
-            n: (round(float(np.mean(v)), 2), round(max(float(np.std(v)), LEAST_SPREAD), 2)) for n, v in rows.items() if len(v) >= 5
+            n: (round(float(np.mean(v)), 2), round(max(float(np.std(v)), LEAST_SPREAD), 2))
+            for n, v in rows.items()
+            if len(v) >= 5
         }
     return found
 
@@ -260,9 +275,22 @@ def calibrate(scored: Sequence[tuple[np.ndarray, float, int]]) -> tuple[float, f
     return best[1:]
 
 
-def score_of(evidence: Sequence[Weighed], hats: np.ndarray, weights: np.ndarray, numbers: Table) -> tuple[np.ndarray, float]:
+def score_of(
+    evidence: Sequence[Weighed], hats: np.ndarray, weights: np.ndarray, numbers: Table
+) -> tuple[np.ndarray, float]:
     """Log odds of the faults (without the prior) and the distance of one cam."""
     return np.tensordot(weights, hats, axes=([1, 2], [0, 1])), distance(evidence, numbers.families)[0]
 
 
-__all__ = ["Cams", "calibrate", "cams_of", "families_of", "fit", "prior_of", "pruned", "raw_table", "score_of", "table_of"]
+__all__ = [
+    "Cams",
+    "calibrate",
+    "cams_of",
+    "families_of",
+    "fit",
+    "prior_of",
+    "pruned",
+    "raw_table",
+    "score_of",
+    "table_of",
+]

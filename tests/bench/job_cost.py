@@ -85,7 +85,9 @@ class World:
         chances = {k: surest if k == condition else (1.0 - surest) / (len(SOUND) - 1) for k in SOUND}
         oil = cause.oil if cause else {}
         kinds = {k: oil.get(k, p) for k, p in OIL_OTHERWISE.items()}
-        pattern = str(rng.choice([*kinds, ""], p=[*kinds.values(), 1.0 - sum(kinds.values())])) if condition == "slow" else ""
+        pattern = (
+            str(rng.choice([*kinds, ""], p=[*kinds.values(), 1.0 - sum(kinds.values())])) if condition == "slow" else ""
+        )
         way = 0
         if condition == "offset":
             way = -1 if rng.random() < (cause.retarded if cause else 0.5) else 1
@@ -170,7 +172,13 @@ def opening_first(probabilities: Mapping[str, float], cause: str, world: World) 
 def calibration_error(chances: np.ndarray, truth: np.ndarray) -> float:
     """Mean distance of stated from observed frequency over ten bins, weighed by how often each is used."""
     bins = np.clip((chances * 10).astype(int), 0, 9)
-    return float(sum(abs(chances[bins == b].mean() - truth[bins == b].mean()) * (bins == b).mean() for b in range(10) if (bins == b).any()))
+    return float(
+        sum(
+            abs(chances[bins == b].mean() - truth[bins == b].mean()) * (bins == b).mean()
+            for b in range(10)
+            if (bins == b).any()
+        )
+    )
 
 
 def main() -> None:
@@ -196,11 +204,21 @@ def main() -> None:
     error = calibration_error(np.array(chances), np.array(truth))
     top = calibration_error(np.array(chances).reshape(-1, len(CAUSES)).max(1),
                             np.array(truth).reshape(-1, len(CAUSES))[np.arange(options.jobs), np.array(chances).reshape(-1, len(CAUSES)).argmax(1)])  # fmt: skip
-    print(f"{options.jobs} jobs, one fault or none; the likeliest cause is the true one in {named / options.jobs:.0%} before any check")
-    for name, cost, count in (("computed order", mean[0], made[0]), ("fixed order", mean[1], made[1]), ("opening first", mean[2], 0)):
+    print(
+        f"{options.jobs} jobs, one fault or none; the likeliest cause is the true one in {named / options.jobs:.0%} before any check"
+    )
+    for name, cost, count in (
+        ("computed order", mean[0], made[0]),
+        ("fixed order", mean[1], made[1]),
+        ("opening first", mean[2], 0),
+    ):
         print(f"  {name:<16} mean cost {cost:7.0f}   checks {count:4.1f}")
-    print(f"calibration error of all cause probabilities {error:.3f}, of the likeliest {top:.3f} (at most {TARGET_CALIBRATION})")
-    print(f"cost, computed over fixed order: {mean[0] / mean[1]:.2f} (at most {TARGET}); over opening first: {mean[0] / mean[2]:.2f}")
+    print(
+        f"calibration error of all cause probabilities {error:.3f}, of the likeliest {top:.3f} (at most {TARGET_CALIBRATION})"
+    )
+    print(
+        f"cost, computed over fixed order: {mean[0] / mean[1]:.2f} (at most {TARGET}); over opening first: {mean[0] / mean[2]:.2f}"
+    )
 
 
 if __name__ == "__main__":

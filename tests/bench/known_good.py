@@ -103,12 +103,24 @@ def line(rows: Sequence[Row]) -> list[str]:
     ]  # fmt: skip
 
 
-HEAD = ["", "found %", "named, all %", "named, found %", "healthy ok %", "false alarm %", "no verdict %", "stuck=ok", "ECE"]
+HEAD = [
+    "",
+    "found %",
+    "named, all %",
+    "named, found %",
+    "healthy ok %",
+    "false alarm %",
+    "no verdict %",
+    "stuck=ok",
+    "ECE",
+]
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--kinds", type=int, default=3, help="kinds of car of each family (default 3: twice 648 drives)")
+    parser.add_argument(
+        "--kinds", type=int, default=3, help="kinds of car of each family (default 3: twice 648 drives)"
+    )
     parser.add_argument("--seed", type=int, help="of the fresh kinds of car (default: drawn by chance)")
     parser.add_argument("--drives", type=int, default=450, help="drives to fit the tables on (default 450)")
     parser.add_argument("--jobs", type=int, default=2, help="processes (default 2)")

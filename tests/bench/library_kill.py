@@ -63,7 +63,10 @@ def look(path: Path, figures: int) -> tuple[set[str], list[str]]:
     with Library(path) as library:
         database, wrong = library._open, []
         hashes = [row[0] for row in database.execute("SELECT sha256 FROM recording")]
-        if database.execute("PRAGMA integrity_check").fetchone()[0] != "ok" or database.execute("PRAGMA foreign_key_check").fetchone():
+        if (
+            database.execute("PRAGMA integrity_check").fetchone()[0] != "ok"
+            or database.execute("PRAGMA foreign_key_check").fetchone()
+        ):
             wrong.append("not whole")
         if len(set(hashes)) != len(hashes):
             wrong.append("twice")
@@ -84,7 +87,10 @@ def main() -> None:
         said: set[str] = set()
         for turn in range(kills):
             if turn % BY_COMMAND:
-                said |= {line.strip() for line in killed(lambda turn=turn: add_all(path, one, turn), rng.uniform(0, LONGEST_S))}
+                said |= {
+                    line.strip()
+                    for line in killed(lambda turn=turn: add_all(path, one, turn), rng.uniform(0, LONGEST_S))
+                }
             else:
                 files = []
                 for number in range(FILES):
@@ -96,7 +102,9 @@ def main() -> None:
                 said |= {read_any(name, prepare=False)[0].sha256 for name in named}
             there, found = look(path, len(one.figures))
             lost, wrong, kept = lost + len(said - there), wrong + found, len(there)
-    print(f"{kills} kills: {len(said)} recordings were said to be kept, {kept} are there; {lost} lost, {wrong or 'nothing'} wrong")
+    print(
+        f"{kills} kills: {len(said)} recordings were said to be kept, {kept} are there; {lost} lost, {wrong or 'nothing'} wrong"
+    )
     print(f"recordings lost or twice a kill: ratio {(lost + len(wrong)) / kills:.3f} (target 0)")
 
 

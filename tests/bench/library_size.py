@@ -28,7 +28,10 @@ def entry(number: int) -> Entry:
     """An invented recording."""
     car = number // DRIVES_OF_A_CAR
     figures = tuple(FigureValue("intake_b1", f"figure_{i}", 1.0 + number % 7, 0.5, 9.0, 10.0) for i in range(FIGURES))
-    cams = {"intake_b1": (CONDITIONS[(number * 2654435761 >> 16) % 5], 0.9, {"healthy": 0.9}), "exhaust_b1": ("healthy", 0.9, {"healthy": 0.9})}
+    cams = {
+        "intake_b1": (CONDITIONS[(number * 2654435761 >> 16) % 5], 0.9, {"healthy": 0.9}),
+        "exhaust_b1": ("healthy", 0.9, {"healthy": 0.9}),
+    }
     when = f"20{10 + number % 15}-{1 + number % 12:02d}-{1 + number % 28:02d}T08:00:00+00:00"
     return Entry(f"{number:064x}", f"drive-{number}.csv", f"kind {car % KINDS}", f"car {car}", when, cams=cams, figures=figures,
                  outcome=f"word{number % 500}")  # fmt: skip
@@ -118,7 +121,9 @@ def main() -> None:
             with filled(folder / f"{recordings}.sqlite", recordings) as library:
                 found.append(asked(library, recordings) | looked_at(folder / str(recordings), recordings))
     for name, small in found[0].items():
-        print(f"{name:>22}  {1000 * small:8.2f} ms  {1000 * found[1][name]:8.2f} ms  ratio {found[1][name] / small:6.2f}")
+        print(
+            f"{name:>22}  {1000 * small:8.2f} ms  {1000 * found[1][name]:8.2f} ms  ratio {found[1][name] / small:6.2f}"
+        )
     worst = max(found[0], key=lambda name: found[1][name] / found[0][name])
     print(f"{large} recordings against {SMALL}: greatest ratio {found[1][worst] / found[0][worst]:.2f} ({worst}), target 3;"
           f" page shown in {found[1]['page shown']:.2f} s, target 2 s")  # fmt: skip

@@ -43,7 +43,17 @@ def main() -> int:
         python = folder / "env" / "bin" / "python"
         constraints = folder / "lowest.txt"
         constraints.write_text("\n".join(lowest()) + "\n", encoding="utf-8")
-        install = [python, "-m", "pip", "install", "--quiet", "--constraint", constraints, "--editable", f"{ROOT}[test]"]
+        install = [
+            python,
+            "-m",
+            "pip",
+            "install",
+            "--quiet",
+            "--constraint",
+            constraints,
+            "--editable",
+            f"{ROOT}[test]",
+        ]
         subprocess.run(install, check=True)
         return subprocess.run([python, "-m", "pytest", "-q", *tests], cwd=ROOT).returncode
 

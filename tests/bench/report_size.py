@@ -39,9 +39,7 @@ def repeated(one: Trace, hours: float) -> Trace:
     times = max(1, round(hours * 3600.0 / one.duration_s))
     step = one.duration_s + 0.05
     time_s = np.concatenate([one.time_s + i * step for i in range(times)])
-    return dataclasses.replace(
-        one, time_s=time_s, columns={n: np.tile(v, times) for n, v in one.columns.items()}
-    )
+    return dataclasses.replace(one, time_s=time_s, columns={n: np.tile(v, times) for n, v in one.columns.items()})
 
 
 def first_chart_s(path: Path) -> float:
@@ -56,9 +54,7 @@ def first_chart_s(path: Path) -> float:
 
 def main() -> None:
     setup = demo_setup(Condition("stick_slip", 0.9, cams=("intake_b1",)))
-    drive = simulate_drive(
-        setup, draw_drive(3, 10.0, "cold", "mixed"), Sampling(with_duty=False)
-    )
+    drive = simulate_drive(setup, draw_drive(3, 10.0, "cold", "mixed"), Sampling(with_duty=False))
     profile = read_profile("demo")
     hours = HOURS[:2] if "--quick" in sys.argv else HOURS
     written, sizes, analysis = {}, {}, {}

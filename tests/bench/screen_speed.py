@@ -49,7 +49,11 @@ def memory_mib(process: int) -> float:
         one = waiting.pop()
         try:
             waiting += [int(p) for p in Path(f"/proc/{one}/task/{one}/children").read_text().split()]
-            found += next(int(li.split()[1]) for li in Path(f"/proc/{one}/smaps_rollup").read_text().splitlines() if li.startswith("Pss:"))
+            found += next(
+                int(li.split()[1])
+                for li in Path(f"/proc/{one}/smaps_rollup").read_text().splitlines()
+                if li.startswith("Pss:")
+            )
         except (OSError, StopIteration):
             continue  # ended meanwhile
     return found / 1024
@@ -80,7 +84,9 @@ def main() -> None:
         lines = len((out / "screen.jsonl").read_text().splitlines())
     quarter = len(memory) // 4
     early, late = max(memory[quarter : 2 * quarter]), max(memory[3 * quarter : -4] or memory)
-    print(f"{len(paths)} recordings of {options.minutes:g} min, {lines} rows: {alone:.2f} s a file one by one, {together:.2f} s screened")
+    print(
+        f"{len(paths)} recordings of {options.minutes:g} min, {lines} rows: {alone:.2f} s a file one by one, {together:.2f} s screened"
+    )
     print(f"memory of all processes: {early:.0f} MiB at most in the second quarter, {late:.0f} MiB in the last, ratio {late / early:.2f}"
           f" (target {MOST_GROWTH})")  # fmt: skip
     print(f"screening with two workers against one analyze a file: ratio {alone / together:.2f} (target {TARGET})")

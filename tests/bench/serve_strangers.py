@@ -37,7 +37,9 @@ LOOK_EACH_S = 0.5
 WATCHING, PAIRING, GUESSING = "127.0.7.7", "127.0.7.8", "127.0.2.1"
 
 
-def ask(port: int, source: str, method: str, path: str, body: str | None = None, cookie: str = "") -> http.client.HTTPResponse:
+def ask(
+    port: int, source: str, method: str, path: str, body: str | None = None, cookie: str = ""
+) -> http.client.HTTPResponse:
     """An answer to a device of this address, over a connection of its own."""
     line = http.client.HTTPConnection("127.0.0.1", port, timeout=30, source_address=(source, 0))
     try:
@@ -149,7 +151,9 @@ def main() -> int:
     # The request under way when the recording is ended is let go; every other one that was answered is a row.
     answered = drive.adapter["requests"] - sum(drive.adapter["errors"].values()) - 1
     lost = answered - len(trace.time_s)
-    print(f"{len(trace.time_s)} rows in {trace.duration_s:.0f} s; requests answered {answered}; errors {drive.adapter['errors']}")
+    print(
+        f"{len(trace.time_s)} rows in {trace.duration_s:.0f} s; requests answered {answered}; errors {drive.adapter['errors']}"
+    )
     print(f"strangers: {strangers.opened} connections opened, {strangers.guesses} wrong codes answered")
     print(f"the phone's wait for an answer: median {statistics.median(looking_s):.2f}, longest {max(looking_s):.2f} s")
     print(f"rows lost: {lost} (target 0)")

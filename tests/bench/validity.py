@@ -164,7 +164,18 @@ def line(rows: Sequence[Row]) -> list[str]:
     ]
 
 
-HEAD = ["family", "healthy ok %", "no verdict %", "found %", "of judged %", "named %", "slight %", "ECE", "stuck=ok", "poor abst %"]
+HEAD = [
+    "family",
+    "healthy ok %",
+    "no verdict %",
+    "found %",
+    "of judged %",
+    "named %",
+    "slight %",
+    "ECE",
+    "stuck=ok",
+    "poor abst %",
+]
 
 
 def report(title: str, rows: Sequence[Row]) -> str:
@@ -192,7 +203,9 @@ def by_kind(rows: Sequence[Row]) -> str:
         here = [r for r in said if min(int(r.confidence * BINS), BINS - 1) == b]
         if here:
             sure, right = np.mean([r.confidence for r in here]), np.mean([r.right for r in here])
-            out.append(f"{b / BINS:.1f} to {(b + 1) / BINS:.1f} {len(here):6d}   {100 * sure:5.1f}   {100 * right:5.1f}")
+            out.append(
+                f"{b / BINS:.1f} to {(b + 1) / BINS:.1f} {len(here):6d}   {100 * sure:5.1f}   {100 * right:5.1f}"
+            )
     return "\n".join(out)
 
 
@@ -226,7 +239,12 @@ def write_table(cams: Cams, scores: dict[str, list], rows: Sequence[Row], drives
     raw |= {"temperature": round(temperature, 2), "far_from": round(far, 2), "far_slope": slope, "tested": tested}
     head = {
         "schema": "camlog.evidence/1",
-        "fitted": {"command": "python -m tests.bench.validity --fit", "drives": drives, "seeds": seeds, "families": families},
+        "fitted": {
+            "command": "python -m tests.bench.validity --fit",
+            "drives": drives,
+            "seeds": seeds,
+            "families": families,
+        },
         "held_out": held,
         "times_limit": [round(2.0**k, 3) for k in range(-3, 4)],
     }
@@ -288,5 +306,3 @@ def main() -> None:
 
 if __name__ == "__main__":
     main()
-
-

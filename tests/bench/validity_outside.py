@@ -91,9 +91,7 @@ class OutsideCase:
             apart = float(np.abs(bad).max())
             seen = kind in ("healthy", "noise", "spikes", "missing") or (apart >= SEEN_DEG and over >= SEEN_S)
             truth[cam] = OutsideTruth(FINDING[kind], ALSO.get(kind, ()), seen, apart, over)
-            asked, told, said = car.read(
-                at, at + self.skew_s, sign * target, sign * angle, kind, self.severity
-            )
+            asked, told, said = car.read(at, at + self.skew_s, sign * target, sign * angle, kind, self.severity)
             columns.append((at, f"cam_{cam}_commanded", asked))
             columns.append((told, f"cam_{cam}_actual", said))
         columns.append((at, "engine_speed", np.round(drive.at(at, drive.rpm))))
@@ -160,9 +158,7 @@ def _drive(rng: np.random.Generator, count: int, style: str, start: str) -> _Dri
     while made < count:
         state = "idle" if first else ("idle", "cruise", "moves", "moves")[rng.integers(4)]
         first = False
-        n = int(
-            rng.uniform(*{"idle": (8.0, 30.0), "cruise": (8.0, 40.0), "moves": (15.0, 60.0)}[state]) / STEP_S
-        )
+        n = int(rng.uniform(*{"idle": (8.0, 30.0), "cruise": (8.0, 40.0), "moves": (15.0, 60.0)}[state]) / STEP_S)
         if state == "idle":
             part, speed = _go(level, 0.0, n, style, rng), rng.uniform(650.0, 850.0)
         elif state == "cruise":
@@ -175,15 +171,9 @@ def _drive(rng: np.random.Generator, count: int, style: str, start: str) -> _Dri
     share, rpm = np.concatenate(share)[:count], np.concatenate(rpm)[:count]
     if rng.random() < 0.3:
         # Some modules dither a command they hold; at rest there is nothing to hold.
-        swing = (
-            rng.uniform(0.1, 0.4)
-            / 40.0
-            * np.sin(2 * np.pi * rng.uniform(0.3, 2.0) * np.arange(count) * STEP_S)
-        )
+        swing = rng.uniform(0.1, 0.4) / 40.0 * np.sin(2 * np.pi * rng.uniform(0.3, 2.0) * np.arange(count) * STEP_S)
         share = np.where(share > 0.05, share + swing, share)
-    rpm = (
-        gaussian_filter1d(rpm, 0.4 / STEP_S) + gaussian_filter1d(rng.normal(size=count), 0.3 / STEP_S) * 60.0
-    )
+    rpm = gaussian_filter1d(rpm, 0.4 / STEP_S) + gaussian_filter1d(rng.normal(size=count), 0.3 / STEP_S) * 60.0
     t = np.arange(count) * STEP_S
     begin = rng.uniform(8.0, 25.0) if start == "cold" else rng.uniform(72.0, 88.0)
     oil = WARM_DEGC - (WARM_DEGC - begin) * np.exp(-t / rng.uniform(120.0, 240.0))
@@ -256,9 +246,7 @@ class _Cam:
         wander = red_noise(self.rng, len(target), 0.4) * np.where(held, self.wander, self.rest_play)
         return angle + self.bias * np.where(held, 1.0, 0.5) + wander
 
-    def faulty(
-        self, target: np.ndarray, sound: np.ndarray, kind: str, severity: float, shift: float
-    ) -> np.ndarray:
+    def faulty(self, target: np.ndarray, sound: np.ndarray, kind: str, severity: float, shift: float) -> np.ndarray:
         """The angle (n,) with the fault in it; `sound` is the one without."""
         s, rng, t = severity, self.rng, np.arange(len(target)) * STEP_S
         if kind in ("slow", "slow_cold", "slow_hot"):
@@ -273,9 +261,7 @@ class _Cam:
             return self.follow(target, friction=_between(2.0, 10.0, s))
         if kind in ("stuck", "stuck_exact"):
             place = 0.0 if rng.random() < 0.3 else rng.uniform(0.0, 35.0)
-            return np.full(len(target), place) + (
-                red_noise(rng, len(target), 0.3) * 0.1 if kind == "stuck" else 0.0
-            )
+            return np.full(len(target), place) + (red_noise(rng, len(target), 0.3) * 0.1 if kind == "stuck" else 0.0)
         off_rest = np.clip(sound / 4.0, 0.0, 1.0)
         if kind == "hunting":
             size = _between(1.0, 5.0, s) * np.sqrt(2.0)

@@ -76,7 +76,10 @@ def keep_case(case: Case) -> Kept:
 
 def _kept(family: str, case: Case, poor: str | None, truth: Mapping[str, Truth], known, codes) -> Kept:
     # Of the readings themselves only how close they lay is kept.
-    bare = {cam: dataclasses.replace(x, data=SimpleNamespace(actual_interval_s=x.data.actual_interval_s)) for cam, x in known.cams.items()}
+    bare = {
+        cam: dataclasses.replace(x, data=SimpleNamespace(actual_interval_s=x.data.actual_interval_s))
+        for cam, x in known.cams.items()
+    }
     covered = dict(known.covered.per_cam)
     return Kept(
         family, case.seed, case.kind, case.severity, case.rate_hz, case.minutes, poor, dict(truth), bare, covered,

@@ -238,9 +238,7 @@ _open = builtins.open
 
 
 def _open_without_devices(file, *args, **options):
-    if str(file).startswith("/dev/") and str(sys._getframe(1).f_globals.get("__name__", "")).startswith(
-        "camlog"
-    ):
+    if str(file).startswith("/dev/") and str(sys._getframe(1).f_globals.get("__name__", "")).startswith("camlog"):
         raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), str(file))
     return _open(file, *args, **options)
 

@@ -93,7 +93,9 @@ class Strip:
 
     def to_dict(self) -> dict[str, Any]:
         return {
-            "segments": [{"start_s": round(s.start_s, 2), "end_s": round(s.end_s, 2), "state": s.state} for s in self.segments],
+            "segments": [
+                {"start_s": round(s.start_s, 2), "end_s": round(s.end_s, 2), "state": s.state} for s in self.segments
+            ],
             "seconds": {state: round(self.seconds(state), 1) for state in STATES},
             "moments": [asdict(m) for m in self.moments],
         }
@@ -111,7 +113,14 @@ def _of_cell(seconds: Mapping[str, float], width_s: float) -> str:
 
 
 def make_strip(
-    whole: CamData, cam: CamData, *, sensor: Sensor, rest: Rest, hold: Hold, sticking: Sticking, limits: Mapping[str, Limit]
+    whole: CamData,
+    cam: CamData,
+    *,
+    sensor: Sensor,
+    rest: Rest,
+    hold: Hold,
+    sticking: Sticking,
+    limits: Mapping[str, Limit],
 ) -> Strip:
     """The strip of a cam: `whole` with all its readings, `cam` without those that are no angle of it."""
     jumps = telling_jumps(find_plateaus(cam)) if sticking.sticks else []
@@ -170,9 +179,7 @@ def _answer(command_deg: np.ndarray, t63_s: float) -> np.ndarray:
     return lfilter([1.0 - decay], [1.0, -decay], delayed, zi=[decay * command_deg[0]])[0]
 
 
-def _unsteady(
-    cam: CamData, rest: Rest, hold: Hold, swings: Swings, limits: Mapping[str, Limit]
-) -> np.ndarray:
+def _unsteady(cam: CamData, rest: Rest, hold: Hold, swings: Swings, limits: Mapping[str, Limit]) -> np.ndarray:
     """True (n,) in held blocks with flutter beyond its limit, where the oil window's is; in swings of a cam that hunts;
     in a rattling start."""
     limit = limits["flutter_rms_deg"].value

@@ -12,7 +12,15 @@ from typing import Any
 MECHANICAL_TIMING, NOTHING = "mechanical timing", "nothing wrong"
 CAM, BANK, ENGINE = "cam", "bank", "engine"
 # What one cam looks like to the verdict where nothing is wrong with it.
-SOUND = {"healthy": 0.94, "sticking": 0.01, "slow": 0.01, "stuck": 0.003, "unstable": 0.012, "offset": 0.015, "sensor": 0.01}
+SOUND = {
+    "healthy": 0.94,
+    "sticking": 0.01,
+    "slow": 0.01,
+    "stuck": 0.003,
+    "unstable": 0.012,
+    "offset": 0.015,
+    "sensor": 0.01,
+}
 
 
 def read_table(name: str) -> dict[str, Any]:

@@ -156,6 +156,9 @@ def _group(name: str, probabilities: Mapping[str, float], told: list[Evidence]) 
 def telling(members: Mapping[str, float]) -> list[Check]:
     """The checks that show something under some causes (key to weight), the most telling for their cost first."""
     total = sum(members.values()) or 1.0
-    shown = {c.key: sum(p * of.get(key, 0.0) for key, p in members.items() for of in c.shows.values()) / total for c in CHECKS}
+    shown = {
+        c.key: sum(p * of.get(key, 0.0) for key, p in members.items() for of in c.shows.values()) / total
+        for c in CHECKS
+    }
     worth = [c for c in CHECKS if shown[c.key] * 60.0 / c.minutes > TELLS_AN_HOUR]
     return sorted(worth, key=lambda c: -shown[c.key] / RATES.cost(c))

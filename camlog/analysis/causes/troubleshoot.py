@@ -54,7 +54,9 @@ def chance(probabilities: Mapping[str, float], check: Check, outcome: str) -> fl
     return sum(p * check.chance(outcome, cause) for cause, p in probabilities.items())
 
 
-def expected_repair_cost(probabilities: Mapping[str, float], rates: Rates, repairs: Sequence[Repair] = REPAIRS) -> float:
+def expected_repair_cost(
+    probabilities: Mapping[str, float], rates: Rates, repairs: Sequence[Repair] = REPAIRS
+) -> float:
     """Expected cost of repairing until the fault is gone, the best repair (chance over cost) first each time."""
     return sum(cost * reached for _, cost, reached in best_repairs(probabilities, rates, repairs))
 
@@ -86,7 +88,9 @@ def expected_after(probabilities: Mapping[str, float], check: Check, rates: Rate
     )
 
 
-def next_check(probabilities: Mapping[str, float], rates: Rates, done: Sequence[str] = (), *, standing: bool = False) -> Check | None:
+def next_check(
+    probabilities: Mapping[str, float], rates: Rates, done: Sequence[str] = (), *, standing: bool = False
+) -> Check | None:
     """The check that saves most for its cost; None where none saves more than it costs. `standing`: none that runs the engine."""
     now = expected_repair_cost(probabilities, rates)
     best, most = None, 1.0
@@ -115,7 +119,9 @@ def plan(
     return steps
 
 
-def expected_cost(probabilities: Mapping[str, float], rates: Rates, done: Sequence[str] = (), *, standing: bool = False) -> float:
+def expected_cost(
+    probabilities: Mapping[str, float], rates: Rates, done: Sequence[str] = (), *, standing: bool = False
+) -> float:
     """Expected cost until the fault is gone where each next check is the one worth most."""
     check = next_check(probabilities, rates, done, standing=standing) if len(done) < DEEPEST else None
     if check is None:
@@ -125,7 +131,9 @@ def expected_cost(probabilities: Mapping[str, float], rates: Rates, done: Sequen
         for outcome in check.outcomes
         if (p := chance(probabilities, check, outcome)) > 1e-3
     ]
-    return rates.cost(check) + sum(p * expected_cost(left, rates, (*done, check.key), standing=standing) for p, left in rest)
+    return rates.cost(check) + sum(
+        p * expected_cost(left, rates, (*done, check.key), standing=standing) for p, left in rest
+    )
 
 
 def cost_of_opening_first(probabilities: Mapping[str, float], rates: Rates) -> float:

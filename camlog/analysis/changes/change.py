@@ -135,7 +135,9 @@ class Change:
             return messages("amount.by", value=signed(self.value, unit), ends=ends)
         if high is not None and high > WIDEST_RATIO * max(low, 1.0 / WIDEST_RATIO):
             return messages("amount.too_wide")
-        return messages("amount.times", value=number(self.value), ends=ends or messages("amount.open_end", low=number(low)))
+        return messages(
+            "amount.times", value=number(self.value), ends=ends or messages("amount.open_end", low=number(low))
+        )
 
     def to_dict(self) -> dict[str, Any]:
         f = self.figure
@@ -214,7 +216,9 @@ def corrected(changes: Sequence[Change]) -> tuple[Change, ...]:
     """The changes with `beyond_chance` by Holm's procedure at 5 % over each cam's figures, and misfire's."""
     result = list(changes)
     for group in {c.figure.cam for c in changes}:
-        tested = sorted((c.p_value, i) for i, c in enumerate(changes) if c.p_value is not None and c.figure.cam == group)
+        tested = sorted(
+            (c.p_value, i) for i, c in enumerate(changes) if c.p_value is not None and c.figure.cam == group
+        )
         still = True
         for rank, (p, i) in enumerate(tested):
             still = still and p <= SIGNIFICANCE / (len(tested) - rank)

@@ -27,7 +27,10 @@ def misfire_figures(before: Findings, after: Findings) -> Iterator[Compared]:
     if not numbers:
         return
     sides = [_polls(f, numbers) for f in drives]
-    more: dict[str, Any] = {"dispersion": max(f.misfire.dispersion for f in drives), "limit": after.limits["misfire_per_1000_rev"].value}
+    more: dict[str, Any] = {
+        "dispersion": max(f.misfire.dispersion for f in drives),
+        "limit": after.limits["misfire_per_1000_rev"].value,
+    }
     for number, window in enumerate(after.conditions.windows.windows):
         here = [[(p, f.conditions.windows.index_at((p.start_s + p.end_s) / 2.0) == number) for p in side]
                 for f, side in zip(drives, sides, strict=True)]  # fmt: skip

@@ -186,9 +186,7 @@ def _segments(ticks: Ticks, state: np.ndarray) -> tuple[Segment, ...]:
     return tuple(Segment(STATES[s], a, b) for s, a, b in zip(state[first], starts, ends, strict=True))
 
 
-def _starts(
-    ticks: Ticks, states: EngineStates, oil_degc: np.ndarray, cold_degc: float
-) -> tuple[EngineStart, ...]:
+def _starts(ticks: Ticks, states: EngineStates, oil_degc: np.ndarray, cold_degc: float) -> tuple[EngineStart, ...]:
     each = []
     time_s = ticks.time_s
     for i in np.flatnonzero(states.started):

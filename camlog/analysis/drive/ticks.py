@@ -171,9 +171,7 @@ class EngineClassifier:
         before = last_known[:-1]
         first = (before == UNKNOWN) & (ticks.get("run_time") <= JUST_STARTED_S)
         started = running & ((before == OFF) | (before == CRANKING) | first)
-        start = np.maximum.accumulate(
-            np.concatenate([[self._start_index], np.where(started, ticks.index, -np.inf)])
-        )
+        start = np.maximum.accumulate(np.concatenate([[self._start_index], np.where(started, ticks.index, -np.inf)]))
         self._throttle_min, self._last_known, self._start_index = lowest[-1], last_known[-1], start[-1]
         return EngineStates(state, started, (ticks.index - start[1:]) * TICK_S)
 
@@ -204,9 +202,7 @@ class Intervals:
 def run_bounds(flags: np.ndarray, index: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """First and last position (both included) of each stretch of set flags without a hole in the ticks."""
     flags = np.asarray(flags, dtype=bool)
-    joined = np.concatenate([[False], flags[1:] & flags[:-1] & (np.diff(index) == 1), [False]])[
-        : len(flags) + 1
-    ]
+    joined = np.concatenate([[False], flags[1:] & flags[:-1] & (np.diff(index) == 1), [False]])[: len(flags) + 1]
     return np.flatnonzero(flags & ~joined[:-1]), np.flatnonzero(flags & ~joined[1:])
 
 

@@ -154,7 +154,9 @@ def shown(estimate: Estimate, unit: str, *, size: bool = False, least: float = 0
     if value is not None and value < least and unit == "s":
         return messages("figure.below", value=with_unit(least, unit))
     if value is not None:
-        return with_unit(abs(value) if size else value, unit, None if estimate.interval is None else estimate.half_width)
+        return with_unit(
+            abs(value) if size else value, unit, None if estimate.interval is None else estimate.half_width
+        )
     if estimate.low:
         return messages("figure.more_than", value=with_unit(estimate.low, unit))
     if estimate.high is not None:

@@ -39,9 +39,7 @@ class Revolutions:
         """Revolutions and seconds of known engine speed from `start_s` to `end_s`, shapes as given."""
         if len(self.time_s) < 2:
             return np.zeros(np.shape(start_s)), np.zeros(np.shape(start_s))
-        ends, starts = (
-            [np.interp(t, self.time_s, v) for v in (self.total, self.known_s)] for t in (end_s, start_s)
-        )
+        ends, starts = ([np.interp(t, self.time_s, v) for v in (self.total, self.known_s)] for t in (end_s, start_s))
         return ends[0] - starts[0], ends[1] - starts[1]
 
 
@@ -103,9 +101,7 @@ class Polls:
         return poisson.dispersion(np.bincount(key, self.events[order]), np.bincount(key, turns), group[first])
 
 
-def polls(
-    trace: Trace, cylinder: int, signal: str, turned: Revolutions, starts_s: Sequence[float] = ()
-) -> Polls:
+def polls(trace: Trace, cylinder: int, signal: str, turned: Revolutions, starts_s: Sequence[float] = ()) -> Polls:
     """Events of one cylinder's counter `signal`; `starts_s` are the engine starts seen in the trace. A
     counter that went down was reset. Where an engine start lies between the two polls it counts from that
     start; where none does, the moment is unknown and the poll is dropped."""

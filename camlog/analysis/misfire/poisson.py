@@ -42,9 +42,7 @@ def p_below(count: float, exposure: float, limit: float, dispersion: float = 1.0
     return float(special.gammaincc(count / dispersion + 1.0, limit * exposure / dispersion))
 
 
-def p_ratio_below(
-    one: tuple[float, float], two: tuple[float, float], ratio: float, dispersion: float = 1.0
-) -> float:
+def p_ratio_below(one: tuple[float, float], two: tuple[float, float], ratio: float, dispersion: float = 1.0) -> float:
     """Chance of a count this small in `one` where its rate is `ratio` times that of `two`. `one` and `two`
     are (count, exposure); conditional binomial."""
     (k1, n1), (k2, n2) = one, two

@@ -198,9 +198,7 @@ def pattern(
     return Pattern(kind, named, bank, weakest, reason)
 
 
-def _groups(
-    all_: set[int], banks: Sequence[Sequence[int]] | None
-) -> dict[frozenset[int], tuple[str, int | None]]:
+def _groups(all_: set[int], banks: Sequence[Sequence[int]] | None) -> dict[frozenset[int], tuple[str, int | None]]:
     """Sets of cylinders that have a name: all of them, and each bank of an engine with several."""
     known = [(i, frozenset(b) & all_) for i, b in enumerate(banks or (), start=1)]
     groups: dict[frozenset[int], tuple[str, int | None]] = {}

@@ -110,9 +110,7 @@ class ResponseFit:
         if count < BLOCKS_MIN:
             return _no_fit(say("fit.few_here", where=where, blocks=count, needed=BLOCKS_MIN), count)
         blocks = self.blocks.take(np.flatnonzero(mask))
-        return _result(
-            blocks, search.refine(blocks, self._theta, self._theta.searched, search.REFINE_ITERATIONS)
-        )
+        return _result(blocks, search.refine(blocks, self._theta, self._theta.searched, search.REFINE_ITERATIONS))
 
 
 def _result(blocks: FitBlocks, best: search.FitState) -> FopdtFit:

@@ -30,9 +30,7 @@ T63 = 1.0 - exp(-1.0)
 T86 = 1.0 - exp(-2.0)
 
 
-def monotone_crossings(
-    count: np.ndarray, time: np.ndarray, value: np.ndarray, levels: np.ndarray
-) -> np.ndarray:
+def monotone_crossings(count: np.ndarray, time: np.ndarray, value: np.ndarray, levels: np.ndarray) -> np.ndarray:
     """Times at which the monotone mean of each set covers each level, shape (sets, levels), NaN where never.
 
     `count`, `time` and `value` (sets, bins) are the number, the summed times and the summed values of the

@@ -108,9 +108,7 @@ def _unmeasured(none: Estimate) -> StepSummary:
 class _Pool:
     """The answers of the chosen steps laid over one another; per step and bin sums of shape (n, bins)."""
 
-    def __init__(
-        self, curves: StepCurves, used: np.ndarray, each: np.ndarray, usual: float, resolution: float
-    ):
+    def __init__(self, curves: StepCurves, used: np.ndarray, each: np.ndarray, usual: float, resolution: float):
         self.curves, self.used, self.each, self.resolution = curves, used, each, resolution
         self.n, self.steps = len(used), curves.steps[used]
         self.travel_deg = curves.travel_deg[used]

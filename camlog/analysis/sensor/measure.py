@@ -107,9 +107,7 @@ class Sensor:
     pegged_fraction: float | None
 
 
-def measure_sensor(
-    cam: CamData, limits: Mapping[str, Limit] = LIMITS, others: Iterable[CamData] = ()
-) -> Sensor:
+def measure_sensor(cam: CamData, limits: Mapping[str, Limit] = LIMITS, others: Iterable[CamData] = ()) -> Sensor:
     """Collect the sensor evidence; `limits` gives `sensor_jump_deg_per_s`. `others` are the engine's other
     cams: with them a reading frozen from the first moment can be told from a seized cam. Measure all else
     on `cam.without(implausible_readings(cam))`."""

@@ -60,8 +60,7 @@ SIGNIFICANT = 0.001
 
 
 def misfits(part_of_half: np.ndarray, value: np.ndarray) -> tuple[float, float]:
-    """Sums of squares that half a sinusoid and a trapezoid leave of `value`, read at `part_of_half` (0 to 1).
-    """
+    """Sums of squares that half a sinusoid and a trapezoid leave of `value`, read at `part_of_half` (0 to 1)."""
     to_end = np.minimum(part_of_half, 1.0 - part_of_half)
     forms = [np.sin(np.pi * part_of_half), *(np.minimum(1.0, to_end / ramp) for ramp in RAMP_SHARES)]
     total = np.sum(value**2)
@@ -185,8 +184,7 @@ def measure_swings(cam: CamData) -> Swings:
 
 
 def _turns(value: np.ndarray, least: float, readings: int) -> tuple[np.ndarray, np.ndarray]:
-    """Indices of turning points at least `least` out of the `readings` about them; +1 high, -1 low, in turn.
-    """
+    """Indices of turning points at least `least` out of the `readings` about them; +1 high, -1 low, in turn."""
     # That much out of the lowest for a while about it a turn must be, too; it spares most of them the longer
     # look.
     high = find_peaks(value, height=(minimum_filter1d(value, readings) + least, None), prominence=least)[0]

@@ -213,9 +213,7 @@ def _with_service(chances: Mapping[str, float], beyond: Sequence[Weighed]) -> di
     return {c: share if c == fault else p * left for c, p in chances.items()}
 
 
-def _condition(
-    chances: Mapping[str, float], answers: Mapping[str, Answer], covered: CamCoverage | None
-) -> str:
+def _condition(chances: Mapping[str, float], answers: Mapping[str, Answer], covered: CamCoverage | None) -> str:
     best = max(CONDITIONS, key=lambda c: chances[c])
     needs = {n.name: n for n in covered.needs} if covered is not None else {}
     met = {name: n.met for name, n in needs.items()}

@@ -161,9 +161,7 @@ def beyond_makers_limit(view: View, limits: Mapping[str, Limit], numbers: Table)
     return [w for w in weighed if w is not None and w.sure and w.limit.from_profile]
 
 
-def probabilities(
-    evidence: Sequence[Weighed], prior: Mapping[str, float], temperature: float
-) -> dict[str, float]:
+def probabilities(evidence: Sequence[Weighed], prior: Mapping[str, float], temperature: float) -> dict[str, float]:
     """The probability of each condition (they sum to 1) from the evidence."""
     score = {"healthy": 0.0}
     for fault in FAULTS:
@@ -180,9 +178,7 @@ def likeness(weighed: Weighed) -> float:
     return min(math.log2(weighed.times_limit), 0.0)
 
 
-def distance(
-    evidence: Sequence[Weighed], families: Mapping[str, Mapping[str, Sequence[float]]]
-) -> tuple[float, str]:
+def distance(evidence: Sequence[Weighed], families: Mapping[str, Mapping[str, Sequence[float]]]) -> tuple[float, str]:
     """How far the cam's figures lie from the nearest family the table was fitted on, and that family's
     name. Root mean square over the figures measured of how many standard deviations (of that family's
     cars) they lie from the family's mean; 1 is an ordinary member."""

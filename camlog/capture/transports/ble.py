@@ -76,9 +76,7 @@ class Transport(Base):
         )
         if device is None:
             raise OSError(messages("port.out_of_reach"))
-        self._client = BleakClient(
-            device, disconnected_callback=lambda _: self._gone(), timeout=CONNECT_TIMEOUT_S
-        )
+        self._client = BleakClient(device, disconnected_callback=lambda _: self._gone(), timeout=CONNECT_TIMEOUT_S)
         await self._client.connect()
         for service in self._client.services:
             notifies, written = (_with(service, *kinds) for kinds in (("notify",), (*_WRITTEN,)))

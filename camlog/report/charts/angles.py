@@ -54,9 +54,7 @@ def angles(request: Request) -> Chart:
         draw.axis_key("y", 1): draw.value_axis(say("axes.error"), domain=lower, range=[-top, top]),
     }
     lasting_s = request.findings.limits["hold_error_time_s"].value
-    answer = request.say(
-        "answer", p95=tracking.p95_abs_deg, limit=limit, over=tracking.excursions, lasting_s=lasting_s
-    )
+    answer = request.say("answer", p95=tracking.p95_abs_deg, limit=limit, over=tracking.excursions, lasting_s=lasting_s)
     summary = request.say("summary", longest_s=tracking.excursions.longest_s)
     return request.chart(traces, layout, answer, height=330, timed=True, summary=summary)
 
@@ -91,7 +89,9 @@ def cold_start(request: Request) -> Chart:
     cold = request.examination.rest.cold_start
     if cold.start_s is None:
         return request.nothing(request.say("nothing", reason=cold.flutter_rms_deg.reason))
-    traces, layout = _close_look(request, max(cold.start_s - BEFORE_START_S, 0.0), cold.start_s + (request.seconds or AFTER_START_S))
+    traces, layout = _close_look(
+        request, max(cold.start_s - BEFORE_START_S, 0.0), cold.start_s + (request.seconds or AFTER_START_S)
+    )
     layout["shapes"].append(draw.stretch(cold.start_s, cold.start_s + WATCHED_S))
     limit = request.limit("cold_start_flutter_deg")
     answer = request.say("answer", cold=cold, watched_s=WATCHED_S, limit=limit)
@@ -120,17 +120,33 @@ def moment_charts(findings: Findings, cam: str) -> list[Chart]:
                  textposition=end, xanchor="left") for at, name, end in notes if name and at is not None
         ]  # fmt: skip
         words = capital(moment_words(moment)) + "."
-        charts.append(_moment_chart(cam, traces, layout, say("strip.place", place=place, at=clock(moment.start_s)), words))
+        charts.append(
+            _moment_chart(cam, traces, layout, say("strip.place", place=place, at=clock(moment.start_s)), words)
+        )
     healthy = [c for c, f in findings.cams.items() if f.verdict.condition == "healthy"]
     if found and healthy:
         other = replace(request, cam=healthy[0])
         words = say("strip.same_moment", cam=cam_title(other.cam), error=_largest_error(other.data, *_around(found[0])))
-        charts.append(_moment_chart(cam, *_close_look(other, *_around(found[0])), say("strip.beside", cam=cam_title(other.cam)), words))
+        charts.append(
+            _moment_chart(
+                cam, *_close_look(other, *_around(found[0])), say("strip.beside", cam=cam_title(other.cam)), words
+            )
+        )
     return charts
 
 
 def _moment_chart(cam: str, traces: list[dict[str, Any]], layout: dict[str, Any], title: str, words: str) -> Chart:
-    return Chart("moment", title, words, cam, tuple(traces), layout | {"showlegend": False}, height=190, clock=True, summary=words)
+    return Chart(
+        "moment",
+        title,
+        words,
+        cam,
+        tuple(traces),
+        layout | {"showlegend": False},
+        height=190,
+        clock=True,
+        summary=words,
+    )
 
 
 def _around(moment: Moment, least_s: float = 1.0) -> tuple[float, float]:
@@ -145,7 +161,9 @@ def _largest_error(data: CamData, start_s: float, end_s: float) -> float:
     return float(np.nanmax(error, initial=0.0))
 
 
-def _close_look(request: Request, start_s: float, end_s: float, judged: str = "p95_abs_deg") -> tuple[list[dict[str, Any]], dict[str, Any]]:
+def _close_look(
+    request: Request, start_s: float, end_s: float, judged: str = "p95_abs_deg"
+) -> tuple[list[dict[str, Any]], dict[str, Any]]:
     """Traces and layout of a stretch: the command thick and pale under the actual angle, filled beyond the limit."""
     data, words = request.data, say.table("lines")
 
@@ -162,7 +180,10 @@ def _close_look(request: Request, start_s: float, end_s: float, judged: str = "p
     ]  # fmt: skip
     layout = {"hovermode": "x", "shapes": gap_shapes(request.findings), "xaxis": draw.time_axis(end_s, start_s),
               "yaxis": draw.angle_axis(command[1], actual[1])}  # fmt: skip
-    return [*_beyond(*actual, cut(data.actual_time_s, data.command_at_actual)[1], request.limit(judged)), *traces], layout
+    return [
+        *_beyond(*actual, cut(data.actual_time_s, data.command_at_actual)[1], request.limit(judged)),
+        *traces,
+    ], layout
 
 
 def _beyond(time_s: np.ndarray, actual: np.ndarray, command: np.ndarray, limit: Limit) -> list[dict[str, Any]]:
@@ -178,4 +199,6 @@ def _beyond(time_s: np.ndarray, actual: np.ndarray, command: np.ndarray, limit: 
         return []
     x, y = (np.concatenate(side) for side in zip(*shapes, strict=True))
     name = say("strip.beyond", limit=limit)
-    return [draw.line(x, y, name, "deg", ERROR, width=0.0, fill="toself", fillcolor="@error", opacity=0.5, hoverinfo="skip")]
+    return [
+        draw.line(x, y, name, "deg", ERROR, width=0.0, fill="toself", fillcolor="@error", opacity=0.5, hoverinfo="skip")
+    ]

@@ -33,7 +33,11 @@ def drive(request: Request) -> Chart:
     units = list(dict.fromkeys(unit for _, unit, _, _ in read))
     rows = ([EVENTS_PX] if traces else []) + [ROW_PX] * len(units)
     domains = draw.row_axes(rows, 0.035)
-    layout: dict[str, Any] = {"shapes": window_shapes(findings) + gap_shapes(findings), "hovermode": "x", "annotations": []}
+    layout: dict[str, Any] = {
+        "shapes": window_shapes(findings) + gap_shapes(findings),
+        "hovermode": "x",
+        "annotations": [],
+    }
     first = len(rows) - len(units)
     if first:
         layout["yaxis"] = _EVENT_AXIS | {"domain": domains[0]}
@@ -49,7 +53,9 @@ def drive(request: Request) -> Chart:
                 trace["line"]["shape"] = "hv"
             traces.append(trace)
     layout["xaxis"] = draw.time_axis(end_s(findings)) | {"anchor": "y" if len(rows) == 1 else f"y{len(rows)}"}
-    answer = request.say("answer", c=findings.conditions, lost_s=sum(g.end_s - g.start_s for g in findings.conditions.gaps))
+    answer = request.say(
+        "answer", c=findings.conditions, lost_s=sum(g.end_s - g.start_s for g in findings.conditions.gaps)
+    )
     summary = request.say("summary", signals=[_title(name) for name, *_ in read])
     return request.chart(traces, layout, answer, timed=True, height=AROUND_PX + sum(rows), summary=summary)
 

@@ -49,7 +49,12 @@ def follow(request: Request) -> Chart:
     }
     condition = request.findings.cams[request.cam].verdict.condition
     answer = request.say(
-        "answer", band=sticking.stick_band_deg, reason=sticking.reason, limit=request.limit("stick_band_deg"), lag_s=lag_s, condition=condition
+        "answer",
+        band=sticking.stick_band_deg,
+        reason=sticking.reason,
+        limit=request.limit("stick_band_deg"),
+        lag_s=lag_s,
+        condition=condition,
     )
     return request.chart(traces, layout, answer, height=420)
 

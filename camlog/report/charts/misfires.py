@@ -22,7 +22,9 @@ def misfires(request: Request) -> Chart:
         return request.nothing(misfire.rate.reason or request.say("nothing"))
     rates = [c.rate for c in cylinders]
     values = [e.value or 0.0 for e in rates]
-    high = max([*values, *(min(e.high, 3.0 * v + 1.0) for e, v in zip(rates, values, strict=True) if e.high is not None)])
+    high = max(
+        [*values, *(min(e.high, 3.0 * v + 1.0) for e, v in zip(rates, values, strict=True) if e.high is not None)]
+    )
     near = high > NEAR_SHARE * limit.value
     traces: list[dict[str, Any]] = [{
         "type": "bar", "name": request.say("lines.cylinder"), "y": values, "error_y": error_bars(rates),

@@ -50,7 +50,13 @@ def steps(request: Request) -> Chart:
                        for e, share, width in ((summary.t63, T63, 2.6), (summary.t86, T86, 1.2)) if e]  # fmt: skip
     if not traces:
         return request.nothing(request.say("too_few"))
-    return request.chart(traces, _layout(request, shown_s, shapes), _slowest(request), height=380, note=request.say("note", most=MOST_STEPS))
+    return request.chart(
+        traces,
+        _layout(request, shown_s, shapes),
+        _slowest(request),
+        height=380,
+        note=request.say("note", most=MOST_STEPS),
+    )
 
 
 def _shown_s(summaries: Iterable[StepSummary]) -> float:
@@ -59,7 +65,9 @@ def _shown_s(summaries: Iterable[StepSummary]) -> float:
     return float(np.clip(2.0 * late_s + 0.4, SHOWN_MIN_S, SHOWN_MAX_S))
 
 
-def _answer_line(answers: tuple[np.ndarray, np.ndarray], label: str, role: Role, axis: str, others: list[dict[str, Any]]) -> dict[str, Any]:
+def _answer_line(
+    answers: tuple[np.ndarray, np.ndarray], label: str, role: Role, axis: str, others: list[dict[str, Any]]
+) -> dict[str, Any]:
     """The answers to some steps as one line; named once in the legend."""
     return line(
         *answers, label, "%", role, width=1.4, opacity=0.7, legendgroup=label, meta={"unit": "%"},
@@ -123,7 +131,9 @@ def _slowest(request: Request) -> str:
     return request.say("answer", **max(rows, key=lambda row: row[0])[2])
 
 
-def _answers(data: CamData, commands: CommandSteps, summary: StepSummary, shown_s: float) -> tuple[np.ndarray, np.ndarray] | None:
+def _answers(
+    data: CamData, commands: CommandSteps, summary: StepSummary, shown_s: float
+) -> tuple[np.ndarray, np.ndarray] | None:
     """Readings of the summary's steps, one after the other with NaN between: time after the step, share in percent."""
     if not len(commands) or not summary.times_s:
         return None

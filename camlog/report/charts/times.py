@@ -62,12 +62,16 @@ def window_shapes(findings: Findings) -> list[dict[str, Any]]:
 def gap_shapes(findings: Findings) -> list[dict[str, Any]]:
     """What was not recorded, crossed out."""
     rim = {"width": 1, "color": "@bad", "dash": "dot"}
-    return [stretch(g.start_s, g.end_s, "@rule", opacity=0.45, line=rim) for g in findings.conditions.gaps[:MOST_EVENTS]]
+    return [
+        stretch(g.start_s, g.end_s, "@rule", opacity=0.45, line=rim) for g in findings.conditions.gaps[:MOST_EVENTS]
+    ]
 
 
 def events(findings: Findings) -> list[tuple[float, str, str]]:
     """What happened and when: (time_s, kind, text), codes of the snapshots among them."""
-    happened: list[tuple[float, str, str]] = [] if findings.drive is None else [(e.time_s, e.kind, e.text) for e in findings.drive.events]
+    happened: list[tuple[float, str, str]] = (
+        [] if findings.drive is None else [(e.time_s, e.kind, e.text) for e in findings.drive.events]
+    )
     known = {(round(t), kind) for t, kind, _ in happened}
     happened += [(g.start_s, "gap", g.text or say("events.nothing")) for g in findings.conditions.gaps
                  if (round(g.start_s), "gap") not in known]  # fmt: skip

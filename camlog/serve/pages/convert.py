@@ -103,7 +103,11 @@ def answer_of(question: Question, choice: str | None, figure: str | None) -> str
 def columns_view(question: Question) -> Any:
     """Every column that waits for an answer on one screen: its values, its line over its likely partner, what it would mean."""
     # Markup: nothing of it is anybody's text, and a picture is longer than text that is shown.
-    asked = {q.look.index: (q, Markup(drawn(q.look)), in_words(q.look)) for q in reversed(question.waiting) if q.look is not None}
+    asked = {
+        q.look.index: (q, Markup(drawn(q.look)), in_words(q.look))
+        for q in reversed(question.waiting)
+        if q.look is not None
+    }
     return _PAGE.columns(sorted(asked.values(), key=lambda one: one[0].place))
 
 
@@ -113,7 +117,10 @@ def drawn(look: ColumnLook) -> str:
     (x0, x1), (y0, y1) = ((min(axis), max(axis)) for axis in zip(*points, strict=True))
 
     def path(line: Sequence[tuple[float, float]], stroke: str) -> str:
-        at = (f"{4 + 312 * (x - x0) / ((x1 - x0) or 1.0):.1f},{76 - 72 * (y - y0) / ((y1 - y0) or 1.0):.1f}" for x, y in line)
+        at = (
+            f"{4 + 312 * (x - x0) / ((x1 - x0) or 1.0):.1f},{76 - 72 * (y - y0) / ((y1 - y0) or 1.0):.1f}"
+            for x, y in line
+        )
         return f'<polyline fill="none" stroke-width="1.6" {stroke} points="{" ".join(at)}"/>'
 
     lines = path(look.line, 'stroke="#14507a"') + path(look.partner_line, 'stroke="#d9722b" stroke-dasharray="4 4"')

@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from camlog.analysis.causes.checks import CHECKS, REPAIRS
 from camlog.errors import InputError
-from camlog.job import work
+from camlog.job import drives, work
 from camlog.job.found import Outcome, understand
 from camlog.job.record import Job, read_job
 from camlog.job.sheet import FASTENED, MEASURED, fill, open_boxes, row_words, rows
@@ -43,7 +43,9 @@ def layout(desk: Desk, name: str = "") -> str:
         if not name:
             usable = [p.file for p in desk.folder.profiles() if p.error is None]
             chosen = desk.vehicle if desk.vehicle in usable else usable[0] if len(usable) == 2 else ""
-            return _PAGE.layout(_listed(desk), _recordings(desk), desk.profile_choices(sentence("no_profile_limits")), chosen, NEW)
+            return _PAGE.layout(
+                _listed(desk), _recordings(desk), desk.profile_choices(sentence("no_profile_limits")), chosen, NEW
+            )
         return _PAGE.job(_open(desk, name)[0], pieces(desk, name, {}))
     except InputError as error:
         return PIECES.trouble(sentence("no_such_job" if name else "jobs"), told(error))
@@ -109,7 +111,10 @@ def _state(desk: Desk, job: Job, shop: ShopFile, layout: Layout) -> tuple:
     if _STEPS.get(job.path, ("",))[0] != key:
         _STEPS[job.path] = key, work.next_steps(job, shop, layout)
     steps = _STEPS[job.path][1]
-    made = [(c.get("at", ""), c.get("check") or c.get("key", ""), c.get("note") or c.get("outcome", ""), c.get("who", "")) for c in job.get("checks")]
+    made = [
+        (c.get("at", ""), c.get("check") or c.get("key", ""), c.get("note") or c.get("outcome", ""), c.get("who", ""))
+        for c in job.get("checks")
+    ]
     return job, steps, made, _recordings(desk), desk.profile_choices(sentence("no_profile_limits"))
 
 
@@ -118,7 +123,9 @@ def _quote(desk: Desk, job: Job, shop: ShopFile, layout: Layout) -> tuple:
 
 
 def _sheet(desk: Desk, job: Job, shop: ShopFile, layout: Layout) -> tuple:
-    return job.get("sheet"), [(row_words(r), r, FASTENED if "torque" in r else MEASURED) for r in rows(job.get("sheet"))]
+    return job.get("sheet"), [
+        (row_words(r), r, FASTENED if "torque" in r else MEASURED) for r in rows(job.get("sheet"))
+    ]
 
 
 def _closing(desk: Desk, job: Job, shop: ShopFile, layout: Layout) -> tuple:
@@ -138,7 +145,11 @@ def act(desk: Desk, name: str, button: str, sent: Sent) -> Pieces:
     what, *places = button.split(":")
     try:
         if not name:
-            return {"goto": PIECES.said(f"/jobs/{_begin(desk, {k: sent.get(f'job-new-{k}', '').strip()[:LONGEST] for k in NEW})}")}
+            return {
+                "goto": PIECES.said(
+                    f"/jobs/{_begin(desk, {k: sent.get(f'job-new-{k}', '').strip()[:LONGEST] for k in NEW})}"
+                )
+            }
         with _LOCK:
             opened = _open(desk, name)
             said = _act(desk, *opened, what, places, sent)
@@ -177,12 +188,17 @@ def _begin(desk: Desk, said: Mapping[str, str]) -> str:
         job.note("begun")
         if said["complaint"]:
             job.put("complaint", said["complaint"], "complaint")
-        vehicle = {"plate": said["plate"], "mileage_km": mileage, "oil_date": said["oil-date"], **work.profile_fields(profile)}
+        vehicle = {
+            "plate": said["plate"],
+            "mileage_km": mileage,
+            "oil_date": said["oil-date"],
+            **work.profile_fields(profile),
+        }
         work.set_fields(job, "vehicle", vehicle)
         work.set_fields(job, "people", {"technician": said["technician"], "shop": said["shop"]})
         job.save(replace=False)
     if said["before"]:
-        _submit(desk, job, work.take_drive, str(desk.folder.existing(said["before"])), chosen)
+        _submit(desk, job, drives.take_drive, str(desk.folder.existing(said["before"])), chosen)
     return path.name.removesuffix(JOB_ENDING)
 
 
@@ -243,7 +259,7 @@ def _submit_drive(desk: Desk, job: Job, what: str, sent: Sent) -> None:
     if what == "take":
         chosen = desk.profile_path(sent.get("vehicle"))
         work.set_fields(job, "vehicle", work.profile_fields(read_profile(chosen) if chosen else None))
-        _submit(desk, job, work.take_drive, str(desk.folder.existing(sent.get("before", ""))), chosen or profile)
+        _submit(desk, job, drives.take_drive, str(desk.folder.existing(sent.get("before", ""))), chosen or profile)
     elif what == "close":
         after = str(desk.folder.existing(sent["after"])) if sent.get("after") else None
-        _submit(desk, job, work.finish, after, profile, sent.get("done", "").strip()[:LONGEST])
+        _submit(desk, job, drives.finish, after, profile, sent.get("done", "").strip()[:LONGEST])

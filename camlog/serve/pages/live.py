@@ -44,7 +44,9 @@ def next_line(guide: Guide | None) -> Markup:
 
 def guide_list(guide: Guide | None) -> Markup:
     """What is still to drive; what is done, or cannot be had in this drive, is folded."""
-    items = [] if guide is None or guide.do_not_run() else [i for i in guide.items() if not (i.met and i.name in READING)]
+    items = (
+        [] if guide is None or guide.do_not_run() else [i for i in guide.items() if not (i.met and i.name in READING)]
+    )
     return PIECES.guide(guide, [(item, _so_far(item)) for item in items], caution(DRIVE))
 
 

@@ -62,7 +62,9 @@ def others(desk: Desk, name: str, search: str, chosen: str) -> list[tuple[str, s
     """Drives to choose from as the one before, as (value, label, closed): earlier ones first, saved codes last."""
     own, words = desk.folder.entry(name), search.casefold().split()
     found = [e for e in desk.folder.recordings(search) if e.kind == "trace" and e.name != name]
-    ranked = sorted(found, key=lambda e: (e.began_s > own.began_s, e.began_s <= own.began_s and e.vehicle != own.vehicle))
+    ranked = sorted(
+        found, key=lambda e: (e.began_s > own.began_s, e.began_s <= own.began_s and e.vehicle != own.vehicle)
+    )
     alone = [n for n in desk.folder.snapshots() if all(w in n.casefold() for w in words)]
     labels = {e.name: sentence("drive_before", e=e, vehicle=e.vehicle[:80]) for e in ranked[:OTHERS_SHOWN]}
     labels |= {n: sentence("codes_before", name=n) for n in alone[:OTHERS_SHOWN]}
@@ -85,7 +87,9 @@ def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
     for kind in KINDS:
         look = desk.jobs.look(desk.jobs.latest(_key(desk, kind, name)))
         shown[f"recording-{kind}-done"] = becoming(kind, look, name)
-        shown[f"recording-{kind}-kept"] = Markup() if look is not None and look.state == "done" else _PAGE.kept(entry, kind)
+        shown[f"recording-{kind}-kept"] = (
+            Markup() if look is not None and look.state == "done" else _PAGE.kept(entry, kind)
+        )
     return shown
 
 

@@ -32,7 +32,9 @@ def layout(desk: Desk, name: str = "") -> str:
     with suppress(InputError), desk.library() as library:  # what is wrong with it is said above the list
         if library is not None:
             kinds, cars = library.named("kind"), library.named("vehicle")
-    return _PAGE.layout(folder, pieces(desk, "", {}), UPLOAD_LIMIT_BYTES, endings, LOOK_MS, UNITS, shown_units(), kinds, cars)
+    return _PAGE.layout(
+        folder, pieces(desk, "", {}), UPLOAD_LIMIT_BYTES, endings, LOOK_MS, UNITS, shown_units(), kinds, cars
+    )
 
 
 def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
@@ -79,8 +81,14 @@ def _kept(
         kept = {row["sha256"]: row for row in library.recordings(sha256=here, most=len(here))} if here else {}
         if not (search.strip() or condition or kind or car):
             return kept, set(kept), []
-        wanted = library.recordings(kind or None, car or None, condition=condition, search=search, most=SHOWN + len(here))
-        return kept, kept.keys() & {row["sha256"] for row in wanted}, [row for row in wanted if row["sha256"] not in kept]
+        wanted = library.recordings(
+            kind or None, car or None, condition=condition, search=search, most=SHOWN + len(here)
+        )
+        return (
+            kept,
+            kept.keys() & {row["sha256"] for row in wanted},
+            [row for row in wanted if row["sha256"] not in kept],
+        )
 
 
 def act(desk: Desk, name: str, button: str, sent: Sent) -> Pieces:
@@ -93,7 +101,11 @@ def act(desk: Desk, name: str, button: str, sent: Sent) -> Pieces:
     begun = 0
     try:
         for entry in desk.folder.recordings() if button == "analyse" else ():
-            if entry.kind == "trace" and "findings" not in entry.results and entry.name != desk.recorder.status().recording:
+            if (
+                entry.kind == "trace"
+                and "findings" not in entry.results
+                and entry.name != desk.recorder.status().recording
+            ):
                 desk.report(entry.name, desk.folder.profile_of(entry))
                 begun += 1
     except InputError as error:  # too many at once: the others at the next press

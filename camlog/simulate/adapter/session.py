@@ -20,9 +20,7 @@ class Session:
     """Serves one port until `stopping` is set. `clock` gives seconds; the adapter was started at
     `origin_s`. `interpreter` makes a fresh adapter: the one after its supply came on."""
 
-    def __init__(
-        self, port: Port, interpreter: Callable[[], Interpreter], clock: Callable[[], float], origin_s: float
-    ):
+    def __init__(self, port: Port, interpreter: Callable[[], Interpreter], clock: Callable[[], float], origin_s: float):
         self.port = port
         self.stopping = False
         self._fresh = interpreter

@@ -17,9 +17,7 @@ TABLE_DEGC = np.arange(-40.0, 181.0)  # where viscosity is tabled
 NUMBERS = tuple(f.name for f in dataclasses.fields(EngineSetup) if f.type in ("float", "int"))
 
 
-def _drive(
-    wanted_speed, mass_kg, drag_area_m2, upshift_rpm, gear_rpm_per_kmh, slope, speed, accel, rpm, gear, shift
-):
+def _drive(wanted_speed, mass_kg, drag_area_m2, upshift_rpm, gear_rpm_per_kmh, slope, speed, accel, rpm, gear, shift):
     """Driver, gearbox and road in one tick: the engine speed and torque (N m) that the wheels ask for."""
     dt, before = TICK_S, speed
     speed += (wanted_speed - speed) * dt / 0.7

@@ -25,9 +25,7 @@ NUMBERS = tuple(f.name for f in dataclasses.fields(CamSetup) if f.type in ("floa
 class Phaser:
     """One cam through one drive; `run` takes the next ticks, given what the engine does."""
 
-    def __init__(
-        self, cam: CamSetup, seed: int, compiled: bool, hold_duty: float | None = None, running: bool = False
-    ):
+    def __init__(self, cam: CamSetup, seed: int, compiled: bool, hold_duty: float | None = None, running: bool = False):
         self._compiled = compiled
         self._noise = NoiseStream(seed, f"cam {cam.id}")
         angle = min(max(0.0, cam.stop_low_deg), cam.stop_high_deg)

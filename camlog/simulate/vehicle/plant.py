@@ -85,9 +85,7 @@ class Plant:
         self._seed = setup.seed if seed is None else seed
         self.engine = EngineModel(setup.engine, setup.oil, cycle, self._seed, compiled)
         holds = hold_duty or {}
-        self.phasers = tuple(
-            Phaser(c, self._seed, compiled, holds.get(c.id), cycle.starts_running) for c in setup.cams
-        )
+        self.phasers = tuple(Phaser(c, self._seed, compiled, holds.get(c.id), cycle.starts_running) for c in setup.cams)
 
     @property
     def hold_duty(self) -> dict[str, float]:

@@ -162,9 +162,7 @@ class CamSetup:
     duty_span: float = drawn(20.0, 36.0)
     # sensor and reporting
     sensor_teeth: float = drawn(one_of(3.0, 4.0, 6.0, p=[0.35, 0.45, 0.2]))
-    actual_step_deg: float = drawn(
-        one_of(0.01, 0.0625, 0.1, 0.25, 0.5, 1.0, p=[0.2, 0.2, 0.2, 0.15, 0.15, 0.1])
-    )
+    actual_step_deg: float = drawn(one_of(0.01, 0.0625, 0.1, 0.25, 0.5, 1.0, p=[0.2, 0.2, 0.2, 0.15, 0.15, 0.1]))
     sensor_noise_deg: float = 0.12
     report_bias_deg: float = 0.0
     timing_offset_deg: float = 0.0

@@ -105,9 +105,7 @@ def _required(window: OilWindow, then: CamFindings | None, limits: Mapping[str, 
     return here or everywhere or unclear or not covered
 
 
-def _shown(
-    window: OilWindow, now: CamFindings, then: CamFindings | None, limits: Mapping[str, Limit]
-) -> bool:
+def _shown(window: OilWindow, now: CamFindings, then: CamFindings | None, limits: Mapping[str, Limit]) -> bool:
     here = _coverage(now, window)
     if here is None or not _covered(here, limits):
         return False

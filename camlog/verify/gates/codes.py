@@ -64,9 +64,7 @@ def other_codes(case: Case) -> Outcome:
     memory = case.memory
     if memory.closing is None:
         return codes_not_read()
-    every = [
-        c for name in LISTS for c in getattr(memory.closing, name) or () if not memory.in_question(c.code)
-    ]
+    every = [c for name in LISTS for c in getattr(memory.closing, name) or () if not memory.in_question(c.code)]
     undeclared = [c for c in every if c.code not in memory.declared]
     if undeclared:
         return not_shown("open", codes=code_words(undeclared))

@@ -61,9 +61,7 @@ def profile(case: Case) -> Outcome:
     limits = "; ".join(overridden) or none
     if differs := list(_other_profile(case)):
         return not_shown("differs", why=" ".join(differs), limits=limits)
-    return passed(
-        "same", name=used.name if used else none, hash=_short(used.sha256) if used else "", limits=limits
-    )
+    return passed("same", name=used.name if used else none, hash=_short(used.sha256) if used else "", limits=limits)
 
 
 def _other_profile(case: Case) -> Iterator[str]:

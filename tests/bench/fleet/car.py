@@ -50,9 +50,7 @@ class Car:
     Cars with one `kind_seed` have the same parts and maps; manufacture, wear and road are each car's own.
     """
 
-    def __init__(
-        self, family: Family, seed: int, road: Road, still: bool = False, kind_seed: int | None = None
-    ):
+    def __init__(self, family: Family, seed: int, road: Road, still: bool = False, kind_seed: int | None = None):
         self.family, self.seed, self.road = family, seed, road
         rng = chances(family.name, seed if kind_seed is None else kind_seed, "car")
         self.phaser, self.controller, self.command, self.sensor = (
@@ -82,9 +80,7 @@ class Car:
         if fault is not None and cam in fault.cams:
             self._harm(along, fixed, after, fault, cam)
         learns = self.sensor.learns
-        fixed["learned"] = float(
-            np.clip(fixed["start"] + along["timing"][0] + fixed["bias"], -learns, learns)
-        )
+        fixed["learned"] = float(np.clip(fixed["start"] + along["timing"][0] + fixed["bias"], -learns, learns))
         command, reading, duty, gave_up = run(Along(**along), Fixed(**fixed))
         for change in after:
             reading = change(reading)
@@ -107,9 +103,7 @@ class Car:
         gain = ct.bandwidth / ph.speed
         hurry = 4.0 if ct.on_off else 1.0
         rho = np.exp(-STEP_S / 0.3)
-        push = signal.lfilter([np.sqrt(1.0 - rho**2)], [1.0, -rho], rng.normal(size=n)) * rng.uniform(
-            0.2, 1.2
-        )
+        push = signal.lfilter([np.sqrt(1.0 - rho**2)], [1.0, -rho], rng.normal(size=n)) * rng.uniform(0.2, 1.2)
         zero, one = np.zeros(n), np.ones(n)
         along = {
             "asked": self.asked[side],

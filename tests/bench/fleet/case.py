@@ -86,9 +86,7 @@ class Case:
         truth = {}
         for cam in cams:
             concerned = fault is not None and cam in fault.cams
-            truth[cam] = (
-                _truth(fault, sound[cam], cams[cam], car.rpm > 300.0) if concerned else Truth("healthy")
-            )
+            truth[cam] = _truth(fault, sound[cam], cams[cam], car.rpm > 300.0) if concerned else Truth("healthy")
         return Recording(
             record(rng, self.rate_hz, car.road, cams, car.phaser.drive == "oil", misfires),
             drive,
@@ -98,9 +96,7 @@ class Case:
 
     def drive(self) -> tuple[Car, dict[str, CamSignals], dict[str, CamSignals], Fault | None]:
         """The car, each cam as it is without the fault and as it is, and the fault (None: healthy)."""
-        road = drive_along(
-            chances(self.family, self.seed, "road"), self.minutes, self.start, self.poor == "parked"
-        )
+        road = drive_along(chances(self.family, self.seed, "road"), self.minutes, self.start, self.poor == "parked")
         car = Car(FAMILIES[self.family], self.seed, road, still=self.poor == "parked", kind_seed=self.kind_seed)
         sound = {cam: car.drive(cam) for cam in car.command.cams}
         if self.kind == "healthy":
@@ -132,9 +128,7 @@ def _truth(fault: Fault, sound: CamSignals, cam: CamSignals, running: np.ndarray
     if kind.condition == "stuck" and np.ptp(np.round(after / cam.resolution)) < 1.5 and cam.gave_up_s is None:
         also += ("sensor",)  # not a digit moves: nobody can tell cam from reading
     farthest = float(np.nanmax(np.where(running & ~missing, away, 0.0)))
-    return Truth(
-        kind.condition, also, apart_s >= SHOWS_S, fault.severity, fault.kind, fault.onset_s, farthest, apart_s
-    )
+    return Truth(kind.condition, also, apart_s >= SHOWS_S, fault.severity, fault.kind, fault.onset_s, farthest, apart_s)
 
 
 def draw(family: str, seed: int) -> Case:

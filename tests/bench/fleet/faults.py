@@ -150,11 +150,7 @@ def _hunting(p: Patient) -> None:
 def _leaking(p: Patient) -> None:
     period = p.rng.uniform(2.0, 6.0)
     drains = (np.mod(p.time_s / period + p.rng.random(), 1.0) < 0.7) * p.rng.uniform(0.8, 1.2)
-    worst = (
-        p.between(0.1, 0.5)
-        * np.median(p.along["speed"])
-        * (0.4 + 0.6 * np.clip((p.oil - 40.0) / 40.0, 0.0, 1.0))
-    )
+    worst = p.between(0.1, 0.5) * np.median(p.along["speed"]) * (0.4 + 0.6 * np.clip((p.oil - 40.0) / 40.0, 0.0, 1.0))
     p.along["leak"] = p.along["leak"] + p.on * worst * drains
     p.fixed["valve_overlap"] += 0.05
 
@@ -224,16 +220,12 @@ _OILED = ("oil", "torque")
 
 KINDS: dict[str, Kind] = {
     "stiction_phaser": Kind("sticking", "the phaser sticks and jumps", _stiction_phaser),
-    "stiction_valve": Kind(
-        "sticking", "the control valve sticks", _stiction_valve, ("unstable",), drives=_OILED
-    ),
+    "stiction_valve": Kind("sticking", "the control valve sticks", _stiction_valve, ("unstable",), drives=_OILED),
     "groove": Kind("sticking", "a worn groove: sticks at one angle only", _groove),
     "slow": Kind("slow", "slow at all oil temperatures", _slow),
     "slow_cold": Kind("slow", "slow only cold", _slow_cold, drives=_OILED),
     "slow_hot": Kind("slow", "slow only hot: leaks or lacks pressure", _slow_hot, drives=_OILED),
-    "low_pressure": Kind(
-        "slow", "low oil pressure: all slow", _low_pressure, scope="engine", drives=("oil",)
-    ),
+    "low_pressure": Kind("slow", "low oil pressure: all slow", _low_pressure, scope="engine", drives=("oil",)),
     "stuck_rest": Kind("stuck", "never leaves rest", _seize, onset="start"),
     "stuck_off_rest": Kind("stuck", "stands away from rest, all the time", _stuck_off_rest, onset="start"),
     "stuck_midway": Kind("stuck", "stops midway through the drive", _seize, onset="midway"),

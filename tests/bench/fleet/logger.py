@@ -34,9 +34,7 @@ def record(
     for cam, signals in cams.items():
         when = np.floor(at / held_s) * held_s if held_s else at
         step = signals.resolution
-        asked[commanded(cam)] = _rounded(
-            signals.command[_index(when, STEP_S, signals.command)], min(step, 0.5)
-        )
+        asked[commanded(cam)] = _rounded(signals.command[_index(when, STEP_S, signals.command)], min(step, 0.5))
         later = np.maximum(when + skew_s, 0.0)
         told[actual(cam)] = _rounded(signals.reading[_index(later, STEP_S, signals.reading)], step)
         if with_duty:
@@ -56,9 +54,7 @@ def record(
         latest = slow_at[np.clip(np.searchsorted(slow_at, at) - 1, 0, None)]
         blocks[0][1].update({k: _rounded(y[_index(latest, ROAD_S, y)], r) for k, (y, r) in slow.items()})
     else:
-        blocks.append(
-            (slow_at, {k: _rounded(y[_index(slow_at, ROAD_S, y)], r) for k, (y, r) in slow.items()})
-        )
+        blocks.append((slow_at, {k: _rounded(y[_index(slow_at, ROAD_S, y)], r) for k, (y, r) in slow.items()}))
     return _trace(blocks, float(rng.choice([1e-6, 1e-6, 1e-6, 1e-3, 1e-3, 0.01, 0.01, 0.1])))
 
 

@@ -72,9 +72,7 @@ def drive_along(rng: np.random.Generator, minutes: float, start: str, parked: bo
     foot = driver.foot * calm * _wander(rng, count, rng.uniform(1.0, 3.0))
     load = 16.0 + 0.012 * speed**2 + 30.0 * pace + 5.0 * grade + foot
     coasting = moving & (load < 10.0)
-    load = np.where(
-        moving, np.clip(load, 7.0, 98.0), rng.uniform(18.0, 26.0) + 0.6 * _wander(rng, count, 2.0)
-    )
+    load = np.where(moving, np.clip(load, 7.0, 98.0), rng.uniform(18.0, 26.0) + 0.6 * _wander(rng, count, 2.0))
 
     begin = ambient + rng.uniform(0.0, 4.0) if start == "cold" else rng.uniform(74.0, 90.0)
     thermostat = rng.uniform(86.0, 98.0)
@@ -102,9 +100,7 @@ def drive_along(rng: np.random.Generator, minutes: float, start: str, parked: bo
     load[:off] = 0.0
     relief = rng.uniform(330.0, 480.0)
     thick = np.exp(np.clip(90.0 - oil, -40.0, 130.0) / 90.0)
-    pressure = np.where(
-        rpm > 300.0, np.minimum(20.0 + rng.uniform(95.0, 140.0) * rpm / 1000.0 * thick, relief), 0
-    )
+    pressure = np.where(rpm > 300.0, np.minimum(20.0 + rng.uniform(95.0, 140.0) * rpm / 1000.0 * thick, relief), 0)
     return Road(np.clip(rpm, 0.0, 6800.0), kmh, np.clip(load, 0.0, 100.0), oil, coolant, pressure, ambient)
 
 

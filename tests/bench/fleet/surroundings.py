@@ -56,9 +56,7 @@ def drive_of(
     elif listens < 0.05:
         events.append(Event(float(rng.uniform(5.0, 60.0 * minutes - 5.0)), "marker", "overtook a lorry"))
     snapshots = tuple(
-        CodeSnapshot(
-            at, bool(codes), tuple(TroubleCode(c, "7E8") for c in dict.fromkeys(codes)), (), (), READY
-        )
+        CodeSnapshot(at, bool(codes), tuple(TroubleCode(c, "7E8") for c in dict.fromkeys(codes)), (), (), READY)
         for at, codes in ((0.0, before), (60.0 * minutes, after))
     )
     return Drive(
