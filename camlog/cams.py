@@ -49,17 +49,14 @@ def short(cam: str) -> str:
 
 
 def commanded(cam: str) -> str:
-    """Name of the signal that carries a cam's commanded angle."""
     return f"cam_{cam}_commanded"
 
 
 def actual(cam: str) -> str:
-    """Name of the signal that carries a cam's actual angle."""
     return f"cam_{cam}_actual"
 
 
 def duty(cam: str) -> str:
-    """Name of the signal that carries the duty of a cam's oil control valve."""
     return f"cam_{cam}_duty"
 
 
@@ -70,7 +67,6 @@ def parts(signal: str) -> tuple[str, str] | None:
 
 
 def cam_of(signal: str) -> str | None:
-    """The id of the cam that a signal belongs to, or None."""
     known = parts(signal)
     return known[0] if known else None
 

@@ -22,7 +22,8 @@ from camlog.numbers import percent
 from camlog.profile import read_profile
 from camlog.replay import replay
 from camlog.report.samples import write_sample_reports
-from camlog.sinks import KeyReader, view_for
+from camlog.sinks.keys import KeyReader
+from camlog.sinks.terminal import view_for
 from camlog.stream import Batch
 from camlog.trace import read_trace
 from camlog.verify.verification import Verification

@@ -27,7 +27,6 @@ _OF_UNITS = re.compile(rf":\+?({'|'.join(map(re.escape, UnitFormatter.units))})}
 
 
 def capital(text: str) -> str:
-    """`text` with its first letter as a capital, the others as they are."""
     return text[:1].upper() + text[1:]
 
 

@@ -16,7 +16,7 @@ import numpy as np
 
 from camlog.limits import LIMITS, OIL_EDGES, Limit
 from camlog.numbers import UNIT_WORDS, unit_words
-from camlog.trace import Trace
+from camlog.trace import Trace, interpolated
 from camlog.units import shown_value
 
 # Oil changes by well under 1 degC in this time, so a slow poll or a short gap still tells the window.
@@ -96,7 +96,6 @@ def window_word(window: OilWindow, limits: Mapping[str, Limit] = LIMITS) -> str:
 
 
 def t63_limit(limits: Mapping[str, Limit], window: OilWindow) -> Limit:
-    """The limit for T63 in an oil-temperature window."""
     return limits[f"t63_{window_word(window, limits)}_s"]
 
 
@@ -110,17 +109,7 @@ class OilTemperature:
 
     def at(self, time_s: np.ndarray) -> np.ndarray:
         """Temperature at given times, linear between samples, NaN farther than a minute from any sample."""
-        t = np.asarray(time_s, dtype=float)
-        if not len(self.time_s):
-            return np.full(t.shape, np.nan)
-        out = np.interp(t, self.time_s, self.degc)
-        after = np.searchsorted(self.time_s, t, side="left")
-        last = len(self.time_s) - 1
-        near = np.minimum(
-            np.abs(t - self.time_s[np.clip(after, 0, last)]),
-            np.abs(t - self.time_s[np.clip(after - 1, 0, last)]),
-        )
-        return np.where(near <= TEMPERATURE_HOLD_S, out, np.nan)
+        return interpolated(time_s, self.time_s, self.degc, TEMPERATURE_HOLD_S)
 
 
 def oil_temperature(trace: Trace) -> OilTemperature:
@@ -156,13 +145,9 @@ class Windows:
     def source(self) -> str | None:
         return self.oil.source
 
-    def temp_at(self, time_s: np.ndarray) -> np.ndarray:
-        """Oil temperature (degC) at given times, NaN where unknown."""
-        return self.oil.at(time_s)
-
     def index_at(self, time_s: np.ndarray) -> np.ndarray:
         """Index into `windows` at given times (int array of the same shape); -1 where unknown or in none."""
-        return window_index(self.windows, self.temp_at(time_s))
+        return window_index(self.windows, self.oil.at(time_s))
 
 
 def window_index(windows: Sequence[OilWindow], degc: np.ndarray) -> np.ndarray:

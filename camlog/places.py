@@ -18,10 +18,8 @@ def shipped_folder(name: str) -> Path:
 
 
 def dashboards_folder() -> Path:
-    """Where dashboard definitions and page templates lie."""
     return shipped_folder("dashboards")
 
 
 def sample_logs_folder() -> Path:
-    """Where the sample recordings lie."""
     return shipped_folder("sample_logs")

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any, Literal, NamedTuple, Protocol, get_args
+from typing import Any, Literal, Protocol, get_args
 
 
 def now(timespec: str = "seconds") -> str:
@@ -18,14 +18,6 @@ EVENT_KINDS = get_args(EventKind)
 ReadinessState = Literal["complete", "incomplete", "unsupported"]
 
 
-class Reading(NamedTuple):
-    """One value of one signal, in the signal's canonical unit, at `time_s` since the start."""
-
-    time_s: float
-    signal: str
-    value: float
-
-
 @dataclass(frozen=True, slots=True)
 class Batch:
     """All readings that arrived in one adapter response and so share one time.
@@ -36,10 +28,6 @@ class Batch:
 
     time_s: float
     values: Mapping[str, float]
-
-    def readings(self) -> Iterator[Reading]:
-        for name, value in self.values.items():
-            yield Reading(self.time_s, name, value)
 
 
 @dataclass(frozen=True, slots=True)

@@ -151,7 +151,6 @@ class TomlFile:
 
 
 def keys_of(table: type) -> list[str]:
-    """The keys that a table of a schema may have."""
     return [f.name for f in fields(table)]
 
 

@@ -117,6 +117,16 @@ class Trace:
         return pd.DataFrame(dict(self.columns), index=pd.Index(self.time_s, name="time_s"))
 
 
+def interpolated(at_s: np.ndarray, time_s: np.ndarray, value: np.ndarray, reach_s: float) -> np.ndarray:
+    """`value` (n,) sampled at `time_s` (n,), linear between samples; NaN farther than `reach_s` from any of them."""
+    at_s = np.asarray(at_s, dtype=float)
+    if not len(time_s):
+        return np.full(at_s.shape, np.nan)
+    after = np.minimum(np.searchsorted(time_s, at_s), len(time_s) - 1)
+    near = np.minimum(np.abs(at_s - time_s[after]), np.abs(at_s - time_s[np.maximum(after - 1, 0)]))
+    return np.where(near <= reach_s, np.interp(at_s, time_s, value), np.nan)
+
+
 def _number(value: float) -> str:
     # Shortest text that reads back to the same float; integers without a trailing ".0".
     value = float(value)

@@ -29,7 +29,8 @@ from camlog.cli.verify import lines as verify_lines
 from camlog.drive import Drive, read_drive
 from camlog.limits import LIMITS, limits_for
 from camlog.places import sample_logs_folder
-from camlog.profile import read_profile
+from camlog.profile import VehicleProfile, read_profile
+from camlog.profile.model import Layout
 from camlog.report import render_report
 from camlog.report.comparison import render_comparison
 from camlog.report.summary import owner_paragraph
@@ -240,7 +241,7 @@ def test_a_healthy_drive_with_right_pressure_may_be_driven_and_its_verification_
 # ---------------------------------------------------------------- each reason
 
 
-def standing(*, stored=None, pending=(), permanent=(), events=()) -> Findings:
+def standing(*, stored=None, pending=(), permanent=(), events=(), profile=None) -> Findings:
     """Ten seconds of a standing engine: codes and marks alone decide."""
 
     def held(codes):
@@ -248,7 +249,7 @@ def standing(*, stored=None, pending=(), permanent=(), events=()) -> Findings:
 
     shot = CodeSnapshot(0.0, True, held(stored), held(pending), held(permanent))
     trace = Trace(np.arange(0.0, 60.0), {"engine_speed": np.full(60, 800.0)})
-    return analyze(trace, Drive(events=tuple(events), code_snapshots=(shot,)))
+    return analyze(trace, Drive(events=tuple(events), code_snapshots=(shot,)), profile)
 
 
 @pytest.mark.parametrize("code", ["P0016", "P0017", "P0018", "P0019", "P0008", "P0524", "P0522"])
@@ -283,6 +284,14 @@ def test_timing_among_the_leading_causes_brings_its_cautions_without_a_verdict()
     found = standing(stored=("P0016", "P0017"))
     assert not found.cams
     assert caution(cautions.TIMING) in found.cautions and caution(cautions.TORQUE) in found.cautions
+
+
+def test_where_valves_and_pistons_cannot_meet_nobody_is_warned_of_that():
+    apart = VehicleProfile("apart", layout=Layout(interference=False))
+    for profile, warned in ((VehicleProfile("usual"), True), (None, True), (apart, False)):
+        found = standing(stored=("P0016", "P0017"), profile=profile)
+        assert (caution(cautions.TIMING) in found.cautions) is warned
+        assert caution(cautions.TORQUE) in found.cautions
 
 
 # ---------------------------------------------------------------- oil pressure against engine speed

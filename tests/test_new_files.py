@@ -15,7 +15,7 @@ from camlog.errors import InputError
 from camlog.new_files import whole_file, write_text
 from camlog.page import write_page
 from camlog.profile import write_template
-from camlog.sinks import TraceFileSink
+from camlog.sinks.trace_file import TraceFileSink
 from camlog.stream import Batch
 from camlog.trace import Trace, read_trace, write_trace
 

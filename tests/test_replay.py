@@ -21,7 +21,7 @@ from camlog.profile import read_profile
 from camlog.replay import cut_drive, rebased, replay
 from camlog.simulate.car import Car
 from camlog.simulate.trace_car import TraceCar, can_be_asked
-from camlog.sinks import TraceFileSink
+from camlog.sinks.trace_file import TraceFileSink
 from camlog.stream import Batch, CodeSnapshot, Event, TroubleCode, run
 from camlog.trace import Trace, read_trace, write_trace
 from tests.command_help import camlog

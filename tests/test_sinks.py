@@ -21,8 +21,13 @@ from rich.console import Console
 
 from camlog.drive import Drive, drive_path, read_drive
 from camlog.errors import InputError
-from camlog.sinks import DriveState, KeyReader, LineSink, TerminalView, TraceFileSink, row_file, view_for
+from camlog.sinks import row_file
 from camlog.sinks import trace_file as trace_file_module
+from camlog.sinks.keys import KeyReader
+from camlog.sinks.lines import LineSink
+from camlog.sinks.state import DriveState
+from camlog.sinks.terminal import TerminalView, view_for
+from camlog.sinks.trace_file import TraceFileSink
 from camlog.stream import Batch, CodeSnapshot, Event, TroubleCode, run
 from camlog.trace import read_trace
 
@@ -648,12 +653,12 @@ def test_a_request_to_terminate_ends_cleanly_and_handlers_come_back(number):
 def test_a_program_that_dies_of_an_error_leaves_the_terminal_usable(keyboard):
     master, slave = keyboard
     before = termios.tcgetattr(slave)
-    code = "from camlog.sinks import KeyReader as K\nassert K(lambda: 0.0).__enter__().active\nexit(3)"
+    code = "from camlog.sinks.keys import KeyReader as K\nassert K(lambda: 0.0).__enter__().active\nexit(3)"
     assert subprocess.run([sys.executable, "-c", code], stdin=slave, timeout=20).returncode == 3
     assert termios.tcgetattr(slave) == before
 
 
 def test_without_a_terminal_no_keys_are_read():
-    code = "from camlog.sinks import KeyReader\nwith KeyReader(lambda: 0.0) as k: print(k.active, k.wait(0.01))"
+    code = "from camlog.sinks.keys import KeyReader\nwith KeyReader(lambda: 0.0) as k: print(k.active, k.wait(0.01))"
     done = subprocess.run([sys.executable, "-c", code], stdin=subprocess.DEVNULL, capture_output=True, text=True)
     assert done.stdout == "False False\n", done.stderr

@@ -27,6 +27,7 @@ from camlog.drive import Drive
 from camlog.limits import Limit, limits_for
 from camlog.oil_windows import OilWindow, oil_windows
 from camlog.profile import VehicleProfile
+from camlog.profile.model import layout_of
 from camlog.signals import CAM_IDS
 from camlog.trace import Trace
 
@@ -106,7 +107,7 @@ def analyze(
     return Findings(
         trace=trace, conditions=known.conditions, cams=cams, misfire=misfire, codes=codes, causes=causes, diagnosis=diagnosis,
         coverage=covered,
-        cautions=(*first_lines, *_cautions(cams, causes, codes.codes, bool(refused))), do_not_run=first_lines,
+        cautions=(*first_lines, *_cautions(cams, causes, codes.codes, bool(refused), profile)), do_not_run=first_lines,
         limits=limits, profile=profile, drive=drive,
     )  # fmt: skip
 
@@ -119,8 +120,9 @@ def _cams(
 
 
 def _cautions(
-    cams: Mapping[str, CamFindings], causes: Sequence[Cause], codes: Sequence[object], refused: bool
-) -> tuple[str, ...]:
+    cams: Mapping[str, CamFindings], causes: Sequence[Cause], codes: Sequence[object], refused: bool,
+    profile: VehicleProfile | None,
+) -> tuple[str, ...]:  # fmt: skip
     """The cautions of these findings, besides the ones that stand beside each check."""
     keys = [cautions.ADVICE] if refused else [cautions.ADVICE, cautions.DRIVE]
     timing = any(c.cause == MECHANICAL_TIMING for c in do_not_run.leading(causes))
@@ -129,4 +131,6 @@ def _cautions(
     if codes:
         keys.append(cautions.EVIDENCE)
     beside = [c for cause in do_not_run.leading(causes) for check in cause.next_checks for c in check.cautions]
-    return tuple(dict.fromkeys((*cautions.sentences(keys), *beside)))
+    # Where valves and pistons cannot meet, nobody is warned of that.
+    idle = () if layout_of(profile).interference else cautions.sentences([cautions.TIMING])
+    return tuple(c for c in dict.fromkeys((*cautions.sentences(keys), *beside)) if c not in idle)

@@ -82,7 +82,6 @@ def sentences(why: Sequence[Reason]) -> tuple[str, ...]:
 
 
 def first_checks(why: Sequence[Reason]) -> tuple[Sentence, ...]:
-    """The checks of all reasons, each once."""
     return tuple(dict.fromkeys(FIRST[key] for reason in why for key in CHECKS[reason.kind]))
 
 

@@ -107,7 +107,6 @@ def blocks_of(label: np.ndarray) -> Blocks:
 
 
 def evenly(index: np.ndarray, most: int) -> np.ndarray:
-    """At most so many of `index`, evenly taken."""
     return index if len(index) <= most else index[np.linspace(0, len(index) - 1, most).astype(int)]
 
 

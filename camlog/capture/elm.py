@@ -135,13 +135,11 @@ class Elm(Link):
         return " ".join(self.command("ATI")[-1:])
 
     def command(self, command: str, timeout_s: float = SETUP_TIMEOUT_S) -> list[str]:
-        """Send a command; its answer's lines."""
         self._sent_s = self.clock()
         unasked = self.write(command.encode())
         return unasked + self.read(timeout_s)[0]
 
     def _ok(self, command: str) -> bool:
-        """Send a command; True where it answered OK."""
         return self.command(command)[-1:] == ["OK"]
 
     def address(self, header: int) -> bool:

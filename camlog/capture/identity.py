@@ -41,7 +41,6 @@ class Identity:
 
 
 def known(capabilities: Capabilities, protocol: str, vin: str | None) -> Identity:
-    """The identity of what was just connected to."""
     adapter = capabilities.adapter if is_banner(capabilities.adapter) else ""
     pids = capabilities.all_pids & _FIRST_PIDS
     return Identity(adapter, protocol, capabilities.module, pids, vin and vin_hash(vin))

@@ -131,7 +131,6 @@ class Link:
 
     @property
     def poll_timeout_s(self) -> float:
-        """How long to wait for a reply while recording."""
         return POLL_TIMEOUT_S if self.is_can else OLDER_POLL_TIMEOUT_S
 
     def set_header(self, request_header: int | None, listen_to: str | None = None) -> bool:

@@ -145,7 +145,6 @@ class LiveSource:
 
     @property
     def requests_sent(self) -> int:
-        """Requests sent while streaming."""
         return self._poller.requests_sent if self._poller else 0
 
     @property
@@ -168,7 +167,6 @@ class LiveSource:
         self._queue.put(item)
 
     def mark(self, text: str = "") -> None:
-        """Add a marker at this moment."""
         self.put(Event(self.now_s(), "marker", text))
 
     def stop(self) -> None:

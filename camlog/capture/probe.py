@@ -84,7 +84,6 @@ class Capabilities:
         return link.set_header(header, self.module if header is None else None)
 
     def to_dict(self) -> dict[str, Any]:
-        """What goes into the drive file's `adapter` object."""
         return {
             "name": self.adapter,
             "simulated": is_simulated_adapter(self.adapter),
@@ -211,7 +210,6 @@ class _Probe:
         self.notes.append(messages("note.all_modules"))
 
     def supported(self, service: int) -> frozenset[int]:
-        """Supported PIDs or MIDs, by the bit maps."""
         found: set[int] = set()
         for first in BIT_MAPS:
             if first and first not in found:

@@ -68,7 +68,6 @@ class RawLog:
         self._write(time_s, "u" if unasked else "<", data.decode("latin-1"))
 
     def note(self, time_s: float, **facts: Any) -> None:
-        """What the decoder must know, as JSON."""
         self._write(time_s, "!", facts)
 
     def _write(self, time_s: float, kind: str, what: object) -> None:

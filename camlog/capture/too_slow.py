@@ -24,7 +24,6 @@ class Expected:
 
     @property
     def slow(self) -> tuple[str, ...]:
-        """The cams whose pair is read too seldom."""
         return tuple(cam for cam, hz in self.pairs_hz.items() if hz < self.least_hz)
 
     @property
@@ -33,7 +32,6 @@ class Expected:
         return titles("sampling")
 
     def measured(self, pairs_hz: Mapping[str, float]) -> Expected:
-        """The same with the rates at which pairs are really read."""
         return replace(self, pairs_hz={cam: pairs_hz.get(cam, 0.0) for cam in self.pairs_hz})
 
     def lines(self) -> list[str]:

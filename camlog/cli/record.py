@@ -33,7 +33,8 @@ def record(
     from camlog.cautions import DRIVE, IDLE, OPERATE, PEDALS, sentences
     from camlog.cli.results import free_path, profile_of, say
     from camlog.signals import SIGNALS
-    from camlog.sinks import KeyReader, view_for
+    from camlog.sinks.keys import KeyReader
+    from camlog.sinks.terminal import view_for
 
     only = [name for names in signal or () for name in names.replace(",", " ").split()]
     for name in only:

@@ -77,7 +77,9 @@ def _play(
 ) -> None:  # fmt: skip
     from camlog.cli.results import remark, say
     from camlog.replay import cut_drive, rebased, replay
-    from camlog.sinks import KeyReader, TraceFileSink, view_for
+    from camlog.sinks.keys import KeyReader
+    from camlog.sinks.terminal import view_for
+    from camlog.sinks.trace_file import TraceFileSink
     from camlog.stream import Event, run
 
     if out is not None and out.resolve() == path.resolve():

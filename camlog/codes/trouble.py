@@ -50,7 +50,6 @@ def encode_code(code: str) -> bytes:
 
 
 def encode_codes(codes: Iterable[str]) -> bytes:
-    """The bytes of several codes, one after the other."""
     return b"".join(encode_code(code) for code in codes)
 
 

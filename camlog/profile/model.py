@@ -88,7 +88,7 @@ class Cam:
 class Layout:
     """The table `[layout]`: what checks, times, quote and cautions of this engine follow; from its service information.
 
-    `lock` is where the phaser locks; `shared_chains` lists the cams that one chain or belt drives.
+    `lock` is where the phaser locks; `interference`: valves and pistons meet where timing is wrong.
     """
 
     valve: Literal["front_cover", "under_valve_cover", "centre_bolt", "unknown"] = "unknown"
@@ -96,11 +96,6 @@ class Layout:
     interference: Annotated[bool, Expected("true or false")] = True
     lock: Literal["retard_stop", "advance_stop", "middle", "unknown"] = "unknown"
     screen: Text | None = None
-    shared_chains: Annotated[
-        tuple[tuple[str, ...], ...], Expected('lists of cams, as in [["intake_b1", "exhaust_b1"]]')
-    ] = ()
-    oil_pressure_idle_kpa: Annotated[int, Ge(1), Le(1000)] | None = None
-    oil_pressure_2000_rpm_kpa: Annotated[int, Ge(1), Le(2000)] | None = None
     torque_reference: Text | None = None
     procedure_reference: Text | None = None
     relearn: Text | None = None

@@ -45,7 +45,6 @@ class SignalDefinition(SignalKeys):
 
     @property
     def is_cam_angle(self) -> bool:
-        """True for a cam's commanded or actual angle."""
         return is_angle(self.name)
 
     @cached_property

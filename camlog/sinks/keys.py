@@ -60,7 +60,6 @@ class KeyReader:
 
     @property
     def active(self) -> bool:
-        """True where a keyboard is being read."""
         return self._input is not None
 
     @property
@@ -85,7 +84,6 @@ class KeyReader:
         return self._ending
 
     def take_markers(self) -> list[Event]:
-        """The markers finished since the last call."""
         taken = []
         while self._markers:
             taken.append(self._markers.pop(0))

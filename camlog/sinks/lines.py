@@ -56,7 +56,6 @@ class LineSink:
         self.state = DriveState(clock)
 
     def accept(self, item: StreamItem) -> None:
-        """Note an item; write a line where one is due."""
         self.state.accept(item)
         self._stop(item)
         if isinstance(item, Event):
@@ -69,7 +68,6 @@ class LineSink:
             self._line(self.state.elapsed_s, "  ".join(self._status()))
 
     def close(self) -> None:
-        """Write the closing line."""
         state = self.state
         parts = [f"end, {state.batches} batches", f"gaps {state.events['gap']} ({state.gap_s:.1f} s)"]
         parts.append(f"markers {state.events['marker']}")

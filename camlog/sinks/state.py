@@ -78,7 +78,6 @@ class DriveState:
         self.last_snapshot: CodeSnapshot | None = None
 
     def accept(self, item: StreamItem) -> None:
-        """Take in one item of the stream."""
         self._last_item_s = max(self._last_item_s, item.time_s)
         if isinstance(item, Batch):
             self._batch(item)
@@ -133,7 +132,6 @@ class DriveState:
 
     @property
     def signals(self) -> frozenset[str]:
-        """Signals seen so far."""
         return frozenset(self._samples)
 
     def shown(self, signal: str) -> Shown | None:

@@ -73,7 +73,6 @@ class TerminalView:
         self._live.start()
 
     def accept(self, item: StreamItem) -> None:
-        """Take in one item; drawing happens on its own time."""
         if self._broken:
             raise self._broken
         with self._lock:
@@ -97,7 +96,6 @@ class TerminalView:
             return Text("")
 
     def picture(self) -> RenderableType:
-        """The whole view as it is now."""
         parts: list[RenderableType] = [Text(s, style="bold red") for s in self._stop()]
         parts += [Text(self._care.instruction, style="bold")] if self._care and self._care.instruction else []
         parts += [self._heading(), self._values()]

@@ -87,7 +87,6 @@ class TraceFileSink:
 
     # ------------------------------------------------------------------ the stream
     def accept(self, item: StreamItem) -> None:
-        """Write a batch, or note an event or a code snapshot."""
         self._tell_failure()
         if isinstance(item, Batch):
             self._write(item)

@@ -38,5 +38,4 @@ def rate_text(rate: float) -> str:
 
 
 def kind_text(kind: str) -> str:
-    """An event's kind in words."""
     return kind.replace("_", " ")

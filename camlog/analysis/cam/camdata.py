@@ -17,7 +17,7 @@ from camlog import cams
 from camlog.analysis.drive.ticks import RUNNING_RPM
 from camlog.oil_windows import OIL_WINDOWS, OilTemperature, OilWindow, oil_temperature, window_index
 from camlog.profile import VehicleProfile
-from camlog.trace import Trace
+from camlog.trace import Trace, interpolated
 
 # The command is known between two samples while they are at most a few sampling intervals apart; the
 # bounds keep a fast recording's short hiccup usable and a slow one's long hole from being bridged.
@@ -74,7 +74,8 @@ class CamData:
     def command_at(self, time_s: np.ndarray) -> np.ndarray:
         """The command at the given times, linear; NaN in gaps and where its readings are too far apart."""
         time_s = np.asarray(time_s, dtype=float)
-        before, after = _neighbours(time_s, self.command_time_s)
+        right = np.minimum(np.searchsorted(self.command_time_s, time_s), len(self.command_time_s) - 1)
+        before, after = self.command_time_s[np.maximum(right - 1, 0)], self.command_time_s[right]
         known = ((after == time_s) | (after - before <= self.max_gap_s)) & ~self.in_gap(time_s)
         value = np.interp(time_s, self.command_time_s, self.command_deg, np.nan, np.nan)
         return np.where(known, value, np.nan)
@@ -103,12 +104,7 @@ class CamData:
 
     def speed_at(self, time_s: np.ndarray) -> np.ndarray:
         """Engine speed (rpm) at the given times; NaN more than ENGINE_MAX_AGE_S from a reading."""
-        time_s = np.asarray(time_s, dtype=float)
-        if not len(self.speed_time_s):
-            return np.full(time_s.shape, np.nan)
-        before, after = _neighbours(time_s, self.speed_time_s)
-        age = np.minimum(np.abs(after - time_s), np.abs(time_s - before))
-        return np.where(age <= ENGINE_MAX_AGE_S, np.interp(time_s, self.speed_time_s, self.speed_rpm), np.nan)
+        return interpolated(time_s, self.speed_time_s, self.speed_rpm, ENGINE_MAX_AGE_S)
 
     def running_at(self, time_s: np.ndarray) -> np.ndarray:
         """True where the engine runs; an unknown engine speed counts as running."""
@@ -131,6 +127,13 @@ class CamData:
         gap = np.diff(self.actual_time_s)
         gap = np.where(gap > self.actual_max_gap_s, 0.0, gap)
         return 0.5 * (np.concatenate([[0.0], gap]) + np.concatenate([gap, [0.0]]))
+
+    def inside(self, stretches_s: Iterable[tuple[float, float]]) -> np.ndarray:
+        """True (n,) for the actual readings in any of the stretches (start_s, end_s)."""
+        found = np.zeros(len(self.actual_time_s), dtype=bool)
+        for stretch in stretches_s:
+            found[slice(*np.searchsorted(self.actual_time_s, stretch))] = True
+        return found
 
     def seconds(self, keep: np.ndarray) -> float:
         """Total time (s) the chosen actual readings (n,) stand for."""
@@ -228,12 +231,6 @@ def _max_gap(interval_s: float) -> float:
     # A recording slower than the cap still has neighbours; it may not bridge more than one lost sample.
     usual = max(min(max(GAP_INTERVALS * interval_s, GAP_MIN_S), GAP_MAX_S), 1.5 * interval_s)
     return float(min(usual, GAP_LONGEST_S))
-
-
-def _neighbours(time_s: np.ndarray, at_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The sample times before, and at or after, each time; the first or last where there is none."""
-    right = np.minimum(np.searchsorted(at_s, time_s, side="left"), len(at_s) - 1)
-    return at_s[np.maximum(right - 1, 0)], at_s[right]
 
 
 def _holes(command_time_s: np.ndarray, actual_time_s: np.ndarray) -> list[tuple[float, float]]:

@@ -250,21 +250,25 @@ def measure_hold(cam: CamData) -> Hold:
     everywhere = np.ones(len(held.index), dtype=bool)
     oscillations = [find_oscillation(cam, held, i) for i in [i for _, i, _ in here] or [everywhere]]
     strongest = max(oscillations, key=lambda o: (o.found, o.amplitude_deg or 0.0))
-    rows = tuple((w, HoldWindow(*_flutter_and_drift(cam, held, i, slope[s]))) for w, i, s in here)
-    return Hold(*_flutter_and_drift(cam, held, everywhere, slope), strongest, _lopsided(cam, held), aliasing, rows)
+    rows = tuple((w, HoldWindow(*_held(cam, held, i, slope[s]))) for w, i, s in here)
+    return Hold(*_held(cam, held, everywhere, slope), strongest, _lopsided(cam, held), aliasing, rows)
 
 
-def _flutter_and_drift(
-    cam: CamData, held: HeldReadings, inside: np.ndarray, slope: np.ndarray
-) -> tuple[Estimate, Estimate, float]:
+def flutter(cam: CamData, held: HeldReadings, weight: np.ndarray) -> Estimate:
+    """Flutter of the held readings, each by its `weight` (m,), of which some is above zero."""
+    inside = weight > 0
+    block, w = held.block[inside], weight[inside].astype(float)
+    blocks = blocks_of(block)
+    number = block[blocks.starts]
+    # There may be part of a block only: its share of the freedom left after the trend.
+    freedom = held.freedom[number] * blocks.sum(w) / np.bincount(held.block)[number]
+    return root_mean_square(blocks.sum(w * held.residual_deg[inside] ** 2), freedom, cam.actual_step_deg**2 / 12.0)
+
+
+def _held(cam: CamData, held: HeldReadings, inside: np.ndarray, slope: np.ndarray) -> tuple[Estimate, Estimate, float]:
     """Flutter of the held readings `inside` (m,), drift from the slopes of pieces, and seconds held."""
-    blocks = blocks_of(held.block[inside])
-    number = held.block[inside][blocks.starts]
-    # A window may hold part of a block: its share of the freedom left after the trend.
-    freedom = held.freedom[number] * blocks.size / np.bincount(held.block)[number]
-    square = blocks.sum(held.residual_deg[inside] ** 2)
-    flutter = root_mean_square(square, freedom, cam.actual_step_deg**2 / 12.0)
-    return flutter, median(slope) if len(slope) else lacking("held"), cam.seconds(held.index[inside])
+    drift = median(slope) if len(slope) else lacking("held")
+    return flutter(cam, held, inside), drift, cam.seconds(held.index[inside])
 
 
 def _lopsided(cam: CamData, held: HeldReadings) -> Estimate:

@@ -114,11 +114,15 @@ def command_grid(cam: CamData) -> CommandGrid:
         value = value[np.where(last < 0, int(np.argmax(known)), last)]
     else:
         value = np.zeros(len(time))
-    decay = np.exp(-GRID_S / SLOW_HEALTHY_TIME_CONSTANT_S)
-    delay = round(SLOW_HEALTHY_DEAD_TIME_S / GRID_S)
-    delayed = np.concatenate([np.full(delay, value[0]), value])[: len(value)]
-    reference, _ = lfilter([1.0 - decay], [1.0, -decay], delayed, zi=[decay * value[0]])
+    reference = lagged(value, SLOW_HEALTHY_DEAD_TIME_S, SLOW_HEALTHY_TIME_CONSTANT_S)
     return CommandGrid(time, value, reference, known & cam.running_at(time))
+
+
+def lagged(command_deg: np.ndarray, dead_s: float, tau_s: float) -> np.ndarray:
+    """Where a first-order cam with that dead time and time constant is, on the grid of its command (g,)."""
+    decay = np.exp(-GRID_S / tau_s)
+    delayed = np.concatenate([np.full(round(dead_s / GRID_S), command_deg[0]), command_deg])[: len(command_deg)]
+    return lfilter([1.0 - decay], [1.0, -decay], delayed, zi=[decay * command_deg[0]])[0]
 
 
 @once_per_cam

@@ -8,21 +8,20 @@ shows nothing that the figures do not say. Neighbouring readings of one state ar
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
-from scipy.signal import lfilter
 
 from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.cam.hold import Hold, held_readings
 from camlog.analysis.cam.rest import WATCHED_S, Rest
 from camlog.analysis.cam.segments import (
-    GRID_S,
     SLOW_HEALTHY_DEAD_TIME_S,
     cell_of_reading,
     command_grid,
+    lagged,
     outside,
     rest_commanded,
     runs,
@@ -30,6 +29,7 @@ from camlog.analysis.cam.segments import (
 )
 from camlog.analysis.cam.standing import Plateau, find_away, find_plateaus
 from camlog.analysis.cam.tracking import lasting_error
+from camlog.analysis.drive.conditions import Segment
 from camlog.analysis.estimate import blocks_of
 from camlog.analysis.sensor.measure import Sensor
 from camlog.analysis.sticking.measure import Sticking, stuck_readings, telling_jumps
@@ -45,15 +45,6 @@ LATE_LEAST_DEG, LATE_LEAST_S = 1.5, 0.3
 JOIN_S = 0.5  # faulty stretches nearer to each other than this are one moment
 MOST_MOMENTS = 12  # of one kind
 LEAST_CELL_SHARE = 0.04
-
-
-@dataclass(frozen=True, slots=True)
-class Segment:
-    """A stretch of the drive, seconds of the recording, in which the cam did one thing of STATES."""
-
-    start_s: float
-    end_s: float
-    state: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,14 +64,14 @@ class Moment:
 
 @dataclass(frozen=True)
 class Strip:
-    """One cam over the whole drive. `segments` follow each other in time; where the engine stood there is none.
-    `moments` come worst first."""
+    """One cam over the whole drive. `segments`, each in one of STATES, follow each other in time; where the engine stood
+    there is none. `moments` come worst first."""
 
     segments: tuple[Segment, ...]
     moments: tuple[Moment, ...]
 
     def seconds(self, state: str) -> float:
-        return sum(s.end_s - s.start_s for s in self.segments if s.state == state)
+        return sum(s.seconds for s in self.segments if s.state == state)
 
     def cells(self, end_s: float, count: int) -> list[str]:
         """The drive up to `end_s` in `count` equal cells: of each the most telling state that is not a trifle in it;
@@ -133,22 +124,14 @@ def make_strip(
         "hunting": _unsteady(cam, rest, hold, sticking.swings, limits),
         "off": lasting_error(cam, limits) | off_rest,
         "stood": stood,
-        "jumped": _within(cam, [(p.break_s, p.break_s + JUMP_SHOWN_S) for p in jumps]),
-        "unreadable": _within(cam, sensor.frozen.stretches_s) if sensor.frozen.kind == "frozen" else False,
+        "jumped": cam.inside((p.break_s, p.break_s + JUMP_SHOWN_S) for p in jumps),
+        "unreadable": cam.inside(sensor.frozen.stretches_s) if sensor.frozen.kind == "frozen" else False,
     }
     for name, mask in marks.items():
         state = np.where(mask, STATES.index(name), state)
     state = np.where(cam.known, state, np.where(cam.running, STATES.index("unreadable"), -1))
     segments = tuple(_segments(whole, cam, state))
     return Strip(segments, _worst(_moments(cam, segments, jumps)))
-
-
-def _within(cam: CamData, stretches: Iterable[tuple[float, float]]) -> np.ndarray:
-    """True (n,) for the readings inside any of the stretches (s)."""
-    inside = np.zeros(len(cam.actual_time_s), dtype=bool)
-    for start_s, end_s in stretches:
-        inside[slice(*np.searchsorted(cam.actual_time_s, [start_s, end_s]))] = True
-    return inside
 
 
 def _late(cam: CamData, limits: Mapping[str, Limit]) -> np.ndarray:
@@ -160,7 +143,9 @@ def _late(cam: CamData, limits: Mapping[str, Limit]) -> np.ndarray:
     late = np.zeros(len(cell), dtype=bool)
     for i in np.unique(window):
         word = window_word(cam.windows[i], limits) if i >= 0 else "cold"
-        reference = _answer(grid.command_deg, limits[f"t63_{word}_s"].value)[cell]
+        t63_s = limits[f"t63_{word}_s"].value
+        dead_s = min(SLOW_HEALTHY_DEAD_TIME_S, 0.5 * t63_s)
+        reference = lagged(grid.command_deg, dead_s, t63_s - dead_s)[cell]
         command = cam.command_at_actual
         low, high = np.fmin(reference, command), np.fmax(reference, command)
         late |= (window == i) & (np.abs(outside(cam.actual_deg, low, high)) > least)
@@ -169,14 +154,6 @@ def _late(cam: CamData, limits: Mapping[str, Limit]) -> np.ndarray:
         if np.sum(cam.duration_s[first:last]) < LATE_LEAST_S:
             late[first:last] = False
     return late
-
-
-def _answer(command_deg: np.ndarray, t63_s: float) -> np.ndarray:
-    """Where a first-order cam with that T63 is, on the grid of the command."""
-    dead_s = min(SLOW_HEALTHY_DEAD_TIME_S, 0.5 * t63_s)
-    decay = np.exp(-GRID_S / (t63_s - dead_s))
-    delayed = np.concatenate([np.full(round(dead_s / GRID_S), command_deg[0]), command_deg])[: len(command_deg)]
-    return lfilter([1.0 - decay], [1.0, -decay], delayed, zi=[decay * command_deg[0]])[0]
 
 
 def _unsteady(cam: CamData, rest: Rest, hold: Hold, swings: Swings, limits: Mapping[str, Limit]) -> np.ndarray:
@@ -193,10 +170,10 @@ def _unsteady(cam: CamData, rest: Rest, hold: Hold, swings: Swings, limits: Mapp
         unsteady[held.index] = blocks.spread(rms > limit)
         unsteady &= np.isin(cam.window_at(cam.actual_time_s), flutters)
     if swings.hunts or swings.sticks:
-        unsteady |= _within(cam, [(t, t + (swings.half_cycle_s or 0.0)) for t in swings.begun_s])
+        unsteady |= cam.inside((t, t + (swings.half_cycle_s or 0.0)) for t in swings.begun_s)
     start = rest.cold_start
     if start.start_s is not None and (start.flutter_rms_deg.value or 0.0) > limits["cold_start_flutter_deg"].value:
-        unsteady |= _within(cam, [(start.start_s, start.start_s + WATCHED_S)]) & rest_commanded(cam)
+        unsteady |= cam.inside([(start.start_s, start.start_s + WATCHED_S)]) & rest_commanded(cam)
     return unsteady
 
 
@@ -220,9 +197,9 @@ def _segments(whole: CamData, cam: CamData, state: np.ndarray) -> Iterator[Segme
     for first, past in zip([0, *edges], [*edges, len(t)], strict=True):
         end_s = float(t[past - 1] if broken[past - 1] else ends[past - 1])
         if label[first] >= 0 and end_s > t[first]:
-            yield Segment(float(t[first]), end_s, STATES[label[first]])
+            yield Segment(STATES[label[first]], float(t[first]), end_s)
         if broken[past - 1]:
-            yield Segment(end_s, float(ends[past - 1]), "unreadable")
+            yield Segment("unreadable", end_s, float(ends[past - 1]))
 
 
 def _moments(cam: CamData, segments: tuple[Segment, ...], jumps: list[Plateau]) -> Iterator[Moment]:

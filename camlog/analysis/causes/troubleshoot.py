@@ -50,7 +50,6 @@ def after(probabilities: Mapping[str, float], check: Check, outcome: str) -> dic
 
 
 def chance(probabilities: Mapping[str, float], check: Check, outcome: str) -> float:
-    """How likely a check shows an outcome."""
     return sum(p * check.chance(outcome, cause) for cause, p in probabilities.items())
 
 

@@ -11,12 +11,12 @@ from typing import Any
 import numpy as np
 
 from camlog.analysis.cam.camdata import CamData
-from camlog.analysis.cam.hold import held_readings
+from camlog.analysis.cam.hold import flutter, held_readings
 from camlog.analysis.cam.segments import cell_of_reading, command_grid, settled_blocks, steady_segments
 from camlog.analysis.cam.standing import find_plateaus, should_move
 from camlog.analysis.changes.change import Compared, messages
 from camlog.analysis.changes.shared import Shared, cells_of, range_words, shared
-from camlog.analysis.estimate import Estimate, blocks_of, missing, root_mean_square
+from camlog.analysis.estimate import Blocks, Estimate, blocks_of, missing, root_mean_square
 from camlog.analysis.figures import BY_NAME
 from camlog.analysis.findings import CamFindings, Findings
 from camlog.analysis.misfire.poisson import rate
@@ -132,22 +132,21 @@ def _steady(both: _Both) -> Iterator[Compared]:
 
 
 def _rms(side: Side, weight: np.ndarray) -> Estimate:
+    return _error(side, weight, settled_blocks(side.cam, weight > 0))
+
+
+def _error(side: Side, weight: np.ndarray, blocks: Blocks) -> Estimate:
+    """Typical error (deg) of the readings of which `weight` (n,) is above zero, in `blocks`."""
     keep = weight > 0
-    blocks, w = settled_blocks(side.cam, keep), weight[keep]
+    w = weight[keep]
     return root_mean_square(blocks.sum(w * side.cam.error_deg[keep] ** 2), blocks.sum(w))
 
 
 def _flutter(side: Side, weight: np.ndarray) -> Estimate:
     held = held_readings(side.cam)
-    inside = weight[held.index] > 0
-    if not inside.any():
+    if not (weight[held.index] > 0).any():
         return missing(messages("reason.not_shared"))
-    w = weight[held.index][inside]
-    blocks = blocks_of(held.block[inside])
-    number = held.block[inside][blocks.starts]
-    share = blocks.sum(w) / np.bincount(held.block)[number]
-    square = blocks.sum(w * held.residual_deg[inside] ** 2)
-    return root_mean_square(square, held.freedom[number] * share, side.cam.actual_step_deg**2 / 12.0)
+    return flutter(side.cam, held, weight[held.index])
 
 
 def _moving(both: _Both) -> Iterator[Compared]:
@@ -159,10 +158,8 @@ def _moving(both: _Both) -> Iterator[Compared]:
         return
     pair = []
     for side, weight in zip(both.sides, (common.before, common.after), strict=True):
-        kept = weight > 0
-        blocks = blocks_of((side.cam.actual_time_s[kept] / MOVE_BLOCK_S).astype(np.int64))
-        w = weight[kept]
-        pair.append(root_mean_square(blocks.sum(w * side.cam.error_deg[kept] ** 2), blocks.sum(w)))
+        moves = (side.cam.actual_time_s[weight > 0] / MOVE_BLOCK_S).astype(np.int64)
+        pair.append(_error(side, weight, blocks_of(moves)))
     yield both.compared("moving_rms_deg", pair, range_words(common.cells // RATE_CELLS))
 
 

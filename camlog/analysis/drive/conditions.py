@@ -49,7 +49,7 @@ START_TEMPERATURE_S = 15.0  # the first temperature after a start may be polled 
 
 @dataclass(frozen=True, slots=True)
 class Segment:
-    """A stretch of one engine state (one of STATES), `start_s` to `end_s`."""
+    """A stretch of a drive in one `state`, `start_s` to `end_s`; of the engine it is one of STATES."""
 
     state: str
     start_s: float
@@ -96,12 +96,10 @@ class Conditions:
 
     @property
     def running_s(self) -> float:
-        """Seconds with the engine known to run."""
         return self.seconds["idle"] + self.seconds["cruise"] + self.seconds["transient"]
 
     @property
     def gap_intervals(self) -> tuple[tuple[float, float], ...]:
-        """The gaps as (start_s, end_s), for `cam_data`."""
         return tuple((g.start_s, g.end_s) for g in self.gaps)
 
     def to_dict(self) -> dict[str, Any]:

@@ -140,7 +140,6 @@ class CoverageTracker:
         self._counted_s = 0.0
 
     def accept(self, item: StreamItem) -> None:
-        """Take one stream item; only batches matter."""
         if not isinstance(item, Batch):
             return
         for name in item.values:
@@ -169,7 +168,6 @@ class CoverageTracker:
         return Coverage(sufficient, judgeable, sentences(needs, len(cams)), tuple(needs), per_cam)
 
     def missing(self) -> list[str]:
-        """What is still to drive, gravest first."""
         return list(self.coverage().missing)
 
     def _of_cam(self, cam: str, needs: Sequence[Need]) -> CamCoverage:

@@ -54,7 +54,6 @@ class CamCounts:
 
     @property
     def read(self) -> tuple[bool, bool]:
-        """Whether the command and the actual angle were read at all."""
         return self.command.readings > 0, self.actual.readings > 0
 
     @property
@@ -177,7 +176,6 @@ class _Drive:
         return self.counts.cam[self.cam]
 
     def warm(self, name: str) -> int:
-        """Count `name` of the cam with warm oil."""
         return self.counts.within(self.own.counts[name], self.limits["warm_oil_degc"].value, math.inf)
 
     def warm_s(self, name: str) -> float:

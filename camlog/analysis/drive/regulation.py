@@ -18,7 +18,6 @@ from camlog.analysis.drive.ticks import (
     TICK_S,
     EngineStates,
     Ticks,
-    run_bounds,
     tick_table,
 )
 from camlog.trace import Trace
@@ -87,7 +86,6 @@ def driving_cycles(states: EngineStates) -> list[slice]:
 
 
 def warm_up(trace: Trace, ticks: Ticks, states: EngineStates, cycles: Sequence[slice]) -> WarmUp:
-    """The best warm-up of any driving cycle."""
     time_s, degc = trace.samples("coolant_temp")
     if not len(time_s):
         return WarmUp(None, None, None, say("warm_up.no_coolant"))
@@ -141,8 +139,9 @@ def permanent_code_drive(ticks: Ticks, states: EngineStates, cycles: Sequence[sl
 
 
 def _longest_s(flags: np.ndarray, index: np.ndarray) -> float:
-    first, last = run_bounds(flags, index)
-    return float(np.max(last - first + 1, initial=0) * TICK_S)
+    """The longest stretch (s) of set flags without a hole in the ticks."""
+    stretch = np.cumsum(~flags | (np.diff(index, prepend=-1) != 1))
+    return float(np.bincount(stretch[flags], minlength=1).max() * TICK_S)
 
 
 def similar_conditions(trace: Trace, freeze_frame: Mapping[str, Any] | None) -> SimilarConditions:

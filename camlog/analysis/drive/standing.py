@@ -65,7 +65,6 @@ class StandingTest:
 
     @property
     def instruction(self) -> str:
-        """What to do now, with how much of it is done."""
         if self.over or self.sentences():
             return self.over
         if self._rolls:
@@ -73,7 +72,6 @@ class StandingTest:
         return say(f"standing.{self._step.name}", rpm=self._step.rpm, done=self._done, want=self._step.want)
 
     def accept(self, item: StreamItem) -> None:
-        """Take one item of the stream."""
         self._care.accept(item)
         if not isinstance(item, Batch) or self.over:
             return

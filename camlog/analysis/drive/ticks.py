@@ -62,7 +62,6 @@ class Ticks:
 
 
 def tick_table(trace: Trace, signals: Iterable[str] = DRIVE_SIGNALS) -> Ticks:
-    """The ticks of a whole trace for the named signals."""
     names = tuple(signals)
     present = np.zeros(len(trace.time_s), dtype=bool)
     for name in names:
@@ -197,13 +196,6 @@ class Intervals:
     def mean_s(self) -> float | None:
         """Mean interval in seconds; None without two readings in a row."""
         return self._total_us / self._count / 1e6 if self._count else None
-
-
-def run_bounds(flags: np.ndarray, index: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """First and last position (both included) of each stretch of set flags without a hole in the ticks."""
-    flags = np.asarray(flags, dtype=bool)
-    joined = np.concatenate([[False], flags[1:] & flags[:-1] & (np.diff(index) == 1), [False]])[: len(flags) + 1]
-    return np.flatnonzero(flags & ~joined[:-1]), np.flatnonzero(flags & ~joined[1:])
 
 
 def trailing(values: np.ndarray, index: np.ndarray, width: int) -> tuple[np.ndarray, np.ndarray]:

@@ -102,7 +102,6 @@ def share_of(part: float, whole: float, amount: float) -> Measured:
 
 
 def count_of(number: float, amount: float) -> Measured:
-    """A count of events with a Poisson interval."""
     low = max(number - 1.96 * math.sqrt(number), 0.0)
     high = number + 1.96 * math.sqrt(max(number, COUNT_DOUBT))
     return Measured(Estimate(number, low, high, int(number)), amount)

@@ -262,7 +262,6 @@ def at_least(dead_time: Estimate, value: float, resolution_s: float) -> Estimate
 
 
 def _three(value: np.ndarray) -> np.ndarray:
-    """Sum of each bin with its two neighbours."""
     return np.convolve(value, np.ones(3), "same")
 
 

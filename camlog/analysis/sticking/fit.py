@@ -74,7 +74,6 @@ class Fitted:
 
 
 def evaluate(data: Stretches, cams: np.ndarray) -> Fitted:
-    """The misfit of every candidate, per block."""
     answer = simulate(data.command, data.first, GRID_S, cams, data.moving)
     _, count, stretches = answer.shape
     place = data.cell * (count * stretches) + data.stretch + stretches * np.arange(count)[:, None]

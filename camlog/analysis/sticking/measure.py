@@ -111,10 +111,7 @@ def telling_jumps(found: list[Plateau]) -> list[Plateau]:
 
 def stuck_readings(cam: CamData, jumps: list[Plateau]) -> np.ndarray:
     """True (n,) for readings on a plateau that ended in a jump, or `long_stuck`."""
-    stuck = np.zeros(len(cam.actual_deg), dtype=bool)
-    for plateau in jumps:
-        stuck[slice(*np.searchsorted(cam.actual_time_s, [plateau.start_s, plateau.break_s]))] = True
-    return (stuck & should_move(cam)) | long_stuck(cam)
+    return cam.inside((p.start_s, p.break_s) for p in jumps) & should_move(cam) | long_stuck(cam)
 
 
 def _never_moved(cam: CamData) -> bool:

@@ -247,7 +247,6 @@ def _answers(
     evidence: Sequence[Weighed], covered: CamCoverage | None, numbers: Table, heat: float,
     beyond: Sequence[Weighed],
 ) -> dict[str, Answer]:  # fmt: skip
-    """Each question answered from its own figures alone."""
     answers = {}
     for name, question in QUESTIONS.items():
         own = [w for w in evidence if w.figure.question == name]

@@ -47,7 +47,6 @@ class Interpreter(AdapterState):
         return printout.reply(at_s)
 
     def stopped(self) -> bytes:
-        """What is printed when a character interrupts an answer."""
         end = self.settings.line_end
         return f"STOPPED{end}{end}>".encode()
 

@@ -102,7 +102,6 @@ class Exchange:
 
     @property
     def _silence_s(self) -> float:
-        """How long the adapter listens in vain before it says so."""
         fixed = self.timing.no_answer_s
         return self.settings.timeout_s if fixed is None else fixed
 

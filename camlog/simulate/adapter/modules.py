@@ -119,7 +119,6 @@ class VehicleSide:
             return self._car.ignition_on
 
     def awake(self, at_s: float) -> bool:
-        """True where the modules answer: ignition on, and enough supply."""
         if self._faults.active(at_s, ("low_voltage",)):
             return False
         return self.ignition_on(at_s) and self.supply_v(at_s) >= RESET_BELOW_V

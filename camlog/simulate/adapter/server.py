@@ -96,7 +96,6 @@ class SimulatedAdapter:
         return Interpreter(self._vehicle, self.traits, self.timing, self._faults)
 
     def stop(self) -> None:
-        """Close every port and wait until it is closed."""
         for session, _ in self._serving:
             session.stopping = True
         for _, thread in self._serving:

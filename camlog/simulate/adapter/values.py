@@ -119,7 +119,6 @@ SINCE_CLEAR_PIDS: dict[int, tuple[str, Scaling]] = {
 
 
 def present(inquiry: Inquiry, item: bytes) -> bytes | None:
-    """Data bytes of one PID of service 01."""
     pid, car = item[0], inquiry.car
     if pid % 0x20 == 0:
         return supported_map(_supported_pids(inquiry), pid)

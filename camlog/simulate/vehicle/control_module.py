@@ -82,7 +82,6 @@ class VehicleMemory:
         )
 
     def clear(self) -> None:
-        """Service 04."""
         self.codes.clear()
         self.progress.clear()
         self.tests.clear()

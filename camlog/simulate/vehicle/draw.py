@@ -70,7 +70,6 @@ def draw_setup(
 
 
 def with_conditions(setup: VehicleSetup, conditions: Sequence[Condition]) -> VehicleSetup:
-    """The vehicle with these faults and no others."""
     healthy = healthy_twin(setup)
     setup = dataclasses.replace(healthy, healthy=healthy if conditions else None)
     for n, condition in enumerate(conditions):

@@ -151,7 +151,6 @@ def demo_drive() -> DriveCycle:
 
 
 def parked_drive(minutes: float = 5.0, start: str = "hot") -> DriveCycle:
-    """The vehicle stands and idles; nothing else."""
     temp = 20.0 if start == "cold" else 86.0
     idle = Segment("drive", max(1.0, minutes * 60.0 - 2.9), 0.0)
     return DriveCycle("parked", (Segment("key_on", 2.0), Segment("crank", 0.9), idle), temp, temp, 20.0)

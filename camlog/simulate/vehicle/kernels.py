@@ -54,7 +54,6 @@ def _parameters(kernel: Callable) -> tuple[list[str], list[str], dict[str, float
 
 
 def first_state(*kernels: Callable) -> dict[str, float]:
-    """The state of some kernels before their first tick."""
     return {name: value for kernel in kernels for name, value in _parameters(kernel)[2].items()}
 
 

@@ -90,7 +90,6 @@ class CamWatch:
 
     @property
     def progress(self) -> tuple[bool, bool, bool]:
-        """Whether target, response and rest were each seen enough."""
         return (
             self.away_s >= TARGET_SECONDS,
             len(self.responses) >= RESPONSES_NEEDED,
@@ -231,7 +230,6 @@ class Monitors:
 
 
 def readiness(progress: dict[str, float]) -> dict[str, ReadinessState]:
-    """State of each of the standard's monitors since the last clear."""
     states: dict[str, ReadinessState] = {}
     for name, need in READINESS_NEEDS.items():
         states[name] = "complete" if progress.get(name, 0.0) >= need else "incomplete"

@@ -33,7 +33,6 @@ class NoiseStream:
         return self._cached[1]
 
     def take(self, start_tick: int, count: int) -> dict[str, np.ndarray]:
-        """The numbers of `count` ticks from `start_tick`, by stream."""
         parts, tick, end = [], start_tick, start_tick + count
         while tick < end:
             index, begin = divmod(tick, CHUNK_TICKS)

@@ -84,7 +84,6 @@ class Phaser:
         }
 
     def _surroundings(self, engine: Block, random: Block) -> Block:
-        """Supply, resistance and disturbance at each tick."""
         cam, rpm, fill = self.cam, engine["engine_speed"], engine["fill"]
         hot = engine["viscosity"] / REFERENCE_VISCOSITY_MM2_S
         # Wide passages feel viscosity less and less as oil thickens; narrow, varnished ones feel all of it.

@@ -27,7 +27,6 @@ STEPS = {name: scaling.step for name, scaling in SCALINGS.items()} | {"oil_press
 
 
 def vehicle_signals(setup: VehicleSetup) -> tuple[str, ...]:
-    """Names of every signal this vehicle can report."""
     standard = [n for n in STEPS if not n.endswith("_b2") or len(setup.engine.banks) > 1]
     cams = [name(c.id) for c in setup.cams for name in (commanded, actual, duty)]
     return (*standard, *cams, *(misfire(n) for n in range(1, setup.engine.cylinders + 1)))

@@ -37,7 +37,6 @@ def one_of(*values: Any, p: list[float] | None = None) -> Callable[[np.random.Ge
 
 
 def draw_fields(cls: type, rng: np.random.Generator, kinds: tuple[str, ...], **fixed: Any) -> dict[str, Any]:
-    """Values of the drawn fields of `cls`, and the `fixed` ones."""
     values = dict(fixed)
     for entry in dataclasses.fields(cls):
         how = entry.metadata.get("how")
@@ -238,5 +237,4 @@ class VehicleSetup:
 
 
 def healthy_twin(setup: VehicleSetup) -> VehicleSetup:
-    """The same vehicle without its faults."""
     return setup.healthy or setup
