@@ -59,7 +59,7 @@ def profile_of(vehicle: str | None) -> VehicleProfile | None:
     """The profile of --vehicle, None without it."""
     from camlog.profile import read_profile
 
-    return read_profile(vehicle) if vehicle else None
+    return None if vehicle is None else read_profile(vehicle)
 
 
 def findings_of(

@@ -32,7 +32,7 @@ def default_out(path: Path) -> Path:
         if name.lower().endswith(ending) and len(name) > len(ending):
             name = name[: -len(ending)]
     stem = name.rsplit(".", 1)[0] if "." in name[1:] else name
-    return path.with_name(stem + ".camlog.csv")
+    return path.parent / (stem + ".camlog.csv")  # the root folder has no name that `with_name` could replace
 
 
 def mapping_path(path: Path) -> Path:

@@ -35,8 +35,10 @@ MEASURED_TO_PERCENT, REST_KNOWN_TO_DEG = 0.1, 2.0
 
 
 def job_path(name: str | Path) -> Path:
-    """Where a job of that name lies: `NAME.job.json`."""
+    """Where a job of that name lies: `NAME.job.json`. Raises InputError where it is no name of a file."""
     path = Path(name)
+    if path.name in ("", ".."):
+        raise messages.error("no_name", str(name) or "''")
     return path if path.name.endswith(SUFFIX) else path.with_name(path.name + SUFFIX)
 
 
