@@ -19,6 +19,7 @@ from camlog.analysis.figures import FIGURES, view
 from camlog.analysis.verdict.judge import ANSWERED_AT, judge_all
 from camlog.cli import main
 from camlog.errors import InputError
+from camlog.library import store
 from camlog.library.compare import change_point, crosses, trends
 from camlog.library.known_good import ENOUGH, KnownGood, misfits, pool, pooled
 from camlog.library.schema import MIGRATIONS
@@ -84,6 +85,38 @@ def test_a_file_that_is_no_library_or_of_a_newer_camlog_is_refused(path):
         raw.execute(f"PRAGMA user_version = {VERSION + 1}")
     with pytest.raises(InputError, match="newer"):
         Library(path)
+
+
+def steps_of(library, **question):
+    """How many hundred steps of SQLite's machine a question takes."""
+    steps = []
+    library._open.set_progress_handler(lambda: steps.append(1), 100)
+    found = library.recordings(**question)
+    library._open.set_progress_handler(None, 0)
+    return len(steps), len(found)
+
+
+def test_a_verdict_that_a_kind_never_has_takes_no_longer_in_a_larger_library(path, monkeypatch):
+    monkeypatch.setattr(store, "FEW", 20)
+    slow = {"intake_b1": ("slow", 0.9, {})}
+    with Library(path) as library:
+        library._open.execute("PRAGMA synchronous = OFF")
+        taken = []
+        for end in (200, 800):
+            for number in range(len(library), end):
+                library.add(replace(entry(number, kind="never slow"), figures=()))
+            for number in range(10_000, 10_000 + end // 8):
+                library.add(replace(entry(number, kind="other"), figures=(), cams=slow))
+            never, often = ({"kind": kind, "condition": "slow", "most": 10} for kind in ("never slow", "other"))
+            taken.append(
+                [steps_of(library, **q) for q in (never, often, {"condition": "slow", "most": 10}, {"good": True})]
+            )
+    (never, often, all_kinds, good), larger = taken
+    assert never[1] == good[1] == 0 and often[1] == all_kinds[1] == 10
+    assert all(
+        after <= 2 * before + 5
+        for (before, _), (after, _) in ((never, larger[0]), (often, larger[1]), (good, larger[3]))
+    )
 
 
 ADDER = """
@@ -275,6 +308,52 @@ def test_the_commands_keep_show_and_forget(capsys, path):
     assert run(capsys, "remove", 1, *at)[0] == 0
     status, _, err = run(capsys, "show", 1, *at)
     assert status == 2 and "no recording 1" in err
+
+
+def test_adding_a_recording_again_keeps_what_was_said_of_it(capsys, path):
+    add = "add", "sample_logs/healthy.csv", "--library", path
+    said = "--car", "A-1", "--kind", "four", "--outcome", "phaser replaced", "--mileage-km", 90_000
+    assert run(capsys, *add, *said, "--known-good", "me", "--why", "proved")[0] == 0
+    assert run(capsys, *add, "--vehicle", "demo")[0] == 0
+    names = "vehicle", "kind", "outcome", "mileage_km", "known_good", "known_good_by", "known_good_why"
+    with Library(path) as library:
+        kept = library.recording(1)
+        assert [kept[n] for n in names] == ["A-1", "four", "phaser replaced", 90_000.0, 1, "me", "proved"]
+        assert [r["id"] for r in library.recordings("four", search="a-1 replaced", condition="healthy")] == [1]
+    assert run(capsys, *add, "--car", "B-2", "--kind", "six")[0] == 0  # what is said anew counts
+    with Library(path) as library:
+        assert [library.recording(1)[n] for n in names[:3]] == ["B-2", "six", "phaser replaced"]
+        assert library.recordings("four", condition="healthy") == library.recordings(search="a-1") == []
+        assert len(library.recordings("six", condition="healthy")) == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [(("trend", "no car"), 'no recording of the car "no car"'), (("trend", "no car"), "Cars that it holds: car 1."),
+     (("list", "--kind", "x"), 'no recording of the engine kind "x"'), (("list", "--kind", "x"), "Kinds that it holds: k."),
+     (("show", 9), "no recording 9"), (("remove", 9), "no recording 9"), (("good", 9, "--who", "me"), "no recording 9"),
+     (("good", 1, "--who", " "), "nobody says so")],
+)  # fmt: skip
+def test_a_wrong_name_is_said_in_one_line(capsys, path, words, says):
+    with Library(path) as library:
+        library.add(entry(1))
+    status, out, err = run(capsys, *words, "--library", path)
+    assert (status, out, err.count("\n")) == (2, "", 1) and says in err
+
+
+def test_a_library_that_is_not_there_is_asked_nothing_and_not_made(capsys, path):
+    for words in (("list",), ("show", 1), ("trend", "x"), ("remove", 1), ("good", 1, "--who", "me")):
+        status, _, err = run(capsys, *words, "--library", path)
+        assert status == 2 and "no such library" in err and not path.exists()
+
+
+def test_words_that_no_recording_has_are_no_fault(capsys, path):
+    Library(path).close()
+    assert run(capsys, "list", "nothing", "--library", path) == (
+        0,
+        "",
+        "camlog: no recording of the library is one of these\n",
+    )
 
 
 # ---------------------------------------------------------------- known-good cars in the verdict

@@ -13,8 +13,9 @@ import pytest
 
 from camlog.cli import main
 from camlog.errors import InputError
+from camlog.library import overview
 from camlog.library import screen as screening
-from camlog.library.screen import STATE, Row, files_of, screen
+from camlog.library.screen import RESULTS, STATE, Row, files_of, screen
 from tests.command_help import FORKING
 
 SAMPLES = Path(__file__).parent.parent / "sample_logs"
@@ -122,3 +123,63 @@ def test_the_command_writes_tables_and_an_overview(folder, tmp_path, capsys):
     page = (out / "overview.html").read_text()
     assert "1 healthy" in page and "1 not read" in page and '"Slow","intake, bank 1"' in page
     assert "simulated: proves nothing" in page and not re.search("insufficient_data|intake_b1|oil_control", page)
+
+
+def command(*words):
+    """Status of `camlog screen` with these words."""
+    with pytest.raises(SystemExit) as end:
+        main(["screen", *map(str, words), "--vehicle", "demo", "--jobs", "1"])
+    return end.value.code or 0
+
+
+def test_a_further_run_replaces_its_own_results_and_nothing_else(folder, tmp_path, capsys):
+    out = tmp_path / "out"
+    assert command(folder / "deep", "--out", out) == 0
+    assert command(folder, "--out", out) == 0  # its own are carried on
+    assert len(pd.read_parquet(out / "recordings.parquet")) == 4
+    for name in RESULTS:
+        (out / name).write_text("somebody's own")
+        before = sorted((p.name, p.read_bytes()) for p in out.iterdir())
+        capsys.readouterr()
+        assert command(folder, "--out", out) == 2
+        said = capsys.readouterr().err
+        assert f"{name}: is there already" in said and "--force" in said and said.count("\n") == 1
+        assert sorted((p.name, p.read_bytes()) for p in out.iterdir()) == before
+        assert command(folder, "--out", out, "--force") == command(folder, "--out", out) == 0
+    (out / "notes.md").write_text("mine")
+    (out / "overview.html").unlink()
+    assert command(folder, "--out", out) == 0 and (out / "notes.md").read_text() == "mine"
+
+
+@pytest.mark.parametrize("name", [STATE, *RESULTS])
+def test_a_file_that_no_screening_wrote_is_replaced_with_force_only(folder, tmp_path, name):
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / name).write_text("somebody's own\n")
+    assert command(folder, "--out", out) == 2
+    assert [(p.name, p.read_text()) for p in out.iterdir()] == [(name, "somebody's own\n")]
+    assert command(folder, "--out", out, "--force") == 0
+    assert (
+        len(pd.read_parquet(out / "recordings.parquet")) == 4 and "own" not in (out / STATE).read_text().splitlines()[0]
+    )
+
+
+def test_a_run_that_was_killed_while_it_wrote_its_results_goes_on(folder, tmp_path, monkeypatch):
+    out, put = tmp_path / "out", overview.whole_file
+    assert command(folder / "deep", "--out", out) == 0
+
+    def killed(path, *, replace):
+        if path.name == "overview.html":
+            raise KeyboardInterrupt
+        return put(path, replace=replace)
+
+    monkeypatch.setattr(overview, "whole_file", killed)
+    command(folder, "--out", out)
+    monkeypatch.undo()
+    assert command(folder, "--out", out) == 0 and "1 healthy" in (out / "overview.html").read_text()
+
+
+def test_a_profile_that_is_not_there_ends_it_at_once(folder, tmp_path, capsys):
+    with pytest.raises(SystemExit) as end:
+        main(["screen", str(folder), "--out", str(tmp_path / "out"), "--vehicle", "none.toml"])
+    assert end.value.code == 2 and "none.toml" in capsys.readouterr().err and not (tmp_path / "out").exists()

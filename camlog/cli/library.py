@@ -28,10 +28,8 @@ def add(
     profile = profile_of(vehicle)
     with Library(library) as kept:
         for path in trace:
-            entry = entry_of(
-                analyze(*load(path), profile), kind=kind, vehicle=car, mileage_km=mileage_km, outcome=outcome
-            )
-            number = kept.add(entry)
+            entry = entry_of(analyze(*load(path), profile))
+            number = kept.add(entry, kind=kind, vehicle=car, mileage_km=mileage_km, outcome=outcome)
             if good:
                 kept.mark_good(number, good, why)
             typer.echo(say("library.added", number=number, path=path, good=good))
@@ -42,16 +40,20 @@ def list_(
     json: bool = False,
 ) -> None:  # fmt: skip
     """The recordings kept, newest first; a known-good one that does not fit the others is marked."""
-    from camlog.cli.results import say
+    from camlog.cli.results import remark, say
     from camlog.library.compare import misfitting
     from camlog.library.store import Library
 
-    with Library(library) as kept:
+    with Library(library, new=False) as kept:
+        if kind:
+            kept.must_have("kind", kind)
         rows = kept.recordings(kind, good=good, search=search)
         odd = {k: misfitting(kept, k) for k in {r["kind"] for r in rows if r["known_good"]}}
     if json:
         typer.echo(json_text.dumps(rows, indent=1, ensure_ascii=True))
         return
+    if not rows:
+        remark(say("library.none"))
     for row in rows:
         misfit = row["sha256"] in odd.get(row["kind"], ())
         typer.echo(say("library.line", misfit=misfit, **row | {"cams": _cams(row)}))
@@ -71,7 +73,7 @@ def show(number: int, library: Path | None = None) -> None:
     from camlog.library.compare import places
     from camlog.library.store import Library
 
-    with Library(library) as kept:
+    with Library(library, new=False) as kept:
         row = kept.recording(number)
         found = places(kept, row)
     typer.echo(say("library.recording", **row))
@@ -87,7 +89,7 @@ def good(number: int, who: str, why: str = "", no: bool = False, library: Path |
     """Say that a recording is known-good, or no longer, with who says so."""
     from camlog.library.store import Library
 
-    with Library(library) as kept:
+    with Library(library, new=False) as kept:
         kept.mark_good(number, who, why, good=not no)
 
 
@@ -95,7 +97,7 @@ def remove(number: int, library: Path | None = None) -> None:
     """Forget a recording; its files stay."""
     from camlog.library.store import Library
 
-    with Library(library) as kept:
+    with Library(library, new=False) as kept:
         kept.remove(number)
 
 
@@ -104,7 +106,7 @@ def trend(car: str, library: Path | None = None) -> None:
     from camlog.library.compare import trends
     from camlog.library.store import Library
 
-    with Library(library) as kept:
+    with Library(library, new=False) as kept:
         for line in trends(kept, car):
             typer.echo(line)
 

@@ -76,11 +76,9 @@ def known_good_in(library: Path, profile: VehicleProfile | None, without: str) -
     from camlog.library.compare import known_good
     from camlog.library.store import Library
 
-    if not library.exists():
-        raise say.error("no_library", library)
     if profile is None or not profile.kind:
         raise say.error("no_kind", library)
-    with Library(library) as kept:
+    with Library(library, new=False) as kept:
         return known_good(kept, profile.kind, without)
 
 

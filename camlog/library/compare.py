@@ -50,7 +50,8 @@ def misfitting(library: Library, kind: str) -> set[str]:
 
 
 def trends(library: Library, car: str) -> list[str]:
-    """A sentence for each figure of a car that changed, or is on its way to its limit."""
+    """A sentence for each figure of a car that changed, or is on its way to its limit. Raises InputError for a car not there."""
+    library.must_have("vehicle", car)
     lines = []
     for (cam, name, part, oil), rows in sorted(library.figures_over_time(car).items()):
         figure, window = BY_NAME.get(name), OilWindow.of_key(oil)

@@ -7,21 +7,17 @@ from camlog.analysis.findings import Findings
 from camlog.library.store import Entry, FigureValue
 
 
-def entry_of(
-    findings: Findings, *, kind: str = "", vehicle: str = "", mileage_km: float | None = None, outcome: str = ""
-) -> Entry:
-    """What is kept of a recording. `kind` is the shop's key of the engine, `vehicle` what tells its cars apart."""
+def entry_of(findings: Findings) -> Entry:
+    """What is kept of a recording, as far as it says so itself: the engine kind is its profile's, the car its drive file's."""
     trace, drive, profile = findings.trace, findings.drive, findings.profile
     named = (drive.vehicle.get("name") if drive is not None else None) or (profile.name if profile is not None else "")
     return Entry(
         sha256=trace.sha256,
         file=trace.name,
-        kind=kind or (profile.kind if profile is not None else ""),
-        vehicle=vehicle or str(named or ""),
+        kind=profile.kind if profile is not None else "",
+        vehicle=str(named or ""),
         started_at=drive.started_at if drive is not None else None,
         duration_s=trace.duration_s,
-        mileage_km=mileage_km,
-        outcome=outcome,
         codes=tuple(c.code for c in findings.codes.codes),
         cams={
             cam: (

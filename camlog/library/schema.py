@@ -43,4 +43,12 @@ MIGRATIONS = (
     CREATE INDEX recording_good ON recording (kind, known_good, COALESCE(started_at, added_at), id);
     CREATE INDEX recording_car ON recording (vehicle, COALESCE(started_at, added_at), id);
     """,
+    # A verdict of a kind is found in one place, and the known-good of all kinds are, newest first.
+    """
+    ALTER TABLE cam ADD COLUMN kind TEXT NOT NULL DEFAULT '';
+    UPDATE cam SET kind = (SELECT kind FROM recording WHERE id = cam.recording);
+    DROP INDEX cam_condition;
+    CREATE INDEX cam_condition ON cam (condition, kind, recording);
+    CREATE INDEX recording_all_good ON recording (known_good, COALESCE(started_at, added_at), id);
+    """,
 )

@@ -1,8 +1,8 @@
 """Many recordings at once: every file below some folders or patterns, examined by worker processes or a Dask cluster.
 
 What was done is kept in `screen.jsonl`, a line a file, written before the next begins: a screening that was stopped goes
-on where it was, and a file whose size, time and hash are the same is not examined again. A file that cannot be read is a
-row with its reason. A worker that dies costs its current file one further try, then a row with the reason.
+on where it was, and a file whose size, time and hash are the same is not examined again. The hashes of the results that were
+written stand there too: no other file of their names is replaced. A file that cannot be read is a row with its reason. A worker that dies costs its current file one further try, then a row with the reason.
 """
 
 from __future__ import annotations
@@ -13,10 +13,10 @@ import json
 import logging
 import os
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field
 from multiprocessing import get_context
 from pathlib import Path
@@ -24,8 +24,10 @@ from typing import Any
 
 from camlog.errors import InputError, extra
 from camlog.library import say
+from camlog.new_files import there_already
 
 STATE = "screen.jsonl"
+RESULTS = RECORDINGS, CAMS, OVERVIEW = "recordings.parquet", "cams.parquet", "overview.html"
 SUFFIXES = (".csv", ".txt", ".tsv", ".log", ".csv.gz", ".zip")
 # What camlog writes beside recordings, and what is no table.
 SKIPPED = (".report.html", ".findings.json", ".drive.json", ".verification.html", ".truth.json")
@@ -168,10 +170,12 @@ def _examined(local: Path, path: str, size: int, modified: float, vehicle: str |
 
 def screen(
     files: Sequence[str], out: Path, *, vehicle: str | None = None, jobs: int = 2, scheduler: str | None = None,
-    progress: Progress | None = None,
+    progress: Progress | None = None, force: bool = False,
 ) -> list[Row]:  # fmt: skip
-    """Examine every file that is new or changed; all rows, those of earlier runs among them, in the order of `files`."""
+    """Examine every file that is new or changed; all rows, those of earlier runs among them, in the order of `files`. Raises
+    InputError as `check_own` does."""
     out.mkdir(parents=True, exist_ok=True)
+    check_own(out, force)
     done = {row.path: row for row in _read_state(out / STATE)}
     began, count = time.perf_counter(), 0
     with open(out / STATE, "a", encoding="utf-8") as state:
@@ -187,16 +191,35 @@ def screen(
     return [done[path] for path in files if path in done]
 
 
-def _read_state(path: Path) -> Iterator[Row]:
-    if not path.exists():
-        return
-    with open(path, encoding="utf-8", errors="replace") as lines:
+def check_own(out: Path, force: bool) -> None:
+    """Raises InputError where a file in `out` has a name of the state or of a result and no screening wrote it so; with `force`
+    such a state makes place."""
+    state = out / STATE
+    lines = list(_lines(state))
+    if not lines and os.path.lexists(state) and not (state.is_file() and state.stat().st_size == 0):
+        if not force:
+            raise there_already(state)
+        state.unlink()
+    own = {sha for line in lines for sha in line.get("results", ())}
+    for path in (out / name for name in RESULTS):
+        if os.path.lexists(path) and not force and not (path.is_file() and _sha256(str(path)) in own):
+            raise there_already(path)
+
+
+def _lines(path: Path) -> Iterator[dict[str, Any]]:
+    """What the state says; a line that was cut off is none: that file is examined again."""
+    with suppress(FileNotFoundError), open(path, encoding="utf-8", errors="replace") as lines:
         for line in lines:
-            try:
+            with suppress(ValueError):
                 raw = json.loads(line)
-                yield Row(**{**raw, "cams": tuple(raw["cams"])})
-            except (ValueError, TypeError, KeyError):
-                continue  # a line that was cut off: that file is examined again
+                if isinstance(raw, dict) and {"path", "results"} & raw.keys():
+                    yield raw
+
+
+def _read_state(path: Path) -> Iterator[Row]:
+    for raw in _lines(path):
+        with suppress(TypeError, KeyError):
+            yield Row(**{**raw, "cams": tuple(raw["cams"])})
 
 
 def _run(
@@ -273,19 +296,3 @@ def _executor(jobs: int, scheduler: str | None) -> Iterator[tuple[Executor, Call
         raise say.error("no_scheduler", scheduler, why=error) from error
     with client:
         yield client.get_executor(retries=1, pure=False), lambda: len(client.nthreads())
-
-
-def write_tables(rows: Iterable[Row], out: Path) -> list[Path]:
-    """Write `recordings.parquet` (a row a recording) and `cams.parquet` (a row a cam and oil window)."""
-    import pandas as pd
-
-    extra("pyarrow", "screen")
-    rows = list(rows)
-    recordings = pd.DataFrame([{k: v for k, v in asdict(row).items() if k != "cams"} for row in rows])
-    cams = pd.DataFrame([{"path": row.path, "sha256": row.sha256, **cam} for row in rows for cam in row.cams])
-    paths = [out / "recordings.parquet", out / "cams.parquet"]
-    for path, frame in zip(paths, (recordings, cams), strict=True):
-        temporary = path.with_suffix(".part")
-        frame.to_parquet(temporary, index=False)
-        os.replace(temporary, path)
-    return paths

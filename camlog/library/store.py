@@ -13,18 +13,18 @@ import re
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
 from platformdirs import user_data_path
 
-from camlog.errors import InputError
 from camlog.library import say
 from camlog.library.schema import MIGRATIONS
 from camlog.stream import now
 
 WAIT_S = 30.0  # for another program that writes
+NAMES_SAID = 12  # of the names to choose from where one is wrong
 FEW = 500  # of so many recordings each is looked up; of more, the newest are looked at until enough fit
 VERSION = len(MIGRATIONS)
 # (cam, figure, part, oil) to its values, each a row of the figure table with what its recording is.
@@ -79,10 +79,15 @@ def default_path() -> Path:
 
 
 class Library:
-    """An open library. Use as a context manager, or `close` it. Raises InputError where the file is no library."""
+    """An open library. Use as a context manager, or `close` it.
 
-    def __init__(self, path: str | Path | None = None):
+    Raises InputError where the file is no library, or is named (`path`) and not there, unless `new` lets it be made.
+    """
+
+    def __init__(self, path: str | Path | None = None, *, new: bool = True):
         self.path = default_path() if path is None else Path(path)
+        if path is not None and not new and not self.path.exists():
+            raise say.error("no_library", self.path)
         self._open = self._connect()
         with self._faults():
             self._open.execute("PRAGMA journal_mode = WAL")
@@ -142,44 +147,51 @@ class Library:
         """Close the file."""
         self._open.close()
 
-    def add(self, entry: Entry) -> int:
-        """Keep a recording, in the place of an earlier one of the same trace; its number. A known-good mark stays."""
-        columns = {
-            "file": _storable(entry.file), "kind": _storable(entry.kind), "vehicle": _storable(entry.vehicle),
-            "started_at": entry.started_at, "duration_s": entry.duration_s, "mileage_km": entry.mileage_km,
-            "outcome": _storable(entry.outcome), "codes": json.dumps(entry.codes), "added_at": now(),
-        }  # fmt: skip
-        conditions = (f"{cam} {condition}" for cam, (condition, *_) in entry.cams.items())
-        said = (str(columns[c]) for c in ("file", "vehicle", "kind", "outcome"))
-        text = columns["text"] = " ".join([*said, *entry.codes, *conditions]).lower()
-        names = ", ".join(columns)
-        update = ", ".join(f"{c} = excluded.{c}" for c in columns)
+    def add(self, entry: Entry, **said: str | float | None) -> int:
+        """Keep a recording, in the place of an earlier one of the same trace; its number. A known-good mark stays.
+
+        `said` is what a person says of it now (`kind`, `vehicle`, `mileage_km`, `outcome`). Where that is nothing, what was
+        known before stays, and what the entry has itself counts last.
+        """
         with self._transaction():
+            query = "SELECT kind, vehicle, mileage_km, outcome FROM recording WHERE sha256 = ?"
+            before = dict(self._open.execute(query, (entry.sha256,)).fetchone() or {})
+            known = {name: v for one in (before, said) for name, v in one.items() if v not in (None, "")}
+            entry = replace(entry, **known)  # type: ignore[arg-type]
+            columns = {
+                "file": _storable(entry.file), "kind": _storable(entry.kind), "vehicle": _storable(entry.vehicle),
+                "started_at": entry.started_at, "duration_s": entry.duration_s, "mileage_km": entry.mileage_km,
+                "outcome": _storable(entry.outcome), "codes": json.dumps(entry.codes), "added_at": now(),
+            }  # fmt: skip
+            conditions = (f"{cam} {condition}" for cam, (condition, *_) in entry.cams.items())
+            words = (str(columns[c]) for c in ("file", "vehicle", "kind", "outcome"))
+            text = columns["text"] = " ".join([*words, *entry.codes, *conditions]).lower()
+            names = ", ".join(columns)
+            update = ", ".join(f"{c} = excluded.{c}" for c in columns)
             number = self._open.execute(
                 f"INSERT INTO recording (sha256, {names}) VALUES (?{', ?' * len(columns)}) "
                 f"ON CONFLICT (sha256) DO UPDATE SET {update} RETURNING id",
                 (entry.sha256, *columns.values()),
             ).fetchone()[0]
-            for table in ("cam", "figure", "word"):
+            rows: dict[str, list[tuple]] = {
+                "cam": [(number, c, *of[:2], json.dumps(dict(of[2])), columns["kind"]) for c, of in entry.cams.items()],
+                "figure": [(number, f.cam, f.figure, f.part, f.oil, f.value, f.low, f.high, f.amount) for f in entry.figures],
+                "word": [(word, number) for word in _words(text)],
+            }  # fmt: skip
+            for table, those in rows.items():
                 self._open.execute(f"DELETE FROM {table} WHERE recording = ?", (number,))
-            self._open.executemany(
-                "INSERT INTO cam VALUES (?, ?, ?, ?, ?)",
-                [
-                    (number, cam, condition, sure, json.dumps(dict(p)))
-                    for cam, (condition, sure, p) in entry.cams.items()
-                ],
-            )
-            self._open.executemany(
-                "INSERT OR REPLACE INTO figure VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                [(number, f.cam, f.figure, f.part, f.oil, f.value, f.low, f.high, f.amount) for f in entry.figures],
-            )
-            self._open.executemany("INSERT INTO word VALUES (?, ?)", [(word, number) for word in _words(text)])
+                for row in those:
+                    self._open.execute(f"INSERT OR REPLACE INTO {table} VALUES (?{', ?' * (len(row) - 1)})", row)
         return number
 
     def mark_good(self, number: int, by: str, why: str = "", *, good: bool = True) -> None:
-        """Say that a recording is known-good, or no longer. Raises InputError where there is no such recording."""
+        """Say that a recording is known-good, or no longer, and who says so. Raises InputError where nobody is named, or there
+        is no such recording."""
+        if not by.strip():
+            raise say.error("nobody", self.path)
         marks = "known_good = ?, known_good_by = ?, known_good_at = ?, known_good_why = ?"
-        self._change(number, f"UPDATE recording SET {marks} WHERE id = ?", int(good), by, now(), why)
+        said = int(good), _storable(by.strip()), now(), _storable(why.strip())
+        self._change(number, f"UPDATE recording SET {marks} WHERE id = ?", *said)
 
     def remove(self, number: int) -> None:
         """Forget a recording; its files stay. Raises InputError where there is no such recording."""
@@ -188,10 +200,7 @@ class Library:
     def _change(self, number: int, statement: str, *values: object) -> None:
         with self._transaction():
             if not self._open.execute(statement, (*values, number)).rowcount:
-                raise self._missing(number)
-
-    def _missing(self, number: int) -> InputError:
-        return say.error("no_recording", self.path, number=number)
+                raise say.error("no_recording", self.path, number=number)
 
     def recordings(
         self, kind: str | None = None, vehicle: str | None = None, *, good: bool = False, condition: str = "", search: str = "",
@@ -206,15 +215,14 @@ class Library:
             where.append(restriction)
             values.extend(given)
 
-        if kind is not None:
-            only("kind = ?", _storable(kind))
-        if vehicle is not None:
-            only("vehicle = ?", _storable(vehicle))
-        if good:
-            only("known_good = 1")
+        kinds = [] if kind is None else [_storable(kind)]
+        for column, value in (("kind", kind), ("vehicle", vehicle), ("known_good", "1" if good else None)):
+            if value is not None:
+                only(f"{column} = ?", _storable(value))
         if condition:
-            few = self._few("SELECT recording FROM cam WHERE condition = ?", condition)
-            only(few or "EXISTS (SELECT 1 FROM cam WHERE recording = id AND condition = ?)", *[condition] * (not few))
+            query = "SELECT recording FROM cam WHERE condition = ?" + " AND kind = ?" * len(kinds)
+            few = self._few(query, condition, *kinds)
+            only(few or "EXISTS (SELECT 1 FROM cam WHERE recording = id AND +condition = ?)", *[condition] * (not few))
         if sha256:
             only("sha256 IN (SELECT value FROM json_each(?))", json.dumps(sha256))
         wanted = _storable(search).lower().split()
@@ -247,12 +255,17 @@ class Library:
             )  # fmt: skip
             return [row[0] for row in rows]
 
+    def must_have(self, column: Literal["kind", "vehicle"], name: str) -> None:
+        """Raises InputError, with the names there are, where no recording has this engine kind or car."""
+        if not self._read(f"{column} = ? LIMIT 1", _storable(name)):
+            raise say.error(f"no_{column}", self.path, name=name, names=self.named(column, NAMES_SAID))
+
     def recording(self, number: int) -> dict[str, Any]:
         """One recording with its `figures`. Raises InputError where there is no such recording."""
         for row in self._read("id = ?", number):
             figures = self._open.execute("SELECT * FROM figure WHERE recording = ?", (number,)).fetchall()
             return row | {"figures": [dict(f) for f in figures]}
-        raise self._missing(number)
+        raise say.error("no_recording", self.path, number=number)
 
     def _read(self, where: str, *values: object) -> list[dict[str, Any]]:
         cams = "json_group_object(cam, json_object('condition', condition, 'confidence', confidence))"

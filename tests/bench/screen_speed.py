@@ -81,7 +81,7 @@ def main() -> None:
             memory.append(memory_mib(running.pid))
             time.sleep(LOOK_S)
         together = (time.monotonic() - began) / len(paths)
-        lines = len((out / "screen.jsonl").read_text().splitlines())
+        lines = (out / "screen.jsonl").read_text().count('"path"')
     quarter = len(memory) // 4
     early, late = max(memory[quarter : 2 * quarter]), max(memory[3 * quarter : -4] or memory)
     print(
