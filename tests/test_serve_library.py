@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from pathlib import Path
 
@@ -75,8 +76,8 @@ def test_without_a_library_the_list_is_that_of_the_folder_and_none_is_made(desk,
 
 def test_a_recording_says_what_the_library_knows_of_it(filled):
     text, links = text_of(shown(filled)), links_of(shown(filled))
-    assert "Known-good , says T : repair verified" in text and "four" in text
-    assert text.count("Known-good") == 1 and "/trend/A-1%20%2F%20%3Cb%3E" in links
+    assert re.search(r"Known-good , says T \(20\d\d-\d\d-\d\d\): repair verified", text) and "four" in text
+    assert text.count("says") == 1 + text.count("Who says so") and "/trend/A-1%20%2F%20%3Cb%3E" in links
     assert names(filled)[1] == []
 
 
@@ -125,3 +126,44 @@ def test_the_page_in_a_browser_narrows_by_choice_and_leads_to_the_car(filled, mo
             page.get_by_role("heading", name=CAR).wait_for()
             assert "changed with drive-4.csv" in page.locator("main").inner_text() and findings_of_axe(page) == []
             assert page.evaluate("document.documentElement.scrollWidth <= innerWidth") and troubles == []
+
+
+def test_the_page_in_a_browser_decides_what_is_known_good_and_takes_it_back(filled, monkeypatch):
+    monkeypatch.setattr(recordings, "LOOK_MS", 200)
+
+    def kept(file):
+        with Library() as library:
+            (row,) = (r for r in library.recordings() if r["file"] == file)
+        return [row["known_good"], row["known_good_by"], row["known_good_why"], (row["known_good_at"] or "")[:2]]
+
+    with RunningServer(filled.folder.root) as server, browser() as running:
+        page = running.new_context(viewport=PHONE).new_page()
+        troubles = troubles_of(page)
+        page.goto(server.url + "recordings")
+        page.get_by_label("Search").fill("drive-3")
+        row = page.locator("li", has_text="drive-3.csv")
+        row.get_by_text("Known-good?").click()
+        row.get_by_role("button").click()
+        row.get_by_text("nobody says so").wait_for()
+        assert kept("drive-3.csv") == [0, "", "", ""] and findings_of_axe(page) == []
+        row.get_by_label("Who says so").fill("Foreman <b>")
+        row.get_by_label("Why").fill("repair verified")
+        page.wait_for_timeout(600)  # what is written outlasts a look for what is new
+        row.get_by_role("button").click()
+        row.get_by_text("Known-good, says Foreman <b> (20").wait_for()
+        assert kept("drive-3.csv") == [1, "Foreman <b>", "repair verified", "20"]
+        page.get_by_label("Search").fill("")
+        row = page.locator("li", has_text="sticking.csv")
+        row.get_by_text("No longer known-good?").click()
+        row.get_by_label("Who says so").fill("Foreman")
+        row.get_by_role("button").click()
+        row.get_by_text("No longer known-good, says Foreman (20").wait_for()
+        assert (
+            kept("drive-9.csv") == [0, "Foreman", "", "20"] and row.get_by_text("Known-good?", exact=True).count() == 1
+        )
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth") and troubles == []
+
+
+def test_a_decision_on_what_is_not_there_is_said(filled):
+    said = recordings.act(filled, "", "good:99", {"who-99": "me"})
+    assert "no recording 99" in text_of(said["wrong-99"]) and recordings.act(filled, "", "good:x", {}) is not None

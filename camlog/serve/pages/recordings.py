@@ -91,8 +91,24 @@ def _kept(
         )
 
 
+def _decide(desk: Desk, number: int, good: bool, who: str, why: str) -> Pieces:
+    try:
+        with desk.library() as library:
+            if library is not None:
+                library.mark_good(number, who[:LONGEST_SEARCH], why[:LONGEST_SEARCH], good=good)
+    except InputError as error:
+        return {f"wrong-{number}": PIECES.notice(told(error))}
+    return {}
+
+
 def act(desk: Desk, name: str, button: str, sent: Sent) -> Pieces:
-    """Change the units shown, or analyse all that was not analysed yet, each with the profile it was recorded with."""
+    """Change the units shown, say of a recording that it is known-good or no longer, or analyse all that was not analysed yet,
+    each with the profile it was recorded with."""
+    what, _, number = button.partition(":")
+    if number.isdecimal() and len(number) < 18:
+        return _decide(
+            desk, int(number), what == "good", *(sent.get(f"{name}-{number}", "") for name in ("who", "why"))
+        )
     if button == "units":
         if (system := sent.get("units")) not in SYSTEMS or system == shown_units():
             return {}
