@@ -5,20 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
+from itertools import takewhile
 
 from camlog.cams import is_angle
 from camlog.capture.connect import open_link
 from camlog.capture.lines import is_whole
 from camlog.capture.link import Link
 from camlog.capture.probe import Capabilities, probe
-from camlog.capture.requests import (
-    NEGATIVE,
-    SERVICE_CURRENT,
-    Request,
-    identifier_request,
-    pid_item,
-    read_answer,
-)
+from camlog.capture.requests import NEGATIVE, SERVICE_CURRENT, Request, identifier_request, pid_item, read_answer
 from camlog.profile import SignalDefinition, VehicleProfile
 from camlog.signals import SIGNALS
 from camlog.trial import messages
@@ -33,21 +27,13 @@ _TRIES = 3
 _AFTER_MOVING_S = 10.0
 
 
-@dataclass
+@dataclass(frozen=True)
 class Collected:
-    """What was read, and from what: the lines of `Readings`, filled as they come."""
+    """What was read, filled as it comes, and from what."""
 
     adapter: str
     module: str
-    answers: dict[Source, list[tuple[float, bytes]]] = field(default_factory=dict)
-    speed: list[tuple[float, float]] = field(default_factory=list)
-    standard: dict[str, list[tuple[float, float]]] = field(default_factory=dict)
-    elsewhere: dict[Source, int] = field(default_factory=dict)
-    refusals: dict[Source, str] = field(default_factory=dict)
-
-    @property
-    def readings(self) -> Readings:
-        return Readings(self.answers, self.speed, self.standard, self.elsewhere, self.refusals)
+    readings: Readings = field(default_factory=Readings)
 
 
 def collect(
@@ -82,6 +68,7 @@ class _Reader:
         self.link, self.profile = link, profile
         self.capabilities: Capabilities = probe(link)
         self.collected = Collected(self.capabilities.adapter, self.capabilities.module)
+        self.readings = self.collected.readings
         self.begun_s = link.clock()
         sources = {d.source: None for d in profile.signals}
         self.angles = [s for s in sources if any(is_angle(d.name) for d in self._of(s))]
@@ -98,7 +85,6 @@ class _Reader:
     def now_s(self) -> float:
         return self.link.clock() - self.begun_s
 
-    # ---------------------------------------------------------------- requests
     def ask(self, source: Source, header: int | None) -> tuple[float, bytes] | str:
         """Time and data bytes of an identifier from the module behind `header`, or what came instead."""
         service, identifier, _ = source
@@ -125,36 +111,29 @@ class _Reader:
         if self.link.is_can and not self.link.form.is_29bit:
             others += [int(name, 16) - 8 for name in sorted(self.link.others)]
         for source in [*self.angles, *self.others]:
-            answers = [self.ask(source, self.header_of(source))]
-            while isinstance(answers[-1], str) and len(answers) < _TRIES:
-                answers.append(self.ask(source, self.header_of(source)))
-            if not isinstance(answers[-1], str):
-                continue
-            self.collected.refusals[source] = PROBLEMS.get(answers[-1], answers[-1])
-            for header in others:
-                if header is None or header == self.header_of(source):
-                    continue
-                if not isinstance(self.ask(source, header), str):
-                    self.collected.elsewhere[source] = header
-                    break
+            own = self.header_of(source)
+            answers = (self.ask(source, own) for _ in range(_TRIES))
+            problems = list(takewhile(lambda answer: isinstance(answer, str), answers))
+            if len(problems) == _TRIES:
+                self.readings.refusals[source] = PROBLEMS.get(str(problems[-1]), str(problems[-1]))
+                answering = (h for h in others if h not in (None, own) and not isinstance(self.ask(source, h), str))
+                if (header := next(answering, None)) is not None:
+                    self.readings.elsewhere[source] = header
 
     def read(self, source: Source) -> None:
-        if source in self.collected.refusals:
+        if source in self.readings.refusals:
             return
         answer = self.ask(source, self.header_of(source))
         if not isinstance(answer, str):
-            self.collected.answers.setdefault(source, []).append(answer)
+            self.readings.answers.setdefault(source, []).append(answer)
 
     def read_standard(self, request: Request) -> None:
         self.capabilities.address(self.link, request.header)
         reply = self.link.ask(self.capabilities.wire_text(request), self.link.poll_timeout_s)
         for name, value in read_answer(request, reply.messages).values.items():
-            reading = (reply.time_s - self.begun_s, value)
-            (self.collected.speed if name == "engine_speed" else self.collected.standard.setdefault(name, [])).append(
-                reading
-            )
+            of_name = self.readings.speed if name == "engine_speed" else self.readings.standard.setdefault(name, [])
+            of_name.append((reply.time_s - self.begun_s, value))
 
-    # ---------------------------------------------------------------- the routine
     def run(self, say: Callable[[str], None], most_s: float, stopped: Callable[[], bool]) -> None:
         """Rounds of requests; what is to be done next is said when the step before has its readings."""
         steps = {"key_on": KEY_ON_S, "idle": IDLE_S, "rev": most_s}
@@ -169,7 +148,7 @@ class _Reader:
                 for source in self.others:
                     self.read(source)
             rounds += 1
-            rpm = self.collected.speed[-1][1] if self.collected.speed else 0.0
+            rpm = self.readings.speed[-1][1] if self.readings.speed else 0.0
             engine = "key_on" if rpm < 1.0 else "idle" if RUNNING_RPM < rpm < IDLE_RPM else "rev"
             seconds[engine] += self.now_s - before_s
             before_s = self.now_s
@@ -190,7 +169,5 @@ class _Reader:
 
     def _all_move(self) -> bool:
         """True where every angle that is answered has moved."""
-        readings = self.collected.readings
-        return all(
-            moves(series(d, readings)) for d in self.profile.signals if d.is_cam_angle and d.source in readings.answers
-        )
+        answered = [d for d in self.profile.signals if d.is_cam_angle and d.source in self.readings.answers]
+        return all(moves(series(d, self.readings)) for d in answered)

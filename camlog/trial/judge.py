@@ -10,8 +10,8 @@ from camlog.cams import actual, commanded
 from camlog.profile import SignalDefinition, VehicleProfile
 from camlog.signals import SIGNALS
 from camlog.trial import messages
-from camlog.trial.mistakes import Correction, corrected, discrete
-from camlog.trial.pair import Suspect, moves, suspects
+from camlog.trial.mistakes import corrected, discrete
+from camlog.trial.pair import moves, suspects
 from camlog.trial.readings import RUNNING_RPM, Readings, Series, series
 
 ATMOSPHERE_KPA = (85.0, 110.0)  # what an absolute pressure sensor gives with the engine standing
@@ -52,15 +52,17 @@ def judge(profile: VehicleProfile, readings: Readings) -> tuple[SignalTrial, ...
     accused: dict[str, list[Suspicion]] = {d.name: [] for d in profile.signals}
     notes: dict[str, list[str]] = {d.name: [] for d in profile.signals}
     for cam in profile.cams:
-        ends = profile.definition(commanded(cam.id)), profile.definition(actual(cam.id))
-        if ends[0] is None or ends[1] is None:
+        command, angle = profile.definition(commanded(cam.id)), profile.definition(actual(cam.id))
+        if command is None or angle is None:
             continue
-        pair = ends[0], ends[1]
+        pair = command, angle
         for suspect in suspects(profile, cam.id, pair, readings):
+            kind, line = suspect.correction.kind, suspect.correction.line
             if suspect.timing:
-                notes[suspect.signal].append(_timing(suspect))
+                notes[suspect.signal].append(messages("note.timing", line=line))
             else:
-                accused[suspect.signal].append(_of_pair(suspect))
+                text = messages(f"suspect.{kind}", shared=suspect.shared)
+                accused[suspect.signal].append(Suspicion(kind, text, line))
         for definition in pair:
             still = readings.answers.get(definition.source) and not moves(series(definition, readings))
             if still and not accused[definition.name]:
@@ -79,17 +81,10 @@ def _trial(definition: SignalDefinition, readings: Readings, accused: list[Suspi
     count = len(came.value)
     span_s = float(came.time_s[-1] - came.time_s[0]) if count > 1 else 0.0
     return SignalTrial(
-        definition,
-        count,
-        (count - 1) / span_s if span_s > 0 else None,
-        came.typical("key_on"),
-        came.typical("idle"),
-        float(came.value.min()) if count else None,
-        float(came.value.max()) if count else None,
-        _in_range(definition.name, came) >= IN_RANGE_SHARE if count else None,
-        tuple(accused),
-        tuple(notes),
-    )
+        definition, count, (count - 1) / span_s if span_s > 0 else None, came.typical("key_on"), came.typical("idle"),
+        float(came.value.min()) if count else None, float(came.value.max()) if count else None,
+        _in_range(definition.name, came) >= IN_RANGE_SHARE if count else None, tuple(accused), tuple(notes),
+    )  # fmt: skip
 
 
 def _in_range(name: str, came: Series) -> float:
@@ -98,29 +93,17 @@ def _in_range(name: str, came: Series) -> float:
     return float(np.mean((came.value >= known.low) & (came.value <= known.high)))
 
 
-# ---------------------------------------------------------------- sentences
-def _of_pair(suspect: Suspect) -> Suspicion:
-    kind = suspect.correction.kind
-    return Suspicion(kind, messages(f"suspect.{kind}", shared=suspect.shared), suspect.correction.line)
-
-
-def _timing(suspect: Suspect) -> str:
-    return messages("note.timing", line=suspect.correction.line)
-
-
 def _unanswered(definition: SignalDefinition, readings: Readings) -> Suspicion:
     header = readings.elsewhere.get(definition.source)
     if header is not None:
         return Suspicion("module", messages("suspect.module", header=header), f"request_header = {header:#05x}")
-    size = readings.size(definition.source)
-    if readings.answers.get(definition.source):
+    if size := readings.size(definition.source):
         return Suspicion("byte", messages("suspect.too_short", size=size, end=definition.end_byte - 1))
-    why = readings.refusals.get(definition.source, "")
-    return Suspicion("identifier", messages("suspect.unanswered", why=why))
+    return Suspicion("identifier", messages("suspect.unanswered", why=readings.refusals.get(definition.source, "")))
 
 
-# ---------------------------------------------------------------- signals that are no cam angle
 def _alone(definition: SignalDefinition, came: Series, readings: Readings) -> list[Suspicion]:
+    """What is likely wrong with a signal that is no cam angle."""
     if len(came.value) < _LEAST_READINGS:
         return []
     standard = readings.standard.get(definition.name, ())
@@ -137,14 +120,14 @@ def _pressure(definition: SignalDefinition, came: Series) -> list[Suspicion]:
     if standing is None or not len(running):
         return []
     rest, usual = standing[1], float(np.median(running))
-    if rest > NO_PRESSURE_KPA and usual < rest:
+    if rest <= NO_PRESSURE_KPA:
+        return []
+    if usual < rest:
         turned = corrected(definition, "sign", factor=-definition.factor)
         return [Suspicion("sign", messages("suspect.pressure_falls"), turned.line)]
-    if rest > NO_PRESSURE_KPA:
-        absolute = ATMOSPHERE_KPA[0] <= rest <= ATMOSPHERE_KPA[1]
-        shifted = corrected(definition, "offset", offset=float(f"{definition.offset - rest:.4g}"))
-        return [Suspicion("offset", messages("suspect.pressure_rest", value=rest, absolute=absolute), shifted.line)]
-    return []
+    absolute = ATMOSPHERE_KPA[0] <= rest <= ATMOSPHERE_KPA[1]
+    shifted = corrected(definition, "offset", offset=float(f"{definition.offset - rest:.4g}"))
+    return [Suspicion("offset", messages("suspect.pressure_rest", value=rest, absolute=absolute), shifted.line)]
 
 
 def _against_standard(
@@ -161,12 +144,8 @@ def _against_standard(
     now = misfit(came.value, came.time_s)
     if now <= allowed:
         return []
-    trials: list[tuple[float, Correction]] = []
-    for correction in discrete(definition, readings):
-        new = series(correction.definition, readings)
-        if len(new.value) >= _LEAST_READINGS:
-            trials.append((misfit(new.value, new.time_s), correction))
-    best = min(trials, key=lambda t: t[0], default=None)
-    if best and best[0] <= allowed:
-        return [Suspicion(best[1].kind, messages("suspect.standard", pid=SIGNALS[definition.name].pid), best[1].line)]
-    return [Suspicion("factor", messages("suspect.standard", pid=SIGNALS[definition.name].pid))]
+    tried = ((series(c.definition, readings), c) for c in discrete(definition, readings))
+    trials = [(misfit(new.value, new.time_s), c) for new, c in tried if len(new.value) >= _LEAST_READINGS]
+    error, best = min(trials, key=lambda t: t[0], default=(np.inf, None))
+    kind, line = (best.kind, best.line) if best and error <= allowed else ("factor", "")
+    return [Suspicion(kind, messages("suspect.standard", pid=SIGNALS[definition.name].pid), line)]

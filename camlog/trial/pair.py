@@ -7,7 +7,7 @@ undone in turn, and what then remains between the two, at rest and beyond the ca
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -21,10 +21,7 @@ MUCH_BETTER = 0.4  # a mistake is named where without it at most this share of t
 REST_DEG, RANGE_DEG = 4.0, 5.0  # allowed off rest with the engine standing, and beyond the range
 TRAVEL_MOST_DEG = 120.0  # no phaser moves a cam further, crankshaft degrees
 OTHER_MEASURE_DEG = 10.0  # added to the misfit where one clearly moves by another measure than the other
-SAME_MEASURE = (
-    0.75,
-    1.33,
-)  # slope of actual over commanded that a working cam, sampled as it moves, can show
+SAME_MEASURE = (0.75, 1.33)  # slope of actual over commanded that a working cam, sampled as it moves, can show
 CLEARLY = 0.8  # share of the motion that a straight line explains
 LAGS_S = (0.0, 0.05, 0.1, 0.15, 0.2, 0.3, 0.45)
 SWAPPED_LAG_S = 0.015  # an actual angle that is ahead of its command by more is no actual angle
@@ -97,7 +94,6 @@ class _Pair:
         self.range_deg = known.range_deg if known else None
         self.known = profile.signals
 
-    # ---------------------------------------------------------------- how well two series fit
     def misfit(self, commanded: Series, actual: Series, clearly: bool = False) -> float:
         """Degrees between the two, off rest and beyond the range; infinite where one of them has no readings.
 
@@ -119,25 +115,20 @@ class _Pair:
         rest = one.typical("key_on")
         return float(beyond + (0.0 if rest is None else max(0.0, abs(rest[1]) - REST_DEG)))
 
-    # ---------------------------------------------------------------- what could be wrong
     def corrections(self, pair: Definitions, both: Angles) -> Iterator[tuple[Angles, Named, str, bool]]:
         """Each possible mistake: the pair without it, the corrected signals, its kind, and whether it was fitted."""
         for place, definition in enumerate(pair):
-            other = pair[1 - place]
-            for correction in discrete(definition, self.readings):
-                taken = [
-                    d for d in self.known if d.name != definition.name and d.source == correction.definition.source
-                ]
-                if any(correction.definition.bits & d.bits for d in taken):
+            others = [d for d in self.known if d.name != definition.name]
+            fitted = self._fitted(definition, pair[1 - place], both[place], both[1 - place])
+            tried = [(c, False) for c in discrete(definition, self.readings)] + [(c, True) for c in fitted]
+            for correction, is_fitted in tried:
+                changed = correction.definition
+                if not is_fitted and any(changed.source == d.source and changed.bits & d.bits for d in others):
                     continue  # it would read what another signal of the profile is
-                new = series(correction.definition, self.readings)
-                if moves(new):
-                    yield _with(both, place, new), [(definition.name, correction)], correction.kind, False
-            if not len(both[place].value):
-                continue
-            for correction in self._fitted(definition, other, both[place], both[1 - place]):
-                new = series(correction.definition, self.readings)
-                yield _with(both, place, new), [(definition.name, correction)], correction.kind, True
+                new = series(changed, self.readings)
+                if is_fitted or moves(new):
+                    angles = (new, both[1]) if place == 0 else (both[0], new)
+                    yield angles, [(definition.name, correction)], correction.kind, is_fitted
         yield from self._in_both(pair, both)
 
     def _in_both(self, pair: Definitions, both: Angles) -> Iterator[tuple[Angles, Named, str, bool]]:
@@ -161,19 +152,17 @@ class _Pair:
         rest = own.typical("key_on")
         if rest is not None and abs(rest[1]) > REST_DEG:
             yield _shifted(definition, -rest[1], other)
-        if not moves(own) or not moves(partner):
+        if not len(own.value) or not moves(own) or not moves(partner):
             return
         target = np.interp(own.time_s, partner.time_s, partner.value)
         yield _shifted(definition, float(np.median(target - own.value)), other)
         raw = np.array([definition.raw(data) for data in own.data], dtype=float)
         slope, level = np.polyfit(raw, target, 1)
         turn = _turn(definition)
-        old, new = definition.factor * turn, slope
-        if not _RATIOS[0] < new / old < _RATIOS[1]:
+        ratio = slope / (definition.factor * turn)
+        if not _RATIOS[0] < ratio < _RATIOS[1] or SAME_MEASURE[0] < ratio < SAME_MEASURE[1]:
             return
-        factor = _near(new / turn, other.factor, 0.06)
-        if SAME_MEASURE[0] < new / old < SAME_MEASURE[1]:
-            return
+        factor = _near(slope / turn, other.factor, 0.06)
         yield corrected(definition, "factor", factor=factor)
         if _alike(definition, other):
             return  # two keys wrong in one of two that are scaled alike: rather the cam than the profile
@@ -190,11 +179,7 @@ def _swapped(pair: Definitions, both: Angles) -> list[Suspect]:
     ahead, behind = misfits[lags < 0].mean(), misfits[lags > 0].mean()
     if lags[int(np.argmin(misfits))] > -SWAPPED_LAG_S or behind < SWAPPED_CLEARLY * ahead:
         return []
-    names = [d.name for d in pair]
-    renamed = [replace(d, name=n) for d, n in zip(pair, reversed(names), strict=True)]
-    return [
-        Suspect(old, Correction("swapped", new, (("name", new.name),))) for old, new in zip(names, renamed, strict=True)
-    ]
+    return [Suspect(d.name, corrected(d, "swapped", name=o.name)) for d, o in zip(pair, reversed(pair), strict=True)]
 
 
 def moves(one: Series) -> bool:
@@ -219,10 +204,6 @@ def _same_measure(commanded: Series, actual: Series, lag_s: float, clearly: bool
     if explained < CLEARLY:
         return not clearly
     return bool(SAME_MEASURE[0] < slope < SAME_MEASURE[1])
-
-
-def _with(both: Angles, place: int, new: Series) -> Angles:
-    return (new, both[1]) if place == 0 else (both[0], new)
 
 
 def _alike(one: SignalDefinition, other: SignalDefinition) -> bool:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -20,16 +19,11 @@ class Readings:
     standard requests gave (time, value); `elsewhere` the header of a module that answers an identifier where the one of
     the profile does not; `refusals` what came instead of an answer."""
 
-    answers: Mapping[Source, Sequence[tuple[float, bytes]]]
-    speed: Sequence[tuple[float, float]] = ()
-    standard: Mapping[str, Sequence[tuple[float, float]]] = field(default_factory=dict)
-    elsewhere: Mapping[Source, int] = field(default_factory=dict)
-    refusals: Mapping[Source, str] = field(default_factory=dict)
-
-    @property
-    def modules(self) -> set[tuple[int, int | None]]:
-        """Service and header of every source that was answered."""
-        return {(service, header) for service, _, header in self.answers}
+    answers: dict[Source, list[tuple[float, bytes]]] = field(default_factory=dict)
+    speed: list[tuple[float, float]] = field(default_factory=list)
+    standard: dict[str, list[tuple[float, float]]] = field(default_factory=dict)
+    elsewhere: dict[Source, int] = field(default_factory=dict)
+    refusals: dict[Source, str] = field(default_factory=dict)
 
     def size(self, source: Source) -> int:
         """Data bytes of an answer, the fewest that came; 0 where none came."""
@@ -77,10 +71,7 @@ class Series:
 
 def series(definition: SignalDefinition, readings: Readings) -> Series:
     """The readings of a signal as its definition has them; answers too short for it are left out."""
-    found = [
-        (time_s, value, data)
-        for time_s, data in readings.answers.get(definition.source, ())
-        if (value := definition.decode(data)) is not None
-    ]
+    answers = readings.answers.get(definition.source, ())
+    found = [(time_s, v, data) for time_s, data in answers if (v := definition.decode(data)) is not None]
     times_s = np.array([f[0] for f in found], dtype=float)
     return Series(times_s, readings.speed_at(times_s), np.array([f[1] for f in found]), tuple(f[2] for f in found))

@@ -28,16 +28,10 @@ def shown(trials: Sequence[SignalTrial], adapter: str, module: str, name: str) -
     for trial in trials:
         unit = unit_of(trial.definition.name)
         table.add_row(
-            trial.definition.name,
-            request(trial.definition),
-            _typical(trial.key_on, unit),
-            _typical(trial.idle, unit),
-            UNKNOWN
-            if trial.low is None
-            else f"{number(shown_value(trial.low, unit))} .. {with_unit(trial.high, unit)}",
-            number(trial.hz),
-            messages(f"word.{_word(trial)}"),
-        )
+            trial.definition.name, request(trial.definition), _typical(trial.key_on, unit), _typical(trial.idle, unit),
+            UNKNOWN if trial.low is None else f"{number(shown_value(trial.low, unit))} .. {with_unit(trial.high, unit)}",
+            number(trial.hz), messages(f"word.{_word(trial)}"),
+        )  # fmt: skip
     yield table
     wrong = [t for t in trials if t.suspicions]
     for trial in trials:
