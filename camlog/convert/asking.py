@@ -199,12 +199,12 @@ def _answered(question: Question, ask: Ask) -> str | None:
         answer = (ask(question) or "").strip()
         if not answer:
             return None
-        if answer in [value for value, _ in question.choices] or (not question.choices and _numbers(answer)):
+        if answer in [value for value, _ in question.choices] or (not question.choices and numbers_in(answer)):
             return answer
     return None
 
 
-def _numbers(text: str) -> tuple[float, ...]:
+def numbers_in(text: str) -> tuple[float, ...]:
     """One or two finite numbers; empty where the text is anything else."""
     try:
         found = tuple(float(part) for part in text.split())
@@ -220,9 +220,9 @@ def _with_answer(mapping: Mapping, match: ColumnMatch, about: str, answer: str) 
     if about == "signal" or answer == _NONE_OF_THESE:
         said = {"signal": "" if answer == _NONE_OF_THESE else answer, "deviation": None}
     elif about == "rest_deg":
-        said = {about: _numbers(answer)[0]}
+        said = {about: numbers_in(answer)[0]}
     elif about == "factor":
-        factor, offset = (*_numbers(answer), 0.0)[:2]
+        factor, offset = (*numbers_in(answer), 0.0)[:2]
         said = {"factor": factor or 1.0, "offset": offset}
     known = {} if about in ("positive", "angle") else {"signal": match.signal}
     rule = mapping.rule(match.name, match.index) or ColumnRule()
@@ -245,5 +245,5 @@ def ask_time_column(name: str, ask: Ask) -> bool:
 
 def ask_rate(ask: Ask) -> float | None:
     """Rows a second of a table without a time, as somebody says it; None where nobody does."""
-    rate = _numbers(_answered(Question("rate_hz", "", say("ask_rate")), ask) or "")
+    rate = numbers_in(_answered(Question("rate_hz", "", say("ask_rate")), ask) or "")
     return rate[0] if rate and rate[0] > 0 else None

@@ -119,12 +119,8 @@ def climbing_column(layout: Layout) -> SourceColumn | None:
     for column in layout.columns if layout.long is None else ():
         cells = [layout.numbers.read(c) for c in layout.cells(column.index)] if column.kind == "number" else []
         steps = np.diff([c for c in cells if c is not None])
-        if (
-            len(steps) >= _LEAST_STEPS
-            and np.isin(steps[steps >= 0], (0.0, 1.0)).all()
-            and (steps == 1.0).mean() > 0.8
-            and (steps < 0).mean() < 0.05
-        ):
+        by_one, anew = np.isin(steps[steps >= 0], (0.0, 1.0)), steps < 0
+        if len(steps) >= _LEAST_STEPS and by_one.all() and (steps == 1.0).mean() > 0.8 and anew.mean() < 0.05:
             found.append(column)
     return found[0] if len(found) == 1 else None
 

@@ -130,11 +130,8 @@ def share_out(columns: list[Column]) -> None:
     # A cylinder head's temperature may stand in for the coolant's, where no other tells how warm the engine is.
     certain = {c.candidate.signal for c in columns if c.candidate.score >= CERTAIN}
     for column in columns if certain & {"oil_temp", "coolant_temp"} else ():
-        if (
-            column.rule.signal is None
-            and "cylinder" in column.heading.words
-            and column.candidate.signal == "coolant_temp"
-        ):
+        is_cylinder_head = "cylinder" in column.heading.words and column.candidate.signal == "coolant_temp"
+        if is_cylinder_head and column.rule.signal is None:
             column.candidate = NOTHING
 
 

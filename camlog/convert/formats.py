@@ -7,7 +7,6 @@ same: what columns mean, which clock they have, what is asked. A new format is a
 from __future__ import annotations
 
 import csv
-import datetime
 import hashlib
 import io
 import itertools
@@ -60,8 +59,6 @@ def open_as_text(path: Path, kind: str) -> Iterator[IO[bytes]]:
 
 def _cell(value: object) -> str:
     """A cell as text; what is not a finite number, a time or text is empty."""
-    if isinstance(value, (datetime.datetime, datetime.time)):
-        return value.isoformat(sep=" ") if isinstance(value, datetime.datetime) else value.isoformat()
     if isinstance(value, float):
         return repr(value) if np.isfinite(value) else ""
     if value is None or isinstance(value, (bool, bytes, np.ndarray)):

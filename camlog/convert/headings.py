@@ -73,13 +73,8 @@ def parse_heading(text: str, unit_cell: str = "", tail_unit: bool = True) -> Hea
         name = name.replace(text[start:end], " ", 1)
     plain = plain_words(name)
     # The C of 010C is a digit, not a unit.
-    if (
-        not found
-        and tail_unit
-        and len(plain) > 1
-        and plain[-1] in _TAIL_UNITS - {"pa"}
-        and (pid is None or len(plain[-1]) > 1)
-    ):
+    is_unit = len(plain) > 1 and plain[-1] in _TAIL_UNITS - {"pa"} and (pid is None or len(plain[-1]) > 1)
+    if is_unit and tail_unit and not found:
         unit_text = plain.pop()
         found = read_unit(unit_text)
         if plain[-1] in ("deg", "degrees"):
@@ -91,16 +86,9 @@ def parse_heading(text: str, unit_cell: str = "", tail_unit: bool = True) -> Hea
     cylinder = _CYLINDER.search(joined)
     if cylinder:
         joined = joined[: cylinder.start()] + "cylinder" + joined[cylinder.end() :]
-    return Heading(
-        text=text.strip(),
-        words=tuple(joined.split()),
-        unit=found[0] if found else None,
-        unit_text=unit_text,
-        shaft=found[1] if found else None,
-        bank=int(bank[1]) if bank else None,
-        cylinder=int(cylinder[1]) if cylinder else None,
-        pid=pid,
-    )
+    unit, shaft = found or (None, None)
+    bank_number, cylinder_number = (int(match[1]) if match else None for match in (bank, cylinder))
+    return Heading(text.strip(), tuple(joined.split()), unit, unit_text, shaft, bank_number, cylinder_number, pid)
 
 
 def _without_unit(name: str, tail_unit: bool) -> tuple[str, tuple[str, str | None] | None, str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from itertools import chain, count
 
 from camlog.cams import CAM_IDS, actual, bank_of, cam_id, cam_of, cam_words, commanded, is_angle, side_of
 from camlog.convert.cams import understand_cams
@@ -61,15 +62,11 @@ def _deviations(columns: Sequence[Column], matches: Sequence[ColumnMatch]) -> li
             match = replace(match, certain=False, doubts=("deviation",), reasons=reasons)
         out.append(match)
     for place, (column, match) in enumerate(zip(columns, matches, strict=True)):
-        candidate = column.candidate
-        if match.signal or not candidate.is_cam or "difference" not in column.heading.words:
+        side, bank, commands = column.candidate.side, column.candidate.bank, {m.signal: m for m in out}
+        if match.signal or not column.candidate.is_cam or "difference" not in column.heading.words:
             continue
-        commands = {m.signal: m for m in out}
-        cams = [
-            cam for cam in CAM_IDS
-            if commanded(cam) in commands and actual(cam) not in commands
-            and candidate.side in (None, side_of(cam)) and candidate.bank in (None, bank_of(cam))
-        ]  # fmt: skip
+        fitting = [cam for cam in CAM_IDS if side in (None, side_of(cam)) and bank in (None, bank_of(cam))]
+        cams = [cam for cam in fitting if commanded(cam) in commands and actual(cam) not in commands]
         if len(cams) == 1 and column.rule.signal is None and column.figures.count:
             why = say("is_deviation", command=repr(commands[commanded(cams[0])].name))
             out[place] = replace(
@@ -153,34 +150,28 @@ def _plain_match(column: Column, system: str | None) -> ColumnMatch:
     if not candidate.signal or candidate.score < DOUBTFUL:
         known = candidate if candidate.score > 0 or candidate.is_cam else NOTHING
         return unused(known.reason, candidate.score, candidate.is_cam)
-    signal, doubts, why = candidate.signal, [], [candidate.reason]
+    signal, doubts, fault = candidate.signal, [], ""
     if not figures.count:
         return unused(say("could_be_but_empty", signal=signal), candidate.score)
     if candidate.score < CERTAIN or column.rival:
         doubts.append("signal")
-    if column.rival:
-        why.append(say("rival", names=column.rival))
     unit = rule.unit or column.heading.unit or ""
     if not unit:
         guess = unit_of_values(signal, figures, system, by_number=column.heading.pid is not None)
-        unit = guess.unit or SIGNALS[signal].unit
-        why.append(guess.reason)
+        unit, fault = guess.unit or SIGNALS[signal].unit, guess.reason
         if not guess.sure and rule.factor is None:
             doubts.append("factor" if guess.factor != 1.0 else "unit")
-    else:
-        fault = ""
-        if not convertible(unit, SIGNALS[signal].unit):
-            fault = say("no_unit_of", unit=unit, signal=signal)
-        elif rule.factor is None and candidate.source == WORDS:
-            raw = raw_percent(signal, figures)
-            counts = raw is not None and raw.factor == BYTE_AS_PERCENT
-            fault = raw.reason if raw and counts else fault_of_unit(signal, unit, figures)
-        if fault:
-            why.append(fault)
-            doubts.append("unit")
+    elif not convertible(unit, SIGNALS[signal].unit):
+        fault = say("no_unit_of", unit=unit, signal=signal)
+    elif rule.factor is None and candidate.source == WORDS:
+        raw = raw_percent(signal, figures)
+        fault = raw.reason if raw and raw.factor == BYTE_AS_PERCENT else fault_of_unit(signal, unit, figures)
+    if fault and (rule.unit or column.heading.unit):
+        doubts.append("unit")
+    why = candidate.reason, column.rival and say("rival", names=column.rival), fault
     return _match(
-        column, signal, min(candidate.score, _DOUBTED) if doubts else candidate.score, unit=unit, reasons=tuple(why),
-        certain=not doubts, factor=factor, offset=offset, doubts=tuple(doubts),
+        column, signal, min(candidate.score, _DOUBTED) if doubts else candidate.score, unit=unit,
+        reasons=tuple(filter(None, why)), certain=not doubts, factor=factor, offset=offset, doubts=tuple(doubts),
     )  # fmt: skip
 
 
@@ -194,11 +185,8 @@ def _named(columns: Sequence[Column], matches: Sequence[ColumnMatch]) -> tuple[C
         elif match.certain and match.signal:
             named.append(replace(match, written_as=match.signal, written_unit=match.unit))
         else:
-            name = base = own_name(column.source.label)
-            number = 1
-            while name in used:
-                number += 1
-                name = f"{base}_{number}"
+            base = own_name(column.source.label)
+            name = next(n for n in chain([base], (f"{base}_{k}" for k in count(2))) if n not in used)
             used.add(name)
             match = replace(match, written_as=name, written_unit=match.unit)
             if match.signal:  # nothing is done to values that are not understood

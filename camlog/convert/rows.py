@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 
@@ -53,19 +53,19 @@ class RowStore:
     def reordered(self, order: np.ndarray) -> RowStore:
         """The same rows in another order, in a store of its own; this one is closed."""
         every = np.concatenate(list(self.blocks()))
-        self.close()
-        found = RowStore(self.width)
         step = max(64, _CELLS_AT_ONCE // self.width)
-        for start in range(0, len(order), step):
-            found.append(every[order[start : start + step]])
-        return found
+        return self.replaced(every[order[start : start + step]] for start in range(0, len(order), step))
 
     def with_first(self, values: np.ndarray) -> RowStore:
         """The same rows with other values in the first column, in a store of its own; this one is closed."""
-        found, at = RowStore(self.width), 0
-        for block in self.blocks():
-            block[:, 0] = values[at : at + len(block)]
-            at += len(block)
+        firsts = np.split(values, np.cumsum([rows for _, rows in self._parts])[:-1])
+        pairs = zip(firsts, self.blocks(), strict=True)
+        return self.replaced(np.column_stack([first, block[:, 1:]]) for first, block in pairs)
+
+    def replaced(self, blocks: Iterable[np.ndarray]) -> RowStore:
+        """A store of these rows in place of this one, which is closed."""
+        found = RowStore(self.width)
+        for block in blocks:
             found.append(block)
         self.close()
         return found
@@ -99,22 +99,10 @@ def one_row_a_moment(readings: RowStore, width: int) -> RowStore:
 
 
 def _wide_rows(readings: np.ndarray, width: int) -> np.ndarray:
-    if not len(readings):
-        return np.empty((0, 1 + width))
-    times, columns = readings[:, 0], readings[:, 1].astype(np.int64)
-    moment = np.concatenate([[0], np.cumsum(times[1:] != times[:-1])])
-    # How often the column stood at this moment before: the second time is a row of its own.
-    key = moment * width + columns
-    order = np.argsort(key, kind="stable")
-    begins = np.concatenate([[True], key[order][1:] != key[order][:-1]])
-    place = np.arange(len(key))
-    again = np.empty(len(key), dtype=np.int64)
-    again[order] = place - np.maximum.accumulate(np.where(begins, place, 0))
-    rows_in_moment = np.zeros(int(moment[-1]) + 1, dtype=np.int64)
-    np.maximum.at(rows_in_moment, moment, again + 1)
-    start = np.concatenate([[0], np.cumsum(rows_in_moment)])
-    row = start[moment] + again
-    wide = np.full((int(start[-1]), 1 + width), np.nan)
-    wide[row, 0] = times
-    wide[row, 1 + columns] = readings[:, 2]
-    return wide
+    import pandas as pd
+
+    frame = pd.DataFrame(readings, columns=["time", "column", "value"])
+    # A column that comes again at one moment is in a row of its own.
+    frame["again"] = frame.groupby(["time", "column"], sort=False).cumcount()
+    wide = frame.pivot(index=["time", "again"], columns="column", values="value").reindex(columns=range(width))
+    return np.column_stack([wide.index.get_level_values("time"), wide])

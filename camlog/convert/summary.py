@@ -34,20 +34,16 @@ def look_at(table: Table, match: ColumnMatch, matches: Sequence[ColumnMatch] = (
         match.index, match.label, float(own.values.min()), float(own.values.max()), tuple(own.values[shown].tolist()),
         *_moves(own), _line(own),
     )  # fmt: skip
-    best = None
+    found = look
     for other in matches if _is_of_cam(match) else ():
         if other.index == match.index or other.index not in there or not _is_of_cam(other):
             continue
         partner = series_of(table, other.index)
-        found = fit(partner, own)
-        if found and found.r2 >= _PARTNER_R2 and (best is None or found.r2 > best[0].r2):
-            best = found, other, partner
-    if best is None:
-        return look
-    found, other, partner = best
-    return replace(
-        look, partner=other.label, lag_s=found.lag_s, gain=found.gain, r2=found.r2, partner_line=_line(partner)
-    )
+        how = fit(partner, own)
+        if how and how.r2 >= _PARTNER_R2 and how.r2 > found.r2:
+            line = _line(partner)
+            found = replace(look, partner=other.label, lag_s=how.lag_s, gain=how.gain, r2=how.r2, partner_line=line)
+    return found
 
 
 def _line(series: Series) -> tuple[tuple[float, float], ...]:
@@ -113,12 +109,11 @@ def missing(done: Conversion) -> Iterator[str]:
     if not any(map(is_angle, signals | {c.signal for c in done.doubtful})):
         yield say("no_cam_angles")
     for cam in CAM_IDS:
-        lacking = {
-            role: name(cam) for role, name in (("commanded", commanded), ("actual", actual)) if name(cam) not in signals
-        }
+        names = {"commanded": commanded(cam), "actual": actual(cam)}
+        lacking = [role for role, name in names.items() if name not in signals]
         if len(lacking) == 1:
-            yield say("half_a_cam", cam=cam_words(cam), role=next(iter(lacking)))
-        if not lacking and (rate := min(rate_hz(done, commanded(cam)), rate_hz(done, actual(cam)))):
+            yield say("half_a_cam", cam=cam_words(cam), role=lacking[0])
+        if not lacking and (rate := min(rate_hz(done, name) for name in names.values())):
             yield from _too_slow(done, cam, rate)
     if "engine_speed" not in signals:
         yield say("no_engine_speed_column")

@@ -90,10 +90,8 @@ def _told_clocks(layout: Layout, mapping: Mapping) -> tuple[Timing, ...]:
 
 
 def _told_timing(layout: Layout, mapping: Mapping, told: int | str) -> Timing:
-    is_told = (
-        (lambda c: c.index + 1 == told) if isinstance(told, int) else (lambda c: c.heading.strip() == told.strip())
-    )
-    column = next(filter(is_told, layout.columns), None)
+    wanted = told if isinstance(told, int) else told.strip()
+    column = next((c for c in layout.columns if wanted in (c.index + 1, c.heading.strip())), None)
     if column is None:
         error = say.error("no_time_column", name=repr(told))
         raise mapping.file.error(("time", "column"), error.what, error.remedy) if mapping.file else error
@@ -157,11 +155,8 @@ def own_clocks(path: Path, layout: Layout) -> tuple[Timing, ...]:
     if any(_untimed(layout, clock, j) for j, clock in owner.items()):
         raise _refused(path, layout, clocks, "untimed_channels")
     groups = {c: tuple(j for j, own in owner.items() if own is c) for c in clocks}
-    return tuple(
-        replace(c.timing, channels=js, reason=say("own_clock", reason=c.timing.reason))
-        for c, js in groups.items()
-        if js
-    )
+    timings = ((replace(c.timing, reason=say("own_clock", reason=c.timing.reason)), js) for c, js in groups.items())
+    return tuple(replace(timing, channels=js) for timing, js in timings if js)
 
 
 def _owners(layout: Layout, clocks: Sequence[_Clock]) -> dict[int, _Clock]:
@@ -174,11 +169,8 @@ def _owners(layout: Layout, clocks: Sequence[_Clock]) -> dict[int, _Clock]:
         # The nearest on the left is a column's own only where that names no channel itself.
         told = all(c is not None and (j in by_name or not c.channels) for j, c in owner.items())
     else:
-        told = (
-            len({c.kind for c in clocks}) == 1
-            and None not in owner.values()
-            and len(set(owner.values())) == len(clocks)
-        )
+        used = set(owner.values())
+        told = len({c.kind for c in clocks}) == 1 and None not in used and len(used) == len(clocks)
     return {j: c for j, c in owner.items() if c is not None} if told else {}
 
 

@@ -124,7 +124,7 @@ class _Stream:
         self.remarks: list[tuple[float, int, str]] = []
         self._stamps = StampReader(timing.form)
         self._first_text = ""
-        self._signals: dict[tuple[str, str], int] = {}  # of a long table: (name, unit) -> column
+        self._signals: dict[tuple[str, ...], int] = {}  # of a long table: name and, where it has one, unit -> column
         self._last_remark: dict[int, str] = {}
         self._rows_seen = 0
 
@@ -183,18 +183,14 @@ class _Stream:
         """The column of each reading of a long table. Raises InputError for too many signals."""
         import pandas as pd
 
-        cells = [np.asarray(parsed.texts[j], dtype=object)[kept] for j in self.names]
-        codes, names = pd.factorize(cells[0])
-        units, unit_names = pd.factorize(cells[1]) if len(cells) > 1 else (np.zeros_like(codes), [""])
-        pairs, inverse = np.unique(codes * len(unit_names) + units, return_inverse=True)
-        columns = np.empty(len(pairs), dtype=np.int64)
-        for i, (name, unit) in enumerate(divmod(pair, len(unit_names)) for pair in pairs.tolist()):
-            key = str(names[name]).strip(), str(unit_names[unit]).strip()
-            columns[i] = self._signals.setdefault(key, len(self._signals))
-            if columns[i] >= MAX_COLUMNS:
-                line = int(parsed.lines[kept][np.flatnonzero(inverse == i)[0]])
-                raise say.error("too_many_signals", file=self.path, line=line, most=MAX_COLUMNS)
-        return columns[inverse]
+        cells = list(map("\0".join, zip(*(parsed.texts[j] for j in self.names), strict=True)))
+        codes, names = pd.factorize(np.asarray(cells, dtype=object)[kept])
+        keys = [tuple(map(str.strip, name.split("\0"))) for name in names]
+        columns = np.array([self._signals.setdefault(key, len(self._signals)) for key in keys], dtype=np.int64)[codes]
+        if len(beyond := np.flatnonzero(columns >= MAX_COLUMNS)):
+            line = int(parsed.lines[kept][beyond[0]])
+            raise say.error("too_many_signals", file=self.path, line=line, most=MAX_COLUMNS)
+        return columns
 
     def _remark(self, parsed: Parsed, there: np.ndarray, times: np.ndarray) -> None:
         for j in self._remark_columns:
@@ -268,12 +264,9 @@ class _Stream:
     def wide(self) -> tuple[RowStore, tuple[SourceColumn, ...]]:
         """Rows of (time, values) and their columns."""
         if self.long:
-            store, readings = RowStore(3), self.store
-            for block in readings.blocks():
-                store.append(block[np.isfinite(block[:, 2])])
-            readings.close()
-            columns = tuple(SourceColumn(i, name, unit) for i, (name, unit) in enumerate(self._signals))
-            return one_row_a_moment(store, len(columns)), columns
+            readings = self.store.replaced(block[np.isfinite(block[:, 2])] for block in self.store.blocks())
+            columns = tuple(SourceColumn(i, *key) for i, key in enumerate(self._signals))
+            return one_row_a_moment(readings, len(columns)), columns
         by_index = {c.index: c for c in self.layout.columns}
         return self.store, tuple(by_index[j] for j in self.values)
 

@@ -36,23 +36,12 @@ def convert_file(link: Link, path: Path, mapping: Path | None, again: bool) -> d
 def result_of(path: Path, found: Conversion) -> dict[str, Any]:
     """A conversion as `ConversionLook.result`; makes a mapping file ready where something stayed in doubt."""
     columns = []
-    for column in found.columns:
-        title = SIGNALS[column.signal].title if column.signal in SIGNALS else ""
-        if column.doubtful:
-            kind = "doubtful"
-        elif column.signal:
-            kind = "signal"
-        else:
-            kind = "own" if column.written_as else "left_out"
-        columns.append(
-            {
-                "heading": column.name or f"column {column.index + 1}", "kind": kind, "signal": column.signal,
-                "title": title, "unit": column.unit, "written_as": column.written_as, "reason": column.reason,
-            }
-        )  # fmt: skip
-    mapping = None
-    if found.doubtful:
-        mapping, _ = offer_mapping(path, found.mapping_text, elsewhere=False)
+    for c in found.columns:
+        taken, own = "doubtful" if c.doubtful else "signal", "own" if c.written_as else "left_out"
+        title = SIGNALS[c.signal].title if c.signal in SIGNALS else ""
+        known = {"heading": c.label, "kind": taken if c.signal else own, "signal": c.signal, "title": title}
+        columns.append(known | {"unit": c.unit, "written_as": c.written_as, "reason": c.reason})
+    mapping = offer_mapping(path, found.mapping_text, elsewhere=False)[0] if found.doubtful else None
     angles = any(c["kind"] == "signal" and is_angle(c["signal"]) for c in columns)
     return {
         "trace": found.trace_path.name if found.trace_path else "", "rows": found.rows, "notes": list(found.notes),

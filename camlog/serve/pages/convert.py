@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from base64 import b64encode
 from collections.abc import Sequence
 from typing import Any
@@ -10,6 +9,7 @@ from typing import Any
 from markupsafe import Markup
 
 from camlog.convert import Question
+from camlog.convert.asking import numbers_in
 from camlog.convert.model import ColumnLook
 from camlog.convert.summary import in_words
 from camlog.convert.words import say
@@ -87,28 +87,18 @@ def answer_of(question: Question, choice: str | None, figure: str | None) -> str
     """What was answered: one of the choices, or one or two numbers; None for nothing. Raises InputError."""
     if question.choices:
         return choice if choice in [value for value, _ in question.choices] else None
-    text = (figure or "").replace(",", ".").strip()
-    if not text:
-        return None
-    parts = text.split()
-    try:
-        numbers = [float(part) for part in parts]
-    except ValueError:
-        numbers = []
-    if not 1 <= len(numbers) <= 2 or not all(map(math.isfinite, numbers)):
+    text = " ".join((figure or "").replace(",", ".").split())
+    if text and not numbers_in(text):
         raise problem("no_figure", text=text[:40])
-    return " ".join(parts)
+    return text or None
 
 
 def columns_view(question: Question) -> Any:
     """Every column that waits for an answer on one screen: its values, its line over its likely partner, what it would mean."""
     # Markup: nothing of it is anybody's text, and a picture is longer than text that is shown.
-    asked = {
-        q.look.index: (q, Markup(drawn(q.look)), in_words(q.look))
-        for q in reversed(question.waiting)
-        if q.look is not None
-    }
-    return _PAGE.columns(sorted(asked.values(), key=lambda one: one[0].place))
+    shown = {q.look.index: (q, q.look) for q in reversed(question.waiting) if q.look is not None}
+    in_order = sorted(shown.values(), key=lambda one: one[0].place)
+    return _PAGE.columns([(q, Markup(drawn(look)), in_words(look)) for q, look in in_order])
 
 
 def drawn(look: ColumnLook) -> str:
@@ -117,10 +107,8 @@ def drawn(look: ColumnLook) -> str:
     (x0, x1), (y0, y1) = ((min(axis), max(axis)) for axis in zip(*points, strict=True))
 
     def path(line: Sequence[tuple[float, float]], stroke: str) -> str:
-        at = (
-            f"{4 + 312 * (x - x0) / ((x1 - x0) or 1.0):.1f},{76 - 72 * (y - y0) / ((y1 - y0) or 1.0):.1f}"
-            for x, y in line
-        )
+        across, down = 312 / ((x1 - x0) or 1.0), 72 / ((y1 - y0) or 1.0)
+        at = (f"{4 + across * (x - x0):.1f},{76 - down * (y - y0):.1f}" for x, y in line)
         return f'<polyline fill="none" stroke-width="1.6" {stroke} points="{" ".join(at)}"/>'
 
     lines = path(look.line, 'stroke="#14507a"') + path(look.partner_line, 'stroke="#d9722b" stroke-dasharray="4 4"')
