@@ -219,15 +219,8 @@ def error_bars(figures: Sequence[Estimate]) -> dict[str, Any]:
     """Plotly's uneven error bars of 95 % intervals; no bar where an end is not known."""
     ends = [(e.value or 0.0, *(e.interval or (e.value or 0.0,) * 2)) for e in figures]
     up, down = [max(high - value, 0.0) for value, _, high in ends], [max(value - low, 0.0) for value, low, _ in ends]
-    return {
-        "type": "data",
-        "symmetric": False,
-        "array": up,
-        "arrayminus": down,
-        "color": "@soft",
-        "thickness": 2,
-        "width": 6,
-    }
+    look = {"color": "@soft", "thickness": 2, "width": 6}
+    return {"type": "data", "symmetric": False, "array": up, "arrayminus": down} | look
 
 
 # ---------------------------------------------------------------- shapes

@@ -71,12 +71,10 @@ def doubts(before: Findings, after: Findings) -> list[str]:
     vins = [d.vehicle.get("vin_hash") for d in drives if d.vehicle.get("vin_hash")]
     starts = [datetime.fromisoformat(d.started_at).timestamp() for d in drives if d.started_at]
     doubtful = {
-        "vehicles": names[0] != names[1],
-        "profiles": profiles[0] != profiles[1],
-        "vins": len(set(vins)) == 2,
+        "vehicles": names[0] != names[1], "profiles": profiles[0] != profiles[1], "vins": len(set(vins)) == 2,
         "order": len(starts) == 2 and starts[1] < starts[0],
         "same": bool(before.trace.sha256) and before.trace.sha256 == after.trace.sha256,
-    }
+    }  # fmt: skip
     return [say(f"pair.doubts.{name}", names=names) for name, is_so in doubtful.items() if is_so]
 
 

@@ -45,26 +45,16 @@ def _one_of(words: Iterable[str]) -> Predicate:
 
 Text = Annotated[str, MinLen(1), MaxLen(300), Expected("text in quotes, up to 300 characters")]
 Kind = Annotated[str, _one_of((*KINDS, *FORMER_KINDS)), Expected("one of " + ", ".join(KINDS))]
-First = Annotated[
-    str,
-    _one_of((AUTO, *(k for k, v in KINDS.items() if v.per_cam), *FORMER_KINDS)),
-    Expected("auto or a chart of one cam"),
-]
-Signals = Annotated[
-    tuple[Annotated[str, Predicate(is_signal_name)], ...], MinLen(1), _unique, Expected("a list of signal names")
-]
-Windows = Annotated[
-    tuple[Annotated[str, _one_of(WINDOW_WORDS)], ...],
-    MinLen(1),
-    _unique,
-    Expected("a list of " + ", ".join(WINDOW_WORDS)),
-]
-Cams = Annotated[
-    tuple[Annotated[str, _one_of(CAM_IDS)], ...], MinLen(1), _unique, Expected("a list of " + ", ".join(CAM_IDS))
-]
-Tables = Annotated[
-    tuple[Annotated[str, _one_of(TABLES)], ...], _unique, Expected(f"a list of {', '.join(TABLES)} (or empty)")
-]
+_FIRST = (AUTO, *(k for k, v in KINDS.items() if v.per_cam), *FORMER_KINDS)
+First = Annotated[str, _one_of(_FIRST), Expected("auto or a chart of one cam")]
+_Signal = Annotated[str, Predicate(is_signal_name)]
+_Window = Annotated[str, _one_of(WINDOW_WORDS)]
+_Cam = Annotated[str, _one_of(CAM_IDS)]
+_Table = Annotated[str, _one_of(TABLES)]
+Signals = Annotated[tuple[_Signal, ...], MinLen(1), _unique, Expected("a list of signal names")]
+Windows = Annotated[tuple[_Window, ...], MinLen(1), _unique, Expected("a list of " + ", ".join(WINDOW_WORDS))]
+Cams = Annotated[tuple[_Cam, ...], MinLen(1), _unique, Expected("a list of " + ", ".join(CAM_IDS))]
+Tables = Annotated[tuple[_Table, ...], _unique, Expected(f"a list of {', '.join(TABLES)} (or empty)")]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -144,15 +134,12 @@ def read_dashboard(which: str | Path | None = None) -> Dashboard:
     example = f"Text stands in double quotes, lists in brackets; shipped are {', '.join(shipped())}."
     toml = TomlFile.open(path, "dashboard", example, MAX_FILE_BYTES, numbered=True)
     former = "panel" in toml.raw and "chart" not in toml.raw
-    read: _FormerFile | _File = toml.load(_FormerFile, SCHEMA) if former else toml.load(_File, SCHEMA)
-    list_key = "panel" if former else "chart"
-    asked = [(c, c.chart) for c in read.panel] if isinstance(read, _FormerFile) else [(c, c.kind) for c in read.chart]
+    list_key, kind_key = ("panel", "chart") if former else ("chart", "kind")
+    read = toml.load(_FormerFile if former else _File, SCHEMA)
+    asked = [(c, getattr(c, kind_key)) for c in getattr(read, list_key)]
     if len(asked) > MOST_CHARTS:
-        raise toml.error(
-            (list_key, MOST_CHARTS),
-            f"has {len(asked)} charts",
-            f"A page holds up to {MOST_CHARTS}; make two dashboards.",
-        )
+        remedy = f"A page holds up to {MOST_CHARTS}; make two dashboards."
+        raise toml.error((list_key, MOST_CHARTS), f"has {len(asked)} charts", remedy)
     found = tuple(
         _checked(chart, kind, lambda where, *rest, i=i: toml.error((list_key, i, *where), *rest))
         for i, (chart, kind) in enumerate(asked)
@@ -177,11 +164,8 @@ def _checked(chart: _ChartKeys, kind: str, error: Callable[..., InputError]) -> 
     allowed = ["title", *KINDS[kind].takes, *(["cams"] if KINDS[kind].per_cam else [])]
     for key in given:
         if key not in allowed:
-            raise error(
-                (key,),
-                f"does not go with the chart {kind}",
-                f"Leave it out; this chart takes {', '.join(sorted(allowed))}.",
-            )
+            remedy = f"Leave it out; this chart takes {', '.join(sorted(allowed))}."
+            raise error((key,), f"does not go with the chart {kind}", remedy)
     for i, name in enumerate(given.get("signals", ())):
         near = get_close_matches(name, [*SIGNALS, MISFIRES], n=1, cutoff=0.75)
         # A shop may record signals camlog does not know; one that nearly has a known name is a slip.
@@ -219,21 +203,16 @@ def first_chart(findings: Findings, cam: str, dashboard: Dashboard) -> Chart:
 
 def asked_charts(findings: Findings, dashboard: Dashboard, share: float = 1.0) -> list[Chart]:
     """All charts of a dashboard, in its order; `share` of the points, where two drives share a page."""
-    lines = 0
-    for asked in dashboard.charts:
-        if asked.kind == "drive":
-            lines += len(asked.signals or USUAL_SIGNALS)
-        elif asked.kind == "angles":
-            lines += 3 * len(_cams(findings, asked))
+    lines = sum(len(asked.signals or USUAL_SIGNALS) for asked in dashboard.charts if asked.kind == "drive")
+    lines += sum(3 * len(_cams(findings, asked)) for asked in dashboard.charts if asked.kind == "angles")
     points = int(min(max(share * TIME_POINTS / max(lines, 1), FEWEST_POINTS), MOST_POINTS))
-    return [
-        _shown_from_to(KINDS[asked.kind].draw(Request(
-            asked.kind, findings, cam, windows_of(findings, asked.windows or dashboard.windows), points, asked.title or "",
-            asked.signals, asked.seconds,
-        )), asked)
-        for asked in dashboard.charts
-        for cam in _cams(findings, asked)
-    ]  # fmt: skip
+    drawn = []
+    for asked in dashboard.charts:
+        windows, more = windows_of(findings, asked.windows or dashboard.windows), (asked.signals, asked.seconds)
+        for cam in _cams(findings, asked):
+            request = Request(asked.kind, findings, cam, windows, points, asked.title or "", *more)
+            drawn.append(_shown_from_to(KINDS[asked.kind].draw(request), asked))
+    return drawn
 
 
 def _cams(findings: Findings, asked: AskedChart) -> list[str]:

@@ -91,13 +91,8 @@ class ChartBook:
         name = f"chart-{len(self.specs) + 1}"
         height = height or chart.height
         if not chart.empty:
-            about = {
-                "first": first,
-                "title": chart.title,
-                "file": f"{chart.kind}-{chart.cam}".strip("-"),
-                "height": height,
-            }
-            self.specs[name] = chart.spec() | about
+            about = {"first": first, "title": chart.title, "file": f"{chart.kind}-{chart.cam}".strip("-")}
+            self.specs[name] = chart.spec() | about | {"height": height}
         return {"id": name, "height": height, "chart": chart}
 
 

@@ -29,10 +29,8 @@ TOLD_S = 1.0  # of a fault in a healthy cam's strip
 def strip_view(findings: Findings) -> dict[str, Any] | None:
     """What the template draws; None without cams or where the recording has no length. Places are percent of the drive."""
     end = end_s(findings)
-    view = _view(
-        [(f.cam, f.examination.strip, f.verdict.condition, condition_word(f.verdict)) for f in findings.cams.values()],
-        end,
-    )
+    of_cams = ((f, f.verdict) for f in findings.cams.values())
+    view = _view([(f.cam, f.examination.strip, v.condition, condition_word(v)) for f, v in of_cams], end)
     return view and view | {
         "windows": [
             {"at": 100 * a / end, "width": 100 * (b - a) / end, "word": window_word(w), "label": w.label,
@@ -48,9 +46,7 @@ def strip_view(findings: Findings) -> dict[str, Any] | None:
 
 def saved_view(strips: Mapping[str, tuple[Strip, str]], end: float) -> dict[str, Any] | None:
     """As `strip_view` of each cam's saved strip and condition, without what else happened; None without cams."""
-    return _view(
-        [(cam, strip, condition, CONDITION_WORDS[condition]) for cam, (strip, condition) in strips.items()], end
-    )
+    return _view([(cam, strip, verdict, CONDITION_WORDS[verdict]) for cam, (strip, verdict) in strips.items()], end)
 
 
 def _view(strips: Sequence[tuple[str, Strip, str, str]], end: float) -> dict[str, Any] | None:
@@ -90,12 +86,9 @@ def _seconds(strip: Strip, states: Sequence[str]) -> str:
 
 def _healthy_though(findings: Findings) -> list[str]:
     """Why a cam whose strip shows moments of a fault is healthy all the same."""
-    seen = [(f, [s for s in FAULTY if f.examination.strip.seconds(s) >= TOLD_S]) for f in findings.cams.values()]
-    return [
-        say("strip.healthy", cam=cam_title(f.cam), what=_seconds(f.examination.strip, states))
-        for f, states in seen
-        if states and state_of(f.verdict.condition) == "good"
-    ]
+    good = [f for f in findings.cams.values() if state_of(f.verdict.condition) == "good"]
+    seen = [(f, [s for s in FAULTY if f.examination.strip.seconds(s) >= TOLD_S]) for f in good]
+    return [say("strip.healthy", cam=cam_title(f.cam), what=_seconds(f.examination.strip, of)) for f, of in seen if of]
 
 
 def _speed(findings: Findings, end: float) -> str:
@@ -114,10 +107,7 @@ def _misfires(findings: Findings, end: float) -> list[tuple[float, float]]:
     if len(t) < 2:
         return []
     counted = np.maximum(np.diff(np.interp(np.linspace(0.0, end, CELLS // 2 + 1), t, total)), 0.0)
-    top = float(counted.max())
-    return (
-        [(200 * i / CELLS, max(100 * c / top, 15.0)) for i, c in enumerate(counted) if c > 0.25] if top > 0.25 else []
-    )
+    return [(200 * i / CELLS, max(100 * c / float(counted.max()), 15.0)) for i, c in enumerate(counted) if c > 0.25]
 
 
 def _marks_in_words(findings: Findings) -> list[str]:

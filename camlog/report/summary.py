@@ -62,9 +62,8 @@ def complaint(findings: Findings) -> dict[str, Any]:
         {"cylinder": n, "rate": r, "width": 100 * r / top, "limit": 100 * limit.value / top, "over": n in worst}
         for n, r in rates.items()
     ]
-    words = say(
-        "complaint.words", codes=codes[:CODES_SAID], more=len(codes) - CODES_SAID, worst=worst, count=len(rates)
-    )
+    told = {"codes": codes[:CODES_SAID], "more": len(codes) - CODES_SAID}
+    words = say("complaint.words", worst=worst, count=len(rates), **told)
     return {"codes": codes, "cylinders": bars if worst else [], "limit": limit, "words": capital(words)}
 
 
@@ -82,7 +81,7 @@ def card(found: CamFindings) -> dict[str, Any]:
 def likely_causes(findings: Findings) -> list[Cause]:
     """The best supported cause and, where the data cannot tell it from the next, that one too."""
     best = [c for c in findings.causes if c.support >= WORTH_SAYING][:2]
-    if not best and _of_state(findings, "bad"):
+    if not best and faulty(findings):
         return [c for c in findings.causes[:1] if c.support >= LEAST and c.cause != NOTHING_WRONG]
     return best[:1] if len(best) == 2 and best[0].support - best[1].support > CLOSE else best
 
@@ -132,10 +131,9 @@ def _for_owner(findings: Findings) -> str:
         return say("owner.no_cams")
     words = {c.cause: say(f"cause_for_owner.{c.cause}") for c in likely_causes(findings)
              if c.cause != NOTHING_WRONG and c.support >= WORTH_SAYING}  # fmt: skip
-    faulty, unknown = _of_state(findings, "bad"), _of_state(findings, "unknown")
-    if faulty:
-        return say("owner.faulty", cams=[does_for_owner(c) for c in faulty], causes=list(words.values()))
-    if unknown:
+    if bad := _of_state(findings, "bad"):
+        return say("owner.faulty", cams=[does_for_owner(c) for c in bad], causes=list(words.values()))
+    if unknown := _of_state(findings, "unknown"):
         return say("owner.unknown", count=len(unknown))
     return say("owner.engine", cause=words[ENGINE]) if ENGINE in words else say("owner.healthy")
 

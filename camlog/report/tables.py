@@ -250,10 +250,8 @@ def question(name: str, answer: Answer, verdict: Verdict) -> dict[str, str]:
 
 def _bars(verdict: Verdict) -> list[dict[str, Any]]:
     """The weightiest figures, those that speak for the condition first."""
-    weighed = [(verdict.says(w), w) for w in verdict.evidence]
-    shown = sorted((pair for pair in weighed if abs(pair[0]) >= WORTH_SAYING), key=lambda pair: -abs(pair[0]))[
-        :MOST_BARS
-    ]
+    weighed = [(verdict.says(w), w) for w in verdict.evidence if abs(verdict.says(w)) >= WORTH_SAYING]
+    shown = sorted(weighed, key=lambda pair: -abs(pair[0]))[:MOST_BARS]
     return [
         {
             "title": capital(_metric(w.figure, w.measured.part)),
@@ -270,16 +268,13 @@ def _bars(verdict: Verdict) -> list[dict[str, Any]]:
 
 def associations(findings: Findings) -> list[dict[str, str]]:
     """What misfires were held against, a row each: both rates, their ratio, and whether the two go together."""
-    lowest, none = findings.limits["misfire_rate_ratio"].value, say("together.none")
-    made = []
+    lowest, made = findings.limits["misfire_rate_ratio"].value, []
     for a in findings.misfire.association:
-        apart = a.p_adjusted is not None and a.ratio_high is not None and a.ratio_high < lowest
-        word = "together" if a.holds else "not_together" if apart else "cannot_tell"
-        ratio = (
-            say("together.ratio", ratio=a.ratio, low=a.ratio_low, high=a.ratio_high)
-            if a.p_adjusted is not None
-            else none
-        )
+        ratio, word = say("together.none"), "together" if a.holds else "cannot_tell"
+        if a.p_adjusted is not None:
+            ratio = say("together.ratio", ratio=a.ratio, low=a.ratio_low, high=a.ratio_high)
+            if not a.holds and a.ratio_high is not None and a.ratio_high < lowest:
+                word = "not_together"
         made.append({"title": capital(a.title), "with": number(a.rate_with), "without": number(a.rate_without), "ratio": ratio,
                      "word": say(f"together.{word}"), "state": {"together": "bad", "not_together": "good"}.get(word, "unknown")})  # fmt: skip
     return made

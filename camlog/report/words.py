@@ -30,11 +30,8 @@ def key_evidence(verdict: Verdict) -> Weighed | None:
     if verdict.condition == "healthy":
         return next((w for w in verdict.evidence if w.figure.name == "p95_abs_deg"), None)
     # A figure of the question that names this fault tells more than one that many faults share.
-    own = [
-        w
-        for w in verdict.evidence
-        if QUESTIONS[w.figure.question].faults[0] == verdict.condition and w.times_limit > 1.0
-    ]
+    beyond = [w for w in verdict.evidence if w.times_limit > 1.0]
+    own = [w for w in beyond if QUESTIONS[w.figure.question].faults[0] == verdict.condition]
     return max(own or verdict.evidence, key=verdict.says, default=None)
 
 
@@ -144,18 +141,13 @@ def since_words(findings: Findings, found: CamFindings) -> str:
         return ""
     windows, driven = findings.conditions.windows, found.coverage.windows if found.coverage is not None else ()
     place = windows.index_at(np.array([(s.start_s + s.end_s) / 2.0 for s in shown]))
-    seconds = np.bincount(
-        place[place >= 0],
-        [s.end_s - s.start_s for s, i in zip(shown, place, strict=True) if i >= 0],
-        len(windows.windows),
-    )
-    shares = {
-        w.window.label: min(s / w.seconds, 1.0)
-        for w, s in zip(driven, seconds, strict=False)
-        if w.seconds >= LEAST_DRIVEN_S
-    }
-    whole = sum(s.end_s - s.start_s for s in shown)
+    lasting_s = np.array([s.end_s - s.start_s for s in shown])
+    seconds = np.bincount(place[place >= 0], lasting_s[place >= 0], len(windows.windows))
+    known = [(w, s) for w, s in zip(driven, seconds, strict=False) if w.seconds >= LEAST_DRIVEN_S]
+    shares = {w.window.label: min(s / w.seconds, 1.0) for w, s in known}
     most = max(shares, key=shares.__getitem__, default="")
     others = [share for oil, share in shares.items() if oil != most]
     mostly = most if others and shares[most] > MOSTLY_TIMES * max(others) else ""
-    return say("strip.since", first=clock(shown[0].start_s), seconds=duration(whole), shares=shares, mostly=mostly)
+    return say(
+        "strip.since", first=clock(shown[0].start_s), seconds=duration(lasting_s.sum()), shares=shares, mostly=mostly
+    )

@@ -110,6 +110,11 @@ def _liveliest_s(data: CamData) -> float:
 def moment_charts(findings: Findings, cam: str) -> list[Chart]:
     """The worst moments of a faulty cam, and the first of them as a healthy cam went through it; none of a healthy cam."""
     request, charts = Request("closeup", findings, cam), []
+
+    def add(title: str, words: str, traces: list[dict[str, Any]], layout: dict[str, Any]) -> None:
+        layout["showlegend"] = False
+        charts.append(Chart("moment", title, words, cam, tuple(traces), layout, height=190, clock=True, summary=words))
+
     found = told_moments(findings.cams[cam])
     for place, moment in enumerate(found, start=1):
         jumped = moment.jump_deg is not None
@@ -119,34 +124,14 @@ def moment_charts(findings: Findings, cam: str) -> list[Chart]:
             draw.rule(at, at, 0, 1, LIMIT, yref="paper", text=say(f"strip.note.{name}", m=moment), textangle=0,
                  textposition=end, xanchor="left") for at, name, end in notes if name and at is not None
         ]  # fmt: skip
-        words = capital(moment_words(moment)) + "."
-        charts.append(
-            _moment_chart(cam, traces, layout, say("strip.place", place=place, at=clock(moment.start_s)), words)
-        )
+        title = say("strip.place", place=place, at=clock(moment.start_s))
+        add(title, capital(moment_words(moment)) + ".", traces, layout)
     healthy = [c for c, f in findings.cams.items() if f.verdict.condition == "healthy"]
     if found and healthy:
-        other = replace(request, cam=healthy[0])
-        words = say("strip.same_moment", cam=cam_title(other.cam), error=_largest_error(other.data, *_around(found[0])))
-        charts.append(
-            _moment_chart(
-                cam, *_close_look(other, *_around(found[0])), say("strip.beside", cam=cam_title(other.cam)), words
-            )
-        )
+        other, around = replace(request, cam=healthy[0]), _around(found[0])
+        title, error = say("strip.beside", cam=cam_title(other.cam)), _largest_error(other.data, *around)
+        add(title, say("strip.same_moment", cam=cam_title(other.cam), error=error), *_close_look(other, *around))
     return charts
-
-
-def _moment_chart(cam: str, traces: list[dict[str, Any]], layout: dict[str, Any], title: str, words: str) -> Chart:
-    return Chart(
-        "moment",
-        title,
-        words,
-        cam,
-        tuple(traces),
-        layout | {"showlegend": False},
-        height=190,
-        clock=True,
-        summary=words,
-    )
 
 
 def _around(moment: Moment, least_s: float = 1.0) -> tuple[float, float]:
@@ -180,10 +165,8 @@ def _close_look(
     ]  # fmt: skip
     layout = {"hovermode": "x", "shapes": gap_shapes(request.findings), "xaxis": draw.time_axis(end_s, start_s),
               "yaxis": draw.angle_axis(command[1], actual[1])}  # fmt: skip
-    return [
-        *_beyond(*actual, cut(data.actual_time_s, data.command_at_actual)[1], request.limit(judged)),
-        *traces,
-    ], layout
+    beyond = _beyond(*actual, cut(data.actual_time_s, data.command_at_actual)[1], request.limit(judged))
+    return [*beyond, *traces], layout
 
 
 def _beyond(time_s: np.ndarray, actual: np.ndarray, command: np.ndarray, limit: Limit) -> list[dict[str, Any]]:
@@ -198,7 +181,5 @@ def _beyond(time_s: np.ndarray, actual: np.ndarray, command: np.ndarray, limit: 
     if not shapes:
         return []
     x, y = (np.concatenate(side) for side in zip(*shapes, strict=True))
-    name = say("strip.beyond", limit=limit)
-    return [
-        draw.line(x, y, name, "deg", ERROR, width=0.0, fill="toself", fillcolor="@error", opacity=0.5, hoverinfo="skip")
-    ]
+    look: dict[str, Any] = {"fill": "toself", "fillcolor": "@error", "opacity": 0.5, "hoverinfo": "skip"}
+    return [draw.line(x, y, say("strip.beyond", limit=limit), "deg", ERROR, width=0.0, **look)]

@@ -47,15 +47,11 @@ def follow(request: Request) -> Chart:
         key: {"title": {"text": request.say(f"lines.{name}")}, "zeroline": False}
         for key, name in (("xaxis", "x"), ("yaxis", "y"))
     }
-    condition = request.findings.cams[request.cam].verdict.condition
-    answer = request.say(
-        "answer",
-        band=sticking.stick_band_deg,
-        reason=sticking.reason,
-        limit=request.limit("stick_band_deg"),
-        lag_s=lag_s,
-        condition=condition,
-    )
+    judged = {
+        "limit": request.limit("stick_band_deg"),
+        "condition": request.findings.cams[request.cam].verdict.condition,
+    }
+    answer = request.say("answer", band=sticking.stick_band_deg, reason=sticking.reason, lag_s=lag_s, **judged)
     return request.chart(traces, layout, answer, height=420)
 
 

@@ -50,13 +50,8 @@ def steps(request: Request) -> Chart:
                        for e, share, width in ((summary.t63, T63, 2.6), (summary.t86, T86, 1.2)) if e]  # fmt: skip
     if not traces:
         return request.nothing(request.say("too_few"))
-    return request.chart(
-        traces,
-        _layout(request, shown_s, shapes),
-        _slowest(request),
-        height=380,
-        note=request.say("note", most=MOST_STEPS),
-    )
+    layout, note = _layout(request, shown_s, shapes), request.say("note", most=MOST_STEPS)
+    return request.chart(traces, layout, _slowest(request), height=380, note=note)
 
 
 def _shown_s(summaries: Iterable[StepSummary]) -> float:
@@ -115,20 +110,19 @@ def overlaid_steps(before: Findings, after: Findings, cam: str, told: Sequence[s
 
 def _slowest(request: Request) -> str:
     """The slowest window and direction against its limit, in a sentence."""
-    rows = []
+    rows: list[dict[str, Any]] = []
     for window, r in request.examination.response.by_window.items():
         limit = request.limit("t63_s", window)
         for direction, s in (("advance", r.advance), ("retard", r.retard)):
             value = s.t63.value if s.t63 else s.t63.low
             if value is not None and window in request.windows:
-                rows.append((value / limit.value, s.steps, {
-                    "bound": not s.t63, "value": value, "direction": direction, "oil": window.label, "limit": limit, "count": s.steps,
-                }))  # fmt: skip
+                oil = {"direction": direction, "oil": window.label, "limit": limit}
+                rows.append({"bound": not s.t63, "value": value, "count": s.steps, **oil})
     # An event or two is no property of the cam where there is better.
-    rows = [row for row in rows if row[1] >= FEW_STEPS] or rows
+    rows = [row for row in rows if row["count"] >= FEW_STEPS] or rows
     if not rows:
         return request.say("not_measured")
-    return request.say("answer", **max(rows, key=lambda row: row[0])[2])
+    return request.say("answer", **max(rows, key=lambda row: row["value"] / row["limit"].value))
 
 
 def _answers(
