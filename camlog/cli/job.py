@@ -28,17 +28,12 @@ def new(
     """Begin a job. Everything but its name may come later, or never."""
     from camlog.cli.results import findings_of, profile_of
     from camlog.job.record import Job
-    from camlog.job.work import add_recording, job_path, profile_fields, set_fields
+    from camlog.job.work import add_recording, begin, job_path
 
     profile = profile_of(vehicle)
     job = Job(job_path(name))
-    job.note("begun")
-    if complaint:
-        job.put("complaint", complaint, "complaint")
-    set_fields(
-        job, "vehicle", {"plate": plate, "mileage_km": mileage_km, "oil_date": oil_date, **profile_fields(profile)}
-    )
-    set_fields(job, "people", {"technician": technician, "shop": shop_name})
+    known = {"plate": plate, "mileage_km": mileage_km, "oil_date": oil_date}
+    begin(job, complaint, known, {"technician": technician, "shop": shop_name}, profile)
     for path in recording or ():
         add_recording(job, findings_of(path, profile))
     job.save(replace=force)

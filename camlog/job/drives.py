@@ -31,10 +31,8 @@ def finish(job: str, after: str | None, vehicle: str | None, done: str) -> None:
     record = read_job(job)  # only now, as above
     close(record, done, second, first)
     record.save()
-    layout = layout_of(read_profile(vehicle) if vehicle else None)
-    write_pages(
-        record, next_steps(record, read_shop(None, record.path.parent), layout), record.path.parent, replace=True
-    )
+    folder, layout = record.path.parent, layout_of(read_profile(vehicle) if vehicle else None)
+    write_pages(record, next_steps(record, read_shop(None, folder), layout), folder, replace=True)
 
 
 def _analysed(trace: str, vehicle: str | None) -> Findings:

@@ -51,10 +51,8 @@ def understand(text: str, check: str | None = None) -> Outcome:
             raise InputError(f"{text[:60]!r} is no outcome of a check", remedy=f"Name the check with --check: {keys}.")
         several = fitting if best > 0.0 else [o for _, _, o in scored]
         shown = "; ".join(f'--check {o.check.key} "{o.outcome}"' for o in several[:6])
-        raise InputError(
-            f"{text[:60]!r} {'may mean several outcomes' if best > 0.0 else 'is no outcome of a check'}",
-            remedy=f"Say it as one of: {shown}.",
-        )
+        what = "may mean several outcomes" if best > 0.0 else "is no outcome of a check"
+        raise InputError(f"{text[:60]!r} {what}", remedy=f"Say it as one of: {shown}.")
     return fitting[0]
 
 

@@ -53,29 +53,21 @@ def customer_page(job: Job, steps: Mapping[str, Any]) -> str:
 
 
 def _pictures(job: Job) -> dict[str, Any]:
-    kept = {
-        messages(f"picture.{when}"): job.get(key).get("picture")
-        for when, key in (("before", "findings"), ("after", "findings_after"))
-    }
+    parts = {"before": "findings", "after": "findings_after"}
+    kept = {messages(f"picture.{when}"): job.get(key).get("picture") for when, key in parts.items()}
     return {"pictures": drawn(kept), "size": (WIDTH, HEIGHT), "lines": messages.table("moment")}
 
 
 def vehicle_words(job: Job) -> list[str]:
     """Vehicle, plate and mileage, as people read them; what was not said is left out."""
     vehicle = job.get("vehicle")
-    return [
-        words
-        for words in (vehicle.get("name"), vehicle.get("plate"), _said("mileage_km", vehicle.get("mileage_km")))
-        if words
-    ]
+    return [words for key in ("name", "plate", "mileage_km") if (words := _said(key, vehicle.get(key)))]
 
 
 def order_words(job: Job) -> str:
     """What the proof says of the job: its name, shop, vehicle and complaint."""
-    name = job.path.name.removesuffix(SUFFIX)
-    return "; ".join(filter(None, (name, job.get("people").get("shop"), *vehicle_words(job), job.get("complaint"))))[
-        :300
-    ]
+    name, shop = job.path.name.removesuffix(SUFFIX), job.get("people").get("shop")
+    return "; ".join(filter(None, (name, shop, *vehicle_words(job), job.get("complaint"))))[:300]
 
 
 def _said(key: str, value: object) -> str:

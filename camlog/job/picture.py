@@ -73,10 +73,6 @@ def drawn(pictures: Mapping[str, Mapping[str, Any] | None]) -> list[dict[str, An
 
 def _line(moment: Mapping[str, Any], angles: list[float | None], low: float, high: float) -> Markup:
     """Points of a line; numbers only, so that no page need escape or shorten them."""
-    across = WIDTH / max(moment["seconds"], 0.1)
-    pairs = [
-        (t * across, HEIGHT * (high - a) / (high - low))
-        for t, a in zip(moment["time_s"], angles, strict=False)
-        if a is not None
-    ]
-    return Markup(" ".join(f"{x:.1f},{y:.1f}" for x, y in pairs))
+    across, down = WIDTH / max(moment["seconds"], 0.1), HEIGHT / (high - low)
+    known = ((t, a) for t, a in zip(moment["time_s"], angles, strict=False) if a is not None)
+    return Markup(" ".join(f"{t * across:.1f},{down * (high - a):.1f}" for t, a in known))

@@ -52,12 +52,9 @@ def chain_due(mileage_km: float | None, elongation_percent: float | None = None)
 
 
 def choices(
-    probabilities: Mapping[str, float],
-    shop: ShopFile,
-    layout: Layout,
-    mileage_km: float | None = None,
+    probabilities: Mapping[str, float], shop: ShopFile, layout: Layout, mileage_km: float | None = None,
     elongation_percent: float | None = None,
-) -> list[Choice]:
+) -> list[Choice]:  # fmt: skip
     """Every repair as a choice, the least expected cost first. `probabilities` are those of the causes, by key."""
     rates, repairs = shop.rates(layout), shop.repairs
     whole = next(r for r in repairs if r.key == "timing_set")
@@ -79,9 +76,8 @@ def whole_set_from_km(
 ) -> float | None:
     """The mileage from which the whole timing set costs less in the end than the phaser with its valve; None: never."""
     for km in range(0, 500_001, 5_000):
-        cost = {
-            c.repair.key: c.expected_cost for c in choices(probabilities, shop, layout, float(km), elongation_percent)
-        }
+        found = choices(probabilities, shop, layout, float(km), elongation_percent)
+        cost = {c.repair.key: c.expected_cost for c in found}
         if cost["timing_set"] < min(cost["phaser"], cost["phaser_valve"]):
             return float(km)
     return None
@@ -90,11 +86,8 @@ def whole_set_from_km(
 def parts_list(choice: Choice, shop: ShopFile) -> list[dict[str, Any]]:
     """The parts to order for a choice: the shop's own part and supplier, what is used once, and the check on arrival."""
     own = next((r for r in shop.repair if r.key == choice.repair.key), ShopRepair(choice.repair.key))
-    arrived = dict.fromkeys(TABLE["arrival"])
+    once = [(what, "", "") for what in TABLE["one_time"].get(choice.repair.opens, ())]
     return [
-        {"what": choice.repair.name, "part": own.part, "supplier": own.supplier, "arrived": arrived},
-        *(
-            {"what": what, "part": "", "supplier": "", "arrived": dict(arrived)}
-            for what in TABLE["one_time"].get(choice.repair.opens, ())
-        ),
+        {"what": what, "part": part, "supplier": supplier, "arrived": dict.fromkeys(TABLE["arrival"])}
+        for what, part, supplier in [(choice.repair.name, own.part, own.supplier), *once]
     ]

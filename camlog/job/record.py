@@ -66,11 +66,9 @@ class Job:
 
     def put(self, key: str, value: Any, what: str) -> None:
         """Set a key and note the change; what stood there before goes to the log."""
-        earlier = self.content.get(key)
+        earlier = self.content.get(key) if key in ("complaint", "vehicle", "people", "quote") else None
         self.content[key] = value
-        self.note(
-            what, **({"before": earlier} if earlier and key in ("complaint", "vehicle", "people", "quote") else {})
-        )
+        self.note(what, **({"before": earlier} if earlier else {}))
 
     def add(self, key: str, entry: Mapping[str, Any], what: str) -> None:
         """Append a dated entry to a list (`recordings`, `checks`) and note it."""
@@ -103,11 +101,8 @@ def read_job(path: str | Path) -> Job:
             raise InputError("is too large to be a job", file=path, remedy="Check which file is meant.")
         raw = json.loads(path.read_bytes().decode("utf-8-sig"))
     except OSError as error:
-        raise InputError(
-            f"cannot be read ({error.strerror})",
-            file=path,
-            remedy="Begin one with `camlog job new`, or check the path.",
-        ) from error
+        unread = "Begin one with `camlog job new`, or check the path."
+        raise InputError(f"cannot be read ({error.strerror})", file=path, remedy=unread) from error
     except (ValueError, RecursionError) as error:
         raise InputError("is not JSON", file=path, line=getattr(error, "lineno", None), remedy=remedy) from error
     if not isinstance(raw, dict) or raw.get("schema") != SCHEMA:

@@ -36,11 +36,8 @@ def work_sheet(repair: str, layout: Layout) -> dict[str, Any]:
     timing = repair in TABLE["timing_work"]
     lock = "" if layout.lock == "unknown" else messages("lock", place=layout.lock.replace("_", " "))
     afterwards = [*([layout.relearn] if layout.relearn else []), *TABLE["afterwards"]]
-    measured = [
-        m
-        for m in TABLE["measurement"]
-        if (timing or repair in m.get("repairs", ())) and m.get("drive", layout.drive) == layout.drive
-    ]
+    of_repair = [m for m in TABLE["measurement"] if timing or repair in m.get("repairs", ())]
+    measured = [m for m in of_repair if m.get("drive", layout.drive) == layout.drive]
     return {
         "repair": repair,
         "reference": layout.procedure_reference or "",
@@ -79,13 +76,10 @@ def enter(sheet: Mapping[str, Any], text: str) -> dict[str, Any]:
     """
     said = _ENTRY.fullmatch(text.strip())
     named = said["what"].strip().lower() if said else ""
-    fitting = [
-        r
-        for i, r in enumerate(rows(sheet), start=1)
-        if "what" in r and named and (named == str(i) or r["what"].startswith(named))
-    ]
+    typed = [(str(i), r) for i, r in enumerate(rows(sheet), start=1) if "what" in r]
+    fitting = [r for number, r in typed if named and (named == number or r["what"].startswith(named))]
     if said is None or len(fitting) != 1:
-        raise messages.error("no_entry", text=text[:60], names=", ".join(r["what"] for r in rows(sheet) if "what" in r))
+        raise messages.error("no_entry", text=text[:60], names=", ".join(r["what"] for _, r in typed))
     row, units = fitting[0], (said["unit"], said["limit_unit"])
     if "torque" in row:
         return fill(row, {"torque": said["value"], "unit": said["unit"], "angle_deg": said["angle_deg"]})
@@ -116,9 +110,8 @@ def fill(row: dict[str, Any], typed: Mapping[str, str | None]) -> dict[str, Any]
     try:
         torque_in(1.0, new.get("unit") or "N*m", "N*m")
     except ValueError as error:
-        raise messages.error(
-            "no_unit", unit=new["unit"][:20], what=row["what"], wanted="N*m, lbf*ft, lbf*in or kgf*m"
-        ) from error
+        wanted = "N*m, lbf*ft, lbf*in or kgf*m"
+        raise messages.error("no_unit", unit=new["unit"][:20], what=row["what"], wanted=wanted) from error
     row.update(new)
     return row
 
@@ -166,7 +159,7 @@ def torque_words(fastener: Mapping[str, Any]) -> str:
 
 def open_boxes(sheet: Mapping[str, Any]) -> list[str]:
     """What is still empty or not ticked, one line each."""
-    empty = [messages("open_torque", what=r["what"]) for r in rows(sheet) if "torque" in r and r["torque"] is None]
-    return [
-        r["text"] or messages("open_fastener", what=r["what"]) for r in rows(sheet) if "done" in r and not r["done"]
-    ] + empty
+    boxes = [r for r in rows(sheet) if "done" in r and not r["done"]]
+    empty = [r for r in rows(sheet) if "torque" in r and r["torque"] is None]
+    open_ = [r["text"] or messages("open_fastener", what=r["what"]) for r in boxes]
+    return [*open_, *(messages("open_torque", what=r["what"]) for r in empty)]

@@ -61,9 +61,8 @@ class ShopRepair:
 
     def applied(self, usual: Repair) -> Repair:
         """The repair with the shop's own time and price, where it gives them."""
-        return replace(
-            usual, minutes=self.minutes or usual.minutes, parts=usual.parts if self.parts is None else self.parts
-        )
+        parts = usual.parts if self.parts is None else self.parts
+        return replace(usual, minutes=self.minutes or usual.minutes, parts=parts)
 
 
 @dataclass(frozen=True)
@@ -92,9 +91,9 @@ def read_shop(path: str | Path | None, beside: Path | None = None) -> ShopFile:
     Raises InputError with file, line and key.
     """
     if path is None:
-        path = None if beside is None or not (beside / FILE_NAME).exists() else beside / FILE_NAME
-    if path is None:
-        return ShopFile()
+        if beside is None or not (beside / FILE_NAME).exists():
+            return ShopFile()
+        path = beside / FILE_NAME
     toml = TomlFile.open(path, "shop file", "The manual shows one.")
     read = toml.load(ShopFile, SCHEMA)
     for key in read.priors:

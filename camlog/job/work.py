@@ -46,30 +46,37 @@ def set_fields(job: Job, part: str, values: Mapping[str, object]) -> None:
     """Set what was said of the vehicle or the people; None or an empty text leaves a key as it is."""
     new = {k: v for k, v in values.items() if v not in (None, "")}
     if new:
-        job.put(
-            part,
-            {**job.get(part), **new},
-            f"{part}: " + ", ".join(sorted(k.removesuffix("_km").replace("_", " ") for k in new)),
-        )
+        names = sorted(k.removesuffix("_km").replace("_", " ") for k in new)
+        job.put(part, {**job.get(part), **new}, f"{part}: " + ", ".join(names))
+
+
+def begin(
+    job: Job,
+    complaint: str,
+    vehicle: Mapping[str, object],
+    people: Mapping[str, object],
+    profile: VehicleProfile | None,
+) -> None:
+    """Begin a job with what is known of it; all of it may come later."""
+    job.note("begun")
+    if complaint:
+        job.put("complaint", complaint, "complaint")
+    set_fields(job, "vehicle", {**vehicle, **profile_fields(profile)})
+    set_fields(job, "people", people)
 
 
 def profile_fields(profile: VehicleProfile | None) -> dict[str, str]:
     """What a vehicle profile says of a job's vehicle, and where it lies."""
-    return (
-        {}
-        if profile is None
-        else {"name": profile.name, "oil_grade": profile.oil_grade or "", "profile": str(profile.file or "")}
-    )
+    if profile is None:
+        return {}
+    return {"name": profile.name, "oil_grade": profile.oil_grade or "", "profile": str(profile.file or "")}
 
 
 def add_recording(job: Job, findings: Findings, role: str = "before") -> None:
     """Take a recording into the job; one from before the repair gives the job its findings and causes."""
     trace = findings.trace
-    job.add(
-        "recordings",
-        {"file": trace.name, "sha256": trace.sha256, "role": role},
-        f"recording {trace.name} ({role} the repair)",
-    )
+    entry = {"file": trace.name, "sha256": trace.sha256, "role": role}
+    job.add("recordings", entry, f"recording {trace.name} ({role} the repair)")
     then = job.get("findings").get("picture") if role != "before" else None
     seen = {
         "trace": trace.name,
@@ -109,23 +116,18 @@ def _for_owner(findings: Findings) -> str:
 
 def drive_before(job: Job) -> Path | None:
     """The recording of before the repair whose findings the job holds, where it lies beside the job file; else another."""
-    names = [
-        job.get("findings").get("trace"),
-        *(r.get("file") for r in job.get("recordings") if r.get("role") == "before"),
-    ]
+    before = [r.get("file") for r in job.get("recordings") if r.get("role") == "before"]
+    names = [job.get("findings").get("trace"), *before]
     found = [job.path.parent / Path(name).name for name in names if isinstance(name, str)]
     return next((path for path in found if path.is_file()), None)
 
 
 def add_found(job: Job, outcome: Outcome, note: str, who: str = "") -> None:
     """Note the outcome of a check; the probabilities of the causes move at once. Of a check made again the last counts."""
-    probabilities = _with_checks(job, {**_outcomes(job), outcome.check.key: outcome.outcome})
-    job.add(
-        "checks",
-        {"key": outcome.check.key, "check": outcome.check.text, "outcome": outcome.outcome, "note": note, "who": who,
-         "probabilities": probabilities},
-        f"found: {note or outcome.outcome}",
-    )  # fmt: skip
+    key, shown = outcome.check.key, outcome.outcome
+    entry: dict[str, Any] = {"key": key, "check": outcome.check.text, "outcome": shown, "note": note, "who": who}
+    entry["probabilities"] = _with_checks(job, {**_outcomes(job), key: shown})
+    job.add("checks", entry, f"found: {note or shown}")
 
 
 def _with_checks(job: Job, outcomes: Mapping[str, str]) -> dict[str, float]:
@@ -138,11 +140,8 @@ def _with_checks(job: Job, outcomes: Mapping[str, str]) -> dict[str, float]:
 
 def _outcomes(job: Job) -> dict[str, str]:
     """The last outcome of each check that was made, by its key."""
-    return {
-        c["key"]: c["outcome"]
-        for c in job.get("checks")
-        if c.get("key") in CHECK and CHECK[c["key"]].can_show(c.get("outcome"))
-    }
+    known = (c for c in job.get("checks") if c.get("key") in CHECK)
+    return {c["key"]: c["outcome"] for c in known if CHECK[c["key"]].can_show(c.get("outcome"))}
 
 
 def _done(job: Job) -> list[str]:
@@ -263,9 +262,8 @@ def _chain_against_recording(job: Job) -> list[str]:
 
 
 def _measured_chain(job: Job) -> float | None:
-    return next(
-        (r.get("value") for r in job.get("sheet").get("measurements", []) if r.get("what") == "chain elongation"), None
-    )
+    measured = {r.get("what"): r.get("value") for r in reversed(job.get("sheet").get("measurements", []))}
+    return measured.get("chain elongation")
 
 
 def close(

@@ -43,9 +43,8 @@ def layout(desk: Desk, name: str = "") -> str:
         if not name:
             usable = [p.file for p in desk.folder.profiles() if p.error is None]
             chosen = desk.vehicle if desk.vehicle in usable else usable[0] if len(usable) == 2 else ""
-            return _PAGE.layout(
-                _listed(desk), _recordings(desk), desk.profile_choices(sentence("no_profile_limits")), chosen, NEW
-            )
+            profiles = desk.profile_choices(sentence("no_profile_limits"))
+            return _PAGE.layout(_listed(desk), _recordings(desk), profiles, chosen, NEW)
         return _PAGE.job(_open(desk, name)[0], pieces(desk, name, {}))
     except InputError as error:
         return PIECES.trouble(sentence("no_such_job" if name else "jobs"), told(error))
@@ -123,9 +122,8 @@ def _quote(desk: Desk, job: Job, shop: ShopFile, layout: Layout) -> tuple:
 
 
 def _sheet(desk: Desk, job: Job, shop: ShopFile, layout: Layout) -> tuple:
-    return job.get("sheet"), [
-        (row_words(r), r, FASTENED if "torque" in r else MEASURED) for r in rows(job.get("sheet"))
-    ]
+    sheet = job.get("sheet")
+    return sheet, [(row_words(r), r, FASTENED if "torque" in r else MEASURED) for r in rows(sheet)]
 
 
 def _closing(desk: Desk, job: Job, shop: ShopFile, layout: Layout) -> tuple:
@@ -145,11 +143,8 @@ def act(desk: Desk, name: str, button: str, sent: Sent) -> Pieces:
     what, *places = button.split(":")
     try:
         if not name:
-            return {
-                "goto": PIECES.said(
-                    f"/jobs/{_begin(desk, {k: sent.get(f'job-new-{k}', '').strip()[:LONGEST] for k in NEW})}"
-                )
-            }
+            typed = {k: sent.get(f"job-new-{k}", "").strip()[:LONGEST] for k in NEW}
+            return {"goto": PIECES.said(f"/jobs/{_begin(desk, typed)}")}
         with _LOCK:
             opened = _open(desk, name)
             said = _act(desk, *opened, what, places, sent)
@@ -185,17 +180,9 @@ def _begin(desk: Desk, said: Mapping[str, str]) -> str:
     profile = read_profile(chosen) if chosen else None
     with _LOCK:
         job = Job(path)
-        job.note("begun")
-        if said["complaint"]:
-            job.put("complaint", said["complaint"], "complaint")
-        vehicle = {
-            "plate": said["plate"],
-            "mileage_km": mileage,
-            "oil_date": said["oil-date"],
-            **work.profile_fields(profile),
-        }
-        work.set_fields(job, "vehicle", vehicle)
-        work.set_fields(job, "people", {"technician": said["technician"], "shop": said["shop"]})
+        vehicle = {"plate": said["plate"], "mileage_km": mileage, "oil_date": said["oil-date"]}
+        people = {"technician": said["technician"], "shop": said["shop"]}
+        work.begin(job, said["complaint"], vehicle, people, profile)
         job.save(replace=False)
     if said["before"]:
         _submit(desk, job, drives.take_drive, str(desk.folder.existing(said["before"])), chosen)
@@ -219,10 +206,7 @@ def _act(
         work.add_found(job, outcome, found, who)
         return [str(outcome)]
     elif what in ("quote", "repair"):
-        if what == "repair":
-            work.make_quote(job, shop, layout, _at(REPAIRS, places).key)
-        else:
-            work.make_quote(job, shop, layout)
+        work.make_quote(job, shop, layout, _at(REPAIRS, places).key if what == "repair" else None)
         work.make_sheet(job, layout)
     elif what in ("tick", "arrived", "save"):
         return _save(job, what, places, sent, who)
