@@ -41,10 +41,8 @@ def analyze(
         typer.echo(visible_json(made[0] if len(made) == 1 else made))
         return
     # Everything that can be wrong with the names is said before the first analysis.
-    places = [
-        [results.result_path(path, ending, out, force) for ending in (".report.html", ".findings.json")]
-        for path in trace
-    ]
+    endings = (".report.html", ".findings.json")
+    places = [[results.result_path(path, ending, out, force) for ending in endings] for path in trace]
     results.check_dashboard(dashboard)
     for place, (path, (report, figures)) in enumerate(zip(trace, places, strict=True)):
         recording = results.load(path, maps, place)

@@ -148,11 +148,8 @@ def verdict_lines(findings: Findings, *, why: bool = False) -> Iterator[str]:
         yield from _careful([c for item in asked for c in item["cautions"]], shown)
     checks = steps["items"] if why else [] if findings.do_not_run else steps["items"][:1]
     for number, item in enumerate(checks, start=1):
-        yield from wrapped(
-            say("verdict.check" if why else "verdict.next", number=number, title=steps["title"], check=item["text"]),
-            2,
-            3,
-        )
+        name = "verdict.check" if why else "verdict.next"
+        yield from wrapped(say(name, number=number, title=steps["title"], check=item["text"]), 2, 3)
         yield from _careful(item["cautions"], shown)
     yield from _missing_lines(findings, [item["text"] for item in checks], shown, why)
     if why:
@@ -166,15 +163,11 @@ def _cause_lines(causes: Sequence[Cause], why: bool) -> Iterator[str]:
     """The likeliest cause, and those that the data cannot tell from it."""
     from camlog.report.words import cause_words, evidence_words
 
-    if causes and not why:
-        yield from wrapped(
-            say("verdict.causes", causes=[(cause_words(c.cause), evidence_words(c.support)) for c in causes])
-        )
-    for c in causes if why else ():
-        evidence = " ".join(c.evidence_for)
-        yield from wrapped(
-            say("verdict.cause", cause=cause_words(c.cause), strength=evidence_words(c.support), evidence=evidence)
-        )
+    named = [(cause_words(c.cause), evidence_words(c.support)) for c in causes]
+    if named and not why:
+        yield from wrapped(say("verdict.causes", causes=named))
+    for c, (cause, strength) in zip(causes, named, strict=True) if why else ():
+        yield from wrapped(say("verdict.cause", cause=cause, strength=strength, evidence=" ".join(c.evidence_for)))
 
 
 def _missing_lines(findings: Findings, said: Sequence[str], shown: set[str], why: bool) -> Iterator[str]:
@@ -229,13 +222,12 @@ def _cam_lines(findings: Findings, found: CamFindings, why: bool) -> Iterator[st
     from camlog.report.words import since_words, worst_moment
 
     shown, healthy = card(found), found.verdict.condition == "healthy"
-    yield say(
-        "verdict.cam", cam=cam_words(found.cam), **{key: shown[key] for key in ("word", "sure", "means", "state")}
-    )
+    words = {key: shown[key] for key in ("word", "sure", "means", "state")}
+    yield say("verdict.cam", cam=cam_words(found.cam), **words)
     for reason in found.verdict.reasons[: REASONS_SHOWN if why else 0 if healthy or findings.do_not_run else 1]:
         yield from wrapped(reason, 2)
-    if words := [w for w in (since_words(findings, found), worst_moment(found)) if w]:
-        yield from wrapped(" ".join(words), 2)
+    if seen := [w for w in (since_words(findings, found), worst_moment(found)) if w]:
+        yield from wrapped(" ".join(seen), 2)
 
 
 def wrapped(text: str, indent: int = 0, hang: int = 2) -> list[str]:

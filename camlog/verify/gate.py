@@ -116,14 +116,10 @@ class Registered:
             found = self.decide(case, *([item] if self.each else []))
             if found is None:
                 continue
-            label = self.label(item)
-            evidence, *todo = messages.several(
-                f"{found.topic or self.topic}.{found.sentence}", item=label, **found.values
-            )
-            title = capital(messages(f"{self.topic}.title", item=label))
-            yield Gate(
-                self.name.format(item), title, found.state, evidence, "".join(todo), found.answerable, found.fault
-            )
+            label, sentence = self.label(item), f"{found.topic or self.topic}.{found.sentence}"
+            evidence, *todo = messages.several(sentence, item=label, **found.values)
+            name, title = self.name.format(item), capital(messages(f"{self.topic}.title", item=label))
+            yield Gate(name, title, found.state, evidence, "".join(todo), found.answerable, found.fault)
 
 
 _REGISTRY: list[Registered] = []

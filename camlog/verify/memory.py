@@ -46,10 +46,8 @@ class Memory:
     @property
     def before_whole(self) -> bool:
         """True where the first drive's codes were read as often as they should have been, each time whole."""
-        snapshots = self.before or ()
-        return len(snapshots) >= self.needed_before and all(
-            s.stored is not None and s.pending is not None for s in snapshots
-        )
+        whole = [s.stored is not None and s.pending is not None for s in self.before or ()]
+        return len(whole) >= self.needed_before and all(whole)
 
     @property
     def cleared_in_drive(self) -> bool:
@@ -62,9 +60,7 @@ class Memory:
         if not self.before:
             return None
         pairs = [cleared_between(a, b) for a, b in pairwise(self._since_before)]
-        if any(pairs):
-            return True
-        return None if None in pairs else False
+        return any(pairs) or (None if None in pairs else False)
 
     @property
     def since_clear(self) -> tuple[CodeSnapshot, ...]:
@@ -127,17 +123,12 @@ def _in_order(drive: Drive | None) -> tuple[CodeSnapshot, ...]:
 
 def cleared_between(first: CodeSnapshot, second: CodeSnapshot) -> bool | None:
     """Whether the memory was cleared between two snapshots of one car; None where they do not tell."""
-    pairs = [
-        (a, b) for key in COUNTERS if (a := counter(first, key)) is not None and (b := counter(second, key)) is not None
-    ]
-    if any(b < a for a, b in pairs):
+    counted = [(counter(first, key), counter(second, key)) for key in COUNTERS]
+    falls = [b < a for a, b in counted if a is not None and b is not None]
+    complete = [monitor for monitor, state in first.readiness.items() if state == "complete"]
+    if any(falls) or any(second.readiness.get(monitor) == "incomplete" for monitor in complete):
         return True
-    if any(
-        state == "complete" and second.readiness.get(monitor) == "incomplete"
-        for monitor, state in first.readiness.items()
-    ):
-        return True
-    return False if pairs else None
+    return False if falls else None
 
 
 def counter(snapshot: CodeSnapshot | None, key: str) -> float | None:

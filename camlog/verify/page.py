@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
 
 from camlog.analysis.changes import Change
@@ -28,16 +29,10 @@ def verification_page(proof: Verification) -> str:
         found=as_json,
         gates=proof.gates,
         drives=[(title, as_json[key]) for title, key in DRIVES.items() if as_json[key]],
-        counts=[
-            (words, sum(g.words == words for g in proof.gates)) for words in dict.fromkeys(g.words for g in proof.gates)
-        ],
+        counts=list(Counter(g.words for g in proof.gates).items()),
         changes=chosen_changes(proof),
         compared=len(proof.changes),
-        strips=[
-            (title, strip_view(f))
-            for title, f in zip(DRIVES, (proof.before, proof.after), strict=True)
-            if f is not None
-        ],
+        strips=[(title, strip_view(f)) for title, f in zip(DRIVES, (proof.before, proof.after), strict=True) if f],
     )
 
 

@@ -139,13 +139,9 @@ def _not_measured_again(name: str, after: Findings, then: CamFindings | None) ->
     if then is None:
         return None
     seen = view({c: f.examination for c, f in after.cams.items()}, name)
-    have = {
-        (figure.name, m.window, m.part)
-        for figure in FIGURES
-        if figure.again
-        for m in figure.values(seen)
-        if m.estimate.value is not None and m.amount >= figure.least
-    }
+    measured = [(figure, m) for figure in FIGURES if figure.again for m in figure.values(seen)]
+    enough = [(f, m) for f, m in measured if m.estimate.value is not None and m.amount >= f.least]
+    have = {(f.name, m.window, m.part) for f, m in enough}
     lacking = (w for w in _bad(then) if BY_NAME[w.figure.name].again)
     return next((w for w in lacking if (w.figure.name, w.measured.window, w.measured.part) not in have), None)
 

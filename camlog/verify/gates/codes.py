@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -38,9 +38,7 @@ def code_list(case: Case, name: str) -> Outcome:
 def _only_left_over(memory: Memory, held: Sequence[TroubleCode]) -> bool:
     """True where every code was there before the repair and nothing was cleared since."""
     opening = {c.code for name in LISTS for c in memory.held(memory.opening, name)}
-    return memory.cleared_since_before is False and all(
-        c.code in memory.codes_before and c.code in opening for c in held
-    )
+    return memory.cleared_since_before is False and {c.code for c in held} <= memory.codes_before & opening
 
 
 @gate(30, "permanent_codes")
@@ -90,10 +88,11 @@ def since_clear(case: Case) -> Outcome:
         return not_shown("opening_unread")
     if memory.cleared_in_drive:
         return failed("cleared_in_drive")
-    warm_ups, km, minutes = (counter(closing, k) for k in COUNTERS)
+    counted = {k: counter(closing, k) for k in COUNTERS}
+    warm_ups, km, minutes = counted.values()
     if km is None and minutes is None:
         return not_shown("not_told", answerable=False)
-    ago = ", ".join(_ago(warm_ups, km, minutes))
+    ago = ", ".join(messages(f"since_clear_words.{k}", value=v) for k, v in counted.items() if v is not None)
     driven = driven_km(case.after.trace)
     too_short = minutes is not None and minutes + TIME_ROUNDING_MIN < case.after.conditions.running_s / 60.0
     too_near = km is not None and driven is not None and km + DISTANCE_ROUNDING_KM < DISTANCE_TRUST * driven
@@ -110,15 +109,6 @@ def _opening_is_whole(memory: Memory) -> bool:
     if opening is None or opening.stored is None or opening.pending is None or not opening.readiness:
         return False
     return all(counter(opening, k) is not None for k in COUNTERS if counter(closing, k) is not None)
-
-
-def _ago(warm_ups: float | None, km: float | None, minutes: float | None) -> Iterator[str]:
-    if warm_ups is not None:
-        yield messages("since_clear_words.warm_ups", value=warm_ups)
-    if km is not None:
-        yield messages("since_clear_words.distance_km", value=km)
-    if minutes is not None:
-        yield messages("since_clear_words.time_min", value=minutes)
 
 
 def driven_km(trace: Trace) -> float | None:

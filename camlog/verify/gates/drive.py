@@ -142,11 +142,8 @@ def recording(case: Case) -> Outcome:
     if not len(after.trace.samples("engine_speed")[0]):
         return not_shown("no_speed")
     starts = [s.time_s for s in after.conditions.starts]
-    bad = [
-        (b - a, a, name)
-        for name, a, b in _holes(after)
-        if b - a > HOLE_S or any(s <= b and a <= s + START_S for s in starts)
-    ]
+    holes = [(b - a, a, name) for name, a, b in _holes(after)]
+    bad = [h for h in holes if h[0] > HOLE_S or any(s <= h[1] + h[0] and h[1] <= s + START_S for s in starts)]
     if not bad:
         return passed("whole", longest=HOLE_S)
     length, begin, name = max(bad, key=lambda hole: hole[0])

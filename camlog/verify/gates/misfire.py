@@ -54,9 +54,8 @@ def judge_misfires(findings: Findings) -> Outcome:
         cylinders = _cylinder_rates({n: _rate_words(rates[n]) for n in unsure})
         return not_shown("unsure", limit=limit.value, cylinders=cylinders)
     most = max(rates, key=lambda n: rates[n].high or 0.0)
-    return passed(
-        "below", limit=limit.value, source=limit.source, total=total, most=most, rate=_rate_words(rates[most])
-    )
+    rate = _rate_words(rates[most])
+    return passed("below", limit=limit.value, source=limit.source, total=total, most=most, rate=rate)
 
 
 def _numbers(cylinders: Iterable[int]) -> str:
