@@ -14,6 +14,7 @@ from camlog.analysis.misfire.association import polls, revolutions
 from camlog.analysis.misfire.rates import measure_misfire, pattern
 from camlog.limits import LIMITS
 from camlog.oil_windows import windows_of
+from camlog.report.words import misfires_since
 from camlog.trace import Trace
 
 FOUR = SimpleNamespace(engine=SimpleNamespace(cylinders=4, banks=((1, 2, 3, 4),)), limits={}, file="")
@@ -413,3 +414,40 @@ def test_a_counter_that_was_not_recorded_leaves_the_pattern_open():
     assert found.pattern.kind == "unclear" and found.pattern.cylinders == (3,)
     alone = measure(a_drive({1: 40.0}), profile=None)
     assert alone.pattern.kind == "unclear" and "no other cylinder" in alone.pattern.reason
+
+
+def told(trace, starts=(0.0,)):
+    """What the first screen says of since when they misfire, and of the oil."""
+    windows = windows_of(trace)
+    findings = SimpleNamespace(
+        misfire=measure_misfire(trace, windows, starts, FOUR, {}),
+        limits=LIMITS,
+        conditions=SimpleNamespace(windows=windows),
+    )
+    return misfires_since(findings)
+
+
+@pytest.mark.parametrize(
+    ("rate", "oil", "factor", "says"),
+    [
+        (6.0, lambda t: 30.0 if t < 600 else 85.0, lambda t: 6.0 * (t < 600), "most frequent with oil below 40 °C"),
+        # Of two windows only the first is tested: that it has fewer says that the other has more.
+        (6.0, lambda t: 30.0 if t < 600 else 85.0, lambda t: 6.0 * (t >= 600), "most frequent with oil 70–100 °C"),
+        (40.0, lambda t: 30.0 if t < 600 else 85.0, None, "do not depend on the oil temperature"),
+        (6.0, lambda t: 30.0 if t < 15 else 85.0, None, "this drive cannot tell"),
+        (6.0, 90.0, None, "cannot be told: only oil 70–100 °C was driven"),
+    ],
+)
+def test_since_when_and_whether_they_go_with_the_oil_is_said_in_words(rate, oil, factor, says):
+    words = told(a_drive({1: 0.0, 2: 0.0, 3: rate, 4: 0.0}, minutes=20, oil=oil, factor=factor))
+    assert says in words and words.startswith("Misfires were counted from ")
+    assert ("per 1,000 turns" in words) == ("only oil" not in words)
+
+
+def test_they_are_said_to_be_counted_from_the_first_that_was():
+    words = told(a_drive({1: 0.0, 2: 0.0, 3: 40.0, 4: 0.0}, factor=lambda t: t >= 200))
+    assert "counted from 3:2" in words
+    assert told(a_drive({1: 0.0, 2: 0.0, 3: 0.0, 4: 0.0})) == ""
+    counted = a_drive({1: 0.0, 2: 0.0, 3: 40.0, 4: 0.0})
+    counted.columns["misfire_cyl3"] += 7.0
+    assert "before the recording began" in told(counted, starts=())

@@ -87,6 +87,11 @@ def test_the_owner_is_told_what_and_what_next_without_trade_words():
 def test_a_misfire_with_healthy_cams_points_away_from_the_cams():
     findings = findings_of("ignition-misfire")
     assert headline(findings) == "Both cams: healthy."
+    page = text_of(render_report(findings))
+    assert (
+        "Misfires were counted from 0:13 on. They are most frequent with oil below 40 °C"
+        in page[: page.index("Check next")]
+    )
     assert "ignition" in owner_paragraph(findings)
     assert any("coil" in item["text"].lower() for item in next_steps(findings)["items"])
 

@@ -124,6 +124,7 @@ def verdict_lines(findings: Findings, *, why: bool = False) -> Iterator[str]:
     and all cautions."""
     from camlog.report.strip import strip_lines
     from camlog.report.summary import next_steps
+    from camlog.report.words import misfires_since
 
     shown = set(findings.do_not_run)
     yield from stop_lines(findings.do_not_run)
@@ -138,7 +139,9 @@ def verdict_lines(findings: Findings, *, why: bool = False) -> Iterator[str]:
     yield from strip_lines(findings, blocks=_has_blocks())
     said = " ".join(findings.do_not_run)
     if findings.misfire.pattern.kind not in ("none", "unknown") and findings.misfire.pattern.reason not in said:
-        yield from wrapped(say("verdict.misfires", reason=findings.misfire.pattern.reason))
+        yield from wrapped(
+            say("verdict.misfires", reason=f"{findings.misfire.pattern.reason} {misfires_since(findings)}")
+        )
     if codes := [seen.code for group in findings.codes.by_family.values() for seen in group]:
         yield say("verdict.codes", codes=", ".join(codes))
     steps = next_steps(findings)

@@ -10,7 +10,7 @@ from camlog.analysis.causes.rank import Cause
 from camlog.analysis.findings import CamFindings, Findings
 from camlog.cams import title as cam_title
 from camlog.messages import capital
-from camlog.report.words import condition_word, does_for_owner, key_figure, say, state_of, sureness
+from camlog.report.words import condition_word, does_for_owner, key_figure, misfires_since, say, state_of, sureness
 
 WORTH_SAYING = 0.3  # support below which a cause is not put on the first screen
 LEAST = 0.1  # of a fault's best cause, however weakly supported
@@ -64,7 +64,8 @@ def complaint(findings: Findings) -> dict[str, Any]:
     ]
     told = {"codes": codes[:CODES_SAID], "more": len(codes) - CODES_SAID}
     words = say("complaint.words", worst=worst, count=len(rates), **told)
-    return {"codes": codes, "cylinders": bars if worst else [], "limit": limit, "words": capital(words)}
+    return {"codes": codes, "cylinders": bars if worst else [], "limit": limit, "words": capital(words),
+            "since": misfires_since(findings)}  # fmt: skip
 
 
 def card(found: CamFindings) -> dict[str, Any]:

@@ -151,3 +151,32 @@ def since_words(findings: Findings, found: CamFindings) -> str:
     return say(
         "strip.since", first=clock(shown[0].start_s), seconds=duration(lasting_s.sum()), shares=shares, mostly=mostly
     )
+
+
+def misfires_since(findings: Findings) -> str:
+    """Since when the cylinders misfire that do, and whether that goes with the oil temperature, from the figures of the table
+    of what misfires go with; empty where none surely does."""
+    misfire, limits = findings.misfire, findings.limits
+    if misfire.first_s is None:
+        return ""
+    windows = findings.conditions.windows.windows
+    rates = {w.label: r for w, r in zip(windows, misfire.by_window, strict=False) if r.interval is not None}
+    matters, allowed = limits["misfire_rate_ratio"].value, limits["significance"].value
+    tried = [a for a in misfire.association if a.kind == "oil_window"]
+    word = "cannot_tell"
+    if any(
+        a.p_adjusted is not None and a.p_adjusted <= allowed and not _within(a.ratio, a.ratio, matters) for a in tried
+    ):
+        word = "together"
+    elif tried and all(_within(a.ratio_low, a.ratio_high, matters) for a in tried):
+        word = "not_together"
+    return say(
+        "complaint.since", first=clock(misfire.first_s), rates=rates, word=word,
+        before=any(c.at_start for c in misfire.per_cylinder if c.cylinder in misfire.pattern.cylinders),
+        most=max(rates, key=lambda oil: rates[oil].value or 0.0, default=""),
+    )  # fmt: skip
+
+
+def _within(low: float | None, high: float | None, times: float) -> bool:
+    """Whether a ratio's interval lies between one over `times` and `times`."""
+    return low is not None and high is not None and low > 1.0 / times and high < times

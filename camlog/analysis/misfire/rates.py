@@ -62,7 +62,8 @@ class CylinderMisfire:
 @dataclass(frozen=True)
 class Misfire:
     """Misfire findings of one drive. `rate` and `by_window` are all cylinders' misfires per
-    1,000 engine revolutions; `dispersion` is variance over mean of the counts."""
+    1,000 engine revolutions; `dispersion` is variance over mean of the counts. `first_s` is the time of the poll in
+    which the first of the cylinders that misfire counted one, None where none does."""
 
     per_cylinder: tuple[CylinderMisfire, ...]
     rate: Estimate
@@ -71,6 +72,7 @@ class Misfire:
     association: tuple[Association, ...]
     dispersion: float
     notes: tuple[str, ...]
+    first_s: float | None = None
 
     def to_dict(self) -> dict[str, Any]:
         plain = asdict(self, dict_factory=lambda items: {_KEYS.get(k, k): v for k, v in items})
@@ -111,14 +113,16 @@ def measure_misfire(
     cylinders = tuple(_cylinder(n, p, bank_of.get(n), extra) for n, p in each.items())
     counts = {c.cylinder: (c.count, c.revolutions / 1000.0) for c in cylinders}
     limit, chance, groups = limits["misfire_per_1000_rev"], limits["significance"].value, list(banks.values())
+    found = pattern(counts, groups, limit, extra, chance)
     return Misfire(
         per_cylinder=cylinders,
         rate=_rate(every, extra),
         by_window=tuple(_rate(every.take(where == i), extra) for i in range(len(windows.windows))),
-        pattern=pattern(counts, groups, limit, extra, chance),
+        pattern=found,
         association=associations(every, windows, cams or {}, groups, limits),
         dispersion=extra,
         notes=_notes(cylinders),
+        first_s=min((float(each[n].end_s[each[n].events > 0][0]) for n in found.cylinders), default=None),
     )
 
 
