@@ -40,6 +40,14 @@ class Event:
 
 
 @dataclass(frozen=True, slots=True)
+class TakenBack:
+    """A marker that its operator took back at `time_s`, before the recording ended: as if it had never been set."""
+
+    time_s: float
+    marker: Event
+
+
+@dataclass(frozen=True, slots=True)
 class TroubleCode:
     """A trouble code as text (`P0011`) and the responding module's address (`7E8`)."""
 
@@ -85,7 +93,7 @@ class CodeSnapshot:
         return not counted and self == CodeSnapshot(self.time_s, since_clear=self.since_clear)
 
 
-StreamItem = Batch | Event | CodeSnapshot
+StreamItem = Batch | Event | CodeSnapshot | TakenBack
 
 
 class Sink(Protocol):

@@ -37,7 +37,7 @@ from camlog.report.summary import owner_paragraph
 from camlog.serve.guide import Guide
 from camlog.serve.pages import live
 from camlog.sinks.lines import LineSink
-from camlog.stream import Batch, CodeSnapshot, Event, TroubleCode
+from camlog.stream import Batch, CodeSnapshot, Event, TakenBack, TroubleCode
 from camlog.trace import Trace, read_trace
 from camlog.verify import verify
 from camlog.verify.page import verification_page
@@ -369,3 +369,12 @@ def test_a_correlation_code_read_at_the_start_is_said_before_the_drive():
     guide.accept(CodeSnapshot(0.0, True, (TroubleCode("P0016", "7E8"),), (), ()))
     assert guide.next_instruction().startswith(caution(cautions.DO_NOT_RUN)) and "P0016" in guide.next_instruction()
     assert any("P0016" in line for line in guide.do_not_run())
+
+
+def test_a_rattle_marked_by_mistake_and_taken_back_stops_no_engine():
+    guide, wrong = Guide(read_profile("demo")), Event(400.0, "marker", "rattle heard")
+    guide.accept(Batch(0.0, {"engine_speed": 800.0}))
+    guide.accept(wrong)
+    assert guide.do_not_run()
+    guide.accept(TakenBack(401.0, wrong))
+    assert not guide.do_not_run()

@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from camlog.drive import read_drive
 from camlog.replay import replay
 from camlog.serve.board import KEPT_S, Board, History
-from camlog.stream import Batch, CodeSnapshot, Event, TroubleCode
+from camlog.serve.following import SIGNS
+from camlog.stream import Batch, CodeSnapshot, Event, TakenBack, TroubleCode
 from camlog.trace import read_trace
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_logs"
@@ -177,7 +178,35 @@ def test_a_cam_that_stands_while_its_command_left_it_is_said_with_how_long_and_t
 def test_a_cam_that_moves_slowly_to_its_command_is_moving_and_stands_nowhere():
     samples = times((1.0, 0.0, 0.0)) + [(1.0 + n * 0.05, 20.0, min(20.0, 0.5 * n)) for n in range(60)]
     told = doing(samples)
-    assert set(told) == {"following", "moving"} and told[-1] == "following" and told[40] == "moving"
+    assert set(told) == {"at rest", "following", "moving"} and told[-1] == "following" and told[40] == "moving"
+
+
+def test_a_cam_that_was_told_to_rest_only_and_does_is_at_rest_and_follows_nothing():
+    told = doing(times((2.0, 0.0, 0.3), (1.0, 12.0, 12.1), (2.0, 0.0, 0.2), (2.0, 0.0, 6.0)))
+    assert set(told[:40]) == {"at rest"} and told[55] == "following" and told[90] == "at rest"
+    assert told[-1].startswith("stands")  # off its rest, and does not come there
+    signs = {name: sign for name, (sign, _) in SIGNS.items()}
+    assert signs["rests"] not in [sign for name, sign in signs.items() if name != "rests"]
+    assert SIGNS["rests"][1] not in ("good", "bad", "unknown")
+
+
+def test_a_mark_that_is_taken_back_is_shown_no_more():
+    board, first, wrong = Board(), Event(1.0, "marker", "lamp came on"), Event(2.0, "marker", "rattle heard")
+    for item in (Batch(0.0, {"engine_speed": 800.0}), first, wrong, TakenBack(3.0, wrong)):
+        board.accept(item)
+    told = board.update()
+    assert told["markers"] == 1 and [e["text"] for e in told["events"]] == ["lamp came on"]
+
+
+def test_a_temperature_that_is_asked_every_few_seconds_is_no_old_one_and_an_engine_speed_is():
+    now = [0.0]
+    board = Board(lambda: now[0])
+    board.accept(Batch(0.0, {"engine_speed": 800.0, "coolant_temp": 82.0, "oil_temp": 80.0}))
+    now[0] = 12.0
+    told = board.update()["values"]
+    assert told["engine_speed"]["stale"] and not told["oil_temp"]["stale"] and not told["coolant_temp"]["stale"]
+    now[0] = 70.0
+    assert board.update()["values"]["oil_temp"]["stale"]
 
 
 def test_angles_that_are_too_old_say_nothing_of_the_cam():

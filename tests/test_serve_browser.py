@@ -127,9 +127,9 @@ def test_record_mark_pull_the_cable_resume_stop_report(chromium, served, car):
         first.page.wait_for_selector("#driving:not([hidden])")
         first.until(DRAWN, "no strip was drawn")
         assert "command" in first.text("#cams") and "rpm" in first.text("[data-figure=engine_speed]")
-        assert re.search(r"following|moving|stands \d|jumped", first.text(".cam .doing")) and "/s" in first.text(
-            ".cam-so-far"
-        )
+        assert re.search(
+            r"at rest|following|moving|stands \d|jumped", first.text(".cam .doing")
+        ) and "/s" in first.text(".cam-so-far")
         assert "Next:" in first.text("#next-now")
         first.page.click("#mark")
         first.until("() => document.querySelector('#marks').textContent.includes('rattle heard')", "no mark")
@@ -140,6 +140,15 @@ def test_record_mark_pull_the_cable_resume_stop_report(chromium, served, car):
         first.page.fill("#note", "ticking at idle")
         first.page.press("#note", "Enter")
         first.until("() => document.querySelector('#marks').textContent.includes('ticking')", "no note")
+        first.page.click("#mark")
+        first.until("() => document.querySelector('#marks').textContent.includes('3 marked')", "no third mark")
+        first.page.click("#take-back")  # a wrong tap
+        first.until("() => document.querySelector('#marks').textContent.includes('2 marked')", "it was not taken back")
+        assert "ticking" in first.text("#marks") and first.page.evaluate("document.activeElement.id") == "take-back"
+        first.page.click("#mark-note")
+        first.page.wait_for_selector("#said .notice")
+        said = first.page.locator("#said .notice").bounding_box()
+        assert "the note is empty" in first.text("#said") and said["x"] >= 0 and said["y"] < DESK["height"]
         car._faults.faults = (Fault("unplugged", car.elapsed_s, 1.5),)
         first.page.wait_for_selector("#gap-notice:not([hidden])")
         assert "goes on by itself" in first.text("#gap-notice")
@@ -235,7 +244,14 @@ def test_phone_width(chromium, served):
         fits(visitor)
         mark = visitor.page.locator("#mark").bounding_box()
         assert mark["height"] >= 70 and mark["width"] > 300
-        assert mark["y"] + mark["height"] <= PHONE["height"]  # in reach without scrolling
+        back = visitor.page.locator("#take-back").bounding_box()
+        assert (
+            max(mark["y"] + mark["height"], back["y"] + back["height"]) <= PHONE["height"]
+        )  # in reach without scrolling
+        told = visitor.page.locator("#notices")
+        notice, stop = told.locator(".notice").bounding_box(), visitor.page.locator("#stop").bounding_box()
+        assert "simulated" in told.inner_text() and notice["y"] + notice["height"] <= stop["y"]
+        assert told.evaluate("e => e.scrollHeight <= e.clientHeight")  # nothing of it is cut
         visitor.page.click("#stop")
         visitor.page.wait_for_selector("#finished a.main")
         for path in ("/recordings", "/recording/repair-after.csv", "/replay/repair-after.csv"):

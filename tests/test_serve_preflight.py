@@ -52,6 +52,13 @@ def test_the_rate_told_is_that_at_which_the_pair_came(hz):
     assert state == "good" and float(re.search(r"([\d.]+)/s", finding)[1]) == pytest.approx(hz, rel=0.15), finding
 
 
+def test_each_live_value_and_each_cam_is_named():
+    found = read(coolant_temp=82.0)
+    assert found["Live values"] == ("good", "Engine 800 rpm, Coolant 82 °C")
+    assert found["Cam angles, true rate"][1].startswith("Intake cam, bank 1 ")
+    assert "Intake cam, bank 1: moves with its command" in found
+
+
 def test_without_cam_angles_it_says_that_the_phaser_cannot_be_judged():
     assert read(**{COMMANDED: math.nan, ACTUAL: math.nan})["Cam angles, true rate"][0] == "bad"
 

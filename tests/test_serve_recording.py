@@ -141,6 +141,11 @@ def test_connect_start_mark_pull_the_cable_resume_stop(recorder, adapter, jobs):
     told_s, vehicle_s = recorder.status().elapsed_s, adapter.elapsed_s
     recorder.mark(" rattle\nheard ")
     until(lambda: recorder.board.update()["markers"] == 1)
+    recorder.mark("pressed by mistake")
+    until(lambda: recorder.board.update()["markers"] == 2)
+    recorder.take_back(9999.0)  # no mark of that time: nothing else is taken for it
+    recorder.take_back(recorder.board.update()["events"][0]["time_s"])
+    until(lambda: recorder.board.update()["markers"] == 1)
     adapter._faults.faults = (Fault("unplugged", adapter.elapsed_s, 0.6),)
     until(lambda: recorder.board.update()["gap"] is not None)
     until(lambda: recorder.board.update()["gap"] is None, what="it did not resume")

@@ -25,7 +25,7 @@ from camlog.cautions import DO_NOT_RUN, caution
 from camlog.codes.families import CORRELATION, CodeFacts
 from camlog.limits import Limit
 from camlog.messages import Messages
-from camlog.stream import Batch, CodeSnapshot, Event, StreamItem
+from camlog.stream import Batch, CodeSnapshot, Event, StreamItem, TakenBack
 
 messages = Messages(__package__)
 MAY_BE = 0.25  # probability of an offset from which mechanical timing "may be off", whatever the verdict
@@ -209,6 +209,8 @@ class LiveCare:
                 self._ran = runs
         elif isinstance(item, Event) and item.kind == "marker":
             self._events.append(item)
+        elif isinstance(item, TakenBack):
+            self._events.remove(item.marker)
         elif isinstance(item, CodeSnapshot) and (item.stored is not None or item.pending is not None):
             self._held = {c.code: facts_of(c.code) for c in (*(item.stored or ()), *(item.pending or ()))}
 

@@ -30,7 +30,7 @@ from camlog.capture.snapshot import read_snapshot, read_vin
 from camlog.capture.troubles import MODULE_SILENT, Troubles
 from camlog.limits import limits_for
 from camlog.profile import VehicleProfile
-from camlog.stream import CodeSnapshot, Event, StreamItem, now
+from camlog.stream import CodeSnapshot, Event, StreamItem, TakenBack, now
 from camlog.trust import vin_hash
 
 # The slowest vehicles (an older bus, a profile of many identifiers) are examined in half a minute.
@@ -81,6 +81,7 @@ class LiveSource:
         self.trips = RoundTrips()
         self._poller: Poller | None = None
         self._queue: queue.Queue[StreamItem | None] = queue.Queue()
+        self._marks: list[Event] = []
         self.stopped = threading.Event()
         self.deadline = Deadline()
         self._closing = False
@@ -167,7 +168,14 @@ class LiveSource:
         self._queue.put(item)
 
     def mark(self, text: str = "") -> None:
-        self.put(Event(self.now_s(), "marker", text))
+        self._marks.append(Event(self.now_s(), "marker", text))
+        self.put(self._marks[-1])
+
+    def take_back(self, time_s: float) -> None:
+        """Take back the marker of that time, s, that `mark` added; nothing where there is none."""
+        for marker in [m for m in self._marks if m.time_s == time_s][-1:]:
+            self._marks.remove(marker)
+            self.put(TakenBack(self.now_s(), marker))
 
     def stop(self) -> None:
         """End the stream after the request under way and the closing code snapshot."""

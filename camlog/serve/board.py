@@ -20,7 +20,7 @@ from camlog.signals import CAM_IDS, actual, commanded
 from camlog.sinks.lines import codes_text
 from camlog.sinks.state import CamShown, DriveState, Shown
 from camlog.sinks.words import FIGURES, clock_text, rate_text, value_text
-from camlog.stream import Batch, Event, StreamItem
+from camlog.stream import Batch, Event, StreamItem, TakenBack
 
 KEPT_S = 20.0  # what a strip shows
 KEPT_SAMPLES = 4000  # of a signal: 20 s at 200 a second
@@ -78,6 +78,8 @@ class Board:
                     self._angle(name, item.time_s, item.values[name])
             elif isinstance(item, Event):
                 self._events.append(item)
+            elif isinstance(item, TakenBack) and item.marker in self._events:
+                self._events.remove(item.marker)
 
     def close(self) -> None:
         """Nothing to close."""

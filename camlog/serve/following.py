@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import deque
 from typing import NamedTuple
 
+from camlog.analysis.cam.segments import REST_BAND_DEG
 from camlog.analysis.cam.standing import AWAY_WINDOW_S, HORIZON_S, UNMOVED_DEG
 from camlog.serve.words import sentence
 
@@ -18,11 +19,19 @@ JUMP_SHOWN_S = 3.0
 
 
 class Doing(NamedTuple):
-    """A state by its name in `messages.toml`, how it is told, and whether it is `good`, `bad` or `unknown`."""
+    """What it does by its name in `messages.toml`, how it is told, its sign, and whether it is `good`, `bad`, `unknown` or,
+    of a cam that only rests, `resting`."""
 
     name: str
     word: str
-    sign: str
+    mark: str
+    state: str
+
+
+SIGNS = {
+    "follows": ("✓", "good"), "stands": ("!", "bad"), "jumped": ("!", "bad"), "off": ("!", "bad"), "rests": ("–", "resting"),
+    "moves": ("", "unknown"), "unread": ("?", "unknown"),
+}  # fmt: skip
 
 
 class Following:
@@ -66,19 +75,18 @@ class Following:
         elif not away:
             self._stands_since = None
         self._stood_s = time_s - self._stands_since[0] if self._stands_since else 0.0
-        self._name = self._now(time_s, away)
+        self._name = self._now(time_s, away, max(highest, -lowest) <= REST_BAND_DEG)
 
-    def _now(self, time_s: float, away: bool) -> str:
+    def _now(self, time_s: float, away: bool, rests: bool) -> str:
         if self._stood_s >= STANDS_FROM_S:
             return "stands"
         if time_s - self._jumped_s < JUMP_SHOWN_S:
             return "jumped"
         if not away:
-            return "follows"
+            return "rests" if rests else "follows"
         return "off" if abs(self._error) > self._off_deg and self._stands_since else "moves"
 
     def doing(self, stale: bool) -> Doing:
         """What it does; `stale` where its angles are too old to say."""
         name = "unread" if stale else self._name
-        signs = {"follows": "good", "stands": "bad", "jumped": "bad", "off": "bad"}
-        return Doing(name, sentence(f"doing.{name}", seconds=self._stood_s), signs.get(name, "unknown"))
+        return Doing(name, sentence(f"doing.{name}", seconds=self._stood_s), *SIGNS[name])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from camlog.analysis.cam.standing import MOVED_DEG, UNMOVED_DEG
-from camlog.cams import short
+from camlog.cams import title
 from camlog.serve.board import Board
 from camlog.serve.words import sentence
 from camlog.sinks.words import FIGURES, rate_text, value_text
@@ -17,10 +17,14 @@ def checks(board: Board, slow: bool) -> list[Check]:
     too seldom."""
     snapshot, values = board.state.last_snapshot, board.update()["values"]
     found = [*_codes(snapshot)] if snapshot is not None else []
-    shown = [values[name]["text"] for name in FIGURES if name in values and not values[name]["stale"]]
+    shown = [
+        f"{values[name]['word']} {values[name]['text']}"
+        for name in FIGURES
+        if name in values and not values[name]["stale"]
+    ]
     found.append(_check("values", "good" if shown else "unknown", what=", ".join(shown)))
     rates = board.rates()
-    read = ", ".join(sentence("preflight.rate", cam=short(cam), rate=rate_text(rate)) for cam, rate in rates.items())
+    read = "; ".join(sentence("preflight.rate", cam=title(cam), rate=rate_text(rate)) for cam, rate in rates.items())
     found.append(_check("cams", "bad" if not rates else "unknown" if slow else "good", what=read))
     return [*found, *(_moves(board, cam) for cam in rates)]
 
@@ -60,7 +64,7 @@ def _moves(board: Board, cam: str) -> Check:
     name = {"still": "not_yet", "good": "moves", "bad": "stands", "unknown": "partly"}[still]
     return (
         state,
-        sentence("preflight.with_command", cam=short(cam)),
+        sentence("preflight.with_command", cam=title(cam)),
         sentence(f"preflight.{name}", command=command, went=went),
     )
 

@@ -2,7 +2,7 @@
 
 It sends `("say", text)` while connecting, `("connected", lines, simulated)`, `("planned", signals, expected)`, until it
 records `("checked", [...])` with what the car answers, and then `("items", [...], left out so far)`. It is ordered
-`("only", signals)`, `("start", path)`, `("mark", text)` and `("stop",)`. Where the server dies, the recording ends as `stop` ends it: with closing codes and a whole drive file.
+`("only", signals)`, `("start", path)`, `("mark", text)`, `("take_back", time_s)` and `("stop",)`. Where the server dies, the recording ends as `stop` ends it: with closing codes and a whole drive file.
 """
 
 from __future__ import annotations
@@ -177,6 +177,8 @@ def _record(link: Link, port: str | None, vehicle: str | None, store_vin: bool) 
     def heard(order: tuple) -> None:
         if order[0] == "mark":
             source.mark(order[1])
+        elif order[0] == "take_back":
+            source.take_back(order[1])
         elif order[0] == "stop":
             source.stop()
 

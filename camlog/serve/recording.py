@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Collection, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -130,10 +131,8 @@ class DriveRecorder:
     def start(self, name: str = "") -> None:
         """Record into a new trace of the folder. Raises InputError where nothing is connected, or for the name."""
         with self._lock:
-            if self._now.state == RECORDING:
-                raise problem("runs_already")
             if self._now.state != CONNECTED:
-                raise problem("not_connected")
+                raise problem("runs_already" if self._now.state == RECORDING else "not_connected")
             self._trace = self._folder.path(self._folder.new_trace_name(name))
             self._clock = StreamClock()
             self.board = Board(self._clock, self._profile)
@@ -143,17 +142,22 @@ class DriveRecorder:
 
     def mark(self, text: str = "rattle heard") -> None:
         """Put a marker at this moment. Raises InputError where nothing is being recorded."""
+        self._order_while_recording("not_marked", "mark", " ".join(text.split())[:LONGEST_NOTE])
+
+    def take_back(self, time_s: float) -> None:
+        """Take back the mark of that time, s, where there is one. Raises InputError where nothing is being recorded."""
+        self._order_while_recording("no_mark", "take_back", time_s)
+
+    def _order_while_recording(self, otherwise: str, *words: object) -> None:
         with self._lock:
             if self._now.state != RECORDING:
-                raise problem("not_marked")
-            self._order("mark", " ".join(text.split())[:LONGEST_NOTE])
+                raise problem(otherwise)
+            self._order(*words)
 
     def stop(self) -> None:
         """End the recording, with the closing codes. Raises InputError where none runs."""
         with self._lock:
-            if self._now.state != RECORDING:
-                raise problem("not_recording")
-            self._order("stop")
+            self._order_while_recording("not_recording", "stop")
             self._ending_since_s = time.monotonic()
             self._become(state=ENDING)
 
@@ -170,10 +174,8 @@ class DriveRecorder:
         """The server ends: a recording ends cleanly, and is waited for."""
         with self._lock:
             if growing := self._now.state in GROWING:
-                try:
+                with suppress(InputError):  # it is just ending
                     self.stop()
-                except InputError:
-                    pass  # it is just ending
         if growing:
             self._watching.join(ENDS_WITHIN_S)
         with self._lock:
@@ -207,12 +209,11 @@ class DriveRecorder:
 
     def _order(self, *words: object) -> None:
         try:
-            if self._worker is not None:
-                self._worker.order(*words)
-                return
+            if self._worker is None:
+                raise ValueError("no worker")
+            self._worker.order(*words)
         except (OSError, ValueError) as error:
             raise problem("recorder_ended") from error
-        raise problem("recorder_ended")
 
     # ------------------------------------------------------------------ what comes back
     def _watch(self, worker: Worker, function: Callable[..., Any], *args: Any) -> None:
@@ -250,11 +251,8 @@ class DriveRecorder:
                 if self._now.state == CONNECTED:
                     self._clock = StreamClock()
                     self.board = Board(self._clock, self._profile)
-            elif kind == "checked" and self._now.state == CONNECTED:
-                self._clock.seen(*values)
-                self._show(*values)
-            elif kind == "items":
-                items, self._left_out = values
+            elif kind == "items" or (kind == "checked" and self._now.state == CONNECTED):
+                items, self._left_out = (*values, 0)[:2]
                 self._clock.seen(items)
                 self._show(items)
 

@@ -7,12 +7,15 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from camlog.cams import CAM_IDS, actual, cam_of, commanded, duty, is_angle, short
+from camlog.oil_windows import TEMPERATURE_HOLD_S
 from camlog.signals import MISFIRE
-from camlog.stream import Batch, CodeSnapshot, Event, StreamItem
+from camlog.stream import Batch, CodeSnapshot, Event, StreamItem, TakenBack
 
 RATE_WINDOW_S = 5.0  # rates are over this long, or over the last few batches where those are further apart
 RATE_BATCHES = 4
-STALE_AFTER_S = 3.0  # a value older than this, and than three of its intervals, is shown with its age
+STALE_AFTER_S = (
+    3.0  # a value older than this (of a temperature: a minute), and than three of its intervals, shows its age
+)
 STALE_INTERVALS = 3.0
 # Commanded and actual further apart than this are not compared: the cam may be anywhere in between.
 DIFFERENCE_REACH_S = 1.0
@@ -89,6 +92,9 @@ class DriveState:
                 self._gap_since_s = item.time_s if self._last_batch_s is None else self._last_batch_s
         elif isinstance(item, CodeSnapshot):
             self.last_snapshot = item
+        elif isinstance(item, TakenBack):
+            self.events["marker"] -= 1
+            self.last_event = None if self.last_event == item.marker else self.last_event
 
     def _batch(self, batch: Batch) -> None:
         if not batch.values:
@@ -141,7 +147,8 @@ class DriveState:
             return None
         age_s = max(0.0, self.elapsed_s - samples[-1][0])
         interval_s = samples[-1][0] - samples[0][0]
-        return Shown(samples[-1][1], age_s, age_s > max(STALE_AFTER_S, STALE_INTERVALS * interval_s))
+        least_s = TEMPERATURE_HOLD_S if group_of(signal) == "temperatures" else STALE_AFTER_S
+        return Shown(samples[-1][1], age_s, age_s > max(least_s, STALE_INTERVALS * interval_s))
 
     def rates(self) -> dict[str, float]:
         """Readings a second lately, of each cam's pair of angles (the rarer of the two) and of each other group."""

@@ -21,7 +21,7 @@ from camlog.errors import InputError
 from camlog.new_files import there_already
 from camlog.sinks import messages
 from camlog.sinks.row_file import RowFile, disk_failure
-from camlog.stream import EVENT_KINDS, Batch, CodeSnapshot, Event, EventKind, StreamItem
+from camlog.stream import EVENT_KINDS, Batch, CodeSnapshot, Event, EventKind, StreamItem, TakenBack
 from camlog.trace import TraceWriter
 
 # Rows and events wait this long for the disk, plus the time one sync takes: well inside a second.
@@ -92,6 +92,10 @@ class TraceFileSink:
             self._write(item)
         elif isinstance(item, Event):
             self.add_event(item.kind, item.text, item.time_s)
+        elif isinstance(item, TakenBack):
+            with self._lock:
+                self._events.remove(item.marker)
+                self._drive_to_write = True
         elif isinstance(item, CodeSnapshot):
             with self._lock:
                 self._drive = dataclasses.replace(self._drive, code_snapshots=(*self._drive.code_snapshots, item))

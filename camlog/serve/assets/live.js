@@ -5,13 +5,12 @@
   const by = (id) => document.getElementById(id), text = (node, value) => { if (node && node.textContent !== value) node.textContent = value; };
   const make = (tag, name, parent) => { const node = document.createElement(tag); node.className = name; if (parent) parent.append(node); return node; };
   const place = by("live"), source = place.dataset.source, recording = source === "/live";
-  let drive = null, cursor = 0, failures = 0, answered = "", now = 0, done = false, history = new Map(), marked = new Set();
+  let drive = null, cursor = 0, failures = 0, answered = "", now = 0, done = false, history = new Map(), marked = [];
 
   // ---- what came in
   function take(data) {
     if (data.fresh || data.id !== drive) history = new Map();
-    if (data.id !== drive) marked = new Set();
-    for (const event of data.events) if (event.kind === "marker") marked.add(event.time_s);
+    marked = data.events.filter((event) => event.kind === "marker").map((event) => event.time_s);
     drive = data.id; cursor = data.cursor; now = data.now_s;
     for (const [signal, [times, values]] of Object.entries(data.samples)) {
       const kept = history.get(signal) || [];
@@ -60,8 +59,8 @@
       const one = cards.get(cam.cam), [low, high] = cam.scale, across = (v) => Math.max(0, Math.min(100, 100 * (v - low) / (high - low)));
       const [command, actual] = cam.at, verdict = verdicts[cam.cam];
       text(one.name, cam.name);
-      text(one.doing, `${cam.doing.sign === "good" ? "✓ " : cam.doing.sign === "bad" ? "! " : ""}${cam.doing.word}`);
-      one.doing.className = "doing " + cam.doing.sign;
+      text(one.doing, `${cam.doing.mark} ${cam.doing.word}`);
+      one.doing.className = "doing " + cam.doing.state;
       text(one.numbers, `${cam.actual || "not read"}, command ${cam.commanded || "not read"}${cam.error ? ", error " + cam.error : ""}`);
       one.box.classList.toggle("stale", cam.stale);
       one.gauge.setAttribute("aria-label", `${cam.name}: ${cam.doing.word}`);
@@ -75,7 +74,7 @@
       text(one.high, `${high}°`); text(one.low, `${low}°`);
       if (!document.hidden) {
         ["command", "actual"].forEach((part, i) => one.strip.querySelector("path." + part).setAttribute("d", path(cam.signals[i], cam.scale)));
-        one.strip.querySelector("path.marks").setAttribute("d", [...marked].filter((t) => t > now - KEPT_S).map((t) => `M${(1000 * (t - now + KEPT_S) / KEPT_S).toFixed(1)} 0V100`).join(""));
+        one.strip.querySelector("path.marks").setAttribute("d", marked.filter((t) => t > now - KEPT_S).map((t) => `M${(1000 * (t - now + KEPT_S) / KEPT_S).toFixed(1)} 0V100`).join(""));
       }
       text(one.verdict, `${verdict ? `${verdict.sign} So far: ${verdict.word}` : "No verdict yet"} · read ${cam.rate}`);
       one.verdict.className = "cam-so-far " + (verdict ? verdict.state : "");
@@ -125,6 +124,7 @@
     text(by("codes"), data.codes ? data.codes.replace(/^codes: /, "") : "not read yet");
     const last = data.events.find((event) => event.kind === "marker");
     text(by("marks"), last ? `${data.markers} marked; the last at ${last.clock}: ${last.text}` : "");
+    if (by("take-back")) by("take-back").dataset.do = `take-back:${last ? last.time_s : ""}`;
     showEvents(data.events);
     if (data.done && !done) alarm([880, 1320]);
     done = data.done;

@@ -47,6 +47,7 @@
     if (by("goto") && by("goto").textContent) { location.assign(by("goto").textContent); return; }
     const state = by("state");
     if (state) {
+      if (main.dataset.state !== state.textContent) scrollTo(0, 0);  // what is there now is read from its top
       main.dataset.state = state.textContent;
       for (const section of main.querySelectorAll("[data-when]")) section.hidden = !section.dataset.when.split(" ").includes(state.textContent);
     }

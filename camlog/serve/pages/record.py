@@ -87,9 +87,16 @@ def _act(desk: Desk, button: str, sent: Sent) -> str:
         recorder.start(sent.get("name", ""))
     elif what in ("mark", "mark-note"):
         text = text if what == "mark" else sent.get("note", "").strip()
-        if text:
-            recorder.mark(text)
-            return sentence("marked", text=text)
+        if not text:
+            raise problem("no_note")
+        recorder.mark(text)
+        return sentence("marked", text=text)
+    elif what == "take-back":
+        try:
+            recorder.take_back(float(text))
+        except ValueError as error:
+            raise problem("no_mark") from error
+        return sentence("taken_back")
     elif what == "stop":
         recorder.stop()  # the page's first line says that it is ending
     elif what == "disconnect":
