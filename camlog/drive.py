@@ -187,18 +187,11 @@ def _finite_number(text: str) -> float:
 _VEHICLE_TEXTS = ("name", "vin", "vin_hash", "profile_sha256")  # what camlog itself writes of a vehicle as text
 
 
-@dataclass
-class _File:
+@dataclass(frozen=True, kw_only=True)
+class _File(Drive):
     """The keys of a drive file as pydantic checks them; others are passed over."""
 
     schema: Literal["camlog.drive/1"]
-    started_at: str | None = None
-    vehicle: dict[str, Any] = field(default_factory=dict)
-    adapter: dict[str, Any] = field(default_factory=dict)
-    trace_sha256: str | None = None
-    events: tuple[Event, ...] = ()
-    code_snapshots: tuple[CodeSnapshot, ...] = ()
-    ancestry: tuple[Ancestor, ...] = ()
     content_sha256: str | None = None
     derived_content_sha256: str | None = None
 

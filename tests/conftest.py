@@ -12,6 +12,7 @@ import threading
 import pytest
 
 from camlog.serve import worker
+from tests import compiled
 from tests.command_help import NICENESS
 
 _started: list[subprocess.Popen] = []
@@ -23,6 +24,7 @@ LONG = (
 
 
 def pytest_configure() -> None:
+    compiled.use()
     os.environ["CAMLOG_LIBRARY"] = "/no such folder/library.sqlite"  # not that of whoever runs the tests
     # Some hundred processes that are started would each compile camlog again.
     sys.dont_write_bytecode = False

@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 
 from camlog.simulate.vehicle.engine import TABLE_DEGC, gallery_pressure, viscosity_table
-from camlog.simulate.vehicle.kernels import TICK_S, numba_available
+from camlog.simulate.vehicle.kernels import TICK_S
 from camlog.simulate.vehicle.phaser import Phaser
 from camlog.simulate.vehicle.setup import MAP_LOAD_POINTS, MAP_RPM_POINTS, CamSetup, OilSetup
 
@@ -38,7 +38,7 @@ def bench_step(cam: CamSetup, oil: OilSetup, oil_degc: float, rpm: float = BENCH
         "enabled": 1.0, "mode": 3.0, "fill": 1.0,
     }  # fmt: skip
     engine = {name: np.full(count, value) for name, value in steady.items()} | {"engine_load": 100.0 * share}
-    angle = Phaser(bench, 0, numba_available()).run(0, count, engine)["angle"] * cam.direction
+    angle = Phaser(bench, 0).run(0, count, engine)["angle"] * cam.direction
     speeds = np.diff(angle[hold:]) / TICK_S
     step = 0.632 * cam.authority_deg * (BENCH_STEP_SHARE[1] - BENCH_STEP_SHARE[0])
     there, back = angle[hold : hold + wait] - angle[hold], angle[hold + wait] - angle[hold + wait :]

@@ -18,17 +18,17 @@ from camlog.simulate.vehicle import (
     demo_setup,
     draw_drive,
     draw_setup,
+    kernels,
     permanent_code_drive,
 )
 from camlog.simulate.vehicle.draw import profile_overrides
 from camlog.simulate.vehicle.drive_cycle import DriveCycle, Segment, demo_drive, named_drive, parked_drive
-from camlog.simulate.vehicle.kernels import numba_available
 from camlog.simulate.vehicle.plant import Plant, vehicle_signals
 from camlog.simulate.vehicle.setup import healthy_twin
+from tests import compiled
 from tests.drive_truth import drive_truth
 from tests.phaser_bench import bench_step
 
-COMPILED = numba_available()
 HOT, COLD = 90.0, 20.0
 
 
@@ -46,7 +46,7 @@ def fault(kind, severity, seed=1, cams=("intake_b1",), **overrides):
 
 
 def driven(setup, drive, seconds=None):
-    plant = Plant(setup, drive, compiled=COMPILED)
+    plant = Plant(setup, drive)
     return plant.run(round((seconds or drive.duration_s) * 100))
 
 
@@ -187,12 +187,15 @@ def test_cutting_time_into_pieces_changes_nothing():
         assert np.array_equal(values, np.concatenate([p[name] for p in pieces]), equal_nan=True), name
 
 
-def test_compiled_and_plain_python_give_the_same_numbers():
+def test_compiled_and_plain_python_give_the_same_numbers(monkeypatch):
     pytest.importorskip("numba")
     for family, kind in (("A", "stick_slip"), ("B", "sensor_dropout")):
         setup = draw_setup(8, [Condition(kind, 0.8, cams=("intake_b1",))], family=family)
-        plain = Plant(setup, draw_drive(8, 1.0, "hot"), compiled=False).run(6000)
-        quick = Plant(setup, draw_drive(8, 1.0, "hot"), compiled=True).run(6000)
+        runs = []
+        for run_kernel in (compiled.PLAIN, compiled.run_kernel):
+            monkeypatch.setattr(kernels, "run_kernel", run_kernel)
+            runs.append(Plant(setup, draw_drive(8, 1.0, "hot")).run(6000))
+        plain, quick = runs
         for name, values in plain.items():
             assert np.array_equal(values, quick[name], equal_nan=True), (kind, name)
 
@@ -242,7 +245,7 @@ def test_the_oil_is_that_of_the_grade():
 
 def test_air_flow_agrees_with_speed_density():
     setup = draw_setup(4)
-    plant = Plant(setup, hot_cruise(1.0), compiled=COMPILED)
+    plant = Plant(setup, hot_cruise(1.0))
     v = plant.signals(plant.run(6000))
     # Ideal gas (dry air: 287.05 J/(kg K), ISO 2533, from memory): displacement * speed / 2 * density * an efficiency between 0.7 and 1.
     density = v["manifold_pressure"] * 1000.0 / (287.05 * (v["intake_air_temp"] + 273.15))
@@ -568,7 +571,7 @@ def test_the_lamp_goes_out_after_three_good_drives_and_the_stored_code_stays(mat
 def test_codes_cannot_be_cleared_with_the_engine_running(seized_setup):
     kinds = [("key_on", 2.0), ("crank", 1.0), ("drive", 57.0), ("key_on", 10.0), ("off", 10.0)]
     drive = DriveCycle("stop", tuple(Segment(kind, seconds) for kind, seconds in kinds))
-    car = SimulatedCar(seized_setup, drive, compiled=COMPILED)
+    car = SimulatedCar(seized_setup, drive)
     car.advance(50.0)
     assert car.value("engine_speed") > 400.0 and not car.clear_codes()
     car.advance(63.0)
@@ -693,13 +696,13 @@ def test_a_healthy_car_sets_no_code_and_becomes_ready(family_name):
 
 def test_memory_lives_on_as_plain_values(owned):
     # Driven live, a piece at a time, it holds what the same drive leaves that is worked out at once.
-    car = SimulatedCar(owned.setup, permanent_code_drive(), compiled=COMPILED)
+    car = SimulatedCar(owned.setup, permanent_code_drive())
     car.advance(int(car.drive.duration_s) - 0.005)
     state = json.loads(json.dumps(car.state()))
     owned.drive(permanent_code_drive())
     assert state == json.loads(json.dumps(owned.state))
     start, after = owned.drive(permanent_code_drive())
-    again = SimulatedCar(car.setup, permanent_code_drive(), state=state, compiled=COMPILED)
+    again = SimulatedCar(car.setup, permanent_code_drive(), state=state)
     assert family(again.code_snapshot().pending) == family(car.code_snapshot().pending) == family(start.pending)
     assert after.mil
 

@@ -60,7 +60,7 @@ class SteppedClock:
 
 def over_the_wire(setup, cycle, state, path: Path):
     """Record one drive through the adapter; the car's state after it."""
-    car = SimulatedCar(setup, cycle, state=state, compiled=True)
+    car = SimulatedCar(setup, cycle, state=state)
     clock = SteppedClock(COARSE_S if path.name in CODES_ONLY else FINE_S)
     with SimulatedAdapter(car, PROFILE, timing=INSTANT, clock=clock.adapter) as adapter:
         source = LiveSource(adapter.start_pty(), PROFILE, baud=115_200, clock=clock.recorder)

@@ -25,7 +25,7 @@ from camlog.analysis.verdict.judge import judge_all
 from camlog.analysis.verdict.oil_effect import response_pattern
 from camlog.drive import Drive
 from camlog.limits import Limit, limits_for
-from camlog.oil_windows import OilWindow, oil_windows
+from camlog.oil_windows import oil_windows
 from camlog.profile import VehicleProfile
 from camlog.profile.model import layout_of
 from camlog.signals import CAM_IDS
@@ -55,12 +55,13 @@ def examine_drive(
     limits = limits_for(profile)
     windows = oil_windows(limits)
     conditions = drive_conditions(trace, drive, windows, limits)
-    data = _cams(trace, profile, conditions.gap_intervals, conditions.windows.windows)
+    found = {cam: cam_data(trace, cam, profile, conditions.windows.windows) for cam in CAM_IDS}
+    data = {cam: of_cam for cam, of_cam in found.items() if of_cam is not None}
     covered = drive_coverage(trace, windows=windows, profile=profile, limits=limits)
     engine = profile.engine if profile is not None else None
     cams = {
-        cam: examine(found, limits, engine, [d for other, d in data.items() if other != cam])
-        for cam, found in data.items()
+        cam: examine(of_cam, limits, engine, [d for other, d in data.items() if other != cam])
+        for cam, of_cam in data.items()
     }
     return Examined(limits, conditions, data, covered, cams)
 
@@ -110,13 +111,6 @@ def analyze(
         cautions=(*first_lines, *_cautions(cams, causes, codes.codes, bool(refused), profile)), do_not_run=first_lines,
         limits=limits, profile=profile, drive=drive,
     )  # fmt: skip
-
-
-def _cams(
-    trace: Trace, profile: VehicleProfile | None, gaps: Sequence[tuple[float, float]], windows: Sequence[OilWindow]
-) -> dict[str, CamData]:
-    found = {cam: cam_data(trace, cam, profile, gaps, windows) for cam in CAM_IDS}
-    return {cam: data for cam, data in found.items() if data is not None}
 
 
 def _cautions(

@@ -13,7 +13,7 @@ from camlog.drive import SIMULATED_OFFLINE, Drive
 from camlog.signals import SIGNALS, actual, commanded, duty, misfire
 from camlog.simulate.vehicle.control_module import DriveRun, VehicleMemory
 from camlog.simulate.vehicle.drive_cycle import DriveCycle
-from camlog.simulate.vehicle.kernels import SECOND_TICKS, TICK_S, Block, numba_available
+from camlog.simulate.vehicle.kernels import SECOND_TICKS, TICK_S, Block
 from camlog.simulate.vehicle.noise import stream_generator
 from camlog.simulate.vehicle.setup import VehicleSetup
 from camlog.trace import Trace
@@ -66,11 +66,11 @@ def simulate_drive(
     state: dict[str, Any] | None = None,
 ) -> SimulatedDrive:
     """Drive a vehicle through a whole drive and record it. `state` is the memory a former drive left
-    (default: a car long in use, without codes). Numbers are the same with and without numba."""
+    (default: a car long in use, without codes)."""
     sampling = sampling or Sampling()
     memory = VehicleMemory.of(setup, state)
     seconds, drives = int(drive.duration_s), memory.drives
-    run = DriveRun(setup, drive, memory, numba_available())
+    run = DriveRun(setup, drive, memory)
     block = run.plant.run(seconds * SECOND_TICKS)
     before = memory.snapshot(setup, 0.0)
     counters = run.watch(block)

@@ -21,12 +21,14 @@ from camlog.simulate.offline import Sampling, simulate_drive
 from camlog.simulate.vehicle.draw import draw_setup
 from camlog.simulate.vehicle.drive_cycle import draw_drive
 from camlog.trace import Trace, write_trace
+from tests import compiled
 
 SIGNALS = (
     "engine_speed", "vehicle_speed", "engine_load", "coolant_temp", "oil_temp", "manifold_pressure",
     "mass_air_flow", "spark_advance", "throttle_position", "module_voltage", "cam_intake_b1_commanded",
     "cam_intake_b1_actual", "cam_exhaust_b1_commanded", "cam_exhaust_b1_actual",
 )  # fmt: skip
+compiled.use()
 RUNS = 7
 LONG_RUNS = 3
 STARTS = 15

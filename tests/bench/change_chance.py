@@ -19,7 +19,9 @@ from camlog.simulate.vehicle.conditions import Condition
 from camlog.simulate.vehicle.draw import draw_setup
 from camlog.simulate.vehicle.drive_cycle import draw_drive
 from camlog.simulate.vehicle.setup import healthy_twin
+from tests import compiled
 
+compiled.use()
 PROFILE = read_profile("demo")
 FIRST_SEED = 51_000
 MINUTES = 12.0

@@ -27,8 +27,10 @@ from camlog.simulate.vehicle.conditions import Condition
 from camlog.simulate.vehicle.draw import demo_setup
 from camlog.simulate.vehicle.drive_cycle import draw_drive
 from camlog.trace import Trace
+from tests import compiled
 from tests.browser_help import Look, browser
 
+compiled.use()
 SIZE_LIMIT = 6_000_000
 HOURS = (1.0 / 6.0, 1.0, 8.0)
 LOOKS = 5

@@ -15,10 +15,12 @@ from camlog.simulate.vehicle.conditions import CONDITIONS, Condition
 from camlog.simulate.vehicle.control_module import DriveRun, Misfires, VehicleMemory
 from camlog.simulate.vehicle.draw import draw_setup
 from camlog.simulate.vehicle.drive_cycle import DriveCycle, draw_drive, parked_drive
-from camlog.simulate.vehicle.kernels import SECOND_TICKS, TICK_S, Block, numba_available
+from camlog.simulate.vehicle.kernels import SECOND_TICKS, TICK_S, Block
 from camlog.simulate.vehicle.plant import timing_error
 from camlog.simulate.vehicle.setup import VehicleSetup, healthy_twin
+from tests import compiled
 
+compiled.use()
 HEALTHY_SHARE = 0.35
 RATES_HZ = (30.0, 10.0, 5.0)
 SKEWS_S = (0.0, 0.08)
@@ -77,7 +79,7 @@ class Case:
         return found
 
     def _run(self, setup: VehicleSetup) -> Block:
-        run = DriveRun(setup, self.cycle, VehicleMemory(Misfires.none(setup.engine.cylinders)), numba_available())
+        run = DriveRun(setup, self.cycle, VehicleMemory(Misfires.none(setup.engine.cylinders)))
         return run.plant.run(int(self.cycle.duration_s) * SECOND_TICKS)
 
 

@@ -1,4 +1,4 @@
-"""One cam prepared for measuring: its readings, the command at their times, oil windows and gaps.
+"""One cam prepared for measuring: its readings, the command at their times, oil windows.
 
 Commanded and actual angle keep the times at which each was sampled and are never compared row by row. A
 further step of preparation is a function of the cam marked `once_per_cam`: its result is kept with the cam.
@@ -44,8 +44,8 @@ class CamData:
 
     Times (seconds) increase strictly, values are finite, each pair of arrays has shape (n,). Angles are
     crankshaft degrees, advance positive, zero at rest; `range_deg` is the travel from rest (lowest,
-    highest) where a profile gives it. `gaps` are (start_s, end_s) stretches without recording, `windows`
-    the oil-temperature windows figures are given for. Of either angle: `..._interval_s` is the median
+    highest) where a profile gives it; `windows` the oil-temperature windows figures are given for. Of either
+    angle: `..._interval_s` is the median
     interval (NaN below two readings), `...max_gap_s` the longest distance between two that counts as
     unbroken, `..._step_deg` the size of one count (0: none is seen)."""
 
@@ -60,7 +60,6 @@ class CamData:
     speed_rpm: np.ndarray = field(default_factory=lambda: _EMPTY)
     run_time_time_s: np.ndarray = field(default_factory=lambda: _EMPTY)
     run_time_s: np.ndarray = field(default_factory=lambda: _EMPTY)
-    gaps: tuple[tuple[float, float], ...] = ()
     windows: tuple[OilWindow, ...] = OIL_WINDOWS
     _kept: dict[str, Any] = field(default_factory=dict, init=False, repr=False)
 
@@ -72,20 +71,19 @@ class CamData:
     command_step_deg = cached_property(lambda self: quantisation_step(self.command_deg))
 
     def command_at(self, time_s: np.ndarray) -> np.ndarray:
-        """The command at the given times, linear; NaN in gaps and where its readings are too far apart."""
+        """The command at the given times, linear; NaN where its readings are too far apart."""
         time_s = np.asarray(time_s, dtype=float)
         right = np.minimum(np.searchsorted(self.command_time_s, time_s), len(self.command_time_s) - 1)
         before, after = self.command_time_s[np.maximum(right - 1, 0)], self.command_time_s[right]
-        known = ((after == time_s) | (after - before <= self.max_gap_s)) & ~self.in_gap(time_s)
+        known = (after == time_s) | (after - before <= self.max_gap_s)
         value = np.interp(time_s, self.command_time_s, self.command_deg, np.nan, np.nan)
         return np.where(known, value, np.nan)
 
     @cached_property
     def command_at_actual(self) -> np.ndarray:
         """The command at the times of the actual readings, shape of `actual_deg`; NaN where unknown."""
-        if np.array_equal(self.actual_time_s, self.command_time_s):
-            return np.where(self.in_gap(self.actual_time_s), np.nan, self.command_deg)
-        return self.command_at(self.actual_time_s)
+        together = np.array_equal(self.actual_time_s, self.command_time_s)
+        return self.command_deg if together else self.command_at(self.actual_time_s)
 
     @cached_property
     def error_deg(self) -> np.ndarray:
@@ -139,14 +137,12 @@ class CamData:
         """Total time (s) the chosen actual readings (n,) stand for."""
         return float(np.sum(self.duration_s[keep]))
 
-    def in_gap(self, time_s: np.ndarray) -> np.ndarray:
-        """True strictly inside a stretch in which nothing was recorded."""
-        time_s = np.asarray(time_s, dtype=float)
-        if not self.gaps:
-            return np.zeros(time_s.shape, dtype=bool)
-        starts, ends = np.asarray(self.gaps, dtype=float).T
-        before = np.searchsorted(starts, time_s, side="left") - 1
-        return (before >= 0) & (time_s < ends[np.maximum(before, 0)])
+    @cached_property
+    def gaps(self) -> tuple[tuple[float, float], ...]:
+        """Stretches (start_s, end_s) in which neither angle was read."""
+        both = np.union1d(self.command_time_s, self.actual_time_s)
+        at = np.flatnonzero(np.diff(both) > max(self.max_gap_s, self.actual_max_gap_s))
+        return tuple(zip(both[at].tolist(), both[at + 1].tolist(), strict=True))
 
     def without(self, bad: np.ndarray) -> CamData:
         """The cam without the actual readings marked (n,); itself where none is, or too few would be left."""
@@ -176,19 +172,17 @@ def cam_data(
     trace: Trace,
     cam: str,
     profile: VehicleProfile | None = None,
-    gaps: Iterable[tuple[float, float]] = (),
     windows: Iterable[OilWindow] = OIL_WINDOWS,
 ) -> CamData | None:
-    """The readings of `cam` (`intake_b1`) in a trace; None where either angle was never read. `gaps` are
-    (start_s, end_s) stretches known to hold no recording; holes of both angles are added."""
+    """The readings of `cam` (`intake_b1`) in a trace; None where either angle was never read."""
     command, actual, speed, run_time = (
         _clean(*trace.samples(name)) for name in (cams.commanded(cam), cams.actual(cam), "engine_speed", "run_time")
     )
     if not len(command[0]) or not len(actual[0]):
         return None
     known = profile.cam(cam) if profile is not None else None
-    travel, gaps = known.range_deg if known is not None else None, _merge([*gaps, *_holes(command[0], actual[0])])
-    return CamData(cam, *command, *actual, travel, oil_temperature(trace), *speed, *run_time, gaps, tuple(windows))
+    travel = known.range_deg if known is not None else None
+    return CamData(cam, *command, *actual, travel, oil_temperature(trace), *speed, *run_time, tuple(windows))
 
 
 def quantisation_step(value: np.ndarray) -> float:
@@ -231,20 +225,3 @@ def _max_gap(interval_s: float) -> float:
     # A recording slower than the cap still has neighbours; it may not bridge more than one lost sample.
     usual = max(min(max(GAP_INTERVALS * interval_s, GAP_MIN_S), GAP_MAX_S), 1.5 * interval_s)
     return float(min(usual, GAP_LONGEST_S))
-
-
-def _holes(command_time_s: np.ndarray, actual_time_s: np.ndarray) -> list[tuple[float, float]]:
-    """Stretches in which neither angle was read: the recording itself stopped."""
-    both = np.union1d(command_time_s, actual_time_s)
-    limit = max(_max_gap(_median_interval(t)) for t in (command_time_s, actual_time_s))
-    return [(both[i], both[i + 1]) for i in np.flatnonzero(np.diff(both) > limit)]
-
-
-def _merge(gaps: Iterable[tuple[float, float]]) -> tuple[tuple[float, float], ...]:
-    merged: list[tuple[float, float]] = []
-    for start_s, end_s in sorted((float(a), float(b)) for a, b in gaps):
-        if merged and start_s <= merged[-1][1]:
-            start_s, last_s = merged.pop()
-            end_s = max(last_s, end_s)
-        merged.append((start_s, end_s))
-    return tuple(merged)

@@ -26,9 +26,6 @@ class Shared:
     cells: np.ndarray
     seconds: float
 
-    def __bool__(self) -> bool:
-        return len(self.cells) > 0
-
     @property
     def words(self) -> str:
         return range_words(self.cells)

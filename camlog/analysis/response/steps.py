@@ -126,7 +126,7 @@ def _moving_runs(cam: CamData, band_deg: float) -> tuple[np.ndarray, np.ndarray,
     t, k = cam.command_time_s, _look(cam)
     if len(t) <= k + 1:
         return np.empty(0, dtype=int), np.empty(0, dtype=int), np.empty(0, dtype=bool)
-    broken = (np.diff(t) > cam.max_gap_s) | cam.in_gap(0.5 * (t[1:] + t[:-1]))
+    broken = np.diff(t) > cam.max_gap_s
     active = _window_range(cam) > band_deg
     # An interval moves where any window over it does; a hole ends every hold, as a move does.
     upto = np.concatenate([[0], np.cumsum(active)])

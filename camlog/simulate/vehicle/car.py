@@ -24,23 +24,20 @@ MOST_MISFIRES = 65535
 
 class SimulatedCar:
     """A simulated vehicle on a drive; implements `camlog.simulate.car.Car`. Vehicle time starts at 0 with
-    the drive. `state` is what the drive before left (`state()`). `compiled` runs the kernels by numba
-    (identical numbers; plain Python is fast enough for live use)."""
+    the drive. `state` is what the drive before left (`state()`)."""
 
     def __init__(
         self,
         setup: VehicleSetup | None = None,
         drive: DriveCycle | str = "mixed",
         state: dict[str, Any] | None = None,
-        compiled: bool = False,
     ):
         self.setup = demo_setup() if setup is None else setup
         self.vin = self.setup.vin
-        self._compiled = compiled
         self._memory = VehicleMemory.of(self.setup, state)
         self.signals = frozenset(vehicle_signals(self.setup))
         self.drive = named_drive(drive, self.setup.seed) if isinstance(drive, str) else drive
-        self._run = DriveRun(self.setup, self.drive, self._memory, self._compiled)
+        self._run = DriveRun(self.setup, self.drive, self._memory)
         self._time_s = 0.0
         self._pieces: list[Block] = []
         self._values: dict[str, list[float]] = {}

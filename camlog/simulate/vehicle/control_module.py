@@ -106,12 +106,12 @@ def _counter(value: float, most: int) -> float:
 class DriveRun:
     """One drive of a vehicle: the plant, the monitors and the misfire counters, whole seconds at a time."""
 
-    def __init__(self, setup: VehicleSetup, cycle: DriveCycle, memory: VehicleMemory, compiled: bool):
+    def __init__(self, setup: VehicleSetup, cycle: DriveCycle, memory: VehicleMemory):
         self.setup = setup
         self.memory = memory
         # Another drive of the same vehicle meets other traffic.
         seed = setup.seed + DRIVE_SEED_STEP * memory.drives
-        self.plant = Plant(setup, cycle, compiled, seed, memory.hold_duty)
+        self.plant = Plant(setup, cycle, seed, memory.hold_duty)
         self._watched: Block = {}
         self._watched_ticks = 0
         self.restart(cycle.is_cold)

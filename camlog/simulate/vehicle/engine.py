@@ -8,8 +8,9 @@ from math import sqrt
 import numpy as np
 
 from camlog.oil import kinematic_viscosity
+from camlog.simulate.vehicle import kernels
 from camlog.simulate.vehicle.drive_cycle import DriveCycle
-from camlog.simulate.vehicle.kernels import REFERENCE_VISCOSITY_MM2_S, TICK_S, Block, first_state, run_kernel
+from camlog.simulate.vehicle.kernels import REFERENCE_VISCOSITY_MM2_S, TICK_S, Block, first_state
 from camlog.simulate.vehicle.noise import NoiseStream
 from camlog.simulate.vehicle.setup import EngineSetup, OilSetup
 
@@ -141,9 +142,8 @@ def viscosity_table(oil: OilSetup) -> np.ndarray:
 class EngineModel:
     """An engine through one drive; `run` takes the next ticks of the drive."""
 
-    def __init__(self, engine: EngineSetup, oil: OilSetup, cycle: DriveCycle, seed: int, compiled: bool):
+    def __init__(self, engine: EngineSetup, oil: OilSetup, cycle: DriveCycle, seed: int):
         self._noise = NoiseStream(seed, "engine")
-        self._compiled = compiled
         self._cycle = cycle
         self._inputs = {name: float(getattr(engine, name)) for name in NUMBERS} | {
             "gear_rpm_per_kmh": np.array(engine.gear_rpm_per_kmh),
@@ -164,5 +164,5 @@ class EngineModel:
     def run(self, start_tick: int, count: int) -> Block:
         wanted = self._cycle.targets(start_tick, count)
         inputs = self._inputs | wanted | self._noise.take(start_tick, count)
-        block = run_kernel(engine_kernel, self._compiled, self._state, inputs, count)
+        block = kernels.run_kernel(engine_kernel, self._state, inputs, count)
         return block | {"mode": wanted["mode"]}

@@ -1,15 +1,13 @@
-"""Running the step-by-step kernels, as plain Python or compiled by numba where that is installed.
+"""Running the step-by-step kernels.
 
 A kernel is a function whose parameters say by name what it reads (numbers, and arrays with one value a
 tick), which arrays `o_NAME` it fills, and last, with its first values, the state that it carries on and
 returns. It may call functions of its own module. Kernels use only + - * / sqrt and comparisons on 64-bit
-floats, which IEEE 754 fixes to the last bit, so both ways give identical numbers."""
+floats, which IEEE 754 fixes to the last bit: however they are run, the numbers are the same."""
 
 from __future__ import annotations
 
 import functools
-import importlib.util
-import types
 from collections.abc import Callable, Mapping
 
 import numpy as np
@@ -24,27 +22,7 @@ Block = dict[str, np.ndarray]
 
 
 @functools.cache
-def numba_available() -> bool:
-    return importlib.util.find_spec("numba") is not None
-
-
-@functools.cache
-def _compile(kernel: Callable) -> Callable:
-    import numba
-
-    names = {**kernel.__globals__}
-    for name in kernel.__code__.co_names:
-        if isinstance(names.get(name), types.FunctionType):
-            names[name] = _compile(names[name])
-    kernel = types.FunctionType(kernel.__code__, names, kernel.__name__)
-    try:
-        return numba.njit(cache=True, nogil=True)(kernel)
-    except RuntimeError:  # no folder where compiled code could be kept: compile for this run only
-        return numba.njit(nogil=True)(kernel)
-
-
-@functools.cache
-def _parameters(kernel: Callable) -> tuple[list[str], list[str], dict[str, float]]:
+def parameters(kernel: Callable) -> tuple[list[str], list[str], dict[str, float]]:
     """Names of a kernel's inputs and outputs, and its state with the first values."""
     code, first = kernel.__code__, kernel.__defaults__ or ()
     names, carried = code.co_varnames[: code.co_argcount - len(first)], code.co_varnames[: code.co_argcount]
@@ -54,26 +32,16 @@ def _parameters(kernel: Callable) -> tuple[list[str], list[str], dict[str, float
 
 
 def first_state(*kernels: Callable) -> dict[str, float]:
-    return {name: value for kernel in kernels for name, value in _parameters(kernel)[2].items()}
+    return {name: value for kernel in kernels for name, value in parameters(kernel)[2].items()}
 
 
-def run_kernel(
-    kernel: Callable,
-    compiled: bool,
-    state: dict[str, float],
-    known: Mapping[str, float | np.ndarray],
-    count: int,
-) -> Block:
+def run_kernel(kernel: Callable, state: dict[str, float], known: Mapping[str, float | np.ndarray], count: int) -> Block:
     """Run a kernel over `count` ticks; `state` is changed in place. Returns what it filled, by name."""
-    inputs, outputs, carried = _parameters(kernel)
+    inputs, outputs, carried = parameters(kernel)
+    # Lists of Python floats: several times quicker in plain Python than reading arrays item by item.
+    filled = [[0.0] * count for _ in outputs]
+    values = map(known.__getitem__, inputs)
     before = [state[n] for n in carried]
-    if compiled:
-        filled = np.empty((len(outputs), count))
-        after = _compile(kernel)(*(known[n] for n in inputs), *filled, *before)
-    else:
-        # Lists of Python floats: several times quicker in plain Python than reading arrays item by item.
-        filled = [[0.0] * count for _ in outputs]
-        values = map(known.__getitem__, inputs)
-        after = kernel(*[v.tolist() if isinstance(v, np.ndarray) else v for v in values], *filled, *before)
+    after = kernel(*[v.tolist() if isinstance(v, np.ndarray) else v for v in values], *filled, *before)
     state.update(zip(carried, after, strict=True))
     return {n.removeprefix("o_"): v for n, v in zip(outputs, np.asarray(filled), strict=True)}

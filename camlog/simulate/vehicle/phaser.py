@@ -6,7 +6,8 @@ import dataclasses
 
 import numpy as np
 
-from camlog.simulate.vehicle.kernels import REFERENCE_VISCOSITY_MM2_S, Block, first_state, run_kernel
+from camlog.simulate.vehicle import kernels
+from camlog.simulate.vehicle.kernels import REFERENCE_VISCOSITY_MM2_S, Block, first_state
 from camlog.simulate.vehicle.noise import NoiseStream
 from camlog.simulate.vehicle.phaser_kernels import (
     AT_REST_DEG,
@@ -25,8 +26,7 @@ NUMBERS = tuple(f.name for f in dataclasses.fields(CamSetup) if f.type in ("floa
 class Phaser:
     """One cam through one drive; `run` takes the next ticks, given what the engine does."""
 
-    def __init__(self, cam: CamSetup, seed: int, compiled: bool, hold_duty: float | None = None, running: bool = False):
-        self._compiled = compiled
+    def __init__(self, cam: CamSetup, seed: int, hold_duty: float | None = None, running: bool = False):
         self._noise = NoiseStream(seed, f"cam {cam.id}")
         angle = min(max(0.0, cam.stop_low_deg), cam.stop_high_deg)
         measured = angle + cam.report_bias_deg + cam.timing_offset_deg
@@ -58,7 +58,7 @@ class Phaser:
         cam, known = self.cam, {**self._inputs, **engine, **self._noise.take(start_tick, count)}
 
         def run(kernel) -> None:
-            known.update(run_kernel(kernel, self._compiled, self._state, known, count))
+            known.update(kernels.run_kernel(kernel, self._state, known, count))
 
         run(random_kernel)
         if cam.dropout_style == "missing" and cam.dropout_rate_hz:

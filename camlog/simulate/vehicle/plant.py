@@ -71,20 +71,15 @@ class Plant:
     module reports. Numbers do not depend on the size of blocks."""
 
     def __init__(
-        self,
-        setup: VehicleSetup,
-        cycle: DriveCycle,
-        compiled: bool = False,
-        seed: int | None = None,
-        hold_duty: dict[str, float] | None = None,
+        self, setup: VehicleSetup, cycle: DriveCycle, seed: int | None = None, hold_duty: dict[str, float] | None = None
     ):
         self.setup = setup
         self.cycle = cycle
         self.tick = 0
         self._seed = setup.seed if seed is None else seed
-        self.engine = EngineModel(setup.engine, setup.oil, cycle, self._seed, compiled)
+        self.engine = EngineModel(setup.engine, setup.oil, cycle, self._seed)
         holds = hold_duty or {}
-        self.phasers = tuple(Phaser(c, self._seed, compiled, holds.get(c.id), cycle.starts_running) for c in setup.cams)
+        self.phasers = tuple(Phaser(c, self._seed, holds.get(c.id), cycle.starts_running) for c in setup.cams)
 
     @property
     def hold_duty(self) -> dict[str, float]:
