@@ -1,8 +1,7 @@
 """The cams of an engine: their ids, the signals of each, their words, and which cams share what.
 
-The only place that knows how an id such as `intake_b1` or a signal name such as `cam_intake_b1_actual` is built.
-An engine with more banks needs a further number in BANKS, one with another kind of cam a word in SIDES.
-"""
+The only place that knows how an id such as `intake_b1` or a signal name such as `cam_intake_b1_actual` is built. An
+engine with more banks needs a further number in BANKS, one with another kind of cam a word in SIDES."""
 
 from __future__ import annotations
 

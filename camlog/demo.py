@@ -42,8 +42,7 @@ def demo(folder: Path, say: Callable[[str], None] = print) -> Recording:
     """Record an invented drive into `folder` over a virtual port and replay it, write the reports of the sample
     recordings, and play a repair to its proof and its job to the page that is handed over.
 
-    Needs no hardware and takes about a minute.
-    """
+    Needs no hardware and takes about a minute."""
     from camlog.simulate.adapter import SimulatedAdapter
     from camlog.simulate.vehicle.car import SimulatedCar
     from camlog.simulate.vehicle.conditions import Condition

@@ -1,9 +1,8 @@
 """A repair from the first code to the last check, played on the simulated car, for demonstration and tests.
 
-The fault matures over two drives, is repaired, the codes are cleared over the diagnostic connector, a short
-drive leaves most checks open, the codes are cleared again, and a full drive passes every check. All of it is
-invented and simulated, so it proves nothing, and the proof says so.
-"""
+The fault matures over two drives, is repaired, the codes are cleared over the diagnostic connector, a short drive
+leaves most checks open, the codes are cleared again, and a full drive passes every check. All of it is invented and
+simulated, so it proves nothing, and the proof says so."""
 
 from __future__ import annotations
 
@@ -41,8 +40,7 @@ from camlog.verify.verification import Verification, verify
 
 CONDITION = Condition("restricted_flow", 1.0, cams=("intake_b1",))
 JOB = "Invented order: screen of the intake cam's oil control valve cleaned, oil changed"
-# Some seconds with the engine stopped and the ignition on: the closing snapshot sees what the drive has led
-# to.
+# Some seconds with the engine stopped and the ignition on: the closing snapshot sees what the drive has led to.
 ENDING = (Segment("drive", 8.0, 0.0), Segment("key_on", 6.0))
 # The fault shows in the first minutes; the second drive is long enough for a verdict on the cam.
 FIRST_DRIVE_S, SECOND_DRIVE_S = 140.0, 440.0
@@ -169,8 +167,7 @@ def clear_over_the_wire(
             link.close()
     if cleared is None or cleared.remaining:
         raise words.error("not_cleared")
-    # The clock on the wall is real, the story's days are not: the snapshot belongs to the evening of the
-    # second drive.
+    # The clock on the wall is real, the story's days are not: the snapshot belongs to the evening of the second drive.
     evening = (FIRST_DAY + timedelta(days=1, hours=9)).isoformat()
     write_drive(dataclasses.replace(read_drive(save_to), started_at=evening), save_to)
     return cleared, car.state()

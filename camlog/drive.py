@@ -38,10 +38,9 @@ READINESS_MONITORS = (
 class Ancestor:
     """A file that another was made from.
 
-    `sha256` of its trace (None: not known) and its `file` name; `as_recorded`: True where its own drive file
-    vouched for it, False where it contradicted it, None where there was none or it was no recording of camlog's;
-    `simulated` where its readings came from a simulated adapter; `made` says how it became what stands after it.
-    """
+    `sha256` of its trace (None: not known) and its `file` name; `as_recorded`: True where its own drive file vouched
+    for it, False where it contradicted it, None where there was none or it was no recording of camlog's; `simulated`
+    where its readings came from a simulated adapter; `made` says how it became what stands after it."""
 
     sha256: str | None
     file: str = ""
@@ -54,12 +53,10 @@ class Ancestor:
 class Drive:
     """A drive file's content, schema `camlog.drive/1`.
 
-    `started_at` is an ISO 8601 time with zone or None; `vehicle` holds `name`
-    and `vin` (None unless the VIN was asked for); `adapter` what the
-    connection probe found. `ancestry` are the files it was made from, the first one first. `intact` says of a file that was read whether it is
-    as camlog wrote it: False where it was changed afterwards, None where it has
-    no seal, as no file made from another has.
-    """
+    `started_at` is an ISO 8601 time with zone or None; `vehicle` holds `name` and `vin` (None unless the VIN was asked
+    for); `adapter` what the connection probe found. `ancestry` are the files it was made from, the first one first.
+    `intact` says of a file that was read whether it is as camlog wrote it: False where it was changed afterwards, None
+    where it has no seal, as no file made from another has."""
 
     started_at: str | None = None
     vehicle: Mapping[str, Any] = field(default_factory=lambda: {"name": None, "vin": None})
@@ -139,9 +136,8 @@ def write_drive(drive: Drive, path: str | Path, *, replace: bool = True) -> None
     """Write a drive file so that a reader sees the old or the new one, never half of it.
 
     Raises InputError where one is there and `replace` is not set, OSError where the disk refuses, ValueError or
-    TypeError where an event's or a snapshot's time is not finite or a value is nothing JSON can carry; the file
-    that was there is then untouched.
-    """
+    TypeError where an event's or a snapshot's time is not finite or a value is nothing JSON can carry; the file that
+    was there is then untouched."""
     content = drive.to_dict()
     seal = DERIVED_SEAL if drive.ancestry else SEAL
     text = json.dumps(content | {seal: _seal(content)}, indent=1, ensure_ascii=False, allow_nan=False)
@@ -152,8 +148,7 @@ def write_drive(drive: Drive, path: str | Path, *, replace: bool = True) -> None
 def read_drive(path: str | Path) -> Drive:
     """Read a drive file.
 
-    Raises InputError, naming the key, where the file is not JSON of schema `camlog.drive/1`.
-    """
+    Raises InputError, naming the key, where the file is not JSON of schema `camlog.drive/1`."""
     path = Path(path)
     content = saved_bytes(path)
     try:

@@ -13,8 +13,7 @@ class InputError(Exception):
 
     `what` says what is wrong, `remedy` what to do, `on_page` what to do where a page shows the error, if that is
     another thing than on a command line; `file`, `line` (from 1) and `column` (a column's heading or a key) say where.
-    `str(error)` is one line.
-    """
+    `str(error)` is one line."""
 
     def __init__(
         self,
@@ -58,8 +57,7 @@ def extra(module: str, name: str) -> ModuleType:
 def check_saved(path: Path) -> None:
     """Raises InputError where `path` is a pipe or a device: it could be read once, or would never end.
 
-    What cannot be looked at is left to whoever opens it.
-    """
+    What cannot be looked at is left to whoever opens it."""
     try:
         mode = path.stat().st_mode
     except (OSError, ValueError):

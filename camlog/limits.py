@@ -1,8 +1,7 @@
 """Every number that judges a cam, in one place (`limits.toml`), each with its unit and where it comes from.
 
-A vehicle profile's `[limits]` table overrides any of them by name: service information always wins.
-Numbers that only condition an estimator (how long a step must last to be measured) live beside the estimator.
-"""
+A vehicle profile's `[limits]` table overrides any of them by name: service information always wins. Numbers that only
+condition an estimator (how long a step must last to be measured) live beside the estimator."""
 
 from __future__ import annotations
 
@@ -26,9 +25,8 @@ PROFILE_SOURCE = "vehicle profile"
 class Limit:
     """One number a finding is judged by: `value` in `unit`, `title` in words, `source` of the number.
 
-    A profile may set it from `lowest` to `highest`; beyond `strange` times the default, up or down, it is accepted
-    with a warning.
-    """
+    A profile may set it from `lowest` to `highest`; beyond `strange` times the default, up or down, it is accepted with
+    a warning."""
 
     name: str
     value: float
@@ -66,10 +64,9 @@ LIMITS: Mapping[str, Limit] = MappingProxyType(_limits())
 def limits_for(profile: Any = None) -> Mapping[str, Limit]:
     """The limits that judge this vehicle: LIMITS with the profile's overrides.
 
-    `profile` is a vehicle profile (its `limits` and `file` count), a plain mapping of overrides, or None. An
-    overridden limit has the source "vehicle profile". Raises InputError for a
-    name that is no limit, or a value that is no finite number within the limit's range.
-    """
+    `profile` is a vehicle profile (its `limits` and `file` count), a plain mapping of overrides, or None. An overridden
+    limit has the source "vehicle profile". Raises InputError for a name that is no limit, or a value that is no finite
+    number within the limit's range."""
     overrides = getattr(profile, "limits", profile) or {}
     file = getattr(profile, "file", None)
     found = dict(LIMITS)

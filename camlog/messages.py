@@ -1,8 +1,7 @@
 """Sentences by name. A package keeps its own in its `messages.toml`.
 
-Another language is a file beside it, `messages.de.toml` say, with the sentences that were translated; `CAMLOG_LANGUAGE=de`
-chooses it. What it leaves out stays as it is.
-"""
+Another language is a file beside it, `messages.de.toml` say, with the sentences that were translated;
+`CAMLOG_LANGUAGE=de` chooses it. What it leaves out stays as it is."""
 
 from __future__ import annotations
 
@@ -46,8 +45,7 @@ class Messages:
 
     A name in a table of the file is written with a dot: `need.hold`. A template is filled in as `UnitFormatter` does;
     one with `{{` or `{%` in it is a Jinja2 template with FILTERS, for plurals and parts that may be missing. Raises
-    KeyError for a name that is not there.
-    """
+    KeyError for a name that is not there."""
 
     def __init__(self, package: str):
         self._package = package

@@ -1,12 +1,11 @@
 """Files are written whole or not at all, each by one: the one place where every writer gets its file from.
 
-A file grows under a temporary name in the folder where it is to lie, and gets its own name when it is whole and on
-the disk. Temporary names cannot be foreseen and are made anew, so nobody's link or file is ever written through;
-they are hidden, so that what a killed program leaves is neither taken for a result nor in the way of one.
+A file grows under a temporary name in the folder where it is to lie, and gets its own name when it is whole and on the
+disk. Temporary names cannot be foreseen and are made anew, so nobody's link or file is ever written through; they are
+hidden, so that what a killed program leaves is neither taken for a result nor in the way of one.
 
 Windows neither replaces nor removes a file that somebody has open, be it a viewer or a cloud drive that looks at it for
-a moment: there both are tried for a while. A path that is too long for it is said to be.
-"""
+a moment: there both are tried for a while. A path that is too long for it is said to be."""
 
 from __future__ import annotations
 
@@ -56,10 +55,9 @@ def open_temporary(folder: Path) -> tuple[int, Path]:
 def whole_file(path: str | Path, *, replace: bool) -> Iterator[BinaryIO]:
     """A file to write the bytes of `path` to; it gets that name when the block ends without an error.
 
-    What is there already stays as it is until then, and for good where the block or the disk fails. With
-    `replace` it is replaced, a link itself and not what it leads to. Raises InputError where something is there
-    and `replace` is not set, OSError where the disk refuses.
-    """
+    What is there already stays as it is until then, and for good where the block or the disk fails. With `replace` it
+    is replaced, a link itself and not what it leads to. Raises InputError where something is there and `replace` is not
+    set, OSError where the disk refuses."""
     path = Path(path)
     _must_be_a_file(path)
     with _long_path_said(path):
@@ -175,9 +173,8 @@ def name_new(temporary: Path, path: Path) -> None:
 def claim(path: Path, *, replace: bool) -> int:
     """Make a new empty file `path` that is this program's to write to for as long as it is open; its descriptor.
 
-    Raises FileExistsError where something is there and `replace` is not set, BlockingIOError where another
-    program holds it so, and OSError where the disk refuses.
-    """
+    Raises FileExistsError where something is there and `replace` is not set, BlockingIOError where another program
+    holds it so, and OSError where the disk refuses."""
     _must_be_a_file(path)
     if KEEPS_OPEN_FILES:
         with _long_path_said(path):

@@ -25,8 +25,7 @@ def unit_words(unit: str) -> str:
 def number(value: float | None, doubt: float | None = None) -> str:
     """A number with the figures that matter, as one reads it aloud; `–` where there is none.
 
-    `doubt` is half its interval: no more digits than two are printed where it is as large as the number.
-    """
+    `doubt` is half its interval: no more digits than two are printed where it is as large as the number."""
     if value is None or not math.isfinite(value):
         return UNKNOWN
     size = abs(value)
@@ -117,8 +116,7 @@ def duration(seconds: float) -> str:
 def decimals_of(step: float, first: float = 0.0) -> int:
     """Decimals that an encoding carries, whose count 0 is `first` and whose one count is `step`.
 
-    All of them where they are few. Else so many that a rounded value is off by a quarter of a count at most: the
-    count can be told from it.
-    """
+    All of them where they are few. Else so many that a rounded value is off by a quarter of a count at most: the count
+    can be told from it."""
     least = max(0, math.ceil(-math.log10(step / 2.0) - 1e-9))
     return next((d for d in range(least + 3) if round(step, d) == step and round(first, d) == first), least)

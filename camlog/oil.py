@@ -2,11 +2,9 @@
 
     log10(log10(v + 0.7)) = A - B log10(T)        v in mm2/s, T in kelvin
 
-A grade is two points, the kinematic viscosities at 40 and 100 degC. They are
-typical of oils sold under that grade (common practice, no source); the 100 degC
-value lies within the limits SAE J300 sets for the grade (from memory). A real
-filling differs by some 10 %, and by far more with fuel or coolant in it.
-"""
+A grade is two points, the kinematic viscosities at 40 and 100 degC. They are typical of oils sold under that grade
+(common practice, no source); the 100 degC value lies within the limits SAE J300 sets for the grade (from memory). A
+real filling differs by some 10 %, and by far more with fuel or coolant in it."""
 
 from __future__ import annotations
 
@@ -48,8 +46,7 @@ _GRADE = re.compile(r"\s*(?:SAE)?\s*(?:(?P<winter>\d+)\s*W\s*[-/ ]?\s*)?(?P<summ
 def grade(name: str) -> Grade:
     """The grade of that name; `5W-30`, `5w30` and `SAE 5W-30` are the same.
 
-    Raises InputError for a grade that is not in GRADES.
-    """
+    Raises InputError for a grade that is not in GRADES."""
     match = _GRADE.match(name)
     found = None
     if match:
@@ -63,8 +60,7 @@ def grade(name: str) -> Grade:
 def walther_constants(v40: float, v100: float) -> tuple[float, float]:
     """Constants (A, B) of ASTM D341 through two kinematic viscosities, mm2/s at 40 and 100 degC.
 
-    Raises ValueError unless v40 > v100 > 0.3 (below that the double logarithm does not exist).
-    """
+    Raises ValueError unless v40 > v100 > 0.3 (below that the double logarithm does not exist)."""
     if not v40 > v100 > 1.0 - WALTHER_SHIFT_MM2_S:
         raise ValueError(f"viscosity must fall with temperature: {v40} mm2/s at 40 degC, {v100} mm2/s at 100 degC")
     return constants_through(v40, 40.0, v100, 100.0)
@@ -88,7 +84,6 @@ def viscosity_from_constants(a: float, b: float, temp_degc: ArrayLike) -> np.nda
 def kinematic_viscosity(grade_name: str, temp_degc: ArrayLike) -> np.ndarray:
     """Kinematic viscosity (mm2/s) of a grade at oil temperatures (degC), by ASTM D341.
 
-    Shape of `temp_degc`; NaN where the temperature is NaN. Raises InputError for an unknown grade.
-    """
+    Shape of `temp_degc`; NaN where the temperature is NaN. Raises InputError for an unknown grade."""
     oil = grade(grade_name)
     return viscosity_from_constants(*walther_constants(oil.at_40_degc, oil.at_100_degc), temp_degc)

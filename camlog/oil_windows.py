@@ -1,9 +1,7 @@
 """Oil-temperature windows: which window each moment of a drive belongs to.
 
-Oil viscosity drives the phaser, so every metric is taken per window. The
-temperature is `oil_temp` where the vehicle reports it, else `coolant_temp` as
-a declared stand-in, else unknown.
-"""
+Oil viscosity drives the phaser, so every metric is taken per window. The temperature is `oil_temp` where the vehicle
+reports it, else `coolant_temp` as a declared stand-in, else unknown."""
 
 from __future__ import annotations
 
@@ -115,8 +113,7 @@ class OilTemperature:
 def oil_temperature(trace: Trace) -> OilTemperature:
     """The oil temperature of a trace: `oil_temp`, else `coolant_temp` as a stand-in, else unknown.
 
-    Readings of -40 degC beside a coolant well above that come from an open or absent sensor and are left out.
-    """
+    Readings of -40 degC beside a coolant well above that come from an open or absent sensor and are left out."""
     t, degc = trace.samples("oil_temp")
     coolant_t, coolant = trace.samples("coolant_temp")
     if len(t) and len(coolant_t):
@@ -133,9 +130,8 @@ def oil_temperature(trace: Trace) -> OilTemperature:
 class Windows:
     """Oil-temperature windows of one drive.
 
-    `windows` ascending and not overlapping; `seconds` is the time spent in each
-    with the engine running (None until conditions were taken).
-    """
+    `windows` ascending and not overlapping; `seconds` is the time spent in each with the engine running (None until
+    conditions were taken)."""
 
     windows: tuple[OilWindow, ...]
     oil: OilTemperature

@@ -1,9 +1,8 @@
 """The page base: templates of `dashboards/` to one HTML text that needs no network and runs no script but ours.
 
-Everything a template prints is escaped; control, invisible and direction-changing characters are shown as
-what they are. A content security policy names the hash of each script of the page, so that nothing else in it
-can ever run, and nothing can be loaded from elsewhere.
-"""
+Everything a template prints is escaped; control, invisible and direction-changing characters are shown as what they
+are. A content security policy names the hash of each script of the page, so that nothing else in it can ever run, and
+nothing can be loaded from elsewhere."""
 
 from __future__ import annotations
 

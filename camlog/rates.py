@@ -1,7 +1,6 @@
 """How often each signal is needed, and what for: the one table that plans of requests are made from.
 
-A cam's angles are not in it: they get all that the rest leaves of the link.
-"""
+A cam's angles are not in it: they get all that the rest leaves of the link."""
 
 from __future__ import annotations
 

@@ -26,12 +26,11 @@ def replay(
 ) -> Iterator[StreamItem]:  # fmt: skip
     """Batches of `trace`, events and code snapshots of `drive`, in time order, at the pace they came.
 
-    `speed` 1 is as recorded, 2 twice as fast, "max" as fast as they are taken. Only items from `start_s`
-    to `end_s` (both included, times of the trace) come; times stay as recorded. `sleep` may return early;
-    `stop` is asked before every item and every sleep, and True ends the stream.
+    `speed` 1 is as recorded, 2 twice as fast, "max" as fast as they are taken. Only items from `start_s` to `end_s`
+    (both included, times of the trace) come; times stay as recorded. `sleep` may return early; `stop` is asked before
+    every item and every sleep, and True ends the stream.
 
-    Raises InputError, at once, for a speed that is none and for a stretch the trace does not have.
-    """
+    Raises InputError, at once, for a speed that is none and for a stretch the trace does not have."""
     factor = parse_speed(speed)
     first_s, last_s = stretch(trace, start_s, end_s)
     items = _merged(trace, drive, first_s, last_s)

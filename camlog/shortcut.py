@@ -45,17 +45,11 @@ def shortcut_place(menu: bool = False, platform: str = sys.platform) -> Path:
 
 
 def write_shortcut(
-    folder: Path,
-    place: Path,
-    *,
-    force: bool = False,
-    platform: str = sys.platform,
-    python: str = sys.executable,
+    folder: Path, place: Path, *, force: bool = False, platform: str = sys.platform, python: str = sys.executable
 ) -> Path:
     """A shortcut in `place` that serves `folder` (made where it is not there) and opens the page; its path.
 
-    Raises InputError where one is there and `force` is not set, and where the system refuses.
-    """
+    Raises InputError where one is there and `force` is not set, and where the system refuses."""
     folder, arguments = folder.absolute(), ["-m", "camlog", "serve", "--open"]
     if platform == "win32":
         path = place / f"{NAME}.cmd"

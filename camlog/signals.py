@@ -1,8 +1,7 @@
 """The vocabulary: every signal camlog knows, with its one canonical unit.
 
-Angles are crankshaft degrees, advance positive, zero at the phaser's rest
-(locked) position. Names are trade words; each signal has one unit.
-"""
+Angles are crankshaft degrees, advance positive, zero at the phaser's rest (locked) position. Names are trade words;
+each signal has one unit."""
 
 from __future__ import annotations
 
@@ -20,10 +19,8 @@ MISFIRE = "misfire_cyl"  # begins the name of a cylinder's misfire count
 class Signal:
     """One measured quantity.
 
-    `low` and `high` bound what a working sensor can report, in `unit`; a value
-    outside is a failed reading, not a number. `pid` is the service 01
-    parameter (SAE J1979) that carries the signal, or None.
-    """
+    `low` and `high` bound what a working sensor can report, in `unit`; a value outside is a failed reading, not a
+    number. `pid` is the service 01 parameter (SAE J1979) that carries the signal, or None."""
 
     name: str
     unit: str

@@ -22,9 +22,7 @@ ReadinessState = Literal["complete", "incomplete", "unsupported"]
 class Batch:
     """All readings that arrived in one adapter response and so share one time.
 
-    `values` maps signal name to a value in its canonical unit. A value that
-    could not be read is absent, never zero.
-    """
+    `values` maps signal name to a value in its canonical unit. A value that could not be read is absent, never zero."""
 
     time_s: float
     values: Mapping[str, float]
@@ -71,10 +69,8 @@ class MonitorTest:
 class CodeSnapshot:
     """What the vehicle's modules held at one time.
 
-    A list that could not be read is None (unknown), an empty tuple means the
-    vehicle answered "none". `readiness` maps a monitor to `complete`,
-    `incomplete` or `unsupported`.
-    """
+    A list that could not be read is None (unknown), an empty tuple means the vehicle answered "none". `readiness` maps
+    a monitor to `complete`, `incomplete` or `unsupported`."""
 
     time_s: float
     mil: bool | None = None
@@ -117,9 +113,8 @@ class SinkFailure:
 def run(source: Iterable[StreamItem], sinks: Iterable[Sink]) -> list[SinkFailure]:
     """Hand every item of `source` to every sink, in order; close the sinks at the end.
 
-    A failing sink is dropped and reported in the returned list, unless it is
-    `essential`: then its error ends the run. Sinks are closed in every case.
-    """
+    A failing sink is dropped and reported in the returned list, unless it is `essential`: then its error ends the run.
+    Sinks are closed in every case."""
     active = list(sinks)
     failures: list[SinkFailure] = []
     try:

@@ -31,9 +31,8 @@ class Expected(str):
 class TomlFile:
     """A TOML file as read: `raw` is what it says, `lines` the line (from 1) of each key, `sha256` of its bytes.
 
-    `kind` is what the file should be, in words ("vehicle profile"); `example` how a person gets one to start from.
-    A key in a list of tables is named with its table's number from 1 where `numbered` is set.
-    """
+    `kind` is what the file should be, in words ("vehicle profile"); `example` how a person gets one to start from. A
+    key in a list of tables is named with its table's number from 1 where `numbered` is set."""
 
     path: Path
     kind: str

@@ -2,8 +2,7 @@
 
 `tomllib` says where a syntax error is, but nothing about the keys of a text it could read, and no kept library does.
 This walks the text of a document that `tomllib` has accepted, so it only has to tell strings, comments, brackets and
-statements apart.
-"""
+statements apart."""
 
 from __future__ import annotations
 
@@ -15,8 +14,7 @@ Where = tuple[str | int, ...]
 _BLANK = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
 _KEY_PART = re.compile(r"""[ \t]*("(?:\\.|[^"\\\n])*"|'[^'\n]*'|[A-Za-z0-9_-]+)[ \t]*""")
 _STRING = re.compile(
-    r'''"""(?:\\.|[^\\])*?"""(?:""?(?!"))?|\'\'\'.*?\'\'\'(?:\'\'?(?!\'))?|"(?:\\.|[^"\\\n])*"|'[^'\n]*\'''',
-    re.DOTALL,
+    r'''"""(?:\\.|[^\\])*?"""(?:""?(?!"))?|\'\'\'.*?\'\'\'(?:\'\'?(?!\'))?|"(?:\\.|[^"\\\n])*"|'[^'\n]*\'''', re.DOTALL
 )
 _SCALAR = re.compile(r"[^,\]}#\r\n]+")
 
@@ -24,9 +22,8 @@ _SCALAR = re.compile(r"[^,\]}#\r\n]+")
 def key_lines(text: str) -> dict[Where, int]:
     """Line (from 1) of every key and table of a valid TOML text.
 
-    A path is the keys from the top, with the index (from 0) of a table in an array of
-    tables: `("signal", 2, "factor")`. A table's own path has the line of its header.
-    """
+    A path is the keys from the top, with the index (from 0) of a table in an array of tables: `("signal", 2,
+    "factor")`. A table's own path has the line of its header."""
     return _Walk(text.replace("\r\n", "\n")).document()
 
 

@@ -5,10 +5,8 @@
 | `time [s]` | seconds since the recording began, never decreasing | `12.345678` |
 | `name [unit]` | one signal, in the unit of its heading | `engine_speed [rpm]` |
 
-UTF-8, RFC 4180, one row a batch; an empty cell where a signal was not sampled at that time.
-Reading and writing are here; its text is cut in `camlog.trace_table`, what a refused file is told is in
-`camlog.trace_faults`.
-"""
+UTF-8, RFC 4180, one row a batch; an empty cell where a signal was not sampled at that time. Reading and writing are
+here; its text is cut in `camlog.trace_table`, what a refused file is told is in `camlog.trace_faults`."""
 
 from __future__ import annotations
 
@@ -46,11 +44,9 @@ LATEST_TIME_S = 1e11
 class Trace:
     """A saved drive's readings.
 
-    `time_s` has shape (rows,), seconds from 0, never decreasing. `columns` maps
-    a signal name to an array of the same shape in the signal's canonical unit,
-    NaN where it was not sampled. `units` gives the unit of each column.
-    `warnings` are sentences about what was repaired on reading.
-    """
+    `time_s` has shape (rows,), seconds from 0, never decreasing. `columns` maps a signal name to an array of the same
+    shape in the signal's canonical unit, NaN where it was not sampled. `units` gives the unit of each column.
+    `warnings` are sentences about what was repaired on reading."""
 
     time_s: np.ndarray
     columns: Mapping[str, np.ndarray]
@@ -102,12 +98,7 @@ class Trace:
         """The rows with start_s <= time <= end_s, times kept."""
         keep = (self.time_s >= start_s) & (self.time_s <= end_s)
         return Trace(
-            self.time_s[keep],
-            {k: v[keep] for k, v in self.columns.items()},
-            self.units,
-            self.name,
-            "",
-            self.warnings,
+            self.time_s[keep], {k: v[keep] for k, v in self.columns.items()}, self.units, self.name, "", self.warnings
         )
 
     def to_frame(self) -> pd.DataFrame:
@@ -151,12 +142,11 @@ class TextOutput(Protocol):
 class TraceWriter:
     """Writes rows of a trace to an open text file; the caller owns flushing and closing.
 
-    `signals` fixes the columns and their order, one row a `write`. Values are in canonical units,
-    so `units` only counts for signals camlog does not know. Every row is one call of `out.write`.
+    `signals` fixes the columns and their order, one row a `write`. Values are in canonical units, so `units` only
+    counts for signals camlog does not know. Every row is one call of `out.write`.
 
-    Raises ValueError for a column no trace can have: a name that is not of a signal's form, one that
-    stands twice, or a unit with brackets or line ends.
-    """
+    Raises ValueError for a column no trace can have: a name that is not of a signal's form, one that stands twice, or a
+    unit with brackets or line ends."""
 
     def __init__(self, out: TextOutput, signals: Iterable[str], units: Mapping[str, str] | None = None):
         self._signals = list(signals)
@@ -192,13 +182,12 @@ def write_trace(trace: Trace, path: str | Path) -> None:
 def read_trace(path: str | Path) -> Trace:
     """Read a trace file.
 
-    Values come back in canonical units. A torn last line is dropped, and cells missing at the end of a
-    row count as not sampled; both leave a sentence in `Trace.warnings`.
+    Values come back in canonical units. A torn last line is dropped, and cells missing at the end of a row count as not
+    sampled; both leave a sentence in `Trace.warnings`.
 
-    Raises InputError, with file, line and column, for a file that is no trace:
-    no `time [s]` heading, a cell that is no number, more cells than headings, time that decreases,
-    an unknown unit, a known signal without one, a repeated heading, or no rows.
-    """
+    Raises InputError, with file, line and column, for a file that is no trace: no `time [s]` heading, a cell that is no
+    number, more cells than headings, time that decreases, an unknown unit, a known signal without one, a repeated
+    heading, or no rows."""
     path = Path(path)
     raw = saved_bytes(path)
     if not raw:

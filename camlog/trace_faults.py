@@ -1,7 +1,6 @@
 """Where a trace file is wrong: finds the line and column a refused file is told about.
 
-Only runs for a file that is already known to be faulty, so it may read row by row.
-"""
+Only runs for a file that is already known to be faulty, so it may read row by row."""
 
 from __future__ import annotations
 
@@ -36,8 +35,7 @@ class Cells:
     def rows(self) -> Iterator[tuple[int, list[str]]]:
         """Line number (from 1) and cells of every row; blank lines are passed over.
 
-        Raises UnicodeDecodeError or csv.Error where the text cannot be cut into cells.
-        """
+        Raises UnicodeDecodeError or csv.Error where the text cannot be cut into cells."""
         reader = csv.reader(io.StringIO(self.raw[self.start :].decode("utf-8"), newline=""))
         line = self.heading_lines + 1
         for cells in reader:

@@ -46,9 +46,8 @@ def trust(drive: Drive | None, trace_sha256: str | None, *, codes_alone: bool = 
     `Drive.is_simulated` to say.
 
     `trace_sha256` is that of the trace as it lies there, None or empty where there is none; with `codes_alone` none is
-    asked for, as beside the codes that were saved before clearing. What it rests on shows
-    a change made by hand afterwards; a forger who knows the file format could still make a file that passes.
-    """
+    asked for, as beside the codes that were saved before clearing. What it rests on shows a change made by hand
+    afterwards; a forger who knows the file format could still make a file that passes."""
     if drive is None:
         return Trust(None, (say("trust.no_drive"),))
     wrong, unknown = [], []
@@ -80,6 +79,5 @@ def descent(drive: Drive | None, trace_sha256: str | None, file: str, made: str)
 def vin_hash(vin: str) -> str:
     """What stands for a vehicle identification number where it is not stored: 4 hexadecimal digits.
 
-    Enough to tell two cars apart (once in 65,536 it does not), far too little to find out which car it was.
-    """
+    Enough to tell two cars apart (once in 65,536 it does not), far too little to find out which car it was."""
     return hashlib.sha256(vin.encode("utf-8")).hexdigest()[:4]

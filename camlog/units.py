@@ -69,8 +69,7 @@ def _to_pint(unit: str) -> str:
 def conversion(unit: str, canonical: str) -> tuple[float, float]:
     """Factor and offset with `canonical value = value * factor + offset`.
 
-    Raises ValueError where `unit` is unknown or of another dimension.
-    """
+    Raises ValueError where `unit` is unknown or of another dimension."""
     if unit == canonical or _SPELLINGS.get(unit.strip().lower()) == _SPELLINGS.get(canonical.lower(), canonical):
         return 1.0, 0.0
     import tokenize

@@ -1,10 +1,9 @@
 """Text from files, cars and people, safe to show: what would steer a screen is written out instead of sent.
 
-A control character can move the cursor, set colours, rename the window or answer for the user; a direction or
-invisible character makes a text read as another. `visible` shows each as `[U+001B]`. Pages use it for every
-value, and on a terminal everything goes through it: `VisibleStream` stands before standard output and error
-for as long as a command runs, and `camlog.console` draws with it.
-"""
+A control character can move the cursor, set colours, rename the window or answer for the user; a direction or invisible
+character makes a text read as another. `visible` shows each as `[U+001B]`. Pages use it for every value, and on a
+terminal everything goes through it: `VisibleStream` stands before standard output and error for as long as a command
+runs, and `camlog.console` draws with it."""
 
 from __future__ import annotations
 
@@ -24,8 +23,7 @@ LONGEST_TEXT = 2000  # of any one value: a name of a megabyte would bury the ans
 def visible(text: str, longest: int | None = LONGEST_TEXT) -> str:
     """`text` with control, invisible and direction-changing characters written as `[U+202E]`.
 
-    Line ends and tabs stay. What is longer than `longest` characters (None: any) is cut, and says so.
-    """
+    Line ends and tabs stay. What is longer than `longest` characters (None: any) is cut, and says so."""
     if longest is not None and len(text) > longest:
         text = text[:longest] + " [cut]"
     if text.isprintable() or text.replace("\n", "").replace("\t", "").isprintable():
@@ -36,8 +34,7 @@ def visible(text: str, longest: int | None = LONGEST_TEXT) -> str:
 def visible_json(value: Any) -> str:
     """`value` as indented JSON in which hidden characters are `\\u` escapes: safe to print, the same to a program.
 
-    Raises ValueError for a number that is not finite.
-    """
+    Raises ValueError for a number that is not finite."""
     text = json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False)
     if text.replace("\n", "").isprintable():
         return text

@@ -46,11 +46,7 @@ class Examined:
     cams: Mapping[str, Examination]
 
 
-def examine_drive(
-    trace: Trace,
-    drive: Drive | None = None,
-    profile: VehicleProfile | None = None,
-) -> Examined:
+def examine_drive(trace: Trace, drive: Drive | None = None, profile: VehicleProfile | None = None) -> Examined:
     """Measure every figure of every cam of a drive; arguments as for `analyze`."""
     limits = limits_for(profile)
     windows = oil_windows(limits)
@@ -67,10 +63,7 @@ def examine_drive(
 
 
 def analyze(
-    trace: Trace,
-    drive: Drive | None = None,
-    profile: VehicleProfile | None = None,
-    known_good: KnownGood | None = None,
+    trace: Trace, drive: Drive | None = None, profile: VehicleProfile | None = None, known_good: KnownGood | None = None
 ) -> Findings:
     """Analyze a drive.
 

@@ -24,10 +24,9 @@ FRESH_WARM_UPS = 3
 class CodeSeen:
     """One code of the drive and what it points to.
 
-    `stored`, `pending`, `permanent`: whether it stood there in the last snapshot that read that list, None
-    where none did. `first_seen_s` and `last_seen_s` are snapshot times. `new` True where it appeared
-    during the drive, False where it was there before, None where the first snapshot cannot say; `gone`
-    likewise for having left."""
+    `stored`, `pending`, `permanent`: whether it stood there in the last snapshot that read that list, None where none
+    did. `first_seen_s` and `last_seen_s` are snapshot times. `new` True where it appeared during the drive, False where
+    it was there before, None where the first snapshot cannot say; `gone` likewise for having left."""
 
     facts: CodeFacts
     stored: bool | None

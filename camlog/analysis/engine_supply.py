@@ -112,8 +112,7 @@ class OilPressureWatch:
 
 
 def low_oil_pressure(trace: Trace, limits: Mapping[str, Limit] = LIMITS) -> LowPressure | None:
-    """The lowest oil pressure of a drive against its limit, or None: not low, or not recorded with engine
-    speed."""
+    """The lowest oil pressure of a drive against its limit, or None: not low, or not recorded with engine speed."""
     watch = OilPressureWatch(limits)
     read = {name: trace.samples(name) for name in ("engine_speed", "oil_pressure")}
     if not all(len(times) for times, _ in read.values()):

@@ -77,8 +77,7 @@ def lacking(name: str, count: int = 0, **values: object) -> Estimate:
 
 @dataclass(frozen=True, slots=True)
 class Blocks:
-    """Readings grouped into blocks: `starts` (b,) index of each block's first reading, `size` (b,)
-    readings."""
+    """Readings grouped into blocks: `starts` (b,) index of each block's first reading, `size` (b,) readings."""
 
     starts: np.ndarray
     size: np.ndarray
@@ -119,10 +118,7 @@ def _pooled(*sums: np.ndarray) -> tuple[np.ndarray, ...]:
     return tuple(np.add.reduceat(s, edges) for s in sums)
 
 
-def ratio(
-    numerator: np.ndarray,
-    denominator: np.ndarray,
-) -> Estimate:
+def ratio(numerator: np.ndarray, denominator: np.ndarray) -> Estimate:
     """Sum of `numerator` over sum of `denominator`, both per block (b,), with its between-block interval."""
     weight = float(np.sum(denominator))
     if not len(numerator) or weight <= 0:
@@ -136,8 +132,7 @@ def ratio(
 
 
 def _ratio_error(numerator: np.ndarray, denominator: np.ndarray) -> float | None:
-    """Standard error of a ratio of block sums (Cochran, Sampling Techniques, ch. 6); None below two
-    blocks."""
+    """Standard error of a ratio of block sums (Cochran, Sampling Techniques, ch. 6); None below two blocks."""
     numerator, denominator = _pooled(numerator, denominator)
     count, weight = len(numerator), float(np.sum(denominator))
     if count < 2 or weight <= 0:
@@ -165,9 +160,8 @@ def root_mean_square(square_sum: np.ndarray, count: np.ndarray, subtract: float 
 
 
 def quantile(value: np.ndarray, blocks: Blocks, share: float) -> Estimate:
-    """A quantile of readings (n,) with Woodruff's interval: the uncertainty of the share below it,
-    inverted. Woodruff, Journal of the American Statistical Association 47 (1952); the share's error is
-    between blocks."""
+    """A quantile of readings (n,) with Woodruff's interval: the uncertainty of the share below it, inverted. Woodruff,
+    Journal of the American Statistical Association 47 (1952); the share's error is between blocks."""
     if not len(value):
         return lacking("readings")
     ordered = np.sort(value)

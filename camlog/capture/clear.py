@@ -1,8 +1,7 @@
 """Clear the codes (service 04), with everything the modules hold saved first and read back after.
 
-Clearing is the one thing camlog changes in a car. It takes evidence away for good, so nothing is sent before
-a whole snapshot lies on disk and reads back, and never with the engine running.
-"""
+Clearing is the one thing camlog changes in a car. It takes evidence away for good, so nothing is sent before a whole
+snapshot lies on disk and reads back, and never with the engine running."""
 
 from __future__ import annotations
 
@@ -36,9 +35,8 @@ PERMANENT_STAY = messages("permanent.stay")
 class Cleared:
     """What was held before and what after, and where it was saved.
 
-    `refused` are modules that answered no; `remaining` stored and pending codes that are still there, None
-    where they could not be read back.
-    """
+    `refused` are modules that answered no; `remaining` stored and pending codes that are still there, None where they
+    could not be read back."""
 
     saved: Path
     before: CodeSnapshot
@@ -61,10 +59,9 @@ def clear_codes(
 ) -> Cleared | None:
     """Save what the modules hold, ask, clear, read back. None where `confirm` said no; the saved file stays.
 
-    `confirm` gets the saved snapshot. `save_to` is a drive file (`.drive.json`) that `camlog verify --before`
-    takes. Raises InputError, and has cleared nothing, where the engine runs or may run, where something could
-    not be read or saved; and where every module refused.
-    """
+    `confirm` gets the saved snapshot. `save_to` is a drive file (`.drive.json`) that `camlog verify --before` takes.
+    Raises InputError, and has cleared nothing, where the engine runs or may run, where something could not be read or
+    saved; and where every module refused."""
     path = Path(save_to)
     if path.exists() and not force:
         raise error("there_already", path)

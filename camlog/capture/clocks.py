@@ -1,7 +1,6 @@
 """Time while recording: a clock that counts a sleep of the computer too, and the moment by which all waits are over.
 
-Times come from the performance counter: the system's monotonic clock steps by 16 ms on Windows, half a cam interval.
-"""
+Times come from the performance counter: the system's monotonic clock steps by 16 ms on Windows, half a cam interval."""
 
 from __future__ import annotations
 
@@ -29,8 +28,7 @@ def real_seconds() -> float:
     """Seconds from an arbitrary moment that go on while the computer sleeps, on Linux, macOS and Windows.
 
     On another system the wall clock stands for them; one that is set forward by more than a second then looks like a
-    sleep.
-    """
+    sleep."""
     if sys.platform == "win32":
         return time.monotonic()  # counts a sleep there, in steps of 16 ms
     if sys.platform == "darwin":
@@ -43,8 +41,7 @@ def real_seconds() -> float:
 class DriveClock:
     """Seconds that never go back and count the time the computer slept, whether or not `clock` does.
 
-    `clock` counts monotonic seconds, `real` seconds that go on in a sleep. Safe between threads.
-    """
+    `clock` counts monotonic seconds, `real` seconds that go on in a sleep. Safe between threads."""
 
     def __init__(self, clock: Callable[[], float] = time.perf_counter, real: Callable[[], float] = real_seconds):
         self._clock, self._real = clock, real

@@ -25,8 +25,7 @@ def open_link(port: str | None, *, say: Say = lambda text: None, **options: Any)
 def on_port(port: str | None, connect: Callable[[str], _Found], say: Say) -> _Found:
     """What `connect` gives for `port`, or without one for the first likely port where it raises no InputError.
 
-    `say` receives a line about each port tried. Raises InputError with the checklist where no port works.
-    """
+    `say` receives a line about each port tried. Raises InputError with the checklist where no port works."""
     if port is not None:
         return connect(port)
     tried: list[str] = []

@@ -1,9 +1,8 @@
 """The ELM-style dialect: a line of text to the adapter, lines of text back, and a prompt when it listens again.
 
 An adapter answers in the order it is asked, so nothing is sent before the prompt; after anything that is not a plain
-answer `sync` makes sure, by a question whose answer cannot be taken for anything else, that nothing is on its way
-any more. Every read ends at its time or size, whatever arrives, and no later than the deadline.
-"""
+answer `sync` makes sure, by a question whose answer cannot be taken for anything else, that nothing is on its way any
+more. Every read ends at its time or size, whatever arrives, and no later than the deadline."""
 
 from __future__ import annotations
 

@@ -24,8 +24,7 @@ _KEPT = ("engine_speed", "coolant_temp", "oil_temp", "engine_load")
 def expect(link: Link, capabilities: Capabilities, only: Iterable[str] | None, least_interval_s: float) -> Expected:
     """What `make_plan` with the same arguments comes to on this link, by timing each of its requests.
 
-    `least_interval_s` is the longest mean interval between readings of a pair that a verdict takes. Raises LinkLost.
-    """
+    `least_interval_s` is the longest mean interval between readings of a pair that a verdict takes. Raises LinkLost."""
     plan = make_plan(capabilities, only)
     fast = [r for turn in plan.turns for r in turn]
     took = {r: s for r in fast if (s := _seconds(link, capabilities, r)) is not None}

@@ -49,8 +49,7 @@ def known(capabilities: Capabilities, protocol: str, vin: str | None) -> Identit
 def read_identity(link: Link, before: Identity) -> Identity:
     """Ask again who answers, as far as that was known `before`; the link addresses the engine module.
 
-    Raises LinkLost.
-    """
+    Raises LinkLost."""
     adapter = next((name for _ in range(_TRIES) if is_banner(name := link.name())), "")
     answers = link.ask(b"0100").messages
     engine = [m for m in answers if before.module in ("", module_address(link, m))]

@@ -62,9 +62,8 @@ class Judge:
 
     What came with a reply byte for byte as the last one is held back: an adapter may be repeating itself. A vehicle
     that stands still answers so too. Any other reply shows which it was: where it answers its own request, what was
-    held is put before it, where it answers another, it is dropped. With one request nothing can show it, and nothing
-    is held.
-    """
+    held is put before it, where it answers another, it is dropped. With one request nothing can show it, and nothing is
+    held."""
 
     def __init__(self, requests: int, start_s: float, trips: RoundTrips):
         self._can_tell, self._start_s, self._trips = requests > 1, start_s, trips

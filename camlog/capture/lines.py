@@ -1,9 +1,7 @@
 """What an adapter's printed lines are: a frame of the vehicle's bus, a status word, or neither.
 
-A frame counts only in the form its bus gives it: header of a module (ISO 15765-4), whole
-bytes, no more of them than the bus carries, and on the older buses the checksum. What fails
-is garbage and never reaches a decoder.
-"""
+A frame counts only in the form its bus gives it: header of a module (ISO 15765-4), whole bytes, no more of them than
+the bus carries, and on the older buses the checksum. What fails is garbage and never reaches a decoder."""
 
 from __future__ import annotations
 
@@ -60,9 +58,8 @@ _FRAME_OLDER = re.compile(r"(?:[0-9A-F]{2}){5,11}\Z")  # three of header, one to
 class Sorted:
     """A reply's lines, sorted: `frames` (hexadecimal, no spaces), the first `problem` among the rest or None.
 
-    `pending`: a module said that its answer is still to come. `in_step`: every line is one that belongs to
-    a finished request; otherwise more may follow the prompt, and nothing may be sent until it has ended.
-    """
+    `pending`: a module said that its answer is still to come. `in_step`: every line is one that belongs to a finished
+    request; otherwise more may follow the prompt, and nothing may be sent until it has ended."""
 
     frames: tuple[str, ...]
     problem: str | None
@@ -145,8 +142,7 @@ def answer_lines(came: bytes) -> list[str]:
 def unasked_lines(text: bytes) -> list[str]:
     """What bytes that came before a request leave before its answer's lines: nothing where they mean nothing.
 
-    Otherwise `UNASKED`, and those of their lines that tell of a restart: frames among them answer nobody.
-    """
+    Otherwise `UNASKED`, and those of their lines that tell of a restart: frames among them answer nobody."""
     if not text.strip(_MEANS_NOTHING + PROMPT):
         return []
     return [UNASKED, *(line for line in lines_of(text) if status_of(line) in RESTARTS)]
@@ -185,9 +181,8 @@ def checksum_holds(protocol_id: str, message: bytes) -> bool:
 def is_whole(message: Message) -> bool:
     """True where a CAN message's frames are all there and none is cut short (ISO 15765-2).
 
-    python-obd joins frames and cuts at the length declared, so that a frame cut short in the middle would move
-    what follows it. Messages of the older buses declare no length; True, their checksums stand for it.
-    """
+    python-obd joins frames and cuts at the length declared, so that a frame cut short in the middle would move what
+    follows it. Messages of the older buses declare no length; True, their checksums stand for it."""
     first = next((f for f in message.frames if f.data_len), None)
     if first is None:
         return True

@@ -1,8 +1,7 @@
 """The link to a vehicle: requests out, checked replies in, and the way back into step when something went wrong.
 
-A reply taken for the answer to another request would be a value with a wrong time: what was asked of whom goes with
-it, and only messages of the module asked count.
-"""
+A reply taken for the answer to another request would be a value with a wrong time: what was asked of whom goes with it,
+and only messages of the module asked count."""
 
 from __future__ import annotations
 
@@ -40,10 +39,9 @@ class Received(NamedTuple):
 class Reply:
     """What came back for one request.
 
-    `messages` are whole diagnostic messages of the module asked; `problem` names what was wrong (None for
-    a clean reply): no_data, can_error, garbage, pending ... A reply may carry both. `pending`: a module asked
-    for time before it answered, or instead. `in_step`: nothing more is to come.
-    """
+    `messages` are whole diagnostic messages of the module asked; `problem` names what was wrong (None for a clean
+    reply): no_data, can_error, garbage, pending ... A reply may carry both. `pending`: a module asked for time before
+    it answered, or instead. `in_step`: nothing more is to come."""
 
     messages: tuple[Message, ...]
     lines: tuple[str, ...]
@@ -136,9 +134,8 @@ class Link:
     def set_header(self, request_header: int | None, listen_to: str | None = None) -> bool:
         """Address requests to one module (CAN), or with None to all of them; True where that is in force.
 
-        Answers count that come from `listen_to` (an address as `LineForm.module` gives it); where it is None,
-        from the module addressed, or from all modules.
-        """
+        Answers count that come from `listen_to` (an address as `LineForm.module` gives it); where it is None, from the
+        module addressed, or from all modules."""
         self._listen_to = listen_to or response_id(request_header, self.form.is_29bit)
         if request_header == self._header:
             return True

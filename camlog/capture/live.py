@@ -1,9 +1,7 @@
 """The live source: requests over a link become the stream of batches and events.
 
-A thread of its own keeps the link busy; the next request is on its way before the
-last answer is taken apart. What the thread finds waits in a queue for `stream`, so
-that a slow disk or screen never delays a request.
-"""
+A thread of its own keeps the link busy; the next request is on its way before the last answer is taken apart. What the
+thread finds waits in a queue for `stream`, so that a slow disk or screen never delays a request."""
 
 from __future__ import annotations
 
@@ -50,15 +48,14 @@ _STUCK_S = 0.2  # after the deadline: the system itself (a port being opened) do
 class LiveSource:
     """A vehicle being recorded.
 
-    Connecting happens in the constructor (InputError where it fails): the link is
-    opened and probed, the plan of requests made, and the codes read. `stream()`
-    then yields batches, events and code snapshots until `stop()` or `minutes`.
+    Connecting happens in the constructor (InputError where it fails): the link is opened and probed, the plan of
+    requests made, and the codes read. `stream()` then yields batches, events and code snapshots until `stop()` or
+    `minutes`.
 
-    `clock` counts monotonic seconds; times in the stream start at 0 when streaming starts and count a sleep of
-    the computer. However the adapter behaves, connecting ends within `CONNECT_WITHIN_S`, and the stream within two
-    seconds after `stop()` or the last of its minutes; only an adapter that goes on answering as it did is given the
-    time that reading the closing codes takes.
-    """
+    `clock` counts monotonic seconds; times in the stream start at 0 when streaming starts and count a sleep of the
+    computer. However the adapter behaves, connecting ends within `CONNECT_WITHIN_S`, and the stream within two seconds
+    after `stop()` or the last of its minutes; only an adapter that goes on answering as it did is given the time that
+    reading the closing codes takes."""
 
     def __init__(
         self,

@@ -41,8 +41,7 @@ class Gap(Exception):
 class Poller:
     """Asks for what is planned until the source is stopped or `end_s` is reached, and puts what comes into it.
 
-    Times count from the stream's start. `link` is the one in use: after a gap it may be another than the source's.
-    """
+    Times count from the stream's start. `link` is the one in use: after a gap it may be another than the source's."""
 
     def __init__(self, source: LiveSource, end_s: float | None):
         self._source, self._end_s = source, end_s
@@ -84,8 +83,7 @@ class Poller:
     def run(self) -> None:
         """Ask until the end; a link that breaks is a gap, not the end.
 
-        Raises InputError where another adapter or vehicle answers after a gap.
-        """
+        Raises InputError where another adapter or vehicle answers after a gap."""
         while self.going:
             try:
                 if self._under_way is None:

@@ -1,7 +1,6 @@
 """Ports: how bytes travel to an adapter, which ports this computer has, and the one table that chooses by their form.
 
-A transport is a class `Transport` in a module of `camlog.capture.transports`, which is found by itself.
-"""
+A transport is a class `Transport` in a module of `camlog.capture.transports`, which is found by itself."""
 
 from __future__ import annotations
 

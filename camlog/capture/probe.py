@@ -46,8 +46,7 @@ class Capabilities:
     `pids` are the supported service 01 PIDs camlog has a signal for; `items` the profile's identifiers that answered;
     `max_pids` and `max_identifiers` how many go into one request. `count_digit` says what the adapter counts when told
     how many responses to expect: `frames`, `answers`, `single` (it works for answers of one frame only) or None.
-    `all_pids` and `mids` are everything the module's bit maps name for services 01 and 06.
-    """
+    `all_pids` and `mids` are everything the module's bit maps name for services 01 and 06."""
 
     adapter: str
     protocol: str
@@ -79,8 +78,7 @@ class Capabilities:
     def address(self, link: Link, header: int | None) -> bool:
         """Have `link` ask the module behind a request's `header`; True where it does.
 
-        A request to all modules is one to the engine module where no other way is open: only its answers count.
-        """
+        A request to all modules is one to the engine module where no other way is open: only its answers count."""
         return link.set_header(header, self.module if header is None else None)
 
     def to_dict(self) -> dict[str, Any]:

@@ -3,8 +3,7 @@
 A text file, one line each: time in seconds of the recording's clock, a kind, and JSON. Kinds: `>` sent, `<` received,
 `u` received and not asked for, `!` what the decoder must know (the plan when streaming starts, an answer that was let
 go, whether repeated answers were true, the closing snapshot). The vehicle identification number is blanked unless it
-may be stored.
-"""
+may be stored."""
 
 from __future__ import annotations
 
@@ -103,12 +102,10 @@ def plan_facts(
 def replay_raw(path: str | Path, profile: VehicleProfile | None = None) -> Iterator[Batch]:
     """The batches that a raw log's bytes come to, taken apart as while recording; `profile` as then.
 
-    Raises InputError where the file is no raw log.
-    """
+    Raises InputError where the file is no raw log."""
     records = list(_records(path))
     begun = next(
-        ((n, t, what["stream"]) for n, (t, kind, what) in enumerate(records) if kind == "!" and "stream" in what),
-        None,
+        ((n, t, what["stream"]) for n, (t, kind, what) in enumerate(records) if kind == "!" and "stream" in what), None
     )
     if begun is None:
         raise error("raw_without_stream", path)

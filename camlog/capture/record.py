@@ -36,9 +36,8 @@ def open_source(
 ) -> LiveSource:
     """A live source on `port`, or without one on the first likely port where an adapter and a vehicle answer.
 
-    `say` receives one line about each port tried. Raises InputError as `LiveSource`
-    does, or with the checklist where no port works.
-    """
+    `say` receives one line about each port tried. Raises InputError as `LiveSource` does, or with the checklist where
+    no port works."""
     return on_port(port, lambda device: LiveSource(device, profile, **options), say)
 
 
@@ -48,11 +47,7 @@ def connection_lines(source: LiveSource) -> list[str]:
     used = {None: "count_unused", "single": "count_single"}.get(found["response_count"], "count_used")
     count = messages(f"connected.{used}")
     notes = [SIMULATED_REMARK] * found["simulated"] + found["notes"]
-    heading = {
-        "adapter": found["name"] or "adapter",
-        "protocol": found["protocol"],
-        "module": found["module"],
-    }
+    heading = {"adapter": found["name"] or "adapter", "protocol": found["protocol"], "module": found["module"]}
     lines = [
         messages("connected.heading", **heading),
         messages("connected.packing", count=found["pids_per_request"], response_count=count),
@@ -78,9 +73,8 @@ def record(
 ) -> Recording:
     """Record `source` to the trace `out` until `minutes` are over or `source.stop()` is called.
 
-    Raises InputError where a file is in the way or the disk fails; what was
-    recorded until then is on disk and reads.
-    """
+    Raises InputError where a file is in the way or the disk fails; what was recorded until then is on disk and
+    reads."""
     trace = Path(out)
     drive = Drive(started_at=source.started_at, vehicle=source.vehicle(), adapter=source.adapter())
     try:
@@ -97,8 +91,7 @@ def record(
 class _ClosingCodes:
     """Watches whether the codes were read at the end; where they were not, the drive file and the views say so.
 
-    Closed before the trace file and the views are.
-    """
+    Closed before the trace file and the views are."""
 
     essential = False
 

@@ -1,10 +1,8 @@
 """Requests: which signals one adapter request asks for, and how its answer is checked and taken apart.
 
-Packing follows SAE J1979 on CAN (up to six PIDs in one service 01 request) and
-ISO 14229-1 (several identifiers in one service 22 request). An answer counts only
-where service, every PID or identifier echo, and the length are what was asked for;
-each value must also lie in its signal's range. What fails is missing, never a number.
-"""
+Packing follows SAE J1979 on CAN (up to six PIDs in one service 01 request) and ISO 14229-1 (several identifiers in one
+service 22 request). An answer counts only where service, every PID or identifier echo, and the length are what was
+asked for; each value must also lie in its signal's range. What fails is missing, never a number."""
 
 from __future__ import annotations
 
@@ -35,8 +33,7 @@ MISFIRE_THIS_CYCLE_TID = 0x0C
 class Item:
     """One PID, identifier or MID: `size` data bytes that carry the values of `signals`.
 
-    `decode` maps those bytes to {signal: value}; a value it cannot give is absent.
-    """
+    `decode` maps those bytes to {signal: value}; a value it cannot give is absent."""
 
     key: int
     size: int
@@ -48,8 +45,7 @@ class Item:
 class Request:
     """What goes over the wire in one turn: a service and one or more items of it, to one module.
 
-    `header` is the module's request identifier, None for the vehicle's engine module by default.
-    """
+    `header` is the module's request identifier, None for the vehicle's engine module by default."""
 
     service: int
     items: tuple[Item, ...]
@@ -106,9 +102,8 @@ class Answer:
 def read_answer(request: Request, messages: Iterable[Message]) -> Answer:
     """Check an answer against its request and decode it.
 
-    Problems: `no_data`, `negative`, `wrong_service`, `wrong_echo`, `wrong_length`, and with values `out_of_range`
-    (some may be missing) and `left_out` (the module gave fewer than were asked for).
-    """
+    Problems: `no_data`, `negative`, `wrong_service`, `wrong_echo`, `wrong_length`, and with values `out_of_range` (some
+    may be missing) and `left_out` (the module gave fewer than were asked for)."""
     problem = "no_data"
     for message in messages:
         data = bytes(message.data)
@@ -214,14 +209,7 @@ def pid_item(pid: int) -> Item:
 
 
 # python-obd's names for units that pint spells otherwise.
-_OBD_UNITS = {
-    "%": "percent",
-    "g/s": "grams_per_second",
-    "km/h": "kph",
-    "deg": "degree",
-    "s": "second",
-    "V": "volt",
-}
+_OBD_UNITS = {"%": "percent", "g/s": "grams_per_second", "km/h": "kph", "deg": "degree", "s": "second", "V": "volt"}
 
 
 def definition_item(identifier: int, size: int, definitions: Sequence[SignalDefinition]) -> Item:

@@ -7,15 +7,7 @@ from dataclasses import dataclass
 
 from camlog.cams import cam_of, is_angle
 from camlog.capture.probe import Capabilities
-from camlog.capture.requests import (
-    SERVICE_CURRENT,
-    SERVICE_MONITOR_TESTS,
-    Item,
-    Request,
-    misfire_item,
-    pack,
-    pid_item,
-)
+from camlog.capture.requests import SERVICE_CURRENT, SERVICE_MONITOR_TESTS, Item, Request, misfire_item, pack, pid_item
 from camlog.rates import MEDIUM_HZ, need_of
 from camlog.signals import BY_PID, in_order
 

@@ -1,9 +1,7 @@
 """What the vehicle's modules hold: codes, lamp, readiness, freeze frame, counters since clear, test results.
 
-Services 01, 02, 03, 06, 07, 09 and 0A of SAE J1979. Codes are asked of all
-modules; what only the engine module keeps is asked of it alone. A list that could
-not be read whole is None (unknown), never empty.
-"""
+Services 01, 02, 03, 06, 07, 09 and 0A of SAE J1979. Codes are asked of all modules; what only the engine module keeps
+is asked of it alone. A list that could not be read whole is None (unknown), never empty."""
 
 from __future__ import annotations
 
@@ -104,8 +102,7 @@ class _Reader:
     def messages(self, text: bytes, frames: int = 0) -> list[Message] | None:
         """Whole answers to a request, each repeating what was asked; None where none came, or not all that belong.
 
-        The engine module's must be among them: another module's "no codes" says nothing about the engine.
-        """
+        The engine module's must be among them: another module's "no codes" says nothing about the engine."""
         service, *asked = bytes.fromhex(text.decode())
         begins = bytes([service + POSITIVE, *asked])
         for reply in self.replies(text, frames):

@@ -44,10 +44,6 @@ class Expected:
             cams, later = (", ".join(map(short, which)) for which in (self.slow, self.later))
             found += [
                 messages("expected.slow", cams=cams, least=self.least_hz, questions=self.open_questions),
-                messages(
-                    "expected.keep" if self.keep else "expected.nothing",
-                    only=",".join(self.keep),
-                    later=later,
-                ),
+                messages("expected.keep" if self.keep else "expected.nothing", only=",".join(self.keep), later=later),
             ]
         return found

@@ -1,9 +1,8 @@
 """What a trouble code says: its family, the cam, bank or cylinder it names, and one plain sentence.
 
-Generic codes by SAE J2012 / ISO 15031-6 (from memory). Sensor and actuator "A" of a bank is read as its
-intake cam and "B" as its exhaust cam (common practice, no source); an engine with one cam a bank has "A"
-only. Maker-specific codes (P1xxx and others) stay in the family `other`.
-"""
+Generic codes by SAE J2012 / ISO 15031-6 (from memory). Sensor and actuator "A" of a bank is read as its intake cam and
+"B" as its exhaust cam (common practice, no source); an engine with one cam a bank has "A" only. Maker-specific codes
+(P1xxx and others) stay in the family `other`."""
 
 from __future__ import annotations
 
@@ -42,8 +41,7 @@ _NAMES: dict[str, tuple[dict, ...]] = {
 class CodeFacts:
     """What a code says: `kind` is the fault in one word, the rest where it is.
 
-    `cams`, `banks` and `cylinders` are empty where the code names none.
-    """
+    `cams`, `banks` and `cylinders` are empty where the code names none."""
 
     code: str
     family: str = OTHER
@@ -106,8 +104,7 @@ def describe(known: CodeFacts) -> str:
 def is_maker_specific(code: str) -> bool:
     """True where SAE J2012 leaves the code's meaning to the vehicle maker (from memory).
 
-    P1xxx, P30xx to P33xx, and for chassis, body and network the second digits 1 and 2.
-    """
+    P1xxx, P30xx to P33xx, and for chassis, body and network the second digits 1 and 2."""
     system, digit = code[0], code[1]
     if system == "P":
         return digit == "1" or (digit == "3" and code[2] in "0123")

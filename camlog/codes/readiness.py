@@ -1,9 +1,8 @@
 """Lamp, number of codes and readiness: service 01 PID 01, by SAE J1979 / ISO 15031-5 (from memory).
 
-Byte A: bit 7 the lamp, bits 6-0 the number of confirmed codes. Byte B: bits 0-2 the three
-continuous monitors supported, bit 3 set on a compression-ignition engine, bits 4-6 the three
-incomplete. Byte C: other monitors supported; byte D, bit by bit: the same incomplete.
-"""
+Byte A: bit 7 the lamp, bits 6-0 the number of confirmed codes. Byte B: bits 0-2 the three continuous monitors
+supported, bit 3 set on a compression-ignition engine, bits 4-6 the three incomplete. Byte C: other monitors supported;
+byte D, bit by bit: the same incomplete."""
 
 from __future__ import annotations
 
@@ -31,9 +30,8 @@ COMPRESSION_IGNITION = 0x08
 class MonitorStatus:
     """What one module answered: lamp on, number of confirmed codes, state of each monitor.
 
-    `readiness` has every key of `camlog.drive.READINESS_MONITORS`, each `complete`,
-    `incomplete` or `unsupported`; `diesel` those that only a compression-ignition engine has.
-    """
+    `readiness` has every key of `camlog.drive.READINESS_MONITORS`, each `complete`, `incomplete` or `unsupported`;
+    `diesel` those that only a compression-ignition engine has."""
 
     mil: bool
     code_count: int
@@ -70,8 +68,7 @@ def _state(supported: int, incomplete: int) -> str:
 def encode_status(mil: bool, code_count: int, readiness: Mapping[str, str]) -> bytes:
     """The four data bytes of PID 01 for a spark-ignition engine; a monitor left out is unsupported.
 
-    Raises ValueError for an unknown monitor or state, or a count beyond 127.
-    """
+    Raises ValueError for an unknown monitor or state, or a count beyond 127."""
     if not 0 <= code_count < LAMP:
         raise ValueError(f"PID 01 counts 0 to {LAMP - 1} codes, not {code_count}")
     data = bytearray((code_count | (LAMP if mil else 0), 0, 0, 0))

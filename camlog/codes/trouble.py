@@ -1,8 +1,7 @@
 """Trouble codes as bytes and as text, by the bit layout of SAE J2012 / ISO 15031-6.
 
-Two bytes hold a code: bits 15-14 the letter (P, C, B, U), bits 13-12 the first digit
-(0 to 3), then three hexadecimal digits. Two zero bytes mean "no code" and fill up frames.
-"""
+Two bytes hold a code: bits 15-14 the letter (P, C, B, U), bits 13-12 the first digit (0 to 3), then three hexadecimal
+digits. Two zero bytes mean "no code" and fill up frames."""
 
 from __future__ import annotations
 
@@ -20,8 +19,7 @@ _CODE = re.compile(r"[PCBU][0-3][0-9A-F]{3}\Z")
 def decode_code(pair: bytes) -> str | None:
     """A code's text from its two bytes (00 11 gives `P0011`); None for two zero bytes.
 
-    Raises ValueError unless `pair` has exactly two bytes.
-    """
+    Raises ValueError unless `pair` has exactly two bytes."""
     if len(pair) != 2:
         raise ValueError(f"a trouble code has two bytes, not {len(pair)}")
     if pair == NO_CODE:
@@ -33,9 +31,8 @@ def decode_code(pair: bytes) -> str | None:
 def decode_codes(data: bytes) -> tuple[str, ...]:
     """All codes in the data of a service 03, 07 or 0A answer, padding left out, order kept.
 
-    `data` begins after the service byte and, on CAN, after the count byte. Raises ValueError
-    for an odd number of bytes: part of a code is missing.
-    """
+    `data` begins after the service byte and, on CAN, after the count byte. Raises ValueError for an odd number of
+    bytes: part of a code is missing."""
     if len(data) % 2:
         raise ValueError(f"{len(data)} bytes do not hold whole trouble codes")
     codes = (decode_code(data[place : place + 2]) for place in range(0, len(data), 2))
@@ -61,8 +58,7 @@ def is_code(text: str) -> bool:
 def parse_code(text: str) -> str:
     """A code as a person may type it (`p0011`, ` P0011 `) in its usual spelling.
 
-    Raises InputError for anything else, `P0000` ("no code") included.
-    """
+    Raises InputError for anything else, `P0000` ("no code") included."""
     code = text.strip().upper()
     if not is_code(code) or code == "P0000":
         raise InputError(

@@ -18,8 +18,7 @@ ErrorAt = Callable[..., InputError]
 def check_profile(profile: VehicleProfile, error: ErrorAt) -> VehicleProfile:
     """The profile with what follows from its keys filled in (cylinders of the banks, cams of the signals).
 
-    Raises the InputError that `error` makes at the first contradiction.
-    """
+    Raises the InputError that `error` makes at the first contradiction."""
     engine = _check_engine(profile.engine, error)
     _check_cams(profile.cams, engine, error)
     _check_once(

@@ -1,8 +1,7 @@
 """What camlog knows about one vehicle, and every key that its profile (TOML, schema `camlog.vehicle/1`) may carry.
 
 Each annotation is the check of its key: type, bounds, and in words what it should be. A default holds where the file
-leaves a key out.
-"""
+leaves a key out."""
 
 from __future__ import annotations
 
@@ -54,8 +53,7 @@ class Engine:
     """The engine's geometry; None where the profile does not say.
 
     `banks` holds the cylinder numbers of bank 1, bank 2 and so on. `crank_sprocket_teeth` and `loaded_chain_links`
-    (links of the loaded strand between crank and cam) turn a base-timing offset into teeth and chain elongation.
-    """
+    (links of the loaded strand between crank and cam) turn a base-timing offset into teeth and chain elongation."""
 
     cylinders: Cylinder | None = None
     banks: Banks | None = None
@@ -88,8 +86,7 @@ class Cam:
 class Layout:
     """The table `[layout]`: what checks, times, quote and cautions of this engine follow; from its service information.
 
-    `lock` is where the phaser locks; `interference`: valves and pistons meet where timing is wrong.
-    """
+    `lock` is where the phaser locks; `interference`: valves and pistons meet where timing is wrong."""
 
     valve: Literal["front_cover", "under_valve_cover", "centre_bolt", "unknown"] = "unknown"
     drive: Literal["chain", "belt", "gear"] = "chain"

@@ -1,6 +1,5 @@
-"""Read a vehicle profile (TOML, schema `camlog.vehicle/1`), key by key; an error names file, line, key and remedy. And write
-a new one to fill in: the commented template, then the names it may use.
-"""
+"""Read a vehicle profile (TOML, schema `camlog.vehicle/1`), key by key; an error names file, line, key and remedy. And
+write a new one to fill in: the commented template, then the names it may use."""
 
 from __future__ import annotations
 
@@ -27,8 +26,7 @@ TEMPLATE = Path(__file__).with_name("template.toml")
 def read_profile(path: str | Path) -> VehicleProfile:
     """Read and check a vehicle profile; `"demo"` is the invented one that camlog ships.
 
-    Raises InputError with file, line, key and remedy.
-    """
+    Raises InputError with file, line, key and remedy."""
     path = DEMO if str(path) == "demo" else Path(path)
     toml = TomlFile.open(path, "vehicle profile", "`camlog vehicle new FILE` makes an example.")
     read = toml.load(ProfileFile, SCHEMA)
@@ -91,8 +89,7 @@ def template_text() -> str:
 def write_template(path: str | Path, force: bool = False) -> Path:
     """Write the commented template to a new file.
 
-    Raises InputError where the file exists and `force` is not set, or cannot be written.
-    """
+    Raises InputError where the file exists and `force` is not set, or cannot be written."""
     path = Path(path)
     with refusals(path, CHECK_FOLDER):
         write_text(template_text(), path, replace=force)

@@ -1,15 +1,14 @@
 """Where a value lies in a response, and how it becomes a number: bits, linear scaling, cam angles.
 
-Bits are addressed as in ODX (ISO 22901-1), with one rule for both byte orders: `start_bit` is
-the position (7 the top, 0 the bottom) of the value's MOST significant bit within its byte.
+Bits are addressed as in ODX (ISO 22901-1), with one rule for both byte orders: `start_bit` is the position (7 the top,
+0 the bottom) of the value's MOST significant bit within its byte.
 
 - big-endian: `start_byte` holds the most significant bit; the value goes on downwards
   through that byte and then from the top of each following byte.
 - little-endian: `start_byte` holds the LEAST significant bits, each following byte more
   significant ones, and `start_bit` is the top bit in the last byte the value reaches.
 
-So a value made of whole bytes has `start_bit = 7` in either order.
-"""
+So a value made of whole bytes has `start_bit = 7` in either order."""
 
 from __future__ import annotations
 
@@ -28,13 +27,12 @@ CRANK_DEG_PER_CAM_DEG = 2.0  # a four-stroke engine's camshaft turns at half cra
 class SignalDefinition(SignalKeys):
     """One signal's place in a diagnostic response and its scaling.
 
-    The value in `unit` is `raw * factor + offset`. For a cam angle, `angle` says whether those are crankshaft or camshaft
-    degrees, `positive` which way counts up, and `rest_deg` (crankshaft degrees, advance positive) what the module reports
-    at the phaser's rest position.
+    The value in `unit` is `raw * factor + offset`. For a cam angle, `angle` says whether those are crankshaft or
+    camshaft degrees, `positive` which way counts up, and `rest_deg` (crankshaft degrees, advance positive) what the
+    module reports at the phaser's rest position.
 
-    `decode` gives the canonical value: the signal's unit in `camlog.signals`, cam angles
-    in crankshaft degrees, advance positive, zero at rest.
-    """
+    `decode` gives the canonical value: the signal's unit in `camlog.signals`, cam angles in crankshaft degrees, advance
+    positive, zero at rest."""
 
     rest_deg: float = 0.0
 
@@ -129,8 +127,7 @@ class SignalDefinition(SignalKeys):
     def encode(self, value: float) -> int:
         """The raw count nearest to a canonical value, clipped to what the field can hold.
 
-        Raises ValueError for NaN: a value that does not exist has no raw count.
-        """
+        Raises ValueError for NaN: a value that does not exist has no raw count."""
         if math.isnan(value):
             raise ValueError(f"{self.name}: a missing value has no raw count")
         scale, shift = self._linear
@@ -141,8 +138,7 @@ class SignalDefinition(SignalKeys):
     def pack(self, raw: int, data: bytearray) -> None:
         """Write a raw count into its bits of `data`, leaving every other bit as it was.
 
-        Raises ValueError where `data` is shorter than `end_byte` or `raw` does not fit.
-        """
+        Raises ValueError where `data` is shorter than `end_byte` or `raw` does not fit."""
         low, high = self.raw_range
         if not low <= raw <= high:
             raise ValueError(f"{self.name}: raw count {raw} does not fit {low}..{high}")

@@ -60,10 +60,7 @@ class SimulatedDrive:
 
 
 def simulate_drive(
-    setup: VehicleSetup,
-    drive: DriveCycle,
-    sampling: Sampling | None = None,
-    state: dict[str, Any] | None = None,
+    setup: VehicleSetup, drive: DriveCycle, sampling: Sampling | None = None, state: dict[str, Any] | None = None
 ) -> SimulatedDrive:
     """Drive a vehicle through a whole drive and record it. `state` is the memory a former drive left
     (default: a car long in use, without codes)."""

@@ -32,15 +32,14 @@ NOMINAL_SUPPLY_V = 14.0
 class TraceCar:
     """A saved trace as the car behind an adapter (`camlog.simulate.car.Car`).
 
-    A signal has the value of its latest sample; nothing is put between samples. It has none before its first
-    sample, after the trace's end, and where samples stay out for `HOLD_INTERVALS` of its median intervals (at
-    least `HOLD_AT_LEAST_S`). Signals are those with samples that an adapter can ask for: standard ones,
-    misfire counts, and those `profile` defines (all of the trace's where it is None). Codes are the drive
-    file's latest snapshot up to now, and cannot be cleared.
+    A signal has the value of its latest sample; nothing is put between samples. It has none before its first sample,
+    after the trace's end, and where samples stay out for `HOLD_INTERVALS` of its median intervals (at least
+    `HOLD_AT_LEAST_S`). Signals are those with samples that an adapter can ask for: standard ones, misfire counts, and
+    those `profile` defines (all of the trace's where it is None). Codes are the drive file's latest snapshot up to now,
+    and cannot be cleared.
 
-    The trace begins at vehicle time 0; with `lead_in_s`, that long after a client first asks for a value.
-    Until then every signal stands at its first sample, so that a client can connect and find out what
-    there is."""
+    The trace begins at vehicle time 0; with `lead_in_s`, that long after a client first asks for a value. Until then
+    every signal stands at its first sample, so that a client can connect and find out what there is."""
 
     def __init__(
         self,
@@ -151,10 +150,9 @@ def serve_trace(
 ) -> None:
     """Serve a stretch of a trace on a simulated adapter until a little after its end, or until it is stopped.
 
-    `announce` is given the port to connect to; on the network of this computer (`tcp`: at HOST:PORT), or
-    with `pty` a pseudo-terminal (reached by `link` too). For `lead_in_s` see TraceCar. Raises InputError for the speed "max", which no client could
-    follow, for a stretch the trace does not have, and where the port cannot be had.
-    """
+    `announce` is given the port to connect to; on the network of this computer (`tcp`: at HOST:PORT), or with `pty` a
+    pseudo-terminal (reached by `link` too). For `lead_in_s` see TraceCar. Raises InputError for the speed "max", which
+    no client could follow, for a stretch the trace does not have, and where the port cannot be had."""
     factor = parse_speed(speed)
     if factor is None:
         raise say.error("speed_max")

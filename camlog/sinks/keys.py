@@ -33,11 +33,10 @@ class KeyReader:
     | `m` | marks this moment; what is typed next is its text, Enter ends it, Esc takes the marker back |
     | `q` | ends the drive; so do Ctrl-C and a request to terminate. A second Ctrl-C does not wait |
 
-    `clock` gives the time of the stream in seconds: a marker stands at the moment `m` was pressed,
-    however long its text takes. `on_marker` receives each finished marker and `on_end` the wish to end,
-    both in the reader's thread; without `on_marker`, `take_markers` returns what came. Without a
-    terminal (`fd` None and standard input no terminal) only the signals are heard.
-    """
+    `clock` gives the time of the stream in seconds: a marker stands at the moment `m` was pressed, however long its
+    text takes. `on_marker` receives each finished marker and `on_end` the wish to end, both in the reader's thread;
+    without `on_marker`, `take_markers` returns what came. Without a terminal (`fd` None and standard input no terminal)
+    only the signals are heard."""
 
     def __init__(
         self,

@@ -30,10 +30,8 @@ class Care(Protocol):
 class LineSink:
     """Writes plain lines to `out` (standard output by default).
 
-    `clock` gives the present time of the stream in seconds; `wall` paces the lines. Values that are too
-    old to be the present ones are left out of a line, not repeated. What `care` says is written at once, each sentence
-    once.
-    """
+    `clock` gives the present time of the stream in seconds; `wall` paces the lines. Values that are too old to be the
+    present ones are left out of a line, not repeated. What `care` says is written at once, each sentence once."""
 
     essential = False
 

@@ -62,8 +62,7 @@ class CamShown:
 class DriveState:
     """Follows the stream and answers what to show. Memory does not grow with the drive.
 
-    `clock` gives the present time of the stream in seconds; without one, time stands at the last item.
-    """
+    `clock` gives the present time of the stream in seconds; without one, time stands at the last item."""
 
     def __init__(self, clock: Callable[[], float] | None = None):
         self._clock = clock

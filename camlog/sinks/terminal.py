@@ -39,10 +39,9 @@ _TYPING_HINT = "Enter keeps the marker, Esc takes it back"
 class TerminalView:
     """Draws the state of the drive in place, at most four times a second.
 
-    `clock` gives the present time of the stream in seconds, so that time goes on while nothing arrives;
-    `keys` is the KeyReader whose hint and typed text are shown. `title` stands in the first line; above it what `care`
-    says of an engine that must be stopped or may not be driven.
-    """
+    `clock` gives the present time of the stream in seconds, so that time goes on while nothing arrives; `keys` is the
+    KeyReader whose hint and typed text are shown. `title` stands in the first line; above it what `care` says of an
+    engine that must be stopped or may not be driven."""
 
     essential = False
 
@@ -65,10 +64,7 @@ class TerminalView:
         self._degree_sign = self._console.encoding.lower().startswith("utf")
         self._unknown = UNKNOWN if self._degree_sign else UNKNOWN_ASCII
         self._live = Live(
-            console=self._console,
-            get_renderable=self._draw,
-            refresh_per_second=REFRESH_PER_S,
-            transient=False,
+            console=self._console, get_renderable=self._draw, refresh_per_second=REFRESH_PER_S, transient=False
         )
         self._live.start()
 
@@ -149,10 +145,7 @@ class TerminalView:
             table.add_column(word, justify="right")
         for cam in cams:
             difference = self._unknown if cam.difference_deg is None else f"{cam.difference_deg:+.1f} deg"
-            angles = (
-                self._number(commanded(cam.cam), cam.commanded),
-                self._number(actual(cam.cam), cam.actual),
-            )
+            angles = (self._number(commanded(cam.cam), cam.commanded), self._number(actual(cam.cam), cam.actual))
             valve = [self._number(duty(cam.cam), cam.duty)] if with_duty else []
             table.add_row(short(cam.cam), *angles, difference, *valve)
         return table

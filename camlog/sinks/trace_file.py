@@ -1,9 +1,7 @@
 """The trace file while it grows: every row handed to the system at once, and to the disk within a second.
 
-Three promises, in the order they matter to someone who drove an hour for the data:
-what was recorded is never lost to a crash, a power cut costs at most the last second,
-and whatever happens the file on disk reads.
-"""
+Three promises, in the order they matter to someone who drove an hour for the data: what was recorded is never lost to a
+crash, a power cut costs at most the last second, and whatever happens the file on disk reads."""
 
 from __future__ import annotations
 
@@ -33,18 +31,17 @@ EVENTS_KEPT_OF_A_KIND = 1000
 class TraceFileSink:
     """Writes a trace `NAME.csv` and its drive file `NAME.drive.json` as the stream comes.
 
-    `signals` are the columns, in order; a signal that first appears later gets a column of its own,
-    for which the file is rewritten once beside the old one and put in its place. `drive` gives what is
-    known at the start (`started_at`, `vehicle`, `adapter`); events and code snapshots of the stream are
-    added and reach the drive file within a second. `adapter_at_end` gives what is known of the adapter at the
-    end. `units` names the units of signals camlog does not know.
+    `signals` are the columns, in order; a signal that first appears later gets a column of its own, for which the file
+    is rewritten once beside the old one and put in its place. `drive` gives what is known at the start (`started_at`,
+    `vehicle`, `adapter`); events and code snapshots of the stream are added and reach the drive file within a second.
+    `adapter_at_end` gives what is known of the adapter at the end. `units` names the units of signals camlog does not
+    know.
 
-    Raises InputError where a file is there already and `force` is not set, or cannot be made; while
-    writing, where the disk is full or fails: what was recorded until then is whole and reads.
-    `close` adds the trace's SHA-256 to the drive file: without it, the recording did not end cleanly.
+    Raises InputError where a file is there already and `force` is not set, or cannot be made; while writing, where the
+    disk is full or fails: what was recorded until then is whole and reads. `close` adds the trace's SHA-256 to the
+    drive file: without it, the recording did not end cleanly.
 
-    Methods may be called from more than one thread, but batches come from one.
-    """
+    Methods may be called from more than one thread, but batches come from one."""
 
     essential = True
 

@@ -1,8 +1,7 @@
 """One cam prepared for measuring: its readings, the command at their times, oil windows.
 
-Commanded and actual angle keep the times at which each was sampled and are never compared row by row. A
-further step of preparation is a function of the cam marked `once_per_cam`: its result is kept with the cam.
-"""
+Commanded and actual angle keep the times at which each was sampled and are never compared row by row. A further step of
+preparation is a function of the cam marked `once_per_cam`: its result is kept with the cam."""
 
 from __future__ import annotations
 
@@ -25,8 +24,7 @@ GAP_INTERVALS = 4.0
 GAP_MIN_S, GAP_MAX_S = 0.5, 2.0
 # Nobody knows what a command did between two readings further apart than this, however slow the recording.
 GAP_LONGEST_S = 5.0
-# Beyond every angle, speed and count: a reading of 1e300 is as wrong as one of this, and its square is a
-# number.
+# Beyond every angle, speed and count: a reading of 1e300 is as wrong as one of this, and its square is a number.
 LARGEST_VALUE = 1e7
 # No adapter reads faster: times nearer to each other are no times, and counts of them would have no end.
 INTERVAL_LEAST_S = 1e-6
@@ -42,12 +40,11 @@ Result = TypeVar("Result")
 class CamData:
     """The readings of one cam and of what drives it.
 
-    Times (seconds) increase strictly, values are finite, each pair of arrays has shape (n,). Angles are
-    crankshaft degrees, advance positive, zero at rest; `range_deg` is the travel from rest (lowest,
-    highest) where a profile gives it; `windows` the oil-temperature windows figures are given for. Of either
-    angle: `..._interval_s` is the median
-    interval (NaN below two readings), `...max_gap_s` the longest distance between two that counts as
-    unbroken, `..._step_deg` the size of one count (0: none is seen)."""
+    Times (seconds) increase strictly, values are finite, each pair of arrays has shape (n,). Angles are crankshaft
+    degrees, advance positive, zero at rest; `range_deg` is the travel from rest (lowest, highest) where a profile gives
+    it; `windows` the oil-temperature windows figures are given for. Of either angle: `..._interval_s` is the median
+    interval (NaN below two readings), `...max_gap_s` the longest distance between two that counts as unbroken,
+    `..._step_deg` the size of one count (0: none is seen)."""
 
     cam: str
     command_time_s: np.ndarray
@@ -169,10 +166,7 @@ def once_per_cam(prepare: Callable[[CamData], Result]) -> Callable[[CamData], Re
 
 
 def cam_data(
-    trace: Trace,
-    cam: str,
-    profile: VehicleProfile | None = None,
-    windows: Iterable[OilWindow] = OIL_WINDOWS,
+    trace: Trace, cam: str, profile: VehicleProfile | None = None, windows: Iterable[OilWindow] = OIL_WINDOWS
 ) -> CamData | None:
     """The readings of `cam` (`intake_b1`) in a trace; None where either angle was never read."""
     command, actual, speed, run_time = (

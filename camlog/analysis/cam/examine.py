@@ -32,10 +32,7 @@ class Examination:
 
 
 def examine(
-    data: CamData,
-    limits: Mapping[str, Limit] = LIMITS,
-    engine: Engine | None = None,
-    others: Sequence[CamData] = (),
+    data: CamData, limits: Mapping[str, Limit] = LIMITS, engine: Engine | None = None, others: Sequence[CamData] = ()
 ) -> Examination:
     """Measure one cam, over the drive and in each oil window; poor data gives figures with reasons.
     `others` are the vehicle's other cams: a reading that stands still while theirs shows noise is frozen.

@@ -16,16 +16,7 @@ from scipy.stats import gamma
 
 from camlog.analysis.cam.camdata import CamData, once_per_cam
 from camlog.analysis.cam.segments import steady_segments
-from camlog.analysis.estimate import (
-    Blocks,
-    Estimate,
-    blocks_of,
-    evenly,
-    lacking,
-    median,
-    root_mean_square,
-    say,
-)
+from camlog.analysis.estimate import Blocks, Estimate, blocks_of, evenly, lacking, median, root_mean_square, say
 from camlog.oil_windows import OilWindow
 
 MIN_BLOCK_READINGS, MIN_BLOCK_S = 6, 1.5

@@ -89,13 +89,12 @@ MIN_REST_READINGS, MIN_REST_S = 5, 2.0
 class Rest:
     """Rest offset of one cam, crankshaft degrees, advance positive.
 
-    `offset_deg` at warm idle commanded to rest; `conditions` says what was not known for that.
-    `spread_deg` is the standard deviation between the `visits` to rest: mechanical timing gives the same
-    offset every time. `teeth` the offset in crank-sprocket teeth, `nearest_teeth` rounded,
-    `chain_elongation_percent` the elongation that would turn the cam that far. `held_offset_deg` is the
-    error while held off rest, `shift_deg` how far the rest position moved within the drive,
-    `beyond_range_deg` how far the cam was steadily read outside its travel, `flutter_rms_deg` its flutter
-    at warm rest."""
+    `offset_deg` at warm idle commanded to rest; `conditions` says what was not known for that. `spread_deg` is the
+    standard deviation between the `visits` to rest: mechanical timing gives the same offset every time. `teeth` the
+    offset in crank-sprocket teeth, `nearest_teeth` rounded, `chain_elongation_percent` the elongation that would turn
+    the cam that far. `held_offset_deg` is the error while held off rest, `shift_deg` how far the rest position moved
+    within the drive, `beyond_range_deg` how far the cam was steadily read outside its travel, `flutter_rms_deg` its
+    flutter at warm rest."""
 
     offset_deg: Estimate
     spread_deg: float | None

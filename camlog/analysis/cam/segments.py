@@ -1,10 +1,9 @@
 """Where the command has been steady long enough for a healthy phaser to arrive, and how noisy the reading is.
 
-A reading is *settled* where even a slow but healthy phaser would by now be close to the command. That phaser
-is a reference model, first order plus dead time, run over the command itself: a large move needs longer than
-a small one, a slow ramp stays settled, and a move that came and went does not count as steady. All on an even
-grid that leaves the inside of long holes out, so that the cost is linear in the number of readings.
-"""
+A reading is *settled* where even a slow but healthy phaser would by now be close to the command. That phaser is a
+reference model, first order plus dead time, run over the command itself: a large move needs longer than a small one, a
+slow ramp stays settled, and a move that came and went does not count as steady. All on an even grid that leaves the
+inside of long holes out, so that the cost is linear in the number of readings."""
 
 from __future__ import annotations
 
@@ -204,9 +203,8 @@ def settled_blocks(cam: CamData, keep: np.ndarray) -> Blocks:
 
 
 def midpoint_residual(cam: CamData) -> tuple[np.ndarray, np.ndarray]:
-    """How far readings lie from the line between their neighbours: index and residual (deg), not beside
-    gaps. Scaled so that independent noise of standard deviation s gives residuals of s; slow motion
-    cancels."""
+    """How far readings lie from the line between their neighbours: index and residual (deg), not beside gaps. Scaled so
+    that independent noise of standard deviation s gives residuals of s; slow motion cancels."""
     t, a = cam.actual_time_s, cam.actual_deg
     if len(t) < 3:
         return np.empty(0, dtype=np.int64), np.empty(0)

@@ -1,11 +1,10 @@
 """Where the cam stands while its command has left it, and where it then jumps.
 
-The command has left where the cam lies outside everything commanded in the last AWAY_WINDOW_S: a shorter dead
-time leaves no trace. There a cam that is slow but smooth (first order, with or without a rate limit) moves
-all the while, at least in proportion to the distance or at its limit. One that stands still and then moves at
-once several times faster for its distance cannot be such a cam, whatever its time constant: that is the test,
-made on each plateau and the motion right after it, so that oil and pressure were the same for both.
-"""
+The command has left where the cam lies outside everything commanded in the last AWAY_WINDOW_S: a shorter dead time
+leaves no trace. There a cam that is slow but smooth (first order, with or without a rate limit) moves all the while, at
+least in proportion to the distance or at its limit. One that stands still and then moves at once several times faster
+for its distance cannot be such a cam, whatever its time constant: that is the test, made on each plateau and the motion
+right after it, so that oil and pressure were the same for both."""
 
 from __future__ import annotations
 
@@ -32,8 +31,7 @@ AWAY_MIN_DEG, AWAY_SIGMAS, AWAY_COUNTS = 1.0, 4.0, 2.0
 STILL_MIN_DEG, STILL_SIGMAS, STILL_COUNTS = 0.15, 3.0, 1.05
 MIN_BIAS_READINGS = 10
 SLOW_MOVE_DEG_PER_S = 2.0
-# Slower than any phaser that still works: what stays put where even this one would have moved visibly is
-# stuck.
+# Slower than any phaser that still works: what stays put where even this one would have moved visibly is stuck.
 SLOWEST_TIME_CONSTANT_S, HORIZONS_S, VISIBLE_BANDS = 8.0, (1.0, 2.0, 4.0, 8.0), 2.0
 # A plateau: still over the horizon, flat, for at least so long.
 HORIZON_S, HORIZON_READINGS = 0.3, 2.0
@@ -41,8 +39,7 @@ PLATEAU_MIN_S, FLAT_SIGMAS = 0.2, 1.7
 # How soon after the plateau the jump must come, and how long it is timed over.
 JUMP_WITHIN_S, JUMP_TIMED_S = 1.0, 0.12
 NOISE_SIGMAS = 2.0
-# Supply pressure and direction may change a cam's speed between two moments; not by this factor within a
-# second.
+# Supply pressure and direction may change a cam's speed between two moments; not by this factor within a second.
 FASTER = 3.0
 # A break-away that comes with this much more engine speed is oil supply, not friction.
 SUPPLY_RISE = 1.3
@@ -74,11 +71,10 @@ class Away:
 class Plateau:
     """The cam stood from `start_s`, and moved at `break_s`.
 
-    `band_deg` is how far the command had travelled since its turning point (after a `reversal`; else how far
-    it was away at the end), `jump_deg` how much of that was made up at once, `faster` how many times faster
-    for its distance the cam moved after than on the plateau, at least. `parked`: it broke away by itself, the
-    command at rest (the controller had wound up). `with_supply`: engine speed rose at the break-away.
-    """
+    `band_deg` is how far the command had travelled since its turning point (after a `reversal`; else how far it was
+    away at the end), `jump_deg` how much of that was made up at once, `faster` how many times faster for its distance
+    the cam moved after than on the plateau, at least. `parked`: it broke away by itself, the command at rest (the
+    controller had wound up). `with_supply`: engine speed rose at the break-away."""
 
     start_s: float
     break_s: float

@@ -1,10 +1,9 @@
 """What one cam did from the first second of a drive to the last: the verdict laid over time.
 
-Every reading gets one of STATES from the detector whose figure judges the cam, beside the same limit: standing
-and jumping from the plateaus that count as sticking, standing off from the errors that lasted, unsteadiness from
-the residuals of held readings and from swings, lateness from the T63 limit of the oil window. A strip therefore
-shows nothing that the figures do not say. Neighbouring readings of one state are one `Segment`.
-"""
+Every reading gets one of STATES from the detector whose figure judges the cam, beside the same limit: standing and
+jumping from the plateaus that count as sticking, standing off from the errors that lasted, unsteadiness from the
+residuals of held readings and from swings, lateness from the T63 limit of the oil window. A strip therefore shows
+nothing that the figures do not say. Neighbouring readings of one state are one `Segment`."""
 
 from __future__ import annotations
 

@@ -1,9 +1,8 @@
 """Tracking: how near the cam is to its command where it has had time to arrive.
 
-Bias, root mean square and 95th percentile rest on settled readings only. Lasting errors follow the usual OBD
-shape, "more than X degrees for more than Y seconds" (common practice, no source), and are looked for over the
-whole drive as the distance outside everything commanded in the last second, so that a lag never counts.
-"""
+Bias, root mean square and 95th percentile rest on settled readings only. Lasting errors follow the usual OBD shape,
+"more than X degrees for more than Y seconds" (common practice, no source), and are looked for over the whole drive as
+the distance outside everything commanded in the last second, so that a lag never counts."""
 
 from __future__ import annotations
 
@@ -21,16 +20,7 @@ from camlog.analysis.cam.segments import (
     settled_noise_deg,
     steady_segments,
 )
-from camlog.analysis.estimate import (
-    Blocks,
-    Estimate,
-    blocks_of,
-    lacking,
-    quantile,
-    ratio,
-    root_mean_square,
-    say,
-)
+from camlog.analysis.estimate import Blocks, Estimate, blocks_of, lacking, quantile, ratio, root_mean_square, say
 from camlog.limits import LIMITS, Limit
 from camlog.oil_windows import OilWindow
 
@@ -52,9 +42,8 @@ class Excursions:
 
 @dataclass(frozen=True, slots=True)
 class Tracking:
-    """Error (actual minus command, degrees) over the drive and in each oil window that occurred.
-    `bias_deg`, `rms_deg`, `p95_abs_deg` over `settled_s` of settled readings; `moving_rms_deg` over the
-    others."""
+    """Error (actual minus command, degrees) over the drive and in each oil window that occurred. `bias_deg`, `rms_deg`,
+    `p95_abs_deg` over `settled_s` of settled readings; `moving_rms_deg` over the others."""
 
     bias_deg: Estimate
     rms_deg: Estimate
@@ -91,9 +80,8 @@ def _measure(cam: CamData, mask: np.ndarray, limits: Mapping[str, Limit]) -> Tra
 
 
 def mean_of(value: np.ndarray, blocks: Blocks, step: float) -> Estimate:
-    """Mean of readings (n,) in `blocks`; half a count `step` is added to its interval where they stand
-    still. Readings that move over several counts average the rounding out; a still one repeats the same
-    error."""
+    """Mean of readings (n,) in `blocks`; half a count `step` is added to its interval where they stand still. Readings
+    that move over several counts average the rounding out; a still one repeats the same error."""
     mean = ratio(blocks.sum(value), blocks.size.astype(float))
     if mean.interval is None or step <= 0:
         return mean
@@ -157,13 +145,12 @@ REPEATS_MOVE_DEG, REPEATS_COUNTS = 1.0, 3.0
 class Motion:
     """What the cam's angle did beside its command.
 
-    `dead_share` is the share of the 8 s windows with a moving command (`windows`, overlapping ones counted
-    once) in which the cam did not move; `dead_s` the longest time it stood away from a moving command.
-    `stop_share` of the time away from a steady command (`away_s`) it stood at the end of its travel with
-    the command beyond. `quiet_s` is the time driven with a command that no longer moved, after one that
-    had (None: speed unknown). `repeats_share` of the readings the actual repeats the command digit for
-    digit, also at the `repeats_count` at which it had moved. `command_span_deg` and `actual_span_deg` are
-    how far command and cam went, spikes left out."""
+    `dead_share` is the share of the 8 s windows with a moving command (`windows`, overlapping ones counted once) in
+    which the cam did not move; `dead_s` the longest time it stood away from a moving command. `stop_share` of the time
+    away from a steady command (`away_s`) it stood at the end of its travel with the command beyond. `quiet_s` is the
+    time driven with a command that no longer moved, after one that had (None: speed unknown). `repeats_share` of the
+    readings the actual repeats the command digit for digit, also at the `repeats_count` at which it had moved.
+    `command_span_deg` and `actual_span_deg` are how far command and cam went, spikes left out."""
 
     dead_share: float | None
     windows: float
@@ -249,9 +236,8 @@ def _quiet_s(cam: CamData) -> float | None:
 
 
 def _repeats(cam: CamData) -> tuple[float | None, int]:
-    """Share and number of readings after a visible move of the command at which the actual equals it
-    exactly. Coarse counts agree by chance: the command must have moved by several; steady readings must
-    agree, too."""
+    """Share and number of readings after a visible move of the command at which the actual equals it exactly. Coarse
+    counts agree by chance: the command must have moved by several; steady readings must agree, too."""
     command = cam.command_at_actual
     known = np.isfinite(command)
     least = max(REPEATS_MOVE_DEG, REPEATS_COUNTS * cam.command_step_deg)

@@ -54,9 +54,8 @@ class Cause:
 
 @dataclass(frozen=True)
 class Diagnosis:
-    """All causes of a drive: `probabilities` by key (they sum to 1), `causes` by group, the likeliest
-    first. The plan of checks is worked out when it is asked for; `standing`: no check in it
-    may run the engine."""
+    """All causes of a drive: `probabilities` by key (they sum to 1), `causes` by group, the likeliest first. The plan
+    of checks is worked out when it is asked for; `standing`: no check in it may run the engine."""
 
     probabilities: Mapping[str, float]
     causes: tuple[Cause, ...]

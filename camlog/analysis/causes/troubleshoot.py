@@ -2,8 +2,7 @@
 
 Heckerman, Breese and Rommelse, "Decision-theoretic troubleshooting", Communications of the ACM 38(3), 1995 (from
 memory): with one fault, repairs tried one after the other cost least in the order of probability over cost; an
-observation is worth making where its cost plus the expected cost of repair after it is less than that without it.
-"""
+observation is worth making where its cost plus the expected cost of repair after it is less than that without it."""
 
 from __future__ import annotations
 

@@ -179,8 +179,7 @@ def _steps(both: _Both) -> Iterator[Compared]:
 
 
 def _alike(sides: tuple[Side, Side], masks: list[np.ndarray]) -> tuple[list[np.ndarray], str] | None:
-    """The steps of both drives within the command range and the engine speeds they share; None where none are
-    left."""
+    """The steps of both drives within the command range and the engine speeds they share; None where none are left."""
     if not all(m.any() for m in masks):
         return None
     ends, speeds, quantiles = [], [], []

@@ -34,10 +34,9 @@ WIDEST_RATIO = 30.0  # of the ends of a ratio: beyond, nobody learns anything fr
 class Compared:
     """One figure of both drives, taken over shared conditions only.
 
-    `events` and `exposure` (before, after) where it is a rate of events; `shared` says in words which
-    conditions were shared. The smaller, by its size, is the better, unless `more_is_better`. `limit` is what
-    the figure is judged by, None where it has none; `least` is below what the readings can tell, in `unit`.
-    """
+    `events` and `exposure` (before, after) where it is a rate of events; `shared` says in words which conditions were
+    shared. The smaller, by its size, is the better, unless `more_is_better`. `limit` is what the figure is judged by,
+    None where it has none; `least` is below what the readings can tell, in `unit`."""
 
     name: str
     title: str

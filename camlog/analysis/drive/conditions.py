@@ -11,22 +11,8 @@ from typing import Any
 import numpy as np
 
 from camlog.analysis.drive import say
-from camlog.analysis.drive.regulation import (
-    PermanentCodeDrive,
-    WarmUp,
-    driving_cycles,
-    permanent_code_drive,
-    warm_up,
-)
-from camlog.analysis.drive.ticks import (
-    DRIVEN,
-    TICK_S,
-    EngineClassifier,
-    EngineStates,
-    Ticks,
-    tick_table,
-    trailing,
-)
+from camlog.analysis.drive.regulation import PermanentCodeDrive, WarmUp, driving_cycles, permanent_code_drive, warm_up
+from camlog.analysis.drive.ticks import DRIVEN, TICK_S, EngineClassifier, EngineStates, Ticks, tick_table, trailing
 from camlog.drive import Drive
 from camlog.limits import Limit, limits_for
 from camlog.oil_windows import OIL_WINDOWS, OilWindow, Windows, oil_temperature, window_index

@@ -12,15 +12,7 @@ from typing import Any
 import numpy as np
 
 from camlog.analysis.drive import say
-from camlog.analysis.drive.coverage_needs import (
-    HEALTHY,
-    VERDICT,
-    DriveCounts,
-    Need,
-    cam_sentences,
-    needs_of,
-    sentences,
-)
+from camlog.analysis.drive.coverage_needs import HEALTHY, VERDICT, DriveCounts, Need, cam_sentences, needs_of, sentences
 from camlog.analysis.drive.ticks import TICK_S, TickStream, tick_table
 from camlog.cams import CAM_IDS
 from camlog.cautions import DRIVE, caution
@@ -61,9 +53,8 @@ class Coverage:
 
     `sufficient`: enough for any verdict on every cam, healthy included; `judgeable`: enough to name a fault.
 
-    `missing` are sentences, gravest first; some may remain in a sufficient drive (a cold start that was
-    not recorded). `per_cam` maps a cam id to its own coverage. `refused`: the engine may not be run, so
-    `missing` asks for nothing."""
+    `missing` are sentences, gravest first; some may remain in a sufficient drive (a cold start that was not recorded).
+    `per_cam` maps a cam id to its own coverage. `refused`: the engine may not be run, so `missing` asks for nothing."""
 
     sufficient: bool
     judgeable: bool

@@ -1,6 +1,5 @@
-"""The regulation's own definitions of what a drive must have contained to count as proof. Warm-up cycle
-and similar conditions: 13 CCR 1968.2(c). The drive that lets permanent codes erase themselves: 13 CCR
-1968.2(d)."""
+"""The regulation's own definitions of what a drive must have contained to count as proof. Warm-up cycle and similar
+conditions: 13 CCR 1968.2(c). The drive that lets permanent codes erase themselves: 13 CCR 1968.2(d)."""
 
 from __future__ import annotations
 
@@ -12,14 +11,7 @@ from typing import Any
 import numpy as np
 
 from camlog.analysis.drive import say
-from camlog.analysis.drive.ticks import (
-    IDLE,
-    STANDSTILL_KM_H,
-    TICK_S,
-    EngineStates,
-    Ticks,
-    tick_table,
-)
+from camlog.analysis.drive.ticks import IDLE, STANDSTILL_KM_H, TICK_S, EngineStates, Ticks, tick_table
 from camlog.trace import Trace
 
 # 13 CCR 1968.2(c), warm-up cycle

@@ -1,8 +1,7 @@
 """The test at standstill: what to do with the throttle, step by step, until a verdict has what it needs.
 
 No gear is engaged. The engine's own map turns speed and load into moves of its cams, where it moves them at standstill
-at all: the first openings of the throttle show that. Speeds and times are common practice, no source.
-"""
+at all: the first openings of the throttle show that. Speeds and times are common practice, no source."""
 
 from __future__ import annotations
 
@@ -37,12 +36,7 @@ class Step(NamedTuple):
 
 
 FIRST = (Step("idle", 10.0, 800.0), Step("openings", 3.0))
-ROUND = (
-    Step("steady", 15.0, 1500.0),
-    Step("steady", 15.0, 2500.0),
-    Step("idle", 15.0, 800.0),
-    Step("openings", 5.0),
-)
+ROUND = (Step("steady", 15.0, 1500.0), Step("steady", 15.0, 2500.0), Step("idle", 15.0, 800.0), Step("openings", 5.0))
 
 
 class StandingTest:

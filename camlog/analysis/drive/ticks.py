@@ -142,9 +142,8 @@ class EngineStates:
 
 
 class EngineClassifier:
-    """Classifies ticks in pieces or at once; holds what later ticks need of earlier ones. Causal: a tick's
-    state rests on that tick and what came before, so a live drive in pieces and a saved trace whole give
-    the same."""
+    """Classifies ticks in pieces or at once; holds what later ticks need of earlier ones. Causal: a tick's state rests
+    on that tick and what came before, so a live drive in pieces and a saved trace whole give the same."""
 
     def __init__(self) -> None:
         self._throttle_min = np.inf
@@ -160,9 +159,7 @@ class EngineClassifier:
         idle = (rpm <= top_rpm) & ~(speed > STANDSTILL_KM_H) & released
         running = rpm >= RUNNING_RPM
         state = np.select(
-            [running & idle, running, rpm < OFF_RPM, rpm < RUNNING_RPM],
-            [IDLE, DRIVEN, OFF, CRANKING],
-            UNKNOWN,
+            [running & idle, running, rpm < OFF_RPM, rpm < RUNNING_RPM], [IDLE, DRIVEN, OFF, CRANKING], UNKNOWN
         )
         # The module drops out while cranking, so the last state that was known decides, not the last tick.
         known = np.concatenate([[self._last_known], state])

@@ -86,17 +86,16 @@ Measure = Callable[[View], Iterable[Measured]]
 class Figure:
     """One figure of a cam.
 
-    `title` in plain words, `unit` of value and limit ("1" is a bare number, "share" a fraction of one shown
-    in percent), `words` the sentence of a reason with places {value}, {part} and {n}. `question` names the
-    QUESTIONS entry it speaks to ("" shows it only), `group` the figures that share its information, or are
-    signs of which any one suffices: of one group only the one most surely bad counts. `speaks_for` the
-    conditions it never speaks less for as it grows worse. `limit` names an entry of limits.LIMITS (a name
-    with `*` has one a window: cold, warm, hot, very_hot). `bad` says which side of the limit is worse:
-    "above", "below", or "size" (without its sign), `says_good` whether a good value is worth telling. `least`
-    is the amount of data (counted in `amount`) below which it says nothing. `again` names how the drive after
-    a repair measures it, where a proof asks for that; `change_limit` what a change of it is small beside,
-    where that is not `limit`; `after_step` marks a time after a step, no finer than the readings.
-    """
+    `title` in plain words, `unit` of value and limit ("1" is a bare number, "share" a fraction of one shown in
+    percent), `words` the sentence of a reason with places {value}, {part} and {n}. `question` names the QUESTIONS entry
+    it speaks to ("" shows it only), `group` the figures that share its information, or are signs of which any one
+    suffices: of one group only the one most surely bad counts. `speaks_for` the conditions it never speaks less for as
+    it grows worse. `limit` names an entry of limits.LIMITS (a name with `*` has one a window: cold, warm, hot,
+    very_hot). `bad` says which side of the limit is worse: "above", "below", or "size" (without its sign), `says_good`
+    whether a good value is worth telling. `least` is the amount of data (counted in `amount`) below which it says
+    nothing. `again` names how the drive after a repair measures it, where a proof asks for that; `change_limit` what a
+    change of it is small beside, where that is not `limit`; `after_step` marks a time after a step, no finer than the
+    readings."""
 
     name: str
     title: str

@@ -27,8 +27,7 @@ WAYS = {"advance": 1.0, "retard": -1.0}
 
 
 def value(view: View, path: str, amount_path: str, reason: str = "") -> Iterator[Measured]:
-    """A number without an interval at `path`; where it is None the `reason`, which may be a path (`=` before
-    it)."""
+    """A number without an interval at `path`; where it is None the `reason`, which may be a path (`=` before it)."""
     why = view.at(reason[1:]) if reason.startswith("=") else reason
     yield plain(view.at(path), view.at(amount_path), why)
 
@@ -190,8 +189,7 @@ def fitted_steps(view: View) -> Iterator[Measured]:
 
 
 def fitted_t63(fit: FopdtFit, size_deg: float) -> Estimate:
-    """T63 (s) of a step of `size_deg` by the continuous fit, with an interval; missing where the fit cannot
-    say."""
+    """T63 (s) of a step of `size_deg` by the continuous fit, with an interval; missing where the fit cannot say."""
     if fit.r2 is None or fit.r2 < DESCRIBES_R2 or fit.lag.value is None or fit.lag.interval is None:
         return missing(fit.lag.reason or messages("missing.no_limited_lag"))
     value = fit.t63_s(size_deg)

@@ -133,8 +133,7 @@ def constant_error(view: View) -> Iterator[Measured]:
 
 
 def chain_offset(view: View) -> Iterator[Measured]:
-    """The offset this cam shares with the cams on its chain: the smaller of the two where both stand off one
-    way."""
+    """The offset this cam shares with the cams on its chain: the smaller of the two where both stand off one way."""
     own = _standing_off(view.x)
     others = [o for o in (_standing_off(x) for x in view.chain) if o is not None]
     if own is None or not others:

@@ -56,10 +56,9 @@ def revolutions(trace: Trace) -> Revolutions:
 class Polls:
     """What misfire counters did between polls.
 
-    `cylinder`, `start_s`, `end_s`, `events`, `revolutions` have shape (n,), revolutions above zero.
-    `at_start` is what the counter showed at first from before the recording; `resets` counts times it went
-    down; `dropped` polls could not be used (reset at an unknown moment, engine speed unknown, impossible
-    count)."""
+    `cylinder`, `start_s`, `end_s`, `events`, `revolutions` have shape (n,), revolutions above zero. `at_start` is what
+    the counter showed at first from before the recording; `resets` counts times it went down; `dropped` polls could not
+    be used (reset at an unknown moment, engine speed unknown, impossible count)."""
 
     cylinder: np.ndarray
     start_s: np.ndarray

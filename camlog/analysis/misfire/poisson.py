@@ -52,9 +52,8 @@ def p_ratio_below(one: tuple[float, float], two: tuple[float, float], ratio: flo
 
 @dataclass(frozen=True, slots=True)
 class RateRatio:
-    """Rate 1 over rate 2 with its 95 % interval and the p-value of "the rates are equal". `value` is None
-    where the second count is zero (the ratio has no upper end; `low` still holds), `high` None where it is
-    infinite."""
+    """Rate 1 over rate 2 with its 95 % interval and the p-value of "the rates are equal". `value` is None where the
+    second count is zero (the ratio has no upper end; `low` still holds), `high` None where it is infinite."""
 
     value: float | None
     low: float | None

@@ -24,13 +24,12 @@ READINGS_MIN = 6
 
 @dataclass(frozen=True, eq=False)
 class FitBlocks:
-    """Blocks of one length: `command` (b, g) on the grid, readings flat: `actual` (m,), its `block` (m,) and
-    place `at` (m,) in grid steps; `start_s` (b,) block starts.
+    """Blocks of one length: `command` (b, g) on the grid, readings flat: `actual` (m,), its `block` (m,) and place `at`
+    (m,) in grid steps; `start_s` (b,) block starts.
 
-    `command` is linear between readings, `jumped` puts a jump between two readings in their middle. Over
-    many jumps a linear plant answers the former on average; a rate limit, which answers a jump by when it
-    came and not by how steep it was, the latter. `jumps` is the share of moves that are jumps, `moves` how
-    many moves a block has."""
+    `command` is linear between readings, `jumped` puts a jump between two readings in their middle. Over many jumps a
+    linear plant answers the former on average; a rate limit, which answers a jump by when it came and not by how steep
+    it was, the latter. `jumps` is the share of moves that are jumps, `moves` how many moves a block has."""
 
     command: np.ndarray
     jumped: np.ndarray
@@ -113,8 +112,7 @@ class FitBlocks:
 
     def read(self, state: np.ndarray, dead_s: float, jumped: bool) -> tuple[np.ndarray, np.ndarray]:
         """The state `dead_s` before each reading and its rate (per s), both (p, m)."""
-        # A jump somewhere in a grid step sets a rate limit off at the step's start: half a step early on
-        # average.
+        # A jump somewhere in a grid step sets a rate limit off at the step's start: half a step early on average.
         early = 0.5 * self.jumps if jumped else 0.0
         g, p, b = state.shape
         place = np.clip(self.at - dead_s / self.grid_s - early, 0.0, g - 1.001)

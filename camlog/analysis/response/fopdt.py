@@ -2,12 +2,11 @@
 
     dx/dt = (u(t) - x) / tau,  limited to -retard_slew .. +advance_slew;   y(t) = gain * x(t - Td) + offset
 
-u is the command, linear between its readings; y is compared with the actual angle at the actual's own
-times. Between points of an even fine grid the lag is propagated exactly; all blocks and all trial
-parameters are propagated together. Gain and one offset a block are linear and eliminated in each step
-(variable projection, Golub & Pereyra 1973); dead time needs no new propagation, only a shifted reading of
-it; the rest is Levenberg-Marquardt. Intervals are the cluster-robust sandwich over blocks (Liang & Zeger
-1986), the limit of a one-step block bootstrap."""
+u is the command, linear between its readings; y is compared with the actual angle at the actual's own times. Between
+points of an even fine grid the lag is propagated exactly; all blocks and all trial parameters are propagated together.
+Gain and one offset a block are linear and eliminated in each step (variable projection, Golub & Pereyra 1973); dead
+time needs no new propagation, only a shifted reading of it; the rest is Levenberg-Marquardt. Intervals are the
+cluster-robust sandwich over blocks (Liang & Zeger 1986), the limit of a one-step block bootstrap."""
 
 from __future__ import annotations
 
@@ -180,9 +179,8 @@ def _covariance(blocks: FitBlocks, residual: np.ndarray, jacobian: np.ndarray, w
 
 
 def _locked_variance(blocks: FitBlocks, residual: np.ndarray, jacobian: np.ndarray, w: np.ndarray) -> float:
-    """Variance (s^2) of the command's unknown place between readings that the blocks' scatter does not
-    show. Readings locked to the command put every step in the same place of the interval: an error of all
-    alike."""
+    """Variance (s^2) of the command's unknown place between readings that the blocks' scatter does not show. Readings
+    locked to the command put every step in the same place of the interval: an error of all alike."""
     unknown = blocks.command_interval_s**2 / 12.0 * blocks.jumps
     power = blocks.parts.sum(w * jacobian[1] ** 2)
     shift = blocks.parts.sum(w * jacobian[1] * residual) / np.where(power > 0, power, np.inf)

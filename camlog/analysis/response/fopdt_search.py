@@ -1,8 +1,7 @@
 """The search behind the continuous fit: a coarse grid, then Levenberg-Marquardt, without and with a limit.
 
-Levenberg-Marquardt is our own: on one hour's blocks (19,000 readings) `scipy.optimize.least_squares` came
-to the same answers in 75 to 650 ms a fit, against 11 to 31 ms here on the normal equations; a cam needs
-some seven fits."""
+Levenberg-Marquardt is our own: on one hour's blocks (19,000 readings) `scipy.optimize.least_squares` came to the same
+answers in 75 to 650 ms a fit, against 11 to 31 ms here on the normal equations; a cam needs some seven fits."""
 
 from __future__ import annotations
 
@@ -152,12 +151,7 @@ def _tried(blocks: FitBlocks, theta: Theta, free: tuple[int, ...], weight: np.nd
 
 
 def _fitted(
-    blocks: FitBlocks,
-    theta: Theta,
-    free: tuple[int, ...],
-    weight: np.ndarray,
-    rate: np.ndarray,
-    slopes: np.ndarray,
+    blocks: FitBlocks, theta: Theta, free: tuple[int, ...], weight: np.ndarray, rate: np.ndarray, slopes: np.ndarray
 ) -> FitState:
     """Gain and block offsets eliminated; `slopes` (1 + free, m) is the centred state, then its changes."""
     y, s = blocks.centred_actual, slopes[0]

@@ -33,11 +33,10 @@ T86 = 1.0 - exp(-2.0)
 def monotone_crossings(count: np.ndarray, time: np.ndarray, value: np.ndarray, levels: np.ndarray) -> np.ndarray:
     """Times at which the monotone mean of each set covers each level, shape (sets, levels), NaN where never.
 
-    `count`, `time` and `value` (sets, bins) are the number, the summed times and the summed values of the
-    readings in each bin. The mean is made monotone by isotonic regression (Barlow, Bartholomew, Bremner &
-    Brunk 1972). Between two of its levels the time runs on straight from the last bin of the lower to the
-    first of the upper: the pools before the onset and after the arrival are long, and their middles say
-    nothing about the way between."""
+    `count`, `time` and `value` (sets, bins) are the number, the summed times and the summed values of the readings in
+    each bin. The mean is made monotone by isotonic regression (Barlow, Bartholomew, Bremner & Brunk 1972). Between two
+    of its levels the time runs on straight from the last bin of the lower to the first of the upper: the pools before
+    the onset and after the arrival are long, and their middles say nothing about the way between."""
     crossings = np.full((len(count), len(levels)), np.nan)
     for row, filled in enumerate(count > 0):
         if filled.sum() < 2:
@@ -114,8 +113,7 @@ BEFORE_S = 0.5
 AFTER_RANGE_S = (4.0, 12.0)
 AFTER_S = 8.0
 CALM_STEPS = 6  # with this many steps that began from a settled cam, the others are not needed
-# The way a cam would still go at the speed it has before a step, as part of the step, beyond which it is not
-# calm.
+# The way a cam would still go at the speed it has before a step, as part of the step, beyond which it is not calm.
 RESTLESS_PART = 0.15
 CALM_S = 1.0
 # The last part of a hold, read as the level the cam arrived at where it is level.

@@ -29,9 +29,8 @@ from camlog.analysis.response.step_curves import (
 RESAMPLES = 64
 GROUPS = 40  # scatter between so many groups tells the scatter of the whole to a tenth
 READ_AT = np.array([*ONSET_LEVELS, T63, T86])
-# With few steps their own scatter says little. What sampling and noise must add, and a twentieth by which the
-# steps of one cam differ anyway (size, pressure, load), then stand beside it with the weight of so many
-# steps.
+# With few steps their own scatter says little. What sampling and noise must add, and a twentieth by which the steps of
+# one cam differ anyway (size, pressure, load), then stand beside it with the weight of so many steps.
 USUAL_SCATTER = 0.05
 USUAL_WEIGHT = 2.0
 # With this many steps a single one far off is an event of its own, not part of the usual response.
@@ -155,8 +154,7 @@ class _Pool:
         interval = self.steps.interval_s
         inside = float(np.mean(self.steps.unseen_part))
         corner = float(np.mean(interval**2)) / (12.0 * max(lag, float(np.mean(interval)), 1e-3))
-        # Rounding to counts moves a level alike in all steps; the later level is crossed that much more
-        # slowly.
+        # Rounding to counts moves a level alike in all steps; the later level is crossed that much more slowly.
         travel = max(float(np.median(self.travel_deg)), 1e-9)
         rounding = COUNT_PART * self.curves.count_deg / travel * max(value63, 0.0) / RISE_63
         doubt = inside * 0.5 * abs(t63c - value63) + (1.0 - inside) * corner + rounding

@@ -1,10 +1,9 @@
 """Readings that are no angle of the cam: spikes, and a value put in place of a failed reading.
 
-Spikes and default values leave the cam's angle in one sampling interval, away from the command, and come back
-as suddenly; in between they are one or two readings long or hold the very same number. A module that holds
-its last good value instead repeats it to the last digit, where a live reading would have changed, and then
-jumps. No cam does either. They are sensor evidence, and every other measure is better made without them.
-"""
+Spikes and default values leave the cam's angle in one sampling interval, away from the command, and come back as
+suddenly; in between they are one or two readings long or hold the very same number. A module that holds its last good
+value instead repeats it to the last digit, where a live reading would have changed, and then jumps. No cam does either.
+They are sensor evidence, and every other measure is better made without them."""
 
 from __future__ import annotations
 
@@ -100,8 +99,7 @@ SPIKE_READINGS = 2
 # A value that stays this long is what the module reports by default; longer, and the fault is a frozen one.
 LONGEST_S = 30.0
 MIN_RUNS = 2
-# A command that moved by this share of the excursion may have taken the cam with it between two slow
-# readings.
+# A command that moved by this share of the excursion may have taken the cam with it between two slow readings.
 COMMAND_MOVED_SHARE = 0.3
 HELD_MIN_READINGS, HELD_MIN_S = 5, 0.4
 HELD_CHANCE = 1e-4

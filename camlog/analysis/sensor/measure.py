@@ -1,9 +1,8 @@
 """Sensor evidence: readings that no cam, however worn, could have made.
 
-A phaser is a mass in oil: it cannot go out and back between two readings at a steady command, cannot
-outrun the oil that moves it, and on a running engine is never perfectly still. Jumps, dropouts, frozen
-values, values outside the travel and noise that is independent from reading to reading therefore speak of
-the sensor, its wheel or its wiring."""
+A phaser is a mass in oil: it cannot go out and back between two readings at a steady command, cannot outrun the oil
+that moves it, and on a running engine is never perfectly still. Jumps, dropouts, frozen values, values outside the
+travel and noise that is independent from reading to reading therefore speak of the sensor, its wheel or its wiring."""
 
 from __future__ import annotations
 
@@ -14,12 +13,7 @@ import numpy as np
 
 from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.cam.hold import held_readings
-from camlog.analysis.cam.segments import (
-    midpoint_residual,
-    rest_commanded,
-    settled_noise_deg,
-    steady_segments,
-)
+from camlog.analysis.cam.segments import midpoint_residual, rest_commanded, settled_noise_deg, steady_segments
 from camlog.analysis.estimate import Estimate, blocks_of, lacking, root_mean_square, say
 from camlog.analysis.sensor.implausible import Frozen, Substitution, find_frozen, measure_substitution
 from camlog.limits import LIMITS, Limit
@@ -83,9 +77,8 @@ class Spikes:
 
 @dataclass(frozen=True, slots=True)
 class ReadingNoise:
-    """Noise from reading to reading at steady command (rms): at rest a sensor's is there, too, flutter is
-    not. `correlation` of successive readings is 0 where independent, 1 where slow; None: they come too
-    slowly."""
+    """Noise from reading to reading at steady command (rms): at rest a sensor's is there, too, flutter is not.
+    `correlation` of successive readings is 0 where independent, 1 where slow; None: they come too slowly."""
 
     rms_deg: Estimate
     at_rest_deg: Estimate

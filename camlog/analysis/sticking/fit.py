@@ -1,9 +1,8 @@
 """Fit of the stiction model to a drive: stick band and jump, "sticking" against "slow but smooth".
 
-Both hypotheses are fitted to the same readings of the same few stretches (`stretches`, `search`), so that
-cost does not grow with the length of the drive. They are compared block by block (the paired comparison of
-Vuong, Econometrica 57 (1989), on the misfit), and the intervals come from a block bootstrap over all
-candidates tried."""
+Both hypotheses are fitted to the same readings of the same few stretches (`stretches`, `search`), so that cost does not
+grow with the length of the drive. They are compared block by block (the paired comparison of Vuong, Econometrica 57
+(1989), on the misfit), and the intervals come from a block bootstrap over all candidates tried."""
 
 from __future__ import annotations
 
@@ -180,8 +179,7 @@ NOTHING_LEFT = 1.2
 # Sticking cams of a coarse grid that explain less than this of what the smooth one leaves lead nowhere: on
 # simulated drives no search from there came to what speaks for sticking.
 LEADS_NOWHERE = 0.06
-# Noise of neighbouring readings is not quite independent: misfits within this many readings' worth are as
-# good.
+# Noise of neighbouring readings is not quite independent: misfits within this many readings' worth are as good.
 AS_GOOD_READINGS = 20.0
 # Misfits within this many readings' worth are alike (95 % point of one parameter's likelihood ratio).
 ALIKE_READINGS = 3.84

@@ -51,13 +51,12 @@ class StickingWindow:
 class Sticking:
     """What a cam's sticking looks like, if it sticks.
 
-    `stick_band_deg` how far the command leaves before the cam moves, `jump_deg` how far it then jumps
-    (zero band: none was seen; missing where it only hunts). `stuck_time_fraction` is the share of the time
-    in which the cam should have been moving (`moving_s`) that it stood still. `sticks` is the verdict of
-    the tests: True, False, or None, with a `reason`, where the command moved too little; `p_smooth` the
-    probability of the evidence if the cam were only slow. `plateaus` seen, `jumps` among them,
-    `with_supply` plateaus left only as engine speed rose. `swings` is what it does about a command that
-    hardly moves."""
+    `stick_band_deg` how far the command leaves before the cam moves, `jump_deg` how far it then jumps (zero band: none
+    was seen; missing where it only hunts). `stuck_time_fraction` is the share of the time in which the cam should have
+    been moving (`moving_s`) that it stood still. `sticks` is the verdict of the tests: True, False, or None, with a
+    `reason`, where the command moved too little; `p_smooth` the probability of the evidence if the cam were only slow.
+    `plateaus` seen, `jumps` among them, `with_supply` plateaus left only as engine speed rose. `swings` is what it does
+    about a command that hardly moves."""
 
     stick_band_deg: Estimate
     jump_deg: Estimate

@@ -37,8 +37,7 @@ def simulate(
     """Answer of each candidate to each stretch of command. `command_deg` (k, m) on a uniform grid of
     `step_s`, `first_deg` (k,) where the cam stood at its start, `moving` (k,) which way it was going then
     (+1, -1, or 0: it stood). Returns (m, c, k)."""
-    # Every parameter in the full shape (c, k): stretching it anew in each step would take longer than the
-    # sums.
+    # Every parameter in the full shape (c, k): stretching it anew in each step would take longer than the sums.
     band, jump, tau, dead, rate = (np.repeat(column[:, None], len(command_deg), axis=1) for column in cams.T)
     now = np.broadcast_to(first_deg, band.shape).astype(float)
     answer = _delayed(np.ascontiguousarray(command_deg.T), dead / step_s)
@@ -72,8 +71,7 @@ def _delayed(command: np.ndarray, late: np.ndarray) -> np.ndarray:
 def _stick(x: np.ndarray, start, first, going, halt: float, band: np.ndarray, jump: np.ndarray) -> None:
     """Put each candidate's stick band and jump (c, k) on its input `x` (m, c, k), in place."""
     offset, turned_back = 0.5 * (band - jump), -band
-    # Where the cam is on the move it follows; where it stands, it is taken to have come from the side it lags
-    # on.
+    # Where the cam is on the move it follows; where it stands, it is taken to have come from the side it lags on.
     direction = np.where(going != 0, going, np.where(start >= first, 1.0, -1.0))
     extreme = np.where(going != 0, direction * start, direction * first + offset)
     held, last_move = np.zeros((2, *band.shape))
@@ -110,10 +108,9 @@ TOP_SPEED_OVER_S = 0.5
 class Stretches:
     """k stretches and the n readings in them that are to be explained.
 
-    `command` (k, m) on the grid, `first` (k,) where the cam stood at the start, `moving` (k,) which way it
-    went (+1, -1, or 0). Of each reading (n,): its `stretch`, grid `cell` and `part` of the way to the next
-    cell, the `actual` angle, and the `block` of BLOCK_S it belongs to. `knee_deg` is where residuals stop
-    counting squared."""
+    `command` (k, m) on the grid, `first` (k,) where the cam stood at the start, `moving` (k,) which way it went (+1,
+    -1, or 0). Of each reading (n,): its `stretch`, grid `cell` and `part` of the way to the next cell, the `actual`
+    angle, and the `block` of BLOCK_S it belongs to. `knee_deg` is where residuals stop counting squared."""
 
     command: np.ndarray
     first: np.ndarray

@@ -1,13 +1,12 @@
 """Swings about a held or drifting command: does the cam stand on plateaus in between, or never?
 
-A cam that sticks stands on plateaus and jumps between them (square or trapezoid half cycles), one that leaks
-swings smoothly (sinusoid); each half cycle is fitted by both, as in He, Wang, Pottmann & Qin, Industrial &
-Engineering Chemistry Research 46 (2007), with the trapezoid for their triangle because the stuck part itself
-is read. `classify_cycle` does so for a steady oscillation of known period. A cam that sticks in warm oil
-hunts too quickly for a plateau to be timed by itself, at a changing rate, about a command that drifts:
-`measure_swings` takes half cycles one at a time, between two turns of the error, wherever the command was
-straight enough. Against a stop the cam stands whatever its fault: such half cycles tell nothing.
-"""
+A cam that sticks stands on plateaus and jumps between them (square or trapezoid half cycles), one that leaks swings
+smoothly (sinusoid); each half cycle is fitted by both, as in He, Wang, Pottmann & Qin, Industrial & Engineering
+Chemistry Research 46 (2007), with the trapezoid for their triangle because the stuck part itself is read.
+`classify_cycle` does so for a steady oscillation of known period. A cam that sticks in warm oil hunts too quickly for a
+plateau to be timed by itself, at a changing rate, about a command that drifts: `measure_swings` takes half cycles one
+at a time, between two turns of the error, wherever the command was straight enough. Against a stop the cam stands
+whatever its fault: such half cycles tell nothing."""
 
 from __future__ import annotations
 
@@ -49,10 +48,9 @@ COMMAND_SHARE = 0.35  # of the swing, which the command may leave a straight lin
 MOST = 600
 # A half cycle is one or the other where the worse form leaves this many times what the better one leaves.
 CLEAR = 2.0
-# How often a cam that does not stick seems to stand, and one that does not hunt to swing smoothly; chosen on
-# the tuning half of the validity benchmark. There no cam with another fault, and no healthy one, stood in
-# more than half of a score of half cycles, and only cams that leak, or whose loop or valve hunts, swung
-# smoothly in more than one of five.
+# How often a cam that does not stick seems to stand, and one that does not hunt to swing smoothly; chosen on the tuning
+# half of the validity benchmark. There no cam with another fault, and no healthy one, stood in more than half of a
+# score of half cycles, and only cams that leak, or whose loop or valve hunts, swung smoothly in more than one of five.
 CHANCE_STANDING, CHANCE_SMOOTH = 0.3, 0.1
 STANDING_LEAST, SMOOTH_LEAST, SMOOTH_MOST = 12, 15, 0.05
 SHARE_LEAST = 0.01  # of the running time: in a day's driving a few score come together by themselves
@@ -116,10 +114,9 @@ def shape_index(time_s: np.ndarray, value: np.ndarray, period_s: float) -> tuple
 
 @dataclass(frozen=True, slots=True)
 class Swings:
-    """Half cycles about a nearly straight command: how many were `judged`, of these `standing` (clearly on a
-    plateau) and `smooth` (clearly a sinusoid); `swing_deg` from turn to turn, `half_cycle_s` how long one
-    lasts, `seconds` all together, `begun_s` when each began; `share` of the running time the cam swung like
-    this."""
+    """Half cycles about a nearly straight command: how many were `judged`, of these `standing` (clearly on a plateau)
+    and `smooth` (clearly a sinusoid); `swing_deg` from turn to turn, `half_cycle_s` how long one lasts, `seconds` all
+    together, `begun_s` when each began; `share` of the running time the cam swung like this."""
 
     judged: int
     standing: int
@@ -185,8 +182,7 @@ def measure_swings(cam: CamData) -> Swings:
 
 def _turns(value: np.ndarray, least: float, readings: int) -> tuple[np.ndarray, np.ndarray]:
     """Indices of turning points at least `least` out of the `readings` about them; +1 high, -1 low, in turn."""
-    # That much out of the lowest for a while about it a turn must be, too; it spares most of them the longer
-    # look.
+    # That much out of the lowest for a while about it a turn must be, too; it spares most of them the longer look.
     high = find_peaks(value, height=(minimum_filter1d(value, readings) + least, None), prominence=least)[0]
     low = find_peaks(-value, height=(least - maximum_filter1d(value, readings), None), prominence=least)[0]
     at, way = np.concatenate([high, low]), np.repeat([1.0, -1.0], [len(high), len(low)])
@@ -218,8 +214,7 @@ def _swinging(t: np.ndarray, y: np.ndarray, command: np.ndarray, at: np.ndarray,
 def _half_cycle(
     t: np.ndarray, y: np.ndarray, turns: np.ndarray, way: float, longest_gap_s: float
 ) -> tuple[slice, float, float, float, float, float] | None:
-    """The readings about the middle of three turns, begin, length (s), swing (deg), `misfits`; None if
-    broken."""
+    """The readings about the middle of three turns, begin, length (s), swing (deg), `misfits`; None if broken."""
     before, here, after = turns
     begin_deg, end_deg = 0.5 * (y[before] + y[here]), 0.5 * (y[here] + y[after])
     first = before + int(np.flatnonzero(way * (y[before : here + 1] - begin_deg) <= 0.0)[-1])

@@ -1,9 +1,8 @@
-"""The verdict on each cam: questions answered one by one, and the condition that follows from all figures
-together.
+"""The verdict on each cam: questions answered one by one, and the condition that follows from all figures together.
 
-`weigh` turns figures into probabilities. Here they become answers ("yes", "no", "cannot tell"), a
-condition with its confidence, and reasons: the figures that weigh most, in the words of the registry.
-Nothing here compares a figure with a limit, except one that the vehicle's own service information set."""
+`weigh` turns figures into probabilities. Here they become answers ("yes", "no", "cannot tell"), a condition with its
+confidence, and reasons: the figures that weigh most, in the words of the registry. Nothing here compares a figure with
+a limit, except one that the vehicle's own service information set."""
 
 from __future__ import annotations
 
@@ -17,15 +16,7 @@ from camlog.analysis.code_evidence import CodeEvidence
 from camlog.analysis.drive.coverage import CamCoverage
 from camlog.analysis.figures import CONDITIONS, FAULTS, View, view
 from camlog.analysis.verdict import messages
-from camlog.analysis.verdict.weigh import (
-    Table,
-    Weighed,
-    beyond_makers_limit,
-    distance,
-    probabilities,
-    table,
-    weigh,
-)
+from camlog.analysis.verdict.weigh import Table, Weighed, beyond_makers_limit, distance, probabilities, table, weigh
 from camlog.limits import Limit
 from camlog.questions import QUESTIONS
 
@@ -35,8 +26,7 @@ if TYPE_CHECKING:
 PLAUSIBLE_SPAN_DEG = 120.0  # of crankshaft; no production phaser travels farther
 FOLLOWS_R2 = 0.9
 FEW_MOVES = 3
-# A real cam lags, rounds and breathes; one that repeats its command in so many changed readings is no
-# reading.
+# A real cam lags, rounds and breathes; one that repeats its command in so many changed readings is no reading.
 REPEATS_SHARE, REPEATS_COUNT = 0.9, 20
 
 
@@ -55,16 +45,14 @@ def refusal(x: Examination, limits: Mapping[str, Limit]) -> str:
         return messages("refusal.against", gain=gain.value)
     if abs(x.rest.offset_deg.value or 0.0) > limits["rest_offset_deg"].value:
         return ""  # mechanical timing that control takes out while it moves the cam bends the relation too
-    # Cam for crankshaft degrees, or the other way about; any other scale is a fault of the reading and judged
-    # as that.
+    # Cam for crankshaft degrees, or the other way about; any other scale is a fault of the reading and judged as that.
     within = math.log(1.0 + limits["scale_error"].value)
     mistaken = any(abs(math.log(gain.value / usual)) < within for usual in (0.5, 2.0))
     return messages("refusal.scale", gain=gain.value) if mistaken and not ends[0] <= 1.0 <= ends[1] else ""
 
 
-# "No" is answered where it is this probable, "yes" likewise; but only where the figures measured would have
-# made it "no", had they been bad: a question that could not have been answered with "no" is not answered with
-# "yes".
+# "No" is answered where it is this probable, "yes" likewise; but only where the figures measured would have made it
+# "no", had they been bad: a question that could not have been answered with "no" is not answered with "yes".
 ANSWERED_AT = 0.8
 ANSWERED_LOG_ODDS = math.log(ANSWERED_AT / (1.0 - ANSWERED_AT))
 # A condition is named where it is this probable; below, only where a question was answered with a fault.
@@ -101,11 +89,10 @@ class Answer:
 class Verdict:
     """The verdict on one cam.
 
-    `condition` is one of CONDITIONS or "insufficient_data"; `confidence` 0 to 1 is its probability, 0 where
-    the drive cannot tell. `probabilities` of all CONDITIONS sum to 1. `reasons` are sentences, weightiest
-    first. `evidence` holds every figure that was weighed, `unlike` a sentence where the cam is unlike all
-    cars the table was fitted on, `places` the figures among those of known-good cars of its kind, the worst first.
-    """
+    `condition` is one of CONDITIONS or "insufficient_data"; `confidence` 0 to 1 is its probability, 0 where the drive
+    cannot tell. `probabilities` of all CONDITIONS sum to 1. `reasons` are sentences, weightiest first. `evidence` holds
+    every figure that was weighed, `unlike` a sentence where the cam is unlike all cars the table was fitted on,
+    `places` the figures among those of known-good cars of its kind, the worst first."""
 
     condition: str
     confidence: float
@@ -117,8 +104,7 @@ class Verdict:
     places: tuple[Place, ...] = ()
 
     def says(self, weighed: Weighed) -> float:
-        """Log odds that one figure adds to the condition named: a fault over healthy, or "healthy" over all
-        faults."""
+        """Log odds that one figure adds to the condition named: a fault over healthy, or "healthy" over all faults."""
         says = weighed.says
         return says.get(self.condition, 0.0) if self.condition in FAULTS else -sum(says.values())
 
@@ -159,8 +145,7 @@ def judge_all(
 
 
 def _unheard(verdict: Verdict) -> Verdict:
-    """A healthy verdict withheld: a rattle was reported, no cam was found to rattle, and this one could not
-    show it."""
+    """A healthy verdict withheld: a rattle was reported, no cam was found to rattle, and this one could not show it."""
     quiet = verdict.questions["starts_quietly"]
     if verdict.condition != "healthy" or quiet.answer != "cannot_tell":
         return verdict
@@ -222,8 +207,7 @@ def _condition(chances: Mapping[str, float], answers: Mapping[str, Answer], cove
     if ran < SHORTEST_SHARE:
         named = False
     elif best != "healthy" and not met.get("sampling", True) and best != "sensor":
-        # Read too seldom for the finer questions: only what is plain is named. Readings that fail are a
-        # finding.
+        # Read too seldom for the finer questions: only what is plain is named. Readings that fail are a finding.
         named = chances[best] >= ANSWERED_AT
     elif best != "healthy":
         named = chances[best] >= NAMED_AT or any(a.answer == "no" for a in answers.values())
@@ -270,8 +254,7 @@ def _needs(names: Sequence[str], covered: CamCoverage | None) -> tuple[str, ...]
 
 
 def _reasons(verdict: Verdict, covered: CamCoverage | None, beyond: Sequence[Weighed]) -> Iterator[str]:
-    """What lies beyond the maker's limit, then the weightiest figures; what the drive lacks where it cannot
-    tell."""
+    """What lies beyond the maker's limit, then the weightiest figures; what the drive lacks where it cannot tell."""
     if verdict.condition == "insufficient_data":
         open_needs = [n for a in verdict.questions.values() if a.answer == "cannot_tell" for n in a.needs]
         missing = covered.missing if covered is not None else ()

@@ -1,6 +1,5 @@
-"""How a figure changes with oil temperature, and the pattern that names a cause. Slow only when cold
-points at viscosity or grade, weak only when hot at pressure or leakage, everywhere at sticking or a
-blocked screen."""
+"""How a figure changes with oil temperature, and the pattern that names a cause. Slow only when cold points at
+viscosity or grade, weak only when hot at pressure or leakage, everywhere at sticking or a blocked screen."""
 
 from __future__ import annotations
 
@@ -100,11 +99,10 @@ def response_pattern(x: Examination, limits: Mapping[str, Limit]) -> OilPattern:
 def oil_pattern(metrics: Sequence[WindowMetric]) -> OilPattern:
     """Name the pattern a figure makes over oil windows.
 
-    Each window's chance of being beyond its limit comes from its interval (lognormal for a positive
-    figure). Every assignment good/bad of the known windows is weighed by the product of those chances and
-    a flat prior over the four patterns; a pattern is named where it holds at least 80 % (Bayes' rule, no
-    source for the prior). "Everywhere" and "none" need windows on both sides of
-    warm oil."""
+    Each window's chance of being beyond its limit comes from its interval (lognormal for a positive figure). Every
+    assignment good/bad of the known windows is weighed by the product of those chances and a flat prior over the four
+    patterns; a pattern is named where it holds at least 80 % (Bayes' rule, no source for the prior). "Everywhere" and
+    "none" need windows on both sides of warm oil."""
     warm_degc = LIMITS["warm_oil_degc"].value
     pairs = [(m, p) for m in sorted(metrics, key=lambda m: m.window) if (p := m.p_beyond) is not None]
     known, chances = [m for m, _ in pairs], tuple((m.window, p) for m, p in pairs)

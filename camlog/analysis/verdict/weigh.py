@@ -1,15 +1,14 @@
 """Evidence that adds up: from a cam's figures to the probability of each condition.
 
-log odds of a condition against "healthy" = its prior + what each figure says. A figure is read as a multiple
-of its limit; the table gives its weight at 1/8, 1/4, 1/2, 1, 2, 4 and 8 times the limit, straight lines
-between, averaged over the figure's uncertainty and scaled down where little data stands behind it. Of figures
-that share their information, or are signs of which any one suffices (one group), only the one most surely bad
-counts; a figure that was not measured says nothing. The weights never fall as a figure grows worse for the
-conditions it speaks for.
+log odds of a condition against "healthy" = its prior + what each figure says. A figure is read as a multiple of its
+limit; the table gives its weight at 1/8, 1/4, 1/2, 1, 2, 4 and 8 times the limit, straight lines between, averaged over
+the figure's uncertainty and scaled down where little data stands behind it. Of figures that share their information, or
+are signs of which any one suffices (one group), only the one most surely bad counts; a figure that was not measured
+says nothing. The weights never fall as a figure grows worse for the conditions it speaks for.
 
-The table (`evidence.json`) is fitted by `python -m tests.bench.validity --fit` on simulated cars of many
-families and tested on families it was not fitted on. An additive model, so that each figure's part is
-exact (the idea of Nori et al., arXiv:1909.09223)."""
+The table (`evidence.json`) is fitted by `python -m tests.bench.validity --fit` on simulated cars of many families and
+tested on families it was not fitted on. An additive model, so that each figure's part is exact (the idea of Nori et
+al., arXiv:1909.09223)."""
 
 from __future__ import annotations
 

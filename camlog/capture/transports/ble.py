@@ -1,8 +1,7 @@
 """`ble://ADDRESS` or `ble://NAME`: an adapter over Bluetooth Low Energy, by bleak (the extra `ble`).
 
 Such an adapter carries its line of text in two GATT characteristics of a service of its maker's: one is written to, one
-notifies (Bluetooth Core Specification, vol. 3, part G). Tried with a simulated peripheral, not on hardware.
-"""
+notifies (Bluetooth Core Specification, vol. 3, part G). Tried with a simulated peripheral, not on hardware."""
 
 from __future__ import annotations
 

@@ -153,9 +153,8 @@ def frames_of(
 def segments(message: bytes, padding: int | None = None) -> list[bytes]:
     """A message in frames of classic CAN (ISO 15765-2), for a receiver that asks for all the rest at once.
 
-    Written out here, and held by tests to the can-isotp library, which takes milliseconds where this takes
-    microseconds and a module answers in eight. Raises ValueError for an empty message or one over 4095 bytes.
-    """
+    Written out here, and held by tests to the can-isotp library, which takes milliseconds where this takes microseconds
+    and a module answers in eight. Raises ValueError for an empty message or one over 4095 bytes."""
     if not 1 <= len(message) <= MAX_MESSAGE_BYTES:
         raise ValueError(f"a message has 1 to {MAX_MESSAGE_BYTES} bytes, not {len(message)}")
     if len(message) <= 7:

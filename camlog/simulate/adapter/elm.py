@@ -1,9 +1,8 @@
 """The adapter's command interpreter: one line in, what is printed and when out.
 
-Lines that begin with AT set the adapter up; hexadecimal digits are a request to the vehicle, an odd last
-digit the number of answer lines after which to stop waiting; a bare carriage return repeats the line before.
-The de facto command set of such adapters, from memory: what clients need to set an adapter up and ask.
-"""
+Lines that begin with AT set the adapter up; hexadecimal digits are a request to the vehicle, an odd last digit the
+number of answer lines after which to stop waiting; a bare carriage return repeats the line before. The de facto command
+set of such adapters, from memory: what clients need to set an adapter up and ask."""
 
 from __future__ import annotations
 

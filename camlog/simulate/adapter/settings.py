@@ -18,12 +18,11 @@ AUTOMATIC = "0"
 class AdapterTraits:
     """What this adapter can do, and the bus of the vehicle it is plugged into.
 
-    `protocol` is the vehicle's bus by its number in the command set. Without `several_pids`
-    a service 01 request with more than one PID gets no data; without `response_count` a request with a count digit
-    at its end is answered with "?", and so are the AT commands in `unknown_commands`. `second_module`: a transmission module answers too.
-    `banner` is the version line; a recording tells a simulated adapter by how it begins.
-    `waits_for_pending`: after a "response pending" it goes on listening for the answer itself.
-    """
+    `protocol` is the vehicle's bus by its number in the command set. Without `several_pids` a service 01 request with
+    more than one PID gets no data; without `response_count` a request with a count digit at its end is answered with
+    "?", and so are the AT commands in `unknown_commands`. `second_module`: a transmission module answers too. `banner`
+    is the version line; a recording tells a simulated adapter by how it begins. `waits_for_pending`: after a "response
+    pending" it goes on listening for the answer itself."""
 
     name: str = "standard"
     banner: str = f"{SIMULATED_ADAPTER} 2.0"

@@ -23,12 +23,11 @@ BITS_PER_BYTE = 10  # start, eight data, stop
 class TimingModel:
     """Times in seconds; `baud` None for a link without a serial line in it.
 
-    `wait_s` is how long an adapter with adaptive timing listens for another answer after the last one;
-    without adaptive timing it is what ATST says. `flow_control_s` runs from a first frame to the first
-    consecutive frame; further ones follow without pauses. `module_offset_s` is how much later each further
-    module answers. `no_answer_s` is how long silence lasts before NO DATA, None for what ATST says.
-    `search_s` is finding the protocol, `reset_s` a full reset. `bus_pace` False leaves out every time on
-    the bus itself."""
+    `wait_s` is how long an adapter with adaptive timing listens for another answer after the last one; without adaptive
+    timing it is what ATST says. `flow_control_s` runs from a first frame to the first consecutive frame; further ones
+    follow without pauses. `module_offset_s` is how much later each further module answers. `no_answer_s` is how long
+    silence lasts before NO DATA, None for what ATST says. `search_s` is finding the protocol, `reset_s` a full reset.
+    `bus_pace` False leaves out every time on the bus itself."""
 
     baud: int | None = 115_200
     ecu_latency_s: float = 0.008

@@ -16,9 +16,8 @@ _READ_BYTES = 4096
 
 
 class PtyPort:
-    """A pseudo-terminal; with `link`, a symbolic link to it that outlives being unplugged. Raises
-    InputError where the link's place is taken by something that is not a link, and on a system without
-    pseudo-terminals."""
+    """A pseudo-terminal; with `link`, a symbolic link to it that outlives being unplugged. Raises InputError where the
+    link's place is taken by something that is not a link, and on a system without pseudo-terminals."""
 
     def __init__(self, link: str | Path | None = None):
         self._link = None if link is None else Path(link)

@@ -27,10 +27,7 @@ class SimulatedCar:
     the drive. `state` is what the drive before left (`state()`)."""
 
     def __init__(
-        self,
-        setup: VehicleSetup | None = None,
-        drive: DriveCycle | str = "mixed",
-        state: dict[str, Any] | None = None,
+        self, setup: VehicleSetup | None = None, drive: DriveCycle | str = "mixed", state: dict[str, Any] | None = None
     ):
         self.setup = demo_setup() if setup is None else setup
         self.vin = self.setup.vin

@@ -1,10 +1,9 @@
 """Trouble codes over driving cycles: pending, stored with the lamp, permanent, erased again.
 
-As 13 CCR 1968.2(d)(2) has it: a fault seen in two driving cycles in a row is stored, lights the lamp and
-becomes permanent; the lamp goes out after three driving cycles in a row whose monitor ran and passed; a
-stored code goes after 40 warm-up cycles without the fault; a permanent code outlasts service 04 and erases
-itself once the monitor has passed since, and a driving cycle of 600 s, 300 s of them at 40 km/h or more,
-with 30 s of continuous idle has been driven."""
+As 13 CCR 1968.2(d)(2) has it: a fault seen in two driving cycles in a row is stored, lights the lamp and becomes
+permanent; the lamp goes out after three driving cycles in a row whose monitor ran and passed; a stored code goes after
+40 warm-up cycles without the fault; a permanent code outlasts service 04 and erases itself once the monitor has passed
+since, and a driving cycle of 600 s, 300 s of them at 40 km/h or more, with 30 s of continuous idle has been driven."""
 
 from __future__ import annotations
 

@@ -1,9 +1,8 @@
 """What can be wrong with the simulated vehicle, how bad, and what it changes: CONDITIONS, one entry a fault.
 
-Severity 0 changes nothing. Where a fault has a physical extreme, the parameter moves from the vehicle's own
-healthy value toward it in proportion on a log scale, so that the same severity means about the same to any
-vehicle. A change is given the parameters it changes, the severity, the whole vehicle and random numbers.
-"""
+Severity 0 changes nothing. Where a fault has a physical extreme, the parameter moves from the vehicle's own healthy
+value toward it in proportion on a log scale, so that the same severity means about the same to any vehicle. A change is
+given the parameters it changes, the severity, the whole vehicle and random numbers."""
 
 from __future__ import annotations
 
@@ -107,11 +106,10 @@ def _mistimed(vehicle: VehicleSetup, s: float, rng: np.random.Generator) -> floa
 class ConditionInfo:
     """One fault the vehicle can have.
 
-    `words` says what is wrong; `finding` is the Findings `condition` it is the truth of on each cam it
-    concerns; `also` are names that a careful reader of the same trace may give instead. `scope` is `cam`
-    (one or more cams), `vehicle` (every cam) or `cylinder`. What it does: `cam` changes a cam's
-    parameters, `timing` gives the base-timing offset of all cams (deg, advance positive), `oil` and
-    `misfire` change those."""
+    `words` says what is wrong; `finding` is the Findings `condition` it is the truth of on each cam it concerns; `also`
+    are names that a careful reader of the same trace may give instead. `scope` is `cam` (one or more cams), `vehicle`
+    (every cam) or `cylinder`. What it does: `cam` changes a cam's parameters, `timing` gives the base-timing offset of
+    all cams (deg, advance positive), `oil` and `misfire` change those."""
 
     words: str
     finding: str
@@ -193,10 +191,9 @@ CONDITIONS: dict[str, ConditionInfo] = {
 class Condition:
     """One fault: `kind` from CONDITIONS, `severity` from 0 (healthy exactly) to 1 (gross).
 
-    0.25 is hard to see, 0.5 is clearly a fault a technician would want found.
-    `cams` are the cams concerned (`intake_b1` ...; empty: drawn from the seed,
-    or all of them where the fault concerns the vehicle); `cylinder` counts from
-    1 (None: drawn). Raises InputError for an unknown kind."""
+    0.25 is hard to see, 0.5 is clearly a fault a technician would want found. `cams` are the cams concerned
+    (`intake_b1` ...; empty: drawn from the seed, or all of them where the fault concerns the vehicle); `cylinder`
+    counts from 1 (None: drawn). Raises InputError for an unknown kind."""
 
     kind: str
     severity: float = 0.5

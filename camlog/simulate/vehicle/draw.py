@@ -29,10 +29,7 @@ if TYPE_CHECKING:
     from camlog.profile import VehicleProfile
 
 # Cylinders of each bank, and what the vehicle is called.
-ENGINES = {
-    "four": (((1, 2, 3, 4),), "Invented four-cylinder"),
-    "v6": (((1, 3, 5), (2, 4, 6)), "Invented V6"),
-}
+ENGINES = {"four": (((1, 2, 3, 4),), "Invented four-cylinder"), "v6": (((1, 3, 5), (2, 4, 6)), "Invented V6")}
 DIRECTIONS = {"intake": 1.0, "exhaust": -1.0}
 DEMO_SEED = 7
 _CAM_FIELDS = {f.name for f in dataclasses.fields(CamSetup)} - {"id", "direction", "command_map"}

@@ -90,11 +90,7 @@ class CamWatch:
 
     @property
     def progress(self) -> tuple[bool, bool, bool]:
-        return (
-            self.away_s >= TARGET_SECONDS,
-            len(self.responses) >= RESPONSES_NEEDED,
-            len(self.rest) >= REST_SECONDS,
-        )
+        return (self.away_s >= TARGET_SECONDS, len(self.responses) >= RESPONSES_NEEDED, len(self.rest) >= REST_SECONDS)
 
 
 class Monitors:

@@ -1,10 +1,9 @@
 """The kernels of a cam: command, control loop, valve, hydraulic vane phaser, lock pin, sensor, monitoring.
 
-The phaser's states are its angle and the pressure across its vanes. The valve lets oil into one chamber
-(turbulent, so with the square root of the pressure left), the vanes leak (laminar, so with the inverse of
-viscosity), oil with a little air in it is a spring, and friction holds the vanes until the pressure breaks
-them loose. Slowness, stick-slip, drift and weakness come out of that; only the slow torque that makes
-leaking vanes hunt is put in from outside."""
+The phaser's states are its angle and the pressure across its vanes. The valve lets oil into one chamber (turbulent, so
+with the square root of the pressure left), the vanes leak (laminar, so with the inverse of viscosity), oil with a
+little air in it is a spring, and friction holds the vanes until the pressure breaks them loose. Slowness, stick-slip,
+drift and weakness come out of that; only the slow torque that makes leaking vanes hunt is put in from outside."""
 
 from __future__ import annotations
 

@@ -1,9 +1,8 @@
 """Everything that makes one simulated vehicle differ from another, each with the range it is drawn from.
 
-Two families of cars: limits chosen on one can be tried on the other. Family A has a proportional-integral
-loop, a smooth command map and two-level friction; family B a soft-gain loop with velocity damping and an
-integral dead zone, a command that moves in steps, and friction that falls off with speed. Ranges are
-common practice, no source."""
+Two families of cars: limits chosen on one can be tried on the other. Family A has a proportional-integral loop, a
+smooth command map and two-level friction; family B a soft-gain loop with velocity damping and an integral dead zone, a
+command that moves in steps, and friction that falls off with speed. Ranges are common practice, no source."""
 
 from __future__ import annotations
 
