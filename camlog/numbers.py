@@ -6,8 +6,10 @@ import math
 import string
 
 from camlog.units import SYSTEMS, shown_unit, shown_value
-from camlog.unknown import UNKNOWN
 
+# What is not known: a value that was not read, a verdict that could not be given.
+UNKNOWN = "–"
+UNKNOWN_ASCII = "-"  # where an output cannot show the other
 LEAST = 0.0005  # in any unit: nothing smaller than about this is told apart
 UNIT_WORDS = {"degC": "°C", "degF": "°F", "1": "", "share": "%", "count": "", "1/min": "a minute"}
 

@@ -275,17 +275,15 @@ def test_a_figure_beside_its_limit_gives_an_unsure_verdict(rng):
 
 
 def test_service_information_wins_over_the_default_and_is_named_as_the_source(rng):
-    from types import SimpleNamespace
+    from camlog.profile import VehicleProfile
 
     d = drive(rng)
     trace = trace_of(d, rng, {INTAKE: (d.command(), sound(d.command()) - 4.0)})
     assert judged(trace).condition == "offset"
-    profile = SimpleNamespace(
-        limits={"rest_offset_deg": 12.0, "tracking_bias_deg": 12.0, "tracking_rms_deg": 12.0, "hold_error_deg": 15.0}, cams=(), engine=None,
-        oil_grade=None, cam=lambda cam: None, file="car.toml", name="Invented", sha256="",
-    )  # fmt: skip
+    slack = {"rest_offset_deg": 12.0, "tracking_bias_deg": 12.0, "tracking_rms_deg": 12.0, "hold_error_deg": 15.0}
+    profile = VehicleProfile("Invented", limits=slack, file="car.toml")
     assert judged(trace, profile=profile).condition == "healthy"
-    strict = SimpleNamespace(**{**vars(profile), "limits": {"rest_offset_deg": 1.0}})
+    strict = dataclasses.replace(profile, limits={"rest_offset_deg": 1.0})
     verdict = judged(trace, profile=strict)
     assert any("vehicle profile" in r for r in verdict.reasons)
 

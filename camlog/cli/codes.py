@@ -76,7 +76,7 @@ def code_table(snapshot: CodeSnapshot) -> Table:
     """Codes of every module, each in one plain sentence, and the lamp."""
     from camlog.codes.families import explain
     from camlog.codes.trouble import is_code
-    from camlog.unknown import UNKNOWN_ASCII
+    from camlog.numbers import UNKNOWN_ASCII
 
     rows: list[tuple[str, ...]] = []
     for kind in ("stored", "pending", "permanent"):

@@ -1,8 +1,7 @@
 """Vehicle profiles: where a vehicle keeps its cam angles, and how its raw values become numbers."""
 
 from camlog.profile.model import SCHEMA, Cam, Engine, VehicleProfile
-from camlog.profile.notes import notes
-from camlog.profile.reader import DEMO, TEMPLATE, read_profile, template_text, write_template
+from camlog.profile.reader import DEMO, TEMPLATE, notes, read_profile, template_text, write_template
 from camlog.profile.scaling import SignalDefinition
 
 __all__ = [

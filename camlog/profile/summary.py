@@ -10,8 +10,7 @@ from rich.text import Text
 
 from camlog import signals
 from camlog.profile.model import VehicleProfile
-from camlog.profile.notes import notes
-from camlog.profile.reader import say
+from camlog.profile.reader import notes, say
 from camlog.profile.scaling import SignalDefinition
 
 

@@ -7,10 +7,10 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Protocol, TextIO
 
+from camlog.numbers import UNKNOWN_ASCII
 from camlog.sinks.state import DriveState, Shown
 from camlog.sinks.words import FIGURES, clock_text, kind_text, rate_text, value_text
 from camlog.stream import CodeSnapshot, Event, StreamItem
-from camlog.unknown import UNKNOWN_ASCII
 
 LINE_INTERVAL_S = 5.0
 

@@ -12,13 +12,13 @@ from rich.text import Text
 
 from camlog.cams import actual, commanded, duty, short
 from camlog.console import PlainConsole
+from camlog.numbers import UNKNOWN, UNKNOWN_ASCII
 from camlog.signals import MAX_CYLINDERS, misfire
 from camlog.sinks.keys import KeyReader
 from camlog.sinks.lines import Care, LineSink, codes_text
 from camlog.sinks.state import DriveState, Shown
 from camlog.sinks.words import FIGURES, clock_text, kind_text, rate_text, value_text
 from camlog.stream import Event, Sink, StreamItem
-from camlog.unknown import UNKNOWN, UNKNOWN_ASCII
 
 REFRESH_PER_S = 4  # as often as an eye can follow numbers; each drawing takes a few milliseconds
 _ROWS = {

@@ -8,13 +8,12 @@ from rich.box import SIMPLE_HEAD
 from rich.table import Table
 from rich.text import Text
 
-from camlog.numbers import number, with_unit
+from camlog.numbers import UNKNOWN, number, with_unit
 from camlog.profile.summary import request
 from camlog.signals import unit_of
 from camlog.trial import messages
 from camlog.trial.judge import SignalTrial
 from camlog.units import shown_value
-from camlog.unknown import UNKNOWN
 
 _SHOWN_BYTES = 8
 

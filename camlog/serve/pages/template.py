@@ -17,12 +17,12 @@ from markupsafe import Markup
 from camlog.cams import cam_of, short
 from camlog.cams import title as cam_title
 from camlog.messages import FILTERS
+from camlog.numbers import UNKNOWN
 from camlog.places import dashboards_folder
 from camlog.report.words import CONDITION_WORDS, state_of
 from camlog.serve.names import address
 from camlog.signals import title_of
 from camlog.sinks.words import clock_text, kind_text
-from camlog.unknown import UNKNOWN
 from camlog.visible import visible
 
 # A state has a sign of its own, so that its colour need not be seen.
