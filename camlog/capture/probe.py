@@ -19,6 +19,7 @@ from camlog.capture.requests import (
     SINGLE_FRAME_BYTES,
     Item,
     Request,
+    all_mapped,
     definition_item,
     identifier_request,
     named_by_map,
@@ -34,7 +35,6 @@ from camlog.signals import BY_PID, MAX_CYLINDERS
 _TRIES = 3  # a reply may be lost once or twice on a good link
 _PAYING = 0.9  # a count digit is worth using where it takes less than this share of the time without it
 _ANSWERED = (None, "out_of_range")
-BIT_MAPS = range(0x00, 0xE0, 0x20)  # SAE J1979: each names the 32 numbers after its own, the last the next map
 
 ServiceAt = tuple[int, int | None]  # a service and the request header of the module it is asked of
 
@@ -208,13 +208,10 @@ class _Probe:
         self.notes.append(messages("note.all_modules"))
 
     def supported(self, service: int) -> frozenset[int]:
-        found: set[int] = set()
-        for first in BIT_MAPS:
-            if first and first not in found:
-                break
-            reply = self.ask(f"{service:02X}{first:02X}".encode(), 1)
-            found |= named_by_map(reply.messages, service, first)
-        return frozenset(found)
+        def of_map(first: int) -> frozenset[int]:
+            return named_by_map(self.ask(f"{service:02X}{first:02X}".encode(), 1).messages, service, first)
+
+        return all_mapped(of_map)
 
     # ---------------------------------------------------------------- the adapter
     def most(

@@ -27,6 +27,7 @@ POSITIVE = 0x40  # added to the service in a positive answer (ISO 14229-1)
 SERVICE_CURRENT = 0x01
 SERVICE_MONITOR_TESTS = 0x06
 MISFIRE_THIS_CYCLE_TID = 0x0C
+BIT_MAPS = range(0x00, 0xE0, 0x20)  # SAE J1979: each names the 32 numbers after its own, the last the next map
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,6 +165,16 @@ def in_range(values: dict[str, float]) -> dict[str, float]:
         for name, value in values.items()
         if name not in SIGNALS or SIGNALS[name].low <= value <= SIGNALS[name].high
     }
+
+
+def all_mapped(of_map: Callable[[int], Iterable[int]]) -> frozenset[int]:
+    """Every number that a module's bit maps name; `of_map` reads the map of that number, and gives what it names."""
+    found: set[int] = set()
+    for first in BIT_MAPS:
+        if first and first not in found:
+            break
+        found.update(of_map(first))
+    return frozenset(found)
 
 
 def supported_by_map(first: int, data: bytes) -> set[int]:

@@ -13,8 +13,8 @@ from obd.protocols.protocol import Message
 
 from camlog.capture.lines import is_whole
 from camlog.capture.link import Link, Reply
-from camlog.capture.probe import BIT_MAPS, Capabilities
-from camlog.capture.requests import NEGATIVE, POSITIVE, in_range, pid_item, supported_by_map
+from camlog.capture.probe import Capabilities
+from camlog.capture.requests import NEGATIVE, POSITIVE, all_mapped, in_range, pid_item, supported_by_map
 from camlog.codes.readiness import decode_status
 from camlog.codes.service06 import SET_BYTES, decode_monitor_tests
 from camlog.codes.trouble import decode_code, decode_codes
@@ -36,11 +36,8 @@ _COUNTERS = {
     "time_with_mil_min": (0x4D, 2),
 }
 _ALWAYS_NAMED = tuple(_COUNTERS)[:3]
-_STATES: tuple[ReadinessState, ...] = (
-    "unsupported",
-    "complete",
-    "incomplete",
-)  # of a monitor, by what outweighs what among modules
+# Of a monitor, by what outweighs what among modules.
+_STATES: tuple[ReadinessState, ...] = ("unsupported", "complete", "incomplete")
 
 
 def read_snapshot(link: Link, capabilities: Capabilities, time_s: float = 0.0) -> CodeSnapshot:
@@ -180,12 +177,7 @@ class _Reader:
 
     def freeze_pids(self) -> frozenset[int]:
         """What the freeze frame holds, by its bit maps; asked for otherwise, each missing value costs a silence."""
-        found: set[int] = set()
-        for first in BIT_MAPS:
-            if first and first not in found:
-                break
-            found |= supported_by_map(first, self.data(f"02{first:02X}00".encode(), 4) or bytes(4))
-        return frozenset(found)
+        return all_mapped(lambda n: supported_by_map(n, self.data(f"02{n:02X}00".encode(), 4) or bytes(4)))
 
     def monitor_tests(self) -> tuple[MonitorTest, ...]:
         """Test results of the cam phasers and of misfire."""
