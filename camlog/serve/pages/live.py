@@ -24,17 +24,21 @@ def live_update(board: Board | None, guide: Guide | None) -> dict[str, Any]:
         return {"id": None}
     cursor = flask.request.args.get("cursor", 0, int) if flask.request.args.get("id") == board.id else 0
     verdict = guide.verdict() if guide is not None else None
-    verdicts = {
-        cam: {"sign": SIGNS[state_of(condition)], "state": state_of(condition), "reason": reason,
-              "word": sentence("so_far", word=CONDITION_WORDS[condition],
-                               sure="" if condition == "insufficient_data" else sureness(confidence))}
-        for cam, (condition, confidence, reason) in (verdict.cams if verdict is not None else {}).items()
-    }  # fmt: skip
+    verdicts = {cam: _verdict_so_far(*told) for cam, told in (verdict.cams if verdict is not None else {}).items()}
     done = guide is not None and guide.can_stop()
     told = board.update(max(0, cursor))
     if told["gap"]:
         told["gap"]["text"] = sentence("gap_then" if guide is None else "gap_now", **told["gap"])
     return told | {"verdicts": verdicts, "done": done}
+
+
+def _verdict_so_far(condition: str, confidence: float, reason: str) -> dict[str, str]:
+    """A cam's verdict so far, with the shape and colour of one only where it is named."""
+    named = CONDITION_WORDS.get(condition, "")
+    state = state_of(condition) if named else "unknown"
+    sure = sureness(confidence) if named and state != "unknown" else ""
+    word = sentence("so_far", word=named or sentence(f"not_settled.{condition}"), sure=sure)
+    return {"sign": SIGNS[state], "state": state, "reason": reason, "word": word}
 
 
 def next_line(guide: Guide | None) -> Markup:
