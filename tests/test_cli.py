@@ -31,7 +31,10 @@ def typed(capsys, *words):
         (["record", "--port", "/dev/null"], "no adapter found"),
         (["record", "--port", "socket://127.0.0.1:9"], "no adapter found"),
         (["codes", "--port", "/no/such/port"], "there is no such port"),
+        (["codes", "--port", ""], "--port names no port"),
         (["replay", "missing.csv"], "cannot be read"),
+        (["replay"], "no recording is named. Name one, as in: camlog replay drive.csv"),
+        (["analyze", "x.drive.json"], "is the drive file of a recording"),
         (["analyze"], "Missing argument"),
         (["analyze", "missing.csv"], "cannot be read"),
         (["simulate", "--condition", "haunted"], "is not known"),
@@ -53,6 +56,11 @@ def test_every_error_says_what_to_do(capsys, tmp_path, monkeypatch):
     for words in (["replay", "missing.csv"], ["record", "--port", "/dev/null"], ["record", "--nosuch"]):
         _, _, err = typed(capsys, *words)
         assert re.search(r"\. (Check|See|Choose|Use|Name|Write|Try)\b", err)
+
+
+def test_a_drive_file_named_for_its_recording_is_told_from_it(capsys):
+    _, _, err = typed(capsys, "analyze", ROOT / "sample_logs" / "sticking.drive.json")
+    assert "Name the recording: sticking.csv." in err
 
 
 def test_no_command_and_help_show_the_commands(capsys):

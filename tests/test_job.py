@@ -184,6 +184,16 @@ def test_words_that_fit_nothing_or_several_are_asked_about_never_guessed(text):
         understand(text)
 
 
+def test_words_that_mean_nothing_are_answered_with_every_outcome_one_could_mean():
+    with pytest.raises(InputError) as refused:
+        understand("banana")
+    assert all(
+        f"{c.key} " in refused.value.remedy and all(repr(o) in refused.value.remedy for o in c.outcomes)
+        for c in BY_KEY.values()
+    )
+    assert len(refused.value.on_page) < 100  # a page shows them at their checks
+
+
 def test_every_outcome_can_be_said_with_its_check_named():
     for check in BY_KEY.values():
         for outcome in check.outcomes[1:]:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import io
 import re
 import tempfile
 from functools import cache
 from pathlib import Path
 
 import pytest
+from rich.console import Console
 from typer.testing import CliRunner
 
 from camlog.cli import build_app
@@ -229,6 +231,10 @@ def test_what_another_signal_of_the_profile_is_read_from_is_never_proposed(tmp_p
 
 def test_what_did_not_move_is_not_judged_and_said(tmp_path):
     found, trials = tried(tmp_path, DEMO_TEXT, condition="", severity=0.0, drive="parked")
+    narrow = Console(width=80, file=io.StringIO())
+    narrow.print(*shown(trials, "adapter", "7E8", "demo"))
+    table = narrow.file.getvalue()
+    assert "…" not in table and all(re.search(rf"^ *{t.definition.name} ", table, re.M) for t in trials)
     assert not found
     last = str([*shown(trials, "adapter", "7E8", "demo")][-1])
     assert f"of {len(trials)} signals could be judged" in last and not last.startswith(f"{len(trials)} of")

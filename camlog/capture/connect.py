@@ -27,6 +27,8 @@ def on_port(port: str | None, connect: Callable[[str], _Found], say: Say) -> _Fo
 
     `say` receives a line about each port tried. Raises InputError with the checklist where no port works."""
     if port is not None:
+        if not port.strip():
+            raise messages.error("port_unnamed")
         return connect(port)
     tried: list[str] = []
     for found in likely_ports():

@@ -49,7 +49,7 @@ def replay(
         _play(*read_raw(raw, profile_of(vehicle)), raw, speed, start, end, out, force)
         return
     if trace is None:
-        raise say.error("replay_one_of")
+        raise say.error("replay_one_of" if as_adapter else "replay_nothing")
     saved, drive = load(trace, maps)
     if not as_adapter:
         _play(saved, drive, trace, speed, start, end, out, force)

@@ -42,11 +42,13 @@ def load(path: Path, maps: Sequence[Path] | None = None, place: int = 0) -> tupl
     """
     from camlog.convert import read_any
     from camlog.convert.provenance import is_trace
-    from camlog.drive import drive_path
+    from camlog.drive import drive_path, trace_path
     from camlog.trust import remarks
 
     if path.is_dir():
         raise say.error("folder", path)
+    if drive_path(trace_path(path)) == path:
+        raise say.error("drive_file", path, trace=trace_path(path).name, there=trace_path(path).exists())
     trace, drive, conversion = read_any(path, maps[min(place, len(maps) - 1)] if maps and not is_trace(path) else None)
     if conversion is not None:
         remark(say("not_camlogs_own", path=path))

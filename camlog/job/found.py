@@ -47,8 +47,12 @@ def understand(text: str, check: str | None = None) -> Outcome:
     fitting = [o for score, _, o in scored if score == best]
     if best <= 0.0 or len(fitting) > 1:
         if best <= 0.0 and check is None:
-            keys = ", ".join(c.key for c in CHECKS)
-            raise InputError(f"{text[:60]!r} is no outcome of a check", remedy=f"Name the check with --check: {keys}.")
+            each = "; ".join(f"{c.key} {' or '.join(repr(o) for o in c.outcomes if o != IN_ORDER)}" for c in CHECKS)
+            raise InputError(
+                f"{text[:60]!r} is no outcome of a check",
+                remedy=f"Outcomes are, of each check {IN_ORDER!r}, and of --check {each}.",
+                on_page="Press the outcome at its check, or write it as it stands there.",
+            )
         several = fitting if best > 0.0 else [o for _, _, o in scored]
         shown = "; ".join(f'--check {o.check.key} "{o.outcome}"' for o in several[:6])
         what = "may mean several outcomes" if best > 0.0 else "is no outcome of a check"

@@ -23,7 +23,8 @@ def shown(trials: Sequence[SignalTrial], adapter: str, module: str, name: str) -
     yield Text(messages("heading.title", name=name, adapter=adapter, module=module or UNKNOWN), style="bold")
     table = Table(box=SIMPLE_HEAD)
     for column in ("signal", "request", "key_on", "idle", "range", "rate", "found"):
-        table.add_column(messages(f"column.{column}"))
+        # Names are what one looks for in the profile: they stand whole, the others wrap.
+        table.add_column(messages(f"column.{column}"), no_wrap=column == "signal", overflow="fold")
     for trial in trials:
         unit = unit_of(trial.definition.name)
         table.add_row(
