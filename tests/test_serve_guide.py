@@ -167,6 +167,9 @@ def test_a_verdict_so_far_is_named_where_every_look_since_half_of_the_drive_name
     assert [name for name, _ in looked(Looks(*names), 10)[1]] == ["open"] * 3 + ["unstable"] * 3 + ["faulty"] * 4
     assert looked(Looks(*names, *["sticking"] * 4), 14)[1][-1] == ("sticking", True)
     assert looked(Looks("slow", "slow", "slow", "healthy"), 4)[1][-1] == ("open", False)
+    # Looks that could not tell yet deny nothing; what came after them is named once it held for a quarter of the drive.
+    late = looked(Looks(*["insufficient_data"] * 8, *["healthy"] * 4), 12)[1]
+    assert [name for name, _ in late[7:]] == ["insufficient_data", "open", "open", "open", "healthy"]
 
 
 def test_it_is_no_surer_than_the_least_sure_of_those_looks():

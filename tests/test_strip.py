@@ -15,7 +15,7 @@ from camlog.cli.results import WIDTH, verdict_lines
 from camlog.report import render_report
 from camlog.report.chart import KINDS, Request
 from camlog.report.strip import strip_lines, strip_view
-from camlog.report.words import say, since_words, told_moments
+from camlog.report.words import driven_words, say, since_words, told_moments
 from tests.bench.fleet import FAMILIES, draw
 from tests.report_drives import findings_of
 from tests.steady_plants import cam_of, command, lag, stiction
@@ -175,10 +175,16 @@ def test_no_caption_denies_the_verdict_of_a_car_of_the_fleet(seed):
 @pytest.mark.parametrize(
     ("name", "says", "never"),
     [("slow-cold", "mostly with oil below 40 °C", "every"), ("stuck", "at every oil temperature", "mostly"),
-     ("repair-before", "at every oil temperature", "mostly"), ("cold-rattle", "at the engine start", "of the time")],
+     ("repair-before", "at every oil temperature", "mostly"), ("cold-rattle", "°C; one start cannot tell whether it depends on the oil", "of the time")],
 )  # fmt: skip
 def test_since_when_and_whether_it_depends_on_the_oil_is_said_first(name, says, never):
     findings = findings_of(name)
     faulty = [f for f in findings.cams.values() if f.verdict.condition not in ("healthy", "insufficient_data")]
     words = [since_words(findings, f) for f in faulty]
     assert words and all(says in w and never not in w for w in words), words
+
+
+def test_with_which_oil_a_cam_without_a_fault_was_driven_is_said_too():
+    said = [driven_words(f) for f in findings_of("healthy").cams.values()]
+    assert said == ["Driven with oil below 40 °C, 40–70 °C, 70–100 °C."] * 2
+    assert {driven_words(f) for f in findings_of("too-short").cams.values()} == {"Driven with oil below 40 °C only."}

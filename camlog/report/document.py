@@ -23,7 +23,7 @@ from camlog.report.dashboard import AUTO, Dashboard, asked_charts, first_chart, 
 from camlog.report.strip import strip_view
 from camlog.report.summary import checks, coverage_words
 from camlog.report.tables import associations, figure_tables, grids, weighing
-from camlog.report.words import cause_words, evidence_words, say, since_words
+from camlog.report.words import cause_words, driven_words, evidence_words, say, since_words
 from camlog.signals import unit_of
 from camlog.trust import simulated_words
 
@@ -121,7 +121,8 @@ def render_report(findings: Findings, dashboard: str | Path | None = None) -> st
     """The report as one HTML text. Raises InputError for a dashboard that is not right."""
     board, book = read_dashboard(dashboard), ChartBook()
     cards = [
-        summary.card(found) | {"weighing": weighing(found.verdict), "since": since_words(findings, found)}
+        summary.card(found)
+        | {"weighing": weighing(found.verdict), "since": since_words(findings, found) or driven_words(found)}
         for found in summary.cams_in_order(findings)
     ]
     shown = [(card, [book.add(c, first=True) for c in _shown(findings, card["cam"], board)]) for card in cards]

@@ -134,7 +134,8 @@ def since_words(findings: Findings, found: CamFindings) -> str:
     """Since when a faulty cam does what its verdict says, and in what share of the time with which oil; empty where the
     strip shows nothing of it."""
     if (start_s := rattles_at_s(found)) is not None:
-        return say("strip.since_start", at=clock(max(start_s, 0.0)))
+        oil = found.examination.rest.cold_start.temp_degc
+        return say("strip.since_start", at=clock(max(start_s, 0.0)), oil=oil)
     shows, strip = _shows(found.verdict.condition), found.examination.strip
     shown = [s for s in strip.segments if s.state in {*shows, "jumped"}] if shows else []
     if not shown:
@@ -151,6 +152,13 @@ def since_words(findings: Findings, found: CamFindings) -> str:
     return say(
         "strip.since", first=clock(shown[0].start_s), seconds=duration(lasting_s.sum()), shares=shares, mostly=mostly
     )
+
+
+def driven_words(found: CamFindings) -> str:
+    """With which oil a cam was driven that has no fault to tell of; empty where that is not known."""
+    driven = found.coverage.windows if found.coverage is not None else ()
+    oils = [w.window.label for w in driven if w.seconds >= LEAST_DRIVEN_S]
+    return say("strip.driven", oils=oils) if oils else ""
 
 
 def misfires_since(findings: Findings) -> str:
