@@ -47,7 +47,7 @@ class Examined:
 
 
 def examine_drive(trace: Trace, drive: Drive | None = None, profile: VehicleProfile | None = None) -> Examined:
-    """Measure every figure of every cam of a drive; arguments as for `analyze`."""
+    """Measure every figure of every cam of a drive. Arguments as for `analyze`."""
     limits = limits_for(profile)
     windows = oil_windows(limits)
     conditions = drive_conditions(trace, drive, windows, limits)
@@ -67,9 +67,9 @@ def analyze(
 ) -> Findings:
     """Analyze a drive.
 
-    `drive` adds codes, events and gaps; `profile` engine geometry, oil grade, cam travel and limits of
-    this vehicle; `known_good` the known-good cars of its
-    kind. A trace without cam angles gives findings without cams, which say so. Nothing is read or written."""
+    `drive` adds codes, events and gaps. `profile` adds this vehicle's engine geometry, oil grade, cam travel and
+    limits. `known_good` adds the known-good cars of its kind. A trace without cam angles gives findings without cams,
+    and a sentence that says so. No file is read or written."""
     known = examine_drive(trace, drive, profile)
     limits, examined, covered = known.limits, known.cams, known.covered
     events = drive.events if drive is not None else ()
@@ -89,7 +89,7 @@ def analyze(
         events=events, starts_s=starts_s, limits=limits,
     )  # fmt: skip
     if refused:
-        # Nothing of the result may ask anybody to run or drive this engine.
+        # No part of the result may ask anybody to run or drive this engine.
         covered = covered.without_driving()
         verdicts = judge_all(examined, covered.per_cam, limits, codes=codes, complaint=complaint, known_good=known_good)
         diagnosis = replace(diagnosis, standing=True)
@@ -110,7 +110,7 @@ def _cautions(
     cams: Mapping[str, CamFindings], causes: Sequence[Cause], codes: Sequence[object], refused: bool,
     profile: VehicleProfile | None,
 ) -> tuple[str, ...]:  # fmt: skip
-    """The cautions of these findings, besides the ones that stand beside each check."""
+    """The cautions of these findings, without those printed beside each check."""
     keys = [cautions.ADVICE] if refused else [cautions.ADVICE, cautions.DRIVE]
     timing = any(c.cause == MECHANICAL_TIMING for c in do_not_run.leading(causes))
     if timing or any(c.verdict.condition in FAULTS for c in cams.values()):
@@ -118,6 +118,6 @@ def _cautions(
     if codes:
         keys.append(cautions.EVIDENCE)
     beside = [c for cause in do_not_run.leading(causes) for check in cause.next_checks for c in check.cautions]
-    # Where valves and pistons cannot meet, nobody is warned of that.
+    # The caution about valves meeting pistons is left out for a non-interference engine.
     idle = () if layout_of(profile).interference else cautions.sentences([cautions.TIMING])
     return tuple(c for c in dict.fromkeys((*cautions.sentences(keys), *beside)) if c not in idle)

@@ -1,7 +1,7 @@
 """One cam prepared for measuring: its readings, the command at their times, oil windows.
 
-Commanded and actual angle keep the times at which each was sampled and are never compared row by row. A further step of
-preparation is a function of the cam marked `once_per_cam`: its result is kept with the cam."""
+Commanded and actual angle each keep their own sample times and are never compared row by row. A further step of
+preparation is a function of the cam decorated with `once_per_cam`, which caches the result in the cam."""
 
 from __future__ import annotations
 
@@ -18,18 +18,18 @@ from camlog.oil_windows import OIL_WINDOWS, OilTemperature, OilWindow, oil_tempe
 from camlog.profile import VehicleProfile
 from camlog.trace import Trace, interpolated
 
-# The command is known between two samples while they are at most a few sampling intervals apart; the
-# bounds keep a fast recording's short hiccup usable and a slow one's long hole from being bridged.
+# The command is known between two samples that are at most GAP_INTERVALS sampling intervals apart, at least GAP_MIN_S
+# (a short hiccup of a fast recording stays usable) and at most GAP_MAX_S (a long hole is not bridged).
 GAP_INTERVALS = 4.0
 GAP_MIN_S, GAP_MAX_S = 0.5, 2.0
-# Nobody knows what a command did between two readings further apart than this, however slow the recording.
+# The command between two readings farther apart than this is unknown, however slow the recording.
 GAP_LONGEST_S = 5.0
-# Beyond every angle, speed and count: a reading of 1e300 is as wrong as one of this, and its square is a number.
+# Larger than any real angle, speed or count. Readings beyond it are dropped, so squares cannot overflow.
 LARGEST_VALUE = 1e7
-# No adapter reads faster: times nearer to each other are no times, and counts of them would have no end.
+# No adapter reads faster. The bound keeps divisions by the sampling interval finite.
 INTERVAL_LEAST_S = 1e-6
 ENGINE_MAX_AGE_S = 5.0  # engine speed changes fast: an older reading says nothing about now
-# Levels farther apart than this are where the signal was, not counts of it.
+# Levels farther apart than this are not neighbouring counts of the signal.
 LARGEST_STEP_DEG = 2.0
 
 _EMPTY = np.empty(0)
@@ -38,13 +38,13 @@ Result = TypeVar("Result")
 
 @dataclass(frozen=True, eq=False)
 class CamData:
-    """The readings of one cam and of what drives it.
+    """The readings of one cam, and of the engine speed, run time and oil temperature it depends on.
 
     Times (seconds) increase strictly, values are finite, each pair of arrays has shape (n,). Angles are crankshaft
-    degrees, advance positive, zero at rest; `range_deg` is the travel from rest (lowest, highest) where a profile gives
-    it; `windows` the oil-temperature windows figures are given for. Of either angle: `..._interval_s` is the median
-    interval (NaN below two readings), `...max_gap_s` the longest distance between two that counts as unbroken,
-    `..._step_deg` the size of one count (0: none is seen)."""
+    degrees, advance positive, zero at rest. `range_deg` is the travel (lowest, highest) from the profile, or None.
+    `windows` are the oil-temperature windows that figures are given for. For each of the two angles, `..._interval_s`
+    is the median sampling interval (NaN below two readings), `...max_gap_s` the longest time between two readings that
+    counts as unbroken, and `..._step_deg` the size of one count (0: none visible)."""
 
     cam: str
     command_time_s: np.ndarray
@@ -68,7 +68,7 @@ class CamData:
     command_step_deg = cached_property(lambda self: quantisation_step(self.command_deg))
 
     def command_at(self, time_s: np.ndarray) -> np.ndarray:
-        """The command at the given times, linear; NaN where its readings are too far apart."""
+        """The command at the given times by linear interpolation; NaN where its readings are too far apart."""
         time_s = np.asarray(time_s, dtype=float)
         right = np.minimum(np.searchsorted(self.command_time_s, time_s), len(self.command_time_s) - 1)
         before, after = self.command_time_s[np.maximum(right - 1, 0)], self.command_time_s[right]
@@ -88,7 +88,7 @@ class CamData:
         return self.actual_deg - self.command_at_actual
 
     def window_at(self, time_s: np.ndarray) -> np.ndarray:
-        """Index into `windows` at the given times; -1 where unknown or in none."""
+        """Index into `windows` at the given times; -1 where the temperature is unknown or outside every window."""
         return window_index(self.windows, self.oil.at(time_s))
 
     @cached_property
@@ -116,7 +116,7 @@ class CamData:
 
     @cached_property
     def duration_s(self) -> np.ndarray:
-        """The time (s) each actual reading stands for: half way to each neighbour, gaps are nothing."""
+        """Duration (s) of each actual reading: half the time to each neighbour, gaps left out."""
         if len(self.actual_time_s) < 2:
             return np.zeros(len(self.actual_time_s))
         gap = np.diff(self.actual_time_s)
@@ -131,7 +131,7 @@ class CamData:
         return found
 
     def seconds(self, keep: np.ndarray) -> float:
-        """Total time (s) the chosen actual readings (n,) stand for."""
+        """Total duration (s) of the actual readings selected by `keep` (n,)."""
         return float(np.sum(self.duration_s[keep]))
 
     @cached_property
@@ -142,18 +142,18 @@ class CamData:
         return tuple(zip(both[at].tolist(), both[at + 1].tolist(), strict=True))
 
     def without(self, bad: np.ndarray) -> CamData:
-        """The cam without the actual readings marked (n,); itself where none is, or too few would be left."""
+        """A copy without the actual readings marked in `bad` (n,); `self` where none is marked or too few remain."""
         if not bad.any() or np.sum(~bad) < 5:
             return self
         return replace(self, actual_time_s=self.actual_time_s[~bad], actual_deg=self.actual_deg[~bad])
 
     def forget(self) -> None:
-        """Free what `once_per_cam` keeps; it is worked out again when it is asked for."""
+        """Free the results cached by `once_per_cam`; they are computed again on demand."""
         self._kept.clear()
 
 
 def once_per_cam(prepare: Callable[[CamData], Result]) -> Callable[[CamData], Result]:
-    """Make a function of the cam alone run once for each cam; its result is kept with the cam."""
+    """Decorator for a function of the cam alone: compute once for each cam and cache the result in the cam."""
     name = f"{prepare.__module__}.{prepare.__qualname__}"
 
     @wraps(prepare)
@@ -180,13 +180,13 @@ def cam_data(
 
 
 def quantisation_step(value: np.ndarray) -> float:
-    """The step between neighbouring levels of a quantised signal, in its unit; 0 where none is visible. It
-    is the smallest difference between levels in use, taken only where the levels lie on multiples of it."""
+    """The step between neighbouring levels of a quantised signal, in its unit; 0 where none is visible.
+    It is the smallest difference between levels, and counts only where all levels are multiples of it."""
     levels = np.unique(value)
     if len(levels) < 2 or len(levels) > 0.5 * len(value):
         return 0.0
     differences = np.diff(levels)
-    # Differences below a thousandth of the spread are rounding of a unit conversion, not a level.
+    # Differences below a thousandth of the spread are rounding of a unit conversion, not levels.
     differences = differences[differences > 1e-4 * (levels[-1] - levels[0]) + 1e-9]
     if not len(differences) or np.min(differences) > LARGEST_STEP_DEG:
         return 0.0
@@ -196,7 +196,7 @@ def quantisation_step(value: np.ndarray) -> float:
 
 
 def _clean(time_s: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Finite, within LARGEST_VALUE, in time order, one value a time (of several the last)."""
+    """The finite readings within LARGEST_VALUE, in time order; of several at one time the last."""
     keep = np.isfinite(time_s) & np.isfinite(value)
     if not keep.all():  # spares a copy: signals of one row share their times
         time_s, value = time_s[keep], value[keep]
@@ -216,6 +216,6 @@ def _median_interval(time_s: np.ndarray) -> float:
 def _max_gap(interval_s: float) -> float:
     if not np.isfinite(interval_s):
         return GAP_MIN_S
-    # A recording slower than the cap still has neighbours; it may not bridge more than one lost sample.
+    # In a recording slower than GAP_MAX_S, neighbours still count as unbroken, but only one lost sample is bridged.
     usual = max(min(max(GAP_INTERVALS * interval_s, GAP_MIN_S), GAP_MAX_S), 1.5 * interval_s)
     return float(min(usual, GAP_LONGEST_S))

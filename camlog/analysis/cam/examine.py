@@ -34,8 +34,8 @@ class Examination:
 def examine(
     data: CamData, limits: Mapping[str, Limit] = LIMITS, engine: Engine | None = None, others: Sequence[CamData] = ()
 ) -> Examination:
-    """Measure one cam, over the drive and in each oil window; poor data gives figures with reasons.
-    `others` are the vehicle's other cams: a reading that stands still while theirs shows noise is frozen.
+    """Measure one cam over the drive and in each oil window. A figure that cannot be measured carries a reason.
+    `others` are the vehicle's other cams: a reading that stands still while theirs show noise is frozen.
     Readings that cannot be angles of the cam are passed to the sensor check and dropped from all others."""
     sensor = measure_sensor(data, limits, others)
     whole, data = data, data.without(implausible_readings(data))
@@ -52,7 +52,7 @@ def examine(
         motion=measure_motion(data),
         strip=make_strip(whole, data, sensor=sensor, rest=rest, hold=hold, sticking=sticking, limits=limits),
     )
-    # A day's preparation takes more memory than its readings.
+    # The cached preparation of a long recording takes more memory than its readings.
     whole.forget()
     data.forget()
     return examination

@@ -1,11 +1,11 @@
-"""Hold: what the cam does while it is told to stay.
+"""Hold: how the cam moves while its command is steady.
 
-Flutter is the root mean square about a straight line through each piece of steady command, less what the
-command itself did and less what quantisation makes (Sheppard's correction, step squared over twelve).
-Drift is the median slope of those pieces: a leaking phaser sinks steadily between the controller's
-corrections. A steady oscillation is looked for in the Lomb-Scargle spectrum (Lomb 1976, Scargle 1982)
-averaged over several steady stretches. A cam wanders more slowly than it reads, so powers are set against
-the spectrum of first-order autoregressive noise (Schulz & Mudelsee, Computers & Geosciences 28 (2002))."""
+Flutter is the root mean square about a straight line through each block of steady command. The command's own motion
+and the quantisation noise (Sheppard's correction, step squared over twelve) are taken off. Drift is the median slope
+over short pieces: a leaking phaser sinks steadily between the controller's corrections. A steady oscillation is
+searched for in the Lomb-Scargle spectrum (Lomb 1976, Scargle 1982), averaged over several steady stretches. A cam's
+wander is slower than its sampling, so powers are compared with the spectrum of first-order autoregressive noise
+(Schulz & Mudelsee, Computers & Geosciences 28 (2002))."""
 
 from __future__ import annotations
 
@@ -20,18 +20,18 @@ from camlog.analysis.estimate import Blocks, Estimate, blocks_of, evenly, lackin
 from camlog.oil_windows import OilWindow
 
 MIN_BLOCK_READINGS, MIN_BLOCK_S = 6, 1.5
-# A command that moves by less than this within a piece explains nothing of the cam's motion.
+# A command that moves by less than this within a block is not fitted to the cam's motion.
 COMMAND_QUIET_DEG, COMMAND_QUIET_COUNTS = 0.05, 0.3
 COMMAND_LAG_S = 0.3
 TREND_PARAMETERS = 2.0  # a straight line: its height and its slope
-# Correlations are taken from the first readings and lags only: they describe the cam, not the drive.
+# Correlations use the first ALIKE_SAMPLE readings and ALIKE_MOST lags only, which bounds the cost.
 ALIKE_SAMPLE, ALIKE_MOST, ALIKE_CORRELATION = 20_000, 80, 0.05
 
 
 @dataclass(frozen=True, eq=False)
 class HeldReadings:
-    """Readings at steady command: `index` (m,), what trend and command leave of them (m,), their `block`
-    (m,), and the `freedom` (b,) left in each block."""
+    """Readings at steady command: `index` (m,) into the actual readings, `residual_deg` (m,) after trend and command
+    are removed, `block` number (m,), and degrees of `freedom` (b,) of each block."""
 
     index: np.ndarray
     residual_deg: np.ndarray
@@ -39,7 +39,7 @@ class HeldReadings:
     freedom: np.ndarray
 
     def follows(self, lag: int) -> np.ndarray:
-        """True (m - lag,) where held reading k + lag is that many readings after k, in the same block."""
+        """True (m - lag,) where held readings k and k + lag are `lag` readings apart in the same block."""
         index, block = self.index, self.block
         return (index[lag:] - index[: len(index) - lag] == lag) & (block[lag:] == block[: len(block) - lag])
 
@@ -65,14 +65,14 @@ def held_readings(cam: CamData) -> HeldReadings:
         command = np.column_stack(command)
         residual = residual - command @ np.linalg.lstsq(command, residual, rcond=1e-6)[0]
     held = HeldReadings(index, residual, np.repeat(np.arange(len(blocks.size)), blocks.size), blocks.size)
-    # Slow flutter looks like trend: a line takes as many readings' worth of it as it stays alike for.
+    # A fitted line removes slow flutter too: each trend parameter costs as many readings as are correlated.
     taken = TREND_PARAMETERS * _alike_readings(held)
     return replace(held, freedom=np.maximum(blocks.size - taken, 0.4 * blocks.size))
 
 
 def _alike_readings(held: HeldReadings) -> float:
-    """Over how many successive readings the residuals are alike: 1 + twice the sum of their correlations.
-    The trend that was removed took the same share from every lag; it is given back in a second pass."""
+    """The number of successive readings over which residuals are correlated: 1 + twice the sum of correlations.
+    Removing the trend lowered every lag by the same share; a second pass corrects for that."""
     first = {name: getattr(held, name)[:ALIKE_SAMPLE] for name in ("index", "residual_deg", "block")}
     held, residual = replace(held, **first), first["residual_deg"]
     power = float(np.mean(residual**2))
@@ -105,23 +105,23 @@ def slopes(time_s: np.ndarray, value: np.ndarray, blocks: Blocks) -> np.ndarray:
     return np.divide(along, spread, out=np.zeros(len(spread)), where=spread > 0)
 
 
-LOWEST_HZ, HIGHEST_HZ = 0.1, 5.0  # a cam held by oil oscillates no faster; pulses above are the valve train's
+LOWEST_HZ, HIGHEST_HZ = 0.1, 5.0  # a cam held by oil oscillates no faster; faster pulses come from the valve train
 FALSE_ALARM = 0.0001
-# A cycle that is less than this share of the whole flutter is none that matters, however surely it is there.
+# An oscillation with less than this share of the whole flutter is ignored, however significant.
 LINE_SHARE = 0.15
-# Enough stretches to average, few enough that a day's recording costs no more than an hour's.
+# Enough stretches to average; the number bounds the cost of a long recording.
 STRETCHES, STRETCH_READINGS = 6, 320
 MIN_STRETCH_S, MIN_STRETCH_READINGS = 4.0, 16
 CYCLES_NEEDED, OVERSAMPLED = 2.5, 2.5
-# Readings correlated by less than this from one to the next are white for this purpose.
+# Noise whose readings are correlated by less than this from one to the next counts as white.
 WHITE_SHARE = 0.1
 
 
 @dataclass(frozen=True, slots=True)
 class Oscillation:
-    """The strongest line in the spectrum at steady command; `amplitude_deg` is zero to peak. `found` where
-    its false-alarm probability is below FALSE_ALARM and it is LINE_SHARE of the flutter. None with a
-    `reason` where no spectrum could be made."""
+    """The strongest line in the spectrum at steady command; `amplitude_deg` is zero to peak. `found` is True where
+    its false-alarm probability is below FALSE_ALARM and it makes up LINE_SHARE of the flutter. Frequency and amplitude
+    are None, with a `reason`, where no spectrum could be computed."""
 
     found: bool = False
     frequency_hz: float | None = None
@@ -149,12 +149,12 @@ def find_oscillation(cam: CamData, held: HeldReadings, inside: np.ndarray) -> Os
     shares = np.array([spectrum(t[s] - t[s][0], v, frequency) for s, v in zip(moving, values, strict=True)])
     covariance = np.array([[np.mean(v[k:] * v[: len(v) - k]) for k in range(3)] for v in values])
     power, fraction = 0.5 * (np.array([len(v) for v in values]) - 3.0) @ shares, covariance[:, 0] @ shares
-    # The line itself is part of the variance the powers were normalised by, hence of the background.
+    # The line is part of the variance that normalised the powers, so it is taken out of the background.
     tested = power / _red_noise(frequency, interval, covariance.sum(axis=0))
     matters = fraction >= LINE_SHARE * covariance[:, 0].sum()
     best = int(np.argmax(np.where(matters, tested, -1.0))) if matters.any() else int(np.argmax(tested))
     single = float(gamma.sf(tested[best], len(values)))
-    # Frequencies are tried 2.5 to each independent one, and the peak is the highest of all.
+    # The grid has 2.5 frequencies for each independent one, and the peak is the maximum over all of them.
     independent = max(OVERSAMPLED * length * (highest - lowest), 1.0)
     false_alarm = float(-np.expm1(independent * np.log1p(-min(single, 1.0 - 1e-15))))
     amplitude = float(np.sqrt(2.0 * max(fraction[best], 0.0) / len(values)))
@@ -163,9 +163,9 @@ def find_oscillation(cam: CamData, held: HeldReadings, inside: np.ndarray) -> Os
 
 
 def spectrum(time_s: np.ndarray, value: np.ndarray, frequency_hz: np.ndarray) -> np.ndarray:
-    """The share of the variance of `value` (n,) that a sinusoid of each frequency (f,) explains (Lomb
-    1976). As `scipy.signal.lombscargle` normalised, thirteen times as fast: frequencies are evenly spaced,
-    so one product leads from each to the next in place of a sine and a cosine of every reading."""
+    """The share of the variance of `value` (n,) that a sinusoid of each frequency (f,) explains (Lomb 1976).
+    Same result as `scipy.signal.lombscargle` with normalisation, but faster: the frequencies are evenly spaced, so a
+    complex product gives the next frequency's phases without a sine and cosine of every reading."""
     turn = np.exp(2j * np.pi * frequency_hz[0] * time_s)
     onward = np.exp(2j * np.pi * (frequency_hz[1] - frequency_hz[0]) * time_s)
     waves = np.empty((len(frequency_hz), len(time_s)), dtype=complex)
@@ -180,7 +180,7 @@ def spectrum(time_s: np.ndarray, value: np.ndarray, frequency_hz: np.ndarray) ->
 
 
 def _stretches(time_s: np.ndarray, block: np.ndarray) -> list[slice]:
-    """Up to STRETCHES of the longest unbroken stretches of readings, spread over the drive."""
+    """Up to STRETCHES long unbroken stretches of readings, spread over the drive."""
     blocks = blocks_of(block)
     starts, ends = blocks.starts, blocks.starts + np.minimum(blocks.size, STRETCH_READINGS)
     span = time_s[ends - 1] - time_s[starts]
@@ -190,8 +190,8 @@ def _stretches(time_s: np.ndarray, block: np.ndarray) -> list[slice]:
 
 
 def _red_noise(frequency_hz: np.ndarray, interval_s: float, covariance: np.ndarray) -> np.ndarray:
-    """Spectrum of first-order autoregressive motion read with white noise, as a share of white noise. Of
-    the covariances at lags 0, 1 and 2 only the first holds the reading's noise: the rest give the motion."""
+    """Spectrum of first-order autoregressive motion plus white reading noise, relative to white noise. Of the
+    covariances at lags 0, 1 and 2 only the first contains the reading noise; the others give the motion."""
     variance, first, second = covariance
     if first <= WHITE_SHARE * variance:
         return np.ones(len(frequency_hz))
@@ -201,12 +201,12 @@ def _red_noise(frequency_hz: np.ndarray, interval_s: float, covariance: np.ndarr
     return np.maximum(share * red + (1.0 - share), 0.05)
 
 
-# Pieces of unequal length, so that no oscillation keeps step with them and passes for drift.
+# Pieces have unequal lengths so that no oscillation stays in phase with them and looks like drift.
 DRIFT_PIECES_S = (1.1, 1.9, 1.4, 2.3)
 MIN_PIECE_READINGS, MIN_PIECE_S = 4, 0.8 * min(DRIFT_PIECES_S)
-# Long enough to be motion and not noise, short beside a leak's creep.
+# Motion is taken over LOPSIDED_S: long enough to exceed the noise, short against the creep of a leak.
 LOPSIDED_S, LOPSIDED_LEAST_DEG, MIN_LOPSIDED = 0.4, 0.3, 30
-# Cam torque pulses come at several hertz even at idle: slower sampling folds them to any lower frequency.
+# Cam torque pulses come at several hertz even at idle; slower sampling aliases them to lower frequencies.
 TORQUE_PULSE_HZ = 10.0
 
 
@@ -221,8 +221,8 @@ class HoldWindow:
 
 @dataclass(frozen=True, slots=True)
 class Hold(HoldWindow):
-    """How a cam holds a steady command: `oscillation` the strongest, `lopsided` how unlike its motion is both
-    ways, `aliasing` a sentence where the sampling is too slow to say how fast the cam flutters (else empty)."""
+    """How a cam holds a steady command. `oscillation` is the strongest one; `lopsided` the skewness of its motion;
+    `aliasing` a sentence where the sampling is too slow to tell how fast the cam flutters (else empty)."""
 
     oscillation: Oscillation
     lopsided: Estimate
@@ -246,25 +246,25 @@ def measure_hold(cam: CamData) -> Hold:
 
 
 def flutter(cam: CamData, held: HeldReadings, weight: np.ndarray) -> Estimate:
-    """Flutter of the held readings, each by its `weight` (m,), of which some is above zero."""
+    """Flutter of the held readings, weighted by `weight` (m,); at least one weight must be above zero."""
     inside = weight > 0
     block, w = held.block[inside], weight[inside].astype(float)
     blocks = blocks_of(block)
     number = block[blocks.starts]
-    # There may be part of a block only: its share of the freedom left after the trend.
+    # A block that is only partly selected gets the same part of its degrees of freedom.
     freedom = held.freedom[number] * blocks.sum(w) / np.bincount(held.block)[number]
     return root_mean_square(blocks.sum(w * held.residual_deg[inside] ** 2), freedom, cam.actual_step_deg**2 / 12.0)
 
 
 def _held(cam: CamData, held: HeldReadings, inside: np.ndarray, slope: np.ndarray) -> tuple[Estimate, Estimate, float]:
-    """Flutter of the held readings `inside` (m,), drift from the slopes of pieces, and seconds held."""
+    """Flutter of the held readings selected by `inside` (m,), drift from the slopes of pieces, and seconds held."""
     drift = median(slope) if len(slope) else lacking("held")
     return flutter(cam, held, inside), drift, cam.seconds(held.index[inside])
 
 
 def _lopsided(cam: CamData, held: HeldReadings) -> Estimate:
     """Skewness of the held cam's motion over LOPSIDED_S: large where it creeps one way and is pushed back.
-    The interval is that of so many independent steps (Cramer, Mathematical Methods of Statistics, ch. 27)."""
+    The interval assumes independent steps (Cramer, Mathematical Methods of Statistics, ch. 27)."""
     lag = max(round(LOPSIDED_S / cam.actual_interval_s), 1)
     step = (held.residual_deg[lag:] - held.residual_deg[:-lag])[held.follows(lag)]
     power = float(np.mean(step**2)) if len(step) else 0.0
@@ -277,7 +277,7 @@ def _lopsided(cam: CamData, held: HeldReadings) -> Estimate:
 
 
 def _piece_slopes(cam: CamData) -> tuple[np.ndarray, np.ndarray]:
-    """Slope (deg/s) of the error over each of DRIFT_PIECES_S in turn; each piece's first reading."""
+    """Slope (deg/s) of the error over pieces with the lengths DRIFT_PIECES_S in turn; index of each first reading."""
     segment = steady_segments(cam).segment
     index = np.flatnonzero(segment >= 0)
     t, edges = cam.actual_time_s[index], np.cumsum(DRIFT_PIECES_S)

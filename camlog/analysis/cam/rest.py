@@ -1,8 +1,8 @@
-"""Rest: where the cam stands when it is told to rest, and the first seconds after a start.
+"""Rest: where the cam stands when it is commanded to rest, and its flutter in the first seconds after a start.
 
-At rest the phaser is locked, so the reading shows mechanical timing (chain and sprockets) with nothing to
-correct it; while the cam is being moved the control loop may trim an offset out. One crank-sprocket tooth
-of N is 360/N crank degrees; elongation e over n loaded links turns the cam by e n / N 360 crank degrees."""
+At rest the phaser is locked and the reading shows mechanical timing (chain and sprockets) uncorrected. While the cam
+moves, the control loop may trim an offset out. One tooth of an N-tooth crank sprocket is 360/N crank degrees.
+Elongation e over n loaded links turns the cam by e n / N 360 crank degrees."""
 
 from __future__ import annotations
 
@@ -19,17 +19,17 @@ from camlog.limits import LIMITS, Limit
 from camlog.oil_windows import OilWindow
 from camlog.profile import Engine
 
-WATCHED_S = 10.0  # pressure builds within a few seconds; a rattle that a technician hears is over by then
+WATCHED_S = 10.0  # oil pressure builds within a few seconds, so a start rattle is over by then
 MIN_READINGS, MIN_WATCHED_S = 8, 2.0
 BLOCK_S = 1.0
-# A run-time counter that starts this low began within the recording's first moments.
+# A first run time (s) up to this means that the engine was started as the recording began.
 FRESH_RUN_TIME_S = 3.0
 
 
 @dataclass(frozen=True, slots=True)
 class ColdStart:
-    """Flutter at rest, about the mean, in the first WATCHED_S after the coldest engine start. `start_s`
-    when it was, `temp_degc` the oil (or stand-in) then, `cold` whether that is cold; None: unknown."""
+    """Flutter at rest about its mean in the first WATCHED_S after the coldest engine start. `start_s` is the time of
+    the start, `temp_degc` the oil temperature (or its stand-in) then, `cold` whether that is cold. None: unknown."""
 
     flutter_rms_deg: Estimate
     start_s: float | None = None
@@ -55,7 +55,7 @@ def _engine_starts(cam: CamData) -> np.ndarray:
     runs = cam.speed_rpm >= RUNNING_RPM
     starts = list(cam.speed_time_s[1:][runs[1:] & ~runs[:-1]])
     if len(cam.run_time_s):
-        # A counter in whole seconds: the start it points back to is known to a second.
+        # The counter runs in whole seconds, so the start is known to a second only.
         fresh = (cam.run_time_s <= FRESH_RUN_TIME_S) & (np.diff(cam.run_time_s, prepend=np.inf) < 0)
         first = min(cam.actual_time_s[0], cam.command_time_s[0])
         for start in cam.run_time_time_s[fresh] - cam.run_time_s[fresh]:
@@ -69,7 +69,7 @@ def _start_flutter(cam: CamData, start_s: float) -> Estimate:
     after = (t >= start_s) & (t <= start_s + WATCHED_S) & cam.running
     moved = after & ~at_rest & np.isfinite(cam.command_at_actual)
     if moved.any():
-        # What the cam does once it has been sent away, or comes back from there, is not the lock pin's doing.
+        # Readings after the cam was commanded away, or while it returns, say nothing about the lock pin.
         after &= t < t[moved][0]
     keep = after & at_rest
     if np.sum(keep) < MIN_READINGS or t[keep][-1] - t[keep][0] < MIN_WATCHED_S:
@@ -89,12 +89,12 @@ MIN_REST_READINGS, MIN_REST_S = 5, 2.0
 class Rest:
     """Rest offset of one cam, crankshaft degrees, advance positive.
 
-    `offset_deg` at warm idle commanded to rest; `conditions` says what was not known for that. `spread_deg` is the
-    standard deviation between the `visits` to rest: mechanical timing gives the same offset every time. `teeth` the
-    offset in crank-sprocket teeth, `nearest_teeth` rounded, `chain_elongation_percent` the elongation that would turn
-    the cam that far. `held_offset_deg` is the error while held off rest, `shift_deg` how far the rest position moved
-    within the drive, `beyond_range_deg` how far the cam was steadily read outside its travel, `flutter_rms_deg` its
-    flutter at warm rest."""
+    `offset_deg` is taken at warm idle while commanded to rest; `conditions` says which of these was unknown.
+    `spread_deg` is the standard deviation between the `visits` to rest: mechanical timing gives the same offset every
+    time. `teeth` is the offset in crank-sprocket teeth, `nearest_teeth` the same rounded, `chain_elongation_percent`
+    the elongation that would turn the cam that far. `held_offset_deg` is the error while held off rest, `shift_deg`
+    how far the rest position moved within the drive, `beyond_range_deg` how far outside its travel the cam was
+    steadily read, `flutter_rms_deg` the flutter at warm rest."""
 
     offset_deg: Estimate
     spread_deg: float | None
@@ -153,7 +153,7 @@ def measure_rest(cam: CamData, limits: Mapping[str, Limit] = LIMITS, engine: Eng
 
 
 def geometry(offset_deg: Estimate, engine: Engine | None) -> tuple[Estimate, int | None, Estimate]:
-    """An offset in crank-sprocket teeth, their nearest whole number, and as chain elongation in percent."""
+    """An offset in crank-sprocket teeth, in whole teeth, and as chain elongation in percent."""
     sprocket = engine.crank_sprocket_teeth if engine is not None else None
     links = engine.loaded_chain_links if engine is not None else None
     if offset_deg.value is None or not sprocket:
@@ -162,13 +162,13 @@ def geometry(offset_deg: Estimate, engine: Engine | None) -> tuple[Estimate, int
     teeth, nearest = offset_deg.mapped(lambda deg: deg * sprocket / 360.0), round(offset_deg.value * sprocket / 360.0)
     if not links:
         return teeth, nearest, lacking("links")
-    # Elongation is a length: its size whatever the direction, which the offset's sign tells.
+    # Elongation is never negative; the offset's sign gives the direction.
     way = -1.0 if offset_deg.value < 0 else 1.0
     return teeth, nearest, teeth.mapped(lambda of_teeth: way * 100.0 * of_teeth / links)
 
 
 def _mean(cam: CamData, keep: np.ndarray, value: np.ndarray, unseen: str) -> Estimate:
-    """Mean of `value` over the settled readings kept; `unseen` names why there may be none."""
+    """Mean of `value` over the settled readings in `keep`; `unseen` is the reason where there are too few."""
     count, seconds = int(np.sum(keep)), cam.seconds(keep)
     if count < MIN_REST_READINGS or seconds < MIN_REST_S:
         return lacking("at_rest" if count else unseen, count, seconds=seconds)
@@ -181,8 +181,8 @@ def _visit_means(cam: CamData, keep: np.ndarray) -> np.ndarray:
 
 
 def _shift(means: np.ndarray) -> Estimate:
-    """How far the rest position moved once in the drive: the best single step through the visits' means.
-    Known as well as the visits before and after agree among themselves."""
+    """How far the rest position moved once in the drive: the best single step through the means of the visits.
+    Its uncertainty comes from the scatter of the visits before and after the step."""
     count = len(means)
     if count < 2:
         return lacking("visits", count)

@@ -1,9 +1,9 @@
 """Where the command has been steady long enough for a healthy phaser to arrive, and how noisy the reading is.
 
-A reading is *settled* where even a slow but healthy phaser would by now be close to the command. That phaser is a
-reference model, first order plus dead time, run over the command itself: a large move needs longer than a small one, a
-slow ramp stays settled, and a move that came and went does not count as steady. All on an even grid that leaves the
-inside of long holes out, so that the cost is linear in the number of readings."""
+A reading is *settled* where even a slow but healthy phaser would be close to the command by then. That phaser is a
+reference model, first order plus dead time, run over the command itself: a large move takes longer than a small one, a
+slow ramp stays settled, and a brief move does not count as steady. The even grid omits the inside of long holes, so
+that the cost is linear in the number of readings."""
 
 from __future__ import annotations
 
@@ -19,30 +19,30 @@ from camlog.analysis.cam.camdata import CamData, once_per_cam
 from camlog.analysis.estimate import Blocks, blocks_of
 
 GRID_S = 0.05
-# A phaser in cold oil that a technician would still pass: what "long enough to arrive" is measured with.
+# The slowest phaser that is still healthy, in cold oil. It defines "long enough to arrive".
 SLOW_HEALTHY_DEAD_TIME_S, SLOW_HEALTHY_TIME_CONSTANT_S = 0.2, 0.5
-# How near that phaser must be. A command that dithers by a little at all times widens it; one that is away by
-# more than DITHER_MAX_DEG even in its quietest fifth is not dithering but on the move.
+# How near that phaser must be to the command. A dithering command widens the tolerance: the distance in its quietest
+# fifth, times DITHER_FACTOR. A quietest fifth above DITHER_MAX_DEG is motion, not dither.
 SETTLED_TOLERANCE_DEG = 0.5
 DITHER_QUANTILE, DITHER_MAX_DEG, DITHER_FACTOR = 0.2, 0.7, 1.5
-# After the engine starts or the recording resumes, where the cam is says nothing about where it was sent.
+# After an engine start or a gap the command before is unknown, so the cam is not settled for this long.
 UNKNOWN_ALLOWANCE_S = 2.0
 MIN_SEGMENT_S = 1.0
-# A long segment is cut, so that one idle of ten minutes is not one single independent piece.
+# Long segments are cut into blocks: ten minutes of idle are more than one independent piece.
 BLOCK_S = 10.0
-# With fewer blocks than this an interval would rest on almost nothing: blocks are cut finer.
+# With fewer blocks than FEW_BLOCKS, blocks are cut finer so that an interval can be given.
 FEW_BLOCKS, FINE_BLOCK_S = 8, 3.0
-# Commanded to rest: within a reading's step of it. A command of a degree or two is already being controlled.
+# A command within this of zero is rest. At a degree or two the cam is already being controlled.
 REST_BAND_DEG = 0.5
-# An error beyond everything commanded in this time is no lag: a healthy phaser needs it for most of a move.
+# A healthy phaser makes most of a move in this time, so an error beyond all that was commanded in it is no lag.
 ENVELOPE_S = 1.0
-# Of a hole between readings that is longer than this, the grid keeps a little before and after only: before
-# what follows it so much that the reference has arrived, and less where what follows is hardly anything.
+# Of a hole between readings longer than HOLE_S, the grid keeps EDGE_S at its start and up to AFTER_HOLE_S at its end,
+# in which the reference arrives.
 HOLE_S, AFTER_HOLE_S, EDGE_S = 10.0, 5.0, 4 * GRID_S
-# A window asked for in intervals and longer than this holds no known command anyway.
+# A longer window, asked for in sampling intervals, holds no known command anyway.
 LONGEST_WINDOW_S = 60.0
 
-# A reading of an ideal sensor still moves by this much (torsional vibration, tooth tolerance).
+# Noise of a perfect sensor's reading, from torsional vibration and tooth tolerance.
 NOISE_FLOOR_DEG = 0.02
 MAD_TO_SIGMA = 1.4826
 FEW_READINGS = 30
@@ -50,8 +50,8 @@ FEW_READINGS = 30
 
 @dataclass(frozen=True, eq=False)
 class CommandGrid:
-    """The command every GRID_S, but in long holes: arrays (g,). `reference_deg` is where the slow but
-    healthy phaser would be. Unknown command is held, and not `known`."""
+    """The command every GRID_S outside long holes: arrays (g,). `reference_deg` is where the slow but healthy
+    phaser would be. Where the command is unknown, `known` is False and the last value is held."""
 
     time_s: np.ndarray
     command_deg: np.ndarray
@@ -59,7 +59,7 @@ class CommandGrid:
     known: np.ndarray
 
     def cell(self, time_s: np.ndarray | float) -> np.ndarray:
-        """Index of the nearest grid cell; in a hole that was left out, and outside, the nearest before."""
+        """Index of the nearest grid cell; in an omitted hole, and outside the grid, the nearest earlier one."""
         step = ((np.asarray(time_s) - self.time_s[0]) / GRID_S + 0.5).astype(np.int64)
         return np.maximum(np.searchsorted(self._step, step, side="right") - 1, 0)
 
@@ -74,9 +74,9 @@ class CommandGrid:
 
 @dataclass(frozen=True, eq=False)
 class Segments:
-    """Settled stretches of one cam, over its actual readings (n,). `segment` (n,) numbers the segment each
-    reading belongs to, `block` (n,) the pieces of at most BLOCK_S it is cut into, -1 outside. `start_s`,
-    `end_s` (k,) bound the segments."""
+    """Settled stretches of one cam, over its actual readings (n,). `segment` (n,) is the number of each reading's
+    segment, `block` (n,) that of its piece of at most BLOCK_S; both are -1 outside. `start_s` and `end_s` (k,) bound
+    the segments."""
 
     segment: np.ndarray
     block: np.ndarray
@@ -97,7 +97,7 @@ def runs(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 @once_per_cam
 def command_grid(cam: CamData) -> CommandGrid:
-    """The command of `cam` on a grid of GRID_S, with the slow but healthy phaser's answer to it."""
+    """The command of `cam` on a grid of GRID_S, with the slow but healthy phaser's response to it."""
     t = np.union1d(cam.actual_time_s, cam.command_time_s)
     wide = np.flatnonzero(np.diff(t) > HOLE_S)
     begin, end = t[np.concatenate([[0], wide + 1])], t[np.append(wide, len(t) - 1)]
@@ -118,7 +118,7 @@ def command_grid(cam: CamData) -> CommandGrid:
 
 
 def lagged(command_deg: np.ndarray, dead_s: float, tau_s: float) -> np.ndarray:
-    """Where a first-order cam with that dead time and time constant is, on the grid of its command (g,)."""
+    """Angle (g,) of a first-order cam with that dead time and time constant, for a command on the grid (g,)."""
     decay = np.exp(-GRID_S / tau_s)
     delayed = np.concatenate([np.full(round(dead_s / GRID_S), command_deg[0]), command_deg])[: len(command_deg)]
     return lfilter([1.0 - decay], [1.0, -decay], delayed, zi=[decay * command_deg[0]])[0]
@@ -153,7 +153,7 @@ def steady_segments(cam: CamData) -> Segments:
 
 def _recent(value: np.ndarray, window_s: float, extreme: Callable, **edge: object) -> np.ndarray:
     """The `extreme` of `value` (g,) over the last `window_s` at each grid cell."""
-    # Odd, so that the filter's origin can put the window wholly into the past.
+    # The size must be odd for the filter's origin to put the whole window into the past.
     size = 2 * round(min(window_s, LONGEST_WINDOW_S) / GRID_S / 2.0) + 1
     return extreme(value, size, origin=size // 2, **edge)
 
@@ -174,8 +174,8 @@ def command_range(cam: CamData, window_s: float) -> tuple[np.ndarray, np.ndarray
 
 @once_per_cam
 def envelope_error(cam: CamData) -> np.ndarray:
-    """How far (deg, signed) readings (n,) lie outside all commanded in the last ENVELOPE_S; NaN: unknown.
-    A lag shorter than that leaves no error here, whatever the command did."""
+    """How far (deg, signed) readings (n,) lie outside the range commanded in the last ENVELOPE_S; NaN: unknown.
+    A lag shorter than ENVELOPE_S leaves no error here."""
     return outside(cam.actual_deg, *command_range(cam, ENVELOPE_S))
 
 
@@ -186,13 +186,13 @@ def outside(angle: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
 
 @once_per_cam
 def rest_commanded(cam: CamData) -> np.ndarray:
-    """True (n,) for the actual readings at which the cam is told to rest."""
+    """True (n,) for the actual readings at which the cam is commanded to rest."""
     return np.abs(cam.command_at_actual) <= max(REST_BAND_DEG, 0.6 * cam.command_step_deg)
 
 
 def settled_blocks(cam: CamData, keep: np.ndarray) -> Blocks:
-    """Blocks of the kept settled readings: segments, or pieces of them where there are few. The error
-    depends on where the cam is held, so the readings of one segment are one block."""
+    """Blocks of the settled readings in `keep`: one a segment, because the error depends on where the cam is held;
+    pieces of segments where there are fewer than FEW_BLOCKS."""
     segments = steady_segments(cam)
     for label in (segments.segment[keep], segments.block[keep]):
         blocks = blocks_of(label)
@@ -203,8 +203,8 @@ def settled_blocks(cam: CamData, keep: np.ndarray) -> Blocks:
 
 
 def midpoint_residual(cam: CamData) -> tuple[np.ndarray, np.ndarray]:
-    """How far readings lie from the line between their neighbours: index and residual (deg), not beside gaps. Scaled so
-    that independent noise of standard deviation s gives residuals of s; slow motion cancels."""
+    """Index and distance (deg) of readings from the line between their neighbours; readings beside gaps are left out.
+    Scaled so that independent noise of standard deviation s gives residuals of s. Slow motion cancels."""
     t, a = cam.actual_time_s, cam.actual_deg
     if len(t) < 3:
         return np.empty(0, dtype=np.int64), np.empty(0)
@@ -220,15 +220,15 @@ def midpoint_residual(cam: CamData) -> tuple[np.ndarray, np.ndarray]:
 
 @once_per_cam
 def settled_noise_deg(cam: CamData) -> float:
-    """`reading_noise_deg` of the settled readings, where they are enough; else of all."""
+    """`reading_noise_deg` of the settled readings, or of all where there are too few settled ones."""
     index, _ = midpoint_residual(cam)
     keep = steady_segments(cam).settled[index]
     return reading_noise_deg(cam, keep if np.sum(keep) >= FEW_READINGS else slice(None))
 
 
 def reading_noise_deg(cam: CamData, keep: np.ndarray | slice = slice(None)) -> float:
-    """Standard deviation (deg) of reading-to-reading noise, despite moves and spikes; at least that of
-    counts. `keep` chooses among the readings of `midpoint_residual`."""
+    """Standard deviation (deg) of reading-to-reading noise, robust against moves and spikes; at least the
+    quantisation noise. `keep` selects among the readings of `midpoint_residual`."""
     residual = midpoint_residual(cam)[1][keep]
     floor = max(cam.actual_step_deg / np.sqrt(12.0), NOISE_FLOOR_DEG)
     return max(MAD_TO_SIGMA * float(np.median(np.abs(residual))), floor) if len(residual) >= 3 else floor

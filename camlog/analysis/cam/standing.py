@@ -1,10 +1,10 @@
-"""Where the cam stands while its command has left it, and where it then jumps.
+"""Where the cam stands still while its command has moved away, and where it then jumps.
 
-The command has left where the cam lies outside everything commanded in the last AWAY_WINDOW_S: a shorter dead time
-leaves no trace. There a cam that is slow but smooth (first order, with or without a rate limit) moves all the while, at
-least in proportion to the distance or at its limit. One that stands still and then moves at once several times faster
-for its distance cannot be such a cam, whatever its time constant: that is the test, made on each plateau and the motion
-right after it, so that oil and pressure were the same for both."""
+The command has left the cam where the cam lies outside everything commanded in the last AWAY_WINDOW_S; a shorter dead
+time leaves no trace. There a slow but smooth cam (first order, with or without a rate limit) keeps moving, in
+proportion to its distance from the command or at its limit. A cam that stands still and then moves several times faster
+for its distance cannot be smooth, whatever its time constant. The test compares each plateau with the motion right
+after it, so that oil and pressure are the same for both."""
 
 from __future__ import annotations
 
@@ -24,24 +24,24 @@ from camlog.analysis.cam.segments import (
 )
 from camlog.analysis.estimate import blocks_of, evenly
 
-MOVED_DEG = 5.0  # a command that went so far shows whether the cam goes with it
-# Longest dead time of any phaser that is merely slow; what stands still for longer is stuck.
+MOVED_DEG = 5.0  # a command that travels this far shows whether the cam follows
+# Longest dead time of a phaser that is only slow; one that stands still for longer is stuck.
 AWAY_WINDOW_S = 0.4
 AWAY_MIN_DEG, AWAY_SIGMAS, AWAY_COUNTS = 1.0, 4.0, 2.0
 STILL_MIN_DEG, STILL_SIGMAS, STILL_COUNTS = 0.15, 3.0, 1.05
 MIN_BIAS_READINGS = 10
 SLOW_MOVE_DEG_PER_S = 2.0
-# Slower than any phaser that still works: what stays put where even this one would have moved visibly is stuck.
+# Slower than any working phaser. A cam that stands where even this phaser would have moved visibly is stuck.
 SLOWEST_TIME_CONSTANT_S, HORIZONS_S, VISIBLE_BANDS = 8.0, (1.0, 2.0, 4.0, 8.0), 2.0
-# A plateau: still over the horizon, flat, for at least so long.
+# A plateau: the cam is still over the horizon and flat, for at least PLATEAU_MIN_S.
 HORIZON_S, HORIZON_READINGS = 0.3, 2.0
 PLATEAU_MIN_S, FLAT_SIGMAS = 0.2, 1.7
-# How soon after the plateau the jump must come, and how long it is timed over.
+# The jump must come within JUMP_WITHIN_S after the plateau; its speed is taken over JUMP_TIMED_S.
 JUMP_WITHIN_S, JUMP_TIMED_S = 1.0, 0.12
 NOISE_SIGMAS = 2.0
-# Supply pressure and direction may change a cam's speed between two moments; not by this factor within a second.
+# Supply pressure and direction change a cam's speed, but not by this factor within a second.
 FASTER = 3.0
-# A break-away that comes with this much more engine speed is oil supply, not friction.
+# A break-away while engine speed rises by this factor is due to oil supply, not friction.
 SUPPLY_RISE = 1.3
 LOOK_BACK_S = 0.5
 MAX_EVENTS = 600
@@ -52,10 +52,10 @@ UNMOVED_DEG, UNMOVED_COUNTS = 0.5, 1.1
 class Away:
     """Where the command has left the cam, over its actual readings (n,).
 
-    `side` is +1 where the command is above, -1 below, 0 elsewhere; `near_deg` how far at least, `far_deg`
-    at most, over everything commanded in the last `window_s`, the cam's usual error taken off first
-    (`angle_deg`). `threshold_deg` how far counts; `still_deg` within which a cam does not move; `run`
-    numbers unbroken runs of one side, -1 elsewhere."""
+    `side` is +1 where the command is above the cam, -1 below, 0 elsewhere. `near_deg` and `far_deg` are the least and
+    the greatest distance to everything commanded in the last `window_s`, measured from `angle_deg`, the actual angle
+    less the cam's usual error. A distance counts from `threshold_deg`; motion within `still_deg` counts as none. `run`
+    is the number of each unbroken run of one side, -1 elsewhere."""
 
     side: np.ndarray
     near_deg: np.ndarray
@@ -69,12 +69,12 @@ class Away:
 
 @dataclass(frozen=True, slots=True)
 class Plateau:
-    """The cam stood from `start_s`, and moved at `break_s`.
+    """The cam stood still from `start_s` and moved again at `break_s`.
 
-    `band_deg` is how far the command had travelled since its turning point (after a `reversal`; else how far it was
-    away at the end), `jump_deg` how much of that was made up at once, `faster` how many times faster for its distance
-    the cam moved after than on the plateau, at least. `parked`: it broke away by itself, the command at rest (the
-    controller had wound up). `with_supply`: engine speed rose at the break-away."""
+    `band_deg` is how far the command had travelled since its turning point (after a `reversal`), else its distance at
+    the end. `jump_deg` is how much of that the cam made up at once. `faster` is the least factor by which the cam's
+    speed for its distance rose from the plateau to the motion after it. `parked`: the cam broke away with the command
+    at rest (the controller had wound up). `with_supply`: engine speed rose at the break-away."""
 
     start_s: float
     break_s: float
@@ -87,13 +87,13 @@ class Plateau:
 
     @property
     def jumped(self) -> bool:
-        """True where no smooth cam could have done this."""
+        """True where no smooth cam could have moved like this."""
         return self.faster > FASTER and not self.with_supply
 
 
 @once_per_cam
 def find_away(cam: CamData) -> Away:
-    # Interpolation lets the command move up to one of its readings earlier than it did.
+    # Interpolation makes the command move up to one sampling interval early.
     window_s = AWAY_WINDOW_S + float(np.nan_to_num(cam.command_interval_s))
     noise, step = settled_noise_deg(cam), cam.actual_step_deg
     low, high = command_range(cam, window_s)
@@ -116,8 +116,8 @@ def find_away(cam: CamData) -> Away:
 
 
 def _usual_error(cam: CamData) -> np.ndarray:
-    """The cam's median error at steady command (n,), at rest and elsewhere. A cam that stands off by the
-    same amount everywhere has an offset; it does not stick."""
+    """The cam's median error (n,) at steady command, at rest and elsewhere. A cam with the same error everywhere
+    has an offset; it does not stick."""
     rest, settled = rest_commanded(cam), steady_segments(cam).settled
     bias = np.zeros(len(cam.actual_deg))
     for here in (rest, ~rest):
@@ -128,7 +128,7 @@ def _usual_error(cam: CamData) -> np.ndarray:
 
 @once_per_cam
 def should_move(cam: CamData) -> np.ndarray:
-    """True (n,) for readings at which a healthy cam would move, or the command is away from this one."""
+    """True (n,) for readings at which a healthy cam would move, or the command is away from this cam."""
     grid, cell = command_grid(cam), cell_of_reading(cam)
     moving = (grid.reference_speed() > SLOW_MOVE_DEG_PER_S) & grid.known
     moving[cell[find_away(cam).side != 0]] = True
@@ -136,11 +136,11 @@ def should_move(cam: CamData) -> np.ndarray:
 
 
 def long_stuck(cam: CamData) -> np.ndarray:
-    """True (n,) for readings still for so long, so far from the command, that any cam would have moved."""
+    """True (n,) for readings that stand so long and so far from the command that any working cam would have moved."""
     t, a, away = cam.actual_time_s, cam.actual_deg, find_away(cam)
     is_away = away.side != 0
     stuck = np.zeros(len(t), dtype=bool)
-    # Distance times time, of which the slowest cam would have made up its share.
+    # Distance times time since the horizon began; the slowest working cam makes up a known share of it.
     owed = np.where(is_away, np.nan_to_num(away.near_deg) * np.diff(t, prepend=t[0]), 0.0)
     owed = np.cumsum(owed) / SLOWEST_TIME_CONSTANT_S
     blocks, now = blocks_of(away.run), np.flatnonzero(is_away)
@@ -150,7 +150,7 @@ def long_stuck(cam: CamData) -> np.ndarray:
         last, begin = now[begin >= run_start], begin[begin >= run_start]
         still = np.abs(a[last] - a[begin]) <= away.still_deg
         still &= owed[last] - owed[begin] >= VISIBLE_BANDS * away.still_deg
-        # Everything since the horizon began was stuck too.
+        # All readings since the start of the horizon are stuck too.
         change = np.bincount(begin[still], minlength=len(t) + 1)
         change[last[still] + 1] -= 1
         stuck |= (np.cumsum(change[:-1]) > 0) & is_away
@@ -158,7 +158,7 @@ def long_stuck(cam: CamData) -> np.ndarray:
 
 
 def repeats(cam: CamData, broken: np.ndarray | bool = False) -> tuple[np.ndarray, np.ndarray]:
-    """First and one past the last index of each run of the same reading; `broken` (n - 1,) ends runs, too."""
+    """First and one past the last index of each run of equal readings; True in `broken` (n - 1,) ends a run too."""
     edges, count = np.flatnonzero((np.diff(cam.actual_deg) != 0) | broken) + 1, len(cam.actual_deg)
     return np.concatenate([[0], edges])[:count], np.append(edges, count)[:count]
 
@@ -167,7 +167,7 @@ def repeats(cam: CamData, broken: np.ndarray | bool = False) -> tuple[np.ndarray
 def find_plateaus(cam: CamData) -> list[Plateau]:
     """The plateaus of a drive, in time order (an even selection where there are very many)."""
     t, a, away = cam.actual_time_s, cam.actual_deg, find_away(cam)
-    # The command is away and the cam has not moved for a moment.
+    # The command is away and the cam has not moved over the horizon.
     horizon = max(HORIZON_S, HORIZON_READINGS * cam.actual_interval_s)
     still = (np.abs(a - np.interp(t - horizon, t, a)) <= away.still_deg) & (t - t[0] >= horizon)
     label = np.where(still, away.run, -1)
@@ -182,10 +182,10 @@ def find_plateaus(cam: CamData) -> list[Plateau]:
 
 
 def _plateau(cam: CamData, first: int, last: int) -> Plateau | None:
-    """The plateau of which the readings `first` to `last` are still; None where no motion follows."""
+    """The plateau that holds the still readings `first` to `last`; None where no motion follows."""
     t, a, away, longest_s = cam.actual_time_s, cam.actual_deg, find_away(cam), cam.actual_max_gap_s
     level, direction, band = float(np.median(a[first : last + 1])), int(away.side[last]), away.still_deg
-    # On to the last reading on the plateau, back to the one that arrived on it.
+    # Extend to the last reading on the plateau, and back to the first one on it.
     after, begin = last, first
     while after + 1 < len(a) and direction * (a[after + 1] - level) <= band:
         after += 1
@@ -198,13 +198,13 @@ def _plateau(cam: CamData, first: int, last: int) -> Plateau | None:
     standing = begin + np.flatnonzero(away.side[begin : after + 1] == direction)
     if len(standing) < 2 or t[standing[-1]] - t[standing[0]] < PLATEAU_MIN_S:
         return None
-    # The turning point of a swing is no plateau: there the cam never stands.
+    # The turning point of a swing is no plateau, because the cam does not stand there.
     still = a[standing[: max(len(standing) - 1, 2)]]
     if np.std(still) > FLAT_SIGMAS * max(settled_noise_deg(cam), 0.5 * cam.actual_step_deg):
         return None
     break_s = float(0.5 * (t[after] + t[after + 1]))
-    # If neither the command left the cam while it stood, nor the cam broke away by itself with the command at
-    # rest, it had an error all along and moved off as the command did: nothing to do with sticking.
+    # Sticking needs a command that left the standing cam, or a break-away with the command at rest. Otherwise the cam
+    # only had an error all along and moved off with its command.
     arrived = slice(begin, begin + 3)
     at_first = np.nanmedian(np.where(away.side[arrived] == direction, away.near_deg[arrived], 0.0))
     lately = _commanded(cam, break_s - away.window_s, break_s + JUMP_TIMED_S)
@@ -239,7 +239,7 @@ def _commanded(cam: CamData, start_s: float, end_s: float) -> np.ndarray:
 def _jump(
     cam: CamData, standing: np.ndarray, after: int, direction: int, level: float, error: float
 ) -> tuple[float, float]:
-    """How many times faster for its distance the cam moved than on the plateau, and how far (deg) at once."""
+    """The factor by which the cam's speed for its distance rose after the plateau, and the jump (deg)."""
     t, a, away, noise = cam.actual_time_s, cam.actual_deg, find_away(cam), settled_noise_deg(cam)
     soon = np.arange(after, np.searchsorted(t, t[after] + JUMP_WITHIN_S, side="right"))
     ends = np.searchsorted(t, t[soon] + JUMP_TIMED_S)

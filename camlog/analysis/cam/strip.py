@@ -1,9 +1,9 @@
-"""What one cam did from the first second of a drive to the last: the verdict laid over time.
+"""The state of one cam at every moment of a drive: the verdict over time.
 
-Every reading gets one of STATES from the detector whose figure judges the cam, beside the same limit: standing and
-jumping from the plateaus that count as sticking, standing off from the errors that lasted, unsteadiness from the
-residuals of held readings and from swings, lateness from the T63 limit of the oil window. A strip therefore shows
-nothing that the figures do not say. Neighbouring readings of one state are one `Segment`."""
+Every reading gets one of STATES from the detector, with the same limit, whose figure judges the cam. "stood" and
+"jumped" come from the plateaus that count as sticking, "off" from the errors that lasted, "hunting" from the residuals
+of held readings and from swings, "late" from the T63 limit of the oil window. A strip therefore never disagrees with
+the figures. Neighbouring readings of one state form one `Segment`."""
 
 from __future__ import annotations
 
@@ -36,21 +36,21 @@ from camlog.analysis.sticking.swings import Swings
 from camlog.limits import Limit
 from camlog.oil_windows import window_word
 
-# From the least to the most telling: of several at one moment the last is shown.
+# From the least to the most important: of several states at one moment the last is shown.
 STATES = ("resting", "followed", "late", "hunting", "off", "stood", "jumped", "unreadable")
 FAULTY = STATES[2:]
-JUMP_SHOWN_S = 0.3  # a jump is over in less; so long it is given to be seen
+JUMP_SHOWN_S = 0.3  # a jump is shorter; it is drawn this long to be visible
 LATE_LEAST_DEG, LATE_LEAST_S = 1.5, 0.3
 JOIN_S = 0.5  # faulty stretches nearer to each other than this are one moment
-MOST_MOMENTS = 12  # of one kind
+MOST_MOMENTS = 12  # of each state
 LEAST_CELL_SHARE = 0.04
 
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """A stretch in which the cam did something of FAULTY: from when its command left, or the fault began,
-    to its end; `deg` the largest distance from the command, `deg_s` distance times time. Of a stand that
-    ended in a jump, `break_s` is when it moved again and `jump_deg` how far at once."""
+    """A stretch in one of the FAULTY states, from when the command left the cam, or the fault began, to its end.
+    `deg` is the largest distance from the command, `deg_s` distance times time. For a stand that ended in a jump,
+    `break_s` is when the cam moved again and `jump_deg` the size of the jump."""
 
     state: str
     start_s: float
@@ -63,8 +63,8 @@ class Moment:
 
 @dataclass(frozen=True)
 class Strip:
-    """One cam over the whole drive. `segments`, each in one of STATES, follow each other in time; where the engine stood
-    there is none. `moments` come worst first."""
+    """One cam over the whole drive. `segments`, each in one of STATES, are in time order; there are none while the
+    engine stands. `moments` are ordered worst first."""
 
     segments: tuple[Segment, ...]
     moments: tuple[Moment, ...]
@@ -73,8 +73,8 @@ class Strip:
         return sum(s.seconds for s in self.segments if s.state == state)
 
     def cells(self, end_s: float, count: int) -> list[str]:
-        """The drive up to `end_s` in `count` equal cells: of each the most telling state that is not a trifle in it;
-        empty where there is none."""
+        """The drive up to `end_s` in `count` equal cells: for each, the most important state that fills at least
+        LEAST_CELL_SHARE of it, "" where there is none."""
         width, cells = end_s / count, [dict.fromkeys(STATES, 0.0) for _ in range(count)]
         for s in self.segments:
             for i in range(int(s.start_s / width), min(int(s.end_s / width) + 1, count)):
@@ -92,7 +92,7 @@ class Strip:
 
     @staticmethod
     def from_dict(saved: Mapping[str, Any]) -> Strip:
-        """A strip from Findings. Raises KeyError or TypeError for what is none."""
+        """A strip from a findings file. Raises KeyError or TypeError where `saved` is no strip."""
         segments = tuple(Segment(**s) for s in saved["segments"])
         return Strip(segments, tuple(Moment(**m) for m in saved.get("moments", ())))
 
@@ -112,10 +112,10 @@ def make_strip(
     sticking: Sticking,
     limits: Mapping[str, Limit],
 ) -> Strip:
-    """The strip of a cam: `whole` with all its readings, `cam` without those that are no angle of it."""
+    """The strip of a cam. `whole` has all its readings, `cam` only those that can be angles of it."""
     jumps = telling_jumps(find_plateaus(cam)) if sticking.sticks else []
     stood, off_rest = stuck_readings(cam, jumps), _off_rest(cam, rest, limits)
-    if off_rest.any():  # what stands off even at rest does so by its timing, not because it sticks
+    if off_rest.any():  # an error even at rest comes from timing, not from sticking
         stood &= ~lasting_error(cam, limits)
     state = np.where(rest_commanded(cam), 0, 1)
     marks = {
@@ -134,8 +134,8 @@ def make_strip(
 
 
 def _late(cam: CamData, limits: Mapping[str, Limit]) -> np.ndarray:
-    """True (n,) where a cam just within the T63 limit of its oil window would be nearer to the command by more than a
-    trifle."""
+    """True (n,) where a cam just within the T63 limit of its oil window would be nearer to the command by at least
+    LATE_LEAST_DEG."""
     grid, cell = command_grid(cam), cell_of_reading(cam)
     window = cam.window_at(cam.actual_time_s)
     least = max(LATE_LEAST_DEG, find_away(cam).threshold_deg)
@@ -156,8 +156,8 @@ def _late(cam: CamData, limits: Mapping[str, Limit]) -> np.ndarray:
 
 
 def _unsteady(cam: CamData, rest: Rest, hold: Hold, swings: Swings, limits: Mapping[str, Limit]) -> np.ndarray:
-    """True (n,) in held blocks with flutter beyond its limit, where the oil window's is; in swings of a cam that hunts;
-    in a rattling start."""
+    """True (n,) in held blocks whose flutter, and that of their oil window, is beyond the limit; in swings of a cam
+    that hunts; in a rattling start."""
     limit = limits["flutter_rms_deg"].value
     flutters = [cam.windows.index(w) for w, h in hold.windows if (h.flutter_rms_deg.value or 0.0) > limit]
     if not hold.windows and (hold.flutter_rms_deg.value or 0.0) > limit:
@@ -177,7 +177,7 @@ def _unsteady(cam: CamData, rest: Rest, hold: Hold, swings: Swings, limits: Mapp
 
 
 def _off_rest(cam: CamData, rest: Rest, limits: Mapping[str, Limit]) -> np.ndarray:
-    """True (n,) where the cam is held at rest, where its rest offset is surely beyond the limit."""
+    """True (n,) where the cam is held at rest, if its rest offset is surely beyond the limit; else all False."""
     ends, limit = rest.offset_deg.interval, limits["rest_offset_deg"].value
     if ends is None or -limit <= ends[1] and ends[0] <= limit:
         return np.zeros(len(cam.actual_deg), dtype=bool)
@@ -185,7 +185,7 @@ def _off_rest(cam: CamData, rest: Rest, limits: Mapping[str, Limit]) -> np.ndarr
 
 
 def _segments(whole: CamData, cam: CamData, state: np.ndarray) -> Iterator[Segment]:
-    """Runs of one state; what was not read, or read as no angle of the cam, is `unreadable`."""
+    """Runs of one state. Stretches without readings, or with readings that cannot be angles, are `unreadable`."""
     t, hole_s = whole.actual_time_s, whole.actual_max_gap_s
     known = np.searchsorted(cam.actual_time_s, t)
     known = np.minimum(known, len(cam.actual_time_s) - 1)
@@ -202,7 +202,7 @@ def _segments(whole: CamData, cam: CamData, state: np.ndarray) -> Iterator[Segme
 
 
 def _moments(cam: CamData, segments: tuple[Segment, ...], jumps: list[Plateau]) -> Iterator[Moment]:
-    """Each stand that ended in a jump, and each other stretch of one fault."""
+    """Each stand that ended in a jump, and each other stretch of one faulty state."""
     area = np.concatenate([[0.0], np.cumsum(np.nan_to_num(np.abs(cam.error_deg)) * cam.duration_s)])
 
     def moment(state: str, start_s: float, end_s: float, *jump: float) -> Moment:
@@ -229,8 +229,8 @@ def _moments(cam: CamData, segments: tuple[Segment, ...], jumps: list[Plateau]) 
 
 
 def _worst(moments: Iterator[Moment]) -> tuple[Moment, ...]:
-    """The worst of each state, worst first: stands that ended in a jump by time stood and jump, all others by distance
-    and time."""
+    """The worst moments of each state, worst first: stands that ended in a jump by time and jump, others by distance
+    times time."""
     kept: list[Moment] = []
 
     def rank(m: Moment) -> tuple[bool, float]:

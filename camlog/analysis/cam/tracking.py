@@ -1,8 +1,8 @@
-"""Tracking: how near the cam is to its command where it has had time to arrive.
+"""Tracking: how near the cam is to its command once it has had time to arrive.
 
-Bias, root mean square and 95th percentile rest on settled readings only. Lasting errors follow the usual OBD shape,
-"more than X degrees for more than Y seconds" (common practice, no source), and are looked for over the whole drive as
-the distance outside everything commanded in the last second, so that a lag never counts."""
+Bias, root mean square and 95th percentile use settled readings only. Lasting errors follow the usual OBD shape, "more
+than X degrees for more than Y seconds" (common practice, no source). They are searched for over the whole drive as the
+distance outside everything commanded in the last second, so that a lag never counts."""
 
 from __future__ import annotations
 
@@ -29,8 +29,9 @@ MIN_SETTLED_READINGS = 5
 
 @dataclass(frozen=True, slots=True)
 class Excursions:
-    """Errors beyond the limit: `time_over_limit_s` in the `lasting` ones, `beyond_s` however short, the
-    longest, all of `watched_s`; None, with a `reason`, where the error was never known."""
+    """Errors beyond the limit: `lasting` is the number of long ones and `time_over_limit_s` their total time,
+    `beyond_s` the time of all, `longest_s` of the longest, `watched_s` the time in which the error was known. None,
+    with a `reason`, where it never was."""
 
     time_over_limit_s: float | None = None
     lasting: int = 0
@@ -80,8 +81,8 @@ def _measure(cam: CamData, mask: np.ndarray, limits: Mapping[str, Limit]) -> Tra
 
 
 def mean_of(value: np.ndarray, blocks: Blocks, step: float) -> Estimate:
-    """Mean of readings (n,) in `blocks`; half a count `step` is added to its interval where they stand still. Readings
-    that move over several counts average the rounding out; a still one repeats the same error."""
+    """Mean of readings (n,) in `blocks`. Where they stand still, half a count `step` is added to the interval: moving
+    readings average the rounding error out, a still one repeats it."""
     mean = ratio(blocks.sum(value), blocks.size.astype(float))
     if mean.interval is None or step <= 0:
         return mean
@@ -96,8 +97,8 @@ def lasting_error(cam: CamData, limits: Mapping[str, Limit]) -> np.ndarray:
 
 
 def _errors(cam: CamData, where: np.ndarray, limits: Mapping[str, Limit]) -> tuple[np.ndarray, Blocks, np.ndarray]:
-    """On which side (n,) of its command's envelope the cam is beyond the limit, runs of one side, and how long each
-    lasted (s)."""
+    """The side (n,) on which the cam is beyond the limit outside its command's envelope, the runs of one side, and the
+    duration (s) of each run."""
     outside_deg, t = np.nan_to_num(envelope_error(cam)), cam.actual_time_s
     side = np.where(where & (np.abs(outside_deg) > limits["hold_error_deg"].value), np.sign(outside_deg), 0.0)
     # One label a run: the unbroken stretch of readings it lies in, and the side.
@@ -124,17 +125,17 @@ def _excursions(cam: CamData, mask: np.ndarray, limits: Mapping[str, Limit]) -> 
 
 
 TILE_S = 1.0
-# A window of tiles: long enough for any phaser that works to have moved, doubled up to the longest looked at.
+# Windows of tiles: the shortest is long enough for any working phaser to move; then doubled up to LONGEST_TILES.
 WINDOW_TILES, LONGEST_TILES = 8, 1024
-# A window may hold missing tiles up to this share; beyond, the recording was broken there.
+# Largest share of missing tiles in a window; with more the window is not used.
 BROKEN_SHARE = 0.5
 COMMAND_MOVED_DEG = 5.0
 AWAY_DEG = 3.0
 STILL_MIN_DEG, STILL_SIGMAS, STILL_COUNTS = 0.8, 6.0, 2.0
-# A cam that covers this share of its command's move or less did not answer it.
+# A cam that covers this share of its command's move or less did not follow it.
 ANSWERED_SHARE = 0.15
 STOP_BAND_DEG = 1.0
-TRAVEL_SHARES = (0.005, 0.995)  # a spike or two is no travel
+TRAVEL_SHARES = (0.005, 0.995)  # quantiles that bound the travel, so that single spikes do not count
 DRIVING_RPM = 1200.0
 GIVEN_UP_SPAN_DEG = 1.0
 USED_SHARE, MIN_USED_S = 0.15, 20.0
@@ -143,14 +144,15 @@ REPEATS_MOVE_DEG, REPEATS_COUNTS = 1.0, 3.0
 
 @dataclass(frozen=True, slots=True)
 class Motion:
-    """What the cam's angle did beside its command.
+    """How far the cam moved, compared with its command.
 
     `dead_share` is the share of the 8 s windows with a moving command (`windows`, overlapping ones counted once) in
-    which the cam did not move; `dead_s` the longest time it stood away from a moving command. `stop_share` of the time
-    away from a steady command (`away_s`) it stood at the end of its travel with the command beyond. `quiet_s` is the
-    time driven with a command that no longer moved, after one that had (None: speed unknown). `repeats_share` of the
-    readings the actual repeats the command digit for digit, also at the `repeats_count` at which it had moved.
-    `command_span_deg` and `actual_span_deg` are how far command and cam went, spikes left out."""
+    which the cam did not move; `dead_s` the longest time it stood away from a moving command. `stop_share` is the
+    share of the time away from a steady command (`away_s`) at which it stood at the end of its travel with the command
+    beyond. `quiet_s` is the time driven after the command's last move, if it had moved before (None: engine speed
+    unknown). `repeats_share` is the share of the `repeats_count` readings after a move of the command at which the
+    actual equals it digit for digit. `command_span_deg` and `actual_span_deg` are the travel of command and cam,
+    without spikes."""
 
     dead_share: float | None
     windows: float
@@ -165,7 +167,7 @@ class Motion:
 
 
 def span(angle_deg: np.ndarray) -> float:
-    """How far an angle (n,) travelled, degrees; a spike or two is no travel."""
+    """How far an angle (n,) travelled (deg), without single spikes."""
     return float(np.ptp(np.quantile(angle_deg, TRAVEL_SHARES)))
 
 
@@ -183,7 +185,7 @@ def _dead(cam: CamData) -> tuple[float | None, float, float]:
     tiles = blocks_of(tile)
     away = np.nan_to_num(np.abs(envelope_error(cam)[known])) > AWAY_DEG
     away_s = np.cumsum(np.append(0.0, tiles.sum(np.where(away, cam.duration_s[known], 0.0))))
-    # Lowest and highest of the cam (row 0) and of its command (row 1) in windows of 1, 2, 4 ... tiles.
+    # Lowest and highest of the cam (row 0) and of its command (row 1) in windows of 1, 2, 4, ... tiles.
     angles = np.stack([cam.actual_deg[known], cam.command_at_actual[known]])
     low = np.minimum.reduceat(angles, tiles.starts, axis=1)
     high = np.maximum.reduceat(angles, tiles.starts, axis=1)
@@ -218,7 +220,7 @@ def _stops(cam: CamData) -> tuple[float | None, float]:
 
 
 def _quiet_s(cam: CamData) -> float | None:
-    """Seconds driven above idle after the command's last move, where it had been used before."""
+    """Seconds driven above idle after the command's last move, if it had been used before."""
     speed, command = cam.speed_at(cam.actual_time_s), cam.command_at_actual
     if np.isnan(speed).all():
         return None
@@ -236,8 +238,8 @@ def _quiet_s(cam: CamData) -> float | None:
 
 
 def _repeats(cam: CamData) -> tuple[float | None, int]:
-    """Share and number of readings after a visible move of the command at which the actual equals it exactly. Coarse
-    counts agree by chance: the command must have moved by several; steady readings must agree, too."""
+    """Share of readings at which the actual equals the command exactly, and number of readings after a visible move
+    of the command. Coarse counts agree by chance: the move must span several, and steady readings must agree too."""
     command = cam.command_at_actual
     known = np.isfinite(command)
     least = max(REPEATS_MOVE_DEG, REPEATS_COUNTS * cam.command_step_deg)

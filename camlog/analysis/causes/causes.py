@@ -1,5 +1,5 @@
-"""The causes a technician chooses between: what each does to a cam, to oil windows, to codes and to
-cylinders. One fault is assumed, or none. The causes stand in `causes.toml`; a new one is one entry there."""
+"""The causes a technician chooses between, and how each shows in a cam, in oil windows, codes and cylinders. One fault
+is assumed, or none. The causes are declared in `causes.toml`; a new one is one entry there."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from typing import Any
 
 MECHANICAL_TIMING, NOTHING = "mechanical timing", "nothing wrong"
 CAM, BANK, ENGINE = "cam", "bank", "engine"
-# What one cam looks like to the verdict where nothing is wrong with it.
+# Chance of each condition in the verdict on a cam with nothing wrong.
 SOUND = {
     "healthy": 0.94,
     "sticking": 0.01,
@@ -29,12 +29,12 @@ def read_table(name: str) -> dict[str, Any]:
 
 @dataclass(frozen=True)
 class Cause:
-    """One cause: its key, name, group, and `prior`: how often a car that comes in for its cam timing has it, as a weight.
+    """One cause with its key, name and group. `prior` is a weight: how often a car with a cam-timing complaint has it.
 
-    `reach` says what it befalls: one cam, every cam of a bank, or every cam. `looks` is the chance of each condition of
-    a cam it befalls (the rest is shared out); `oil` of each pattern over oil windows where such a cam is slow; `way` that
-    an offset is retarded (0.5: either way); `rattles` that the start is not quiet; `codes` of a code of each family;
-    `misfire` of each misfire pattern; `pressure` that measured oil pressure is low.
+    `reach` says what it affects: one cam, every cam of a bank, or every cam. All others are chances given the cause:
+    `looks` of each condition of an affected cam (the rest is shared equally), `oil` of each pattern over oil windows if
+    such a cam is slow, `retarded` that an offset is retarded (0.5: either direction), `rattles` that the start is not
+    quiet, `codes` of a code of each family, `misfire` of each misfire pattern, `pressure` of low measured oil pressure.
     """
 
     key: str
@@ -54,7 +54,7 @@ class Cause:
 CAUSES = tuple(Cause(key, **entry) for key, entry in read_table("causes.toml").items())
 BY_KEY: Mapping[str, Cause] = {c.key: c for c in CAUSES}
 GROUPS = tuple(dict.fromkeys(c.group for c in CAUSES))
-# Chances where a cause says nothing of a code family, a misfire pattern or an oil pattern.
+# Chances of a code family, misfire pattern or oil pattern that a cause does not mention.
 CODE_BY_CHANCE = 0.02
 CODE_FAMILIES = tuple(sorted({family for cause in CAUSES for family in cause.codes}))
 MISFIRE_BY_CHANCE = {"single": 0.02, "bank": 0.003, "all": 0.005, "several": 0.01}
@@ -62,7 +62,7 @@ OIL_OTHERWISE = {"cold_only": 0.15, "hot_only": 0.1}
 
 
 def look(cause: Cause | None, condition: str) -> float:
-    """The chance that a cam looks like `condition` where it suffers from `cause`; None: where nothing is wrong with it."""
+    """The chance that a cam with `cause` shows `condition`; `cause` None is a cam with nothing wrong."""
     looks = SOUND if cause is None else cause.looks
     if condition in looks:
         return looks[condition]
@@ -70,6 +70,6 @@ def look(cause: Cause | None, condition: str) -> float:
 
 
 def pattern_chance(known: Mapping[str, float], otherwise: Mapping[str, float], pattern: str) -> float:
-    """The chance of one pattern of `otherwise`, or of none of them."""
+    """The chance of `pattern`: from `known`, else from `otherwise`; in neither, the chance of no pattern at all."""
     chances = {**otherwise, **known}
     return chances.get(pattern, max(1.0 - sum(chances.values()), 0.02))

@@ -1,4 +1,4 @@
-"""What a technician can check and mend, what it costs and what it tells: `checks.toml`, where a new one is one entry."""
+"""The checks and repairs a technician can do, with cost and outcomes. A new one is one entry in `checks.toml`."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ from camlog.analysis.causes.causes import read_table
 from camlog.cautions import sentences
 
 IN_ORDER, NOT = "in order", "not "
-# A check shows something wrong this often although the cause is another one.
+# Chance that a check shows something wrong although the cause is another one.
 FALSE_ALARM = 0.04
 
 
 class Sentence(str):
-    """A check as a sentence, with the `cautions` (sentences) that stand beside it; `runs` as in `Check`."""
+    """A check as a sentence, with the `cautions` (sentences) to print beside it; `runs` as in `Check`."""
 
     cautions: tuple[str, ...]
     runs: bool
@@ -27,10 +27,11 @@ class Sentence(str):
 
 @dataclass(frozen=True)
 class Check:
-    """One check: what to do, how long it takes, what it opens, and what it can show.
+    """One check: what to do, how many minutes it takes, what it opens, and what it can show.
 
-    `shows` maps each outcome other than IN_ORDER to its chance under each cause; causes not named show it by false alarm.
-    `words` are those by which a person names it. `runs`: the engine must run, or the vehicle be driven, for it.
+    `shows` maps each outcome other than IN_ORDER to its chance under each cause; a cause not named shows it with the
+    chance FALSE_ALARM. `words` are the words a person may type to name the check. `runs`: the engine must run, or the
+    vehicle be driven, for it.
     """
 
     key: str
@@ -53,7 +54,7 @@ class Check:
         return Sentence(self.text, self.cautions, self.runs)
 
     def chance(self, outcome: str, cause: str) -> float:
-        """The chance of an outcome where `cause` is what is wrong; NOT before an outcome: of any other."""
+        """The chance of an outcome if `cause` is present; with NOT before the outcome, of any other outcome."""
         if outcome == IN_ORDER:
             return max(1.0 - sum(self.chance(o, cause) for o in self.shows), 0.01)
         if outcome.startswith(NOT):
@@ -61,14 +62,14 @@ class Check:
         return self.shows[outcome].get(cause, FALSE_ALARM / len(self.shows))
 
     def can_show(self, outcome: object) -> bool:
-        """Whether `outcome` is one of this check, or NOT before one of what it can show."""
+        """Whether `outcome` is an outcome of this check, or NOT before one of those in `shows`."""
         return isinstance(outcome, str) and (outcome == IN_ORDER or outcome.removeprefix(NOT) in self.shows)
 
 
 @dataclass(frozen=True)
 class Repair:
-    """What can be done: minutes (with the drive that shows whether it helped), parts in the shop's currency, what it
-    opens, and the chance that it ends each cause."""
+    """One repair: minutes (including the drive that shows whether it helped), parts in the shop's currency, what it
+    opens, and the chance that it cures each cause."""
 
     key: str
     name: str

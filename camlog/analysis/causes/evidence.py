@@ -1,4 +1,4 @@
-"""What a drive says of causes, in sentences: each piece of evidence by its name in `evidence.toml`, with its values."""
+"""The evidence of a drive for and against causes: names of sentences in `evidence.toml`, each with its values."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def evidence(
     verdicts: Mapping[str, Verdict], oil_patterns: Mapping[str, OilPattern], misfire: Misfire, codes: CodeEvidence,
     supply: Supply | None, with_supply: int, sufficient: bool,
 ) -> list[Evidence]:  # fmt: skip
-    """Everything a drive says for or against a cause; arguments as for `rank_causes`."""
+    """All evidence of a drive for or against causes. Arguments as for `rank.diagnose`."""
     faulty = {c: v for c, v in verdicts.items() if v.condition in FAULTS}
     judged = [c for c, v in verdicts.items() if v.condition != "insufficient_data"]
     return [
@@ -62,7 +62,7 @@ def _answer(answers: Mapping[str, Answer], question: str) -> str:
 
 
 def slow_when(verdict: Verdict, oil: OilPattern | None) -> str:
-    """The oil pattern, also where only the cam's lag against its own with warm oil shows it."""
+    """The oil pattern; also taken from the ratio of the cam's cold to its warm lag if no pattern was named."""
     kind = oil.kind if oil else "unknown"
     lags_cold = any(w.figure.name == "cold_slowness_ratio" and w.times_limit > 1.0 for w in verdict.evidence)
     return "cold_only" if lags_cold and kind in ("unknown", "none") else kind
@@ -97,7 +97,7 @@ def _offset_together(judged: list[str], faulty: Mapping[str, Verdict]) -> Iterat
 
 
 def way(verdict: Verdict) -> int:
-    """Which way an offset cam stands off: +1 advanced, -1 retarded, 0 not known."""
+    """Direction of a cam's offset: +1 advanced, -1 retarded, 0 not known."""
     for w in verdict.evidence:
         if w.figure.name in ("rest_offset_deg", "constant_error_deg") and w.measured.estimate.value:
             return 1 if w.measured.estimate.value > 0 else -1

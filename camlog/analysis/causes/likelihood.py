@@ -1,6 +1,6 @@
-"""From what a drive showed to the probability of each cause (Bayes; one fault or none). A cause befalls
-one cam, every cam of a bank, or every cam; which one it is, is summed over. Evidence of the cams counts by
-the verdict's own probabilities, so an uncertain verdict moves little. What was not measured moves nothing."""
+"""The probability of each cause given a drive (Bayes; one fault or none). A cause affects one cam, every cam of a bank,
+or every cam; the unknown choice is averaged over. Evidence of the cams enters with the verdict's probabilities, so an
+uncertain verdict changes little. A quantity that was not measured changes nothing."""
 
 from __future__ import annotations
 
@@ -23,14 +23,14 @@ from camlog.analysis.causes.causes import (
 )
 from camlog.cams import bank_of
 
-# No verdict of a drive is surer than this of a cam's condition when it is to say why.
+# Largest probability of a cam's condition that enters the probabilities of causes.
 MOST_SURE = 0.97
 
 
 @dataclass(frozen=True)
 class CamSeen:
-    """What a drive said of one cam: `chances` of each condition (flat where nothing was said), `oil` pattern of a slow
-    cam or "", `way` +1 advanced, -1 retarded, 0 not known, `rattles` True, False or None where the start was not seen."""
+    """Evidence of one cam: `chances` of the data under each condition (equal where unknown), `oil` pattern of a slow
+    cam or "", `way` of an offset (+1 advanced, -1 retarded, 0 not known), `rattles` (None: no start was recorded)."""
 
     chances: Mapping[str, float]
     oil: str = ""
@@ -40,8 +40,8 @@ class CamSeen:
 
 @dataclass(frozen=True)
 class Seen:
-    """What a drive said in all. `codes` are the families seen, None where codes were not read; `misfire` the pattern's
-    kind or ""; `low_pressure` True, False or None where oil pressure was not measured."""
+    """All evidence of a drive. `codes` are the families read, None where codes were not read; `misfire` is the kind of
+    the pattern or ""; `low_pressure` is None where oil pressure was not measured."""
 
     cams: Mapping[str, CamSeen]
     codes: frozenset[str] | None = None
@@ -54,7 +54,7 @@ Likelihood = Mapping[str, float]
 
 
 def pieces(seen: Seen) -> list[Likelihood]:
-    """Every piece of evidence of a drive, each independent of the others given the cause."""
+    """The likelihoods of a drive's pieces of evidence, which are independent given the cause."""
     found: list[Likelihood] = [{c.key: _cams(c, seen.cams) for c in CAUSES}] if seen.cams else []
     if seen.codes is not None:
         for family in CODE_FAMILIES:
@@ -78,18 +78,18 @@ def posterior(evidence: Sequence[Likelihood]) -> dict[str, float]:
 
 
 def _there(there: bool, chances: Likelihood) -> Likelihood:
-    """The likelihood of something that was seen, or was looked for and not seen."""
+    """The likelihood of a sign that is `there`, or was looked for and is not; `chances` are those of the sign."""
     return chances if there else {key: 1.0 - chance for key, chance in chances.items()}
 
 
 def _cams(cause: Cause, cams: Mapping[str, CamSeen]) -> float:
-    """The likelihood of what all cams showed: mean over which of them the cause befalls."""
+    """The likelihood of the evidence of all cams: mean over the sets of cams the cause may affect."""
     cases = list(befallen(cause, list(cams)))
     return sum(math.prod(_cam(cause if c in case else None, cams[c]) for c in cams) for case in cases) / len(cases)
 
 
 def befallen(cause: Cause, cams: Sequence[str]) -> Iterator[set[str]]:
-    """The sets of cams that a cause may befall, each as likely as the others."""
+    """The sets of cams that a cause may affect, equally likely."""
     if cause.reach == CAM:
         yield from ({cam} for cam in cams)
     elif cause.reach == BANK:
@@ -100,7 +100,7 @@ def befallen(cause: Cause, cams: Sequence[str]) -> Iterator[set[str]]:
 
 
 def _cam(cause: Cause | None, cam: CamSeen) -> float:
-    """The likelihood of one cam's evidence where it suffers from `cause`, or from nothing."""
+    """The likelihood of one cam's evidence if `cause` affects it; None: if nothing is wrong with it."""
     total = 0.0
     for condition, chance in cam.chances.items():
         p = look(cause, condition)
@@ -117,7 +117,7 @@ def _cam(cause: Cause | None, cam: CamSeen) -> float:
 
 
 def chances_of(probabilities: Mapping[str, float], priors: Mapping[str, float]) -> dict[str, float]:
-    """How likely a cam's data are under each condition (they sum to 1), from the verdict's probabilities and its priors."""
+    """Likelihood of a cam's data under each condition, scaled to sum 1: the verdict's probabilities over its priors."""
     ratio = {c: probabilities.get(c, 0.0) / max(priors.get(c, 1e-6), 1e-6) for c in SOUND}
     total = sum(ratio.values()) or 1.0
     spread = (1.0 - MOST_SURE) / len(SOUND)

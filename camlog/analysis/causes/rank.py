@@ -1,4 +1,4 @@
-"""The causes of a drive: their probabilities, what speaks for and against each, and the checks in order of worth."""
+"""The causes of a drive: their probabilities, the evidence for and against each, and the checks in order of worth."""
 
 from __future__ import annotations
 
@@ -23,15 +23,15 @@ from camlog.analysis.verdict.weigh import table
 
 RATES = Rates()
 WORTH_SAYING = 0.2  # probability from which a group of causes is named
-# A check is listed with a group of causes where, if one of them it is, an hour of it shows something this often: a plug looked at
-# in some minutes need not be likely to be the fault.
+# A check is listed with a group of causes if its chance to show something, given that one of them is the fault, is at
+# least this for each hour it takes. A check of a few minutes thus needs a small chance only.
 TELLS_AN_HOUR = 0.2
 
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """One group of causes with its probability (`support`), the causes `within` it (name and probability), sentences for and against, and
-    the checks that tell of it, the most telling for its cost first."""
+    """One group of causes: its probability (`support`), the causes `within` it (name and probability), the sentences
+    for and against, and the checks that can show it, best value for their cost first."""
 
     cause: str
     support: float
@@ -55,7 +55,7 @@ class Cause:
 @dataclass(frozen=True)
 class Diagnosis:
     """All causes of a drive: `probabilities` by key (they sum to 1), `causes` by group, the likeliest first. The plan
-    of checks is worked out when it is asked for; `standing`: no check in it may run the engine."""
+    of checks is computed on demand; if `standing`, it has no check that runs the engine."""
 
     probabilities: Mapping[str, float]
     causes: tuple[Cause, ...]
@@ -63,21 +63,21 @@ class Diagnosis:
 
     @cached_property
     def steps(self) -> tuple[Step, ...]:
-        """The checks in the order that costs least, as long as each finds nothing."""
+        """The checks in the order of least expected cost, as long as each finds nothing."""
         return tuple(plan(self.probabilities, RATES, standing=self.standing))
 
     @cached_property
     def expected_cost(self) -> float:
-        """What is spent on average until the fault is mended that way."""
+        """Expected cost until the fault is repaired when `steps` are followed."""
         return expected_cost(self.probabilities, RATES, standing=self.standing)
 
     @property
     def opening_first(self) -> float:
-        """What is spent on average where the engine is opened at once."""
+        """Expected cost when the engine is opened at once."""
         return cost_of_opening_first(self.probabilities, RATES)
 
     def checks(self, cause: Cause) -> tuple[Sentence, ...]:
-        """The checks of the plan as sentences; those that tell of `cause` where mending at once costs less than any."""
+        """The checks of the plan as sentences; where repairing at once costs less than any check, those for `cause`."""
         return tuple(s.check.sentence for s in self.steps) or cause.next_checks
 
     def to_dict(self) -> dict[str, Any]:
@@ -97,9 +97,9 @@ def diagnose(
     verdicts: Mapping[str, Verdict], oil_patterns: Mapping[str, OilPattern], misfire: Misfire, codes: CodeEvidence, *,
     sufficient: bool, with_supply: int = 0, supply: Supply | None = None,
 ) -> Diagnosis:  # fmt: skip
-    """The causes of a drive. `sufficient` says whether the drive could have cleared every cam,
-    `with_supply` how often a cam that stood still moved off only as engine speed rose, `supply` what the
-    engine's own signals say of oil pressure, voltage and fuel."""
+    """The causes of a drive. `sufficient` says whether the drive could have shown every cam healthy, `with_supply` how
+    often a standing cam moved off only as engine speed rose, `supply` what the engine's own signals say about oil
+    pressure, voltage and fuel."""
     probabilities = posterior(pieces(_seen(verdicts, oil_patterns, misfire, codes, supply)))
     told = evidence(verdicts, oil_patterns, misfire, codes, supply, with_supply, sufficient)
     groups = [_group(name, probabilities, told) for name in GROUPS]
@@ -110,14 +110,14 @@ def _seen(
     verdicts: Mapping[str, Verdict], oil_patterns: Mapping[str, OilPattern], misfire: Misfire, codes: CodeEvidence,
     supply: Supply | None,
 ) -> Seen:  # fmt: skip
-    """What a drive showed, as the model of causes takes it."""
+    """The evidence of a drive in the form the model of causes takes."""
     odds = {c: math.exp(w) for c, w in table().prior.items()}
     priors = {c: odds.get(c, 1.0) / (1.0 + sum(odds.values())) for c in CONDITIONS}
     families = {
         "valve_circuit" if code.facts.kind.startswith("valve_circuit") else family
         for family, group in codes.by_family.items()
         for code in group
-        # A permanent code alone tells of the past: it stays after a repair until its monitor has run.
+        # A permanent code alone is about the past: it stays after a repair until its monitor has run.
         if code.stored is not False or code.pending
     }
     return Seen(
@@ -153,7 +153,7 @@ def _group(name: str, probabilities: Mapping[str, float], told: list[Evidence]) 
 
 
 def telling(members: Mapping[str, float]) -> list[Check]:
-    """The checks that show something under some causes (key to weight), the most telling for their cost first."""
+    """The checks that can show something under the causes `members` (key to weight), best value for the cost first."""
     total = sum(members.values()) or 1.0
     shown = {
         c.key: sum(p * of.get(key, 0.0) for key, p in members.items() for of in c.shows.values()) / total

@@ -11,15 +11,16 @@ from dataclasses import dataclass, field
 
 from camlog.analysis.causes.checks import CHECKS, IN_ORDER, REPAIRS, Check, Repair
 
-# Whoever has tried all that could end the fault hands the car on; cost in the shop's currency.
+# Cost (shop's currency) of handing the car on once every repair that could cure the fault has been tried.
 GIVE_UP = 5000.0
-# Checks that one evaluation of a policy looks ahead.
+# Number of checks that one evaluation of a policy looks ahead.
 DEEPEST = 6
 
 
 @dataclass(frozen=True)
 class Rates:
-    """What a shop's time costs: `labour_per_hour` in its own currency; `times` multiplies minutes by what a check or repair opens."""
+    """Cost of a shop's time: `labour_per_hour` in its own currency; `times` maps what a check or repair opens to a
+    factor on its minutes."""
 
     labour_per_hour: float = 100.0
     times: Mapping[str, float] = field(default_factory=dict)
@@ -34,7 +35,7 @@ class Rates:
 
 @dataclass(frozen=True)
 class Step:
-    """One step of a plan: a check, its cost, and what is expected to be spent from here on until the fault is found."""
+    """One step of a plan: a check, its cost, and the expected cost from here on until the fault is found."""
 
     check: Check
     cost: float
@@ -42,7 +43,7 @@ class Step:
 
 
 def after(probabilities: Mapping[str, float], check: Check, outcome: str) -> dict[str, float]:
-    """The probabilities of the causes once a check has shown an outcome (Bayes)."""
+    """The probabilities of the causes after a check has shown an outcome (Bayes)."""
     weights = {cause: p * check.chance(outcome, cause) for cause, p in probabilities.items()}
     total = sum(weights.values())
     return {cause: w / total for cause, w in weights.items()} if total > 0.0 else dict(probabilities)
@@ -62,7 +63,7 @@ def expected_repair_cost(
 def best_repairs(
     probabilities: Mapping[str, float], rates: Rates, repairs: Sequence[Repair] = REPAIRS
 ) -> list[tuple[Repair | None, float, float]]:
-    """(repair, cost, chance that it is reached) in order; the last is handing the car on."""
+    """(repair, cost, chance that it is reached) in order; the last has no repair: the car is handed on."""
     left = {c: p for c, p in probabilities.items() if c != "nothing"}
     reached, order, open_ = sum(left.values()), [], list(repairs)
     while open_ and reached > 1e-3:
@@ -78,7 +79,7 @@ def best_repairs(
 
 
 def expected_after(probabilities: Mapping[str, float], check: Check, rates: Rates) -> float:
-    """Expected cost of repair once a check was made, without the check's own cost."""
+    """Expected cost of repair after a check, without the check's own cost."""
     return sum(
         p * expected_repair_cost(after(probabilities, check, outcome), rates)
         for outcome in check.outcomes
@@ -89,7 +90,8 @@ def expected_after(probabilities: Mapping[str, float], check: Check, rates: Rate
 def next_check(
     probabilities: Mapping[str, float], rates: Rates, done: Sequence[str] = (), *, standing: bool = False
 ) -> Check | None:
-    """The check that saves most for its cost; None where none saves more than it costs. `standing`: none that runs the engine."""
+    """The check that saves most for its cost; None where none saves more than it costs. `standing` leaves out checks
+    that run the engine."""
     now = expected_repair_cost(probabilities, rates)
     best, most = None, 1.0
     for check in CHECKS:
@@ -104,7 +106,7 @@ def next_check(
 def plan(
     probabilities: Mapping[str, float], rates: Rates, done: Sequence[str] = (), *, standing: bool = False, most: int = 5
 ) -> list[Step]:
-    """The checks to do one after the other as long as each finds nothing, with what is still expected to be spent."""
+    """The checks to do one after the other as long as each finds nothing, with the expected cost from each on."""
     steps: list[Step] = []
     done = list(done)
     while len(steps) < most:
@@ -120,7 +122,7 @@ def plan(
 def expected_cost(
     probabilities: Mapping[str, float], rates: Rates, done: Sequence[str] = (), *, standing: bool = False
 ) -> float:
-    """Expected cost until the fault is gone where each next check is the one worth most."""
+    """Expected cost until the fault is gone when each next check is the one worth most."""
     check = next_check(probabilities, rates, done, standing=standing) if len(done) < DEEPEST else None
     if check is None:
         return expected_repair_cost(probabilities, rates)
@@ -135,7 +137,7 @@ def expected_cost(
 
 
 def cost_of_opening_first(probabilities: Mapping[str, float], rates: Rates) -> float:
-    """Expected cost where the engine is opened for the phaser at once, and the rest is repaired after that."""
+    """Expected cost when the engine is opened for the phaser at once and other repairs follow."""
     phaser = next(r for r in REPAIRS if r.key == "phaser")
     left = {c: p * (1.0 - phaser.cures.get(c, 0.0)) for c, p in probabilities.items() if c != "nothing"}
     others = [r for r in REPAIRS if r.key != phaser.key]
