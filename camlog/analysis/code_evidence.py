@@ -1,5 +1,5 @@
-"""Trouble codes of a drive as evidence: by family, since when, with freeze frame and monitor tests. A list
-that could not be read is unknown, which is not "no codes"."""
+"""Trouble codes of a drive as evidence: by family, since when, with freeze frame and monitor tests. A list that could
+not be read is unknown, which differs from "no codes"."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from camlog.stream import CodeSnapshot, MonitorTest
 
 messages = Messages(__package__)
 LISTS = ("stored", "pending", "permanent")
-# An empty memory this soon after clearing has had no chance to fill.
+# With fewer warm-ups since clearing, an empty code memory says little.
 FRESH_WARM_UPS = 3
 
 
@@ -24,9 +24,9 @@ FRESH_WARM_UPS = 3
 class CodeSeen:
     """One code of the drive and what it points to.
 
-    `stored`, `pending`, `permanent`: whether it stood there in the last snapshot that read that list, None where none
-    did. `first_seen_s` and `last_seen_s` are snapshot times. `new` True where it appeared during the drive, False where
-    it was there before, None where the first snapshot cannot say; `gone` likewise for having left."""
+    `stored`, `pending`, `permanent`: whether it was in that list in the last snapshot that read the list; None: no
+    snapshot did. `first_seen_s` and `last_seen_s` are snapshot times. `new`: True if it appeared during the drive,
+    False if it was there before, None if the first snapshot cannot tell. `gone`: the same for having disappeared."""
 
     facts: CodeFacts
     stored: bool | None
@@ -57,7 +57,8 @@ class CodeSeen:
 
 @dataclass(frozen=True, slots=True)
 class TestResult:
-    """A service 06 result against its limits: `over` "max", "min" or None; `run` False where it never ran."""
+    """A service 06 result against its limits. `over` is the limit it exceeds: "max", "min" or None. `run` is False
+    where the test never ran."""
 
     __test__ = False  # not a test case, whatever its name looks like to a test collector
 
@@ -70,8 +71,8 @@ class TestResult:
 
 @dataclass(frozen=True)
 class CodeEvidence:
-    """What the vehicle's own monitors say. `known` is the lists that were read at least once; a list not
-    in it is unknown. `mil`, `readiness`, `since_clear` are the latest that were read, `freeze_frame` the first."""
+    """What the vehicle's own monitors say. `known` are the lists read at least once; any other list is unknown. `mil`,
+    `readiness` and `since_clear` are the latest values read, `freeze_frame` the first."""
 
     known: tuple[str, ...] = ()
     codes: tuple[CodeSeen, ...] = ()
@@ -97,7 +98,7 @@ class CodeEvidence:
 
     @property
     def surely_none(self) -> bool:
-        """True where every list was read and held no code, at the end and all along."""
+        """True where every list was read and no code was in any list during the drive."""
         return set(self.known) == set(LISTS) and not self.codes
 
     def to_dict(self) -> dict[str, Any]:
@@ -117,16 +118,16 @@ class CodeEvidence:
 
 
 def code_evidence(drive: Drive | None) -> CodeEvidence:
-    """The codes of a drive from all its snapshots; nothing known without a drive file or snapshots."""
+    """The codes of a drive from all its snapshots; nothing is known without a drive file or snapshots."""
     snapshots = sorted(drive.code_snapshots, key=lambda s: s.time_s) if drive else []
     if not snapshots:
         return CodeEvidence(notes=(messages("codes.nothing_read"),))
 
     def latest(name: str) -> Any:
-        """The last value of a field that was read; None where none was."""
+        """The last value read of a field; None where it was never read."""
         return next((v for s in reversed(snapshots) if (v := getattr(s, name)) or v is False), None)
 
-    # The first frame of a drive tells how the fault was set, before anyone cleared it.
+    # The first frame of a drive shows how the fault was set, before a clear.
     frame = next((s.freeze_frame for s in snapshots if s.freeze_frame), None)
     evidence = CodeEvidence(
         known=tuple(name for name in LISTS if any(getattr(s, name) is not None for s in snapshots)),
@@ -141,7 +142,7 @@ def code_evidence(drive: Drive | None) -> CodeEvidence:
 
 
 def facts_of(text: str) -> CodeFacts:
-    """What is known of a code; the family `other` also for text that is no code."""
+    """The facts of a code; text that is no code gets the family `other`."""
     try:
         return facts(text)
     except InputError:
@@ -178,7 +179,7 @@ def _code_seen(code: str, times: list[float], ecus: Sequence[str], snapshots: Se
 
 
 def _absent(code: str, snapshot: CodeSnapshot, snapshots: Sequence[CodeSnapshot]) -> bool | None:
-    """Whether the code was surely in no list of a snapshot; None where its list was not read there."""
+    """True if the code was in no list of a snapshot, False if in one; None if its list was not read there."""
     if len(snapshots) < 2:
         return None
     if any(code in (_held(snapshot, name) or ()) for name in LISTS):

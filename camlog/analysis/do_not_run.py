@@ -1,4 +1,4 @@
-"""When an engine may not be run or driven: the reasons with their figures, and what to check first.
+"""The reasons why an engine may not be run or driven, with their figures, and what to check first.
 
 Five reasons: mechanical timing that may be off, correlation codes, low oil pressure (signal or code),
 every cylinder misfiring, and a rattle that stays. Common practice, no source. A permanent code alone is no
@@ -28,13 +28,13 @@ from camlog.messages import Messages
 from camlog.stream import Batch, CodeSnapshot, Event, StreamItem, TakenBack
 
 messages = Messages(__package__)
-MAY_BE = 0.25  # probability of an offset from which mechanical timing "may be off", whatever the verdict
-LEAST_SUPPORT = 0.1  # of the best cause, to be among the leading ones
-# A rattle at start is over within some seconds; one marked this long after the start stays.
+MAY_BE = 0.25  # from this probability of an offset on, mechanical timing "may be off", whatever the verdict
+LEAST_SUPPORT = 0.1  # probability from which the best cause counts as a leading one
+# A rattle marked this long after a start counts as staying; a start rattle is over within seconds.
 RATTLE_STAYS_S = 20.0
-RATTLE_LASTS_S = 10.0  # from the first mark to another after the same start
-_RATTLE = re.compile(r"(?<!no )\brattl", re.IGNORECASE)  # in what somebody marked
-# Low pressure reads as a low signal too, so only a gauge tells these from a fault of the sensor.
+RATTLE_LASTS_S = 10.0  # two marks this far apart after one start count as a rattle that stays
+_RATTLE = re.compile(r"(?<!no )\brattl", re.IGNORECASE)  # in the text of a marker
+# Low pressure also sets a code for a low signal, so only a gauge tells these from a faulty sensor.
 PRESSURE_KINDS = ("oil_pressure_low", "oil_pressure_sensor_low", "oil_pressure_sensor_range")
 # Keys of the checks that come first, by what forbids running.
 CHECKS = {
@@ -45,14 +45,14 @@ CHECKS = {
 
 @dataclass(frozen=True, slots=True)
 class Reason:
-    """Why the engine may not be run, in one sentence with its figure; `kind` is a key of CHECKS."""
+    """Why the engine may not be run: one sentence with its figure. `kind` is a key of CHECKS."""
 
     kind: str
     sentence: str
 
     @classmethod
     def of(cls, kind: str, name: str, **values: object) -> Reason:
-        """The reason whose sentence has that name in messages.toml."""
+        """The reason whose sentence is `name` in messages.toml, filled with `values`."""
         return cls(kind, messages(f"do_not_run.{name}", **values))
 
 
@@ -74,7 +74,7 @@ def reasons(
 
 
 def sentences(why: Sequence[Reason]) -> tuple[str, ...]:
-    """The first lines of every result: not to run it, why, what to check first; empty without a reason."""
+    """The first lines of every result: do not run it, why, what to check first. Empty without a reason."""
     if not why:
         return ()
     checks = messages("do_not_run.check_first", checks=" ".join(first_checks(why)))
@@ -86,8 +86,8 @@ def first_checks(why: Sequence[Reason]) -> tuple[Sentence, ...]:
 
 
 def without_running(causes: Iterable[Cause], why: Sequence[Reason]) -> tuple[Cause, ...]:
-    """The causes with the checks that may be done on an engine that stands: those of the reasons first.
-    "Nothing wrong" is left out: what forbids running is wrong."""
+    """The causes with the checks that need no running engine, those of the reasons first. "Nothing wrong" is left out,
+    because something that forbids running is wrong."""
     first = first_checks(why)
 
     def checks(cause: Cause) -> tuple[Sentence, ...]:
@@ -98,7 +98,7 @@ def without_running(causes: Iterable[Cause], why: Sequence[Reason]) -> tuple[Cau
 
 
 def leading(causes: Sequence[Cause]) -> tuple[Cause, ...]:
-    """The causes worth saying, and the best one where it has some support; never "nothing wrong"."""
+    """The causes with support of WORTH_SAYING or more, and the best from LEAST_SUPPORT on; never "nothing wrong"."""
     best = [c for c in causes if c.support >= WORTH_SAYING]
     best += [c for c in causes[:1] if c.support >= LEAST_SUPPORT]
     return tuple(c for c in dict.fromkeys(best) if c.cause != NOTHING)
@@ -111,14 +111,14 @@ def _timing(
     verdicts: Mapping[str, Verdict], examined: Mapping[str, Examination], causes: Sequence[Cause],
     limits: Mapping[str, Limit],
 ) -> Iterator[Reason]:  # fmt: skip
-    # Judged offset, or an offset is not unlikely.
+    # The verdict is offset, or an offset has at least the probability MAY_BE.
     off = [c for c, v in verdicts.items() if v.condition == "offset" or v.probabilities["offset"] >= MAY_BE]
     if off:
         cams = "; ".join(_how_far(cam, examined[cam]) for cam in off)
         limit = limit_of("rest_offset_deg", limits)
         yield Reason.of("timing", "timing", cams=cams, limit=limit.value, source=limit.source)
         return
-    # Codes alone have a reason of their own, which leaves the permanent ones out.
+    # Codes alone have their own reason, which leaves out permanent codes.
     cause = next((c for c in causes if c.cause == MECHANICAL_TIMING and c.support >= WORTH_SAYING), None)
     if cause is not None:
         why = " ".join(cause.evidence_for) or messages("do_not_run.among_causes")
@@ -146,8 +146,8 @@ def _codes(held: Sequence[CodeFacts]) -> Iterator[Reason]:
 
 
 def _rattle(events: Sequence[Event], starts_s: Sequence[float]) -> Iterator[Reason]:
-    """A rattle marked late after a start, or several times; of an engine that ran already, from the
-    recording's start."""
+    """A rattle marked late after a start, or repeatedly. If the engine ran already, times count from the recording's
+    start."""
     first_s: dict[float, float] = {}
     for event in events:
         if event.kind != "marker" or not _RATTLE.search(event.text):
@@ -164,7 +164,7 @@ def _rattle(events: Sequence[Event], starts_s: Sequence[float]) -> Iterator[Reas
 def _flutter(
     verdicts: Mapping[str, Verdict], examined: Mapping[str, Examination], limits: Mapping[str, Limit]
 ) -> Iterator[Reason]:
-    """A cam that flutters at rest after the start and still does with the engine warm: its rattle stays."""
+    """A cam that flutters at rest after the start and also with the engine warm: its rattle stays."""
     limit = limit_of("cold_start_flutter_deg", limits)
     for cam, verdict in verdicts.items():
         start, later = examined[cam].rest.cold_start.flutter_rms_deg, examined[cam].rest.flutter_rms_deg
@@ -185,9 +185,9 @@ def _flutter(
 
 
 class LiveCare:
-    """Follows a drive for what can be told at once: oil pressure, codes, a rattle that stays. `alarm` is
-    what a low oil pressure says, kept to the end of the recording; `sentences()` the whole of it, first
-    the alarm. Misfires and timing need the analysis."""
+    """Watches a live drive for reasons that need no analysis: oil pressure, codes, a rattle that stays. `alarm` is the
+    sentence of a low oil pressure, kept to the end of the recording. `sentences()` gives all sentences, the alarm
+    first. Misfires and timing need the analysis."""
 
     essential = False
     instruction = ""
@@ -219,10 +219,10 @@ class LiveCare:
 
     @property
     def alarm(self) -> str:
-        """The sentence of a low oil pressure, empty where there was none."""
+        """The sentence of a low oil pressure; "" where there was none."""
         return self._watch.worst.alarm if self._watch.worst is not None else ""
 
     def sentences(self) -> tuple[str, ...]:
-        """What must be said now, the alarm first; empty where nothing must."""
+        """The sentences to show now, the alarm first; empty where there are none."""
         why = (*_codes(list(self._held.values())), *_rattle(self._events, self._starts_s))
         return (*([self.alarm] if self.alarm else []), *sentences(why))

@@ -1,9 +1,8 @@
-"""What the engine's own signals say beside the cams: oil pressure, module voltage, fuel trims.
+"""Evidence from other signals of the engine: oil pressure, module voltage, fuel trims.
 
-Oil pressure has one rule for a live drive and a saved one. Its limit rises with engine speed up to
-FLAT_RPM: a pump's pressure is regulated above that. Two readings in a row must lie below it, and the
-engine must have run for some seconds, so that neither one odd reading nor a start counts. All common
-practice, no source; a vehicle profile's limit wins."""
+The rule for oil pressure is the same live and saved. Its limit rises with engine speed up to FLAT_RPM, above which the
+pump's pressure is regulated. Two successive readings must lie below it after some seconds of running, so that neither a
+single odd reading nor a start counts. Common practice, no source; a vehicle profile's limit wins."""
 
 from __future__ import annotations
 
@@ -25,17 +24,17 @@ messages = Messages(__package__)
 LIMIT_NAME = "oil_pressure_min_kpa_per_1000_rpm"
 FLAT_RPM = 2000.0
 AFTER_START_S = 10.0  # pressure builds within a few seconds
-SPEED_REACH_S = 2.0  # the limit comes from the lowest engine speed this long before a pressure reading
-MOST_APART_S = 30.0  # readings further apart than this are not "in a row"
+SPEED_REACH_S = 2.0  # the limit uses the lowest engine speed in this time before a pressure reading
+MOST_APART_S = 30.0  # readings farther apart than this are not successive
 LOW_READINGS = 2
-# Of voltage and trims: so many readings with the engine running, of which this share lies beyond the limit.
+# Voltage and trims need MIN_READINGS with the engine running, of which BEYOND_SHARE lie beyond the limit.
 MIN_READINGS = 5
 BEYOND_SHARE = 0.25
 
 
 @dataclass(frozen=True, slots=True)
 class LowPressure:
-    """A pressure below its limit: kPa, at an engine speed in rpm, and when, s."""
+    """An oil pressure below its limit (kPa), with its time (s) and the engine speed (rpm)."""
 
     time_s: float
     pressure_kpa: float
@@ -61,8 +60,8 @@ class LowPressure:
 
 
 class OilPressureWatch:
-    """Follows oil pressure and engine speed. `worst` is the furthest below its limit so far, `low` whether it
-    is now."""
+    """Tracks oil pressure and engine speed. `worst` is the pressure farthest below its limit so far; `low` says whether
+    the pressure is low now."""
 
     def __init__(self, limits: Mapping[str, Limit] = LIMITS):
         self._limit = limits[LIMIT_NAME]
@@ -73,7 +72,7 @@ class OilPressureWatch:
         self.worst: LowPressure | None = None
 
     def accept(self, time_s: float, values: Mapping[str, float]) -> None:
-        """Take readings of one time; signals other than the two do not matter."""
+        """Add readings of one time; other signals are ignored."""
         speed, pressure = values.get("engine_speed"), values.get("oil_pressure")
         if speed is not None and math.isfinite(speed):
             self._speed(time_s, speed)
@@ -104,7 +103,7 @@ class OilPressureWatch:
         if len(self._in_a_row) < LOW_READINGS:
             return
         self.low = True
-        # Of a run the milder of two readings is believed, until more follow.
+        # Of the last two low readings the one nearer to its limit counts.
         surest = max(self._in_a_row[-LOW_READINGS:], key=lambda r: r.share)
         if self.worst is None or surest.share < self.worst.share:
             self.worst = surest
@@ -112,14 +111,14 @@ class OilPressureWatch:
 
 
 def low_oil_pressure(trace: Trace, limits: Mapping[str, Limit] = LIMITS) -> LowPressure | None:
-    """The lowest oil pressure of a drive against its limit, or None: not low, or not recorded with engine speed."""
+    """The oil pressure of a drive farthest below its limit; None if never low, or not recorded with engine speed."""
     watch = OilPressureWatch(limits)
     read = {name: trace.samples(name) for name in ("engine_speed", "oil_pressure")}
     if not all(len(times) for times, _ in read.values()):
         return None
     readings = sorted(
         (float(t), name, float(v)) for name, (times, values) in read.items() for t, v in zip(times, values, strict=True)
-    )  # engine speed before oil pressure where both came at once
+    )  # engine speed before oil pressure where both have the same time
     for time_s, name, value in readings:
         watch.accept(time_s, {name: value})
     return watch.worst
@@ -127,8 +126,8 @@ def low_oil_pressure(trace: Trace, limits: Mapping[str, Limit] = LIMITS) -> LowP
 
 @dataclass(frozen=True)
 class Supply:
-    """The lowest oil pressure, where one was too low, and all `evidence`: its name in the table of causes and
-    the values of its sentence."""
+    """The lowest oil pressure, if it was too low, and all `evidence`: name in the table of causes and values of the
+    sentence."""
 
     pressure: LowPressure | None
     evidence: tuple[tuple[str, dict[str, Any]], ...] = ()
@@ -157,7 +156,7 @@ def _trims(trace: Trace, limit: Limit) -> Iterator[dict[str, Any]]:
 
 
 def _running(trace: Trace, name: str) -> tuple[np.ndarray, np.ndarray]:
-    """Times and values of a signal's readings with the engine running; speed must be known."""
+    """Times and values of a signal's readings while the engine is known to run."""
     t, value = trace.samples(name)
     speed_t, speed = trace.samples("engine_speed")
     if not len(t) or not len(speed_t):

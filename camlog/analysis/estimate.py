@@ -1,8 +1,8 @@
-"""A measured figure with its uncertainty, and the block statistics it is made of.
+"""A measured figure with its uncertainty, and the block statistics behind it.
 
-Readings of one cam a fraction of a second apart are not independent, so every interval here rests on
-blocks (a steady segment, a stretch of some seconds) and on how much the blocks differ: the between-block
-("sandwich") variance of a ratio of sums with Student's t for the few blocks there may be."""
+Readings of one cam a fraction of a second apart are not independent. Every interval here therefore comes from the
+differences between blocks (a steady segment, or a stretch of some seconds): the between-block ("sandwich") variance of
+a ratio of sums, with Student's t because blocks may be few."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from camlog.messages import Messages
 
 say = Messages("camlog.analysis")
 CONFIDENCE = 0.95
-# Beyond this many groups an interval gains nothing; neighbouring blocks are pooled so that cost stays linear.
+# More groups do not improve an interval; neighbouring blocks are pooled so that the cost stays linear.
 MAX_GROUPS = 400
 
 
@@ -48,11 +48,11 @@ class Estimate:
 
     @property
     def at_least(self) -> float | None:
-        """The value, or its lower end where only that is known."""
+        """The value, or the lower end of its interval where only that is known."""
         return self.low if self.value is None else self.value
 
     def mapped(self, change: Callable[[float], float]) -> Estimate:
-        """The estimate with value and both ends put through a function that rises, or falls, throughout."""
+        """The estimate with the monotone function `change` applied to value and both ends."""
         ends = (self.value, self.low, self.high)
         value, low, high = (None if end is None else float(change(end)) for end in ends)
         if low is not None and high is not None and low > high:
@@ -60,7 +60,7 @@ class Estimate:
         return replace(self, value=value, low=low, high=high)
 
     def widened(self, by: float) -> Estimate:
-        """The estimate with an interval that reaches farther by so much to either side."""
+        """The estimate with its interval extended by `by` on either side."""
         if self.low is None or self.high is None:
             return self
         return replace(self, low=self.low - by, high=self.high + by)
@@ -71,7 +71,7 @@ def missing(reason: str, count: int = 0) -> Estimate:
 
 
 def lacking(name: str, count: int = 0, **values: object) -> Estimate:
-    """A figure that was not measured for the reason `missing.NAME` of messages.toml."""
+    """A missing figure with the reason `missing.NAME` of messages.toml, filled with `values`."""
     return missing(say(f"missing.{name}", count=count, **values), count)
 
 
@@ -91,7 +91,7 @@ class Blocks:
         return np.repeat(per_block, self.size, axis=-1)
 
     def lasted(self, time_s: np.ndarray) -> np.ndarray:
-        """How long (b,) each block is, from the first to the last of its readings at `time_s` (n,)."""
+        """Duration (b,) of each block, from its first to its last reading; `time_s` (n,) are the reading times."""
         return time_s[self.starts + self.size - 1] - time_s[self.starts]
 
     def centred(self, value: np.ndarray) -> np.ndarray:
@@ -142,8 +142,8 @@ def _ratio_error(numerator: np.ndarray, denominator: np.ndarray) -> float | None
 
 
 def root_mean_square(square_sum: np.ndarray, count: np.ndarray, subtract: float = 0.0) -> Estimate:
-    """Root of the mean square less a known noise power `subtract`, from per-block sums (b,). The interval
-    is taken on the logarithm of the power, which is nearer to normal for few blocks."""
+    """Root of the mean square less a known noise power `subtract`, from per-block sums (b,). The interval is computed
+    for the logarithm of the power, which is nearer to normal for few blocks."""
     mean = ratio(square_sum, count)
     if mean.value is None:
         return mean
@@ -160,8 +160,8 @@ def root_mean_square(square_sum: np.ndarray, count: np.ndarray, subtract: float 
 
 
 def quantile(value: np.ndarray, blocks: Blocks, share: float) -> Estimate:
-    """A quantile of readings (n,) with Woodruff's interval: the uncertainty of the share below it, inverted. Woodruff,
-    Journal of the American Statistical Association 47 (1952); the share's error is between blocks."""
+    """A quantile of readings (n,) with Woodruff's interval (Journal of the American Statistical Association 47 (1952)):
+    the uncertainty of the share below it, inverted. That uncertainty is between blocks."""
     if not len(value):
         return lacking("readings")
     ordered = np.sort(value)
@@ -186,13 +186,13 @@ def median(value: np.ndarray) -> Estimate:
         return Estimate(middle, float(ordered[low - 1]), float(ordered[count - low]), count)
     if count < 2:
         return Estimate(middle, None, None, count, say("missing.one_event"))
-    # Below six values the outermost two do not reach 95 %: they are given with the mean's t interval instead.
+    # For fewer than six values, minimum to maximum is less than a 95 % interval, so the mean's t interval is used.
     half = float(np.std(ordered, ddof=1) / np.sqrt(count)) * t_quantile(count - 1.0)
     return Estimate(middle, middle - half, middle + half, count)
 
 
 def _effective_blocks(size: np.ndarray) -> float:
-    """How many equal blocks carry as much as these (Kish): one long block among short ones counts as one."""
+    """Effective number of blocks (Kish): the number of equal blocks that would give the same precision."""
     (size,) = _pooled(np.asarray(size, dtype=float))
     total = float(np.sum(size))
     return total**2 / float(np.sum(size**2)) if total > 0 else 0.0

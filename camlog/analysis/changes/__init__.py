@@ -1,4 +1,4 @@
-"""Two drives against each other: every figure both give under conditions both share, and what has changed."""
+"""Compare two drives: the figures that both give under conditions that both share, and how each changed."""
 
 from __future__ import annotations
 
@@ -9,6 +9,6 @@ from camlog.analysis.findings import Findings
 
 
 def changes_between(before: Findings, after: Findings) -> tuple[Change, ...]:
-    """The change of every figure both drives give under shared conditions: cams, window by window, then misfires."""
+    """The change of every figure that both drives give under shared conditions: cams by oil window, then misfires."""
     figures = [f for cam in after.cams if cam in before.cams for f in cam_figures(cam, before, after)]
     return corrected([change_of(f) for f in (*figures, *misfire_figures(before, after))])

@@ -1,5 +1,5 @@
-"""Figures of one cam in both drives over shared conditions: error, flutter, response, jumps, rest. Titles,
-units and limits are those of the registry of figures."""
+"""Figures of one cam in both drives over shared conditions: error, flutter, response, jumps, rest. Titles, units and
+limits come from the registry of figures."""
 
 from __future__ import annotations
 
@@ -26,20 +26,20 @@ from camlog.limits import Limit
 from camlog.oil_windows import OilWindow, window_index
 
 MIN_SHARED_S = 3.0
-# Levels of steps are medians of a held command: a degree apart they are the same level.
+# Levels of steps are medians of a held command; within a degree they are the same level.
 LEVEL_SLACK_DEG = 1.0
 SPEED_QUANTILES = (0.05, 0.95)
 SPEED_SLACK_RPM = 150.0
-# Errors of one move are one event: blocks as long as a move with its arrival.
+# Errors of one move are one event, so blocks are as long as a move with its arrival.
 MOVE_BLOCK_S = 3.0
-# Speed at which a slow but healthy cam would move now.
+# Edges of the ranges of speed at which a slow but healthy cam would move at that moment.
 RATE_EDGES_DEG_S = (2.0, 5.0, 10.0, 20.0, 40.0)
 RATE_CELLS = len(RATE_EDGES_DEG_S) + 1
 
 
 @dataclass(frozen=True, eq=False)
 class Side:
-    """One drive's readings of one cam, with what every comparison needs of them. Arrays have shape (n,)."""
+    """One drive's readings of one cam, prepared for every comparison. Arrays have shape (n,)."""
 
     of: CamFindings
     windows: tuple[OilWindow, ...]
@@ -63,12 +63,12 @@ class Side:
 
     @property
     def moving(self) -> np.ndarray:
-        """True where a healthy cam would be on the move."""
+        """True where a healthy cam would be moving."""
         return should_move(self.cam) & (self.cell >= 0)
 
     @property
     def rate_cell(self) -> np.ndarray:
-        """The cell together with the range of speed a slow but healthy cam would have now."""
+        """The cell combined with the range of speed that a slow but healthy cam would have."""
         speed = command_grid(self.cam).reference_speed()[cell_of_reading(self.cam)]
         return self.cell * RATE_CELLS + np.digitize(speed, RATE_EDGES_DEG_S)
 
@@ -86,7 +86,7 @@ class Side:
 
 @dataclass(frozen=True)
 class _Both:
-    """Both drives of one cam in one oil window, and what a figure of the registry becomes there."""
+    """Both drives of one cam in one oil window. Makes each `Compared` from a figure of the registry."""
 
     cam: str
     sides: tuple[Side, Side]
@@ -104,7 +104,7 @@ class _Both:
         )  # fmt: skip
 
     def shared(self, keep: list[np.ndarray], cell_name: str = "cell") -> Shared:
-        """The cells in which both drives have readings (`keep`) in this window."""
+        """The cells in which both drives have readings (selected by `keep`) in this window."""
         here = [k & (s.window == self.number) for k, s in zip(keep, self.sides, strict=True)]
         cells = [np.where(k, getattr(s, cell_name), -1) for s, k in zip(self.sides, here, strict=True)]
         return shared(cells[0], self.sides[0].cam.duration_s, cells[1], self.sides[1].cam.duration_s)
@@ -136,7 +136,7 @@ def _rms(side: Side, weight: np.ndarray) -> Estimate:
 
 
 def _error(side: Side, weight: np.ndarray, blocks: Blocks) -> Estimate:
-    """Typical error (deg) of the readings of which `weight` (n,) is above zero, in `blocks`."""
+    """Typical error (deg) of the readings with `weight` (n,) above zero, in `blocks`."""
     keep = weight > 0
     w = weight[keep]
     return root_mean_square(blocks.sum(w * side.cam.error_deg[keep] ** 2), blocks.sum(w))
@@ -151,7 +151,7 @@ def _flutter(side: Side, weight: np.ndarray) -> Estimate:
 
 def _moving(both: _Both) -> Iterator[Compared]:
     """Error while the command moves: how far the cam lags."""
-    # A quick command leaves any cam farther behind: only moves of like speed are compared.
+    # Any cam lags farther behind a fast command, so only moves of similar speed are compared.
     keep = [s.moving & np.isfinite(s.cam.error_deg) for s in both.sides]
     common = both.shared(keep, "rate_cell")
     if common.seconds < MIN_SHARED_S:
@@ -179,7 +179,7 @@ def _steps(both: _Both) -> Iterator[Compared]:
 
 
 def _alike(sides: tuple[Side, Side], masks: list[np.ndarray]) -> tuple[list[np.ndarray], str] | None:
-    """The steps of both drives within the command range and the engine speeds they share; None where none are left."""
+    """The steps of both drives within the command range and engine speeds they share; None where there are none."""
     if not all(m.any() for m in masks):
         return None
     ends, speeds, quantiles = [], [], []
@@ -209,7 +209,7 @@ def _jumps(both: _Both) -> Iterator[Compared]:
         return
     events, minutes = [], []
     for side, weight in zip(both.sides, (common.before, common.after), strict=True):
-        # The break-away itself may fall on the reading beside the motion; its cell and window count.
+        # The break-away may fall on the reading beside the motion, so the cell and window are those of that reading.
         here = (side.window[side.jumps] == both.number) & np.isin(side.cell[side.jumps], common.cells)
         events.append(float(np.sum(here)))
         minutes.append(side.cam.seconds(weight > 0) / 60.0)

@@ -1,9 +1,9 @@
-"""What has changed between two drives: each figure's difference or ratio, its interval, and if by chance.
+"""What has changed between two drives: each figure's difference or ratio, its interval, and whether by chance.
 
-A difference of two estimates gets its interval by recovering each one's variance from its own interval
-(MOVER; Zou & Donner, Statistics in Medicine 27 (2008)); rates of events are compared as Poisson rates
-(Krishnamoorthy & Thomson 2004). Because many figures are compared at once, "more than chance" is by Holm's
-procedure (Scandinavian Journal of Statistics 6 (1979)) over those of one cam, and over those of misfire."""
+The interval of a difference comes from the two intervals (MOVER; Zou & Donner, Statistics in Medicine 27 (2008)). Rates
+of events are compared as Poisson rates (Krishnamoorthy & Thomson 2004). As many figures are compared at once, "more
+than chance" is decided by Holm's procedure (Scandinavian Journal of Statistics 6 (1979)) over the figures of one cam,
+and over those of misfire."""
 
 from __future__ import annotations
 
@@ -27,16 +27,16 @@ ALL_TEMPERATURES = OilWindow(-math.inf, math.inf)
 SIGNIFICANCE = 0.05
 SMALL_SHARE = 0.1  # of the limit: common practice, no source
 DIFFERENCE, RATIO = "difference", "ratio"
-WIDEST_RATIO = 30.0  # of the ends of a ratio: beyond, nobody learns anything from them
+WIDEST_RATIO = 30.0  # a ratio whose interval ends are farther apart than this factor is not shown
 
 
 @dataclass(frozen=True, slots=True)
 class Compared:
     """One figure of both drives, taken over shared conditions only.
 
-    `events` and `exposure` (before, after) where it is a rate of events; `shared` says in words which conditions were
-    shared. The smaller, by its size, is the better, unless `more_is_better`. `limit` is what the figure is judged by,
-    None where it has none; `least` is below what the readings can tell, in `unit`."""
+    `events` and `exposure` (before, after) are set for a rate of events. `shared` names the shared conditions in
+    words. The smaller absolute value is better, unless `more_is_better`. `limit` is the figure's limit, or None;
+    `least` the smallest value the readings can resolve, in `unit`."""
 
     name: str
     title: str
@@ -56,9 +56,9 @@ class Compared:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """How one figure changed: `value` is after minus before, or after over before (`kind`); its interval.
-    `value`, `low` or `high` is None where it cannot be given; `p_value` is of "nothing has changed", and
-    `beyond_chance` is that after correction for all figures compared (None where it cannot be told)."""
+    """How one figure changed: `value` is after minus before, or after over before (`kind`), with its interval.
+    `value`, `low` or `high` is None where it cannot be given. `p_value` tests "nothing has changed"; `beyond_chance` is
+    the answer after correction for all figures compared (None: unknown)."""
 
     figure: Compared
     kind: str
@@ -71,13 +71,13 @@ class Change:
 
     @property
     def small(self) -> bool:
-        """True for a difference so small beside the limit that it does not matter, chance or not."""
+        """True for a difference below SMALL_SHARE of the limit, whether by chance or not."""
         limit, value = self.figure.limit, self.value
         return self.kind == DIFFERENCE and limit is not None and value is not None and abs(value) < SMALL_SHARE * limit
 
     @property
     def better(self) -> bool | None:
-        """Whether the figure went to its better side; None where it did not change beyond chance."""
+        """Whether the figure improved; None where it did not change beyond chance."""
         if not self.beyond_chance:
             return None
         sizes = [e.value if e.value is not None else e.low for e in (self.figure.before, self.figure.after)]
@@ -89,7 +89,7 @@ class Change:
 
     @property
     def holds_none(self) -> bool:
-        """True where the interval of the change, as it is printed, holds "no change"."""
+        """True where the interval of the change, as printed, contains "no change"."""
         if self.low is None or self.high is None:
             return False
         low, high = rounded_ends(self.low, self.high)
@@ -152,7 +152,7 @@ class Change:
 
 
 def change_of(figure: Compared) -> Change:
-    """The change of one figure, not yet corrected for how many are compared."""
+    """The change of one figure, not yet corrected for the number of figures compared."""
     if figure.events is not None and figure.exposure is not None:
         return _rate_change(figure, figure.events, figure.exposure)
     return _difference(figure)
@@ -186,7 +186,7 @@ def _difference(figure: Compared) -> Change:
 
 
 def _bounded(figure: Compared) -> Change:
-    """One drive gives only a bound (steps that had not arrived when the command moved on)."""
+    """The change where one drive gives only a bound (steps had not arrived when the command moved on)."""
     a, b = figure.before, figure.after
     if a.value is None and a.low is not None and b.high is not None and b.high < a.low:
         return Change(figure, DIFFERENCE, high=b.high - a.low, p_value=_chance_of(b, a.low))
@@ -198,7 +198,7 @@ def _bounded(figure: Compared) -> Change:
 
 
 def _p_value(difference: float, half_width: float, count: int) -> float:
-    """Two-sided p-value of "no difference", from the 95 % half width on the side of zero (Student's t)."""
+    """Two-sided p-value of "no difference", from the 95 % half width towards zero (Student's t)."""
     if half_width <= 0.0:
         return 1.0 if difference == 0.0 else 0.0
     freedom = max(count - 1.0, 1.0)
@@ -206,13 +206,13 @@ def _p_value(difference: float, half_width: float, count: int) -> float:
 
 
 def _chance_of(known: Estimate, bound: float) -> float:
-    """The chance that a figure with an interval lies beyond a bound the other drive gave."""
+    """The chance that a figure with an interval lies beyond the bound from the other drive."""
     value, (low, high) = known.value or 0.0, known.interval or (-math.inf, math.inf)
     return _p_value(bound - value, high - value if bound > value else value - low, known.count)
 
 
 def corrected(changes: Sequence[Change]) -> tuple[Change, ...]:
-    """The changes with `beyond_chance` by Holm's procedure at 5 % over each cam's figures, and misfire's."""
+    """The changes with `beyond_chance` set by Holm's procedure at 5 % over each cam's figures, and over misfire's."""
     result = list(changes)
     for group in {c.figure.cam for c in changes}:
         tested = sorted(

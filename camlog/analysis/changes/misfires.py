@@ -1,4 +1,4 @@
-"""Misfire rates of both drives, per cylinder and oil window, over engine speeds both share."""
+"""Misfire rates of both drives, per cylinder and oil window, over the engine speeds they share."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ from camlog.analysis.misfire.poisson import rate
 from camlog.oil_windows import OilWindow
 
 MIN_REV = 200.0
-# The polls of some cylinders in one drive, each with what of them counts (n,).
+# The polls of some cylinders in one drive, each with a mask (n,) of those that count.
 Counted = list[tuple[Polls, np.ndarray]]
 
 
 def misfire_figures(before: Findings, after: Findings) -> Iterator[Compared]:
-    """All cylinders together in each oil window both reached, then each cylinder over the whole drive."""
+    """All cylinders together in each oil window that both drives reached, then each cylinder over the whole drive."""
     drives = (before, after)
     numbers = sorted(set.intersection(*({c.cylinder for c in f.misfire.per_cylinder} for f in drives)))
     if not numbers:
@@ -60,7 +60,7 @@ def _compared(
     common = np.intersect1d(*cells)
     inside = [[(p, keep & np.isin(_speed(p), common)) for p, keep in side] for side in sides]
     events = [float(sum(int(p.events[keep].sum()) for p, keep in side)) for side in inside]
-    # Cylinders are polled over the same revolutions, give or take a poll.
+    # All cylinders are polled over nearly the same revolutions.
     exposure = [float(np.mean([p.revolutions[keep].sum() for p, keep in side])) / 1000.0 for side in inside]
     if min(exposure) * 1000.0 < MIN_REV:
         return

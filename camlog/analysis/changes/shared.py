@@ -1,6 +1,6 @@
-"""Conditions both drives share: cells of commanded angle and engine speed within one oil window. A cam
-held far out at high speed is not compared with one at idle: only cells that both drives visited count, and
-each drive's readings are weighted so that both spend the same share of time in every cell."""
+"""Conditions that both drives share: cells of commanded angle and engine speed within one oil window. A cam held far
+out at high speed is not compared with one at idle: only cells that both drives visited count, and readings are weighted
+so that both drives spend the same share of time in each cell."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from camlog.analysis.changes.change import messages
 CELL_COMMAND_DEG = 10.0
 CELL_SPEED_RPM = 500.0
 CELL_MIN_S = 1.0
-# Cells are numbered by command and speed; both stay far below this many.
+# A cell's number is its command index times _ROW plus its speed index; both indices stay far below _ROW.
 _ROW = 1000
 
 
@@ -32,7 +32,7 @@ class Shared:
 
 
 def range_words(cells: np.ndarray) -> str:
-    """The range cells cover, of command and engine speed, in words; empty where there are none."""
+    """The range of command and engine speed that the cells cover, in words; "" for no cells."""
     if not len(cells):
         return ""
     command, speed = np.divmod(cells, _ROW)
@@ -52,7 +52,7 @@ def cells_of(command_deg: np.ndarray, speed_rpm: np.ndarray) -> np.ndarray:
 def shared(
     cell_before: np.ndarray, seconds_before: np.ndarray, cell_after: np.ndarray, seconds_after: np.ndarray
 ) -> Shared:
-    """Which cells both drives share, and each reading's weight; cells (n,) with the time each stands for."""
+    """The cells that both drives share, and each reading's weight. Takes each reading's cell (n,) and duration (s)."""
     one, time_one = _times(cell_before, seconds_before)
     two, time_two = _times(cell_after, seconds_after)
     both, at_one, at_two = np.intersect1d(one, two, return_indices=True)

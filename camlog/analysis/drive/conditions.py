@@ -1,6 +1,6 @@
 """What a drive consisted of: engine states, warm-up, oil windows, gaps, and whether it counts as proof.
-Engine states and gaps are taken here; `regulation` holds the definitions that count as proof,
-`camlog.oil_windows` the oil temperature."""
+Engine states and gaps are found here; `regulation` holds the definitions that count as proof, `camlog.oil_windows` the
+oil temperature."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from camlog.limits import Limit, limits_for
 from camlog.oil_windows import OIL_WINDOWS, OilWindow, Windows, oil_temperature, window_index
 from camlog.trace import Trace
 
-# The states of `engine` up to idle stand first, in its order; driven time is split in two.
+# The first states are those of `ticks` up to idle, in the same order; DRIVEN is split into cruise and transient.
 STATES = ("unknown", "engine_off", "cranking", "idle", "cruise", "transient")
 
 # Steady driving: what stays this even for three seconds lets oil pressure and cam settle.
@@ -26,16 +26,16 @@ CRUISE_S = 3.0
 CRUISE_RPM = 150.0
 CRUISE_RPM_FRACTION = 0.06
 CRUISE_KM_H = 4.0
-# A hole in the recording: rows this much sparser than usual, and never less than two seconds.
+# A gap: no row for GAP_INTERVALS usual row intervals, and for at least GAP_MIN_S.
 GAP_MIN_S = 2.0
 GAP_INTERVALS = 10.0
-GAP_EVENT_SLACK_S = 2.0  # an event and the hole it explains are noted by different clocks of the recorder
-START_TEMPERATURE_S = 15.0  # the first temperature after a start may be polled a little late
+GAP_EVENT_SLACK_S = 2.0  # largest time between a gap and the event that explains it (two clocks of the recorder)
+START_TEMPERATURE_S = 15.0  # the first temperature after a start is polled within this time
 
 
 @dataclass(frozen=True, slots=True)
 class Segment:
-    """A stretch of a drive in one `state`, `start_s` to `end_s`; of the engine it is one of STATES."""
+    """A stretch of a drive in one `state`, from `start_s` to `end_s`; for the engine, `state` is one of STATES."""
 
     state: str
     start_s: float
@@ -48,7 +48,7 @@ class Segment:
 
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """A stretch in which nothing was recorded, and what the recorder said about it."""
+    """A stretch in which nothing was recorded, and the recorder's text about it."""
 
     start_s: float
     end_s: float
@@ -57,7 +57,7 @@ class Gap:
 
 @dataclass(frozen=True, slots=True)
 class EngineStart:
-    """A start seen in the recording; `cold` None where no temperature was read at it."""
+    """An engine start in the recording; `cold` is None where no temperature was read near it."""
 
     time_s: float
     oil_temp_degc: float | None
@@ -66,8 +66,8 @@ class EngineStart:
 
 @dataclass(frozen=True)
 class Conditions:
-    """What a drive consisted of. Times in seconds, `seconds` by name of STATES. `cold_start`: True where
-    one was recorded, False where none was, None where a temperature is unknown."""
+    """What a drive consisted of. Times are in seconds; `seconds` maps each of STATES to its time. `cold_start` says
+    whether a cold start was recorded; None: a temperature is unknown."""
 
     duration_s: float
     windows: Windows
@@ -113,8 +113,8 @@ def conditions(
     windows: Sequence[OilWindow] = OIL_WINDOWS,
     limits: Mapping[str, Limit] | None = None,
 ) -> Conditions:
-    """Take the conditions of a drive from its trace, and its gaps' reasons from the drive file's events.
-    Never raises for a trace without the signals it would like: what cannot be told is None, with a note."""
+    """The conditions of a drive from its trace, with the reasons of gaps from the drive file's events.
+    A missing signal raises nothing: values that cannot be determined are None, with a note."""
     limits = limits or limits_for()
     ticks = tick_table(trace)
     engine_states = EngineClassifier().classify(ticks)
@@ -122,7 +122,7 @@ def conditions(
     oil = oil_temperature(trace)
     oil_degc = oil.at(ticks.time_s)
     index = window_index(windows, oil_degc)
-    # With no engine speed at all nobody can say when the engine ran; then all time counts.
+    # Without any engine speed it is unknown when the engine ran, so all time counts.
     speed_known = np.isfinite(ticks.get("engine_speed")).any()
     counted = (engine_states.running | ~speed_known) & (index >= 0)
     starts = _starts(ticks, engine_states, oil_degc, limits["cold_oil_degc"].value)
@@ -145,13 +145,13 @@ def conditions(
 
 
 def _named_states(ticks: Ticks, states: EngineStates) -> np.ndarray:
-    """Positions in STATES, shape (n,): driven time is cruise where speed held CRUISE_S, else transient."""
+    """Positions in STATES, shape (n,): driven time is cruise where speed stayed even for CRUISE_S, else transient."""
     width = int(CRUISE_S / TICK_S) + 1
     driven = states.state == DRIVEN
     low, high = trailing(np.where(driven, ticks.get("engine_speed"), np.nan), ticks.index, width)
     speed_low, speed_high = trailing(ticks.get("vehicle_speed"), ticks.index, width)
     even = high - low <= np.maximum(CRUISE_RPM, CRUISE_RPM_FRACTION * high)
-    even &= ~(speed_high - speed_low > CRUISE_KM_H)  # road speed unknown: engine speed alone decides
+    even &= ~(speed_high - speed_low > CRUISE_KM_H)  # where road speed is unknown, engine speed alone decides
     # Every tick of an even stretch is cruise, not only its last.
     ends = np.flatnonzero(even)
     edge = np.zeros(len(ticks) + 1, dtype=np.int64)
@@ -181,7 +181,7 @@ def _starts(ticks: Ticks, states: EngineStates, oil_degc: np.ndarray, cold_degc:
 
 
 def find_gaps(trace: Trace, drive: Drive | None = None) -> tuple[Gap, ...]:
-    """Holes in the recording: time between rows far above the usual, with the drive file's reason if any."""
+    """The gaps of a recording, with the drive file's reason if any: times between rows far above the usual interval."""
     t = trace.time_s
     if len(t) < 2:
         return ()
@@ -201,5 +201,5 @@ def _notes(trace: Trace, oil_source: str | None) -> tuple[str, ...]:
     if oil_source != "oil_temp":
         names.append("no_temperature" if oil_source is None else "coolant_for_oil")
     unread = [n for n in ("engine_speed", "vehicle_speed") if not len(trace.samples(n)[0])]
-    names += [f"no_{n}" for n in unread[:1]]  # without engine speed, road speed tells nothing more
+    names += [f"no_{n}" for n in unread[:1]]  # without engine speed, road speed adds nothing
     return tuple(say(f"note.{name}") for name in names)

@@ -1,6 +1,5 @@
-"""What a drive did not contain, as sentences that say what to drive; live and afterwards alike. Coverage
-asks only what was commanded and how well it was read, never how the cam answered: a stuck cam covers a
-drive as well as a healthy one."""
+"""What a drive did not contain, as sentences that say what to drive, live and afterwards. Coverage depends only on what
+was commanded and how well it was read, never on how the cam responded: a stuck cam can have full coverage."""
 
 from __future__ import annotations
 
@@ -22,12 +21,12 @@ from camlog.profile import VehicleProfile
 from camlog.stream import Batch, StreamItem
 from camlog.trace import Trace
 
-_COUNT_S = 10.0  # of driving wait in the live tracker before they are counted
+_COUNT_S = 10.0  # the live tracker counts its readings in pieces of this many seconds
 
 
 @dataclass(frozen=True, slots=True)
 class WindowCoverage:
-    """What one oil window held for one cam: engine-running seconds, command moves, held and rest seconds."""
+    """Coverage of one cam in one oil window: engine-running seconds, command moves, held and rest seconds."""
 
     window: OilWindow
     seconds: float
@@ -49,12 +48,11 @@ class CamCoverage:
 
 @dataclass(frozen=True)
 class Coverage:
-    """What a drive contained, set against what a verdict needs.
+    """What a drive contained, compared with what a verdict needs.
 
-    `sufficient`: enough for any verdict on every cam, healthy included; `judgeable`: enough to name a fault.
-
-    `missing` are sentences, gravest first; some may remain in a sufficient drive (a cold start that was not recorded).
-    `per_cam` maps a cam id to its own coverage. `refused`: the engine may not be run, so `missing` asks for nothing."""
+    `sufficient`: enough for any verdict on every cam, "healthy" included. `judgeable`: enough to name a fault.
+    `missing` are sentences, most important first; a sufficient drive may still have some (such as no cold start).
+    `per_cam` maps a cam id to its coverage. `refused`: the engine may not be run, so `missing` asks for no driving."""
 
     sufficient: bool
     judgeable: bool
@@ -71,11 +69,11 @@ class Coverage:
 
     @property
     def caution(self) -> str:
-        """What stands beside `missing` where it asks for a drive; empty where it asks for nothing."""
+        """The caution to print beside `missing`; "" where `missing` asks for no driving."""
         return caution(DRIVE) if self.missing and not self.refused else ""
 
     def without_driving(self) -> Coverage:
-        """The same coverage of an engine that may not be run: what was missing, without what to drive."""
+        """The same coverage for an engine that may not be run: what was missing, without what to drive."""
         per_cam = {
             cam: replace(
                 covered, missing=cam_sentences(self.needs, cam, ask=False),
@@ -95,7 +93,7 @@ def coverage(
     profile: VehicleProfile | None = None,
     limits: Mapping[str, Limit] | None = None,
 ) -> Coverage:
-    """Coverage of a trace. `cams` None takes the profile's cams, else those the trace holds."""
+    """Coverage of a trace. With `cams` None, the profile's cams are taken, or without a profile those in the trace."""
     drive = CoverageTracker(cams, windows, profile, limits)
     counts = drive.counts
     counts.add(tick_table(trace, counts.signals), {name: trace.samples(name)[0] for name in counts.intervals})
@@ -103,8 +101,8 @@ def coverage(
 
 
 class CoverageTracker:
-    """The same answer as `coverage`, live: a sink whose memory and cost do not grow with the drive.
-    Arguments as for `coverage`."""
+    """A sink that gives the result of `coverage` live. Its memory and cost do not grow with the drive. Arguments as for
+    `coverage`."""
 
     essential = False
 
@@ -120,7 +118,7 @@ class CoverageTracker:
         if cams is None and profile is not None:
             cams = [c.id for c in profile.cams] or None
         self._expected = cams is not None
-        # Bins fine enough that both the windows and "warm" or "cold" oil are sums of whole bins.
+        # Bins are so fine that each window, and "warm" or "cold" oil, is a sum of whole bins.
         cold, warm = self._limits["cold_oil_degc"].value, self._limits["warm_oil_degc"].value
         ends = (e for w in windows for e in (w.min_degc, w.max_degc))
         edges = sorted({cold, warm, -math.inf, math.inf, *ends})
@@ -177,6 +175,6 @@ class CoverageTracker:
 
 
 def _enough(needs: Iterable[Need]) -> tuple[bool, bool]:
-    """Whether a fault could be named, and whether "healthy" could be said too."""
+    """Whether the needs met suffice to name a fault, and whether they suffice for "healthy"."""
     unmet = {n.blocks for n in needs if not n.met}
     return VERDICT not in unmet, not unmet & {VERDICT, HEALTHY}

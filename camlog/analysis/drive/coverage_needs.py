@@ -1,4 +1,4 @@
-"""What a verdict needs of a drive: one table of needs, and the sentences that say what to drive."""
+"""What a verdict needs from a drive: one table of needs, and the sentences that say what to drive."""
 
 from __future__ import annotations
 
@@ -24,16 +24,16 @@ from camlog.limits import Limit
 from camlog.messages import capital
 from camlog.oil_windows import OPEN_SENSOR_COOLANT_DEGC, OPEN_SENSOR_DEGC, OilWindow, window_index
 
-# A move the cam's response can be taken from: well above quantisation, quick against a warm phaser.
+# A command move from which a response can be measured: well above quantisation and faster than a warm phaser.
 MOVE_DEG = 5.0
 MOVE_S = 2.0
-# The command counts as held once it stayed within this band this long: dither and a coarse count stay inside.
+# The command counts as held when it stayed within HOLD_BAND_DEG for HOLD_S. Dither and coarse counts fit in the band.
 HOLD_BAND_DEG = 2.0
 HOLD_S = 1.5
 # Commanded away from rest by this much, or to rest within this much.
 OFF_REST_DEG = 5.0
 AT_REST_DEG = 1.5
-AFTER_START_S = 10.0  # the cold-start rattle shows in these first seconds
+AFTER_START_S = 10.0  # a cold-start rattle shows within this time after the start
 
 _MOVE_TICKS = int(MOVE_S / TICK_S) + 1
 _HOLD_TICKS = int(HOLD_S / TICK_S) + 1
@@ -42,8 +42,8 @@ _KEEP_TICKS = max(_MOVE_TICKS, _HOLD_TICKS) - 1
 
 class CamCounts:
     """Counts of one cam, each an array with one entry a window and a last one for unknown temperature.
-    `advance_moves` and `retard_moves` of the command; ticks of `hold` away from rest, of `rest`, of
-    `idle_rest`, of `idle` with the command known, at rest or not, and of `cold_start`."""
+    `advance_moves` and `retard_moves` count moves of the command. The others count ticks: `hold` (held away from rest),
+    `rest`, `idle_rest`, `idle` (command known, at rest or not) and `cold_start`."""
 
     def __init__(self, windows: int):
         names = ("advance_moves", "retard_moves", "hold", "rest", "idle_rest", "idle", "cold_start")
@@ -65,12 +65,12 @@ class CamCounts:
     def add(
         self, index: np.ndarray, angle: np.ndarray, where: np.ndarray, states: EngineStates, cold: np.ndarray
     ) -> None:
-        """Take the next ticks: the command `angle` (deg), `where` the window, `cold` oil below cold."""
+        """Count the next ticks. `angle` is the command (deg), `where` the window, `cold` True where the oil is cold."""
         old = len(self._index)
         all_index, all_angle = np.concatenate([self._index, index]), np.concatenate([self._angle, angle])
         low, high = (v[old:] for v in trailing(all_angle, all_index, _MOVE_TICKS))
         held_low, held_high = (v[old:] for v in trailing(all_angle, all_index, _HOLD_TICKS))
-        # A command read with the engine known to stand still moves nothing.
+        # A command counts only if the engine is not known to stand still.
         usable, known, idle = ~states.stopped, np.isfinite(angle), states.state == IDLE
         held = (held_high - held_low <= HOLD_BAND_DEG) & usable
         rest = held & (np.abs(angle) <= AT_REST_DEG)
@@ -91,7 +91,7 @@ class CamCounts:
 
 
 class DriveCounts:
-    """Counts of a drive for the named cams and oil windows, taken in pieces or at once."""
+    """Counts of a drive for the named cams and oil windows. The drive may be added in pieces or at once."""
 
     def __init__(self, cams: Sequence[str], windows: Sequence[OilWindow], cold_degc: float):
         self.windows = tuple(windows)
@@ -105,7 +105,8 @@ class DriveCounts:
         self._engine = EngineClassifier()
 
     def add(self, ticks: Ticks, reading_times: Mapping[str, np.ndarray]) -> None:
-        """Take the next ticks of `signals`, and the times at which each signal of `intervals` was read."""
+        """Count the next ticks of `signals`. `reading_times` are the times at which each signal of `intervals` was
+        read."""
         for name, time_s in reading_times.items():
             self.intervals[name].add(time_s)
         if not len(ticks):
@@ -113,7 +114,7 @@ class DriveCounts:
         states = self._engine.classify(ticks)
         oil, coolant = ticks.get("oil_temp"), ticks.get("coolant_temp")
         oil = np.where((oil <= OPEN_SENSOR_DEGC) & (coolant > OPEN_SENSOR_COOLANT_DEGC), np.nan, oil)
-        # The coolant stands in until an oil temperature was read.
+        # Until an oil temperature is read, coolant temperature is used.
         oil_seen = np.logical_or.accumulate(np.concatenate([[self._oil_seen], np.isfinite(oil)]))[1:]
         oil = np.where(oil_seen, oil, coolant)
         where = window_index(self.windows, oil)
@@ -131,15 +132,15 @@ class DriveCounts:
         return int(np.sum(counted[:-1][inside]))
 
 
-# What an unmet need stands in the way of, gravest first.
+# What an unmet need prevents, most important first.
 VERDICT = "verdict"  # nothing can be said about the cam
-HEALTHY = "healthy"  # a fault may be seen, but "healthy" may not be said
+HEALTHY = "healthy"  # a fault can be found, but "healthy" cannot be said
 DETAIL = "detail"  # one question stays open
 _ORDER = (VERDICT, HEALTHY, DETAIL)
 
-# This much warm idle without a rest command: this engine does not rest its cam at idle.
+# After this much warm idle without a rest command, the engine counts as one that does not rest its cam at idle.
 IDLE_WITHOUT_REST_S = 30.0
-# What is asked of the driver on top of what is needed: the command settles first, and idle begins late.
+# Time added to a need when it is asked of the driver, because the command settles first and idle begins late.
 SETTLING_S = 5.0
 ASKED_HOLD_S = 20.0
 RELEASE_S = 20.0
@@ -147,9 +148,9 @@ RELEASE_S = 20.0
 
 @dataclass(frozen=True, slots=True)
 class Need:
-    """One thing a verdict needs of a drive. `cam` is a cam id or None for the whole drive; `blocks` one of
-    VERDICT, HEALTHY, DETAIL; `have` and `want` in `unit`; `lack` says what is missing and `remedy` what to
-    drive, both without the cam's name."""
+    """One thing a verdict needs from a drive. `cam` is a cam id, or None for the whole drive. `blocks` is one of
+    VERDICT, HEALTHY, DETAIL. `have` and `want` are in `unit`. `lack` says what is missing and `remedy` what to drive,
+    both without the cam's name."""
 
     name: str
     cam: str | None
@@ -164,7 +165,7 @@ class Need:
 
 @dataclass(frozen=True)
 class _Drive:
-    """A drive, and one cam of it, as the table asks."""
+    """A drive and one of its cams: the argument of the table's functions."""
 
     counts: DriveCounts
     cams: Sequence[str]
@@ -184,18 +185,18 @@ class _Drive:
 
 @dataclass(frozen=True)
 class _Row:
-    """One row: `have` of the drive is to reach `want`, a number or the name of a limit."""
+    """One row: `have` of the drive must reach `want`, a number or the name of a limit."""
 
     name: str
     blocks: str
     unit: str
     want: float | str
     have: Callable[[_Drive], float | None]
-    # Which template says the lack, where it is neither `none` nor `some`.
+    # Name of the template for the lack, if it is neither `none` nor `some`.
     words: Callable[[_Drive], str | None] = lambda drive: None
 
 
-# The words are in messages.toml under the name.
+# The sentences are in messages.toml under the row's name.
 _OF_DRIVE = (
     _Row("cam_angles", VERDICT, "", 1.0, lambda d: float(bool(d.cams))),
     _Row("engine_speed", DETAIL, "", 1.0, lambda d: float(d.counts.speed_known)),
@@ -211,7 +212,7 @@ _OF_CAM = (
     _Row("steps_advance", HEALTHY, "count", "needed_steps", lambda d: d.warm("advance_moves")),
     _Row("steps_retard", HEALTHY, "count", "needed_steps", lambda d: d.warm("retard_moves")),
     _Row("hold", HEALTHY, "s", "needed_hold_s", lambda d: d.warm_s("hold")),
-    # Rest counts wherever it was commanded with warm oil; idle is where a driver can bring it about.
+    # Rest counts wherever it was commanded with warm oil; the driver is asked for idle, where it can be brought about.
     _Row("rest", HEALTHY, "s", "needed_rest_s", lambda d: d.warm_s("rest")),
     _Row("cold_start", DETAIL, "", 1.0, lambda d: float(d.own.counts["cold_start"].any())),
 )
@@ -220,7 +221,7 @@ _OF_CAM = (
 def needs_of(
     counts: DriveCounts, cams: Sequence[str], windows: Sequence[OilWindow], limits: Mapping[str, Limit]
 ) -> list[Need]:
-    """Every need of a verdict on `cams`, met or not: of the drive, of each cam, of the oil windows."""
+    """Every need of a verdict on `cams`, met or not: for the drive, for each cam, for the oil windows."""
     drive = _Drive(counts, cams, limits)
     needs = [_need(drive, row) for row in _OF_DRIVE]
     if counts.speed_known:
@@ -228,9 +229,9 @@ def needs_of(
     for cam in cams:
         own = _Drive(counts, cams, limits, cam)
         needs.append(_need(own, _OF_PAIR))
-        if needs[-1].met:  # without both angles the rest would only repeat it
+        if needs[-1].met:  # without both angles the other needs would only repeat this one
             needs += [_need(own, row) for row in _OF_CAM]
-    # Windows below warm oil; nobody is asked to overheat an engine for the ones above.
+    # Only windows below warm oil are asked for; nobody is asked to overheat an engine.
     below = [w for w in windows if w.max_degc <= limits["warm_oil_degc"].value]
     if cams and below and counts.temperature_known and counts.speed_known:
         want = limits["needed_window_s"].value
@@ -260,8 +261,8 @@ def _need(drive: _Drive, row: _Row) -> Need:
 
 
 def sentences(needs: Iterable[Need], cam_count: int, *, ask: bool = True) -> tuple[str, ...]:
-    """One sentence an unmet need, gravest first; the same lack of several cams is said once. `ask` False
-    leaves out what to drive, for an engine that may not be run."""
+    """One sentence for each unmet need, most important first; a lack shared by several cams gives one sentence.
+    `ask` False leaves out what to drive, for an engine that may not be run."""
     groups: dict[tuple[str, str], list[str]] = {}
     for need in sorted((n for n in needs if not n.met), key=lambda n: _ORDER.index(n.blocks)):
         groups.setdefault((need.lack, need.remedy), []).extend([need.cam] if need.cam is not None else [])
@@ -276,6 +277,6 @@ def sentences(needs: Iterable[Need], cam_count: int, *, ask: bool = True) -> tup
 
 
 def cam_sentences(needs: Iterable[Need], cam: str, *, ask: bool = True) -> tuple[str, ...]:
-    """The sentences of one cam's own needs, then those of the whole drive."""
+    """The sentences of one cam's unmet needs, then those of the whole drive."""
     own, whole = ([n for n in needs if n.cam == which] for which in (cam, None))
     return sentences(own, 1, ask=ask) + sentences(whole, 0, ask=ask)

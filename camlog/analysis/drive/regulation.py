@@ -1,5 +1,5 @@
-"""The regulation's own definitions of what a drive must have contained to count as proof. Warm-up cycle and similar
-conditions: 13 CCR 1968.2(c). The drive that lets permanent codes erase themselves: 13 CCR 1968.2(d)."""
+"""The regulation's definitions of a drive that counts as proof. Warm-up cycle and similar conditions: 13 CCR 1968.2(c).
+The drive after which permanent codes erase themselves: 13 CCR 1968.2(d)."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from camlog.trace import Trace
 # 13 CCR 1968.2(c), warm-up cycle
 WARM_UP_RISE_DEGC = 22.0
 WARM_UP_REACHED_DEGC = 71.0
-# 13 CCR 1968.2(d), the drive that lets permanent codes erase themselves
+# 13 CCR 1968.2(d), the drive after which permanent codes erase themselves
 PERMANENT_RUNNING_S = 600.0
 PERMANENT_ROAD_S = 300.0
 PERMANENT_ROAD_KM_H = 40.0
@@ -25,14 +25,14 @@ PERMANENT_IDLE_S = 30.0
 # 13 CCR 1968.2(c), similar conditions
 SIMILAR_SPEED_RPM = 375.0
 SIMILAR_LOAD_FRACTION = 0.20
-LOAD_STEP_PERCENT = 100.0 / 255.0  # one count of the standard's load scaling: what "within" cannot resolve
-SIMILAR_SECONDS = 1.0  # shorter than this is a passing through, not a condition met
+LOAD_STEP_PERCENT = 100.0 / 255.0  # one count of the standard's load scaling, the tolerance of "within"
+SIMILAR_SECONDS = 1.0  # the conditions count as met only after this long
 _SIMILAR_SIGNALS = ("engine_speed", "engine_load", "coolant_temp")
 
 
 @dataclass(frozen=True, slots=True)
 class WarmUp:
-    """Warm-up cycle per 13 CCR 1968.2(c); `met` None where it cannot be told, `reason` says why."""
+    """Warm-up cycle per 13 CCR 1968.2(c). `met` is None where unknown; `reason` says why."""
 
     met: bool | None
     coolant_start_degc: float | None
@@ -41,7 +41,7 @@ class WarmUp:
 
     @property
     def rise_degc(self) -> float | None:
-        """Rise of the coolant from the start in °C; None where it is not known."""
+        """Rise of the coolant temperature since the start (°C); None where unknown."""
         if self.coolant_start_degc is None or self.coolant_max_degc is None:
             return None
         return self.coolant_max_degc - self.coolant_start_degc
@@ -49,7 +49,7 @@ class WarmUp:
 
 @dataclass(frozen=True, slots=True)
 class PermanentCodeDrive:
-    """The best driving cycle recorded against 13 CCR 1968.2(d); None where a signal was not recorded."""
+    """The recorded driving cycle nearest to 13 CCR 1968.2(d); a value is None where its signal was not recorded."""
 
     met: bool | None
     running_s: float
@@ -60,15 +60,15 @@ class PermanentCodeDrive:
 
 @dataclass(frozen=True, slots=True)
 class SimilarConditions:
-    """Whether a freeze frame's conditions were met again; `met` None where that is unknown."""
+    """Whether a freeze frame's conditions were met again; `met` is None where unknown."""
 
     met: bool | None
     reason: str
 
 
 def driving_cycles(states: EngineStates) -> list[slice]:
-    """Stretches of ticks from one start (or the recording's beginning) to the engine standing still."""
-    # A restart after a stall or at a stop-start begins a new cycle here: it can only make the proof harder.
+    """Stretches of ticks from an engine start (or the recording's beginning) to the engine standing still."""
+    # A restart after a stall or at a stop-start begins a new cycle, which can only make the proof harder.
     running = np.flatnonzero(states.running)
     if not len(running):
         return []
@@ -106,12 +106,12 @@ def warm_up(trace: Trace, ticks: Ticks, states: EngineStates, cycles: Sequence[s
 
 
 def permanent_code_drive(ticks: Ticks, states: EngineStates, cycles: Sequence[slice]) -> PermanentCodeDrive:
-    """The driving cycle that comes nearest to the drive of 13 CCR 1968.2(d)."""
+    """The driving cycle nearest to the drive of 13 CCR 1968.2(d)."""
     speed = ticks.get("vehicle_speed")
     if not np.isfinite(ticks.get("engine_speed")).any():
         return PermanentCodeDrive(None, 0.0, None, None, (say("permanent.no_engine_speed"),))
     road_known = np.isfinite(speed).any()
-    # Idle here needs the road speed itself; engine speed alone is no proof of standing still.
+    # Idle needs a known road speed here; engine speed alone does not prove that the vehicle stands.
     standing = (states.state == IDLE) & (speed <= STANDSTILL_KM_H)
     on_road = states.running & (speed >= PERMANENT_ROAD_KM_H)
     wanted = {"running": PERMANENT_RUNNING_S, "road": PERMANENT_ROAD_S, "idle": PERMANENT_IDLE_S}
@@ -131,13 +131,13 @@ def permanent_code_drive(ticks: Ticks, states: EngineStates, cycles: Sequence[sl
 
 
 def _longest_s(flags: np.ndarray, index: np.ndarray) -> float:
-    """The longest stretch (s) of set flags without a hole in the ticks."""
+    """The longest stretch (s) of True `flags` over consecutive ticks."""
     stretch = np.cumsum(~flags | (np.diff(index, prepend=-1) != 1))
     return float(np.bincount(stretch[flags], minlength=1).max() * TICK_S)
 
 
 def similar_conditions(trace: Trace, freeze_frame: Mapping[str, Any] | None) -> SimilarConditions:
-    """Were the conditions of a freeze frame met again in this drive (13 CCR 1968.2(c), similar conditions)?
+    """Whether the conditions of a freeze frame were met again in this drive (13 CCR 1968.2(c), similar conditions).
 
     `freeze_frame` maps signal names to values, as a drive file holds it. Engine speed within 375 rpm, load
     within 20 percent of the stored value, and the same warm-up state (coolant below or from 71 °C)."""

@@ -1,4 +1,4 @@
-"""The test at standstill: what to do with the throttle, step by step, until a verdict has what it needs.
+"""The test at standstill: throttle instructions, step by step, until a verdict has the data it needs.
 
 No gear is engaged. The engine's own map turns speed and load into moves of its cams, where it moves them at standstill
 at all: the first openings of the throttle show that. Speeds and times are common practice, no source."""
@@ -21,14 +21,14 @@ from camlog.stream import Batch, StreamItem
 
 MOST_S = 300.0
 NEAR_RPM = 300.0  # of the speed asked for
-OPENED_RPM, CLOSED_RPM = 2000.0, 1300.0  # an opening goes above the one, and begins and ends below the other
+OPENED_RPM, CLOSED_RPM = 2000.0, 1300.0  # an opening rises above OPENED_RPM, and begins and ends below CLOSED_RPM
 ROLLING_KMH = 3.0
 _COMMANDS = frozenset(map(commanded, CAM_IDS))
-MOST_STEP_S = 1.0  # between two readings of engine speed, as counted
+MOST_STEP_S = 1.0  # longest time counted between two readings of engine speed
 
 
 class Step(NamedTuple):
-    """One thing to do: hold an engine speed (rpm) for some seconds, or open the throttle so many times (rpm 0)."""
+    """One instruction: hold an engine speed (`rpm`) for `want` seconds, or open the throttle `want` times (rpm 0)."""
 
     name: str
     want: float
@@ -40,8 +40,9 @@ ROUND = (Step("steady", 15.0, 1500.0), Step("steady", 15.0, 2500.0), Step("idle"
 
 
 class StandingTest:
-    """Follows a recording at standstill. `instruction` is what to do now, `over` why it has ended ("" while it goes on);
-    `end` is called once then; `covered` follows what it contains. Also a `Care`: its sentences come first, and nothing is asked of an engine that may not run."""
+    """A sink that guides a recording at standstill. `instruction` is what to do now; `over` says why the test has ended
+    ("" while it goes on), and `end` is called once then. `covered` tracks the coverage. Also a `Care`: its sentences
+    come first, and an engine that may not run gets no instruction."""
 
     def __init__(self, profile: VehicleProfile | None, end: Callable[[], None]):
         self.covered = CoverageTracker(profile=profile)
@@ -54,7 +55,7 @@ class StandingTest:
         self.over = ""
 
     def sentences(self) -> tuple[str, ...]:
-        """What must be said of an engine that must be stopped or may not be run."""
+        """The sentences about an engine that must be stopped or may not be run."""
         return self._care.sentences()
 
     @property
@@ -96,7 +97,7 @@ class StandingTest:
             self._finish("time")
 
     def _look(self) -> None:
-        """After a step: whether the engine moves its cams at all, and whether there is enough."""
+        """After a step: check whether the engine moves its cams at all, and whether there is enough data."""
         if self._made < len(FIRST):
             return
         went = max((high - low for low, high in self._went.values()), default=0.0)

@@ -1,9 +1,8 @@
-"""A drive on one coarse, even time base: what every slow question is answered from.
+"""A drive on one coarse, even time base, for everything that changes slowly.
 
-Engine state (off, cranking, idle or driven), warm-up and coverage need a quarter-second picture of a
-drive, not every reading. A tick holds the last reading at or before its time, NaN where that is too old.
-`tick_table` makes the ticks of a saved trace at once, `TickStream` those of a live drive piece by piece;
-both are the same function of the same readings."""
+Engine state (off, cranking, idle or driven), warm-up and coverage need four values a second, not every reading. A tick
+holds the last reading at or before its time, NaN where that is too old. `tick_table` makes the ticks of a saved trace
+at once, `TickStream` those of a live drive piece by piece; both give the same ticks for the same readings."""
 
 from __future__ import annotations
 
@@ -17,21 +16,20 @@ from numpy.lib.stride_tricks import sliding_window_view
 from camlog.trace import Trace
 
 TICK_S = 0.25  # a power of two, so that tick times are exact
-RATE_GAP_S = 2.0  # two readings farther apart than this are a hole in the recording, not its rate
-HOLD_S = 5.0  # after this long without any reading the drive's picture ends until the next one
+RATE_GAP_S = 2.0  # intervals longer than this are holes and do not count towards the sampling rate
+HOLD_S = 5.0  # after this long without any reading there are no ticks until the next reading
 
 UNKNOWN, OFF, CRANKING, IDLE, DRIVEN = range(5)
 
-OFF_RPM = 30.0  # a stopped engine may read a few rpm of noise
+OFF_RPM = 30.0  # below this the engine stands; a stopped engine may read a few rpm of noise
 RUNNING_RPM = 400.0  # above every cranking speed, below every idle
-IDLE_MAX_RPM = 1600.0  # fast idle just after a cold start, with the vehicle seen to stand still
-IDLE_MAX_RPM_BLIND = 1100.0  # with neither road speed nor throttle to confirm
+IDLE_MAX_RPM = 1600.0  # highest idle (fast idle after a cold start), if the vehicle is known to stand still
+IDLE_MAX_RPM_BLIND = 1100.0  # highest idle if neither road speed nor throttle is known
 STANDSTILL_KM_H = 1.6  # 13 CCR 1968.2(d): vehicle speed of 1 mph or less
-THROTTLE_CLOSED_PERCENT = 4.0  # above the lowest throttle reading seen so far
-JUST_STARTED_S = 5.0  # module run time at which a start counts as seen
-
-# How long a reading stands for the present value. Cam angles: three readings of the slowest recording that
-# can be judged.
+THROTTLE_CLOSED_PERCENT = 4.0  # closed: at most this far above the lowest throttle reading so far
+JUST_STARTED_S = 5.0  # a start counts as recorded up to this module run time
+# How long a reading is used as the present value. For cam angles: three intervals of the slowest recording that can be
+# judged.
 _MAX_AGE_S = {"coolant_temp": 60.0, "oil_temp": 60.0, "run_time": 10.0}
 _CAM_MAX_AGE_S, _OTHER_MAX_AGE_S = 1.0, 5.0
 
@@ -43,7 +41,7 @@ DRIVE_SIGNALS = (
 
 @dataclass(frozen=True)
 class Ticks:
-    """`index` (n,) int64, ascending, tick time = index * TICK_S; `columns` name -> (n,), NaN unknown."""
+    """Ticks of a drive: `index` (n,) int64, ascending, time = index * TICK_S; `columns` name -> (n,), NaN unknown."""
 
     index: np.ndarray
     columns: Mapping[str, np.ndarray]
@@ -56,7 +54,7 @@ class Ticks:
         return self.index * TICK_S
 
     def get(self, name: str) -> np.ndarray:
-        """A signal's values, shape (n,); all NaN where it was not asked for."""
+        """A signal's values, shape (n,); all NaN if it is not among the columns."""
         column = self.columns.get(name)
         return np.full(len(self.index), np.nan) if column is None else column
 
@@ -71,14 +69,14 @@ def tick_table(trace: Trace, signals: Iterable[str] = DRIVE_SIGNALS) -> Ticks:
 
 
 class TickStream:
-    """Makes the ticks of `tick_table` from readings as they come, which it keeps until they are taken."""
+    """Makes the ticks of `tick_table` from live readings, and keeps them until `take` is called."""
 
     def __init__(self, signals: Iterable[str] = DRIVE_SIGNALS):
         self._rows: list[float] = []
         self._readings: dict[str, tuple[list[float], list[float]]] = {name: ([], []) for name in signals}
 
     def add(self, time_s: float, values: Mapping[str, float]) -> None:
-        """Take the readings of one batch; batches come in time order."""
+        """Add the readings of one batch; batches must come in time order."""
         wanted = False
         for name, value in values.items():
             if name in self._readings and value is not None and math.isfinite(value):
@@ -90,7 +88,7 @@ class TickStream:
             self._rows.append(time_s)
 
     def take(self) -> Ticks:
-        """The ticks completed since the last call. Of each signal only the last reading is kept."""
+        """The ticks completed since the last call. Afterwards only the last reading of each signal is kept."""
         readings = {name: (np.array(t), np.array(v)) for name, (t, v) in self._readings.items()}
         ticks = _ticks(np.array(self._rows), readings)
         for kept in (self._rows, *(column for pair in self._readings.values() for column in pair)):
@@ -112,7 +110,7 @@ def _ticks(row_s: np.ndarray, readings: Mapping[str, tuple[np.ndarray, np.ndarra
 
 
 def _complete(row_s: np.ndarray) -> np.ndarray:
-    """Ticks that are complete: a later row exists, and the last row before them is at most HOLD_S old."""
+    """Index of each complete tick: a later row exists, and the last row before it is at most HOLD_S old."""
     if not len(row_s):
         return np.empty(0, dtype=np.int64)
     breaks = np.flatnonzero(np.diff(row_s) > HOLD_S)
@@ -124,8 +122,8 @@ def _complete(row_s: np.ndarray) -> np.ndarray:
 
 @dataclass(frozen=True)
 class EngineStates:
-    """`state` (n,) of UNKNOWN, OFF, CRANKING, IDLE, DRIVEN; `started` (n,) True at a tick where a start was
-    seen; `since_start_s` (n,) seconds since that start, infinite before the first."""
+    """`state` (n,) of UNKNOWN, OFF, CRANKING, IDLE, DRIVEN; `started` (n,) True at the tick of an engine start;
+    `since_start_s` (n,) seconds since the last start, infinite before the first."""
 
     state: np.ndarray
     started: np.ndarray
@@ -142,8 +140,8 @@ class EngineStates:
 
 
 class EngineClassifier:
-    """Classifies ticks in pieces or at once; holds what later ticks need of earlier ones. Causal: a tick's state rests
-    on that tick and what came before, so a live drive in pieces and a saved trace whole give the same."""
+    """Classifies the engine state of ticks, in pieces or at once. A tick's state depends only on that tick and earlier
+    ones, so a live drive in pieces and a saved trace give the same states."""
 
     def __init__(self) -> None:
         self._throttle_min = np.inf
@@ -153,7 +151,7 @@ class EngineClassifier:
     def classify(self, ticks: Ticks) -> EngineStates:
         rpm, throttle, speed = (ticks.get(n) for n in ("engine_speed", "throttle_position", "vehicle_speed"))
         lowest = np.fmin.accumulate(np.concatenate([[self._throttle_min], throttle]))
-        # Accelerator released and vehicle standing, as far as the signals at hand can tell.
+        # Accelerator released and vehicle standing, as far as the available signals show.
         released = ~(throttle > lowest[1:] + THROTTLE_CLOSED_PERCENT)
         top_rpm = np.where(np.isfinite(speed), IDLE_MAX_RPM, IDLE_MAX_RPM_BLIND)
         idle = (rpm <= top_rpm) & ~(speed > STANDSTILL_KM_H) & released
@@ -161,7 +159,7 @@ class EngineClassifier:
         state = np.select(
             [running & idle, running, rpm < OFF_RPM, rpm < RUNNING_RPM], [IDLE, DRIVEN, OFF, CRANKING], UNKNOWN
         )
-        # The module drops out while cranking, so the last state that was known decides, not the last tick.
+        # The module may drop out while cranking, so the last known state decides, not the last tick.
         known = np.concatenate([[self._last_known], state])
         last_known = known[np.maximum.accumulate(np.where(known == UNKNOWN, 0, np.arange(len(known))))]
         before = last_known[:-1]
@@ -173,7 +171,7 @@ class EngineClassifier:
 
 
 class Intervals:
-    """Mean time between the readings of one signal, holes left out; exact in whole microseconds."""
+    """Mean time between the readings of one signal without holes; exact in whole microseconds."""
 
     def __init__(self) -> None:
         self.readings = 0
@@ -191,7 +189,7 @@ class Intervals:
 
     @property
     def mean_s(self) -> float | None:
-        """Mean interval in seconds; None without two readings in a row."""
+        """Mean interval (s); None without two successive readings."""
         return self._total_us / self._count / 1e6 if self._count else None
 
 
