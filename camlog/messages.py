@@ -18,7 +18,7 @@ from camlog.errors import InputError
 from camlog.numbers import UnitFormatter, duration, in_whole, number, percent, unit_words, with_unit
 
 if TYPE_CHECKING:
-    from jinja2 import Environment
+    from jinja2 import Environment, Template
 
 LANGUAGE = "CAMLOG_LANGUAGE"
 _FORMATTER = UnitFormatter()
@@ -117,3 +117,11 @@ def _environment() -> Environment:
     environment = Environment(undefined=StrictUndefined)
     environment.filters |= FILTERS
     return environment
+
+
+@cache
+def text_template(package: str, name: str, **filters: Callable) -> Template:
+    """A file of a package as a Jinja2 template of lines of text, with FILTERS and those given."""
+    environment = _environment().overlay(trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True)
+    environment.filters = environment.filters | filters
+    return environment.from_string(files(package).joinpath(name).read_text(encoding="utf-8"))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import shlex
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, Self
+from typing import TYPE_CHECKING, Literal
 
 import typer
 
@@ -41,12 +41,15 @@ def convert(
     """
     from camlog.convert import convert as convert_file
 
-    asking = sys.stdin.isatty() and sys.stderr.isatty()
-    with _Progress() as progress:
+    progress = _Progress() if sys.stderr.isatty() else None
+    try:
         done = convert_file(
-            file, mapping=map_, out=out, ask=_ask_with(progress) if asking else None, progress=progress, force=force,
-            rate_hz=rate, angles=angles, positive=positive,
+            file, mapping=map_, out=out, ask=_ask_with(progress) if progress and sys.stdin.isatty() else None,
+            progress=progress, force=force, rate_hz=rate, angles=angles, positive=positive,
         )  # fmt: skip
+    finally:
+        if progress:
+            progress.bar.stop()
     _say(file, done)
 
 
@@ -81,7 +84,7 @@ def _ask_with(progress: _Progress):
     from camlog.convert.words import say
 
     def ask(question: Question) -> str | None:
-        progress.pause()
+        progress.bar.stop()
         counted = say("question_of", place=question.place, of=question.of)
         shown = in_words(question.look) if question.look else ""
         typer.echo(err=True)
@@ -105,32 +108,17 @@ def _ask_with(progress: _Progress):
 
 
 class _Progress:
-    """Shows the share done on a terminal, nothing in a pipe; stands aside for questions."""
+    """Shows the share done on a terminal; stopped, it stands aside for questions."""
 
     def __init__(self):
-        self._bar = None
+        from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
-    def __enter__(self) -> Self:
-        if sys.stderr.isatty():
-            from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+        from camlog.console import PlainConsole
 
-            from camlog.console import PlainConsole
-
-            self._bar = Progress(
-                TextColumn("converting"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn(),
-                console=PlainConsole(stderr=True), transient=True,
-            )  # fmt: skip
-            self._bar.add_task("", total=1.0)
-        return self
+        columns = TextColumn("converting"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn()
+        self.bar = Progress(*columns, console=PlainConsole(stderr=True), transient=True)
+        self._task = self.bar.add_task("", total=1.0)
 
     def __call__(self, share: float) -> None:
-        if self._bar is not None:
-            self._bar.start()
-            self._bar.update(self._bar.task_ids[0], completed=share)
-
-    def pause(self) -> None:
-        if self._bar is not None:
-            self._bar.stop()
-
-    def __exit__(self, *_) -> None:
-        self.pause()
+        self.bar.start()
+        self.bar.update(self._task, completed=share)

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import json as json_text
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import typer
 
 from camlog.cli.options import group
-from camlog.numbers import in_whole, percent
+from camlog.messages import text_template
 
 if TYPE_CHECKING:
     from camlog.job.record import Job
@@ -52,7 +52,7 @@ def show(
     if json:
         typer.echo(json_text.dumps(found.content | {"next": steps}, indent=1, ensure_ascii=False))
         return
-    _show(found, steps)
+    typer.echo(_template().show(found, steps, SHOWN), nl=False)
     if out is not None:
         _pages(found, steps, out, force)
 
@@ -75,7 +75,7 @@ def found(
         add_found(record, outcome, text, who)
         typer.echo(f"Noted: {outcome}.")
     record.save()
-    _show(record, next_steps(record, shop_file, layout))
+    typer.echo(_template().show(record, next_steps(record, shop_file, layout), SHOWN), nl=False)
 
 
 def quote(
@@ -91,17 +91,7 @@ def quote(
     if json:
         typer.echo(json_text.dumps(made, indent=1, ensure_ascii=False))
         return
-    money = made["currency"] or "shop.toml names no currency"
-    typer.echo(f"{'cures':>7}{'labour':>8}{'parts':>7}{'back':>6}{'in the end':>12}   choice ({money})")
-    for c in made["choices"]:
-        if c["cures"] < WORTH_SHOWING and c["key"] != made["repair"]:
-            continue
-        mark = "*" if c["key"] == made["repair"] else " "
-        figures = f"{percent(c['cures']):>7}{c['labour']:>8}{c['parts']:>7}{percent(c['comes_back']):>6}{c['expected_cost']:>12}"
-        typer.echo(f"{figures} {mark} {c['key']}: {c['repair']}")
-    if made["whole_set_from_km"] is not None:
-        typer.echo(f"The whole timing set costs less in the end from {in_whole(made['whole_set_from_km'], 'km')}.")
-    typer.echo("Parts: " + "; ".join(p["what"] for p in made["parts"]) + ".")
+    typer.echo(_template().quote(made, WORTH_SHOWING), nl=False)
 
 
 def sheet(
@@ -165,31 +155,8 @@ def _open(
     return record, read_shop(shop, record.path.parent), layout_of(profile), profile
 
 
-def _show(record: Job, steps: dict) -> None:
-    for text in record.get("findings").get("do_not_run", ()):
-        typer.echo(text)
-    if record.get("complaint"):
-        typer.echo(f"Complaint: {record.get('complaint')}")
-    typer.echo("Causes, with what is known by now:")
-    for cause in steps["causes"][:SHOWN]:
-        typer.echo(f"  {percent(cause['probability']):>5}  {cause['cause']} ({cause['group']})")
-    if steps["first"]:
-        typer.echo(f"First: {steps['first']}")
-    if steps["checks"]:
-        typer.echo(steps["note"] or "Next, in this order, as long as each is in order:")
-    for number, check in enumerate(steps["checks"], start=1):
-        typer.echo(f"  {number}. {check['check']} ({check['minutes']:.0f} min, {check['cost']:.0f}) [{check['key']}]")
-        typer.echo(f"     Shows: {' | '.join(check['outcomes'])}")
-        for caution in check["cautions"]:
-            typer.echo(f"     Careful: {caution}")
-    money = steps["currency"] or f"at {steps['labour_per_hour']:g} an hour"
-    typer.echo(
-        f"Expected cost until the fault is found and mended, {money}: {steps['expected_cost']:.0f} in this order, "
-        f"{steps['opening_first']:.0f} when the engine is opened first."
-    )
-    for check in record.get("checks"):
-        at = check.get("at", "")[:16].replace("T", " ")
-        typer.echo(f"Found {at}, {check.get('key')}: {check.get('note') or check.get('outcome')}")
+def _template() -> Any:
+    return text_template(__package__, "job.txt.j2").module
 
 
 def _pages(record: Job, steps: dict, folder: Path, force: bool) -> None:

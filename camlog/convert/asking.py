@@ -5,10 +5,7 @@ from __future__ import annotations
 import math
 import shlex
 from collections.abc import Callable, Sequence
-from collections.abc import Mapping as Items
 from dataclasses import replace
-from functools import cache
-from importlib import resources
 from pathlib import Path
 
 from camlog.cams import CAM_IDS, actual, cam_of, cam_words, commanded
@@ -19,7 +16,7 @@ from camlog.convert.model import Ask, ColumnLook, ColumnMatch, Question
 from camlog.convert.ranges import possible_units
 from camlog.convert.words import SECONDS_IN, say
 from camlog.errors import InputError
-from camlog.messages import capital
+from camlog.messages import capital, text_template
 from camlog.new_files import write_text
 from camlog.signals import SIGNALS
 
@@ -43,7 +40,8 @@ def mapping_path(path: Path) -> Path:
 def offer_mapping(path: Path, text: str, *, elsewhere: bool = True) -> tuple[Path | None, bool]:
     """Write the ready-made mapping file unless one is there: beside the file or, with `elsewhere`, in the present
     folder where that cannot be. Returns its path (None: cannot be written), and whether it is new."""
-    for target in (mapping_path(path), Path(mapping_path(path).name))[: 1 + elsewhere]:
+    beside = mapping_path(path)
+    for target in (beside, Path(beside.name))[: 1 + elsewhere]:
         try:
             write_text(text, target, replace=False)
             return target, True
@@ -69,37 +67,19 @@ def mapping_text(
     """The text of a mapping file for the file `name`. What is in doubt stands as a comment: nothing is
     answered by passing it back as it is."""
     time = offered or next((c for c in layout.columns if timing and c.index in timing.columns[-1:]), None)
-    return _template().render(
+    filters = {"plain": _plain, "quoted": quoted, "other_angles": other_angles, "possible_units": possible_units}
+    return text_template(__package__, "mapping.toml.j2", **filters).render(
         name=name, timing=timing, clock=clock, columns=columns,
         time_column=time and (quoted(time.heading) if time.heading else str(time.index + 1)),
         doubts={d for c in columns if c.doubtful for d in c.doubts},
     )  # fmt: skip
 
 
-@cache
-def _template():
-    import jinja2
-
-    environment = jinja2.Environment(
-        trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True, undefined=jinja2.StrictUndefined
-    )
-    environment.filters |= {
-        "plain": _plain, "quoted": quoted, "other_angles": other_angles, "possible_units": possible_units
-    }  # fmt: skip
-    return environment.from_string(resources.files(__package__).joinpath("mapping.toml.j2").read_text("utf-8"))
-
-
 def quoted(text: str) -> str:
-    """A TOML string of any text."""
-    return '"' + "".join(map(_escaped, text)) + '"'
-
-
-def _escaped(char: str) -> str:
-    if char in '"\\':
-        return "\\" + char
-    if "\ud800" <= char <= "\udfff":
-        return "?"  # half a character, which no file in UTF-8 can hold
-    return f"\\u{ord(char):04x}" if char < " " or char == "\x7f" else char
+    """A TOML string of any text; half a character, which no file in UTF-8 can hold, becomes a question mark."""
+    whole = text.encode("utf-8", "replace").decode()
+    escaped = (f"\\u{ord(c):04x}" if c < " " or c == "\x7f" else "\\" + c if c in '"\\' else c for c in whole)
+    return '"' + "".join(escaped) + '"'
 
 
 def other_angles(signal: str) -> list[str]:
@@ -159,12 +139,8 @@ def _whose(match: ColumnMatch, about: str) -> object:
 
 def _taken(matches: Matches, mapping: Mapping, asked: ColumnMatch) -> set[str]:
     """Signals that other columns surely are, or were said to be: no two columns mean the same."""
-    return {
-        m.signal
-        for m in matches
-        if m.index != asked.index and m.signal
-        and (m.certain or (rule := mapping.rule(m.name, m.index)) is not None and rule.signal == m.signal)
-    }  # fmt: skip
+    others = [(m, mapping.rule(m.name, m.index)) for m in matches if m.index != asked.index and m.signal]
+    return {m.signal for m, rule in others if m.certain or (rule is not None and rule.signal == m.signal)}
 
 
 def _question(match: ColumnMatch, about: str, taken: set[str]) -> Question:
@@ -214,9 +190,9 @@ def numbers_in(text: str) -> tuple[float, ...]:
 
 
 def _with_answer(mapping: Mapping, match: ColumnMatch, about: str, answer: str) -> Mapping:
+    said: dict = {about: answer}
     if _whose(match, about) is None:
-        return replace(mapping, angle=answer)
-    said: Items[str, object] = {about: answer}
+        return replace(mapping, angles=replace(mapping.angles, **said))
     if about == "signal" or answer == _NONE_OF_THESE:
         said = {"signal": "" if answer == _NONE_OF_THESE else answer, "deviation": None}
     elif about == "rest_deg":
@@ -227,7 +203,7 @@ def _with_answer(mapping: Mapping, match: ColumnMatch, about: str, answer: str) 
     known = {} if about in ("positive", "angle") else {"signal": match.signal}
     rule = mapping.rule(match.name, match.index) or ColumnRule()
     new: dict = {"heading": None, "number": match.index + 1, **known, **said}
-    return replace(mapping, columns=(*mapping.columns, replace(rule, **new)))
+    return replace(mapping, column=(*mapping.column, replace(rule, **new)))
 
 
 def ask_time_unit(reason: str, ask: Ask) -> str | None:

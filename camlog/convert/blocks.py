@@ -96,16 +96,14 @@ class BlockParser:
 
     def _pieces(self, text: str, first_line: int) -> Iterator[Parsed]:
         """A block at once where it is regular, else piece by piece."""
-        parsed = self._at_once(text, first_line)
-        start = 0 if parsed is None else len(text)
-        while start < len(text):
-            end = text.find("\n", start + _PIECE) + 1 or len(text)
-            piece = text[start:end]
+        if (parsed := self._at_once(text, first_line)) is not None:
+            yield parsed
+            return
+        while text:
+            end = text.find("\n", _PIECE) + 1 or len(text)
+            piece, text = text[:end], text[end:]
             yield self._at_once(piece, first_line) or self._row_by_row(piece, first_line)
             first_line += piece.count("\n")
-            start = end
-        if parsed is not None:
-            yield parsed
 
     # ------------------------------------------------------------ regular blocks
 

@@ -61,9 +61,8 @@ def _roles_by_lag(columns: list[Column], lag_s: Lag) -> None:
         for first, second in (mates, mates[::-1]):
             lag = lag_s(first, second)
             if lag is not None and lag > 0:
-                first.role, second.role = "commanded", "actual"
-                first.why.append(say("role_leads", other=repr(second.heading.text), lag=lag))
-                second.why.append(say("role_follows", other=repr(first.heading.text), lag=lag))
+                first.settle("role", "commanded", say("role_leads", other=repr(second.heading.text), lag=lag))
+                second.settle("role", "actual", say("role_follows", other=repr(first.heading.text), lag=lag))
                 break
 
 
@@ -75,8 +74,7 @@ def _roles(columns: list[Column]) -> None:
         commanded = [c for c in mates if c.role == "commanded"]
         others = [c for c in mates if c.role in (None, "actual")]
         if len(commanded) == 1 and not others and _alike(column.figures, commanded[0].figures):
-            column.role = "actual"
-            column.why.append(say("follows_command", command=repr(commanded[0].heading.text)))
+            column.settle("role", "actual", say("follows_command", command=repr(commanded[0].heading.text)))
         else:
             column.doubt("signal", say("role_open"))
 
@@ -97,24 +95,19 @@ def _banks(columns: list[Column]) -> None:
     for column in columns:
         places.setdefault((column.side, column.role), []).append(column)
     second_bank = any(c.bank == 2 for c in columns)
-
-    def banks_of_actual(side: str | None) -> set[int | None]:
-        return {c.bank for c in places.get((side, "actual"), ())}
-
     for (side, role), group in places.items():
-        unsaid = [c for c in group if c.bank is None]
+        unsaid, of_actual = [c for c in group if c.bank is None], {c.bank for c in places.get((side, "actual"), ())}
         for column in unsaid:
             if len(unsaid) > 1:
                 names = say("and").join(repr(c.heading.text) for c in unsaid[:3])
                 column.doubt("signal", say("read_alike", names=names))
-            elif role == "commanded" and len(group) == 1 and banks_of_actual(side) == set(BANKS):
-                column.bank, *column.serves = BANKS
-                column.why.append(say("serves_all_banks"))
+            elif role == "commanded" and len(group) == 1 and of_actual == set(BANKS):
+                column.settle("bank", BANKS[0], say("serves_all_banks"))
+                column.serves = list(BANKS[1:])
             elif second_bank or len(group) > 1:
                 column.doubt("signal", say("bank_open"))
             else:
-                column.bank = 1
-                column.why.append(say("bank_alone"))
+                column.settle("bank", 1, say("bank_alone"))
         for column in group:
             if column.bank is not None and sum(c.bank == column.bank for c in group) > 1:
                 column.doubt("signal", say("means_the_same"))
@@ -122,41 +115,34 @@ def _banks(columns: list[Column]) -> None:
 
 def _shafts(columns: list[Column], file_angle: str | None) -> None:
     for column in columns:
-        if column.said_angle is not None:
-            column.angle = column.said_angle
-            column.why.append(say("angle_by_unit", angle=column.angle))
+        if (said_angle := column.said_angle) is not None:
+            column.settle("angle", said_angle, say("angle_by_unit", angle=said_angle))
         elif set(column.heading.words) & {"crank", "crankshaft"}:
-            column.angle = "crank"
-            column.why.append(say("angle_by_heading"))
+            column.settle("angle", "crank", say("angle_by_heading"))
     said = {c.angle for c in columns if c.angle}
     wide = [c for c in columns if c.figures.count and c.figures.span > _CRANK_SPAN_DEG and not c.is_raw]
-    for column in columns:
-        if column.angle is not None:
-            continue
+    for column in filter(lambda c: c.angle is None, columns):
         if file_angle is not None:
-            column.angle = file_angle
-            column.why.append(say("angle_told", angle=file_angle))
+            column.settle("angle", file_angle, say("angle_told", angle=file_angle))
         elif len(said) == 1:
-            column.angle = next(iter(said))
-            column.why.append(say("angle_like_others", angle=column.angle))
+            (angle,) = said
+            column.settle("angle", angle, say("angle_like_others", angle=angle))
         elif wide and not said:
-            column.angle = "crank"
-            column.why.append(say("angle_by_span", name=repr(wide[0].heading.text), span=wide[0].figures.span))
+            name, span = repr(wide[0].heading.text), wide[0].figures.span
+            column.settle("angle", "crank", say("angle_by_span", name=name, span=span))
         else:
             column.doubt("angle", say("angle_open"))
 
 
 def _sign(column: Column, mates: list[Column], file_positive: str | None) -> None:
-    said = {c.said_positive for c in mates if c.said_positive}
-    if column.said_positive is not None:
-        column.positive = column.said_positive
-        column.why.append(say("sign_by_heading", positive=column.positive))
+    said, own = {c.said_positive for c in mates if c.said_positive}, column.said_positive
+    if own is not None:
+        column.settle("positive", own, say("sign_by_heading", positive=own))
     elif len(said) == 1:
-        column.positive = said.pop()
-        column.why.append(say("sign_by_mate", positive=column.positive))
+        (positive,) = said
+        column.settle("positive", positive, say("sign_by_mate", positive=positive))
     elif file_positive is not None:
-        column.positive = file_positive
-        column.why.append(say("sign_told", positive=file_positive))
+        column.settle("positive", file_positive, say("sign_told", positive=file_positive))
     else:
         _sign_by_values(column, mates)
 
@@ -173,8 +159,7 @@ def _sign_by_values(column: Column, mates: list[Column]) -> None:
     else:
         column.doubt("positive", say("sign_open", low=f.low, high=f.high))
         return
-    column.positive = "advance"
-    column.why.append(reason)
+    column.settle("positive", "advance", reason)
 
 
 def _rest(column: Column, mates: list[Column]) -> None:

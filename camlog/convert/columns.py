@@ -84,6 +84,11 @@ class Column:
         """What counts positive, as a rule, camlog's own name or its heading says."""
         return self.rule.positive or ("advance" if self.is_own else None) or self.candidate.sign
 
+    def settle(self, about: str, value: object, why: str) -> None:
+        """Set `role`, `bank`, `angle` or `positive`, with the reason."""
+        setattr(self, about, value)
+        self.why.append(why)
+
     def doubt(self, about: str, why: str = "") -> None:
         self.doubts[about] = self.doubts.get(about) or why
 

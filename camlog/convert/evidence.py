@@ -189,8 +189,11 @@ def checked(matches: Sequence[ColumnMatch], table: Table, mapping: Mapping, know
     """
     certain = {m.signal: m for m in matches if m.certain}
     angles = {s: m for s, m in certain.items() if is_angle(s)}
-    series = {s: _scaled(series_of(table, m.index), m) for s, m in angles.items()}
-    series = {s: one for s, one in series.items() if len(one.values) and np.ptp(one.values) > 0.0}
+    series = {}
+    for signal, m in angles.items():
+        read = series_of(table, m.index)
+        if len(read.values) and np.ptp(read.values) > 0.0 and m.factor:
+            series[signal] = Series(read.time_s, read.values * m.factor + m.offset)
     speed, load = ((s for s in names if s in certain) for names in (("engine_speed",), _LOADS))
     engine = [series_of(table, certain[s].index) for s in (*list(speed), *list(load)[:1])]
     doubts: dict[str, tuple[str, str]] = {}
@@ -205,10 +208,6 @@ def checked(matches: Sequence[ColumnMatch], table: Table, mapping: Mapping, know
         _doubted(m, doubts[m.signal], mapping) if m.certain and m.index not in known and m.signal in doubts else m
         for m in matches
     )
-
-
-def _scaled(series: Series, match: ColumnMatch) -> Series:
-    return Series(series.time_s, series.values * match.factor + match.offset)
 
 
 def _contradiction(

@@ -97,7 +97,9 @@ class _Runs:
             fits = int(self.gaps[period::period].sum())
             # Two gaps in a run of luck: each fits by chance once in `period`.
             if known >= _MIN_CHANGES and fits >= (1 - _SLIPS) * known and self.gaps[period] >= 0.05 * known:
-                if known * math.log(period) - _slip_ways(known, known - fits) > -math.log(_LUCK):
+                slips = known - fits
+                ways = math.lgamma(known + 1) - math.lgamma(slips + 1) - math.lgamma(fits + 1)
+                if known * math.log(period) - ways > -math.log(_LUCK):
                     return period
         shortest = int(np.searchsorted(np.cumsum(self.gaps), 0.02 * known, side="right"))
         if shortest >= 2 and self.turns >= _RESTLESS * self.moves and known >= 2 * _MIN_CHANGES:
@@ -110,10 +112,6 @@ class _Runs:
     def fits(self, period: int) -> bool:
         """True where the changes there are do not speak against renewal every `period` rows."""
         return self.few_missing and int(self.gaps[::period].sum()) >= (1 - _SLIPS) * int(self.gaps.sum())
-
-
-def _slip_ways(known: int, slips: int) -> float:
-    return math.lgamma(known + 1) - math.lgamma(slips + 1) - math.lgamma(known - slips + 1)
 
 
 def column_figures(store: RowStore) -> list[ColumnFigures]:

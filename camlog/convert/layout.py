@@ -98,13 +98,13 @@ def survey_layout(text: TextBlocks, mapping: Mapping) -> Layout:
         raise text.endless_line(longest + 1)
     if "\n" not in text.head and len(text.head) >= _LONG_LINE:
         next(text.blocks(), None)  # a line that long: either it never ends, or it has too many columns
-    dialect = Dialect(mapping.separator) if mapping.separator else find_dialect(lines)
+    dialect = Dialect(mapping.table.separator) if mapping.table.separator else find_dialect(lines)
     if dialect is None:
         raise say.error("no_readings", file=text.path)
     columns, line = max((row.count(dialect.separator) + 1, -i) for i, row in enumerate(lines, start=1))
     if columns > MAX_COLUMNS:
         raise say.error("too_many_columns", file=text.path, line=-line, columns=columns, most=MAX_COLUMNS)
-    return _layout(text.path, lines, dialect, Numbers(mapping.decimal) if mapping.decimal else None)
+    return _layout(text.path, lines, dialect, Numbers(mapping.table.decimal) if mapping.table.decimal else None)
 
 
 def _layout(path: Path, lines: Sequence[str], dialect: Dialect, numbers: Numbers | None) -> Layout:

@@ -32,7 +32,7 @@ offset = 0.0
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from difflib import get_close_matches
 from functools import partial
 from pathlib import Path
@@ -113,29 +113,20 @@ class _MappingFile:
 
 
 @dataclass(frozen=True)
-class Mapping:
-    """What is said about a file; everything that is None or absent is found out."""
+class Mapping(_MappingFile):
+    """What is said about a file, and the mapping file it stands in; everything that is None or absent is found out."""
 
-    columns: tuple[ColumnRule, ...] = ()
-    time_column: str | int | None = None
-    time_unit: str | None = None
-    rate_hz: float | None = None
-    day_first: bool | None = None
-    angle: str | None = None
-    positive: str | None = None
-    separator: str | None = None
-    decimal: str | None = None
-    encoding: str | None = None
+    schema: str = SCHEMA
     file: TomlFile | None = field(default=None, compare=False, repr=False)
 
     def rule(self, heading: str, index: int) -> ColumnRule | None:
         """The last rule about a column; None where there is none."""
-        return next((r for r in reversed(self.columns) if r.is_about(heading, index)), None)
+        return next((r for r in reversed(self.column) if r.is_about(heading, index)), None)
 
     def check_used(self, headings: Iterable[tuple[str, int]]) -> None:
         """Raises InputError where a rule is about a column the file does not have."""
         headings = list(headings)
-        for place, rule in enumerate(self.columns):
+        for place, rule in enumerate(self.column):
             if not any(rule.is_about(h, i) for h, i in headings):
                 near = get_close_matches(rule.heading or "", [h for h, _ in headings], n=1)
                 name = f"number {rule.number}" if rule.number is not None else f"heading {rule.heading!a}"
@@ -154,10 +145,7 @@ def read_mapping(path: str | Path) -> Mapping:
         "".encode(read.table.encoding or "utf-8")
     except (LookupError, ValueError) as error:
         raise toml.refusal(say, ("table", "encoding"), "no_encoding", value=shown(read.table.encoding)) from error
-    return Mapping(
-        read.column, read.time.column, read.time.unit, read.time.rate_hz, read.time.day_first,
-        **asdict(read.angles), **asdict(read.table), file=toml,
-    )  # fmt: skip
+    return Mapping(**vars(read), file=toml)
 
 
 def _check_rule(toml: TomlFile, where: tuple, rule: ColumnRule) -> None:

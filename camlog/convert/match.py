@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from itertools import chain, count
 
@@ -32,7 +32,7 @@ def match_columns(table: Table, figures: Sequence[ColumnFigures], mapping: Mappi
     def lag_s(first: Column, second: Column) -> float | None:
         return sure_lag_s(series_of(table, first.source.index), series_of(table, second.source.index))
 
-    understand_cams([c for c in columns if c.is_cam], mapping.angle, mapping.positive, lag_s)
+    understand_cams([c for c in columns if c.is_cam], mapping.angles.angle, mapping.angles.positive, lag_s)
     system = _system(columns)
     matches = [_cam_match(c) if c.is_cam else _plain_match(c, system) for c in columns]
     own = {c.source.index for c in columns if c.is_own}
@@ -40,12 +40,15 @@ def match_columns(table: Table, figures: Sequence[ColumnFigures], mapping: Mappi
     return _repeats_alike((*named, *_for_other_banks(columns, named)))
 
 
-def _match(column: Column, signal: str = "", score: float = 0.0, **more) -> ColumnMatch:
+def _match(
+    column: Column, signal: str, score: float, reasons: Iterable[str], doubts: Iterable[str] = (), **more
+) -> ColumnMatch:
     """The match of a column, with what is known of it however it is understood."""
-    source, figures = column.source, column.figures
+    source, figures, doubts = column.source, column.figures, tuple(doubts)
     low, high = (figures.low, figures.high) if figures.count else (None, None)
     return ColumnMatch(
-        signal, score=round(score, 2), name=source.heading, index=source.index, low=low, high=high,
+        signal, score=round(min(score, _DOUBTED) if doubts else score, 2), reasons=tuple(filter(None, reasons)),
+        certain=not doubts, doubts=doubts, name=source.heading, index=source.index, low=low, high=high,
         held_rows=figures.held_rows, repeated_share=figures.repeated_share, **more,
     )  # fmt: skip
 
@@ -123,12 +126,10 @@ def _cam_match(column: Column) -> ColumnMatch:
         turn = (-1.0 if column.positive == "retard" else 1.0) * (2.0 if column.angle == "cam" else 1.0)
         offset = (offset * to_deg + zero - (rule.rest_deg or 0.0)) * turn
         factor, unit = factor * to_deg * turn, "deg"
-    score = column.candidate.score
     return _match(
-        column, column.signal, min(score, _DOUBTED) if doubts else score, unit=unit, certain=not doubts,
-        reasons=tuple(filter(None, (column.candidate.reason, *doubts.values(), *column.why))), factor=factor,
-        offset=offset, angle=column.angle if is_angle_ else None, positive=column.positive if is_angle_ else None,
-        rest_deg=rule.rest_deg or 0.0, doubts=tuple(doubts), deviation=rule.deviation,
+        column, column.signal, column.candidate.score, (column.candidate.reason, *doubts.values(), *column.why), doubts,
+        unit=unit, factor=factor, offset=offset, angle=column.angle if is_angle_ else None,
+        positive=column.positive if is_angle_ else None, rest_deg=rule.rest_deg or 0.0, deviation=rule.deviation,
     )  # fmt: skip
 
 
@@ -141,8 +142,7 @@ def _plain_match(column: Column, system: str | None) -> ColumnMatch:
 
     def unused(reason: str, score: float, speaks_of_cam: bool = False) -> ColumnMatch:
         return _match(
-            column, unit=column.own_unit, score=score, reasons=(reason,), certain=True, factor=factor, offset=offset,
-            speaks_of_cam=speaks_of_cam,
+            column, "", score, (reason,), unit=column.own_unit, factor=factor, offset=offset, speaks_of_cam=speaks_of_cam,
         )  # fmt: skip
 
     if rule.signal in ("", LEAVE_OUT):
@@ -169,10 +169,7 @@ def _plain_match(column: Column, system: str | None) -> ColumnMatch:
     if fault and (rule.unit or column.heading.unit):
         doubts.append("unit")
     why = candidate.reason, column.rival and say("rival", names=column.rival), fault
-    return _match(
-        column, signal, min(candidate.score, _DOUBTED) if doubts else candidate.score, unit=unit,
-        reasons=tuple(filter(None, why)), certain=not doubts, factor=factor, offset=offset, doubts=tuple(doubts),
-    )  # fmt: skip
+    return _match(column, signal, candidate.score, why, doubts, unit=unit, factor=factor, offset=offset)
 
 
 def _named(columns: Sequence[Column], matches: Sequence[ColumnMatch]) -> tuple[ColumnMatch, ...]:

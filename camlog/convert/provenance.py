@@ -87,13 +87,11 @@ def notes_of(
     for period in dict.fromkeys(m.held_rows for m in written if m.held_rows > 1):
         names = and_more([m.name for m in written if m.held_rows == period], _NAMES_SHOWN)
         notes.append(say("held", period=period, names=names))
-    again = [m for m in written if m.repeated_share]
-    if again:
+    if again := [m for m in written if m.repeated_share]:
         names = and_more([m.name for m in again], _NAMES_SHOWN)
         notes.append(say("repeats", share=again[0].repeated_share, names=names))
     notes += [say("told_but", why=why) for why in sorted({m.contradiction for m in matches} - {""})]
-    unused = [say("unused_cam", name=repr(m.name), why=m.reason) for m in matches if m.speaks_of_cam]
-    if unused:
+    if unused := [say("unused_cam", name=repr(m.name), why=m.reason) for m in matches if m.speaks_of_cam]:
         notes.append(say("unused_cams", columns="; ".join(unused)))
     return (*notes, *(counted("failed", count, name=name) for name, count in rows.failed.items()))
 
@@ -127,11 +125,8 @@ def drive_of(
         for clock, time, column, text in table.remarks
     ]
     times = [
-        {
-            "kind": clock.timing.kind, "unit": clock.unit, "factor_s": clock.factor, "first": float(clock.first),
-            "first_text": clock.first_text or None, "trace_begins_at_s": first_s, "reason": clock.reason,
-        }
-        for clock in table.clocks
+        {"kind": c.timing.kind, "unit": c.unit, "factor_s": c.factor, "first": float(c.first),
+         "first_text": c.first_text or None, "trace_begins_at_s": first_s, "reason": c.reason} for c in table.clocks
     ]  # fmt: skip
     adapter = {
         "name": "converted", **info, "time": times[0], "columns": [_record(c) for c in conversion.columns],
@@ -207,7 +202,5 @@ def _snapshot(time_s: float, lists: dict[str, tuple[str, ...]]) -> CodeSnapshot:
 
 def _events(remarks: Remarks) -> tuple[Event, ...]:
     """Markers from columns of remarks; what is a code is in the snapshots already."""
-    found = (
-        Event(time_s, "marker", text[:_MAX_TEXT]) for time_s, heading, text in remarks if not _is_of_codes(heading)
-    )
-    return tuple(found)[:_MAX_EVENTS]
+    markers = [(time_s, text[:_MAX_TEXT]) for time_s, heading, text in remarks if not _is_of_codes(heading)]
+    return tuple(Event(time_s, "marker", text) for time_s, text in markers[:_MAX_EVENTS])

@@ -141,8 +141,9 @@ def _rules(
     if rate_hz is not None:
         if not 0 < rate_hz <= _MAX_RATE_HZ:
             raise say.error("no_rate")
-        rules = replace(rules, rate_hz=rate_hz, time_column=None)
-    return replace(rules, angle=angles or rules.angle, positive=positive or rules.positive)
+        rules = replace(rules, time=replace(rules.time, rate_hz=rate_hz, column=None))
+    said: dict = {key: value for key, value in (("angle", angles), ("positive", positive)) if value}
+    return replace(rules, angles=replace(rules.angles, **said))
 
 
 def _part(progress: Progress | None, start: float, end: float) -> Progress | None:
@@ -195,7 +196,7 @@ class _Work:
 @contextmanager
 def _understood(path: Path, mapping: Mapping, ask: Ask | None, progress: Progress | None) -> Iterator[_Work]:
     with open_source(path) as source:
-        text = TextBlocks(source, mapping.encoding)
+        text = TextBlocks(source, mapping.table.encoding)
         layout = survey_layout(text, mapping)
         timings = survey_timings(path, layout, mapping, ask)
         table = read_table(text, layout, timings, lambda clock: settle_time_unit(path, layout, clock, ask), progress)

@@ -27,7 +27,7 @@ from camlog.convert.limits import (
     MAX_ARCHIVE_MEMBERS,
     MAX_LINE_CHARACTERS,
     most_unpacked,
-)
+)  # fmt: skip
 from camlog.convert.words import say
 from camlog.errors import InputError, check_saved
 

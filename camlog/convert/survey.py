@@ -26,19 +26,19 @@ _UNTIMED_SHARE = 0.02  # of a channel's values: how many may stand in rows witho
 
 def survey_timings(path: Path, layout: Layout, mapping: Mapping, ask: Ask | None) -> tuple[Timing, ...]:
     """What tells the time of the file. Raises InputError where nothing does, or its columns have no headings."""
-    if layout.heading_line is None and not (mapping.columns and all(r.number for r in mapping.columns)):
+    if layout.heading_line is None and not (mapping.column and all(r.number for r in mapping.column)):
         blank = tuple(
             ColumnMatch("engine_speed", "rpm", 0.0, (say("first_values", values=", ".join(layout.cells(c.index)[:3])),),
                         False, index=c.index, doubts=("signal", "unit"))
             for c in layout.columns
         )  # fmt: skip
         raise ask_for_mapping(say.error("no_headings"), path, mapping_text(path.name, layout, None, None, blank))
-    if any(rule.time is not None for rule in mapping.columns):
+    if any(rule.time is not None for rule in mapping.column):
         return _told_clocks(layout, mapping)
-    if mapping.time_column is not None:
-        return (_as_told(_told_timing(layout, mapping, mapping.time_column), mapping),)
-    if mapping.rate_hz is not None:
-        return (_rate(mapping.rate_hz, "rate_told"),)
+    if mapping.time.column is not None:
+        return (_as_told(_told_timing(layout, mapping, mapping.time.column), mapping),)
+    if mapping.time.rate_hz is not None:
+        return (_rate(mapping.time.rate_hz, "rate_told"),)
     if own := own_clocks(path, layout):
         return tuple(_as_told(timing, mapping) for timing in own)
     timing = find_timing(layout) or _run_time(layout)
@@ -46,8 +46,8 @@ def survey_timings(path: Path, layout: Layout, mapping: Mapping, ask: Ask | None
 
 
 def _as_told(timing: Timing, mapping: Mapping) -> Timing:
-    form = timing.form if mapping.day_first is None else replace(timing.form, day_first=mapping.day_first)
-    return replace(timing, unit=timing.kind == "number" and mapping.time_unit or timing.unit, form=form)
+    form = timing.form if mapping.time.day_first is None else replace(timing.form, day_first=mapping.time.day_first)
+    return replace(timing, unit=timing.kind == "number" and mapping.time.unit or timing.unit, form=form)
 
 
 def _unnamed_time(path: Path, layout: Layout, ask: Ask | None) -> Timing:
@@ -78,7 +78,7 @@ def _told_clocks(layout: Layout, mapping: Mapping) -> tuple[Timing, ...]:
     channels: dict[int | str | None, list[int]] = {}
     for column in layout.columns:
         rule = mapping.rule(column.heading, column.index)
-        told = mapping.time_column if rule is None or rule.time is None else rule.time
+        told = mapping.time.column if rule is None or rule.time is None else rule.time
         channels.setdefault(told, []).append(column.index)
     found = []
     for told, indices in channels.items():
@@ -96,7 +96,7 @@ def _told_timing(layout: Layout, mapping: Mapping, told: int | str) -> Timing:
         error = say.error("no_time_column", name=repr(told))
         raise mapping.file.error(("time", "column"), error.what, error.remedy) if mapping.file else error
     if column == climbing_column(layout):
-        return _counting(column, mapping.time_unit or "")
+        return _counting(column, mapping.time.unit or "")
     found = find_timing(replace(layout, columns=tuple(c for c in layout.columns if c is column or c.kind == "day")))
     if found is not None and column.index in found.columns:
         return found
