@@ -20,6 +20,8 @@ from camlog.messages import Messages, capital
 from camlog.verify.memory import Memory
 
 PASSED, FAILED, NOT_SHOWN, NOT_APPLICABLE = "passed", "failed", "not_shown", "not_applicable"
+# What a gate may need: the snapshot at the end of the drive, or a drive before the repair.
+CLOSING, FIRST_DRIVE = "closing", "first_drive"
 messages = Messages("camlog.verify")
 
 
@@ -94,14 +96,9 @@ passed, failed, not_shown, not_applicable = (
 )
 
 
-def codes_not_read() -> Outcome:
-    """No snapshot was taken at the end of the drive."""
-    return not_shown("not_read", topic="shared")
-
-
 @dataclass(frozen=True)
 class Registered:
-    """One registered gate: its place, name and table of sentences, its function, the items it is run for."""
+    """One registered gate: its place, name and table of sentences, its function, the items it is run for, what it needs."""
 
     order: int
     name: str
@@ -109,11 +106,18 @@ class Registered:
     decide: Callable[..., Outcome | None]
     each: Callable[[Case], Iterable[str]] | None
     label: Callable[[str], str]
+    needs: str
 
     def gates(self, case: Case) -> Iterable[Gate]:
         """The gate of a case, or one for each of its items; none where the question does not arise."""
+        closing = [case.memory.closing] if self.needs == CLOSING else []
         for item in [""] if self.each is None else self.each(case):
-            found = self.decide(case, *([item] if self.each else []))
+            if closing == [None]:
+                found: Outcome | None = not_shown("not_read", topic="shared")
+            elif self.needs == FIRST_DRIVE and not case.has_before:
+                continue
+            else:
+                found = self.decide(case, *closing, *([item] if self.each else []))
             if found is None:
                 continue
             label, sentence = self.label(item), f"{found.topic or self.topic}.{found.sentence}"
@@ -127,16 +131,19 @@ _REGISTRY: list[Registered] = []
 
 def gate(
     order: int, name: str, topic: str = "", *,
-    each: Callable[[Case], Iterable[str]] | None = None, label: Callable[[str], str] = str,
+    each: Callable[[Case], Iterable[str]] | None = None, label: Callable[[str], str] = str, needs: str = "",
 ) -> Callable:  # fmt: skip
     """Register a function of a Case as the gate `name`; `order` is its place in the list.
 
     `topic` is its table in `messages.toml` (default: the name). With `each` there is one gate for every
     item it gives: the function takes the item too, `{}` in the name stands for it, and sentences have it
-    as {item}, in the words of `label`. The function returns None where the question does not arise."""
+    as {item}, in the words of `label`. The function returns None where the question does not arise.
+
+    With `needs` CLOSING the function takes the codes read at the end of the drive after the case, and the gate is not shown
+    where there are none; with FIRST_DRIVE there is no gate without one."""
 
     def register(decide: Callable[..., Outcome | None]) -> Callable[..., Outcome | None]:
-        _REGISTRY.append(Registered(order, name, topic or name, decide, each, label))
+        _REGISTRY.append(Registered(order, name, topic or name, decide, each, label, needs))
         return decide
 
     return register

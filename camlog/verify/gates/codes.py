@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from camlog.analysis.code_evidence import LISTS
-from camlog.stream import TroubleCode
+from camlog.stream import CodeSnapshot, TroubleCode
 from camlog.trace import Trace
-from camlog.verify.gate import Case, Outcome, codes_not_read, failed, gate, messages, not_shown, passed
+from camlog.verify.gate import CLOSING, Case, Outcome, failed, gate, messages, not_shown, passed
 from camlog.verify.memory import COUNTERS, Memory, code_words, counter
 
 # Whole minutes and kilometres are counted down, and a module counts by its own clock.
@@ -19,19 +19,17 @@ DISTANCE_TRUST = 0.9
 SPEED_HOLD_S = 5.0  # road speed is not known in a longer hole
 
 
-@gate(20, "{}_codes", "code_list", each=lambda case: ("stored", "pending"))
-def code_list(case: Case, name: str) -> Outcome:
+@gate(20, "{}_codes", "code_list", each=lambda case: ("stored", "pending"), needs=CLOSING)
+def code_list(case: Case, closing: CodeSnapshot, name: str) -> Outcome:
     """No stored or pending code that bears on the job, at the end or earlier in the drive."""
     memory = case.memory
-    if memory.closing is None:
-        return codes_not_read()
-    if getattr(memory.closing, name) is None:
+    if getattr(closing, name) is None:
         return not_shown("unread")
-    held = memory.held(memory.closing, name)
+    held = memory.held(closing, name)
     if held:
         old = _only_left_over(memory, held)
         return failed("left_over" if old else "held", fault=not old, codes=code_words(held))
-    earlier = [c for s in memory.during if s is not memory.closing for c in memory.held(s, name)]
+    earlier = [c for s in memory.during if s is not closing for c in memory.held(s, name)]
     return not_shown("held_earlier", codes=code_words(earlier)) if earlier else passed("none")
 
 
@@ -41,30 +39,24 @@ def _only_left_over(memory: Memory, held: Sequence[TroubleCode]) -> bool:
     return memory.cleared_since_before is False and {c.code for c in held} <= memory.codes_before & opening
 
 
-@gate(30, "permanent_codes")
-def permanent_codes(case: Case) -> Outcome:
+@gate(30, "permanent_codes", needs=CLOSING)
+def permanent_codes(case: Case, closing: CodeSnapshot) -> Outcome:
     """No permanent code that bears on the job."""
-    memory = case.memory
-    if memory.closing is None:
-        return codes_not_read()
-    if memory.closing.permanent is None:
+    if closing.permanent is None:
         return not_shown("unread", answerable=False)
-    held = memory.held(memory.closing, "permanent")
+    held = case.memory.held(closing, "permanent")
     if not held:
         return passed("none")
     long_enough = case.after.conditions.permanent_code_drive.met
     return not_shown("held_after_long_drive" if long_enough else "held", codes=code_words(held))
 
 
-@gate(40, "other_codes")
-def other_codes(case: Case) -> Outcome:
+@gate(40, "other_codes", needs=CLOSING)
+def other_codes(case: Case, closing: CodeSnapshot) -> Outcome:
     """No other code, or only those that the technician declares to be outside the job."""
     memory = case.memory
-    if memory.closing is None:
-        return codes_not_read()
-    every = [c for name in LISTS for c in getattr(memory.closing, name) or () if not memory.in_question(c.code)]
-    undeclared = [c for c in every if c.code not in memory.declared]
-    if undeclared:
+    every = [c for name in LISTS for c in getattr(closing, name) or () if not memory.in_question(c.code)]
+    if undeclared := [c for c in every if c.code not in memory.declared]:
         return not_shown("open", codes=code_words(undeclared))
     return passed("declared", codes=code_words(every)) if every else passed("none")
 
@@ -78,12 +70,10 @@ def lamp(case: Case) -> Outcome:
     return failed("on") if closing.mil else passed("off")
 
 
-@gate(60, "since_clear")
-def since_clear(case: Case) -> Outcome:
+@gate(60, "since_clear", needs=CLOSING)
+def since_clear(case: Case, closing: CodeSnapshot) -> Outcome:
     """An empty memory proves something only where it had a whole drive to fill in."""
-    memory, closing = case.memory, case.memory.closing
-    if closing is None:
-        return codes_not_read()
+    memory = case.memory
     if not _opening_is_whole(memory):
         return not_shown("opening_unread")
     if memory.cleared_in_drive:

@@ -13,7 +13,7 @@ from camlog.drive import Drive
 from camlog.limits import LIMITS, limits_for
 from camlog.report.words import condition_word
 from camlog.trust import Trust, trust, vin_hash
-from camlog.verify.gate import FAILED, Case, Outcome, failed, gate, messages, not_shown, passed
+from camlog.verify.gate import FAILED, FIRST_DRIVE, Case, Outcome, failed, gate, messages, not_shown, passed
 from camlog.verify.gates.misfire import judge_misfires
 
 HASH_DIGITS = 8  # of a profile's hash, to tell two apart on paper
@@ -91,11 +91,9 @@ def _short(sha256: object) -> str:
     return str(sha256)[:HASH_DIGITS]
 
 
-@gate(180, "same_vehicle")
-def same_vehicle(case: Case) -> Outcome | None:
+@gate(180, "same_vehicle", needs=FIRST_DRIVE)
+def same_vehicle(case: Case) -> Outcome:
     """Both drives hold one vehicle identification number."""
-    if not case.has_before:
-        return None
     numbers = {which: _number(_vehicle(d)) for which, d in case.drives}
     unknown = [which for which, number in numbers.items() if number is None]
     if unknown:
@@ -113,11 +111,9 @@ def _number(vehicle: Mapping[str, Any]) -> str | None:
     return vin_hash(vehicle["vin"]) if vehicle.get("vin") else None
 
 
-@gate(190, "order")
-def order(case: Case) -> Outcome | None:
+@gate(190, "order", needs=FIRST_DRIVE)
+def order(case: Case) -> Outcome:
     """The second drive began after the first had ended."""
-    if not case.has_before:
-        return None
     began = (d.started_at if d is not None else None for _, d in case.drives)
     first, second = (datetime.fromisoformat(time) if time else None for time in began)
     if first is None or second is None:
@@ -127,11 +123,9 @@ def order(case: Case) -> Outcome | None:
     return outcome(name, first=first, second=second)
 
 
-@gate(200, "fault_shown")
-def fault_shown(case: Case) -> Outcome | None:
+@gate(200, "fault_shown", needs=FIRST_DRIVE)
+def fault_shown(case: Case) -> Outcome:
     """A drive without any fault, set before a healthy one, would prove a repair of nothing."""
-    if not case.has_before:
-        return None
     memory, before = case.memory, case.before
     codes = sorted(filter(memory.in_question, memory.codes_before))
     faults = [messages("fault_words.code", code=c) for c in codes]

@@ -6,7 +6,8 @@ from __future__ import annotations
 
 from camlog.analysis.code_evidence import TestResult, code_evidence
 from camlog.drive import Drive
-from camlog.verify.gate import Case, Outcome, codes_not_read, failed, gate, messages, not_shown, passed
+from camlog.stream import CodeSnapshot
+from camlog.verify.gate import CLOSING, Case, Outcome, failed, gate, messages, not_shown, passed
 from camlog.verify.memory import Memory, counter
 
 VVT = "egr_vvt_system"
@@ -20,17 +21,15 @@ def _label(name: str) -> str:
     return messages(f"monitor_names.{name}")
 
 
-@gate(70, "monitor_{}", "monitor", each=lambda case: MONITORS, label=_label)
-def monitor(case: Case, name: str) -> Outcome:
+@gate(70, "monitor_{}", "monitor", each=lambda case: MONITORS, label=_label, needs=CLOSING)
+def monitor(case: Case, closing: CodeSnapshot, name: str) -> Outcome:
     """A monitor that would catch a cam, misfire or sensor fault has completed since the clear after the first
     drive."""
     memory = case.memory
-    if memory.closing is None:
-        return codes_not_read()
-    tests = [t for t in code_evidence(Drive(code_snapshots=(memory.closing,))).tests if _belongs(t, name)]
+    tests = [t for t in code_evidence(Drive(code_snapshots=(closing,))).tests if _belongs(t, name)]
     if over := [t for t in tests if t.over is not None]:
         return failed("beyond_limit", fault=True, tests=_words(over))
-    state = memory.closing.readiness.get(name)
+    state = closing.readiness.get(name)
     if state is None:
         return not_shown("unread")
     if state == "unsupported":
@@ -51,7 +50,7 @@ def monitor(case: Case, name: str) -> Outcome:
         return not_shown("stale")
     if name in ALWAYS_RUNNING:
         return _seen_to_run(memory, name)
-    if memory.closing.since_clear is None:
+    if closing.since_clear is None:
         return not_shown("clear_not_told", answerable=memory.before is None)
     return passed("complete", results=results)
 
