@@ -18,8 +18,8 @@ from camlog.profile import DEMO
 from camlog.serve import files, receiving
 from camlog.serve import folder as folder_module
 from camlog.serve.folder import Folder
-from camlog.serve.jobs import make_report, make_verification
 from camlog.serve.server import RunningServer
+from camlog.serve.tasks import make_report, make_verification
 from tests.browser_help import PHONE, browser
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_logs"

@@ -17,7 +17,8 @@ from typer.testing import CliRunner
 from camlog.cli import build_app
 from camlog.errors import InputError
 from camlog.serve import jobs as jobs_module
-from camlog.serve.jobs import Jobs, make_comparison, make_report, make_verification, provisional
+from camlog.serve.jobs import Jobs
+from camlog.serve.tasks import make_comparison, make_report, make_verification, provisional
 from camlog.serve.worker import NICENESS
 
 ROOT = Path(__file__).resolve().parent.parent

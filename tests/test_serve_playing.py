@@ -65,11 +65,11 @@ def shown_s(board):
 
 
 def test_a_saved_drive_plays_to_its_end_and_shows_every_row(player):
-    assert (player.playing, player.ended, player.position_s) == (False, False, player.start_s)
+    assert (player.state.playing, player.state.ended, player.position_s) == (False, False, player.start_s)
     player.play("max")
-    until(lambda: player.ended)
+    until(lambda: player.state.ended)
     assert player.board.state.batches == len(sample("healthy")[0].time_s)
-    assert player.position_s == player.duration_s and not player.playing
+    assert player.position_s == player.duration_s and not player.state.playing
     # The guide has followed, and says what the coverage of the trace says.
     assert player.guide.coverage() == coverage(sample("healthy")[0], profile=read_profile("demo"))
 
@@ -96,7 +96,7 @@ def test_whatever_is_ordered_when_no_row_or_event_is_lost_or_shown_twice(monkeyp
             found.pause()
         time.sleep(order.random() * 0.0005)
     found.play("max")
-    until(lambda: found.ended)
+    until(lambda: found.state.ended)
     found.close()
     assert [i.time_s for i in seen if isinstance(i, Batch)] == trace.time_s.tolist()
     assert [i for i in seen if isinstance(i, Event)] == list(events)
@@ -109,7 +109,7 @@ def test_standing_still_moves_nothing(player):
     time.sleep(0.15)
     player.pause()
     place, batches = player.position_s, player.board.state.batches
-    assert 3.0 < place < 60.0 and not player.playing
+    assert 3.0 < place < 60.0 and not player.state.playing
     until(lambda: player.board.state.batches >= batches)
     time.sleep(0.1)
     assert player.position_s == place and player.board.state.elapsed_s == place
@@ -149,7 +149,7 @@ def test_after_a_jump_the_guide_still_counts_from_the_beginning(player):
     profile, trace = read_profile("demo"), sample("healthy")[0]
     for place_s in (400.0, 200.0, 500.0):  # on, back, on
         player.go_to(place_s)
-        until(lambda: not player.behind)
+        until(lambda: not player.state.behind)
         player.guide._covered = None
         so_far = coverage(trace.between(trace.time_s[0], place_s), profile=profile)
         assert player.guide.coverage() == so_far
@@ -177,10 +177,10 @@ def test_the_closing_codes_after_the_last_row_are_shown_too(tmp_path, workers):
     try:
         found.go_to(found.duration_s - 0.2)
         found.play(4.0)
-        until(lambda: found.ended)
+        until(lambda: found.state.ended)
         assert found.board.state.last_snapshot == last
         found.go_to(found.start_s)
-        assert not found.ended
+        assert not found.state.ended
     finally:
         found.close()
 
@@ -189,7 +189,7 @@ def test_a_speed_that_is_none_is_refused_and_changes_nothing(player):
     for speed in (0, -1, float("nan"), "quick"):
         with pytest.raises(InputError, match="no speed"):
             player.play(speed)
-    assert not player.playing and player.speed == 1.0
+    assert not player.state.playing and player.state.speed == 1.0
 
 
 # ---------------------------------------------------------------- the players of a folder

@@ -178,7 +178,8 @@ def grids(findings: Findings, windows: Sequence[OilWindow]) -> list[dict[str, An
 
 
 def _grid(findings: Findings, cam: str, windows: Sequence[OilWindow]) -> dict[str, Any]:
-    verdict, driven = findings.cams[cam].verdict, _driven(findings, cam)
+    verdict, covered = findings.cams[cam].verdict, findings.cams[cam].coverage
+    driven = {w.window.label: w.seconds for w in covered.windows} if covered is not None else {}
     labels = {"": ""} | {w.words: w.label for w in windows}
     bands = {(_metric(p.figure, p.part), labels[p.oil]): p.band for p in verdict.places if p.oil in labels}
     says_no = {w.figure.name: w.says_no for w in verdict.evidence}
@@ -209,11 +210,6 @@ def _times(row: Row) -> float:
     value = row.figure.value if row.figure.value is not None else row.figure.low or 0.0
     times = abs(value) / row.limit.value if row.limit is not None and row.limit.value else 0.0
     return times if row.above else 1.0 / max(times, 1e-6)
-
-
-def _driven(findings: Findings, cam: str) -> dict[str, float]:
-    covered = findings.cams[cam].coverage
-    return {} if covered is None else {w.window.label: w.seconds for w in covered.windows}
 
 
 def _why(window: OilWindow, driven: dict[str, float], by_oil: bool) -> str:

@@ -15,12 +15,8 @@ _NEXT_PORTS = 20  # tried after the default one
 _BACKLOG = 128
 _SIOCGIFADDR = 0x8915  # Linux, netdevice(7): the IPv4 address of an interface
 _TAKEN = (errno.EADDRINUSE, getattr(errno, "WSAEADDRINUSE", errno.EADDRINUSE))
-_REFUSALS = {
-    errno.EACCES: "port_not_allowed",
-    errno.EPERM: "port_not_allowed",
-    errno.EADDRNOTAVAIL: "not_own_address",
-    errno.EAFNOSUPPORT: "not_own_address",
-}
+_REFUSALS = dict.fromkeys((errno.EACCES, errno.EPERM), "port_not_allowed")
+_REFUSALS |= dict.fromkeys((errno.EADDRNOTAVAIL, errno.EAFNOSUPPORT), "not_own_address")
 
 
 def reached_at(host: str) -> str:

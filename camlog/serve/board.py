@@ -146,10 +146,6 @@ class Board:
         both = [self._history.get(name) for name in (commanded(cam), actual(cam))]
         return min(0.0 if history is None else history.rate(now_s) for history in both)
 
-    def _rate_words(self, hz: float, stale: bool) -> str:
-        slow = not stale and 0.0 < hz * self._limits["needed_pair_interval_s"].value < 1.0
-        return sentence("rate_slow" if slow else "rate", rate=rate_text(hz))
-
     def _gap(self, now_s: float) -> dict[str, Any] | None:
         since = self.state.gap_since_s
         if since is None:
@@ -160,6 +156,8 @@ class Board:
     def _cam(self, found: CamShown, now_s: float) -> dict[str, Any]:
         cam = found.cam
         stale = any(shown is None or shown.stale for shown in (found.commanded, found.actual))
+        hz = self._rate(cam, now_s)
+        slow = not stale and 0.0 < hz * self._limits["needed_pair_interval_s"].value < 1.0
         return {
             "cam": cam, "name": short(cam), "signals": [commanded(cam), actual(cam)],
             "commanded": _angle(found.commanded), "actual": _angle(found.actual),
@@ -167,7 +165,7 @@ class Board:
             "at": [None if shown is None else round(shown.value, 2) for shown in (found.commanded, found.actual)],
             "tolerance": self._limits["hold_error_deg"].value, "scale": self._scales[cam],
             "doing": self._following[cam].doing(stale)._asdict(), "stale": stale,
-            "rate": self._rate_words(self._rate(cam, now_s), stale),
+            "rate": sentence("rate_slow" if slow else "rate", rate=rate_text(hz)),
         }  # fmt: skip
 
 

@@ -28,13 +28,9 @@ class Cautions:
     """Looks every few seconds, when asked; may be asked from any thread, and nobody waits for somebody else's look."""
 
     def __init__(
-        self,
-        folder: Folder,
-        *,
-        disk_low_bytes: float = DISK_LOW_BYTES,
-        disk_usage: Callable[[Path], Any] = shutil.disk_usage,
-        check_s: float = CHECK_S,
-    ):
+        self, folder: Folder, *, disk_low_bytes: float = DISK_LOW_BYTES,
+        disk_usage: Callable[[Path], Any] = shutil.disk_usage, check_s: float = CHECK_S,
+    ):  # fmt: skip
         self._folder = folder
         self._disk_low_bytes, self._disk_usage, self._check_s = disk_low_bytes, disk_usage, check_s
         self._looking = threading.Lock()

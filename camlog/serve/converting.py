@@ -55,9 +55,7 @@ class _Conversion:
     """One conversion in a worker, and the thread that watches it. `answers` are those to the questions of this
     file, kept from one conversion to the next."""
 
-    def __init__(
-        self, id_: str, path: Path, work: tuple[Path | None, bool], answers: dict[tuple, str], workers: Workers
-    ):
+    def __init__(self, id_: str, path: Path, answers: dict[tuple, str], *work: Any):
         self.path = path
         self._answers = answers
         self._look = ConversionLook(id_, path.name, WORKING)
@@ -65,9 +63,8 @@ class _Conversion:
         self._since_s = time.monotonic()  # when it began to work, or to wait for an answer
         self._cancelled = False
         self._lock = threading.Lock()
-        self.thread = threading.Thread(
-            target=self._work, args=(workers, *work), name=f"convert {path.name[:40]}", daemon=True
-        )
+        name = f"convert {path.name[:40]}"
+        self.thread = threading.Thread(target=self._work, args=work, name=name, daemon=True)
         self.thread.start()
 
     def look(self) -> ConversionLook:
@@ -97,9 +94,8 @@ class _Conversion:
 
     # ------------------------------------------------------------------ the thread
     def _work(self, workers: Workers, mapping: Path | None, again: bool) -> None:
-        kind, result = workers.do(
-            convert_file, self.path, mapping, again, hear=self._hear, give_up=self._give_up, use=self._use
-        )
+        calls: dict[str, Any] = {"hear": self._hear, "give_up": self._give_up, "use": self._use}
+        kind, result = workers.do(convert_file, self.path, mapping, again, **calls)
         with self._lock:
             if kind == DONE:
                 self._become(DONE, question=None, result=result, share=1.0)
@@ -169,7 +165,7 @@ class Conversions:
                 raise problem("many_conversions")
             id_ = f"convert-{next(self._numbers)}"
             answers = self._answers.setdefault(path.name, {})
-            self._all[id_] = _Conversion(id_, path, (mapping, again), answers, self._workers)
+            self._all[id_] = _Conversion(id_, path, answers, self._workers, mapping, again)
             over = [i for i, one in self._all.items() if one.look().over]
             for old in over[: max(0, len(over) - KEPT)]:
                 del self._all[old]

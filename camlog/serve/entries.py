@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import re
@@ -102,15 +103,8 @@ def read_entry(
     facts: dict[str, Any] = {} if drive is None else _facts(drive)
     if "findings" in companions:
         facts |= _found(companions["findings"], drive, problems)
-    return Entry(
-        trace.name,
-        kind,
-        modified_s=stat.st_mtime,
-        size_bytes=stat.st_size,
-        results=dict(results),
-        problems=tuple(problems),
-        **facts,
-    )
+    facts |= {"modified_s": stat.st_mtime, "size_bytes": stat.st_size}
+    return Entry(trace.name, kind, results=dict(results), problems=tuple(problems), **facts)
 
 
 def _facts(drive: Drive) -> dict[str, Any]:
@@ -149,26 +143,23 @@ def _drive(path: Path, problems: list[str]) -> Drive | None:
 
 def _found(path: Path, drive: Drive | None, problems: list[str]) -> dict[str, Any]:
     """What the findings beside a trace say of each cam; nothing where they cannot be used."""
+    wrong = "findings_unreadable"
     try:
         _check_size(path)
         findings = json.loads(path.read_bytes())
+        wrong = "findings_other"
+        if findings["schema"] != FINDINGS_SCHEMA:
+            raise ValueError
+        wrong = "findings_odd"
+        verdicts = {cam: cams["condition"] for cam, cams in findings["cams"].items()}
+        sha256 = findings["trace"]["sha256"]
+        if not all(cam in CAM_IDS and condition in CONDITION_WORDS for cam, condition in verdicts.items()):
+            raise ValueError
     except InputError as error:
         problems.append(told(error))
         return {}
-    except (OSError, ValueError, RecursionError, MemoryError):
-        problems.append(sentence("findings_unreadable", file=path.name))
-        return {}
-    if not isinstance(findings, dict) or findings.get("schema") != FINDINGS_SCHEMA:
-        problems.append(sentence("findings_other", file=path.name))
-        return {}
-    try:
-        verdicts = {cam: cams["condition"] for cam, cams in findings["cams"].items()}
-        sha256 = findings["trace"]["sha256"]
-        known = all(cam in CAM_IDS and condition in CONDITION_WORDS for cam, condition in verdicts.items())
-    except (KeyError, TypeError, AttributeError):
-        known = False
-    if not known:
-        problems.append(sentence("findings_odd", file=path.name))
+    except (OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError, MemoryError):
+        problems.append(sentence(wrong, file=path.name))
         return {}
     if drive is not None and drive.trace_sha256 not in (None, sha256):
         problems.append(sentence("findings_of_other_state", file=path.name))
@@ -198,11 +189,8 @@ def _head_of(path: Path) -> bytes:
     """How a text begins. Raises InputError for what is no text whatever its name says, and for an empty file."""
     from camlog.convert.source import open_source
 
-    head = bytearray()
     with open_source(path) as source:
-        while len(head) < _SNIFF_BYTES and (part := source.read(_SNIFF_BYTES - len(head))):
-            head += part
-    return bytes(head)
+        return io.BufferedReader(source).read(_SNIFF_BYTES)
 
 
 def _looks_like_a_table(path: Path) -> bool:

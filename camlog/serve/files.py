@@ -23,10 +23,7 @@ RESULT_POLICY = (
     "form-action 'none'; frame-ancestors 'none'; base-uri 'none'"
 )
 DOWNLOAD_POLICY = "default-src 'none'; sandbox; frame-ancestors 'none'"
-_DOWNLOADS = {
-    "drive": "application/json",
-    "findings": "application/json",
-    "job": "application/json",
+_DOWNLOADS = dict.fromkeys(("drive", "findings", "job"), "application/json") | {
     "map": "text/plain",
     "trace": "text/csv",
 }

@@ -8,6 +8,7 @@ import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import chain, count
 from pathlib import Path
 from typing import BinaryIO
 
@@ -27,7 +28,7 @@ from camlog.serve.names import (
     kind_of,
     stem_of,
     told,
-)
+)  # fmt: skip
 from camlog.serve.words import problem, sentence
 
 __all__ = ["UPLOAD_LIMIT_BYTES", "Entry", "Folder", "Profile"]
@@ -122,11 +123,9 @@ class Folder:
         stem = stem_of(check_new_name(wished + ".csv"))
         taken = {n.casefold() for n in os.listdir(self.root)}  # some disks do not tell cases apart
         endings = (".csv", DRIVE_ENDING, FINDINGS_ENDING, *RESULT_ENDINGS.values())
-        number, name = 1, stem
-        while any((name + ending).casefold() in taken for ending in endings):
-            number += 1
-            name = f"{stem}-{number}"
-        return f"{name}.csv"
+        wished_ones = chain([stem], (f"{stem}-{number}" for number in count(2)))
+        free = (w for w in wished_ones if not any((w + ending).casefold() in taken for ending in endings))
+        return f"{next(free)}.csv"
 
     # ------------------------------------------------------------------ recordings
     def recordings(self, search: str = "") -> list[Entry]:

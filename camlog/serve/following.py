@@ -52,9 +52,7 @@ class Following:
     def actual(self, time_s: float, angle_deg: float) -> None:
         """A reading of the cam."""
         self._where.append((time_s, angle_deg))
-        while (
-            self._where[0][0] < time_s - HORIZON_S and len(self._where) > 2 and self._where[1][0] <= time_s - HORIZON_S
-        ):
+        while len(self._where) > 2 and self._where[1][0] <= time_s - HORIZON_S:
             self._where.popleft()
         # Also the last command before the window, which held when it began.
         while len(self._commands) > 1 and self._commands[1][0] < time_s - AWAY_WINDOW_S:

@@ -18,7 +18,8 @@ from camlog.errors import InputError
 from camlog.limits import limits_for
 from camlog.oil_windows import OPEN_SENSOR_COOLANT_DEGC, OPEN_SENSOR_DEGC
 from camlog.profile import VehicleProfile
-from camlog.serve.jobs import Jobs, provisional
+from camlog.serve.jobs import Jobs
+from camlog.serve.tasks import provisional
 from camlog.serve.words import sentence
 from camlog.stream import Batch, StreamItem
 
@@ -103,14 +104,9 @@ class Guide:
     essential = False
 
     def __init__(
-        self,
-        profile: VehicleProfile | None = None,
-        *,
-        jobs: Jobs | None = None,
-        trace: Path | None = None,
-        vehicle: str | None = None,
-        clock: Callable[[], float] = time.monotonic,
-    ):
+        self, profile: VehicleProfile | None = None, *, jobs: Jobs | None = None, trace: Path | None = None,
+        vehicle: str | None = None, clock: Callable[[], float] = time.monotonic,
+    ):  # fmt: skip
         self._profile = profile
         self._jobs, self._trace, self._vehicle = jobs, trace, vehicle
         self._clock = clock
@@ -141,11 +137,9 @@ class Guide:
             if not isinstance(item, Batch):
                 return
             self._tracker.accept(item)
-            self._degc |= {
-                signal: value
-                for signal in ("oil_temp", "coolant_temp")
-                if math.isfinite(value := item.values.get(signal, math.nan))
-            }
+            for signal in ("oil_temp", "coolant_temp"):
+                if math.isfinite(value := item.values.get(signal, math.nan)):
+                    self._degc[signal] = value
 
     def close(self) -> None:
         """Nothing to close."""
@@ -214,7 +208,7 @@ class Guide:
         now = self._clock()
         if self._look is not None:
             look = self._jobs.look(self._look)
-            if look is not None and look.state in ("waiting", "running"):
+            if look is not None and not look.over:
                 return
             self._look = None
             self._next_look_s = now + max(LOOK_EVERY_S, LOOK_SHARE * (now - self._look_began_s))
@@ -261,10 +255,8 @@ class Guide:
                 title = sentence("of_cams", title=title, cams=", ".join(short(c) for c in cams))
             if name == "cold_start" and self._too_warm(self._limits["cold_oil_degc"].value):
                 possible, instruction = False, sentence("too_late")
-        blocks = min((n.blocks for n in needs), key=_GRAVITY.index)
-        return GuideItem(
-            name, title, not unmet, instruction, shown.have, shown.want, shown.unit, _share(shown), blocks, possible
-        )
+        blocks, figure = min((n.blocks for n in needs), key=_GRAVITY.index), (shown.have, shown.want, shown.unit)
+        return GuideItem(name, title, not unmet, instruction, *figure, _share(shown), blocks, possible)
 
     def _windows(self, covered: Coverage) -> list[GuideItem]:
         """One item an oil window below warm oil: seconds of running in it."""

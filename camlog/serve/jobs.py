@@ -12,11 +12,8 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
-from camlog.serve.tasks import make_comparison, make_report, make_verification, provisional
 from camlog.serve.words import problem, sentence
 from camlog.serve.worker import DIED, FAILED, Workers, unlinked
-
-__all__ = ["Jobs", "Look", "make_comparison", "make_report", "make_verification", "provisional"]
 
 WAITING, RUNNING, DONE = "waiting", "running", "done"
 KEPT = 100  # finished jobs whose result can still be asked for

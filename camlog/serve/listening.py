@@ -250,9 +250,8 @@ def _least_needed(connections: Sequence[_Connection]) -> _Connection | None:
     """The connection to close for a new one: of strangers before known ones, of these the idle before those with a
     request half sent, then of the device that has most, then the oldest. None where each is of use."""
     held = Counter(c.device for c in connections)
-    waiting = [c for c in connections if not c.useful]
-    return min(
-        waiting,
-        key=lambda c: (c.known, c.known and c.stage != _WAITING, -held[c.device], c.created),
-        default=None,
-    )
+
+    def need(c: _Connection) -> tuple:
+        return c.known, c.known and c.stage != _WAITING, -held[c.device], c.created
+
+    return min((c for c in connections if not c.useful), key=need, default=None)

@@ -38,6 +38,10 @@ _SEPARATORS = re.compile(r"[/\\]")
 _DEVICE = re.compile(r"(con|prn|aux|nul|conin\$|conout\$|(com|lpt)[0-9\u00b9\u00b2\u00b3])", re.IGNORECASE)
 
 
+# An adapter on the network, over Bluetooth Low Energy, or on a serial port of Windows.
+_PORT = re.compile(r"socket://[\w.\-:\[\]%]+:\d{1,5}|ble://[\w .:\-]+|(?:\\\\\.\\)?[Cc][Oo][Mm]\d{1,3}")
+
+
 def _ending(name: str) -> str | None:
     low = name.lower()
     return next((ending for ending in _KINDS if low.endswith(ending) and len(low) > len(ending)), None)
@@ -78,14 +82,9 @@ def check_port(port: str) -> str:
     """The port, where it is one an adapter can be on: a page may not open any file of this computer. Raises InputError."""
     port = port.strip()
     real = os.path.realpath(port) if port.startswith("/") and "\0" not in port else ""
-    if len(port) <= LONGEST_PORT and (
-        re.fullmatch(r"socket://[\w.\-:\[\]%]+:\d{1,5}", port)
-        or re.fullmatch(r"ble://[\w .:\-]+", port)
-        or re.fullmatch(r"(?:\\\\\.\\)?COM\d{1,3}", port, re.IGNORECASE)
-        or re.fullmatch(r"/dev/[\w./\-]+", real)
-    ):
-        return port
-    raise problem("no_port", port=port[:60])
+    if len(port) > LONGEST_PORT or not (_PORT.fullmatch(port) or re.fullmatch(r"/dev/[\w./\-]+", real)):
+        raise problem("no_port", port=port[:60])
+    return port
 
 
 def stem_of(trace: str) -> str:

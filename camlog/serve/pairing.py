@@ -41,13 +41,10 @@ class Pairing:
     """
 
     def __init__(
-        self,
-        *,
-        clock: Callable[[], float] = time.monotonic,
-        on_new_code: Callable[[str, str], None] | None = None,
-    ):
-        self._clock = clock
-        self._on_new_code = on_new_code
+        self, *, clock: Callable[[], float] = time.monotonic,
+        on_new_code: Callable[[str, str], None] = lambda code, why: None,
+    ):  # fmt: skip
+        self._clock, self._on_new_code = clock, on_new_code
         self._lock = threading.Lock()
         self._digits = _new_digits()
         self._wrong_with_code = 0
@@ -64,7 +61,6 @@ class Pairing:
 
     def try_code(self, code: str, address: str) -> str | None:
         """A token for the right code; None where it is wrong, or, without a look, before `wait_s` is over."""
-        told = None
         with self._lock:
             now = self._clock()
             if self._wrong_with_code >= WRONG_PER_CODE or self._wait_s(address, now) > 0.0:
@@ -83,10 +79,9 @@ class Pairing:
                 token = None
                 self._note_wrong(address, now)
                 self._wrong_with_code += 1
-                if self._wrong_with_code >= WRONG_PER_CODE:
-                    told = "guessed at"
+                told = "guessed at" if self._wrong_with_code >= WRONG_PER_CODE else ""
             new = self.code
-        if told and self._on_new_code:
+        if told:
             self._on_new_code(new, told)
         return token
 
@@ -96,8 +91,7 @@ class Pairing:
             self._replace()
             self._wrong_from.clear()
             new = self.code
-        if self._on_new_code:
-            self._on_new_code(new, "asked for")
+        self._on_new_code(new, "asked for")
 
     def wait_s(self, address: str) -> float:
         """How long (s) no code is taken from an address; 0 where it may try."""

@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import math
-from functools import cache
-from importlib.resources import files
 from typing import TYPE_CHECKING
 
 import flask
-import jinja2
 
 from camlog.cautions import OPERATE, caution
 from camlog.serve.pairing import SESSION_S, Pairing
@@ -40,20 +37,14 @@ def pair(guard: Guard, pairing: Pairing, ask: Ask) -> flask.Response:
     return response
 
 
-@cache
-def _template() -> jinja2.Template:
-    return jinja2.Template(files("camlog.serve").joinpath("pair.html").read_text(encoding="utf-8"), autoescape=True)
-
-
 def pairing_page(pairing: Pairing, peer: str, status: int, wrong: bool = False) -> flask.Response:
     """What a device sees that is not paired: a page without script that needs nothing else of the server."""
+    from camlog.serve.pages.template import Template  # slow to load
+
     wait_s = math.ceil(pairing.wait_s(peer))
-    notices = [sentence("withdrawn")] if not pairing.code else []
-    if wrong:
-        notices.append(sentence("wrong_code"))
-    if wait_s > 0:
-        notices.append(sentence("wait", seconds=wait_s))
-    response = flask.Response(_template().render(notices=notices, care=caution(OPERATE)), status, mimetype="text/html")
+    said = {"withdrawn": not pairing.code, "wrong_code": wrong, "wait": wait_s > 0}
+    notices = [sentence(name, seconds=wait_s) for name, is_so in said.items() if is_so]
+    response = flask.Response(Template("pair.html").layout(notices, caution(OPERATE)), status, mimetype="text/html")
     response.headers["Content-Security-Policy"] = PAIR_POLICY
     # With "no-referrer" a browser sends "Origin: null" with the form (Fetch, "append a request Origin
     # header").

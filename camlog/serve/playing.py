@@ -30,8 +30,8 @@ _LOOK_ROUND_S = 5.0
 class Player:
     """One replay of one saved drive. Methods may be called from any thread.
 
-    `start_s` and `duration_s` are the times of its first and last row, `events` those of its drive file. Raises
-    InputError where the drive cannot be read.
+    `start_s` and `duration_s` are the times of its first and last row, `events` those of its drive file, `state` where it
+    is as last heard. Raises InputError where the drive cannot be read.
     """
 
     def __init__(self, name: str, path: Path, profile: VehicleProfile | None, workers: Workers):
@@ -42,7 +42,7 @@ class Player:
         self.board = Board(lambda: self.position_s, profile)
         self.guide = Guide(profile)
         self.seen_s = time.monotonic()
-        self._state = State()
+        self.state = State()
         self._orders = 0
         self._worker: Worker | None = None
         self._outcome: tuple[str, Any] | None = None
@@ -51,34 +51,13 @@ class Player:
         self._thread = threading.Thread(target=self._watch, args=(path, workers), name="replay", daemon=True)
         self._thread.start()
         with self._changed:
-            self._changed.wait_for(lambda: self._state.clock_s or self._outcome)
+            self._changed.wait_for(lambda: self.state.clock_s or self._outcome)
         self._raise_if_over()
-
-    # ------------------------------------------------------------------ for a page
-    @property
-    def playing(self) -> bool:
-        """True while it goes on."""
-        return self._state.playing
-
-    @property
-    def ended(self) -> bool:
-        """True at the end of the drive."""
-        return self._state.ended
-
-    @property
-    def speed(self) -> float | str:
-        """As a multiple of the recorded pace, or `max`."""
-        return self._state.speed
-
-    @property
-    def behind(self) -> bool:
-        """True while not all up to the present place is on the board and counted by the guide."""
-        return self._state.behind
 
     @property
     def position_s(self) -> float:
         """Present place in the drive, seconds."""
-        state = self._state
+        state = self.state
         pace = parse_speed(state.speed)
         if not state.playing or pace is None:
             return state.place_s
@@ -117,7 +96,7 @@ class Player:
             self._orders += 1
             number = self._orders
             self._send(number, *words)
-            self._changed.wait_for(lambda: self._state.order >= number or self._outcome, _ANSWERS_WITHIN_S)
+            self._changed.wait_for(lambda: self.state.order >= number or self._outcome, _ANSWERS_WITHIN_S)
         self._raise_if_over()
 
     def _send(self, *order: Any) -> None:
@@ -156,7 +135,7 @@ class Player:
                 self.guide.reset()
         elif kind == "state":
             with self._changed:
-                (self._state,) = values
+                (self.state,) = values
                 self._changed.notify_all()
         else:
             view = self.board if kind == "show" else self.guide

@@ -5,6 +5,8 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
+from contextlib import suppress
+from itertools import chain, count
 from pathlib import Path
 from threading import Lock
 from typing import BinaryIO
@@ -85,17 +87,13 @@ def _place(root: Path, partial: Path, name: str, kind: str, sha256: str) -> str:
     """Give what was received a free name, with `-2` and so on where it is taken."""
     taken = {n.casefold() for n in os.listdir(root)}
     stem, ending = split_ending(name)
-    number, wished = 1, name
-    while True:
+    for wished in chain([name], (f"{stem}-{number}{ending}" for number in count(2))):
         if wished.casefold() not in taken and _fits(root, wished, kind, partial, sha256):
-            try:
+            with suppress(FileExistsError):
                 name_new(partial, root / wished)
                 sync_directory(root)
-                return wished
-            except FileExistsError:
-                pass
-        number += 1
-        wished = f"{stem}-{number}{ending}"
+                break
+    return wished
 
 
 def _fits(root: Path, name: str, kind: str, partial: Path, sha256: str) -> bool:

@@ -14,26 +14,15 @@ from typing import Any
 from camlog.errors import InputError
 from camlog.messages import capital
 from camlog.profile import VehicleProfile, read_profile
+from camlog.serve import recorder_status as states
 from camlog.serve.board import Board, StreamClock
 from camlog.serve.cautions import Cautions
 from camlog.serve.folder import Folder
 from camlog.serve.guide import Guide
-from camlog.serve.jobs import Jobs, make_report
+from camlog.serve.jobs import Jobs
 from camlog.serve.names import check_port, told
 from camlog.serve.recorder import record_drive, try_profile
-from camlog.serve.recorder_status import (
-    BUSY,
-    CONNECTED,
-    CONNECTING,
-    ENDING,
-    FAILED,
-    FINISHED,
-    GROWING,
-    RECORDING,
-    TRIED,
-    TRYING,
-    RecorderStatus,
-)
+from camlog.serve.tasks import make_report
 from camlog.serve.words import problem, sentence
 from camlog.serve.worker import DIED, DONE, Worker
 from camlog.stream import StreamItem
@@ -63,7 +52,7 @@ class DriveRecorder:
         self._reset()
 
     def _reset(self, **known: Any) -> None:
-        self._now = RecorderStatus(**known)
+        self._now = states.RecorderStatus(**known)
         self._vehicle: str | None = None
         self._profile: VehicleProfile | None = None
         self._trace: Path | None = None
@@ -89,7 +78,7 @@ class DriveRecorder:
         """
         with self._lock:
             self._check_free()
-            self._begin(CONNECTING, record_drive, port, vehicle, store_vin)
+            self._begin(states.CONNECTING, record_drive, port, vehicle, store_vin)
             self.board = Board(self._clock, self._profile)
 
     def try_profile(self, port: str | None, vehicle: str | None) -> None:
@@ -98,11 +87,13 @@ class DriveRecorder:
             self._check_free()
             if not vehicle:
                 raise problem("no_profile_chosen")
-            self._begin(TRYING, try_profile, port, vehicle)
+            self._begin(states.TRYING, try_profile, port, vehicle)
 
     def _check_free(self) -> None:
-        if self._now.state in BUSY:
-            raise problem(f"busy_{self._now.state if self._now.state in (*GROWING, TRYING) else CONNECTED}")
+        if self._now.state in states.BUSY:
+            raise problem(
+                f"busy_{self._now.state if self._now.state in (*states.GROWING, states.TRYING) else states.CONNECTED}"
+            )
 
     def _begin(
         self, state: str, function: Callable[..., Any], port: str | None, vehicle: str | None, *more: Any
@@ -121,7 +112,7 @@ class DriveRecorder:
         """Record only these of the signals offered, all where none is among them. Raises InputError where nothing is
         connected."""
         with self._lock:
-            if self._now.state != CONNECTED:
+            if self._now.state != states.CONNECTED:
                 raise problem("not_connected")
             chosen = tuple(s for s in self._now.offered if s in signals) or self._now.offered
             if chosen != self._now.signals:
@@ -131,14 +122,14 @@ class DriveRecorder:
     def start(self, name: str = "") -> None:
         """Record into a new trace of the folder. Raises InputError where nothing is connected, or for the name."""
         with self._lock:
-            if self._now.state != CONNECTED:
-                raise problem("runs_already" if self._now.state == RECORDING else "not_connected")
+            if self._now.state != states.CONNECTED:
+                raise problem("runs_already" if self._now.state == states.RECORDING else "not_connected")
             self._trace = self._folder.path(self._folder.new_trace_name(name))
             self._clock = StreamClock()
             self.board = Board(self._clock, self._profile)
             self.guide = Guide(self._profile, jobs=self._jobs, trace=self._trace, vehicle=self._vehicle)
             self._order("start", str(self._trace))
-            self._become(state=RECORDING, name=self._trace.name)
+            self._become(state=states.RECORDING, name=self._trace.name)
 
     def mark(self, text: str = "rattle heard") -> None:
         """Put a marker at this moment. Raises InputError where nothing is being recorded."""
@@ -150,7 +141,7 @@ class DriveRecorder:
 
     def _order_while_recording(self, otherwise: str, *words: object) -> None:
         with self._lock:
-            if self._now.state != RECORDING:
+            if self._now.state != states.RECORDING:
                 raise problem(otherwise)
             self._order(*words)
 
@@ -159,12 +150,12 @@ class DriveRecorder:
         with self._lock:
             self._order_while_recording("not_recording", "stop")
             self._ending_since_s = time.monotonic()
-            self._become(state=ENDING)
+            self._become(state=states.ENDING)
 
     def disconnect(self) -> None:
         """Let the adapter go, or put a failed or finished recording aside. Raises InputError in mid-drive."""
         with self._lock:
-            if self._now.state in GROWING:
+            if self._now.state in states.GROWING:
                 raise problem("in_mid_drive")
             self._worker = None
             self._reset()
@@ -173,7 +164,7 @@ class DriveRecorder:
     def close(self) -> None:
         """The server ends: a recording ends cleanly, and is waited for."""
         with self._lock:
-            if growing := self._now.state in GROWING:
+            if growing := self._now.state in states.GROWING:
                 with suppress(InputError):  # it is just ending
                     self.stop()
         if growing:
@@ -182,14 +173,14 @@ class DriveRecorder:
             self._worker = None
         self._watching.join(3 * LETS_GO_WITHIN_S)
 
-    def status(self) -> RecorderStatus:
+    def status(self) -> states.RecorderStatus:
         """What is going on, at this moment."""
         with self._lock:
             growing, elapsed_s = self._trace if self._now.recording else None, self._clock()
         warnings = self._cautions.told(growing, elapsed_s)  # may look at the disk: nobody waits for that
         with self._lock:
             rows = self._now.rows
-            if self._now.state != FINISHED and self.board is not None and self._trace is not None:
+            if self._now.state != states.FINISHED and self.board is not None and self._trace is not None:
                 rows = self.board.state.batches + self._left_out
             warnings += tuple(sentence("view_failed", what=sentence(what)) for what in self._failed_views)
             if self._left_out:
@@ -244,14 +235,14 @@ class DriveRecorder:
                 self._note("lines", *lines)
                 if simulated:
                     self._note("warnings", capital(SIMULATED_REMARK))
-                self._become(state=CONNECTED)
+                self._become(state=states.CONNECTED)
             elif kind == "planned":
                 offered, expected = self._now.offered or values[0], values[1]
                 self._become(offered=offered, signals=self._now.signals or offered, expected=expected)
-                if self._now.state == CONNECTED:
+                if self._now.state == states.CONNECTED:
                     self._clock = StreamClock()
                     self.board = Board(self._clock, self._profile)
-            elif kind == "items" or (kind == "checked" and self._now.state == CONNECTED):
+            elif kind == "items" or (kind == "checked" and self._now.state == states.CONNECTED):
                 items, self._left_out = (*values, 0)[:2]
                 self._clock.seen(items)
                 self._show(items)
@@ -264,7 +255,7 @@ class DriveRecorder:
             try:
                 for item in items:
                     view.accept(item)
-                if isinstance(view, Guide) and self._now.state == RECORDING:
+                if isinstance(view, Guide) and self._now.state == states.RECORDING:
                     view.tick()
             except Exception as error:  # noqa: BLE001 - a view may not cost the recording
                 self._failed_views.append(what)
@@ -275,21 +266,21 @@ class DriveRecorder:
         """The recorder has ended: as it should, or not."""
         self._clock.end()
         trace = self._trace if self._trace is not None and self._trace.exists() else None
-        if kind == DONE and self._now.state == TRYING:
-            self._become(state=TRIED, tried=tuple(result), lines=())
+        if kind == DONE and self._now.state == states.TRYING:
+            self._become(state=states.TRIED, tried=tuple(result), lines=())
         elif kind == DONE and result is not None:
             rows, troubles, self._left_out = result
             if troubles:
                 self._note("lines", sentence("troubles", troubles=", ".join(troubles)))
             if self.board is not None and (last := self.board.state.last_snapshot) is not None and last.unread:
                 self._note("warnings", sentence("codes_unread"))
-            self._become(state=FINISHED, rows=rows)
+            self._become(state=states.FINISHED, rows=rows)
         else:
             error = sentence("recorder_died", how=result or "stopped") if kind in (DIED, DONE) else result
             if self._now.recording and trace is not None:
                 error += sentence("kept", file=trace.name)
                 self._cautions.broke_off(trace.name)
-            self._become(state=FAILED, error=error)
+            self._become(state=states.FAILED, error=error)
         if self.board is not None and self.board.state.batches and trace is not None:
             title, key = sentence("report_of", file=trace.name), f"report {trace}"
             try:

@@ -6,7 +6,7 @@ import ipaddress
 import signal
 import threading
 from collections.abc import Callable
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
@@ -33,15 +33,9 @@ class RunningServer:
     """
 
     def __init__(
-        self,
-        folder: str | Path = ".",
-        *,
-        host: str = LOOPBACK,
-        port: int | None = 0,
-        adapter: str | None = None,
-        vehicle: str | None = None,
-        say: Callable[[str], None] = lambda line: None,
-    ):
+        self, folder: str | Path = ".", *, host: str = LOOPBACK, port: int | None = 0, adapter: str | None = None,
+        vehicle: str | None = None, say: Callable[[str], None] = lambda line: None,
+    ):  # fmt: skip
         host = reached_at(host)
         address = ipaddress.ip_address(host)
         sockets, self.port = listen(host, port)
@@ -82,22 +76,21 @@ class RunningServer:
 
 
 def serve(
-    folder: str | Path = ".",
-    *,
-    host: str = LOOPBACK,
-    port: int | None = None,
-    adapter: str | None = None,
-    vehicle: str | None = None,
-    say: Callable[[str], None] = print,
+    folder: str | Path = ".", *, host: str = LOOPBACK, port: int | None = None, adapter: str | None = None,
+    vehicle: str | None = None, say: Callable[[str], None] = print,
     ready: Callable[[RunningServer], None] | None = None,
-) -> None:
+) -> None:  # fmt: skip
     """Serve the page over a working folder until Ctrl-C or SIGTERM; a recording then ends cleanly.
 
     `adapter` and `vehicle` are what the Record page offers first. `say` is told, in lines, where the page is
     and how another device is paired; `ready` is called once it answers. Raises InputError for a folder,
     address, port or profile that cannot be used.
     """
-    say = _whatever_happens(say)
+
+    def tell(line: str) -> None:
+        with suppress(OSError, ValueError, RuntimeError):  # the terminal was closed: a recording still ends cleanly
+            say(line)
+
     end = threading.Event()
     previous = {}
     pressed = 0
@@ -110,23 +103,23 @@ def serve(
             pressed += 1
             if pressed > 1:
                 raise KeyboardInterrupt
-            say(sentence("still_ending"))
+            tell(sentence("still_ending"))
 
     if threading.current_thread() is threading.main_thread():
         for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK"):
             if number := getattr(signal, name, None):
                 previous[number] = signal.signal(number, on_signal)
     try:
-        with RunningServer(folder, host=host, port=port, adapter=adapter, vehicle=vehicle, say=say) as running:
+        with RunningServer(folder, host=host, port=port, adapter=adapter, vehicle=vehicle, say=tell) as running:
             for line in opening_lines(running, port):
-                say(line)
+                tell(line)
             if ready is not None:
                 ready(running)
             while not end.wait(_TURN_S):
                 pass
             growing = running.desk.recorder.status().recording is not None
-            say(sentence("ending_recording" if growing else "ending"))
-        say(sentence("ended"))
+            tell(sentence("ending_recording" if growing else "ending"))
+        tell(sentence("ended"))
     finally:
         for number, handler in previous.items():
             signal.signal(number, handler)
@@ -142,15 +135,3 @@ def opening_lines(running: RunningServer, port: int | None = None) -> list[str]:
         where = sentence("or").join(running.phone_urls) or sentence("no_network")
         lines += [sentence("phone", where=where), sentence("code", code=running.pairing.code), sentence("exposed")]
     return lines
-
-
-def _whatever_happens(say: Callable[[str], None]) -> Callable[[str], None]:
-    """`say`, though the terminal be closed: a recording goes on and ends cleanly without one."""
-
-    def say_safely(line: str) -> None:
-        try:
-            say(line)
-        except (OSError, ValueError, RuntimeError):  # closed, or in the middle of saying something else
-            pass
-
-    return say_safely

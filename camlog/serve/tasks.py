@@ -40,9 +40,11 @@ def make_report(trace: str, vehicle: str | None) -> dict[str, Any]:
     profile = _profile(vehicle)
     findings, notes = _findings(Path(trace), profile)
     report = _write(trace, RESULT_ENDINGS["report"], lambda path: write_report(findings, path))
-    _write(
-        trace, FINDINGS_ENDING, lambda path: write_findings(findings, path, lambda: _findings(Path(trace), profile)[0])
-    )
+
+    def again() -> Findings:
+        return _findings(Path(trace), profile)[0]
+
+    _write(trace, FINDINGS_ENDING, lambda path: write_findings(findings, path, again))
     moments = [(m, cam) for cam, found in findings.cams.items() for m in told_moments(found)]
     steps = next_steps(findings)
     missing = () if findings.do_not_run else findings.coverage.missing[:MISSING_SHOWN]
@@ -127,13 +129,10 @@ def provisional(trace: str, vehicle: str | None) -> dict[str, Any]:
 
     saved = read_trace(trace)
     findings = analyze(saved, drive_beside(trace), _profile(vehicle))
+    verdicts = {cam: judged.verdict for cam, judged in findings.cams.items()}
     cams = {
-        cam: {
-            "condition": judged.verdict.condition,
-            "confidence": round(judged.verdict.confidence, 3),
-            "reason": next(iter(judged.verdict.reasons), ""),
-        }
-        for cam, judged in findings.cams.items()
+        cam: {"condition": v.condition, "confidence": round(v.confidence, 3), "reason": next(iter(v.reasons), "")}
+        for cam, v in verdicts.items()
     }
     return {"cams": cams, "seconds": round(saved.duration_s, 3), "do_not_run": list(findings.do_not_run)}
 

@@ -49,12 +49,9 @@ class Worker:
         return None if self._process is None else self._process.pid
 
     def do(
-        self,
-        function: Callable[..., Any],
-        *args: Any,
-        hear: Callable[..., None] = lambda *_: None,
+        self, function: Callable[..., Any], *args: Any, hear: Callable[..., None] = lambda *_: None,
         give_up: Callable[[], str | None] = lambda: None,
-    ) -> tuple[str, Any]:
+    ) -> tuple[str, Any]:  # fmt: skip
         """Have `function(link, *args)` called and wait for it.
 
         Gives (DONE, what it returned), (FAILED, a sentence on why not) or (DIED, how the process ended). `hear` is

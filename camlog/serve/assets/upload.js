@@ -1,8 +1,7 @@
-// The place where a file is handed in: a native file field and a drop target inside the page's #take-in. A file goes
-// to the server as it is, in one request of raw bytes, so that a large one needs no memory here.
+// The place where a file is handed in: the file field in the page's #take-in, which is a drop target too. A file goes to the
+// server as it is, in one request of raw bytes, so that a large one needs no memory here.
 (() => {
   "use strict";
-  const WAIT_MS = 300;
   const make = (tag, attributes = {}, text = "") => {
     const node = Object.assign(document.createElement(tag), attributes);
     if (text) node.textContent = text;
@@ -11,41 +10,19 @@
   const megabytes = (bytes) => (bytes / 1e6).toFixed(bytes < 1e8 ? 1 : 0) + " MB";
   // Recordings before what belongs to them.
   const rank = (file) => (/\.(json|toml)$/i.test(file.name) ? 1 : 0);
+  const place = document.getElementById("take-in"), field = document.getElementById("take-in-file");
+  const said = document.getElementById("take-in-said");
   let busy = false;
 
-  function build(place) {
-    const label = make("label", { className: "file" }, "Choose a file, or drop it here ");
-    const field = make("input", { type: "file", id: "take-in-file", multiple: true, accept: place.dataset.accept });
-    const said = make("ul", { className: "plain took", id: "take-in-said" });
-    said.setAttribute("role", "status");
-    said.setAttribute("aria-live", "polite");
-    label.append(field);
-    place.replaceChildren(label, said);
-    field.addEventListener("change", () => { take([...field.files], place); field.value = ""; });
-    for (const name of ["dragenter", "dragover"]) {
-      place.addEventListener(name, (event) => { event.preventDefault(); place.classList.add("over"); });
-    }
-    place.addEventListener("dragleave", (event) => {
-      if (!place.contains(event.relatedTarget)) place.classList.remove("over");
-    });
-    place.addEventListener("drop", (event) => {
-      event.preventDefault();
-      place.classList.remove("over");
-      take([...event.dataTransfer.files], place);
-    });
-  }
-
-  async function take(files, place) {
+  async function take(files) {
     if (busy || !files.length) return;
     busy = true;
-    const said = place.querySelector(".took"), limit = Number(place.dataset.limit), done = [];
+    const limit = Number(place.dataset.limit), done = [];
     said.replaceChildren();
     try {
       for (const file of files.sort((a, b) => rank(a) - rank(b))) {
-        const line = make("li");
-        const text = make("span", {}, file.name + ": "), state = make("b", {}, "waiting");
-        text.className = "file-name";
-        line.append(text, state);
+        const line = make("li"), state = make("b", {}, "waiting");
+        line.append(make("span", { className: "file-name" }, file.name + ": "), state);
         said.append(line);
         if (limit && file.size > limit) { refuse(line, state, "too large: at most " + megabytes(limit)); continue; }
         if (!file.size) { refuse(line, state, "is empty"); continue; }
@@ -57,9 +34,8 @@
     const next = done.filter((answer) => answer.next !== "/recordings");
     if (files.length === done.length && next.length === 1) { location.assign(next[0].next); return; }
     for (const answer of next) {
-      const line = make("li"), link = make("a", { href: answer.next, className: "main" }, "Go to " + answer.name);
-      line.append(link);
-      said.append(line);
+      said.append(make("li"));
+      said.lastChild.append(make("a", { href: answer.next, className: "main" }, "Go to " + answer.name));
     }
   }
 
@@ -94,14 +70,12 @@
     });
   }
 
+  field.addEventListener("change", () => { take([...field.files]); field.value = ""; });
+  for (const name of ["dragenter", "dragover"]) place.addEventListener(name, () => place.classList.add("over"));
+  place.addEventListener("dragleave", (event) => { if (!place.contains(event.relatedTarget)) place.classList.remove("over"); });
+  place.addEventListener("drop", (event) => { place.classList.remove("over"); take([...event.dataTransfer.files]); });
   // A file dropped beside the place must not replace the page.
-  for (const name of ["dragover", "drop"]) {
-    document.addEventListener(name, (event) => {
-      if (document.getElementById("take-in") && event.dataTransfer && [...event.dataTransfer.types].includes("Files")) event.preventDefault();
-    });
+  for (const name of ["dragenter", "dragover", "drop"]) {
+    document.addEventListener(name, (event) => { if (event.dataTransfer && [...event.dataTransfer.types].includes("Files")) event.preventDefault(); });
   }
-  setInterval(() => {
-    const place = document.getElementById("take-in");
-    if (place && !place.firstChild) build(place);
-  }, WAIT_MS);
 })();

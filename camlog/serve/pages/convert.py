@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from base64 import b64encode
-from collections.abc import Sequence
 from typing import Any
 
 from markupsafe import Markup
@@ -95,26 +93,20 @@ def answer_of(question: Question, choice: str | None, figure: str | None) -> str
 
 def columns_view(question: Question) -> Any:
     """Every column that waits for an answer on one screen: its values, its line over its likely partner, what it would mean."""
-    # Markup: nothing of it is anybody's text, and a picture is longer than text that is shown.
     shown = {q.look.index: (q, q.look) for q in reversed(question.waiting) if q.look is not None}
     in_order = sorted(shown.values(), key=lambda one: one[0].place)
-    return _PAGE.columns([(q, Markup(drawn(look)), in_words(look)) for q, look in in_order])
+    return _PAGE.columns([(q, lines_of(look), in_words(look)) for q, look in in_order])
 
 
-def drawn(look: ColumnLook) -> str:
-    """A column's line over the drive as an SVG image's address, its likely partner's dashed over it in the same scale."""
-    points = [*look.line, *look.partner_line]
-    (x0, x1), (y0, y1) = ((min(axis), max(axis)) for axis in zip(*points, strict=True))
-
-    def path(line: Sequence[tuple[float, float]], stroke: str) -> str:
-        across, down = 312 / ((x1 - x0) or 1.0), 72 / ((y1 - y0) or 1.0)
-        at = (f"{4 + across * (x - x0):.1f},{76 - down * (y - y0):.1f}" for x, y in line)
-        return f'<polyline fill="none" stroke-width="1.6" {stroke} points="{" ".join(at)}"/>'
-
-    lines = path(look.line, 'stroke="#14507a"') + path(look.partner_line, 'stroke="#d9722b" stroke-dasharray="4 4"')
-    ground = '<rect width="320" height="80" rx="4" fill="#fff" stroke="#999"/>'
-    svg = f'<svg xmlns="http://www.w3.org/2000/svg" width="320" height="80" viewBox="0 0 320 80">{ground}{lines}</svg>'
-    return "data:image/svg+xml;base64," + b64encode(svg.encode()).decode()
+def lines_of(look: ColumnLook) -> list[Markup]:
+    """A column's line over the drive and its likely partner's in the same scale, as points of a drawing of 320 by 80."""
+    (x0, x1), (y0, y1) = ((min(axis), max(axis)) for axis in zip(*look.line, *look.partner_line, strict=True))
+    across, down = 312 / ((x1 - x0) or 1.0), 72 / ((y1 - y0) or 1.0)
+    lines = [
+        [f"{4 + across * (x - x0):.1f},{76 - down * (y - y0):.1f}" for x, y in of]
+        for of in (look.line, look.partner_line)
+    ]
+    return [Markup(" ".join(points)) for points in lines]  # figures alone, and more of them than is shown of a text
 
 
 def result_view(look: ConversionLook | None) -> Any:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
 from typing import Any
 
 from markupsafe import Markup
@@ -62,9 +61,8 @@ def others(desk: Desk, name: str, search: str, chosen: str) -> list[tuple[str, s
     """Drives to choose from as the one before, as (value, label, closed): earlier ones first, saved codes last."""
     own, words = desk.folder.entry(name), search.casefold().split()
     found = [e for e in desk.folder.recordings(search) if e.kind == "trace" and e.name != name]
-    ranked = sorted(
-        found, key=lambda e: (e.began_s > own.began_s, e.began_s <= own.began_s and e.vehicle != own.vehicle)
-    )
+    earlier, later = ([e for e in found if (e.began_s > own.began_s) is after] for after in (False, True))
+    ranked = sorted(earlier, key=lambda e: e.vehicle != own.vehicle) + later
     alone = [n for n in desk.folder.snapshots() if all(w in n.casefold() for w in words)]
     labels = {e.name: sentence("drive_before", e=e, vehicle=e.vehicle[:80]) for e in ranked[:OTHERS_SHOWN]}
     labels |= {n: sentence("codes_before", name=n) for n in alone[:OTHERS_SHOWN]}
@@ -86,10 +84,9 @@ def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
     shown = {"recording-verdict": _PAGE.verdict(entry), "recording-other": _PAGE.others(choices, chosen)}
     for kind in KINDS:
         look = desk.jobs.look(desk.jobs.latest(_key(desk, kind, name)))
+        done = look is not None and look.state == "done"
         shown[f"recording-{kind}-done"] = becoming(kind, look, name)
-        shown[f"recording-{kind}-kept"] = (
-            Markup() if look is not None and look.state == "done" else _PAGE.kept(entry, kind)
-        )
+        shown[f"recording-{kind}-kept"] = Markup() if done else _PAGE.kept(entry, kind)
     return shown
 
 
@@ -114,19 +111,13 @@ def begin(desk: Desk, kind: str, name: str, vehicle: str, other: str, job: str, 
     if kind == "report":
         return desk.report(name, vehicle)
     before = str(desk.folder.existing(other)) if other else None
-    function: Callable[..., Any] = make_verification
-    arguments: tuple = ()
-    if kind == "verification":
-        codes = tuple(c.upper() for c in re.split(r"[\s,;]+", outside) if c)
-        arguments = (trace, before, profile, job.strip()[:LONGEST_JOB], codes)
-    elif before is None:
-        raise problem("none_before")
-    elif before.endswith(DRIVE_ENDING):
-        raise problem("codes_only", other)
-    else:
-        function, arguments = make_comparison, (before, trace, profile)
-    key = f"{_key(desk, kind, name)}\n{arguments!r}"
-    return desk.jobs.submit(sentence(f"{kind}_of", file=name), function, *arguments, key=key)
+    codes = tuple(c.upper() for c in re.split(r"[\s,;]+", outside) if c)
+    work: tuple[Any, ...] = (make_verification, trace, before, profile, job.strip()[:LONGEST_JOB], codes)
+    if kind == "comparison":
+        if before is None or before.endswith(DRIVE_ENDING):
+            raise problem("codes_only", other) if before else problem("none_before")
+        work = (make_comparison, before, trace, profile)
+    return desk.jobs.submit(sentence(f"{kind}_of", file=name), *work, key=f"{_key(desk, kind, name)}\n{work[1:]!r}")
 
 
 def _key(desk: Desk, kind: str, name: str) -> str:

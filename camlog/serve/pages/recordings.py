@@ -25,7 +25,7 @@ Row = dict[str, Any]  # of the library
 
 
 def layout(desk: Desk, name: str = "") -> str:
-    """The page as the folder is at this moment. The place for files is filled by `assets/upload.js`."""
+    """The page as the folder is at this moment. `assets/upload.js` takes the files in."""
     folder, endings = desk.folder.root.name or str(desk.folder.root), (*TRACE_ENDINGS, ".json", ".toml")
     kinds: list[str] = []
     cars: list[str] = []
@@ -60,7 +60,7 @@ def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
     running = desk.recorder.status().recording
     # What grows while it is recorded is not shown: a list drawn anew takes the keyboard's place in it away.
     steady = [replace(e, size_bytes=0, modified_s=0.0) if e.name == running else e for e in found[:SHOWN]]
-    waiting = [e for e in found if e.kind == "trace" and "findings" not in e.results and e.name != running]
+    waiting = _not_analysed(found, running)
     narrowed = any(word.strip() for word in (search, *chosen))
     return {
         "library-wrong": PIECES.notice(wrong) if wrong else PIECES.said(""),
@@ -84,11 +84,12 @@ def _kept(
         wanted = library.recordings(
             kind or None, car or None, condition=condition, search=search, most=SHOWN + len(here)
         )
-        return (
-            kept,
-            kept.keys() & {row["sha256"] for row in wanted},
-            [row for row in wanted if row["sha256"] not in kept],
-        )
+        fits = kept.keys() & {row["sha256"] for row in wanted}
+        return kept, fits, [row for row in wanted if row["sha256"] not in kept]
+
+
+def _not_analysed(entries: Sequence[Entry], running: str | None) -> list[Entry]:
+    return [e for e in entries if e.kind == "trace" and "findings" not in e.results and e.name != running]
 
 
 def _decide(desk: Desk, number: int, good: bool, who: str, why: str) -> Pieces:
@@ -116,14 +117,10 @@ def act(desk: Desk, name: str, button: str, sent: Sent) -> Pieces:
         return {"units-said": PIECES.said(sentence("units_shown"))}
     begun = 0
     try:
-        for entry in desk.folder.recordings() if button == "analyse" else ():
-            if (
-                entry.kind == "trace"
-                and "findings" not in entry.results
-                and entry.name != desk.recorder.status().recording
-            ):
-                desk.report(entry.name, desk.folder.profile_of(entry))
-                begun += 1
+        entries = desk.folder.recordings() if button == "analyse" else ()
+        for entry in _not_analysed(entries, desk.recorder.status().recording):
+            desk.report(entry.name, desk.folder.profile_of(entry))
+            begun += 1
     except InputError as error:  # too many at once: the others at the next press
         return {"said": PIECES.notice(told(error), False)}
     return {"said": PIECES.said(sentence("analysing", count=begun))}

@@ -47,7 +47,7 @@ def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
         return {"replay-said": PIECES.said(sentence("replay_left"))}
     guide = player.guide
     stop = next_line(guide) if guide.do_not_run() else PIECES.said("")
-    word = "again" if player.ended else "pause" if player.playing else "play"
+    word = "again" if player.state.ended else "pause" if player.state.playing else "play"
     return {"play": PIECES.said(sentence(f"player.{word}")), "replay-stop": stop, "replay-guide": guide_list(guide)}
 
 
@@ -63,10 +63,10 @@ def act(desk: Desk, name: str, button: str, sent: Sent) -> Pieces:
 
 
 def _act(player: Player, what: str, value: str, sent: Sent) -> None:
-    if what == "play" and player.playing and not player.ended:
+    if what == "play" and player.state.playing and not player.state.ended:
         player.pause()
     elif what == "play":
-        if player.ended:
+        if player.state.ended:
             player.go_to(0.0)
         player.play()
     elif what in ("back", "on"):
@@ -107,7 +107,7 @@ def register(app: flask.Flask, desk: Desk) -> None:
         if player is None:
             return {"id": None}
         status = {
-            "state": "ended" if player.ended else "playing" if player.playing else "paused",
+            "state": "ended" if player.state.ended else "playing" if player.state.playing else "paused",
             "clock": sentence("place", at=clock_text(player.position_s), of=clock_text(player.duration_s)),
             "position_s": player.position_s,
         }
