@@ -101,8 +101,11 @@ def one_row_a_moment(readings: RowStore, width: int) -> RowStore:
 def _wide_rows(readings: np.ndarray, width: int) -> np.ndarray:
     import pandas as pd
 
-    frame = pd.DataFrame(readings, columns=["time", "column", "value"])
+    times, columns = readings[:, 0], readings[:, 1].astype(np.int64)
+    moment = np.concatenate([[0], np.cumsum(np.diff(times) != 0)])[: len(times)]
     # A column that comes again at one moment is in a row of its own.
-    frame["again"] = frame.groupby(["time", "column"], sort=False).cumcount()
-    wide = frame.pivot(index=["time", "again"], columns="column", values="value").reindex(columns=range(width))
-    return np.column_stack([wide.index.get_level_values("time"), wide])
+    again = pd.Series(columns).groupby(moment * width + columns, sort=False).cumcount().to_numpy()
+    rows, row = np.unique(moment * len(times) + again, return_inverse=True)
+    wide = np.full((len(rows), 1 + width), np.nan)
+    wide[row, 0], wide[row, 1 + columns] = times, readings[:, 2]
+    return wide

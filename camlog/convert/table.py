@@ -124,7 +124,7 @@ class _Stream:
         self.remarks: list[tuple[float, int, str]] = []
         self._stamps = StampReader(timing.form)
         self._first_text = ""
-        self._signals: dict[tuple[str, ...], int] = {}  # of a long table: name and, where it has one, unit -> column
+        self._signals: dict[tuple[str, str], int] = {}  # of a long table: (name, unit) -> column
         self._last_remark: dict[int, str] = {}
         self._rows_seen = 0
 
@@ -183,9 +183,11 @@ class _Stream:
         """The column of each reading of a long table. Raises InputError for too many signals."""
         import pandas as pd
 
-        cells = list(map("\0".join, zip(*(parsed.texts[j] for j in self.names), strict=True)))
-        codes, names = pd.factorize(np.asarray(cells, dtype=object)[kept])
-        keys = [tuple(map(str.strip, name.split("\0"))) for name in names]
+        cells = [pd.factorize(np.asarray(parsed.texts[j], dtype=object)[kept]) for j in self.names]
+        (name, names), (unit, units) = (*cells, (0, [""]))[:2]
+        codes, pairs = pd.factorize(name * len(units) + unit)
+        places = zip(*divmod(pairs, len(units)), strict=True)
+        keys = [(str(names[n]).strip(), str(units[u]).strip()) for n, u in places]
         columns = np.array([self._signals.setdefault(key, len(self._signals)) for key in keys], dtype=np.int64)[codes]
         if len(beyond := np.flatnonzero(columns >= MAX_COLUMNS)):
             line = int(parsed.lines[kept][beyond[0]])
@@ -265,7 +267,7 @@ class _Stream:
         """Rows of (time, values) and their columns."""
         if self.long:
             readings = self.store.replaced(block[np.isfinite(block[:, 2])] for block in self.store.blocks())
-            columns = tuple(SourceColumn(i, *key) for i, key in enumerate(self._signals))
+            columns = tuple(SourceColumn(i, name, unit) for i, (name, unit) in enumerate(self._signals))
             return one_row_a_moment(readings, len(columns)), columns
         by_index = {c.index: c for c in self.layout.columns}
         return self.store, tuple(by_index[j] for j in self.values)
