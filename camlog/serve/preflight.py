@@ -42,31 +42,23 @@ def _codes(snapshot: CodeSnapshot) -> list[Check]:
 
 
 def _frame(frame) -> str:
-    values = [
-        value_text(name, value, degree_sign=True) for name, value in frame.items() if isinstance(value, float | int)
-    ]
+    read = [(name, value) for name, value in frame.items() if isinstance(value, float | int)]
+    values = [value_text(name, value, degree_sign=True) for name, value in read]
     return ", ".join([str(frame.get("code") or ""), *values[:4]]).strip(", ")
 
 
 def _moves(board: Board, cam: str) -> Check:
     """Whether the cam moves with its command."""
     command, went = board.travel(cam)
-    state = (
-        "unknown"
-        if command < MOVED_DEG
-        else "good"
-        if went > command / 2
-        else "bad"
-        if went <= UNMOVED_DEG
-        else "unknown"
-    )
-    still = "still" if command < MOVED_DEG else state
-    name = {"still": "not_yet", "good": "moves", "bad": "stands", "unknown": "partly"}[still]
-    return (
-        state,
-        sentence("preflight.with_command", cam=title(cam)),
-        sentence(f"preflight.{name}", command=command, went=went),
-    )
+    state, name = "unknown", "partly"
+    if command < MOVED_DEG:
+        name = "not_yet"
+    elif went > command / 2:
+        state, name = "good", "moves"
+    elif went <= UNMOVED_DEG:
+        state, name = "bad", "stands"
+    found = sentence(f"preflight.{name}", command=command, went=went)
+    return state, sentence("preflight.with_command", cam=title(cam)), found
 
 
 def _check(name: str, state: str, **values: object) -> Check:
