@@ -1,6 +1,6 @@
-"""Findings: all that is known about a drive, as typed values and as the JSON object `camlog.findings/1`. A
-figure `x` in JSON is a number or null; beside it stand `x_interval` ([low, high], 95 %) and `x_count`
-where it has them, and `x_reason` where it is null."""
+"""Findings: the results of a drive as typed values and as the JSON object `camlog.findings/1`. In JSON a figure `x` is
+a number or null, with `x_interval` ([low, high], 95 %) and `x_count` beside it, if any, and `x_reason` if it is
+null."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ SCHEMA = "camlog.findings/1"
 
 @dataclass(frozen=True)
 class CamFindings:
-    """One cam: the verdict, every figure it rests on, and how its response changes with oil temperature."""
+    """One cam: the verdict, every figure behind it, and how its response changes with oil temperature."""
 
     cam: str
     verdict: Verdict
@@ -73,9 +73,9 @@ class CamFindings:
 
 @dataclass(frozen=True)
 class Findings:
-    """What a drive says: per cam, about misfires, codes and causes, and what it did not contain.
-    `do_not_run` are the first lines of every result where the engine may not be run or driven: that it may
-    not, why, and what to check first; empty otherwise. `cautions` begins with them."""
+    """The results of a drive: cams, misfires, codes, causes, and what the drive did not contain.
+    If the engine may not be run or driven, `do_not_run` are the first lines of every result: that, why, and what to
+    check first; else empty. `cautions` begins with them."""
 
     trace: Trace
     conditions: Conditions
@@ -128,8 +128,9 @@ class Findings:
 
 
 def write_findings(findings: Findings, path: str | Path, anew: Callable[[], Findings], *, replace: bool = True) -> None:
-    """Write `NAME.findings.json`, whole or not at all, in metric units, as a file to be read again: where others are shown
-    `anew` makes the findings once more, with their sentences. Raises InputError where one is there and `replace` is not set."""
+    """Write `NAME.findings.json`, whole or not at all, in metric units because the file is read again. If other units
+    are shown, `anew` computes the findings again for metric sentences. Raises InputError if the file exists and
+    `replace` is False."""
     units = shown_units()
     with showing(METRIC):
         write_text((findings if units == METRIC else anew()).to_json(), path, replace=replace)
@@ -139,7 +140,7 @@ def write_findings(findings: Findings, path: str | Path, anew: Callable[[], Find
 
 
 def _evidence(w: Weighed) -> dict[str, Any]:
-    """One figure as it was weighed: value, limit, and the log odds it adds to each fault against healthy."""
+    """One weighed figure: value, limit, and the log odds it adds to each fault against healthy."""
     window = w.measured.window
     return {
         "figure": w.figure.name,
@@ -165,8 +166,8 @@ def figure(key: str, value: Estimate) -> dict[str, Any]:
     return row
 
 
-# The parts of a cam's findings: `key`, or `key=path` where the examination calls it otherwise. An Estimate
-# becomes a number with its interval beside it.
+# The parts of a cam's findings: `key`, or `key=path` where the path in the examination differs. An Estimate becomes a
+# number with its interval beside it.
 _STEPS = """dead_time_s=dead_time t63_s=t63 t86_s=t86 overshoot_deg=overshoot slew_deg_per_s=slew steps
     resolution_s"""
 _BY_WINDOW = {
@@ -194,7 +195,7 @@ def _row(of: Any, entries: str) -> dict[str, Any]:
     for entry in entries.split():
         key, _, path = entry.partition("=")
         value = attrgetter(path or key)(of)
-        if isinstance(value, float) and key != "p_only_slow":  # a chance may be tiny
+        if isinstance(value, float) and key != "p_only_slow":  # not rounded: a probability may be tiny
             value = finite(value)
         row |= figure(key, value) if isinstance(value, Estimate) else {key: value}
     return row
@@ -215,7 +216,7 @@ def _metrics(x: Examination) -> dict[str, Any]:
     rows: dict[str, Any] = {name: {} for name in ("tracking", *_WHOLE)}
     for name in _BY_WINDOW:
         of = getattr(x, name)
-        # Of the whole drive the gain is that of the held steps.
+        # For the whole drive the gain comes from the held steps.
         rows[name] = {k: v for k, v in _part(name, of).items() if not k.startswith("gain")}
     for name, entries in _WHOLE.items():
         rows[name] |= _row(getattr(x, name), entries)
@@ -244,7 +245,7 @@ def _signal(trace: Trace, name: str) -> dict[str, Any]:
 
 
 def _json(value: Any) -> Any:
-    """JSON has no infinity and no arrays' numbers: what is not finite is null."""
+    """The value as JSON: NumPy numbers become plain ones, and numbers that are not finite become null."""
     if isinstance(value, dict):
         return {k: _json(v) for k, v in value.items()}
     if isinstance(value, list | tuple):

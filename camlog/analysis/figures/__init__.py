@@ -1,10 +1,8 @@
-"""Every figure of a cam, declared once in `figures.toml`: what it is called, in which unit, how it is
-measured (on a `View` of the cam), which question it speaks to, the limit it is read against, how much data it
-needs and how it is worded.
-
-Verdict, causes, tables, charts, comparison, proof and live page read this registry; nothing else pairs a
-figure with a limit. A figure that judges is read as a multiple of its limit: the evidence table
-(`verdict/evidence.json`) says how much each multiple speaks for and against each condition."""
+"""Every figure of a cam, declared once in `figures.toml`: its name, unit, measurement (on a `View` of the cam),
+question, limit, amount of data needed, and wording.
+Verdict, causes, tables, charts, comparison, proof and live page read this registry; nothing else pairs a figure with a
+limit. A figure that judges is taken as a multiple of its limit: the evidence table (`verdict/evidence.json`) says how
+much each multiple counts for and against each condition."""
 
 from __future__ import annotations
 
@@ -33,8 +31,8 @@ FAULTS = CONDITIONS[1:]
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """One value of a figure: the estimate, the `amount` of data it rests on, oil window and part where it has
-    one. Of a time after a step `resolution_s` is that between two readings: nothing shorter is told."""
+    """One value of a figure: the estimate, the `amount` of data behind it, and oil window and part, if any. For a time
+    after a step, `resolution_s` is the interval between readings; shorter times cannot be resolved."""
 
     estimate: Estimate
     amount: float
@@ -45,11 +43,10 @@ class Measured:
 
 @dataclass(frozen=True)
 class View:
-    """One cam among the cams of its engine: what figures are measured on.
+    """One cam with the other cams of its engine, on which figures are measured.
 
-    `chain` are the other cams on the same chain (same bank), `twin` the same cam of the other bank,
-    `others` all other cams, which share the oil. `codes` counts the trouble codes that name this cam by
-    family; None where no list of codes was read."""
+    `chain` are the other cams on the same chain (same bank), `twin` the same cam of the other bank, `others` all other
+    cams, which share the oil. `codes` counts the trouble codes that name this cam by family; None: no list was read."""
 
     x: Examination
     chain: tuple[Examination, ...] = ()
@@ -58,17 +55,17 @@ class View:
     codes: Mapping[str, int] | None = None
 
     def at(self, path: str) -> Any:
-        """What stands at a path such as `rest.shift_deg` of the cam's examination."""
+        """The value at a path such as `rest.shift_deg` in the cam's examination."""
         return attrgetter(path)(self.x)
 
     @property
     def watched_s(self) -> float:
-        """Seconds in which command and cam were known together, the engine running."""
+        """Seconds in which command and cam were both known and the engine ran."""
         return self.x.tracking.excursions.watched_s
 
 
 def view(examined: Mapping[str, Examination], cam: str, codes: CodeEvidence | None = None) -> View:
-    """One cam among the cams of its engine; `codes` of the drive, where they were read."""
+    """The view of one cam; `codes` are those of the drive, if they were read."""
     twins = twins_of(cam, examined)
     return View(
         examined[cam],
@@ -86,16 +83,16 @@ Measure = Callable[[View], Iterable[Measured]]
 class Figure:
     """One figure of a cam.
 
-    `title` in plain words, `unit` of value and limit ("1" is a bare number, "share" a fraction of one shown in
-    percent), `words` the sentence of a reason with places {value}, {part} and {n}. `question` names the QUESTIONS entry
-    it speaks to ("" shows it only), `group` the figures that share its information, or are signs of which any one
-    suffices: of one group only the one most surely bad counts. `speaks_for` the conditions it never speaks less for as
-    it grows worse. `limit` names an entry of limits.LIMITS (a name with `*` has one a window: cold, warm, hot,
-    very_hot). `bad` says which side of the limit is worse: "above", "below", or "size" (without its sign), `says_good`
-    whether a good value is worth telling. `least` is the amount of data (counted in `amount`) below which it says
-    nothing. `again` names how the drive after a repair measures it, where a proof asks for that; `change_limit` what a
-    change of it is small beside, where that is not `limit`; `after_step` marks a time after a step, no finer than the
-    readings."""
+    `title` is in plain words. `unit` is that of value and limit ("1": a bare number, "share": a fraction of one shown
+    in percent). `words` is the sentence of a reason with the places {value}, {part} and {n}. `question` is the
+    QUESTIONS entry it helps to answer ("": only shown). `group` joins figures that share information, or signs of which
+    any one suffices: only the one most surely bad counts. `speaks_for` are the conditions whose evidence never falls as
+    the figure grows worse. `limit` is an entry of limits.LIMITS (with `*`: one for each window cold, warm, hot,
+    very_hot). `bad` is the worse side of the limit: "above", "below", or "size" (above, without sign). `says_good`: a
+    good value is worth a sentence. `least` is the amount of data (in units of `amount`) below which the figure counts
+    for nothing. `again` is how the drive after a repair measures it, if a proof asks for that. `change_limit` is the
+    limit that decides whether a change is small, if not `limit`. `after_step` marks a time after a step, which has the
+    resolution of the readings."""
 
     name: str
     title: str
@@ -115,17 +112,17 @@ class Figure:
     after_step: bool = False
 
     def judged_by(self, limits: Mapping[str, Limit], window: OilWindow | None, *, change: bool = False) -> Limit:
-        """The limit of this figure in an oil window, or beside which a `change` of it is large or small.
+        """The limit of this figure in an oil window; with `change`, the limit that decides whether a change is small.
         Raises KeyError for a figure that has none."""
         name = (change and self.change_limit) or self.limit
-        # Without any temperature the cam is given what cold oil would allow.
+        # Without any temperature the limit for cold oil applies.
         return limits[name.replace("*", "cold" if window is None else window_word(window, limits))]
 
     def shown(self, measured: Measured) -> str:
         return shown(measured.estimate, self.unit, size=self.bad == "size", least=measured.resolution_s)
 
     def sentence(self, measured: Measured) -> str:
-        """Its words with the value, and the oil window it belongs to; no full stop."""
+        """The figure's `words` with the value and its oil window; no full stop."""
         way = "figure.advanced" if (measured.estimate.value or 0.0) > 0 else "figure.retarded"
         words = self.words.format(
             value=self.shown(measured), part=measured.part, Part=capital(measured.part),
@@ -134,12 +131,12 @@ class Figure:
         return _with_oil(words, measured)
 
     def good_sentence(self, measured: Measured) -> str:
-        """Title and value of a figure within its limit, and the oil window it belongs to; no full stop."""
+        """Title and value of a figure within its limit, with its oil window; no full stop."""
         words = messages("figure.good", title=capital(self.title), value=self.shown(measured))
         return _with_oil(words, measured)
 
     def values(self, seen: View) -> list[Measured]:
-        """All its values, of the whole drive or by oil window and part; those not measured say why."""
+        """All values of the figure, for the whole drive or by oil window and part; missing ones carry a reason."""
         found, resolution_s = list(self.measure(seen)), seen.x.data.actual_interval_s
         if not self.after_step or not math.isfinite(resolution_s):
             return found
@@ -147,8 +144,8 @@ class Figure:
 
 
 def shown(estimate: Estimate, unit: str, *, size: bool = False, least: float = 0.0) -> str:
-    """An estimate in words: `1.2 s`, `more than 1.4 s`, `< 0.07 s` below what the readings can tell (`least`),
-    `not measured`; `size` leaves the sign out."""
+    """An estimate in words: `1.2 s`, `more than 1.4 s`, `< 0.07 s` (below the resolution `least`), `not measured`;
+    `size` leaves the sign out."""
     value = estimate.value
     if value is not None and value < least and unit == "s":
         return messages("figure.below", value=with_unit(least, unit))
@@ -169,8 +166,8 @@ def _with_oil(words: str, measured: Measured) -> str:
 
 
 def _measure(function: str, *arguments: str) -> Measure:
-    """The function `module.function` of this package (without a module: of `measures`) with its arguments but
-    the view."""
+    """The function `module.function` of this package (without a module: of `measures`), with all arguments except the
+    view bound."""
     module, _, name = function.rpartition(".")
     measure = getattr(import_module(f"{__name__}.{module or 'measures'}"), name)
     return lambda seen: measure(seen, *arguments)
@@ -184,7 +181,7 @@ def _figure(name: str, row: Mapping[str, Any]) -> Figure:
 
 
 _DECLARED = tomllib.loads(resources.files(__name__).joinpath("figures.toml").read_text("utf-8"))
-# In the order of the questions; of one group the first that was measured counts.
+# In the order of the questions.
 FIGURES: tuple[Figure, ...] = tuple(_figure(name, row) for name, row in _DECLARED["figure"].items())
 BY_NAME: Mapping[str, Figure] = {f.name: f for f in FIGURES}
 

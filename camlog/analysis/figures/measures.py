@@ -1,8 +1,8 @@
 """How figures are measured; `figures.toml` names these functions.
 
-Each takes the view of a cam and what the table gives it, and yields one `Measured` a value. First those
-that several figures share, then those of a cam that moves with its command: does it move, does it reach
-the command, and in time. A path such as `rest.shift_deg` is read from the cam's examination."""
+Each takes the view of a cam and arguments from the table, and yields one `Measured` a value. First come functions that
+several figures share, then those for moving with the command, reaching it, and reaching it in time. A path such as
+`rest.shift_deg` is read from the cam's examination."""
 
 from __future__ import annotations
 
@@ -16,18 +16,18 @@ from camlog.analysis.response.fopdt import FopdtFit
 from camlog.analysis.response.measure import Response, ResponseByWindow
 from camlog.oil_windows import OilWindow
 
-COUNT_DOUBT = 0.5  # a count of events is known to a Poisson spread; of none, to less than one
-LEAST_COMMAND_DEG = 2.0  # a command that moved less asks for no travel
-REFERENCE_STEP_DEG = 20.0  # a cam that turns at a fixed speed is late by the size of the move
+COUNT_DOUBT = 0.5  # least variance of a count of events, so that a count of zero has an upper bound
+LEAST_COMMAND_DEG = 2.0  # a command that moved less requires no travel
+REFERENCE_STEP_DEG = 20.0  # T63 by the fit is for this step, because a rate-limited cam's T63 grows with the step
 DESCRIBES_R2 = 0.9  # a fit that explains less does not describe the cam
-ROUGHLY_R2 = 0.8  # enough to compare lags: one that changes as the oil warms leaves some motion unexplained
+ROUGHLY_R2 = 0.8  # enough to compare lags; a lag that changes as the oil warms leaves some motion unexplained
 SHORTEST_LAG_S = 0.05
 FEW_STEPS = 3
 WAYS = {"advance": 1.0, "retard": -1.0}
 
 
 def value(view: View, path: str, amount_path: str, reason: str = "") -> Iterator[Measured]:
-    """A number without an interval at `path`; where it is None the `reason`, which may be a path (`=` before it)."""
+    """A number without an interval at `path`; if None, missing with `reason`, which may be a path (`=` before it)."""
     why = view.at(reason[1:]) if reason.startswith("=") else reason
     yield plain(view.at(path), view.at(amount_path), why)
 
@@ -39,7 +39,7 @@ def known(view: View, path: str, amount_path: str) -> Iterator[Measured]:
 
 
 def share(view: View, path: str, amount_path: str, reason: str = "") -> Iterator[Measured]:
-    """A share at `path` of so many independent looks; `reason` where it is None."""
+    """A share at `path`, from the number of independent trials at `amount_path`; missing with `reason` if None."""
     part, looks = view.at(path), view.at(amount_path)
     yield plain(None, looks, reason) if part is None else share_of(part, 1.0, looks)
 
@@ -55,21 +55,21 @@ def count(view: View, path: str, amount_path: str) -> Iterator[Measured]:
 
 
 def estimate(view: View, path: str, amount_path: str = "") -> Iterator[Measured]:
-    """An estimate at `path`; without `amount_path` its count is what it rests on."""
+    """An estimate at `path`; without `amount_path` its count is the amount of data."""
     e: Estimate = view.at(path)
     yield Measured(e, view.at(amount_path) if amount_path else e.count)
 
 
 def windows(view: View, room: str, name: str, amount: str) -> Iterator[Measured]:
-    """An estimate of a part of the examination, of the whole drive and of each oil window."""
+    """An estimate from part `room` of the examination, for the whole drive and each oil window."""
     whole = view.at(room)
     for window, here in ((None, whole), *whole.windows):
         yield Measured(getattr(here, name), getattr(here, amount), window)
 
 
 def codes(view: View, family: str) -> Iterator[Measured]:
-    """How many trouble codes of a family name the cam; nothing where there are none."""
-    # That no code is stored says little: most modules store one late, or not at all.
+    """The number of trouble codes of a family that name the cam; nothing where there are none."""
+    # No stored code says little: most modules store one late, or not at all.
     if number := (view.codes or {}).get(family, 0):
         yield plain(float(number), 1.0)
 
@@ -82,14 +82,14 @@ def unmeasured(reason: str, window: OilWindow | None = None) -> Measured:
 
 
 def plain(number: float | None, amount: float, reason: str = "") -> Measured:
-    """A number known as it stands; missing, with the reason, where it is None."""
+    """A number without an interval; missing, with the reason, where it is None."""
     if number is None:
         return Measured(missing(reason or messages("missing.not_measured")), amount)
     return Measured(Estimate(number, number, number, int(amount)), amount)
 
 
 def share_of(part: float, whole: float, amount: float) -> Measured:
-    """A share of `whole`, with the interval of `amount` independent looks (Agresti & Coull, 1998)."""
+    """`part` over `whole`, with the interval for `amount` independent trials (Agresti & Coull, 1998)."""
     if whole <= 0:
         return unmeasured(messages("missing.nothing_watched"))
     n = max(amount, 1.0) + 4.0
@@ -201,7 +201,7 @@ def fitted_t63(fit: FopdtFit, size_deg: float) -> Estimate:
 
 
 def slower_t63(response: Response) -> Iterator[tuple[OilWindow, Estimate]]:
-    """T63 (s) in each oil window of the slower direction, by steps or by the fit."""
+    """T63 (s) of the slower direction in each oil window, from steps or from the fit."""
     for window, part in response.by_window.items():
         found = [e for e in (part.advance.t63, part.retard.t63) if e.at_least is not None]
         fits = (fitted_t63(part.fit, sign * REFERENCE_STEP_DEG) for sign in WAYS.values())
@@ -211,7 +211,7 @@ def slower_t63(response: Response) -> Iterator[tuple[OilWindow, Estimate]]:
 
 
 def slowest_other(view: View) -> Iterator[Measured]:
-    """T63 (s) of the slowest of the engine's other cams: what they share is the oil."""
+    """T63 (s) of the slowest of the engine's other cams, which share the oil."""
     others = [View(x) for x in view.others]
     measured = [m for v in others for m in (*steps(v, "t63"), *fitted_steps(v)) if m.amount >= FEW_STEPS]
     if found := [m for m in measured if m.estimate.value is not None]:
@@ -235,14 +235,14 @@ def bank_ratio(view: View) -> Iterator[Measured]:
 
 
 def _lag(fit: FopdtFit) -> float | None:
-    """The lag (s) of a fit good enough to compare it; None of one that is not."""
+    """The lag (s) of a fit that is good enough for comparison, else None."""
     return fit.lag.value if (fit.r2 or 0.0) >= ROUGHLY_R2 and fit.lag.high is not None else None
 
 
 def _lag_ratio(slow: FopdtFit, fast: FopdtFit, window: OilWindow) -> Iterator[Measured]:
     slow_s, fast_s = _lag(slow), _lag(fast)
     if slow_s is not None and fast_s is not None:
-        # What the sampling cannot resolve is no lag to compare with.
+        # A lag below the sampling resolution cannot be compared.
         usual = max(fast_s, 0.5 * (fast.resolution_s or 0.0), SHORTEST_LAG_S)
         ratio = replace(slow.lag.mapped(lambda lag: lag / usual), count=slow.blocks, reason="")
         yield Measured(ratio, min(slow.blocks, fast.blocks), window)

@@ -1,4 +1,4 @@
-"""Figures of how a cam moves, and how it holds: smoothly or by jumps, steadily or not."""
+"""Figures of how smoothly a cam moves and how steadily it holds."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from camlog.analysis.figures.measures import count_of, plain, share_of, unmeasur
 
 
 def less_noise(e: Estimate, noise_deg: float) -> Estimate:
-    """Flutter without the part that is only noise of the reading."""
+    """Flutter without the noise of the reading."""
     return e.mapped(lambda rms: max(rms * rms - noise_deg * noise_deg, 0.0) ** 0.5)
 
 
@@ -22,10 +22,10 @@ AMPLITUDE_DOUBT = 0.2  # of a steady oscillation's amplitude
 
 
 def stick_figure(view: View, name: str) -> Iterator[Measured]:
-    """Stick band or jump, degrees, of the whole drive and of each oil window."""
+    """Stick band or jump (deg) for the whole drive and each oil window."""
     s = view.x.sticking
     whole: Estimate = getattr(s, name)
-    # Of a cam that does not stick the fit's band is whatever else its motion has.
+    # For a cam that does not stick, the fitted band reflects other features of its motion.
     none = s.sticks is False and whole.value is not None
     yield Measured(Estimate(0.0, 0.0, 0.0, whole.count) if none else whole, s.moving_s)
     for window, here in s.windows:
@@ -42,7 +42,7 @@ def jump_rate(view: View) -> Iterator[Measured]:
 
 
 def only_slow_surprise(view: View) -> Iterator[Measured]:
-    """How much less likely the motion is for a cam that is only slow, powers of ten."""
+    """How improbable the motion is for a cam that is only slow, in powers of ten."""
     s = view.x.sticking
     p = s.p_smooth
     surprise = None if p is None else min(-math.log10(max(p, 10.0**-MOST_POWERS_OF_TEN)), MOST_POWERS_OF_TEN)
@@ -55,7 +55,7 @@ def fit_misfit(view: View) -> Iterator[Measured]:
 
 
 def swings(view: View, part: str) -> Iterator[Measured]:
-    """Swing to either side of a still command, times the share of its swings that are `part`, degrees."""
+    """Swing (deg) to either side of a still command, times the share of its swings that are `part`."""
     s = view.x.sticking.swings
     size = s.amplitude_deg.value
     if s.judged and size is not None:
@@ -79,7 +79,7 @@ def flutter(view: View) -> Iterator[Measured]:
 
 
 def restless(view: View) -> Iterator[Measured]:
-    """Motion from reading to reading when held, beyond that at rest, degrees."""
+    """Motion from reading to reading (deg) when held, beyond that at rest."""
     noise = view.x.sensor.noise
     if noise.at_rest_deg.value is None:
         yield unmeasured(messages("missing.rest_and_held"))
@@ -114,14 +114,14 @@ def offset_at_rest(view: View) -> Iterator[Measured]:
 
 
 def elongation(view: View) -> Iterator[Measured]:
-    """Chain elongation that would explain the offset, percent; a longer chain only retards."""
+    """Chain elongation (percent) that would explain the offset; a longer chain only retards."""
     r = view.x.rest
     if r.offset_deg.value is not None and r.offset_deg.value < 0:
         yield Measured(r.chain_elongation_percent, max(r.visits, r.offset_deg.count))
 
 
 def constant_error(view: View) -> Iterator[Measured]:
-    """The part of the error at a steady command that is the same everywhere, degrees."""
+    """The part of the error at a steady command (deg) that is the same everywhere."""
     t = view.x.tracking
     bias, rms = t.bias_deg, t.rms_deg.value
     if bias.value is None or rms is None:
@@ -133,20 +133,19 @@ def constant_error(view: View) -> Iterator[Measured]:
 
 
 def chain_offset(view: View) -> Iterator[Measured]:
-    """The offset this cam shares with the cams on its chain: the smaller of the two where both stand off one way."""
+    """The offset that this cam shares with the cams on its chain: the smaller one if both have the same direction."""
     own = _standing_off(view.x)
     others = [o for o in (_standing_off(x) for x in view.chain) if o is not None]
     if own is None or not others:
         return
-    # A chain that is longer retards every cam it drives, a jumped tooth moves them all one way.
+    # A longer chain retards every cam it drives; a jumped tooth moves them all in one direction.
     shared = min(min(abs(own), abs(o)) if own * o > 0 else 0.0 for o in others)
     apart = min(abs(own - o) for o in others)
     yield Measured(Estimate(shared, max(shared - apart, 0.0), shared + 0.5 * apart, 1), 1.0)
 
 
 def _standing_off(x: Examination) -> float | None:
-    """How far the cam stands off (deg), the same each time: at rest with warm or else any oil, else wherever
-    it is held."""
+    """The cam's constant offset (deg): at rest with warm oil, else at rest with any oil, else wherever it is held."""
     rest = (x.rest.offset_deg, *(offset for _, offset in x.rest.windows))
     held = (m.estimate for m in constant_error(View(x)))
     return next((e.value for estimates in (rest, held) for e in estimates if e.value is not None), None)
@@ -167,7 +166,7 @@ def noise_correlation(view: View) -> Iterator[Measured]:
 
 
 def noise_share(view: View) -> Iterator[Measured]:
-    """Noise from one reading to the next over flutter: near 1 it is all the reading's, a cam moves slower."""
+    """Noise from one reading to the next over flutter: near 1, all flutter is reading noise, as a cam moves slower."""
     noise, flutter = view.x.sensor.noise.off_rest_deg, view.x.hold.flutter_rms_deg
     if noise.value is None or not flutter.value or flutter.value < LEAST_FLUTTER_DEG:
         yield unmeasured(messages("missing.hardly_moves"))
@@ -176,7 +175,7 @@ def noise_share(view: View) -> Iterator[Measured]:
 
 
 def dropouts(view: View) -> Iterator[Measured]:
-    """Share of readings missing, beyond what the other cams lack as well, which is the recording's."""
+    """Share of readings missing, beyond the share missing for the other cams (a fault of the recording)."""
     d = view.x.sensor.dropouts
     others = [x.sensor.dropouts.fraction or 0.0 for x in view.others]
     beyond = None if d.fraction is None else max(d.fraction - min(others, default=0.0), 0.0)
@@ -192,6 +191,6 @@ def impossible_jumps(view: View) -> Iterator[Measured]:
 
 
 def still_share(view: View, kind: str) -> Iterator[Measured]:
-    """Share of the time the reading stood still to the last digit, where it froze in this way (else zero)."""
+    """Share of the time in which the reading repeated to the last digit, if it froze as `kind`, else zero."""
     f = view.x.sensor.frozen
     yield plain(f.share if f.kind == kind else 0.0, view.watched_s)

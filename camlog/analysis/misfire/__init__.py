@@ -1,4 +1,4 @@
-"""Misfires: counters to rates per 1,000 revolutions, which cylinders, and what they go with."""
+"""Misfires: rates per 1,000 revolutions from counters, which cylinders misfire, and under which conditions."""
 
 from camlog.messages import Messages
 

@@ -1,5 +1,5 @@
-"""What misfires go with: cam error and oil temperature, as Poisson rate ratios. The p-values allow for how
-many conditions were tried."""
+"""Association of misfires with cam error and oil temperature, as Poisson rate ratios. The p-values are corrected for
+the number of conditions tried."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ from camlog.limits import Limit
 from camlog.oil_windows import Windows
 from camlog.trace import Trace
 
-SPEED_GAP_S = 5.0  # engine speed is known between two readings while they are at most this far apart
-KNOWN_SHARE = 0.8  # revolutions of a poll are trusted where the engine speed was known for this share of it
+SPEED_GAP_S = 5.0  # engine speed is known between two readings that are at most this far apart
+KNOWN_SHARE = 0.8  # revolutions of a poll count where the engine speed was known for this share of it
 COUNTER_END = 65535  # the standard's counter is 16 bits wide and stays at its end
 FIRST_POLL_S = 120.0  # a first poll this soon after a start counts from that start
-# Some modules add up over a thousand revolutions before they report; a cylinder fires every second one.
+# Some modules add up misfires over a thousand revolutions before they report; a cylinder fires every second one.
 REPORT_REV = 1000.0
 REV_PER_FIRING = 2.0
-# Counts are set against each other over stretches this long: bursts and lumped reports fit inside one.
+# Counts are compared over blocks this long, so that bursts and lumped reports fit inside one.
 BLOCK_REV = 1000.0
 
 
@@ -44,7 +44,7 @@ class Revolutions:
 
 
 def revolutions(trace: Trace) -> Revolutions:
-    """Integrate engine speed by trapezoids; a stretch without a reading adds nothing, known time neither."""
+    """Integrate engine speed by trapezoids; a stretch without readings adds neither revolutions nor known time."""
     t, rpm = trace.samples("engine_speed")
     steps = np.where(np.diff(t) <= SPEED_GAP_S, np.diff(t), 0.0)
     turned = steps * (rpm[1:] + rpm[:-1]) / 2.0 / 60.0
@@ -54,11 +54,11 @@ def revolutions(trace: Trace) -> Revolutions:
 
 @dataclass(frozen=True)
 class Polls:
-    """What misfire counters did between polls.
+    """Counts of misfire counters between polls.
 
-    `cylinder`, `start_s`, `end_s`, `events`, `revolutions` have shape (n,), revolutions above zero. `at_start` is what
-    the counter showed at first from before the recording; `resets` counts times it went down; `dropped` polls could not
-    be used (reset at an unknown moment, engine speed unknown, impossible count)."""
+    `cylinder`, `start_s`, `end_s`, `events`, `revolutions` have shape (n,); revolutions are above zero. `at_start` is
+    the count from before the recording; `resets` is how often the counter went down; `dropped` is the number of polls
+    that could not be used (reset at an unknown moment, engine speed unknown, impossible count)."""
 
     cylinder: np.ndarray
     start_s: np.ndarray
@@ -82,7 +82,7 @@ class Polls:
 
     @classmethod
     def pooled(cls, each: Sequence[Polls]) -> Polls:
-        """The polls of several cylinders in one row, at least one."""
+        """The polls of several cylinders (at least one) joined."""
         return cls(*(np.concatenate(columns) for columns in zip(*(p._columns for p in each), strict=True)))
 
     def dispersion(self, label: np.ndarray) -> float:
@@ -101,15 +101,15 @@ class Polls:
 
 
 def polls(trace: Trace, cylinder: int, signal: str, turned: Revolutions, starts_s: Sequence[float] = ()) -> Polls:
-    """Events of one cylinder's counter `signal`; `starts_s` are the engine starts seen in the trace. A
-    counter that went down was reset. Where an engine start lies between the two polls it counts from that
-    start; where none does, the moment is unknown and the poll is dropped."""
+    """Events of one cylinder's counter `signal`; `starts_s` are the engine starts in the trace. A counter that went
+    down was reset. If an engine start lies between the two polls, the count begins at that start; if none does, the
+    moment is unknown and the poll is dropped."""
     t, value = trace.samples(signal)
     count, starts = np.rint(value).astype(np.int64), np.asarray(starts_s, dtype=float)
     at_start = int(count[0]) if len(count) else 0
     before = starts[(starts <= t[0]) & (t[0] - starts <= FIRST_POLL_S)] if len(t) else starts[:0]
     if len(before):
-        # The counter belongs to this driving cycle, and its beginning was recorded.
+        # The counter belongs to this driving cycle, whose beginning was recorded.
         t, count, at_start = np.insert(t, 0, before[-1]), np.insert(count, 0, 0), 0
     start_s, end_s, events = t[:-1], t[1:], np.diff(count)
     restarted = np.searchsorted(starts, end_s, side="right") > np.searchsorted(starts, start_s, side="right")
@@ -129,21 +129,21 @@ def polls(trace: Trace, cylinder: int, signal: str, turned: Revolutions, starts_
     )  # fmt: skip
 
 
-# Below this many revolutions (summed over cylinders) on either side there is nothing to compare.
+# Fewest revolutions (summed over cylinders) on either side of a comparison.
 MIN_SIDE_REV = 400.0
-MIN_ERROR_READINGS = 3  # angle readings between two polls from which a mean error is taken
+MIN_ERROR_READINGS = 3  # fewest angle readings between two polls for a mean error
 
 
 @dataclass(frozen=True, slots=True)
 class Association:
     """Misfire rate with a condition against the rate without it.
 
-    `kind` is "cam_error" (`cam` set) or "oil_window" (`window` set, a position). Rates per 1,000
-    revolutions of a cylinder; `ratio` None where nothing misfired without the condition. `p_adjusted`
-    allows for all that were tried; `holds` where that is below the allowed chance and the ratio above the
-    limit. A cam acts on all its cylinders, so a cam's association must also hold without the cylinder that
-    misfires most, at `p_without_worst` (None with one cylinder): a weak coil under load goes with the same
-    driving as cam error does. `p_value` None where it could not be tested; `reason` says why."""
+    `kind` is "cam_error" (`cam` set) or "oil_window" (`window` set, an index). Rates are per 1,000 revolutions of a
+    cylinder; `ratio` is None where nothing misfired without the condition. `p_adjusted` is corrected for all conditions
+    tried. `holds`: it is below the allowed chance and the ratio above the limit. A cam acts on all its cylinders, so
+    its association must also hold without the cylinder that misfires most, with `p_without_worst` (None with one
+    cylinder): a weak coil misfires under load, when cam error occurs too. `p_value` is None where untested; `reason`
+    says why."""
 
     kind: str
     cam: str | None
@@ -168,15 +168,15 @@ def associations(
     banks: Sequence[Sequence[int]] | None,
     limits: Mapping[str, Limit],
 ) -> tuple[Association, ...]:
-    """Test misfires against each cam's error (its own bank's cylinders) and each oil window (all
-    cylinders). `polls` are those of all cylinders. Equal rates are tested by the E-test (Krishnamoorthy &
-    Thomson 2004), several tests together by the Benjamini-Hochberg false discovery rate."""
+    """Test misfires against each cam's error (cylinders of its own bank) and each oil window (all cylinders). `polls`
+    are those of all cylinders. Equal rates are tested by the E-test (Krishnamoorthy & Thomson 2004), several tests
+    together by the Benjamini-Hochberg false discovery rate."""
     limit_deg = limits["misfire_cam_error_deg"].value
     tried = [_with_cam(polls, cam, data, banks, limit_deg) for cam, data in cams.items()]
     if windows.source is not None:
         where = windows.index_at(polls.middle_s)
         reached = [i for i in range(len(windows.windows)) if np.any(where == i)]
-        # Two windows make one question, not two.
+        # Two windows make one test, not two.
         for i in reached if len(reached) > 2 else reached[:1] if len(reached) == 2 else []:
             title = say("association.oil_window", window=windows.windows[i].label)
             label = np.where(where < 0, -1, where == i)
@@ -218,7 +218,7 @@ def _with_cam(
 
 
 def _mean_error(polls: Polls, data: CamData) -> np.ndarray:
-    """Mean size of the cam's error between each two polls, shape (n,); NaN with too few angle readings."""
+    """Mean absolute error of the cam between each two polls, shape (n,); NaN with too few angle readings."""
     known = np.isfinite(data.error_deg)
     total = np.concatenate([[0.0], np.cumsum(np.abs(data.error_deg[known]))])
     a, b = (np.searchsorted(data.actual_time_s[known], t) for t in (polls.start_s, polls.end_s))
@@ -226,7 +226,7 @@ def _mean_error(polls: Polls, data: CamData) -> np.ndarray:
 
 
 def _compare(blank: Association, polls: Polls, label: np.ndarray) -> Association:
-    """Polls with label 1 against polls with label 0; `blank` names what the label stands for."""
+    """`blank`, which describes the condition, completed by comparing polls with label 1 to polls with label 0."""
     sides = (label == 1, label == 0)
     turns, counts = ([float(v[s].sum()) for s in sides] for v in (polls.revolutions, polls.events))
     rates = [k / n * 1000.0 if n else None for k, n in zip(counts, turns, strict=True)]

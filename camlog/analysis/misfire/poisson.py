@@ -1,8 +1,8 @@
-"""Counts as rates: intervals, tests and ratios of Poisson rates, with overdispersion taken out.
+"""Intervals, tests and ratios of Poisson rates, corrected for overdispersion.
 
-Misfires come in bursts and some modules report them in lumps, so counts vary more than Poisson's law
-allows. The dispersion (Pearson's chi-square over its degrees of freedom, never taken below one) divides
-counts and exposures alike: rates stay, intervals widen (quasi-Poisson)."""
+Misfires come in bursts and some modules report them in lumps, so counts vary more than Poisson's law allows. Counts and
+exposures are both divided by the dispersion (Pearson's chi-square over its degrees of freedom, at least one): rates
+stay the same, intervals widen (quasi-Poisson)."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ from camlog.analysis.estimate import CONFIDENCE, Estimate, missing
 from camlog.analysis.misfire import say
 
 TAIL = (1.0 - CONFIDENCE) / 2.0
-# Above this many counts the E-test's sum over outcomes costs more than it tells; the score test agrees.
+# Above this many counts the score test replaces the E-test: it agrees and costs less.
 E_TEST_MAX_COUNTS = 5000
-MIN_DISPERSION_DF = 5  # fewer degrees of freedom give no usable dispersion
+MIN_DISPERSION_DF = 5  # with fewer degrees of freedom the dispersion is taken as 1
 
 
 def rate(count: float, exposure: float, dispersion: float = 1.0, blocks: int = 0) -> Estimate:
@@ -32,19 +32,19 @@ def rate(count: float, exposure: float, dispersion: float = 1.0, blocks: int = 0
 
 
 def p_above(count: float, exposure: float, limit: float, dispersion: float = 1.0) -> float:
-    """Chance of this count or more where the true rate is `limit` (exact, one-sided)."""
+    """Probability of this count or more if the true rate is `limit` (exact, one-sided)."""
     k = count / dispersion
     return float(special.gammainc(k, limit * exposure / dispersion)) if k > 0 else 1.0
 
 
 def p_below(count: float, exposure: float, limit: float, dispersion: float = 1.0) -> float:
-    """Chance of this count or fewer where the true rate is `limit` (exact, one-sided)."""
+    """Probability of this count or fewer if the true rate is `limit` (exact, one-sided)."""
     return float(special.gammaincc(count / dispersion + 1.0, limit * exposure / dispersion))
 
 
 def p_ratio_below(one: tuple[float, float], two: tuple[float, float], ratio: float, dispersion: float = 1.0) -> float:
-    """Chance of a count this small in `one` where its rate is `ratio` times that of `two`. `one` and `two`
-    are (count, exposure); conditional binomial."""
+    """Probability of a count this small in `one` if its rate is `ratio` times that of `two`. `one` and `two` are
+    (count, exposure); conditional binomial."""
     (k1, n1), (k2, n2) = one, two
     share = ratio * n1 / (ratio * n1 + n2)
     return float(special.betainc(k2 / dispersion, k1 / dispersion + 1.0, 1.0 - share)) if k2 > 0 else 1.0
@@ -87,9 +87,9 @@ def _equal_rates_p(k1: float, n1: float, k2: float, n2: float) -> float:
 
 
 def dispersion(counts: np.ndarray, exposures: np.ndarray, group: np.ndarray) -> float:
-    """Variance over mean of block counts about their group's rate, at least 1. `counts`, `exposures`,
-    `group` have shape (blocks,); groups are small integers. Pearson's chi-square over its degrees of
-    freedom; 1 where there are too few blocks to say."""
+    """Variance over mean of block counts about their group's rate, at least 1. `counts`, `exposures`, `group` have
+    shape (blocks,); groups are small integers. Pearson's chi-square over its degrees of freedom; 1 with too few
+    blocks."""
     keep = np.asarray(exposures) > 0.0
     counts, exposures = np.asarray(counts, float)[keep], np.asarray(exposures, float)[keep]
     _, group = np.unique(np.asarray(group)[keep], return_inverse=True)
@@ -97,7 +97,7 @@ def dispersion(counts: np.ndarray, exposures: np.ndarray, group: np.ndarray) -> 
         return 1.0
     expected = (np.bincount(group, counts) / np.bincount(group, exposures))[group] * exposures
     counted = expected > 0.0
-    # A group without any count has no spread to show.
+    # A group without any count has no spread.
     freedom = int(counted.sum()) - len(np.unique(group[counted]))
     if freedom < MIN_DISPERSION_DF:
         return 1.0

@@ -1,6 +1,6 @@
-"""Misfire rates per cylinder, bank and oil window, which pattern they make, and what they go with. Counts
-are misfires of this driving cycle (service 06, TID 0C), one counter a cylinder. Rates are per 1,000 engine
-revolutions. One cylinder alone points away from the cam; a whole bank points at it."""
+"""Misfire rates per cylinder, bank and oil window, their pattern, and their associations. Counts are misfires of this
+driving cycle (service 06, TID 0C), one counter a cylinder. Rates are per 1,000 engine revolutions. One cylinder alone
+points away from the cam; a whole bank points at it."""
 
 from __future__ import annotations
 
@@ -20,9 +20,9 @@ from camlog.oil_windows import Windows
 from camlog.profile import VehicleProfile
 from camlog.trace import Trace
 
-# A cylinder surely below this share of the worst one's rate only shows what that one does to the crankshaft.
+# A cylinder surely below this share of the worst one's rate counts as sound: the worst one disturbs its counter.
 MINOR_SHARE = 0.25
-# How the fields of the classes here are called in Findings, where the names differ.
+# Names in Findings of the fields of the classes here, where they differ.
 _KEYS = {
     "rate": "rate_per_1000_rev", "rate_with": "rate_with_per_1000_rev",
     "rate_without": "rate_without_per_1000_rev", "at_start": "count_at_start", "resets": "counter_resets",
@@ -32,10 +32,10 @@ _KEYS = {
 
 @dataclass(frozen=True, slots=True)
 class Pattern:
-    """`kind` of none, single, bank, all, several, unclear, unknown; `p_value` of the weakest link.
+    """The pattern of misfires over cylinders. `kind` is none, single, bank, all, several, unclear or unknown; `p_value`
 
-    `cylinders` surely misfire, `bank` if they make one. `several` is more than one cylinder that is
-    neither a bank nor all; `all` on an engine with one bank is that bank."""
+    is that of the weakest single test. `cylinders` surely misfire; `bank` is set if they form one. `several` is more
+    than one cylinder but neither a bank nor all. On an engine with one bank, that bank is `all`."""
 
     kind: str
     cylinders: tuple[int, ...]
@@ -46,8 +46,8 @@ class Pattern:
 
 @dataclass(frozen=True, slots=True)
 class CylinderMisfire:
-    """One cylinder: `count` misfires over `revolutions`, `rate` per 1,000 of them; `bank` None where
-    unknown. `at_start` is what the counter already showed when recording began."""
+    """One cylinder: `count` misfires over `revolutions`, `rate` per 1,000 of them; `bank` is None where unknown.
+    `at_start` is the count when recording began; `resets` and `dropped` as in `Polls`."""
 
     cylinder: int
     bank: int | None
@@ -61,9 +61,9 @@ class CylinderMisfire:
 
 @dataclass(frozen=True)
 class Misfire:
-    """Misfire findings of one drive. `rate` and `by_window` are all cylinders' misfires per
-    1,000 engine revolutions; `dispersion` is variance over mean of the counts. `first_s` is the time of the poll in
-    which the first of the cylinders that misfire counted one, None where none does."""
+    """Misfire findings of one drive. `rate` and `by_window` are the misfires of all cylinders per 1,000 engine
+    revolutions; `dispersion` is variance over mean of the counts. `first_s` is the time of the first poll with a count
+    of a cylinder that misfires; None where none does."""
 
     per_cylinder: tuple[CylinderMisfire, ...]
     rate: Estimate
@@ -91,9 +91,9 @@ def measure_misfire(
 ) -> Misfire:
     """Misfires of a trace.
 
-    `starts_s` are the engine starts seen (from `conditions`), `cams` the cams to test against by id.
-    Cylinders and banks come from the profile; without one, every counter recorded is a cylinder and banks
-    are unknown. A trace without counters gives a Misfire whose rate is missing, with the reason."""
+    `starts_s` are the engine starts (from `conditions`), `cams` the cams to test against, by id. Cylinders and banks
+    come from the profile; without one, every recorded counter is a cylinder and banks are unknown. A trace without
+    counters gives a Misfire whose rate is missing, with the reason."""
     limits = limits or limits_for(profile)
     engine = profile.engine if profile is not None else None
     last = (engine.cylinders if engine is not None else None) or signals.MAX_CYLINDERS
@@ -133,11 +133,11 @@ def _cylinder(cylinder: int, p: Polls, bank: int | None, extra: float) -> Cylind
 
 
 def _rate(every: Polls, extra: float) -> Estimate:
-    """All these cylinders' misfires per 1,000 engine revolutions."""
+    """The misfires of all these cylinders per 1,000 engine revolutions."""
     turns = np.bincount(every.cylinder, every.revolutions)
     if not np.any(turns > 0.0):
         return missing(say("no_polls"))
-    # Cylinders are polled over the same revolutions, give or take a poll.
+    # All cylinders are polled over nearly the same revolutions.
     exposure = float(np.mean(turns[turns > 0.0])) / 1000.0
     return poisson.rate(float(every.events.sum()), exposure, extra, len(every.events))
 
@@ -163,9 +163,9 @@ def pattern(
 ) -> Pattern:
     """The pattern of misfires over cylinders.
 
-    `counts` maps a cylinder to (misfires, thousands of revolutions). A cylinder misfires where its rate is
-    surely above `limit`; it does not where its rate is surely below `limit` or below a quarter of the
-    worst cylinder's. Each answer is given the significance over all cylinders by Bonferroni's bound."""
+    `counts` maps a cylinder to (misfires, thousands of revolutions). A cylinder misfires if its rate is surely above
+    `limit`; it does not if its rate is surely below `limit`, or below a quarter of the worst cylinder's. The
+    `significance` is divided by the number of cylinders (Bonferroni)."""
     counts = {c: kn for c, kn in counts.items() if kn[1] > 0.0}
     if not counts:
         return Pattern("unknown", (), None, None, say("pattern.unknown"))
@@ -186,7 +186,7 @@ def pattern(
     misfiring -= quiet
     links = [above[c] for c in misfiring] + [min(below[c], minor.get(c, 1.0)) for c in quiet]
     named, weakest = tuple(sorted(misfiring)), max(links, default=1.0)
-    # A cylinder whose counter was not recorded may do anything.
+    # The state of a cylinder whose counter was not recorded is unknown.
     cylinders = set(counts).union(*(banks or ()))
     if len(cylinders) == 1:
         reason = say("pattern.one_counter", cylinders=_list(named))
@@ -203,7 +203,7 @@ def pattern(
 
 
 def _groups(all_: set[int], banks: Sequence[Sequence[int]] | None) -> dict[frozenset[int], tuple[str, int | None]]:
-    """Sets of cylinders that have a name: all of them, and each bank of an engine with several."""
+    """Sets of cylinders with a name: all of them, and each bank of an engine with several."""
     known = [(i, frozenset(b) & all_) for i, b in enumerate(banks or (), start=1)]
     groups: dict[frozenset[int], tuple[str, int | None]] = {}
     if len(known) > 1:
