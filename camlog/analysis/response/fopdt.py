@@ -2,11 +2,11 @@
 
     dx/dt = (u(t) - x) / tau,  limited to -retard_slew .. +advance_slew;   y(t) = gain * x(t - Td) + offset
 
-u is the command, linear between its readings; y is compared with the actual angle at the actual's own times. Between
-points of an even fine grid the lag is propagated exactly; all blocks and all trial parameters are propagated together.
-Gain and one offset a block are linear and eliminated in each step (variable projection, Golub & Pereyra 1973); dead
-time needs no new propagation, only a shifted reading of it; the rest is Levenberg-Marquardt. Intervals are the
-cluster-robust sandwich over blocks (Liang & Zeger 1986), the limit of a one-step block bootstrap."""
+u is the command, linear between its readings; y is compared with the actual angle at the actual's own times. The lag is
+propagated exactly between points of an even fine grid, for all blocks and trial parameters together. Gain and one
+offset a block are linear and eliminated in each step (variable projection, Golub & Pereyra 1973). A new dead time only
+shifts the propagated state. The rest is Levenberg-Marquardt. Intervals come from the cluster-robust sandwich over
+blocks (Liang & Zeger 1986), the limit of a one-step block bootstrap."""
 
 from __future__ import annotations
 
@@ -22,20 +22,20 @@ from camlog.analysis.response.fit_blocks import LENGTHS, FitBlocks, fit_blocks
 from camlog.analysis.response.step_pool import at_least
 from camlog.analysis.response.steps import command_moves
 
-SLOW_PART = 0.18  # a lag of this part of a block is still settling when it ends
-FOLLOWS_R2 = 0.6  # below this the model does not describe the cam, and its times mean nothing
-GOOD_R2 = 0.9  # from here it describes the cam well
+SLOW_PART = 0.18  # a lag above this part of a block is still settling when the block ends
+FOLLOWS_R2 = 0.6  # below this the model does not describe the cam and its times are not used
+GOOD_R2 = 0.9  # from this on the model describes the cam well
 BLOCKS_MIN = 3
-SLEW_READINGS = 2.0  # a move at the limit must last this many readings for its speed to be seen
+SLEW_READINGS = 2.0  # a move at the limit must last this many readings for its speed to be measured
 COARSE_DOUBT = 0.1
-MOVE_BAND_DEG = 0.5  # within 0.2 s: ramps of 2.5 deg/s and more still tell the lag
+MOVE_BAND_DEG = 0.5  # within 0.2 s, so that ramps from 2.5 deg/s on count as moves
 
 
 @dataclass(frozen=True, slots=True)
 class FopdtFit:
-    """The continuous fit of one cam. `gain` (deg per deg), `time_constant` and `dead_time` (s), `lag`
-    their sum (known where the two are not told apart), `slew_advance` and `slew_retard` (deg/s). `r2` is
-    the share of the motion explained; `blocks` were fitted."""
+    """The continuous fit of one cam: `gain` (deg per deg), `time_constant` and `dead_time` (s), `lag` their sum (known
+    even if the two cannot be separated), `slew_advance` and `slew_retard` (deg/s). `r2` is the share of the motion
+    explained, `blocks` the number of blocks fitted."""
 
     gain: Estimate
     time_constant: Estimate
@@ -49,14 +49,14 @@ class FopdtFit:
 
     @property
     def first_order(self) -> tuple[float, float, float] | None:
-        """Gain (deg per deg), dead time and time constant (s) where they describe the cam well, else None."""
+        """Gain (deg per deg), dead time and time constant (s) if they describe the cam well, else None."""
         gain, lag, tau = self.gain.value, self.lag.value, self.time_constant.value
         if gain is None or lag is None or tau is None or (self.r2 or 0.0) < GOOD_R2:
             return None
         return gain, max(0.0, lag - tau), tau
 
     def t63_s(self, size_deg: float) -> float | None:
-        """T63 the fit gives a sudden step of `size_deg` (signed command degrees); None where it has none."""
+        """T63 (s) by the fit for a sudden step of `size_deg` (signed command degrees); None without a fit."""
         gain, lag, tau = self.gain.value, self.lag.value, self.time_constant.value
         if gain is None or lag is None or tau is None:
             return None
@@ -76,8 +76,8 @@ def _no_fit(reason: str, blocks: int = 0) -> FopdtFit:
 
 
 class ResponseFit:
-    """The fit over the drive (`overall`) and, from the same blocks, over parts of it (`part`). Never
-    raises for poor data: figures are then None with a reason."""
+    """The fit over the drive (`overall`) and, from the same blocks, over parts of it (`part`). Poor data raises
+    nothing: its figures are None with a reason."""
 
     def __init__(self, cam: CamData):
         self._theta: search.Theta | None = None
@@ -92,7 +92,7 @@ class ResponseFit:
                 break
             self.blocks, best = blocks, search.best_fit(blocks)
             theta = self._theta = best.theta
-            # A cam still settling when its blocks end wants longer ones.
+            # A cam that is still settling when its blocks end needs longer ones.
             slewing_s = blocks.usual_move_deg / np.exp(min(theta.log_up, theta.log_down))
             if max(theta.dead + np.exp(theta.log_tau), slewing_s) < SLOW_PART * blocks.length_s:
                 break
@@ -102,7 +102,7 @@ class ResponseFit:
             self.overall = _result(self.blocks, best)
 
     def part(self, mask: np.ndarray, where: str) -> FopdtFit:
-        """The fit over the blocks where `mask` (blocks,) is true, starting from the whole drive's answer."""
+        """The fit over the blocks where `mask` (blocks,) is True, starting from the fit of the whole drive."""
         if self.blocks is None or self._theta is None:
             return _no_fit(self.overall.time_constant.reason)
         count = int(np.sum(mask))
@@ -128,15 +128,15 @@ def _result(blocks: FitBlocks, best: search.FitState) -> FopdtFit:
         return replace(unknown, gain=gain_estimate, r2=r2, resolution_s=blocks.resolution_s)
     tau, dead = float(np.exp(theta.log_tau)), theta.dead
     timing = _locked_variance(blocks, best.residual, jacobian, w)
-    # Straight lines between readings cut a ramp's corners by up to interval^2/6, as if the lag did.
+    # Linear interpolation rounds a ramp's corners by up to interval^2/6, which looks like lag.
     corners = blocks.command_interval_s**2 / (6.0 * tau) * (1.0 - blocks.jumps)
     corners += blocks.grid_s**2 / (4.0 * tau)
     dead_error = float(np.sqrt(error[1] ** 2 + t * t * timing)) + corners
     lag_variance = covariance[1, 1] + tau * tau * covariance[2, 2] + 2.0 * tau * covariance[1, 2] + timing
-    # What the lag takes from cut corners the dead time gives back, but for about a third.
+    # The dead time makes up for what rounding adds to the lag, except for about a third.
     lag_error = t * float(np.sqrt(max(lag_variance, 0.0))) + corners / 3.0
     lag = Estimate(dead + tau, max(0.0, dead + tau - lag_error), dead + tau + lag_error, n)
-    # A time constant shorter than two readings is in doubt: the shape of the move is not seen.
+    # A time constant shorter than two intervals is uncertain, because the shape of the move is not sampled.
     coarse = COARSE_DOUBT * max(0.0, blocks.resolution_s / tau - 0.5)
     factor = float(np.exp(min(error[2] + corners / tau + coarse, 5.0)))
     constant = Estimate(tau, tau / factor, tau * factor, n)
@@ -153,8 +153,8 @@ def _result(blocks: FitBlocks, best: search.FitState) -> FopdtFit:
 
 
 def _slew(blocks: FitBlocks, gain: float, slew: float, log_error: float | None, fastest: float) -> Estimate:
-    """The slew limit where the cam reached it; `slew` and `fastest` in deg/s at unit gain. `log_error` is
-    None where no limit was searched."""
+    """The slew limit, if the cam reached it; `slew` and `fastest` in deg/s at unit gain. `log_error` is None where no
+    limit was searched."""
     slew, reached, move_deg = slew * gain, fastest * gain, blocks.usual_move_deg * gain
     if log_error is not None and move_deg < SLEW_READINGS * blocks.resolution_s * slew:
         return missing(say("fit.few_readings", resolution=blocks.resolution_s), len(blocks))
@@ -171,7 +171,7 @@ def _covariance(blocks: FitBlocks, residual: np.ndarray, jacobian: np.ndarray, w
     inverse = np.linalg.pinv(normal / np.outer(scale, scale), rcond=1e-10) / np.outer(scale, scale)
     score = blocks.parts.sum(jacobian * w * residual)
     sandwich = inverse @ (score @ score.T) @ inverse * n / max(n - p, 1.0)
-    # With hardly more blocks than parameters their scores sum to zero by construction and show no scatter.
+    # With hardly more blocks than parameters the scores sum to zero by construction, so their scatter is too small.
     plain = inverse * (float(np.sum(w * residual**2)) / max(len(residual) - n - p, 1))
     larger = np.maximum(np.diag(sandwich), np.diag(plain))
     ratio = np.sqrt(larger / np.maximum(np.diag(sandwich), 1e-300))
@@ -179,11 +179,12 @@ def _covariance(blocks: FitBlocks, residual: np.ndarray, jacobian: np.ndarray, w
 
 
 def _locked_variance(blocks: FitBlocks, residual: np.ndarray, jacobian: np.ndarray, w: np.ndarray) -> float:
-    """Variance (s^2) of the command's unknown place between readings that the blocks' scatter does not show. Readings
-    locked to the command put every step in the same place of the interval: an error of all alike."""
+    """Variance (s^2) due to the unknown time of a step between two command readings, as far as the scatter of blocks
+    does not show it. If sampling is locked to the command, every step has the same place in the interval, which is a
+    common error of all blocks."""
     unknown = blocks.command_interval_s**2 / 12.0 * blocks.jumps
     power = blocks.parts.sum(w * jacobian[1] ** 2)
     shift = blocks.parts.sum(w * jacobian[1] * residual) / np.where(power > 0, power, np.inf)
     seen = float(np.sum(power * shift**2) / max(np.sum(power), 1e-12))
-    # The moves of one block fall in different places, and a block shows their mean.
+    # The moves of one block have different places in the interval; a block shows their mean.
     return max(0.0, unknown - blocks.moves * seen)

@@ -1,7 +1,7 @@
-"""The search behind the continuous fit: a coarse grid, then Levenberg-Marquardt, without and with a limit.
+"""The search behind the continuous fit: a coarse grid, then Levenberg-Marquardt, without and with a rate limit.
 
-Levenberg-Marquardt is our own: on one hour's blocks (19,000 readings) `scipy.optimize.least_squares` came to the same
-answers in 75 to 650 ms a fit, against 11 to 31 ms here on the normal equations; a cam needs some seven fits."""
+This Levenberg-Marquardt works on the normal equations, because `scipy.optimize.least_squares` takes several times as
+long for the same result and a cam needs some seven fits."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import numpy as np
 
 from camlog.analysis.response.fit_blocks import FitBlocks
 
-# The fit searches these; a value at an end is not a measurement.
+# Ranges of the search; a result at an end of its range is not a measurement.
 TAU_S = (0.01, 8.0)
 DEAD_MAX_S = 1.5
 SLEW_DEG_PER_S = (0.5, 2000.0)
@@ -20,17 +20,16 @@ _BOUNDS = np.array([(0.0, DEAD_MAX_S), np.log(TAU_S), np.log(SLEW_DEG_PER_S), np
 _GRID_TAU_S = np.array([0.03, 0.06, 0.12, 0.24, 0.5, 1.0, 2.0])
 _GRID_SLEW_DEG_PER_S = np.array([120.0, 60.0, 30.0, 12.0])
 _GRID_DEAD_S = (0.0, 0.05, 0.1, 0.2, 0.35, 0.6, 1.0)
-# The grid need not tell more than where to start: some blocks, and some of their readings.
+# The grid only finds a start, so it uses at most this many blocks and readings of each.
 GRID_BLOCKS = 30
 GRID_READINGS = 40
-# A rate limit is searched on so many blocks. From an answer this near, a few steps on all of them give what a
-# search on all of them would.
+# A rate limit is searched on this many blocks. A few steps on all blocks then give the result of a full search.
 SEARCH_BLOCKS = 48
 ITERATIONS = 15
 REFINE_ITERATIONS = 6
 WEIGHTED_AFTER = 3
 LIMIT_START = 0.5
-# A rate limit is told from a lag where it explains this much of what the lag left, block by block.
+# A rate limit is accepted if it explains this share of the lag's misfit, with this t value over blocks.
 LIMIT_GAIN = 0.03
 LIMIT_T = 2.5
 PIECE = 6000  # readings
@@ -47,7 +46,7 @@ class Theta:
     log_tau: float
     log_up: float
     log_down: float
-    jumped: bool = False  # which of the blocks' two commands is answered
+    jumped: bool = False  # which of the blocks' two commands is used
 
     @property
     def vector(self) -> np.ndarray:
@@ -55,15 +54,15 @@ class Theta:
 
     @property
     def searched(self) -> tuple[int, ...]:
-        """Which of dead time, tau, up, down are searched: limits that are off stay off."""
+        """Which of dead time, tau, up, down are searched: infinite limits are not."""
         return (*LAG, *(i for i in (2, 3) if not _unlimited(self.vector[i])))
 
 
 @dataclass(frozen=True, eq=False)
 class FitState:
-    """A trial and how well it does, gain and block offsets eliminated. `free` are the parameters searched,
-    `weight` is per block, `rate` (m,) the model's speed at the readings at unit gain; `jacobian` (1 +
-    len(free), m) of the gain and the parameters `free`."""
+    """A trial and its misfit, with gain and block offsets eliminated. `free` are the parameters searched, `weight` is
+    per block, `rate` (m,) is the model's speed at the readings at unit gain, `jacobian` (1 + len(free), m) has a row
+    for the gain and for each of `free`."""
 
     theta: Theta
     free: tuple[int, ...]
@@ -90,12 +89,12 @@ def _unlimited(log_slew):
 
 
 def best_fit(blocks: FitBlocks) -> FitState:
-    """The lag alone, or the rate-limited lag where the limit earns its place."""
+    """The lag alone, or the rate-limited lag if the limit improves the fit enough."""
     few = blocks.some(GRID_BLOCKS).thinned(GRID_READINGS)
     plain = refine(blocks, _start(few, np.array([np.inf]), False), LAG, ITERATIONS)
-    # Both are judged on the same command, the one a limit answers.
+    # Both are compared on the same command, the one that suits a limit.
     rival = refine(blocks, replace(plain.theta, jumped=True), LAG, REFINE_ITERATIONS)
-    # A limit that never acts has no slope to follow: one start is surely at work, the grid's may not be.
+    # A limit that never acts has no gradient, so one start is chosen such that the limit acts.
     at_work = [float(np.log(max(LIMIT_START * v, SLEW_DEG_PER_S[0]))) for v in rival.fastest]
     working = replace(rival.theta, log_up=at_work[0], log_down=at_work[1])
     some = blocks.some(SEARCH_BLOCKS)
@@ -106,7 +105,7 @@ def best_fit(blocks: FitBlocks) -> FitState:
         if rated.plain_cost > (1.0 - 0.5 * LIMIT_GAIN) * left:
             return plain
         rated = refine(blocks, rated.theta, LIMITED, REFINE_ITERATIONS)
-    # The limit earns its two parameters where less is left over, in most blocks alike.
+    # The two parameters of the limit are justified if the misfit falls, and does so in most blocks.
     left, less = blocks.parts.sum(rival.residual**2), blocks.parts.sum(rated.residual**2)
     gain, n = left - less, len(left)
     error = float(np.std(gain, ddof=1) / np.sqrt(n)) if n > 1 else np.inf
@@ -115,7 +114,7 @@ def best_fit(blocks: FitBlocks) -> FitState:
 
 
 def _start(few: FitBlocks, slews: np.ndarray, jumped: bool) -> Theta:
-    """The best trial of a coarse grid on a `few` blocks; infinite `slews` mean the lag alone."""
+    """The best trial of a coarse grid on a `few` blocks; infinite `slews` stand for the lag alone."""
     y = few.centred_actual
     tau, slew = (a.ravel() for a in np.meshgrid(_GRID_TAU_S, slews, indexing="ij"))
     states = few.propagate(tau, slew, slew, jumped)
@@ -135,7 +134,7 @@ def _bounded(vector: np.ndarray, jumped: bool) -> Theta:
 
 
 def _tried(blocks: FitBlocks, theta: Theta, free: tuple[int, ...], weight: np.ndarray) -> FitState:
-    """The model run with `theta`, and with each searched parameter moved a little."""
+    """The model run with `theta`, and with each searched parameter changed a little for the derivatives."""
     moved = [i for i in free if i > 0]
     trials = np.tile(theta.vector, (1 + len(moved), 1))
     steps = np.where(trials[0, moved] + STEP_LOG < _BOUNDS[1, 2], STEP_LOG, -STEP_LOG)
@@ -153,7 +152,8 @@ def _tried(blocks: FitBlocks, theta: Theta, free: tuple[int, ...], weight: np.nd
 def _fitted(
     blocks: FitBlocks, theta: Theta, free: tuple[int, ...], weight: np.ndarray, rate: np.ndarray, slopes: np.ndarray
 ) -> FitState:
-    """Gain and block offsets eliminated; `slopes` (1 + free, m) is the centred state, then its changes."""
+    """The trial with gain and block offsets eliminated; `slopes` (1 + free, m) is the centred state, then its
+    derivatives."""
     y, s = blocks.centred_actual, slopes[0]
     ws = blocks.parts.spread(weight) * s
     power = float(np.sum(ws * s))
@@ -165,7 +165,7 @@ def _fitted(
 
 
 def _weighted(blocks: FitBlocks, state: FitState) -> FitState:
-    """The same trial with Huber's weight by block: one in which something else happened counts less."""
+    """The same trial with Huber's weights: blocks that fit badly count less."""
     rms = np.sqrt(blocks.parts.sum(state.residual**2) / blocks.parts.size)
     usual = float(np.median(rms))
     weight = np.minimum(1.0, 2.5 * usual / np.maximum(rms, 1e-12)) if usual > 0 else np.ones(len(blocks))
@@ -173,14 +173,14 @@ def _weighted(blocks: FitBlocks, state: FitState) -> FitState:
 
 
 def products(rows: np.ndarray, weight: np.ndarray) -> np.ndarray:
-    """Weighted sums of products of each pair of `rows` (q, m), shape (q, q). In pieces: one large product
-    is handed to several threads, which costs more than it saves."""
+    """Weighted sums of products of each pair of `rows` (q, m), shape (q, q). Computed in pieces, because one large
+    product is split among threads, which costs more than it saves."""
     pieces = range(0, rows.shape[1], PIECE)
     return sum((rows[:, k : k + PIECE] * weight[k : k + PIECE]) @ rows[:, k : k + PIECE].T for k in pieces)
 
 
 def refine(blocks: FitBlocks, theta: Theta, free: tuple[int, ...], iterations: int) -> FitState:
-    """Levenberg-Marquardt from `theta`; blocks are weighted after the first steps, once they fit roughly."""
+    """Levenberg-Marquardt from `theta`; blocks are weighted after the first WEIGHTED_AFTER steps."""
     damping, weighted = 1e-2, False
     now = _tried(blocks, theta, free, np.ones(len(blocks)))
     for step in range(iterations):

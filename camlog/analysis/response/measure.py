@@ -1,11 +1,11 @@
-"""How the cam answers its command: dead time, T63, T86, overshoot and slew, by direction and oil window.
+"""The cam's response to its command: dead time, T63, T86, overshoot and slew, by direction and oil window.
 
 Terms after ANSI/ISA-TR75.25.02 (step response of control valves): dead time Td is the time from the input
 step until the output starts to move, T63 and T86 the times from the input step until the output has covered
 63.2 % and 86.5 % of its way. T63 thus includes the dead time.
 
-Two ways that do not share their data handling: single command steps laid over one another (`step_pool`),
-and a continuous fit (`fopdt`); `Response.agreement` says why they do not agree, where they do not."""
+Two methods that handle the data independently: single command steps, aligned and averaged (`step_pool`), and a
+continuous fit (`fopdt`). If they disagree, `Response.agreement` says why."""
 
 from __future__ import annotations
 
@@ -23,12 +23,12 @@ from camlog.analysis.response.step_pool import StepSummary, summarise
 from camlog.analysis.sensor.implausible import implausible_readings
 from camlog.oil_windows import OilWindow
 
-AGREE_PART = 0.2  # the two ways weigh the drive differently; closer than this part of T63 they say the same
-OVERSHOOT_PART = 0.08  # of a step: more is no first-order answer
+AGREE_PART = 0.2  # the methods weigh the drive differently; within this part of T63 they agree
+OVERSHOOT_PART = 0.08  # of a step; with more overshoot the response is not first order
 ASYMMETRY = 1.4
 FEW_STEPS = 3
 GAIN_STEPS = 4
-# Tails that still creep, and levels rounded to counts, leave this whatever the number of steps.
+# Least uncertainty of the gain for any number of steps: tails that still creep, and levels rounded to counts.
 GAIN_DOUBT = 0.002
 GAIN_COUNTS = 0.3
 
@@ -44,9 +44,9 @@ class ResponseByWindow:
 class Response(ResponseByWindow):
     """The response of one cam over a drive.
 
-    `gain` is the static gain (deg of cam for each deg of command), `agrees` whether the continuous fit and
-    the steps agree on T63, or None where one of them has none, `agreement` why they do not or cannot be
-    compared; `by_window` holds the windows in which the command moved."""
+    `gain` is the static gain (deg of cam per deg of command). `agrees` says whether fit and steps agree on T63 (None:
+    one of them has none), `agreement` why they disagree or cannot be compared. `by_window` has the windows in which the
+    command moved."""
 
     gain: Estimate
     agrees: bool | None
@@ -55,9 +55,9 @@ class Response(ResponseByWindow):
 
 
 def measure_response(cam: CamData) -> Response:
-    """Measure the response of `cam`, overall and in each of its oil-temperature windows. What happens with
-    the engine off is left out: without oil pressure no cam answers, and so are readings that are no angle
-    of the cam. Nothing is raised for poor data; what cannot be measured is None with its reason."""
+    """Measure the response of `cam`, overall and in each of its oil-temperature windows. Readings with the engine off
+    are left out, because no cam moves without oil pressure; so are readings that cannot be angles. Poor data raises
+    nothing: a figure that cannot be measured is None with a reason."""
     cam = cam.without(implausible_readings(cam))
     fit = ResponseFit(cam)
     curves = step_curves(cam, fit.overall.first_order)
@@ -77,19 +77,19 @@ def measure_response(cam: CamData) -> Response:
 
 
 def static_gain(curves: StepCurves, fit: FopdtFit) -> Estimate:
-    """Degrees of cam for each degree of command, from steps whose arrival was seen; else the fit's gain."""
+    """Degrees of cam per degree of command, from steps whose arrival was recorded; else the fit's gain."""
     here = curves.settled
     if np.sum(here) < GAIN_STEPS:
         return fit.gain
     commanded = curves.steps.size_deg[here]
     gain = ratio(curves.arrived[here] * commanded**2, commanded**2)
-    # The same few levels asked for again and again are rounded alike each time.
+    # Repeated moves between the same few levels have the same rounding error each time.
     doubt = GAIN_DOUBT + GAIN_COUNTS * curves.count_deg / float(np.median(np.abs(commanded)))
     return gain.widened(doubt)
 
 
 def agreement(advance: StepSummary, retard: StepSummary, fit: FopdtFit) -> tuple[bool | None, str]:
-    """Compare T63 of the steps with what the fit gives a step of the same size, in each direction."""
+    """Compare T63 of the steps with the fit's T63 for a step of the same size, in each direction."""
     if fit.lag.value is None:
         return None, say("agreement.no_fit", reason=fit.lag.reason)
     if fit.time_constant.value is None:

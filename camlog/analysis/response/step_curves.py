@@ -1,6 +1,5 @@
-"""The cam's answers to command steps, cut out, scaled and laid over one another. Readings of one step are
-tens to hundreds of milliseconds apart; steps fall anywhere between readings, so the answers of several
-steps laid over one another show the response finer than any one of them."""
+"""The cam's responses to command steps, cut out, scaled and aligned. Readings of one step are tens to hundreds of
+milliseconds apart, but steps fall anywhere between readings, so several aligned responses resolve more than one."""
 
 from __future__ import annotations
 
@@ -24,19 +23,19 @@ from camlog.analysis.response.steps import (
     readings_between,
 )
 
-LAG_MIN_S = 0.002  # lags below this follow the command as exactly as anything that could be measured
+LAG_MIN_S = 0.002  # smaller lags cannot be measured
 ONSET_LEVELS = (0.1, 0.3)
 T63 = 1.0 - exp(-1.0)
 T86 = 1.0 - exp(-2.0)
 
 
 def monotone_crossings(count: np.ndarray, time: np.ndarray, value: np.ndarray, levels: np.ndarray) -> np.ndarray:
-    """Times at which the monotone mean of each set covers each level, shape (sets, levels), NaN where never.
+    """Times at which the monotone mean of each set reaches each level, shape (sets, levels), NaN where never.
 
     `count`, `time` and `value` (sets, bins) are the number, the summed times and the summed values of the readings in
     each bin. The mean is made monotone by isotonic regression (Barlow, Bartholomew, Bremner & Brunk 1972). Between two
-    of its levels the time runs on straight from the last bin of the lower to the first of the upper: the pools before
-    the onset and after the arrival are long, and their middles say nothing about the way between."""
+    pools, time is interpolated from the last bin of the lower to the first of the upper one, because the pools before
+    the onset and after the arrival are long and their middles have no meaning here."""
     crossings = np.full((len(count), len(levels)), np.nan)
     for row, filled in enumerate(count > 0):
         if filled.sum() < 2:
@@ -53,32 +52,32 @@ def monotone_crossings(count: np.ndarray, time: np.ndarray, value: np.ndarray, l
 
 
 def onset_s(t10: float, t30: float) -> float:
-    """Where the straight line through the 10 and 30 % crossings meets zero."""
+    """Time at which the straight line through the 10 and 30 % crossings meets zero."""
     return 1.5 * t10 - 0.5 * t30
 
 
 @dataclass(frozen=True, eq=False)
 class CommandShape:
-    """The mean command of some steps: `share` (g,) of the way at even times `time_s` (g,), from 0 to 1."""
+    """The mean command of some steps: `share` (g,) of the step covered, 0 to 1, at even times `time_s` (g,)."""
 
     time_s: np.ndarray
     share: np.ndarray
 
     def answer(self, lag_s: float) -> np.ndarray:
-        """What a first-order lag without dead time makes of it, shape (g,); exact for straight pieces."""
+        """The response (g,) of a first-order lag without dead time; exact for straight pieces of command."""
         if lag_s < LAG_MIN_S:
             return self.share
         width = self.time_s[1] - self.time_s[0]
         kept = exp(-width / lag_s)
-        # The point of a straight piece that, held still, has the piece's effect at its end.
+        # The point of a straight piece that has the same effect at its end if held constant.
         point = 1.0 / (1.0 - kept) - lag_s / width
         return lfilter([(1.0 - kept) * point, (1.0 - kept) * (1.0 - point)], [1.0, -kept], self.share)
 
     def crossings_s(self, levels: Sequence[float], lag_s: float) -> list[float]:
-        """Times at which the answer of a lag first covers each of `levels` of the way."""
+        """Times at which the response of a lag first reaches each of `levels`."""
         answer = self.answer(lag_s)
         rising, end_s = np.maximum.accumulate(answer), float(self.time_s[-1])
-        # Past the end of the shape the command stands at 1.
+        # After the end of the shape the command is 1.
         left = max(1.0 - float(answer[-1]), 1e-12)
         return [
             end_s + max(lag_s, LAG_MIN_S) * log(left / (1.0 - level)) if level > rising[-1]
@@ -87,14 +86,13 @@ class CommandShape:
         ]  # fmt: skip
 
     def onset_and_63_s(self, lag_s: float) -> tuple[float, float]:
-        """Where a line through 10 and 30 % of a lag's answer meets zero, and its 63.2 % crossing."""
+        """Onset of a lag's response (line through its 10 and 30 % crossings at zero) and its 63.2 % crossing."""
         t10, t30, t63 = self.crossings_s((*ONSET_LEVELS, T63), lag_s)
         return onset_s(t10, t30), t63
 
     def dead_time_and_lag(self, onset: float, crossing_63: float) -> tuple[float, float]:
-        """Dead time and lag (s) whose answer starts at `onset` and covers 63.2 % at `crossing_63`. Their
-        sum is T63 for a sudden step. An answer as steep as the command itself has no lag of its own: what
-        it is late by is then dead time."""
+        """Dead time and lag (s) whose response starts at `onset` and reaches 63.2 % at `crossing_63`. Their sum is T63
+        for a sudden step. A response as steep as the command has no lag; its delay is all dead time."""
         rise_s = crossing_63 - onset
 
         def longer_by(lag: float) -> float:
@@ -109,39 +107,40 @@ class CommandShape:
 
 
 BEFORE_S = 0.5
-# How long after a step its answer is read: 1.5 settling times within these, or this where that is unknown.
+# A response is read for 1.5 settling times after its step, within AFTER_RANGE_S; for AFTER_S if that is unknown.
 AFTER_RANGE_S = (4.0, 12.0)
 AFTER_S = 8.0
-CALM_STEPS = 6  # with this many steps that began from a settled cam, the others are not needed
-# The way a cam would still go at the speed it has before a step, as part of the step, beyond which it is not calm.
+CALM_STEPS = 6  # with this many steps from a settled cam, the others are left out
+# A cam is not calm if its speed before a step would carry it farther than this part of the step.
 RESTLESS_PART = 0.15
 CALM_S = 1.0
-# The last part of a hold, read as the level the cam arrived at where it is level.
+# The tail: the last part of a hold, whose level is that of the arrival if the tail is flat.
 TAIL_PART = 0.3
 TAIL_MIN_S = 0.25
-# Between the halves of the tail, as part of the step: an exponential this level is within 3 % of its end.
+# Largest difference between the halves of a flat tail, as part of the step: an exponential is then within 3 % of its
+# end.
 SETTLED_SLOPE = 0.015
 SETTLED_SIGMAS = 2.5
-# Arrival between these (of what is usual for this cam) is an arrival; outside, the cam stayed or ran away.
+# An arrival lies between these multiples of the cam's usual arrival; outside, the cam stayed or ran away.
 ARRIVED = (0.7, 1.4)
 USUAL_GAIN = (0.3, 3.0)
-LEFT_MAX = 0.1  # of a step still to go in the tail: so little is added to the arrival, more is no arrival
+LEFT_MAX = 0.1  # part of a step that may remain in the tail and is added to the arrival; with more it is no arrival
 SETTLE_LAGS = 4.0
-SHAPE_S = np.linspace(-MOVE_MAX_S, MOVE_MAX_S, 601)  # times about the centre of a step of its command's shape
+SHAPE_S = np.linspace(-MOVE_MAX_S, MOVE_MAX_S, 601)  # times about a step's centre at which its command's shape is kept
 LEVELS = np.array([0.1, 0.3, 0.5, 0.7, 0.9])
 
 
 @dataclass(frozen=True, eq=False)
 class StepCurves:
-    """Answers to `steps` (n of them) as flat readings (m,).
+    """Responses to `steps` (n of them) as flat readings (m,).
 
-    `step` (m,) is the step of each reading, ascending; `time_s` (m,) its time after the centre of the
-    step; `share` (m,) the part of the way covered, 0 at the old level and 1 at the new one; `left_deg`
-    (m,) the distance beyond the new level in the direction of the step. `travel_deg` (n,) is the unsigned
-    way from level to level, `settled` (n,) whether the cam's own arrival was seen, `interval_s` (n,) the
-    interval between its readings, `noise_deg` the noise of one reading, `count_deg` the size of a count of
-    the actual angle (0 unknown), `arrived` (n,) the way covered at the end of the hold as part of the way
-    asked for, `command` (n, len(SHAPE_S)) the share of its way each command has covered."""
+    `step` (m,) is the step of each reading, ascending; `time_s` (m,) its time after the centre of the step; `share`
+    (m,) the part of the travel covered, 0 at the old level and 1 at the new one; `left_deg` (m,) the distance beyond
+    the new level in the direction of the step. `travel_deg` (n,) is the unsigned travel from level to level, `settled`
+    (n,) whether the cam's own arrival was recorded, `interval_s` (n,) the interval between its readings, `noise_deg`
+    the noise of one reading, `count_deg` the size of a count of the actual angle (0: unknown), `arrived` (n,) the
+    travel at the end of the hold as part of the commanded travel, `command` (n, len(SHAPE_S)) the share covered by each
+    command."""
 
     steps: CommandSteps
     step: np.ndarray
@@ -160,7 +159,7 @@ class StepCurves:
         return len(self.steps)
 
     def crossing_s(self, level: float) -> np.ndarray:
-        """Time (n,) at which each step's answer first covers `level` of the way, NaN where it never does."""
+        """Time (n,) at which each step's response first reaches `level`, NaN where it never does."""
         crossing = np.full(len(self), np.nan)
         hit = np.flatnonzero((self.share >= level) & (self.time_s > -2.0 * self.steps.spread_s[self.step]))
         owner, first = np.unique(self.step[hit], return_index=True)
@@ -179,18 +178,18 @@ class StepCurves:
 
 
 def whole(time_s: np.ndarray, low: np.ndarray, high: np.ndarray, max_gap_s: float) -> np.ndarray:
-    """True (n,) where no hole lies within the readings from `low` up to `high` (not included)."""
+    """True (n,) where the readings from `low` up to `high` (not included) have no hole."""
     holes = np.concatenate([[0], np.cumsum(np.diff(time_s) > max_gap_s)])
     last = len(holes) - 1
     return holes[np.clip(high - 1, 0, last)] == holes[np.minimum(low, last)]
 
 
 def step_curves(cam: CamData, known: tuple[float, float, float] | None = None) -> StepCurves:
-    """Cut out and scale the answer to each command step with the engine running.
+    """Cut out and scale the response to each command step with the engine running.
 
-    `known` is gain (deg per deg), dead time and time constant (s) of the lag that describes the cam, where
-    one does; without it the arrival is judged from the answers alone. Steps without enough readings around
-    them are left out, and those that follow the last one too soon where enough others remain."""
+    `known` is gain (deg per deg), dead time and time constant (s) of a lag that describes the cam, if there is one;
+    else the arrival is judged from the responses alone. Steps with too few readings are left out, and so are steps too
+    soon after the previous one if enough others remain."""
     gain, dead_s, tau_s = known or (None, 0.0, 0.5)
     settle_s = dead_s + SETTLE_LAGS * tau_s  # less than 2 % of a step is left then
     after_s = AFTER_S if known is None else float(np.clip(1.5 * settle_s, *AFTER_RANGE_S))
@@ -199,7 +198,7 @@ def step_curves(cam: CamData, known: tuple[float, float, float] | None = None) -
     until = steps.end_s + np.minimum(steps.hold_after_s, after_s)
     lo = np.searchsorted(t, steps.start_s - np.minimum(BEFORE_S, steps.hold_before_s), "left")
     onset, hi = np.searchsorted(t, steps.start_s, "right"), np.searchsorted(t, until, "right")
-    # A hole in the readings hides the response it falls in.
+    # A response with a hole in its readings is not used.
     usable = (onset > lo) & (hi - onset >= 3) & whole(t, lo, hi, cam.actual_max_gap_s)
     steps, lo, hi, until = steps[usable], lo[usable], hi[usable], until[usable]
     n, size = len(steps), steps.size_deg
@@ -207,7 +206,7 @@ def step_curves(cam: CamData, known: tuple[float, float, float] | None = None) -
     when, angle = t[index], y[index]
 
     def mean(value: np.ndarray, mask: np.ndarray) -> np.ndarray:
-        """Mean of `value` (m,) over the readings of each step where `mask` (m,) is true, NaN without any."""
+        """Mean of `value` (m,) over the readings of each step where `mask` (m,) is True, NaN without any."""
         count = np.bincount(step[mask], minlength=n).astype(float)
         return np.bincount(step[mask], value[mask], n) / np.where(count > 0, count, np.nan)
 
@@ -236,7 +235,7 @@ def step_curves(cam: CamData, known: tuple[float, float, float] | None = None) -
 
 
 def _noise_deg(cam: CamData) -> float:
-    """Noise (deg) of one reading while the command hardly moves; what the cam flutters by is noise here, too."""
+    """Noise (deg) of one reading while the command hardly moves, the cam's flutter included."""
     index, _ = midpoint_residual(cam)
     even = np.abs(np.diff(cam.command_at_actual)) < BAND_DEG
     still = even[index - 1] & even[index]
@@ -244,7 +243,7 @@ def _noise_deg(cam: CamData) -> float:
 
 
 def _calm(cam: CamData, steps: CommandSteps, settle_s: float, lag_s: float) -> CommandSteps:
-    """The steps that came with the engine running and the cam no longer on its way from an earlier move."""
+    """The steps with the engine running and the cam no longer moving from an earlier step."""
     keep = cam.running_at(steps.start_s) & cam.running_at(steps.end_s)
     waited = steps.hold_before_s >= settle_s
     for direction in (steps.advance, ~steps.advance):

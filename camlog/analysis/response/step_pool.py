@@ -1,8 +1,8 @@
 """Figures of a step response pooled over the steps of one direction.
 
-The answers are laid over one another, averaged in narrow bins of time and made monotone; level crossings
-are read between its levels. Intervals are from a bootstrap over whole steps (Efron & Tibshirani 1993), or
-over groups of neighbouring ones where they are many, carried out on sums."""
+The responses are aligned, averaged in narrow bins of time and made monotone; level crossings are interpolated.
+Intervals come from a bootstrap on sums over whole steps (Efron & Tibshirani 1993), or over groups of neighbouring steps
+if there are many."""
 
 from __future__ import annotations
 
@@ -27,24 +27,24 @@ from camlog.analysis.response.step_curves import (
 )
 
 RESAMPLES = 64
-GROUPS = 40  # scatter between so many groups tells the scatter of the whole to a tenth
+GROUPS = 40  # the scatter between this many groups is accurate to a tenth
 READ_AT = np.array([*ONSET_LEVELS, T63, T86])
-# With few steps their own scatter says little. What sampling and noise must add, and a twentieth by which the steps of
-# one cam differ anyway (size, pressure, load), then stand beside it with the weight of so many steps.
+# The scatter of few steps is uncertain. It is averaged with the expected scatter (sampling, noise, and USUAL_SCATTER of
+# T63 by which steps of one cam differ in size, pressure and load), which has the weight of USUAL_WEIGHT steps.
 USUAL_SCATTER = 0.05
 USUAL_WEIGHT = 2.0
-# With this many steps a single one far off is an event of its own, not part of the usual response.
+# From this many steps on, a single step far off is an outlier and left out.
 OUTLIER_STEPS_MIN = 8
 OUTLIER_SIGMAS = 5.0
-# The straight line through 10 and 30 % misses the start of a lag, a ramp or an S by up to this part of T63.
+# Error of the onset by the line through 10 and 30 %, as part of T63, for a lag, a ramp or an S-shaped response.
 ONSET_PART = 0.02
 RAMP_PART = 0.05
-NOISE_TO_STEP = 4.0  # with steps smaller than this many times the noise a first crossing is noise
-RISE_63 = 0.37  # slope of a lag's answer at 63.2 %, shares a time constant
+NOISE_TO_STEP = 4.0  # for steps smaller than this many times the noise, a first crossing may be noise
+RISE_63 = 0.37  # slope of a lag's response at 63.2 %, in shares per time constant
 COUNT_PART = 0.15
 ENOUGH_ARRIVALS = 0.5
-KEPT_UP = 0.75  # a cam this near to the command's own speed was not asked for more
-# Straight lines between readings round off an exponential by about this part of the interval.
+KEPT_UP = 0.75  # a cam with this share of the command's speed followed it, so its own limit is unknown
+# Linear interpolation rounds an exponential by about this part of the interval.
 CHORD_PART = 0.15
 
 
@@ -52,9 +52,9 @@ CHORD_PART = 0.15
 class StepSummary:
     """The response to command steps of one direction.
 
-    `dead_time`, `t63`, `t86` in seconds from the command, `overshoot` in degrees beyond the arrival,
-    `slew` in deg/s over the fastest fifth of the move. `steps` were measured. `resolution_s` is what
-    sampling lets one step tell, `size_deg` the median step, `times_s` (steps,) when they were."""
+    `dead_time`, `t63`, `t86` are in seconds from the command, `overshoot` in degrees beyond the arrival, `slew` in
+    deg/s over the fastest fifth of the move. `steps` is the number of steps, `resolution_s` the resolution of one step
+    by sampling, `size_deg` the median step, `times_s` (steps,) the time of each step."""
 
     dead_time: Estimate
     t63: Estimate
@@ -68,7 +68,7 @@ class StepSummary:
 
 
 def summarise(curves: StepCurves, which: np.ndarray, direction: str) -> StepSummary:
-    """Pool the steps where `which` (n,) is true, all in `direction` (advance or retard)."""
+    """Pool the steps where `which` (n,) is True, all in `direction` (advance or retard)."""
     index = np.flatnonzero(which)
     n, word = len(index), say(direction)
     if not n:
@@ -79,7 +79,7 @@ def summarise(curves: StepCurves, which: np.ndarray, direction: str) -> StepSumm
     resolution = float(np.median(np.maximum(curves.interval_s[index], steps.interval_s)))
     came = np.isfinite(each)
     usual = float(np.median(each[came])) if came.any() else 0.0
-    # A command held hardly longer than the cam usually needs says nothing about not arriving.
+    # Steps held hardly longer than the cam usually needs do not count as not arrived.
     asked = came | (steps.hold_after_s > 1.5 * usual)
     counted: dict[str, Any] = {
         "steps": n, "resolution_s": resolution, "times_s": tuple(steps.time_s.tolist()),
@@ -105,7 +105,7 @@ def _unmeasured(none: Estimate) -> StepSummary:
 
 
 class _Pool:
-    """The answers of the chosen steps laid over one another; per step and bin sums of shape (n, bins)."""
+    """The aligned responses of the selected steps, as sums per step and bin of shape (n, bins)."""
 
     def __init__(self, curves: StepCurves, used: np.ndarray, each: np.ndarray, usual: float, resolution: float):
         self.curves, self.used, self.each, self.resolution = curves, used, each, resolution
@@ -117,7 +117,7 @@ class _Pool:
         row = row[curves.step]
         start = -max(0.25, 2.0 * float(np.max(self.steps.spread_s)), self.interval_s)
         reach = float(np.clip(4.0 * usual + 0.3, 0.6, AFTER_RANGE_S[1]))
-        # Narrow enough to keep the shape, wide enough to hold readings: about two where steps are few.
+        # Bins are narrow enough to keep the shape and wide enough for about two readings if steps are few.
         fine = max(usual / 30.0, 0.002)
         width = float(np.clip(2.0 * self.interval_s / self.n, fine, max(0.5 * self.interval_s, fine)))
         inside = (row >= 0) & (curves.time_s >= start) & (curves.time_s <= reach)
@@ -130,31 +130,31 @@ class _Pool:
         sums = (self.count, self.t, self.y)
         whole = np.stack(sums).sum(axis=1)[:, None]
         self.levels_s = monotone_crossings(whole[0], whole[1], whole[2], READ_AT)[0]
-        # The crossings of resampled sets of groups of steps, (4, RESAMPLES); none of a single step.
+        # The crossings of resampled sets of groups of steps, (4, RESAMPLES); none for a single step.
         g = self.groups = min(self.n, GROUPS)
         self.resampled_s = np.empty((4, 0))
         if g > 1:
             edges = (np.arange(g) * self.n) // g
             rng = np.random.default_rng(20250101)  # a fixed seed: the same drive gives the same interval
             draw = rng.multinomial(g, np.full(g, 1.0 / g), RESAMPLES).astype(float)
-            # Products this small are slower through a library that shares them out among threads.
+            # Products this small are slower in a library that splits them among threads.
             count, at, y = (np.einsum("rg,gb->rb", draw, np.add.reduceat(v, edges, axis=0)) for v in sums)
             self.resampled_s = monotone_crossings(count, at, y, READ_AT).T
 
     def times(self) -> tuple[Estimate, Estimate, Estimate]:
-        """Dead time, T63 and T86 with the spread of the command taken out."""
+        """Dead time, T63 and T86, corrected for the spread of the command."""
         n, again = self.n, self.resampled_s
         t10, t30, t63c, t86c = self.levels_s.tolist()
         shape = CommandShape(SHAPE_S, self.curves.command[self.used].mean(axis=0))
         onset = onset_s(t10, t30)
         dead, lag = shape.dead_time_and_lag(onset if np.isfinite(onset) else t63c, t63c)
         value63 = dead + lag
-        # What the command's shape was taken to add is known to about half where it was not seen (a jump
-        # between two readings), and less its cut corners where it was.
+        # The correction for the command's shape is uncertain by about half where the shape was not recorded (a jump
+        # between two readings), and by its rounded corners where it was.
         interval = self.steps.interval_s
         inside = float(np.mean(self.steps.unseen_part))
         corner = float(np.mean(interval**2)) / (12.0 * max(lag, float(np.mean(interval)), 1e-3))
-        # Rounding to counts moves a level alike in all steps; the later level is crossed that much more slowly.
+        # Rounding to counts shifts a level equally in all steps; a later level is crossed more slowly.
         travel = max(float(np.median(self.travel_deg)), 1e-9)
         rounding = COUNT_PART * self.curves.count_deg / travel * max(value63, 0.0) / RISE_63
         doubt = inside * 0.5 * abs(t63c - value63) + (1.0 - inside) * corner + rounding
@@ -165,7 +165,7 @@ class _Pool:
             t86 = _with_interval(value86, self._half_width(again[3], value86) + doubt + rounding, n)
         if not np.isfinite(onset):
             return Estimate(None, 0.0, t63.high, n, say("steps.no_onset")), t63, t86
-        # Where a long ramp was answered, its start and the lag's are told apart by shape alone.
+        # After a long ramp only the shape of the response separates dead time from lag.
         ramp = (1.0 - inside) * float(np.mean(self.steps.end_s - self.steps.start_s))
         half = self._half_width(onset_s(again[0], again[1]), value63) + ONSET_PART * lag + RAMP_PART * ramp
         return at_least(_with_interval(dead, half, n), dead, self.resolution), t63, t86
@@ -173,7 +173,7 @@ class _Pool:
     def _half_width(self, resampled: np.ndarray, scale_s: float) -> float:
         """Half width of a 95 % interval of a crossing: scatter of the steps, sampling, noise."""
         n, g, steps = self.n, self.groups, self.steps
-        # Where in the interval between two command readings the step fell is not known.
+        # The time of the step within the interval between two command readings is unknown.
         unknown = float(np.mean(steps.interval_s**2 * steps.unseen_part)) / 12.0
         chord = (CHORD_PART * self.interval_s) ** 2
         rise_per_s = max(RISE_63 / max(scale_s, 1e-3), 1e-3)
@@ -184,15 +184,15 @@ class _Pool:
             low, high = np.quantile(complete, [0.16, 0.84])
             own = (0.5 * (high - low)) ** 2 * n * g / (g - 1.0)
             single = (USUAL_WEIGHT * usual + (g - 1.0) * own) / (USUAL_WEIGHT + g - 1.0)
-        # Where the steps scatter less than their unknown places in the interval would make them, the
-        # readings are locked to the command and the unknown does not average out.
+        # If the steps scatter less than these unknown times would make them, sampling is locked to the command and the
+        # error does not average out.
         locked, each = 0.0, self.each[np.isfinite(self.each)]
         if len(each) >= 3 and unknown > 0:
             locked = max(0.0, 1.0 - float(np.var(each, ddof=1)) / unknown) * (unknown + chord)
         return float(np.sqrt(single / n + locked)) * t_quantile(4.0 * USUAL_WEIGHT + g - 1.0)
 
     def overshoot(self) -> Estimate:
-        """Degrees beyond the arrival at the peak of the pooled answer, less what noise alone would show."""
+        """Degrees beyond the arrival at the peak of the pooled response, less the peak due to noise alone."""
         settled = self.curves.settled[self.used]
         n = int(settled.sum())
         if not n:
@@ -246,13 +246,13 @@ class _Pool:
         share = self.curves.command[self.used]
         at = SHAPE_S[np.stack([np.argmax(share >= level, axis=1) for level in LEVELS])]
         way = np.diff(LEVELS)[:, None] * np.abs(self.steps.size_deg)
-        # Between two readings, and on the grid, nothing faster can be seen.
+        # Nothing faster can be measured between two readings or on the grid.
         least = np.maximum(0.2 * self.steps.interval_s, SHAPE_S[1] - SHAPE_S[0])
         return float(np.median(np.max(way / np.maximum(np.diff(at, axis=0), least), axis=0)))
 
 
 def at_least(dead_time: Estimate, value: float, resolution_s: float) -> Estimate:
-    """A dead time, or only its upper end where `value` is below what sampling resolves."""
+    """A dead time, or only its upper end if `value` is below the sampling resolution."""
     if value >= resolution_s:
         return dead_time
     reason = say("fit.unresolved", resolution=resolution_s)

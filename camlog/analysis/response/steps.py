@@ -1,8 +1,8 @@
-"""Command moves and command steps: where the command left one level and stayed at another.
+"""Command moves and command steps: the command leaves one level and stays at another.
 
-A *move* is any stretch in which the command travels. A *step* is a move large and quick enough, between
-two steady stretches, for the cam's response to be read from it alone. A controller that ramps its command
-makes steps too: each carries its own centre in time and its spread, by which `step_pool` corrects."""
+A *move* is any stretch in which the command travels. A *step* is a move between two steady stretches that is large and
+quick enough to measure the cam's response from it alone. The ramps of a controller are steps too: each has a centre in
+time and a spread, for which `step_pool` corrects."""
 
 from __future__ import annotations
 
@@ -13,38 +13,38 @@ from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.cam.segments import runs
 from camlog.analysis.estimate import evenly
 
-LOOK_S = 0.2  # long enough to see a controller's ramp as one move, short enough to part two moves
-# A command that dithers less than this is steady; cams are commanded in finer counts than this.
+LOOK_S = 0.2  # long enough to see a controller's ramp as one move, short enough to separate two moves
+# A command that dithers less than this is steady; cams are commanded in finer counts.
 BAND_DEG = 1.0
 BAND_MAX_DEG = 3.0
-# A step four times the band around it keeps the level error of either side below an eighth.
+# A step is at least four times the band, so that the level error of either side is below an eighth of it.
 STEP_TO_BAND = 4.0
 STEP_MIN_DEG = 5.0
-# Longer ramps say how the cam follows, not how it responds: the continuous fit reads those.
+# Longer ramps show how the cam follows, not its step response; the continuous fit uses those.
 MOVE_MAX_S = 1.5
 HOLD_BEFORE_MIN_S = 0.5
-HOLD_AFTER_MIN_S = 0.8  # a healthy phaser arrives in this; a slower one is seen not to have arrived
+HOLD_AFTER_MIN_S = 0.8  # a healthy phaser arrives within this time; a slower one counts as not arrived
 LEVEL_S = 0.5
-HOLD_DRIFT = 0.1  # part of the step by which the command may drift in its hold before the hold counts as over
-JUMP_PART = 0.8  # a move with this part of its way between two readings is a jump as far as sampling shows
-STEPS_MAX = 600  # more add no precision; they are taken evenly over the drive
+HOLD_DRIFT = 0.1  # the hold ends when the command has drifted by this part of the step
+JUMP_PART = 0.8  # a move with this part of its travel between two readings is a jump
+STEPS_MAX = 600  # more add no precision; they are selected evenly over the drive
 FEW_STEPS = 20
 
 
 class CommandSteps(np.recarray):
     """Command steps of one cam, a record each, in time order.
 
-    `start_s` is the last reading at the old level, `end_s` the first at the new one. `time_s` is the
-    centre of the move (mean time of its travel) and `spread_s` the standard deviation about it, both from
-    the command as interpolated: a jump between two readings d apart has spread d/sqrt(12), which is also
-    what is not known about its time. `hold_before_s` and `hold_after_s` are the steady times beside it,
-    `interval_s` the longest interval between command readings within it."""
+    `start_s` is the time of the last reading at the old level, `end_s` of the first at the new one. `time_s` is the
+    centre of the move (mean time of its travel) and `spread_s` the standard deviation about it, both for the
+    interpolated command: a jump between two readings d apart has spread d/sqrt(12), which is also the uncertainty of
+    its time. `hold_before_s` and `hold_after_s` are the steady times beside it, `interval_s` the longest interval
+    between command readings within it."""
 
     FIELDS = "start_s, end_s, time_s, spread_s, from_deg, to_deg, hold_before_s, hold_after_s, interval_s"
 
     @classmethod
     def of(cls, *columns: np.ndarray) -> CommandSteps:
-        """The steps from the columns of FIELDS; no steps without columns."""
+        """Steps from the columns named in FIELDS; without columns no steps."""
         return np.rec.fromarrays(list(columns) or [np.empty(0)] * 9, names=cls.FIELDS).view(cls)
 
     @property
@@ -57,33 +57,33 @@ class CommandSteps(np.recarray):
 
     @property
     def unseen_part(self) -> np.ndarray:
-        """The part of each move's time between two command readings: its shape is not known there."""
+        """The part of each move's time between two command readings, where its shape is unknown."""
         return np.minimum(1.0, self.interval_s / np.maximum(self.end_s - self.start_s, 1e-9))
 
 
 def command_shares(cam: CamData, steps: CommandSteps, time_s: np.ndarray) -> np.ndarray:
-    """The part of its way each command has covered at `time_s` (g,) after its centre, shape (n, g)."""
+    """The part of each command's travel covered at `time_s` (g,) after its centre, shape (n, g)."""
     if not len(steps):
         return np.empty((0, len(time_s)))
     at = steps.time_s[:, None] + time_s
     share = np.interp(at, cam.command_time_s, cam.command_deg)
     share = (share - steps.from_deg[:, None]) / steps.size_deg[:, None]
-    # Outside the move the command dithers about its levels; only the move has a shape.
+    # Outside the move the command only dithers about its levels.
     share = np.where(at <= steps.start_s[:, None], 0.0, share)
     return np.clip(np.where(at >= steps.end_s[:, None], 1.0, share), 0.0, 1.0)
 
 
 def readings_between(low: np.ndarray, high: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The readings from `low` to `high` (both included) of each of n stretches: (owner, reading)."""
+    """All readings from `low` to `high` (both included) of n stretches: the stretch and the index of each."""
     size = high - low + 1
     owner = np.repeat(np.arange(len(low)), size)
     return owner, np.arange(len(owner)) + (low - np.cumsum(size) + size)[owner]
 
 
 def command_moves(cam: CamData, band_deg: float = BAND_DEG) -> np.recarray:
-    """Every stretch in which the command travels more than `band_deg` within 0.2 s, a record each.
-    `start_s`, `end_s`, `way_deg` (unsigned); `jump` is true where nearly all of the way lies between two
-    neighbouring readings, so that nothing of the move's own shape was seen."""
+    """Every stretch in which the command travels more than `band_deg` within LOOK_S, a record each.
+    Fields: `start_s`, `end_s`, `way_deg` (unsigned travel), `jump` (True where nearly all of the travel lies between
+    two neighbouring readings, so that the shape of the move is unknown)."""
     t, c = cam.command_time_s, cam.command_deg
     first, last, _ = _moving_runs(cam, band_deg)
     way = np.abs(c[last] - c[first])
@@ -93,9 +93,9 @@ def command_moves(cam: CamData, band_deg: float = BAND_DEG) -> np.recarray:
 
 
 def find_steps(cam: CamData) -> CommandSteps:
-    """The command steps of at least 5 deg, none where there are none; at most 600, evenly over the drive.
-    Steps are sought within a narrow band first. Where few are found a wider band, with a larger smallest
-    step, also accepts a command that dithers or wanders."""
+    """The command steps of at least STEP_MIN_DEG; at most STEPS_MAX, evenly over the drive.
+    The command must be steady within a narrow band. If few steps are found, a wider band, with a larger least step,
+    also accepts a command that dithers or wanders."""
     band = BAND_DEG
     if len(cam.command_deg) > _look(cam) + 1:
         dither = max(1.5 * float(np.median(_window_range(cam))), 2.5 * cam.command_step_deg)
@@ -115,7 +115,7 @@ def _look(cam: CamData) -> int:
 
 
 def _window_range(cam: CamData) -> np.ndarray:
-    """Range of the command over each run of `look + 1` readings, shape (n - look,)."""
+    """Range of the command over each window of `look + 1` readings, shape (n - look,)."""
     c, size = cam.command_deg, _look(cam) + 1
     valid = slice(size // 2, size // 2 + len(c) - size + 1)
     return ndimage.maximum_filter1d(c, size)[valid] - ndimage.minimum_filter1d(c, size)[valid]
@@ -128,7 +128,7 @@ def _moving_runs(cam: CamData, band_deg: float) -> tuple[np.ndarray, np.ndarray,
         return np.empty(0, dtype=int), np.empty(0, dtype=int), np.empty(0, dtype=bool)
     broken = np.diff(t) > cam.max_gap_s
     active = _window_range(cam) > band_deg
-    # An interval moves where any window over it does; a hole ends every hold, as a move does.
+    # An interval moves if any window over it does; a hole ends a hold as a move does.
     upto = np.concatenate([[0], np.cumsum(active)])
     i = np.arange(len(t) - 1)
     moving = upto[np.minimum(i + 1, len(active))] > upto[np.clip(i - k + 1, 0, len(active))]
@@ -138,7 +138,7 @@ def _moving_runs(cam: CamData, band_deg: float) -> tuple[np.ndarray, np.ndarray,
 
 
 def _steps_in_band(cam: CamData, band_deg: float) -> CommandSteps:
-    """The moves that are steps, the command held within `band_deg` beside them."""
+    """The moves that are steps, with the command held within `band_deg` on both sides."""
     t, c = cam.command_time_s, cam.command_deg
     first, last, hole = _moving_runs(cam, band_deg)
     if not len(first):
@@ -184,7 +184,7 @@ def _steps_in_band(cam: CamData, band_deg: float) -> CommandSteps:
         t[a], t[b], centre, np.sqrt(np.maximum(variance, 0.0)), old, new, t[a] - held_from, held_to - t[b],
         np.maximum.reduceat(width, edges),
     )  # fmt: skip
-    # A command that ran past its new level and back is no single step.
+    # A command that overshoots its new level and returns is not a single step.
     return steps[(t[a] <= centre) & (centre <= t[b])]
 
 
@@ -192,13 +192,13 @@ def _away(
     c: np.ndarray, low: np.ndarray, high: np.ndarray, level: np.ndarray, limit: np.ndarray,
     otherwise: np.ndarray, *, last: bool = False,
 ) -> np.ndarray:  # fmt: skip
-    """The first (or last) reading from `low` to `high` farther than `limit` from `level`; all (n,).
-    `otherwise` where there is none."""
+    """The first (or last) reading from `low` to `high` farther than `limit` from `level`, else `otherwise`; all
+    (n,)."""
     owner, at = readings_between(low, high)
     hit = np.flatnonzero(np.abs(c[at] - level[owner]) > limit[owner])
     hit = hit if last else hit[::-1]
     place = otherwise.copy()
-    place[owner[hit]] = at[hit]  # of several put in one place the last one stays
+    place[owner[hit]] = at[hit]  # of several assignments to one element the last one stays
     return place
 
 
