@@ -1,1 +1,1 @@
-"""Is it the reading rather than the cam."""
+"""Whether a fault lies in the reading rather than in the cam."""

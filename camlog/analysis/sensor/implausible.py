@@ -1,9 +1,9 @@
-"""Readings that are no angle of the cam: spikes, and a value put in place of a failed reading.
+"""Readings that cannot be angles of the cam: spikes, and values substituted for failed readings.
 
-Spikes and default values leave the cam's angle in one sampling interval, away from the command, and come back as
-suddenly; in between they are one or two readings long or hold the very same number. A module that holds its last good
-value instead repeats it to the last digit, where a live reading would have changed, and then jumps. No cam does either.
-They are sensor evidence, and every other measure is better made without them."""
+Spikes and default values leave the cam's angle within one sampling interval, away from the command, and return as
+suddenly. In between they last one or two readings or repeat the same number. A module that holds its last good value
+repeats it to the last digit, where a live reading would change, and then jumps. No cam moves like this. Such readings
+are sensor evidence and are left out of every other measure."""
 
 from __future__ import annotations
 
@@ -17,13 +17,14 @@ from camlog.analysis.cam.segments import GRID_S, command_grid, reading_noise_deg
 from camlog.analysis.cam.standing import repeats
 
 MIN_FROZEN_S, MIN_FROZEN_READINGS = 3.0, 8
-# The command must have moved, and stood away for longer than any cam takes to start.
+# The command must have moved, and been away for longer than any cam takes to start.
 COMMAND_MOVED_DEG, COMMAND_AWAY_S = 3.0, 1.5
-# The chance that a live reading repeats itself for the whole run by luck.
+# Probability, by chance, that a live reading repeats for the whole run.
 CHANCE = 1e-6
 MIN_LIVE_READINGS = 20
 STAYS_COUNTS, STAYS_DEG = 3.0, 0.5
-# Independent noise turns back on itself at two readings in three, a smooth motion hardly ever.
+# Share of turning points from which readings count as noisy: independent noise turns at two readings in three, smooth
+# motion hardly ever.
 LIVE_TURNS = 0.25
 
 
@@ -31,8 +32,8 @@ LIVE_TURNS = 0.25
 class Frozen:
     """Time in runs of identical readings while the command moved and the engine ran.
 
-    `kind` is "none", "frozen" (a live reading never repeats itself like that) or "stuck_or_frozen" (cannot
-    be told apart). `share` is of the running time, `stretches_s` all runs (start, end)."""
+    `kind` is "none", "frozen" (a live reading never repeats like that) or "stuck_or_frozen" (the two cannot be
+    distinguished). `share` is the share of the running time, `stretches_s` are all runs (start, end)."""
 
     kind: str = "none"
     share: float = 0.0
@@ -40,8 +41,8 @@ class Frozen:
 
 
 def find_frozen(cam: CamData, others: Iterable[CamData] = ()) -> Frozen:
-    """Look for frozen readings. `others` are further cams of the same engine: where this recording shows
-    no live reading of this cam, theirs tell whether a still cam's reading would have changed."""
+    """Search for frozen readings. `others` are the engine's other cams: if this cam was never read live, their readings
+    show whether the reading of a still cam would have changed."""
     t, grid = cam.actual_time_s, command_grid(cam)
     broken = (np.diff(t) > cam.actual_max_gap_s) | (np.diff(cam.running.astype(np.int8)) != 0)
     starts, ends = repeats(cam, broken)
@@ -59,7 +60,7 @@ def find_frozen(cam: CamData, others: Iterable[CamData] = ()) -> Frozen:
     in_run, most = mark(cam, frozen), max(end - start for start, end in frozen)
     longest = longest_live_repeat(cam, in_run, CHANCE)
     elsewhere = [longest_live_repeat(other, mark(other, []), CHANCE) for other in others]
-    # From the first moment on only the other cams tell whether a still cam's reading would have changed.
+    # If frozen from the start, only the other cams show whether a still cam's reading would have changed.
     told = np.mean(in_run) > 0.5 and elsewhere and all(e and most > e for e in elsewhere)
     kind = "frozen" if longest is not None and most > longest or told else "stuck_or_frozen"
     times = tuple((float(t[start]), float(t[end - 1])) for start, end in frozen)
@@ -77,11 +78,11 @@ def mark(cam: CamData, runs: Iterable[tuple[int, int]]) -> np.ndarray:
 
 
 def longest_live_repeat(cam: CamData, in_run: np.ndarray, chance: float) -> float | None:
-    """How often a live reading of a cam that stands still repeats itself on end, but for a small `chance`.
-    By the readings outside the runs marked in `in_run` (n,): None where they are too few, infinite where
-    they do not show that the reading is alive."""
+    """The longest run of equal live readings of a still cam, exceeded only with probability `chance`.
+    Estimated from the readings outside the runs marked in `in_run` (n,): None where they are too few, infinite where
+    they do not show noise."""
     live = ~in_run & cam.running
-    # A cam on the move changes its reading without noise: only readings while it stays at one angle tell.
+    # The reading of a moving cam changes without noise, so only readings while it stays at one angle are used.
     step = np.diff(cam.actual_deg)
     still = live[1:] & live[:-1] & (np.abs(step) <= max(STAYS_COUNTS * cam.actual_step_deg, STAYS_DEG))
     if np.sum(still) < MIN_LIVE_READINGS:
@@ -96,10 +97,10 @@ def longest_live_repeat(cam: CamData, in_run: np.ndarray, chance: float) -> floa
 LEAVE_MIN_DEG, LEAVE_SIGMAS = 8.0, 10.0
 RETURN_SHARE = 0.5
 SPIKE_READINGS = 2
-# A value that stays this long is what the module reports by default; longer, and the fault is a frozen one.
+# A default value of the module lasts up to this long; a longer one counts as frozen.
 LONGEST_S = 30.0
 MIN_RUNS = 2
-# A command that moved by this share of the excursion may have taken the cam with it between two slow readings.
+# If the command moved by this share of the excursion, the cam may have followed it between two slow readings.
 COMMAND_MOVED_SHARE = 0.3
 HELD_MIN_READINGS, HELD_MIN_S = 5, 0.4
 HELD_CHANCE = 1e-4
@@ -108,7 +109,7 @@ HELD_EXIT_DEG, HELD_EXIT_SIGMAS = 2.0, 5.0
 
 @dataclass(frozen=True, slots=True)
 class Substitution:
-    """Implausible readings: number, `runs`, share of all, and the value most of them hold."""
+    """Implausible readings: number, `runs`, share of all, and their most frequent value."""
 
     readings: int
     runs: int
@@ -118,7 +119,7 @@ class Substitution:
 
 @once_per_cam
 def implausible_readings(cam: CamData) -> np.ndarray:
-    """True (n,) for readings that are no angle of the cam."""
+    """True (n,) for readings that cannot be angles of the cam."""
     return _excursions(cam) | _held(cam)
 
 
@@ -133,14 +134,14 @@ def measure_substitution(cam: CamData) -> Substitution:
 
 
 def _excursions(cam: CamData) -> np.ndarray:
-    """Readings that left the cam's angle away from the command and came back, each at a stroke."""
+    """Readings that left the cam's angle away from the command and returned, each within one interval."""
     t, a, command, error = cam.actual_time_s, cam.actual_deg, cam.command_at_actual, np.abs(cam.error_deg)
     bad = np.zeros(len(a), dtype=bool)
     if len(a) < 5:
         return bad
     step = np.abs(np.diff(a))
     large = step > max(LEAVE_MIN_DEG, LEAVE_SIGMAS * reading_noise_deg(cam))
-    # A jump at a reading beside a gap says nothing about how fast.
+    # Beside a gap the speed of a jump is unknown.
     leaves = large & (error[1:] > error[:-1] + 0.5 * step) & (np.diff(t) <= cam.actual_max_gap_s)
     back_at = np.flatnonzero(large & (error[1:] < error[:-1] - 0.5 * step)) + 1
     for k in np.flatnonzero(leaves) + 1:
@@ -156,7 +157,7 @@ def _excursions(cam: CamData) -> np.ndarray:
 
 
 def _held(cam: CamData) -> np.ndarray:
-    """Runs of the very same reading, too long for a live one, that end in a jump."""
+    """Runs of the same reading that are too long for a live one and end in a jump."""
     t, a, resting = cam.actual_time_s, cam.actual_deg, rest_commanded(cam)
     starts, ends = repeats(cam)
     long = (ends - starts >= HELD_MIN_READINGS) & (t[ends - 1] - t[starts] >= HELD_MIN_S) & (ends < len(a))
@@ -165,7 +166,7 @@ def _held(cam: CamData) -> np.ndarray:
     if longest is None:
         return np.zeros(len(a), dtype=bool)
     least = max(HELD_EXIT_DEG, HELD_EXIT_SIGMAS * reading_noise_deg(cam))
-    # Readings may be clipped at rest; there a repeated zero is no sign of anything.
+    # Readings may be clipped at rest, so a repeated zero means nothing there.
     return mark(cam, (
         (start + 1, end) for start, end in held
         if end - start > longest and abs(a[end] - a[start]) > least and not resting[start:end].any()

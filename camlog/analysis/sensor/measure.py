@@ -1,8 +1,8 @@
-"""Sensor evidence: readings that no cam, however worn, could have made.
+"""Sensor evidence: readings that no cam, however worn, can cause.
 
-A phaser is a mass in oil: it cannot go out and back between two readings at a steady command, cannot outrun the oil
-that moves it, and on a running engine is never perfectly still. Jumps, dropouts, frozen values, values outside the
-travel and noise that is independent from reading to reading therefore speak of the sensor, its wheel or its wiring."""
+A phaser is a mass in oil. It cannot move out and back between two readings at a steady command, cannot move faster than
+its oil, and is never perfectly still on a running engine. Jumps, dropouts, frozen values, values outside the travel and
+noise that is independent from reading to reading therefore point at the sensor, its wheel or its wiring."""
 
 from __future__ import annotations
 
@@ -18,32 +18,32 @@ from camlog.analysis.estimate import Estimate, blocks_of, lacking, root_mean_squ
 from camlog.analysis.sensor.implausible import Frozen, Substitution, find_frozen, measure_substitution
 from camlog.limits import LIMITS, Limit
 
-# Two angles mostly read together come in one answer: each command without its angle is a failed reading.
+# From this share of common times on, both angles come in one response, and a command without its angle is a dropout.
 PAIRED_SHARE = 0.5
-# Otherwise readings are late often enough; one is missing where the wait is far beyond the usual one.
+# Otherwise late readings are normal; one counts as missing after LATE_FACTOR usual intervals.
 LATE_FACTOR = 2.0
 COMMAND_ARRIVES = 0.5
 
 
 @dataclass(frozen=True, slots=True)
 class Dropouts:
-    """Missing angle readings: their share of all expected, or None and a `reason`."""
+    """Missing angle readings: their share of all expected ones, or None with a `reason`."""
 
     fraction: float | None
     reason: str = ""
 
 
 def find_dropouts(cam: CamData) -> Dropouts:
-    """Count the readings of the actual angle that are missing while the command arrived."""
+    """Count the readings of the actual angle that are missing while the command was read."""
     command, actual = cam.command_time_s, cam.actual_time_s
     if len(actual) < 3 or len(command) < 3:
         return Dropouts(None, say("missing.three_readings"))
     together = np.isin(command, actual, assume_unique=True)
-    # Over the stretch both cover, so that a sensor lost for good does not change how the drive was recorded.
+    # Over the stretch that both cover, so that a sensor lost for good does not change the recording's usual interval.
     covered = (command >= actual[0]) & (command <= actual[-1])
     if covered.any() and np.mean(together[covered]) >= PAIRED_SHARE:
         return Dropouts(float(np.mean(~together)))
-    # The ends count too: a reading that never came back is missing to the last command.
+    # The ends count too: if no reading comes any more, readings are missing up to the last command.
     edges = np.concatenate([[min(command[0], actual[0])], actual, [max(command[-1], actual[-1])]])
     wait, (usual, slow) = np.diff(edges), np.quantile(np.diff(actual), [0.5, 0.75])
     before = np.searchsorted(command, edges[:-1], side="right")
@@ -56,19 +56,19 @@ def find_dropouts(cam: CamData) -> Dropouts:
 
 SPIKE_MIN_DEG, SPIKE_SIGMAS = 5.0, 8.0
 MOST_TIMES = 100
-# A spike stands alone: its neighbours agree with each other to within this share of it.
+# The neighbours of a spike agree with each other to within this share of its height.
 NEIGHBOURS_AGREE = 0.35
 RANGE_MARGIN_DEG = 10.0
 PLAUSIBLE_DEG = 100.0  # no production phaser travels farther; used where the profile gives no range
 PEGGED_ERROR_DEG = 5.0
 NOISE_BLOCK_S, MIN_NOISE_READINGS = 2.0, 20
-# Above this interval a physical flutter of a few hertz is as independent from reading to reading as noise is.
+# Above this interval, readings of a physical flutter of a few hertz are as independent as noise.
 INDEPENDENCE_INTERVAL_S = 0.08
 
 
 @dataclass(frozen=True, slots=True)
 class Spikes:
-    """Readings that stand alone (`count`, the first at `times_s`) and other `jumps` away from the command."""
+    """Single outliers (`count`; `times_s` of the first ones) and the number of other `jumps` away from the command."""
 
     count: int
     jumps: int
@@ -77,8 +77,8 @@ class Spikes:
 
 @dataclass(frozen=True, slots=True)
 class ReadingNoise:
-    """Noise from reading to reading at steady command (rms): at rest a sensor's is there, too, flutter is not.
-    `correlation` of successive readings is 0 where independent, 1 where slow; None: they come too slowly."""
+    """Noise from reading to reading at steady command (rms). Sensor noise is also present at rest, flutter is not.
+    `correlation` of successive readings is 0 if independent, 1 if slow; None: the sampling is too slow."""
 
     rms_deg: Estimate
     at_rest_deg: Estimate
@@ -88,8 +88,8 @@ class ReadingNoise:
 
 @dataclass(frozen=True, slots=True)
 class Sensor:
-    """What the angle readings say about the sensor, with the shares of them that lie well outside the travel,
-    and that repeat the highest or lowest value while the command is elsewhere; None without readings."""
+    """Sensor evidence. `out_of_range_fraction` is the share of readings well outside the travel, `pegged_fraction` of
+    those that repeat the highest or lowest value while the command is elsewhere; None without readings."""
 
     spikes: Spikes
     dropouts: Dropouts
@@ -101,9 +101,9 @@ class Sensor:
 
 
 def measure_sensor(cam: CamData, limits: Mapping[str, Limit] = LIMITS, others: Iterable[CamData] = ()) -> Sensor:
-    """Collect the sensor evidence; `limits` gives `sensor_jump_deg_per_s`. `others` are the engine's other
-    cams: with them a reading frozen from the first moment can be told from a seized cam. Measure all else
-    on `cam.without(implausible_readings(cam))`."""
+    """Collect the sensor evidence; `limits` gives `sensor_jump_deg_per_s`. `others` are the engine's other cams: with
+    them a reading frozen from the start can be distinguished from a seized cam. All other measures are made on
+    `cam.without(implausible_readings(cam))`."""
     spiked, jumps = _spikes(cam, limits["sensor_jump_deg_per_s"].value)
     times = tuple(cam.actual_time_s[spiked][:MOST_TIMES].tolist())
     return Sensor(
@@ -118,7 +118,7 @@ def measure_sensor(cam: CamData, limits: Mapping[str, Limit] = LIMITS, others: I
 
 
 def _spikes(cam: CamData, impossible_deg_per_s: float) -> tuple[np.ndarray, int]:
-    """True (n,) for readings that stand alone, and the number of other jumps away from the command."""
+    """True (n,) for single outliers, and the number of other jumps away from the command."""
     t, a = cam.actual_time_s, cam.actual_deg
     step, apart = np.diff(a), np.diff(t)
     least = max(SPIKE_MIN_DEG, SPIKE_SIGMAS * settled_noise_deg(cam))
@@ -133,7 +133,7 @@ def _spikes(cam: CamData, impossible_deg_per_s: float) -> tuple[np.ndarray, int]
     spiked[2:-2] = (size > least) & alone & whole & (too_fast | steady_segments(cam).settled[2:-2])
     spiked &= cam.running
     error = np.abs(cam.error_deg)
-    # Towards the command a fast move may be a fast phaser seen late; away from it, nothing drives the cam.
+    # A fast move towards the command may be a fast phaser read late; nothing drives the cam away from it.
     jumped = (np.abs(step) > impossible_deg_per_s * apart) & (np.abs(step) > least) & cam.running[1:]
     jumped &= (error[1:] > error[:-1] + 0.5 * np.abs(step)) & ~spiked[1:] & ~spiked[:-1]
     return spiked, int(jumped.sum())
@@ -142,7 +142,7 @@ def _spikes(cam: CamData, impossible_deg_per_s: float) -> tuple[np.ndarray, int]
 def _noise(cam: CamData, spiked: np.ndarray) -> ReadingNoise:
     index, residual = midpoint_residual(cam)
     beside = np.convolve(spiked, [1, 1, 1], mode="same") > 0 if spiked.any() else spiked
-    # Both neighbours belong to the same steady stretch: the next move is no noise.
+    # Both neighbours must be in the same steady stretch, because the next move is not noise.
     segment = steady_segments(cam).segment
     within = (segment[index - 1] == segment[index]) & (segment[index + 1] == segment[index])
     good = (segment[index] >= 0) & within & ~beside[index]
@@ -160,7 +160,7 @@ def _noise(cam: CamData, spiked: np.ndarray) -> ReadingNoise:
 
 
 def _correlation(cam: CamData, beside: np.ndarray) -> float | None:
-    """Lag-one correlation of the held readings about their trend, those `beside` (n,) a spike left out."""
+    """Lag-one correlation of the held readings about their trend, without those `beside` (n,) a spike."""
     held = held_readings(cam)
     if len(held.index) < MIN_NOISE_READINGS or not cam.actual_interval_s <= INDEPENDENCE_INTERVAL_S:
         return None

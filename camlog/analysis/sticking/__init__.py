@@ -1,1 +1,1 @@
-"""Does a cam stay put and then jump: plateaus, the stiction model, limit cycles."""
+"""Whether a cam sticks and then jumps: plateaus, the stiction model, limit cycles."""

@@ -1,8 +1,8 @@
 """Fit of the stiction model to a drive: stick band and jump, "sticking" against "slow but smooth".
 
-Both hypotheses are fitted to the same readings of the same few stretches (`stretches`, `search`), so that cost does not
-grow with the length of the drive. They are compared block by block (the paired comparison of Vuong, Econometrica 57
-(1989), on the misfit), and the intervals come from a block bootstrap over all candidates tried."""
+Both hypotheses are fitted to the same readings of the same few stretches, so that the cost does not grow with the
+length of the drive. They are compared block by block (the paired comparison of Vuong, Econometrica 57 (1989), on the
+misfit), and the intervals come from a block bootstrap over all candidates tried."""
 
 from __future__ import annotations
 
@@ -27,15 +27,15 @@ from camlog.analysis.sticking.model import (
     simulate,
 )
 
-SEED = 20050607  # the draws are part of the method: the same drive gives the same figures
-WIDER = (3.0, 2.0, 2.0, 1.0, 1.0)  # how much farther than CLOSEST each round looks
+SEED = 20050607  # a fixed seed: the same drive gives the same figures
+WIDER = (3.0, 2.0, 2.0, 1.0, 1.0)  # least spread of the candidates drawn in each round, in units of CLOSEST
 VALLEY_AFTER = 2  # rounds
-# A smooth cam has few parameters: it is found on some of the readings, and settled on all of them.
+# A smooth cam has few parameters: it is searched on some of the readings, and refined on all of them.
 SMOOTH_DRAWN, SMOOTH_READINGS = 36, 500
 SETTLING = (1.0,)
 ELITE = 20
-# The drawn candidates never gather closer than this (log stick band, jump share, log time constant, dead
-# time in seconds, log rate limit): what is left between them is the interval.
+# Least spread of the drawn candidates (log stick band, jump share, log time constant, dead time in seconds, log rate
+# limit). The interval comes from these candidates.
 CLOSEST = np.array([0.03, 0.03, 0.08, 0.02, 0.03])
 
 SMALLEST_BAND_DEG = 0.5
@@ -44,7 +44,7 @@ _RATE = (80.0, 40.0, 20.0, 10.0)
 _DEAD = (0.0, 0.1, 0.2, 0.35)
 _BAND = tuple(np.geomspace(SMALLEST_BAND_DEG, 20.0, 13))
 _TOP_SPEED_TIMES = np.array([0.85, 0.95, 1.05, 1.2])
-_NO_LIMIT = 1000.0  # degrees a second no phaser reaches: stands for "no rate limit" among logarithms
+_NO_LIMIT = 1000.0  # deg/s, faster than any phaser: stands for "no rate limit" where a logarithm is needed
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,19 +80,19 @@ def evaluate(data: Stretches, cams: np.ndarray) -> Fitted:
     residual = flat[place]
     residual += data.part * (flat[place + count * stretches] - residual)
     residual = data.actual - residual
-    # A steady offset is not the cam sticking: it is taken out before the comparison.
+    # A constant offset is no sticking, so it is removed before the comparison.
     residual -= np.median(residual, axis=1)[:, None]
     edges = np.concatenate([[0], np.flatnonzero(np.diff(data.block)) + 1])
-    # Huber's loss (three times as fast as SciPy's `huber`): a jump missed by a moment leaves a few large
-    # residuals, which must not outweigh all the rest.
+    # Huber's loss (faster than SciPy's `huber`): a jump predicted slightly too early or late leaves a few large
+    # residuals, which must not outweigh all others.
     size = np.abs(residual)
     near = np.minimum(size, data.knee_deg)
     return Fitted(cams, np.add.reduceat((2.0 * size - near) * near, edges, axis=1).T)
 
 
 def best_smooth(data: Stretches) -> Fitted:
-    """The best slow but smooth cam: with a rate limit, and without, each followed from its own best start."""
-    # A saturated cam shows its limit as its own top speed; between two values of a grid it would be missed.
+    """The best slow but smooth cam, with or without a rate limit; each is refined from its own best start."""
+    # A saturated cam's limit is its own top speed, which a grid may miss between two values.
     limits = np.unique(np.concatenate([_RATE, data.top_speed() * _TOP_SPEED_TIMES]))
     some = data.every(max(1, round(len(data.actual) / SMOOTH_READINGS)))
     grids = (candidates([0], [0], tau, _DEAD, rate) for tau, rate in ((_TAU[:7], limits), (_TAU, [np.inf])))
@@ -102,7 +102,7 @@ def best_smooth(data: Stretches) -> Fitted:
 
 
 def sticking_grid(smooth: np.ndarray) -> np.ndarray:
-    """Sticking cams as quick as the best smooth one, and quicker: to a smooth fit sticking is slowness."""
+    """Sticking cams as quick as the best smooth one and quicker, because a smooth fit takes sticking for slowness."""
     tau, dead, rate = smooth[[TAU, DEAD, RATE]]
     lags = [(tau, dead, rate), (0.5 * tau, dead, rate), (0.1, 0.05, np.inf), (0.25, 0.1, np.inf)]
     lags[2:2] = [(tau, max(dead - sooner, 0.0), rate) for sooner in (0.1, 0.2)]
@@ -110,8 +110,8 @@ def sticking_grid(smooth: np.ndarray) -> np.ndarray:
 
 
 def cross_entropy(data: Stretches, start: Fitted, drawn: int, rounds: tuple[float, ...] = WIDER) -> Fitted:
-    """Draw candidates around the best ones so far, again and again; returns all drawn, and the start. A
-    rate limit, or sticking, is drawn only where the best candidate of the start has it."""
+    """Draw candidates around the best ones so far, in rounds; returns all of them and the start. A rate limit, or
+    sticking, is drawn only if the best candidate of `start` has it."""
     rng = np.random.default_rng(SEED)
     limited, sticks = bool(np.isfinite(start.best[RATE])), bool(start.best[BAND] > 0)
     # The fields of `found` hold coordinates in place of parameters until the end.
@@ -136,9 +136,9 @@ def cross_entropy(data: Stretches, start: Fitted, drawn: int, rounds: tuple[floa
 
 
 def _valley(best: np.ndarray, speed: float) -> np.ndarray:
-    """Coordinates (c, 5) of cams that answer much like `best`: what a search around one point may not
-    reach. A dead time hides a stick band (the command goes on at `speed` meanwhile) and a lag hides a dead
-    time; bands and jumps of one difference stand equally far behind."""
+    """Coordinates (c, 5) of cams that respond much like `best` but that a search around it may not reach. A dead time
+    resembles a stick band (the command goes on at `speed` meanwhile) and a lag resembles a dead time; a band and jump
+    with the same difference follow at the same distance."""
     band, share, tau, dead, rate = np.exp(best[BAND]), best[JUMP], np.exp(best[TAU]), best[DEAD], best[RATE]
     found = []
     for late in (0.0, 0.03, 0.06, 0.1, 0.15, 0.2, 0.27, 0.35):
@@ -152,7 +152,7 @@ def _valley(best: np.ndarray, speed: float) -> np.ndarray:
 
 
 def _coordinates(cams: np.ndarray) -> np.ndarray:
-    """What is searched (c, 5): log stick band, jump share, log time constant, dead time, log rate limit."""
+    """Search coordinates (c, 5): log stick band, jump share, log time constant, dead time, log rate limit."""
     band, jump, tau, dead, rate = cams.T
     band = np.maximum(band, 1e-3)
     rate = np.log(np.minimum(rate, _NO_LIMIT))
@@ -160,7 +160,7 @@ def _coordinates(cams: np.ndarray) -> np.ndarray:
 
 
 def _cams(coordinates: np.ndarray, limited: bool, sticks: bool) -> np.ndarray:
-    """The candidates (c, 5) at coordinates; a rate limit where `limited`, a stick band where one `sticks`."""
+    """The candidates (c, 5) at coordinates, with a rate limit if `limited` and a stick band if `sticks`."""
     band, share, tau, dead, rate = coordinates.T
     band = np.exp(np.clip(band, np.log(0.02), np.log(40.0))) if sticks else np.zeros(len(band))
     rate = np.exp(np.clip(rate, 0.0, np.log(_NO_LIMIT))) if limited else np.full(len(band), np.inf)
@@ -172,24 +172,25 @@ DRAWN = 100
 MIN_BLOCKS = 6
 BOOTSTRAPS, PAIRED_DRAWS = 300, 3000
 PRODUCT_TERMS = 200_000
-# Residuals count squared up to here, then in proportion.
+# Residuals count squared up to this many sigmas (and at least this many degrees), then in proportion.
 KNEE_SIGMAS, KNEE_MIN_DEG = 3.0, 0.3
-# A smooth cam that leaves no more power than this many times the noise's has left nothing to explain.
+# If the misfit of the smooth cam is below this many times the noise power, nothing is left to explain.
 NOTHING_LEFT = 1.2
-# Sticking cams of a coarse grid that explain less than this of what the smooth one leaves lead nowhere: on
-# simulated drives no search from there came to what speaks for sticking.
+# If the sticking cams of a coarse grid explain less than this share of the smooth cam's misfit, the search ends there.
+# On simulated drives no search from such a start ended with evidence for sticking.
 LEADS_NOWHERE = 0.06
-# Noise of neighbouring readings is not quite independent: misfits within this many readings' worth are as good.
+# Candidates whose misfits differ by less than this many readings' noise power fit equally well. Noise of neighbouring
+# readings is not quite independent.
 AS_GOOD_READINGS = 20.0
-# Misfits within this many readings' worth are alike (95 % point of one parameter's likelihood ratio).
+# The same for an interval: 95 % point of the likelihood ratio of one parameter.
 ALIKE_READINGS = 3.84
 
 
 @dataclass(frozen=True, slots=True)
 class StickFit:
-    """Result of the fit; every figure None with a reason where there was too little motion. `explained` is
-    the share of the smooth cam's misfit that sticking removes, `p_smooth` the probability of that under
-    "slow but smooth", `seconds` how much of the drive was fitted."""
+    """Result of the fit; figures are None with a reason if there was too little motion. `explained` is the share of the
+    smooth cam's misfit that sticking removes, `p_smooth` the probability of that for a slow but smooth cam, `seconds`
+    the time that was fitted."""
 
     stick_band_deg: Estimate
     jump_deg: Estimate
@@ -199,9 +200,9 @@ class StickFit:
 
 
 def fit_sticking(cam: CamData, suspected: bool = True) -> StickFit:
-    """Fit both hypotheses to the stretches of `cam` that tell most. Where a smooth cam leaves hardly more
-    than the reading's noise, the band is 0, up to the largest that fits as well; also where no sticking
-    cam of a coarse grid explains more than a little, unless sticking is `suspected` anyway."""
+    """Fit both hypotheses to the most informative stretches of `cam`. The band is 0, with an interval up to the largest
+    that fits as well, if a smooth cam leaves hardly more than the reading's noise, or if no sticking cam of a coarse
+    grid explains much and sticking is not `suspected`."""
     noise_deg = settled_noise_deg(cam)
     data = choose_stretches(cam, max(KNEE_SIGMAS * noise_deg, KNEE_MIN_DEG))
     if data is None:
@@ -217,7 +218,7 @@ def fit_sticking(cam: CamData, suspected: bool = True) -> StickFit:
             ends = rough.cams[as_good][:, [BAND, JUMP]].max(axis=0, initial=SMALLEST_BAND_DEG).tolist()
         else:
             ends = [found.high or found.value for found in _intervals(rough, readings, resolution)]
-        # A constant ramp cannot tell a band from the dead time it costs.
+        # On a constant ramp a band cannot be distinguished from a dead time.
         hidden = data.ramp_speed() * float(smooth.best[DEAD]) + resolution
         band, jump = (Estimate(0.0, 0.0, max(end, hidden), len(smooth.per_block)) for end in ends)
         best = smooth if none_left else rough
@@ -232,9 +233,9 @@ def fit_sticking(cam: CamData, suspected: bool = True) -> StickFit:
 
 
 def _intervals(fitted: Fitted, readings: int, resolution_deg: float) -> list[Estimate]:
-    """Stick band and jump with block-bootstrap intervals over all candidates. Where the command left a
-    range of stick bands equally good (no move between them), its middle is given and the interval holds
-    all of it. Beyond that an interval reaches by what the sampling cannot resolve."""
+    """Stick band and jump with block-bootstrap intervals over all candidates. If a range of stick bands fits equally
+    well (the command made no move between them), its middle is the value and the interval contains the range. Each
+    interval is extended by what the sampling cannot resolve."""
     blocks, total, sizes = len(fitted.misfit), fitted.misfit.sum(axis=0), fitted.cams[:, [BAND, JUMP]]
     alike = sizes[total <= total.min() * (1.0 + ALIKE_READINGS / readings)]
     lowest, highest = alike.min(axis=0), alike.max(axis=0)
@@ -243,7 +244,7 @@ def _intervals(fitted: Fitted, readings: int, resolution_deg: float) -> list[Est
         return [Estimate(m, None, None, blocks, say("missing.motion_interval")) for m in middle]
     rng = np.random.default_rng(SEED)
     draws = rng.multinomial(blocks, np.full(blocks, 1.0 / blocks), BOOTSTRAPS).astype(float)
-    # A few at a time: one large product is handed to several threads, which costs more than it saves.
+    # A few at a time, because one large product is split among threads, which costs more than it saves.
     parts = np.array_split(draws, max(1, BOOTSTRAPS * fitted.misfit.size // PRODUCT_TERMS))
     best = np.concatenate([np.argmin(part @ fitted.misfit, axis=1) for part in parts])
     low, high = np.quantile(sizes[best], [0.025, 0.975], axis=0)
@@ -253,16 +254,16 @@ def _intervals(fitted: Fitted, readings: int, resolution_deg: float) -> list[Est
 
 
 def _resolution(cam: CamData, data: Stretches) -> float:
-    """How far (deg) the command moves in three quarters of an interval, and half a count."""
+    """Resolution (deg): how far the command moves in three quarters of an interval, plus half a count."""
     interval = max(cam.actual_interval_s, cam.command_interval_s, GRID_S)
     counts = 0.5 * max(cam.actual_step_deg, cam.command_step_deg)
     return float(np.hypot(0.75 * data.ramp_speed() * interval, counts))
 
 
 def _paired(gain: np.ndarray, misfit: np.ndarray, readings: int) -> float | None:
-    """Bootstrap probability that the sticking cam's gain over the smooth one (b,) is none at all. Two
-    parameters more gain about two readings' worth by themselves. A cam sticks in few places: drawing
-    blocks says how much hangs on them, which a normal approximation does not."""
+    """Bootstrap probability that the sticking cam's gain over the smooth one (b,) is zero or less. Two additional
+    parameters gain about two readings' worth by chance. A cam sticks in few places; resampling blocks shows how much
+    depends on them, which a normal approximation does not."""
     blocks = len(gain)
     if blocks < MIN_BLOCKS:
         return None

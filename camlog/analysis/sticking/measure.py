@@ -1,9 +1,9 @@
-"""Sticking: the cam stays put while the command leaves it, then jumps.
+"""Sticking: the cam stands still while its command moves away, then jumps.
 
-Four independent looks, weighed together: plateaus followed by jumps that no smooth cam could make
-(`cam.standing`), the stiction model of Choudhury, Thornhill & Shah (2005) fitted against a slow but smooth
-cam (`fit`), the shape of any limit cycle at steady command and that of single swings about a command that
-drifts (`swings`). Slowness alone leaves no plateau, however slow."""
+Four independent tests are combined: plateaus followed by jumps that no smooth cam can make (`cam.standing`); the
+stiction model of Choudhury, Thornhill & Shah (2005) fitted against a slow but smooth cam (`fit`); the shape of any
+limit cycle at steady command; and the shape of single swings about a drifting command (`swings`). A cam that is only
+slow has no plateau."""
 
 from __future__ import annotations
 
@@ -22,16 +22,17 @@ from camlog.analysis.sticking.fit import StickFit, fit_sticking
 from camlog.analysis.sticking.swings import LimitCycle, Swings, classify_cycle, measure_swings
 from camlog.oil_windows import OilWindow
 
-# How often noise alone makes a smooth cam's plateau look like one with a jump (simulated smooth cams: 1 %).
+# Probability that noise makes a smooth cam's plateau look like one with a jump (1 % of plateaus of simulated smooth
+# cams).
 CHANCE_JUMP = 0.03
 MIN_JUMPS = 3
-# A slow cam in a wound-up loop jumps now and then; one that sticks does most times it stands.
+# Least share of plateaus with a jump: a slow cam in a wound-up loop jumps rarely, a sticking one most times it stands.
 JUMP_SHARE = 0.4
 SIGNIFICANT, SIGNIFICANT_FIT = 0.001, 0.005
-# A fit speaks for sticking only where it removes this much of the smooth cam's misfit and finds a real band.
+# A fit counts for sticking only if it removes this share of the smooth cam's misfit and finds at least this band.
 MIN_EXPLAINED, MIN_BAND_DEG = 0.25, 1.0
 SOME_EXPLAINED = 0.05
-# The fitted band is used where the model accounts for the motion: this share explained.
+# The fitted band is used if the model explains this share of the smooth cam's misfit.
 GOOD_FIT = 0.5
 NEVER_MOVES_DEG, NEVER_MOVES_SHARE = 3.0, 0.1
 MIN_MOVING_S = 2.0
@@ -49,14 +50,14 @@ class StickingWindow:
 
 @dataclass(frozen=True, slots=True)
 class Sticking:
-    """What a cam's sticking looks like, if it sticks.
+    """The sticking of a cam.
 
-    `stick_band_deg` how far the command leaves before the cam moves, `jump_deg` how far it then jumps (zero band: none
-    was seen; missing where it only hunts). `stuck_time_fraction` is the share of the time in which the cam should have
-    been moving (`moving_s`) that it stood still. `sticks` is the verdict of the tests: True, False, or None, with a
-    `reason`, where the command moved too little; `p_smooth` the probability of the evidence if the cam were only slow.
-    `plateaus` seen, `jumps` among them, `with_supply` plateaus left only as engine speed rose. `swings` is what it does
-    about a command that hardly moves."""
+    `stick_band_deg` is how far the command leaves before the cam moves, `jump_deg` how far it then jumps (band zero: no
+    sticking found; missing where the cam only hunts). `stuck_time_fraction` is the share of `moving_s`, the time in
+    which the cam should have moved, at which it stood still. `sticks` is the result of the tests: True, False, or None
+    with a `reason` if the command moved too little. `p_smooth` is the probability of the evidence if the cam were only
+    slow. `plateaus`, `jumps` (plateaus with a jump) and `with_supply` (plateaus that ended only as engine speed rose)
+    are counts. `swings` describes the motion about a command that hardly moves."""
 
     stick_band_deg: Estimate
     jump_deg: Estimate
@@ -75,8 +76,8 @@ class Sticking:
 
 
 def measure_sticking(cam: CamData, oscillation: Oscillation | None = None) -> Sticking:
-    """Measure sticking over the whole drive, and from its plateaus in each oil window. `oscillation` is
-    that of `measure_hold`, for the limit cycle; without it none is looked for."""
+    """Measure sticking over the whole drive, and from plateaus in each oil window. `oscillation` is that of
+    `measure_hold`; without it no limit cycle is searched for."""
     found, moving = find_plateaus(cam), should_move(cam)
     jumps, telling = [p for p in found if p.jumped], telling_jumps(found)
     stuck = stuck_readings(cam, telling)
@@ -103,7 +104,7 @@ def measure_sticking(cam: CamData, oscillation: Oscillation | None = None) -> St
 
 
 def telling_jumps(found: list[Plateau]) -> list[Plateau]:
-    """Those plateaus that ended in a jump, where they are too many of all to be a slow cam's."""
+    """The plateaus that ended in a jump, if their share is too large for a slow cam; else none."""
     jumps = [p for p in found if p.jumped]
     return jumps if len(jumps) >= JUMP_SHARE * len(found) else []
 
@@ -129,7 +130,7 @@ def _share(part: float, whole: float) -> float | None:
 def _judge(
     found: list[Plateau], jumps: list[Plateau], fit: StickFit, swings: Swings, moving_s: float, never: bool
 ) -> tuple[bool | None, float | None, str]:
-    """Does it stick, how likely is the evidence if it does not, and why that cannot be told."""
+    """Whether it sticks, the probability of the evidence if it does not, and the reason if that is unknown."""
     p_plateaus = float(stats.binom.sf(len(jumps) - 1, max(len(found), 1), CHANCE_JUMP))
     if never:
         return True, p_plateaus, say("sticking.never_moved")
@@ -151,14 +152,14 @@ def _judge(
 def _size(
     jumps: list[Plateau], fit: StickFit, swings: Swings, sticks: bool | None, never: bool
 ) -> tuple[Estimate, Estimate]:
-    """Stick band and jump from whichever of fit, plateaus and swings carries the finding."""
+    """Stick band and jump from whichever of fit, plateaus and swings shows the sticking."""
     band, jump = fit.stick_band_deg, fit.jump_deg
     if never:
         return lacking("broke_away"), lacking("broke_away")
     if sticks and band and (fit.explained or 0.0) >= GOOD_FIT:
         return band, jump
     if sticks and len(jumps) >= MIN_JUMPS:
-        # How far the command leaves is best seen after a reversal, less well where the loop wound up at rest.
+        # The stick band is best measured after a reversal, less well where the loop wound up at rest.
         free = [p for p in jumps if not p.parked]
         choices = ([p for p in free if p.reversal], free, jumps)
         chosen = next(c for c in choices if len(c) >= MIN_JUMPS)
@@ -171,13 +172,13 @@ def _size(
         return missing(band.reason), missing(jump.reason)
     no_better = fit.p_smooth is None or fit.p_smooth >= SIGNIFICANT_FIT or (fit.explained or 0.0) < SOME_EXPLAINED
     if band and no_better and band.high is not None:
-        # No better than a smooth cam: none was seen, and more than the interval's end would have been.
+        # The fit is no better than a smooth cam: the band is zero, and a band beyond the interval would have shown.
         return replace(band, value=0.0, low=0.0), replace(jump, value=0.0, low=0.0)
     return band, jump
 
 
 def _typical(values: list[float]) -> Estimate:
-    """Median of positive sizes; an interval of few events may not reach below none."""
+    """Median of positive sizes; its interval is cut at zero."""
     return median(np.array(values)).mapped(lambda size: max(size, 0.0))
 
 

@@ -1,9 +1,9 @@
-"""The two-parameter stiction model, run over many candidate cams at once.
+"""The two-parameter stiction model, simulated for many candidate cams at once.
 
-Choudhury, Thornhill & Shah, Control Engineering Practice 13 (2005): after a reversal the output stays put
-until the input has travelled S (dead band plus stick band), then jumps by J and follows, (S - J) / 2
-behind; after a halt it stays until the input has gone on by J. Behind it here a first-order lag with dead
-time and rate limit, so that S = J = 0 is the slow but smooth cam and the two hypotheses are one family."""
+Choudhury, Thornhill & Shah, Control Engineering Practice 13 (2005): after a reversal the output stands until the input
+has travelled S (dead band plus stick band), then jumps by J and follows (S - J) / 2 behind; after a halt it stands
+until the input has moved on by J. A first-order lag with dead time and rate limit follows, so that S = J = 0 is the
+slow but smooth cam and both hypotheses are one family."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ import numpy as np
 from camlog.analysis.cam.camdata import CamData
 from camlog.analysis.cam.segments import GRID_S, command_grid
 
-# A command that has not moved on for this long has halted, and the output with it.
+# A command that has moved less than HALT_DEG for this long has halted, and the output with it.
 HALT_S, HALT_DEG = 0.3, 0.02
-# Less than this back is a count of the command, not a turn.
+# A smaller backward move is a count of the command, not a reversal.
 RETREAT_DEG = 0.15
 # Columns of an array of candidate cams (c, 5): stick band (all of S, dead band included) and jump in degrees,
 # time constant and dead time in seconds, rate limit in degrees a second (may be infinite).
@@ -34,10 +34,11 @@ def candidates(band, jump_share, time_constant, dead_time, rate) -> np.ndarray:
 def simulate(
     command_deg: np.ndarray, first_deg: np.ndarray, step_s: float, cams: np.ndarray, moving: np.ndarray
 ) -> np.ndarray:
-    """Answer of each candidate to each stretch of command. `command_deg` (k, m) on a uniform grid of
-    `step_s`, `first_deg` (k,) where the cam stood at its start, `moving` (k,) which way it was going then
-    (+1, -1, or 0: it stood). Returns (m, c, k)."""
-    # Every parameter in the full shape (c, k): stretching it anew in each step would take longer than the sums.
+    """Response (m, c, k) of each candidate to each stretch of command. `command_deg` (k, m) is on a uniform grid of
+    `step_s`, `first_deg` (k,) is the cam's angle at the start, `moving` (k,) its direction then (+1, -1, or 0: it
+    stood)."""
+    # Every parameter has the full shape (c, k), because broadcasting in each step would take longer than the
+    # arithmetic.
     band, jump, tau, dead, rate = (np.repeat(column[:, None], len(command_deg), axis=1) for column in cams.T)
     now = np.broadcast_to(first_deg, band.shape).astype(float)
     answer = _delayed(np.ascontiguousarray(command_deg.T), dead / step_s)
@@ -60,7 +61,7 @@ def _delayed(command: np.ndarray, late: np.ndarray) -> np.ndarray:
     """The command (m, k) as each candidate sees it `late` (c, k) steps after its time, shape (m, c, k)."""
     delay = np.floor(late[:, 0] + 1e-9).astype(np.int64)
     part = np.maximum(late - delay[:, None], 0.0)
-    # Before the first grid point the command stood as at it.
+    # Before the first grid point the command is taken as constant.
     place = np.arange(len(command))[:, None] - delay
     seen = np.take(command, place, axis=0, mode="clip")
     if part.any():
@@ -69,9 +70,9 @@ def _delayed(command: np.ndarray, late: np.ndarray) -> np.ndarray:
 
 
 def _stick(x: np.ndarray, start, first, going, halt: float, band: np.ndarray, jump: np.ndarray) -> None:
-    """Put each candidate's stick band and jump (c, k) on its input `x` (m, c, k), in place."""
+    """Apply each candidate's stick band and jump (c, k) to its input `x` (m, c, k), in place."""
     offset, turned_back = 0.5 * (band - jump), -band
-    # Where the cam is on the move it follows; where it stands, it is taken to have come from the side it lags on.
+    # A moving cam follows. A standing one is taken to have come from the side on which it lags.
     direction = np.where(going != 0, going, np.where(start >= first, 1.0, -1.0))
     extreme = np.where(going != 0, direction * start, direction * first + offset)
     held, last_move = np.zeros((2, *band.shape))
@@ -81,7 +82,7 @@ def _stick(x: np.ndarray, start, first, going, halt: float, band: np.ndarray, ju
         moved = (ahead > held) | back
         np.negative(direction, out=direction, where=back)
         np.putmask(last_move, moved & (np.abs(ahead) > HALT_DEG), n)
-        # Having turned back, it takes the whole band to go on either way; having only halted, the jump.
+        # After a reversal the input must travel the whole band, in either direction; after a halt, only the jump.
         takes = (last_move <= n - halt) * jump
         np.copyto(takes, band, where=ahead < -RETREAT_DEG)
         held = np.maximum(held, takes)
@@ -93,10 +94,10 @@ def _stick(x: np.ndarray, start, first, going, halt: float, band: np.ndarray, ju
 STRETCH_S, STRETCHES = 20.0, 6
 WARM_UP_S = 2.0  # until the model has forgotten the state it was started in
 BLOCK_S = 3.0
-# A stretch is worth fitting where the command travels this far, large moves counted as COUNTED_DEG a second.
+# A stretch is fitted only if the command travels this far; moves count as COUNTED_DEG a second at most.
 MIN_TRAVEL_DEG, COUNTED_DEG = 8.0, 5.0
 KNOWN_SHARE = 0.98
-MAX_READINGS = 1200  # beyond, more readings of the same stretches add cost and no information
+MAX_READINGS = 1200  # more readings of the same stretches add cost but no information
 MIN_READINGS = 20
 MOVE_WATCHED_S, MOVE_MIN_DEG = 0.4, 1.0
 FIRST_READINGS_S = 0.2  # the starting angle is a mean over this long
@@ -106,11 +107,11 @@ TOP_SPEED_OVER_S = 0.5
 
 @dataclass(frozen=True, eq=False)
 class Stretches:
-    """k stretches and the n readings in them that are to be explained.
+    """k stretches and the n readings in them that are fitted.
 
-    `command` (k, m) on the grid, `first` (k,) where the cam stood at the start, `moving` (k,) which way it went (+1,
-    -1, or 0). Of each reading (n,): its `stretch`, grid `cell` and `part` of the way to the next cell, the `actual`
-    angle, and the `block` of BLOCK_S it belongs to. `knee_deg` is where residuals stop counting squared."""
+    `command` (k, m) is on the grid, `first` (k,) the cam's angle at the start, `moving` (k,) its direction then (+1,
+    -1, or 0). For each reading (n,): its `stretch`, its grid `cell` and `part` of the distance to the next cell, its
+    `actual` angle, and its `block` of BLOCK_S. `knee_deg` is where residuals stop counting squared."""
 
     command: np.ndarray
     first: np.ndarray
@@ -123,7 +124,7 @@ class Stretches:
     knee_deg: float
 
     def every(self, stride: int) -> Stretches:
-        """The same stretches with one of `stride` of their readings."""
+        """The same stretches with every `stride`-th reading."""
         names = ("stretch", "cell", "part", "actual", "block")
         return replace(self, **{name: getattr(self, name)[::stride] for name in names})
 
@@ -137,14 +138,14 @@ class Stretches:
         return max(float(np.quantile(np.concatenate(speeds), 0.95)), 1.0)
 
     def ramp_speed(self) -> float:
-        """Typical speed (deg/s) of the command while it ramps; a step passes the band in no time at all."""
+        """Typical speed (deg/s) of the command while it ramps; steps are left out, as they pass the band at once."""
         slope = np.abs(np.diff(self.command, axis=1)) / GRID_S
         moving = slope[(slope > RAMP_LEAST_DEG_PER_S) & (slope < RAMP_MOST_DEG_PER_S)]
         return float(np.median(moving)) if len(moving) else 0.0
 
 
 def choose_stretches(cam: CamData, knee_deg: float) -> Stretches | None:
-    """The stretches with most command motion, known beginnings first; None where none has enough."""
+    """The stretches with most command motion, those with a known start first; None where none has enough."""
     grid, t = command_grid(cam), cam.actual_time_s
     length = round(STRETCH_S / GRID_S)
     count = len(grid.command_deg) // length
@@ -156,7 +157,7 @@ def choose_stretches(cam: CamData, knee_deg: float) -> Stretches | None:
     useful = np.flatnonzero(whole & (travel >= MIN_TRAVEL_DEG))
     useful = useful[np.argsort(-travel[useful], kind="stable")][: 3 * STRETCHES] * length
     starts = [(*_on_the_move(cam, int(tile), length), int(tile)) for tile in useful]
-    # Known starts first, and of these the ones with most motion; then in time order.
+    # Select those with a known start first, then those with most motion; return them in time order.
     chosen = sorted(starts, key=lambda start: start[1] == 0)[:STRETCHES]
     pieces: list[tuple[np.ndarray, ...]] = []
     command, moving = [], []
@@ -186,8 +187,8 @@ def choose_stretches(cam: CamData, knee_deg: float) -> Stretches | None:
 
 
 def _on_the_move(cam: CamData, begin: int, length: int) -> tuple[int, int]:
-    """The first cell of the stretch at which cam and command go the same way, and which way. A cam that
-    moves is not stuck; of one that stands it is not known how far its command has left it already."""
+    """The first cell of the stretch at which cam and command move in the same direction, and that direction. A moving
+    cam is not stuck; for a standing one it is unknown how far its command has already left it."""
     grid = command_grid(cam)
     look, ordered = round(MOVE_WATCHED_S / GRID_S), grid.command_deg
     cells = np.arange(begin, min(begin + length, len(ordered) - look))

@@ -1,12 +1,12 @@
-"""Swings about a held or drifting command: does the cam stand on plateaus in between, or never?
+"""Swings about a held or drifting command: whether the cam stands on plateaus in between.
 
-A cam that sticks stands on plateaus and jumps between them (square or trapezoid half cycles), one that leaks swings
-smoothly (sinusoid); each half cycle is fitted by both, as in He, Wang, Pottmann & Qin, Industrial & Engineering
-Chemistry Research 46 (2007), with the trapezoid for their triangle because the stuck part itself is read.
-`classify_cycle` does so for a steady oscillation of known period. A cam that sticks in warm oil hunts too quickly for a
-plateau to be timed by itself, at a changing rate, about a command that drifts: `measure_swings` takes half cycles one
-at a time, between two turns of the error, wherever the command was straight enough. Against a stop the cam stands
-whatever its fault: such half cycles tell nothing."""
+A sticking cam stands on plateaus and jumps between them (square or trapezoid half cycles); a leaking one swings
+smoothly (sinusoid). Each half cycle is fitted by both shapes, as in He, Wang, Pottmann & Qin, Industrial & Engineering
+Chemistry Research 46 (2007), but with a trapezoid in place of their triangle, because the stuck part itself is read.
+`classify_cycle` does so for a steady oscillation of known period. A cam that sticks in warm oil hunts too fast for
+single plateaus to be timed, at a changing rate, about a drifting command. `measure_swings` therefore takes single half
+cycles, between two turning points of the error, wherever the command is straight enough. Half cycles at a stop are left
+out, because any cam stands there."""
 
 from __future__ import annotations
 
@@ -27,38 +27,37 @@ from camlog.analysis.estimate import Estimate, blocks_of, evenly, lacking, media
 RAMP_SHARES = (0.05, 0.1, 0.2)  # rise and fall of a trapezoid as shares of its half cycle
 MIN_READINGS_A_HALF = 5
 
-# A steady oscillation. A swing counts where it leaves the middle by this share of the cycle's amplitude, and
-# lasts so many periods.
+# A steady oscillation. A half cycle counts if it leaves the middle by this share of the amplitude and its duration, in
+# periods, is in this range.
 SWING_SHARE, HALF_PERIODS = 0.3, (0.25, 1.5)
 MIN_HALF_CYCLES = 5
 STICK_INDEX, SMOOTH_INDEX = 0.6, 0.4  # He et al.: above, stiction; below, none; between, undecided
 CYCLE_MIN_DEG = 0.5
-THERE_SHARE = 0.25  # of the cycle's squared amplitude: the power of a block in which the cycle is there
+THERE_SHARE = 0.25  # a block contains the cycle if its power is this share of the cycle's squared amplitude
 MOST_BLOCKS = 24
 
-# Single swings. From one turn to the next the cam must move this far: well beyond noise and the steps of a
-# coarse reading, which make a plateau of any turning point.
+# Single swings. From one turning point to the next the cam must move this far: well beyond noise and the counts of a
+# coarse reading, which make any turning point look like a plateau.
 SWING_MIN_DEG, SWING_SIGMAS, SWING_COUNTS = 1.5, 8.0, 5.0
 LONGEST_HALF_S = 3.0
-ALIKE = 0.5  # of the two moves about a turn the smaller is at least this share of the larger
-COMMAND_BEFORE_S = 0.5  # what the command did this long ago a healthy cam has answered
-STOP_DEG, STOP_SHARE = 1.0, 0.05  # this near the ends of its travel the cam may lie against a stop
+ALIKE = 0.5  # the smaller of the two moves about a turning point is at least this share of the larger
+COMMAND_BEFORE_S = 0.5  # a healthy cam has followed the command of this long ago
+STOP_DEG, STOP_SHARE = 1.0, 0.05  # this near the ends of its travel the cam may be against a stop
 COMMAND_POINTS = 11
-COMMAND_SHARE = 0.35  # of the swing, which the command may leave a straight line by
+COMMAND_SHARE = 0.35  # the command may deviate from a straight line by this share of the swing
 MOST = 600
-# A half cycle is one or the other where the worse form leaves this many times what the better one leaves.
+# A half cycle is classified if the misfit of the worse shape is this many times that of the better one.
 CLEAR = 2.0
-# How often a cam that does not stick seems to stand, and one that does not hunt to swing smoothly; chosen on the tuning
-# half of the validity benchmark. There no cam with another fault, and no healthy one, stood in more than half of a
-# score of half cycles, and only cams that leak, or whose loop or valve hunts, swung smoothly in more than one of five.
+# Probability that a half cycle of a cam that does not stick looks standing, and that one of a cam that does not hunt
+# looks smooth. Chosen on the tuning half of the validity benchmark.
 CHANCE_STANDING, CHANCE_SMOOTH = 0.3, 0.1
 STANDING_LEAST, SMOOTH_LEAST, SMOOTH_MOST = 12, 15, 0.05
-SHARE_LEAST = 0.01  # of the running time: in a day's driving a few score come together by themselves
+SHARE_LEAST = 0.01  # least share of the running time: a long drive collects some swings by chance
 SIGNIFICANT = 0.001
 
 
 def misfits(part_of_half: np.ndarray, value: np.ndarray) -> tuple[float, float]:
-    """Sums of squares that half a sinusoid and a trapezoid leave of `value`, read at `part_of_half` (0 to 1)."""
+    """Residual sums of squares of `value`, read at `part_of_half` (0 to 1), for half a sinusoid and a trapezoid."""
     to_end = np.minimum(part_of_half, 1.0 - part_of_half)
     forms = [np.sin(np.pi * part_of_half), *(np.minimum(1.0, to_end / ramp) for ramp in RAMP_SHARES)]
     total = np.sum(value**2)
@@ -68,8 +67,8 @@ def misfits(part_of_half: np.ndarray, value: np.ndarray) -> tuple[float, float]:
 
 @dataclass(frozen=True, slots=True)
 class LimitCycle:
-    """`kind` is "stick_slip", "leakage", "unclear" or "none"; `shape_index` 0 (sinusoid) to 1 (plateaus),
-    `half_cycles` judged."""
+    """A steady oscillation. `kind` is "stick_slip", "leakage", "unclear" or "none"; `shape_index` is 0 (sinusoid) to 1
+    (plateaus), `half_cycles` the number used."""
 
     kind: str = "none"
     shape_index: float | None = None
@@ -96,7 +95,7 @@ def classify_cycle(cam: CamData, oscillation: Oscillation) -> LimitCycle:
 
 
 def shape_index(time_s: np.ndarray, value: np.ndarray, period_s: float) -> tuple[float, int] | None:
-    """How flat half cycles about zero are, 0 sinusoid to 1 plateaus, and how many were judged."""
+    """How flat half cycles about zero are (0: sinusoid, 1: plateaus), and how many were used."""
     swing = np.quantile(np.abs(value), 0.9)
     left = []
     for a, b in pairwise(np.flatnonzero(np.diff(np.sign(value)) != 0)):
@@ -114,9 +113,9 @@ def shape_index(time_s: np.ndarray, value: np.ndarray, period_s: float) -> tuple
 
 @dataclass(frozen=True, slots=True)
 class Swings:
-    """Half cycles about a nearly straight command: how many were `judged`, of these `standing` (clearly on a plateau)
-    and `smooth` (clearly a sinusoid); `swing_deg` from turn to turn, `half_cycle_s` how long one lasts, `seconds` all
-    together, `begun_s` when each began; `share` of the running time the cam swung like this."""
+    """Half cycles about a nearly straight command: `judged` is their number, of which `standing` clearly have a plateau
+    and `smooth` are clearly sinusoids. `swing_deg` is from turning point to turning point, `half_cycle_s` the duration
+    of one, `seconds` of all, `begun_s` the start of each, `share` the share of the running time."""
 
     judged: int
     standing: int
@@ -133,24 +132,24 @@ class Swings:
 
     @property
     def p_smooth(self) -> float:
-        """The probability that so many stand if the cam does not stick."""
+        """The probability of this many standing half cycles if the cam does not stick."""
         return float(binom.sf(self.standing - 1, self.judged, CHANCE_STANDING)) if self.judged else 1.0
 
     @property
     def hunts(self) -> bool:
-        """Are so many of them smooth that the cam surely hunts about its command without sticking?"""
+        """True where so many are smooth that the cam surely hunts about its command without sticking."""
         enough = self.smooth >= SMOOTH_LEAST and self.share >= SHARE_LEAST and not self.sticks
         return enough and float(binom.sf(self.smooth - 1, self.judged, CHANCE_SMOOTH)) < SIGNIFICANT
 
     @property
     def sticks(self) -> bool:
-        """Do so many of them stand that the cam surely sticks and jumps?"""
+        """True where so many are standing that the cam surely sticks and jumps."""
         enough = self.standing >= STANDING_LEAST and self.smooth <= SMOOTH_MOST * self.judged
         return enough and self.share >= SHARE_LEAST and self.p_smooth < SIGNIFICANT
 
 
 def measure_swings(cam: CamData) -> Swings:
-    """Look at every half cycle of a drive (an even selection where there are very many)."""
+    """Measure every half cycle of a drive (an even selection where there are very many)."""
     none = Swings(0, 0, 0, lacking("swings"))
     if np.sum(cam.known) < MIN_READINGS_A_HALF:
         return none
@@ -181,14 +180,15 @@ def measure_swings(cam: CamData) -> Swings:
 
 
 def _turns(value: np.ndarray, least: float, readings: int) -> tuple[np.ndarray, np.ndarray]:
-    """Indices of turning points at least `least` out of the `readings` about them; +1 high, -1 low, in turn."""
-    # That much out of the lowest for a while about it a turn must be, too; it spares most of them the longer look.
+    """Indices of turning points at least `least` beyond the `readings` around them, and their kind, +1 high or -1 low,
+    alternating."""
+    # A cheap necessary condition first: a turning point differs by `least` from the lowest reading around it.
     high = find_peaks(value, height=(minimum_filter1d(value, readings) + least, None), prominence=least)[0]
     low = find_peaks(-value, height=(least - maximum_filter1d(value, readings), None), prominence=least)[0]
     at, way = np.concatenate([high, low]), np.repeat([1.0, -1.0], [len(high), len(low)])
     order = np.argsort(at, kind="stable")
     at, way = at[order], way[order]
-    # Of several of a kind in a row the most extreme.
+    # Of several successive ones of a kind the most extreme is kept.
     row = np.cumsum(np.diff(way, prepend=0.0) != 0.0)
     best = np.lexsort((-way * value[at], row))
     best = best[np.diff(row[best], prepend=0) != 0]
@@ -196,17 +196,17 @@ def _turns(value: np.ndarray, least: float, readings: int) -> tuple[np.ndarray, 
 
 
 def _swinging(t: np.ndarray, y: np.ndarray, command: np.ndarray, at: np.ndarray, least: float) -> np.ndarray:
-    """Which of the turns `at` (k,) the cam swings about although its command is straight."""
+    """Which of the turning points `at` (k,) belong to a swing about a straight command."""
     moves = np.abs(np.diff(y[at]))
     swings, larger = np.minimum(moves[:-1], moves[1:]), np.maximum(moves[:-1], moves[1:])
     middle_s = 0.5 * (t[at[1:]] + t[at[:-1]])
-    # How far the command leaves its best straight line over the half cycle, lowest to highest.
+    # How far the command deviates from its best straight line over the half cycle, lowest to highest.
     begin_s, end_s = middle_s[:-1] - COMMAND_BEFORE_S, middle_s[1:]
     part = np.linspace(-0.5, 0.5, COMMAND_POINTS)
     ordered = np.interp(0.5 * (begin_s + end_s) + part[:, None] * (end_s - begin_s), t, command)
     bend = np.ptp(ordered - part[:, None] * (part @ ordered / np.sum(part * part)), axis=0)
     good = (swings >= np.maximum(least, ALIKE * larger)) & (bend <= COMMAND_SHARE * swings)
-    # One by itself may answer something; a cam that hunts swings on and on.
+    # A single swing may be a response to something; a hunting cam swings repeatedly.
     beside = np.concatenate([[False], good, [False]])
     return np.flatnonzero(good & (beside[:-2] | beside[2:])) + 1
 
@@ -214,7 +214,8 @@ def _swinging(t: np.ndarray, y: np.ndarray, command: np.ndarray, at: np.ndarray,
 def _half_cycle(
     t: np.ndarray, y: np.ndarray, turns: np.ndarray, way: float, longest_gap_s: float
 ) -> tuple[slice, float, float, float, float, float] | None:
-    """The readings about the middle of three turns, begin, length (s), swing (deg), `misfits`; None if broken."""
+    """The readings about the middle one of three turning points, start and duration (s), swing (deg) and `misfits`;
+    None if there is a gap."""
     before, here, after = turns
     begin_deg, end_deg = 0.5 * (y[before] + y[here]), 0.5 * (y[here] + y[after])
     first = before + int(np.flatnonzero(way * (y[before : here + 1] - begin_deg) <= 0.0)[-1])
@@ -231,7 +232,7 @@ def _half_cycle(
 
 
 def _crossing(time_s: np.ndarray, value: np.ndarray, index: int, level: float) -> float:
-    """When `value` passes `level` between a reading and the next."""
+    """The time at which `value` passes `level` between the readings `index` and `index + 1`."""
     step = value[index + 1] - value[index]
     part = (level - value[index]) / step if step else 0.5
     return float(time_s[index] + part * (time_s[index + 1] - time_s[index]))

@@ -1,8 +1,8 @@
-"""The verdict on each cam: questions answered one by one, and the condition that follows from all figures together.
+"""The verdict on each cam: an answer to each question, and the condition that follows from all figures together.
 
 `weigh` turns figures into probabilities. Here they become answers ("yes", "no", "cannot tell"), a condition with its
-confidence, and reasons: the figures that weigh most, in the words of the registry. Nothing here compares a figure with
-a limit, except one that the vehicle's own service information set."""
+confidence, and reasons: the figures with most weight, in the words of the registry. The only limits compared with a
+figure here are those of the vehicle's own service information."""
 
 from __future__ import annotations
 
@@ -26,12 +26,13 @@ if TYPE_CHECKING:
 PLAUSIBLE_SPAN_DEG = 120.0  # of crankshaft; no production phaser travels farther
 FOLLOWS_R2 = 0.9
 FEW_MOVES = 3
-# A real cam lags, rounds and breathes; one that repeats its command in so many changed readings is no reading.
+# A real cam lags and is rounded. An actual angle that equals its command at this share of at least this many changed
+# readings is no reading.
 REPEATS_SHARE, REPEATS_COUNT = 0.9, 20
 
 
 def refusal(x: Examination, limits: Mapping[str, Limit]) -> str:
-    """A sentence where the two angles cannot be what they are taken for; empty where they can."""
+    """A sentence saying why the two angles cannot be command and actual of one cam; "" where they can."""
     m = x.motion
     if m.repeats_share is not None and m.repeats_share >= REPEATS_SHARE and m.repeats_count >= REPEATS_COUNT:
         return messages("refusal.repeats", percent=100 * m.repeats_share, count=m.repeats_count)
@@ -44,38 +45,38 @@ def refusal(x: Examination, limits: Mapping[str, Limit]) -> str:
     if gain.value <= 0.0:
         return messages("refusal.against", gain=gain.value)
     if abs(x.rest.offset_deg.value or 0.0) > limits["rest_offset_deg"].value:
-        return ""  # mechanical timing that control takes out while it moves the cam bends the relation too
-    # Cam for crankshaft degrees, or the other way about; any other scale is a fault of the reading and judged as that.
+        return ""  # a timing offset that the control trims out while the cam moves also changes the relation
+    # Only a factor of two (cam and crankshaft degrees exchanged) is refused; any other scale is a fault of the reading.
     within = math.log(1.0 + limits["scale_error"].value)
     mistaken = any(abs(math.log(gain.value / usual)) < within for usual in (0.5, 2.0))
     return messages("refusal.scale", gain=gain.value) if mistaken and not ends[0] <= 1.0 <= ends[1] else ""
 
 
-# "No" is answered where it is this probable, "yes" likewise; but only where the figures measured would have made it
-# "no", had they been bad: a question that could not have been answered with "no" is not answered with "yes".
+# A question is answered where "no", or "yes", is this probable. "Yes" also requires that the measured figures, had they
+# been bad, would have made it "no".
 ANSWERED_AT = 0.8
 ANSWERED_LOG_ODDS = math.log(ANSWERED_AT / (1.0 - ANSWERED_AT))
-# A condition is named where it is this probable; below, only where a question was answered with a fault.
+# A condition is named from this probability on; below, only if a question was answered with a fault.
 NAMED_AT = 0.5
-# "Healthy" needs these questions answered with yes, and one of the second line.
+# "Healthy" needs "yes" to all of HEALTHY_NEEDS and to one of HEALTHY_NEEDS_ONE.
 HEALTHY_NEEDS = ("moves", "follows")
 HEALTHY_NEEDS_ONE = ("in_time", "smooth", "holds")
-# A figure surely beyond a limit of the vehicle's own service information is a fault by definition: at least
-# this probable.
+# A figure surely beyond a limit of the vehicle's service information is a fault by definition, of at least this
+# probability.
 SERVICE_AT = 0.8
-# A figure that moves the odds by less than this factor (a tenth, as log odds) is no reason.
+# A figure that changes the log odds by less than this is not given as a reason.
 WORTH_SAYING = 0.1
 PLACES_SAID = 2  # sentences on how a cam stands among known-good ones
-RATTLE = "rattle"  # what somebody marked who heard one
-# Of the running time needed: below the first nothing is said, however gross it looks; "healthy" takes the
-# second where the moves it needs were not all seen with warm oil.
+RATTLE = "rattle"  # the word in the text of a marker
+# Shares of the needed running time. Below SHORTEST_SHARE there is no verdict at all. "Healthy" takes COLD_SHARE if the
+# moves it needs were not all recorded with warm oil.
 SHORTEST_SHARE, COLD_SHARE = 0.5, 2.5
 
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """The answer to one question: "yes", "no" or "cannot_tell"; `probability` of the likelier of yes and
-    no. `needs` says what to drive where the answer could not be given, one sentence each."""
+    """The answer to one question: "yes", "no" or "cannot_tell", with the `probability` of the likelier of yes and no.
+    `needs` are sentences that say what to drive if there is no answer."""
 
     answer: str
     probability: float
@@ -89,10 +90,10 @@ class Answer:
 class Verdict:
     """The verdict on one cam.
 
-    `condition` is one of CONDITIONS or "insufficient_data"; `confidence` 0 to 1 is its probability, 0 where the drive
-    cannot tell. `probabilities` of all CONDITIONS sum to 1. `reasons` are sentences, weightiest first. `evidence` holds
-    every figure that was weighed, `unlike` a sentence where the cam is unlike all cars the table was fitted on,
-    `places` the figures among those of known-good cars of its kind, the worst first."""
+    `condition` is one of CONDITIONS or "insufficient_data"; `confidence` is its probability, 0 for insufficient data.
+    `probabilities` of all CONDITIONS sum to 1. `reasons` are sentences, the most important first. `evidence` holds
+    every weighed figure. `unlike` is a sentence if the cam is unlike all cars the table was fitted on. `places` are the
+    figures' ranks among known-good cars of its kind, the worst first."""
 
     condition: str
     confidence: float
@@ -104,7 +105,7 @@ class Verdict:
     places: tuple[Place, ...] = ()
 
     def says(self, weighed: Weighed) -> float:
-        """Log odds that one figure adds to the condition named: a fault over healthy, or "healthy" over all faults."""
+        """Log odds that one figure adds to `condition`: a fault against healthy, or healthy against all faults."""
         says = weighed.says
         return says.get(self.condition, 0.0) if self.condition in FAULTS else -sum(says.values())
 
@@ -123,9 +124,9 @@ def judge_all(
     numbers: Table | None = None,
     known_good: KnownGood | None = None,
 ) -> dict[str, Verdict]:
-    """The verdict on every cam of an engine. `covered` says what the drive contained, `codes` what the
-    vehicle's own monitors say, `complaint` what was marked ("rattle heard"), `numbers` is the fitted table
-    unless another is given, `known_good` the known-good cars of its kind, whose share joins the evidence."""
+    """The verdict on every cam of an engine. `covered` is the coverage of the drive, `codes` the evidence of the
+    vehicle's own monitors, `complaint` the text of markers ("rattle heard"), `numbers` the evidence table (default: the
+    fitted one), `known_good` the known-good cars of its kind, which add evidence."""
     numbers = numbers or table()
     verdicts = {}
     for c in examined:
@@ -134,7 +135,7 @@ def judge_all(
         if known_good is not None:
             evidence, places = known_good.joined(c, alone.evidence)
             joined = _within_bounds(alone, _judge(*given, evidence))
-            # First those of the question that the condition answers.
+            # First the needs of the question that the condition answers.
             telling = sorted(places, key=lambda p: joined.condition not in QUESTIONS[p.figure.question].faults[:1])
             worse = [place.sentence for place in telling if place.worth_saying][:PLACES_SAID]
             verdicts[c] = replace(joined, places=places, reasons=(*joined.reasons[:1], *worse, *joined.reasons[1:]))
@@ -145,7 +146,7 @@ def judge_all(
 
 
 def _unheard(verdict: Verdict) -> Verdict:
-    """A healthy verdict withheld: a rattle was reported, no cam was found to rattle, and this one could not show it."""
+    """A healthy verdict withheld: a rattle was reported, no cam rattles, and this cam's start was not recorded."""
     quiet = verdict.questions["starts_quietly"]
     if verdict.condition != "healthy" or quiet.answer != "cannot_tell":
         return verdict
@@ -154,7 +155,8 @@ def _unheard(verdict: Verdict) -> Verdict:
 
 
 def _within_bounds(alone: Verdict, joined: Verdict) -> Verdict:
-    """What known-good cars may not do: answer surely what the drive alone cannot tell, nor call healthy what it finds faulty."""
+    """`joined` within the bounds set by `alone`, the verdict without known-good cars. They may not give a sure answer
+    where the drive alone cannot tell, nor make a faulty cam healthy."""
     if "insufficient_data" == alone.condition and joined.condition in FAULTS and joined.confidence > ANSWERED_AT:
         left = (1.0 - ANSWERED_AT) / (1.0 - joined.confidence)
         chances = {**{c: p * left for c, p in joined.probabilities.items()}, joined.condition: ANSWERED_AT}
@@ -188,7 +190,7 @@ def _judge(
 
 
 def _with_service(chances: Mapping[str, float], beyond: Sequence[Weighed]) -> dict[str, float]:
-    """The probabilities with the fault of the worst figure beyond the maker's limit at SERVICE_AT or more."""
+    """The probabilities with at least SERVICE_AT for the fault of the worst figure beyond the maker's limit."""
     if not beyond:
         return dict(chances)
     figure = max(beyond, key=lambda w: w.rank).figure
@@ -207,13 +209,13 @@ def _condition(chances: Mapping[str, float], answers: Mapping[str, Answer], cove
     if ran < SHORTEST_SHARE:
         named = False
     elif best != "healthy" and not met.get("sampling", True) and best != "sensor":
-        # Read too seldom for the finer questions: only what is plain is named. Readings that fail are a finding.
+        # Sampled too slowly for the finer questions, so only a clear fault is named. Failing readings are a finding.
         named = chances[best] >= ANSWERED_AT
     elif best != "healthy":
         named = chances[best] >= NAMED_AT or any(a.answer == "no" for a in answers.values())
     else:
-        # Long enough, and read often enough, that a fault would have been seen. A question answered with a
-        # fault leaves no "healthy", and too little to name the fault either.
+        # Long enough, and sampled often enough, to show a fault. If a question was answered with a fault, the cam is
+        # not healthy, and there is too little evidence to name the fault.
         warm = all(met.get(n, True) for n in ("steps_advance", "steps_retard", "hold"))
         named = (
             chances[best] >= NAMED_AT
@@ -254,7 +256,7 @@ def _needs(names: Sequence[str], covered: CamCoverage | None) -> tuple[str, ...]
 
 
 def _reasons(verdict: Verdict, covered: CamCoverage | None, beyond: Sequence[Weighed]) -> Iterator[str]:
-    """What lies beyond the maker's limit, then the weightiest figures; what the drive lacks where it cannot tell."""
+    """Figures beyond the maker's limit, then those with most weight; for insufficient data, what the drive lacks."""
     if verdict.condition == "insufficient_data":
         open_needs = [n for a in verdict.questions.values() if a.answer == "cannot_tell" for n in a.needs]
         missing = covered.missing if covered is not None else ()
@@ -262,7 +264,7 @@ def _reasons(verdict: Verdict, covered: CamCoverage | None, beyond: Sequence[Wei
         return
     for w in beyond:
         yield messages("verdict.beyond_maker", figure=w.figure.sentence(w.measured), limit=w.limit)
-    # A fault rests on figures beyond their limit, "healthy" on figures within.
+    # The reasons for a fault are figures beyond their limit, those for "healthy" figures within it.
     good = verdict.condition == "healthy"
     telling = [w for w in verdict.evidence if w.figure.says_good or not good]
     right_side = [w for w in telling if (w.times_limit <= 1.0) == good]

@@ -20,21 +20,21 @@ from camlog.oil_windows import OilWindow, t63_limit
 
 PATTERNS = ("cold_only", "hot_only", "everywhere", "none", "unknown")
 
-# A pattern is named where it is this probable against all others the windows leave open.
+# A pattern is named from this probability on, among all patterns that the measured windows allow.
 NAMED_AT = 0.8
-# The four patterns are equally likely beforehand; one that jumps back and forth with temperature hardly is.
+# Prior of each of the four patterns, and of all others together (good and bad alternate with temperature).
 _PRIOR_NAMED = 0.24
 _PRIOR_OTHER = 0.04
-# No figure is better known than this, whatever its interval says: windows differ in how they were driven.
+# Least relative error of a figure, whatever its interval: windows differ in how they were driven.
 MIN_RELATIVE_ERROR = 0.03
-# One side of a 95 % interval is wrong this often.
+# Probability that the true value lies beyond one given end of a 95 % interval.
 _BOUND_ERROR = 0.025
 _WIDTH = 2.0 * float(stats.norm.ppf(0.5 + CONFIDENCE / 2.0))  # of a 95 % interval, in standard deviations
 
 
 @dataclass(frozen=True, slots=True)
 class WindowMetric:
-    """One figure of one oil window, and the limit it should stay below."""
+    """One figure in one oil window, with the limit it should stay below."""
 
     window: OilWindow
     estimate: Estimate
@@ -42,9 +42,9 @@ class WindowMetric:
 
     @property
     def p_beyond(self) -> float | None:
-        """Chance that the true figure lies beyond its limit, from its 95 % interval taken as (log)normal.
-        A figure known only to lie beyond a bound counts where that bound is beyond the limit already (a
-        cam that had not arrived when the command moved on). None where the estimate cannot say."""
+        """Probability that the true figure lies beyond its limit, from its 95 % interval taken as (log)normal.
+        A figure with only a bound counts if that bound is beyond the limit already (a cam that had not arrived when the
+        command moved on). None: unknown."""
         value, low, high, limit = self.estimate.value, self.estimate.low, self.estimate.high, self.limit.value
         if value is None:
             above = low is not None and low > limit
@@ -74,8 +74,8 @@ class WindowMetric:
 
 @dataclass(frozen=True, slots=True)
 class OilPattern:
-    """`kind` of PATTERNS, its `probability`; `p_bad` is each known window's chance of lying beyond its
-    limit. `change` is the hottest window's figure over the coldest's."""
+    """A pattern over oil windows: its `kind`, one of PATTERNS, and `probability`; `p_bad` is each known window's
+    probability of a figure beyond its limit."""
 
     kind: str
     probability: float | None
@@ -92,17 +92,17 @@ class OilPattern:
 
 
 def response_pattern(x: Examination, limits: Mapping[str, Limit]) -> OilPattern:
-    """How a cam's response depends on oil temperature, by the slower direction of each window."""
+    """How a cam's response depends on oil temperature, from the slower direction in each window."""
     return oil_pattern([WindowMetric(w, t63, t63_limit(limits, w)) for w, t63 in slower_t63(x.response)])
 
 
 def oil_pattern(metrics: Sequence[WindowMetric]) -> OilPattern:
-    """Name the pattern a figure makes over oil windows.
+    """The pattern of a figure over oil windows.
 
-    Each window's chance of being beyond its limit comes from its interval (lognormal for a positive figure). Every
-    assignment good/bad of the known windows is weighed by the product of those chances and a flat prior over the four
-    patterns; a pattern is named where it holds at least 80 % (Bayes' rule, no source for the prior). "Everywhere" and
-    "none" need windows on both sides of warm oil."""
+    Each window's probability of being beyond its limit comes from its interval (lognormal for a positive figure). Every
+    good/bad assignment of the known windows is weighted by the product of these probabilities and a flat prior over the
+    four patterns. A pattern with a probability of at least 80 % is named (Bayes' rule, no source for the prior).
+    "Everywhere" and "none" need windows on both sides of warm oil."""
     warm_degc = LIMITS["warm_oil_degc"].value
     pairs = [(m, p) for m in sorted(metrics, key=lambda m: m.window) if (p := m.p_beyond) is not None]
     known, chances = [m for m, _ in pairs], tuple((m.window, p) for m, p in pairs)
@@ -123,7 +123,7 @@ def oil_pattern(metrics: Sequence[WindowMetric]) -> OilPattern:
 
 
 def _pattern_weights(p_bad: Sequence[float]) -> dict[str, float]:
-    """Posterior of each pattern; "unknown" holds every assignment that goes back and forth."""
+    """Posterior of each pattern; "unknown" is the sum over assignments that alternate with temperature."""
     n = len(p_bad)
     weight = dict.fromkeys(PATTERNS, 0.0)
     for bad in product((False, True), repeat=n):

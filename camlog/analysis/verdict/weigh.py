@@ -1,14 +1,13 @@
-"""Evidence that adds up: from a cam's figures to the probability of each condition.
+"""From a cam's figures to the probability of each condition.
 
-log odds of a condition against "healthy" = its prior + what each figure says. A figure is read as a multiple of its
-limit; the table gives its weight at 1/8, 1/4, 1/2, 1, 2, 4 and 8 times the limit, straight lines between, averaged over
-the figure's uncertainty and scaled down where little data stands behind it. Of figures that share their information, or
-are signs of which any one suffices (one group), only the one most surely bad counts; a figure that was not measured
-says nothing. The weights never fall as a figure grows worse for the conditions it speaks for.
-
-The table (`evidence.json`) is fitted by `python -m tests.bench.validity --fit` on simulated cars of many families and
-tested on families it was not fitted on. An additive model, so that each figure's part is exact (the idea of Nori et
-al., arXiv:1909.09223)."""
+The log odds of a condition against "healthy" are its prior plus a weight for each figure. A figure is taken as a
+multiple of its limit. The table gives its weight at 1/8, 1/4, 1/2, 1, 2, 4 and 8 times the limit, with straight lines
+between. The weight is averaged over the figure's uncertainty and scaled down if it is based on little data. In one
+group (figures that share information, or signs of which any one suffices) only the figure most surely bad counts. A
+figure that was not measured counts for nothing. For the conditions in `speaks_for` the weights never fall as the figure
+grows worse. The table (`evidence.json`) is fitted by `python -m tests.bench.validity --fit` on simulated cars of many
+families and tested on other families. The model is additive, so that each figure's contribution is exact (the idea of
+Nori et al., arXiv:1909.09223)."""
 
 from __future__ import annotations
 
@@ -28,7 +27,8 @@ from camlog.limits import Limit
 KNOTS = (-3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0)  # powers of two times the limit
 SMALLEST = 2.0 ** KNOTS[0]
 Z95 = 1.96
-# A limit is no knife's edge, and a value without an interval is known to a factor of 1.4.
+# Standard deviations in powers of two: the least (a limit is not exact), that of a value without an interval (a factor
+# of 1.4), and the largest.
 LEAST_SIGMA, UNKNOWN_SIGMA, MOST_SIGMA = 0.15, 0.5, 2.0
 # Gauss-Hermite points and weights for averaging over a normal distribution.
 _POINTS, _WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
@@ -37,13 +37,12 @@ _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 
 @dataclass(frozen=True)
 class Weighed:
-    """One figure as it was weighed.
+    """One weighed figure.
 
-    `times_limit` its value over its limit (or limit over value where small is bad), `hats` (7,) how much
-    of it lies at each knot, already scaled by the amount of data. `says` the log odds it adds to each
-    fault against healthy, `says_no` those it adds to "no" as the answer to its own question,
-    `could_say_no` the same had it been at its worst. `sure` is True where even the better end of its
-    interval is beyond the limit, `rank` is higher the more surely it is bad."""
+    `times_limit` is its value over its limit (or limit over value where small is bad), `hats` (7,) its share at each
+    knot, scaled by the amount of data. `says` are the log odds it adds to each fault against healthy, `says_no` those
+    it adds to "no" for its own question, `could_say_no` the same at its worst value. `sure` is True where even the
+    better end of its interval is beyond the limit; `rank` is higher the more surely it is bad."""
 
     figure: Figure
     measured: Measured
@@ -59,7 +58,7 @@ class Weighed:
 
 @dataclass(frozen=True)
 class Table:
-    """The numbers of `evidence.json`: see the file's own keys."""
+    """The numbers of `evidence.json`; its keys explain them."""
 
     prior: Mapping[str, float]
     weights: Mapping[str, Mapping[str, Sequence[float]]]
@@ -79,14 +78,14 @@ def table() -> Table:
 
 
 def table_of(raw: Mapping) -> Table:
-    """A table from its JSON object; a fault that it was not fitted for is never found."""
+    """A table from its JSON object; a fault that is not in it gets no probability."""
     prior = dict.fromkeys(FAULTS, -math.inf) | raw["prior"]
     return Table(**{f.name: raw[f.name] for f in fields(Table)} | {"prior": prior})
 
 
 def log_times(figure: Figure, estimate: Estimate, limit: float) -> tuple[float, float, float] | None:
-    """log2 of the figure over its limit (worse is larger), its standard deviation, and its better end.
-    None where it was not measured. A value known only to lie beyond a bound is taken at the bound."""
+    """log2 of the figure over its limit (worse is larger), its standard deviation, and its better end. None where it
+    was not measured. A value with only a bound is taken at the bound."""
     value, ends = estimate.value, estimate.interval
     if value is None:
         value, ends = estimate.high if figure.bad == "below" else estimate.low, None
@@ -108,7 +107,7 @@ def log_times(figure: Figure, estimate: Estimate, limit: float) -> tuple[float, 
 
 
 def hats(at: float, sigma: float) -> np.ndarray:
-    """How much of a normal distribution (`at`, `sigma`; powers of two) lies at each knot, (7,), sum 1."""
+    """The share (7,) at each knot of a normal distribution (mean `at` and `sigma` in powers of two); sum 1."""
     x = np.clip(at + sigma * _POINTS, KNOTS[0], KNOTS[-1])
     left = np.minimum((x - KNOTS[0]).astype(int), len(KNOTS) - 2)
     part = x - KNOTS[0] - left
@@ -121,8 +120,8 @@ def hats(at: float, sigma: float) -> np.ndarray:
 def weigh_figure(
     figure: Figure, view: View, limits: Mapping[str, Limit], numbers: Table | None = None
 ) -> Weighed | None:
-    """The figure's worst value, weighed; None where it was not measured well enough to say anything.
-    Without `numbers` it says nothing, but is read all the same."""
+    """The figure's worst value, weighed; None where it was not measured well enough. Without `numbers` all weights are
+    zero."""
     readings = []
     for measured in figure.values(view):
         limit = figure.judged_by(limits, measured.window)
@@ -131,7 +130,7 @@ def weigh_figure(
             readings.append((*read, measured, limit))
     if not readings:
         return None
-    # The one that is most surely bad: a wild value from a few readings stands behind a clear one.
+    # The value most surely bad is taken, so that a clear one comes before an extreme one from few readings.
     at, sigma, better, measured, limit = max(readings, key=lambda r: r[0] - r[1])
     weight = measured.amount / (measured.amount + figure.least)
     shape = weight * hats(at, sigma)
@@ -145,7 +144,7 @@ def weigh_figure(
 
 
 def weigh(view: View, limits: Mapping[str, Limit], numbers: Table | None = None) -> list[Weighed]:
-    """Every figure that was measured; of each group only the one that is most surely bad."""
+    """Every figure that was measured; of each group only the one most surely bad."""
     groups: dict[str, Weighed] = {}
     for figure in FIGURES:
         one = weigh_figure(figure, view, limits, numbers) if figure.question else None
@@ -155,7 +154,7 @@ def weigh(view: View, limits: Mapping[str, Limit], numbers: Table | None = None)
 
 
 def beyond_makers_limit(view: View, limits: Mapping[str, Limit], numbers: Table) -> list[Weighed]:
-    """Every figure surely beyond a limit that the vehicle's own service information set."""
+    """Every figure surely beyond a limit of the vehicle's own service information."""
     weighed = (weigh_figure(f, view, limits, numbers) for f in FIGURES if f.question)
     return [w for w in weighed if w is not None and w.sure and w.limit.from_profile]
 
@@ -172,15 +171,15 @@ def probabilities(evidence: Sequence[Weighed], prior: Mapping[str, float], tempe
 
 
 def likeness(weighed: Weighed) -> float:
-    """The figure as it tells one kind of car from another, powers of two times its limit: a fault, however
-    gross, makes no car of another kind, so beyond the limit it counts as at the limit."""
+    """The figure as used to compare kinds of cars, in powers of two times its limit. Beyond the limit it counts as at
+    the limit, because a fault does not make a car of another kind."""
     return min(math.log2(weighed.times_limit), 0.0)
 
 
 def distance(evidence: Sequence[Weighed], families: Mapping[str, Mapping[str, Sequence[float]]]) -> tuple[float, str]:
-    """How far the cam's figures lie from the nearest family the table was fitted on, and that family's
-    name. Root mean square over the figures measured of how many standard deviations (of that family's
-    cars) they lie from the family's mean; 1 is an ordinary member."""
+    """Distance of the cam's figures from the nearest family the table was fitted on, and that family's name. The
+    distance is the root mean square, over the measured figures, of the deviation from the family's mean in standard
+    deviations of that family's cars; 1 is an ordinary member."""
     best = (math.inf, "")
     for name, rows in families.items():
         apart = [
