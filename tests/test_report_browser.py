@@ -186,12 +186,19 @@ def pages_of(pdf: bytes) -> int:
 def test_a_comparison_prints_on_two_pages(chromium, tmp_path):
     write_comparison(findings_of("repair-before"), findings_of("repair-after"), tmp_path / "c.html")
     with Look(chromium, tmp_path / "c.html", DESK) as look:
-        assert pages_of(look.page.pdf(format="A4")) == 2
+        assert [pages_of(look.page.pdf(format=paper)) for paper in ("A4", "Letter")] == [2, 2]
+
+
+@pytest.mark.parametrize("name", ["cold-rattle", "stuck"])
+def test_the_longest_reports_print_on_two_pages_of_either_paper(chromium, tmp_path, name):
+    write_report(findings_of(name), tmp_path / "r.html")
+    with Look(chromium, tmp_path / "r.html", DESK) as look:
+        assert [pages_of(look.page.pdf(format=paper)) for paper in ("A4", "Letter")] == [2, 2]
 
 
 def test_it_prints_without_a_cut_chart(chromium, pages):
     with Look(chromium, pages["sticking"], DESK, color_scheme="dark") as look:
-        assert pages_of(look.page.pdf(format="A4")) == 2
+        assert [pages_of(look.page.pdf(format=paper)) for paper in ("A4", "Letter")] == [2, 2]
         look.page.evaluate("window.print = () => null")
         look.page.get_by_role("button", name="Print everything").click()
         for paper in ("A4", "Letter"):
