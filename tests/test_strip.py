@@ -188,3 +188,10 @@ def test_with_which_oil_a_cam_without_a_fault_was_driven_is_said_too():
     said = [driven_words(f) for f in findings_of("healthy").cams.values()]
     assert said == ["Driven with oil below 40 °C, 40–70 °C, 70–100 °C."] * 2
     assert {driven_words(f) for f in findings_of("too-short").cams.values()} == {"Driven with oil below 40 °C only."}
+
+
+def test_the_oil_ends_with_the_drive():
+    findings = findings_of("too-short")
+    cut = analyze(findings.trace.between(0.0, 23.3), findings.drive, findings.profile)
+    last = strip_view(cut)["windows"][-1]
+    assert last["at"] + last["width"] == pytest.approx(100.0)

@@ -31,15 +31,15 @@ def end_s(findings: Findings) -> float:
 
 def window_runs(findings: Findings) -> list[tuple[float, float, int]]:
     """Runs (start_s, end_s, index) of the oil windows over the drive; short ones joined to their neighbour."""
-    end = end_s(findings)
-    if end <= 0.0:
+    last = end_s(findings)
+    if last <= 0.0:
         return []
-    grid = np.arange(0.0, end + GRID_S, max(GRID_S, end / MOST_GRID))
+    grid = np.arange(0.0, last + GRID_S, max(GRID_S, last / MOST_GRID))
     index = findings.conditions.windows.index_at(grid)
     edges = np.flatnonzero(np.diff(index)) + 1
     runs: list[tuple[float, float, int]] = []
     for a, b in zip([0, *edges], [*edges, len(grid) - 1], strict=True):
-        start, end, window = float(grid[a]), float(grid[b]), int(index[a])
+        start, end, window = float(grid[a]), min(float(grid[b]), last), int(index[a])
         if runs and (end - start < SHORTEST_RUN_S or window == runs[-1][2]):
             start, _, window = runs.pop()
         runs.append((start, end, window))
