@@ -21,7 +21,7 @@ from camlog.cli import main
 from camlog.errors import InputError
 from camlog.library import store
 from camlog.library.compare import change_point, crosses, trends
-from camlog.library.known_good import ENOUGH, KnownGood, misfits, pool, pooled
+from camlog.library.known_good import ENOUGH, LOG_ODDS, KnownGood, misfits, pool, pooled
 from camlog.library.schema import MIGRATIONS
 from camlog.library.store import VERSION, Entry, FigureValue, Library
 from camlog.limits import LIMITS
@@ -405,6 +405,16 @@ def test_enough_known_good_cars_join_the_evidence_with_a_share_that_grows(slow_d
     assert odds[0] < odds[1] < odds[2]
     assert any("slower than 9 of 9 known-good cars" in r and "47 %" in r for r in nine.reasons)
     assert any("too few to weigh" in r for r in few.reasons)
+
+
+def test_being_as_good_as_known_good_cars_makes_no_cam_healthier(slow_drive):
+    alone = judged(slow_drive)
+    for times in (1.0, 4.0):  # as good as the known-good cars, and far better
+        for cam, verdict in judged(slow_drive, good_cars(slow_drive, 40, times)).items():
+            assert verdict.probabilities["healthy"] <= alone[cam].probabilities["healthy"] + 1e-12
+            assert times == 1.0 or verdict.probabilities == pytest.approx(alone[cam].probabilities)
+    placed = [p for v in judged(slow_drive, good_cars(slow_drive, 40, 0.05)).values() for p in v.places]
+    assert max(p.says for p in placed) == pytest.approx(0.8 * LOG_ODDS)  # 40 of 50, however far away
 
 
 def test_the_shops_units_do_not_change_what_known_good_cars_say(slow_drive):

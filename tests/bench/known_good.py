@@ -2,9 +2,10 @@
 
 Kinds of car are drawn from every family of the fleet: cars of one kind share parts and maps, and differ in manufacture, wear
 and road. Of each kind GOOD healthy cars are the known-good ones; others, healthy or with a fault of severity 0.25, are judged
-with and without them, by a table that was fitted on the other families. Both are printed: the cars on which the constants of
-`camlog.library.known_good` were chosen, and fresh ones whose seed is drawn when it starts. `--save FILE` keeps the examined
-drives, `--load FILE` takes them instead of driving. The project's own simulator and the textbook plants draw no kinds and serve
+with and without them, by a table that was fitted on the other families. Both are printed: the cars on which LOG_ODDS of
+`camlog.library.known_good` was chosen, and fresh ones whose seed is drawn when it starts; of each difference the 95 % interval
+over kinds of car (bootstrap). `--choose` prints the log loss of several LOG_ODDS on the first, with GOOD known-good cars and with
+all healthy ones of the kind but the one judged. `--save FILE` keeps the examined drives, `--load FILE` takes them instead of driving. The project's own simulator and the textbook plants draw no kinds and serve
 the fit alone.
 """
 
@@ -15,11 +16,14 @@ import dataclasses
 import os
 import pickle
 import secrets
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
+import numpy as np
+
+import camlog.library.known_good
 from camlog.analysis.figures import FAULTS, FIGURES, view
-from camlog.analysis.verdict.judge import judge_all
+from camlog.analysis.verdict.judge import Verdict, judge_all
 from camlog.library.known_good import ENOUGH, KnownGood
 from camlog.limits import LIMITS
 from tests.bench.evidence_fit import table_of
@@ -74,18 +78,70 @@ def known_good(drives: Sequence[Kept]) -> KnownGood:
     return KnownGood(rows)
 
 
-def judged(drives: Sequence[Kept], tables: dict[str, dict]) -> tuple[list[Row], list[Row]]:
-    """Every cam of a car that is not known-good, judged without and with those that are."""
-    rows: tuple[list[Row], list[Row]] = ([], [])
+def judged(drives: Sequence[Kept], tables: dict[str, dict]) -> list[tuple[list[Row], list[Row]]]:
+    """Of each kind every cam of a car that is not known-good, judged without and with those that are."""
+    kinds_of = []
+    for group in grouped(drives):
+        good = known_good(group[:GOOD])
+        kinds_of.append(tuple(
+            [row(drive, cam, v.condition, v.confidence) for drive in group[GOOD:] for cam, v in verdicts(drive, tables, those).items()]
+            for those in (None, good)
+        ))  # fmt: skip
+    return kinds_of
+
+
+def grouped(drives: Sequence[Kept]) -> list[Sequence[Kept]]:
+    """The drives of each kind: GOOD, HEALTHY, then FAULTY."""
     size = GOOD + HEALTHY + FAULTY
-    for first in range(0, len(drives), size):
-        good = known_good(drives[first : first + GOOD])
-        for drive in drives[first + GOOD : first + size]:
-            for kept, those in zip(rows, (None, good), strict=True):
-                verdicts = judge_all(drive.cams, drive.covered, LIMITS, codes=drive.codes,
-                                     numbers=table_of(tables[drive.family]), known_good=those)  # fmt: skip
-                kept.extend(row(drive, cam, v.condition, v.confidence) for cam, v in verdicts.items())
-    return rows
+    return [drives[first : first + size] for first in range(0, len(drives), size)]
+
+
+def verdicts(drive: Kept, tables: dict[str, dict], good: KnownGood | None) -> dict[str, Verdict]:
+    """Each cam of a drive judged by the table of the other families."""
+    numbers = table_of(tables[drive.family])
+    return judge_all(drive.cams, drive.covered, LIMITS, codes=drive.codes, numbers=numbers, known_good=good)
+
+
+def log_loss(drives: Sequence[Kept], tables: dict[str, dict], values: Sequence[float]) -> Iterator[str]:
+    """Of each LOG_ODDS the mean log loss of the true condition, with GOOD known-good cars, and with all healthy ones but the one
+    judged."""
+    losses: dict[tuple[float, int], list[float]] = {(value, side): [] for value in values for side in (0, 1)}
+    for group in grouped(drives):
+        few, healthy = known_good(group[:GOOD]), group[: GOOD + HEALTHY]
+        for i, drive in enumerate(group):
+            sides = few if i >= GOOD else None, known_good([d for j, d in enumerate(healthy) if j != i])
+            for (value, side), kept in losses.items():
+                camlog.library.known_good.LOG_ODDS = value
+                for cam, v in verdicts(drive, tables, sides[side]).items() if sides[side] else ():
+                    t = drive.truth[cam]
+                    if t.condition == "healthy" or t.shows:
+                        kept.append(-np.log(max(sum(v.probabilities[c] for c in {t.condition, *t.also}), 1e-9)))
+    for value in values:
+        few_loss, many_loss = (np.mean(losses[value, side]) for side in (0, 1))
+        yield f"LOG_ODDS {value:g}: log loss {few_loss:.4f} with {GOOD} known-good cars, {many_loss:.4f} with about {GOOD + HEALTHY}"
+
+
+def rate(wanted: Callable[[Row], bool], holds: Callable[[Row], bool]) -> Callable[[Sequence[Row]], float]:
+    """The share of the wanted rows for which something holds."""
+    return lambda rows: float(np.mean([holds(r) for r in rows if wanted(r)] or [0.0]))
+
+
+DIFFERENCES = {
+    "found": rate(lambda r: r.shows, lambda r: r.got in FAULTS),
+    "found and named": rate(lambda r: r.shows, lambda r: r.got in FAULTS and r.right),
+    "healthy kept": rate(lambda r: r.truth == "healthy" and r.judged, lambda r: r.got == "healthy"),
+    "calibration error": lambda rows: calibration_error(rows) or 0.0,
+}
+
+
+def differences(kinds_of: Sequence[tuple[list[Row], list[Row]]], times: int = 1000) -> Iterator[str]:
+    """Of each figure with less without known-good cars, and its 95 % interval over kinds."""
+    rng = np.random.default_rng(1)
+    draws = [range(len(kinds_of)), *rng.integers(len(kinds_of), size=(times, len(kinds_of)))]
+    for name, of in DIFFERENCES.items():
+        apart = [of(sum((kinds_of[i][1] for i in d), [])) - of(sum((kinds_of[i][0] for i in d), [])) for d in draws]
+        low, high = np.percentile(apart[1:], [2.5, 97.5])
+        yield f"{name}: {apart[0]:+.3f} ({low:+.3f} to {high:+.3f})"
 
 
 def line(rows: Sequence[Row]) -> list[str]:
@@ -124,6 +180,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, help="of the fresh kinds of car (default: drawn by chance)")
     parser.add_argument("--drives", type=int, default=450, help="drives to fit the tables on (default 450)")
     parser.add_argument("--jobs", type=int, default=2, help="processes (default 2)")
+    parser.add_argument("--choose", type=float, nargs="+", help="print the log loss of these LOG_ODDS")
     parser.add_argument("--save", type=Path, help="keep the examined drives in this file")
     parser.add_argument("--load", type=Path, help="take the examined drives from this file")
     options = parser.parse_args()
@@ -140,11 +197,19 @@ def main() -> None:
         options.save.write_bytes(pickle.dumps((groups, fit)))
     tables, _ = leave_one_out(usable(fit), options.jobs)
     print(f"{GOOD} known-good cars of each kind, faults of severity {SEVERITY}")
-    for seed, drives in groups.items():
-        rows = judged(drives, tables)
+    for value in options.choose or ():
+        camlog.library.known_good.LOG_ODDS = value
+        few, many = log_loss(groups[CHOSEN_ON], tables)
+        print(
+            f"LOG_ODDS {value:g}: log loss {few:.4f} with {GOOD} known-good cars, {many:.4f} with about {GOOD + HEALTHY}"
+        )
+    for seed, drives in groups.items() if not options.choose else ():
+        kinds_of = judged(drives, tables)
+        rows = [sum(side, []) for side in zip(*kinds_of, strict=True)]
         print("chosen on these" if seed == CHOSEN_ON else "fresh", f"(seed {seed}, {len(drives)} drives)")
         for cells in (HEAD, ["without", *line(rows[0])], ["with", *line(rows[1])]):
             print("  ".join(f"{cell:>14}" for cell in cells))
+        print("with less without, 95 % interval over kinds:", "; ".join(differences(kinds_of)))
         found = [sum(r.right and r.got in FAULTS for r in half if r.shows) for half in rows]
         print(f"found and named with known-good cars against without: ratio {found[1] / max(found[0], 1):.3f}")
 

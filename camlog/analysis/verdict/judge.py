@@ -155,15 +155,12 @@ def _unheard(verdict: Verdict) -> Verdict:
 
 
 def _within_bounds(alone: Verdict, joined: Verdict) -> Verdict:
-    """`joined` within the bounds set by `alone`, the verdict without known-good cars. They may not give a sure answer
-    where the drive alone cannot tell, nor make a faulty cam healthy."""
+    """`joined` within the bound set by `alone`, the verdict without known-good cars. They may not give a sure answer where the
+    drive alone cannot tell."""
     if "insufficient_data" == alone.condition and joined.condition in FAULTS and joined.confidence > ANSWERED_AT:
         left = (1.0 - ANSWERED_AT) / (1.0 - joined.confidence)
         chances = {**{c: p * left for c, p in joined.probabilities.items()}, joined.condition: ANSWERED_AT}
         return replace(joined, probabilities=chances, confidence=ANSWERED_AT)
-    if joined.condition == "healthy" and alone.condition != "healthy":
-        reasons = (messages("verdict.as_good_ones"), *alone.reasons) if alone.condition in FAULTS else alone.reasons
-        return replace(alone, condition="insufficient_data", confidence=0.0, reasons=reasons)
     return joined
 
 
