@@ -4,9 +4,9 @@ Kinds of car are drawn from every family of the fleet: cars of one kind share pa
 and road. Of each kind GOOD healthy cars are the known-good ones; others, healthy or with a fault of severity 0.25, are judged
 with and without them, by a table that was fitted on the other families. Both are printed: the cars on which LOG_ODDS of
 `camlog.library.known_good` was chosen, and fresh ones whose seed is drawn when it starts; of each difference the 95 % interval
-over kinds of car (bootstrap). `--choose` prints the log loss of several LOG_ODDS on the first, with GOOD known-good cars and with
-all healthy ones of the kind but the one judged. `--save FILE` keeps the examined drives, `--load FILE` takes them instead of driving. The project's own simulator and the textbook plants draw no kinds and serve
-the fit alone.
+over kinds of car (bootstrap). `--choose` prints log loss and false alarms of several LOG_ODDS on the first, with GOOD known-good
+cars and with all healthy ones of the kind but the one judged. `--save FILE` keeps the examined drives, `--load FILE` takes them
+instead of driving. The project's own simulator and the textbook plants draw no kinds and serve the fit alone.
 """
 
 from __future__ import annotations
@@ -102,10 +102,11 @@ def verdicts(drive: Kept, tables: dict[str, dict], good: KnownGood | None) -> di
     return judge_all(drive.cams, drive.covered, LIMITS, codes=drive.codes, numbers=numbers, known_good=good)
 
 
-def log_loss(drives: Sequence[Kept], tables: dict[str, dict], values: Sequence[float]) -> Iterator[str]:
-    """Of each LOG_ODDS the mean log loss of the true condition, with GOOD known-good cars, and with all healthy ones but the one
-    judged."""
+def tried(drives: Sequence[Kept], tables: dict[str, dict], values: Sequence[float]) -> Iterator[str]:
+    """Of each LOG_ODDS the mean log loss of the true condition and how many healthy cams are called faulty, with GOOD known-good
+    cars, and with all healthy ones of the kind but the one judged."""
     losses: dict[tuple[float, int], list[float]] = {(value, side): [] for value in values for side in (0, 1)}
+    alarms = dict.fromkeys(losses, 0)
     for group in grouped(drives):
         few, healthy = known_good(group[:GOOD]), group[: GOOD + HEALTHY]
         for i, drive in enumerate(group):
@@ -114,11 +115,12 @@ def log_loss(drives: Sequence[Kept], tables: dict[str, dict], values: Sequence[f
                 camlog.library.known_good.LOG_ODDS = value
                 for cam, v in verdicts(drive, tables, sides[side]).items() if sides[side] else ():
                     t = drive.truth[cam]
+                    alarms[value, side] += t.condition == "healthy" and v.condition in FAULTS
                     if t.condition == "healthy" or t.shows:
                         kept.append(-np.log(max(sum(v.probabilities[c] for c in {t.condition, *t.also}), 1e-9)))
-    for value in values:
-        few_loss, many_loss = (np.mean(losses[value, side]) for side in (0, 1))
-        yield f"LOG_ODDS {value:g}: log loss {few_loss:.4f} with {GOOD} known-good cars, {many_loss:.4f} with about {GOOD + HEALTHY}"
+    for (value, side), kept in losses.items():
+        cars = f"about {GOOD + HEALTHY}" if side else f"{GOOD}"
+        yield f"LOG_ODDS {value:g}, {cars} known-good cars: log loss {np.mean(kept):.4f}, {alarms[value, side]} false alarms"
 
 
 def rate(wanted: Callable[[Row], bool], holds: Callable[[Row], bool]) -> Callable[[Sequence[Row]], float]:
@@ -180,7 +182,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, help="of the fresh kinds of car (default: drawn by chance)")
     parser.add_argument("--drives", type=int, default=450, help="drives to fit the tables on (default 450)")
     parser.add_argument("--jobs", type=int, default=2, help="processes (default 2)")
-    parser.add_argument("--choose", type=float, nargs="+", help="print the log loss of these LOG_ODDS")
+    parser.add_argument("--choose", type=float, nargs="+", help="print log loss and false alarms of these LOG_ODDS")
     parser.add_argument("--save", type=Path, help="keep the examined drives in this file")
     parser.add_argument("--load", type=Path, help="take the examined drives from this file")
     options = parser.parse_args()
@@ -197,13 +199,10 @@ def main() -> None:
         options.save.write_bytes(pickle.dumps((groups, fit)))
     tables, _ = leave_one_out(usable(fit), options.jobs)
     print(f"{GOOD} known-good cars of each kind, faults of severity {SEVERITY}")
-    for value in options.choose or ():
-        camlog.library.known_good.LOG_ODDS = value
-        few, many = log_loss(groups[CHOSEN_ON], tables)
-        print(
-            f"LOG_ODDS {value:g}: log loss {few:.4f} with {GOOD} known-good cars, {many:.4f} with about {GOOD + HEALTHY}"
-        )
-    for seed, drives in groups.items() if not options.choose else ():
+    if options.choose:
+        print("\n".join(tried(groups[CHOSEN_ON], tables, options.choose)))
+        return
+    for seed, drives in groups.items():
         kinds_of = judged(drives, tables)
         rows = [sum(side, []) for side in zip(*kinds_of, strict=True)]
         print("chosen on these" if seed == CHOSEN_ON else "fresh", f"(seed {seed}, {len(drives)} drives)")
