@@ -13,7 +13,7 @@ import pytest
 from camlog.analysis.cam.rest import geometry
 from camlog.analysis.causes.causes import CAUSES
 from camlog.analysis.causes.checks import BY_KEY, IN_ORDER, Check, Repair
-from camlog.analysis.causes.likelihood import CamSeen, Seen, chances_of, pieces, posterior
+from camlog.analysis.causes.likelihood import CamEvidence, DriveEvidence, chances_of, pieces, posterior
 from camlog.analysis.causes.troubleshoot import (
     GIVE_UP,
     Rates,
@@ -124,7 +124,9 @@ def test_a_dipstick_comes_before_a_swap_and_checking_costs_less_than_opening_fir
         {condition: 0.95}, dict.fromkeys(("healthy", "sticking", "slow", "stuck", "unstable", "offset", "sensor"), flat)
     )
     sound = chances_of({"healthy": 0.95}, dict.fromkeys(likely, flat))
-    p = posterior(pieces(Seen({"intake_b1": CamSeen(likely), "exhaust_b1": CamSeen(sound)}, frozenset())))
+    p = posterior(
+        pieces(DriveEvidence({"intake_b1": CamEvidence(likely), "exhaust_b1": CamEvidence(sound)}, frozenset()))
+    )
     assert sum(p.values()) == pytest.approx(1.0) and set(p) == {c.key for c in CAUSES}
     keys = [s.check.key for s in plan(p, RATES)]
     minutes = [s.check.minutes for s in plan(p, RATES)]
@@ -144,7 +146,10 @@ def test_the_first_checks_of_each_condition_are_those_of_the_trade_and_open_no_c
     conditions = ("healthy", "sticking", "slow", "stuck", "unstable", "offset", "sensor")
     likely, sound = (chances_of({c: 0.95}, dict.fromkeys(conditions, 1.0 / 7.0)) for c in (condition, "healthy"))
     steps = plan(
-        posterior(pieces(Seen({"intake_b1": CamSeen(likely), "exhaust_b1": CamSeen(sound)}, frozenset()))), RATES
+        posterior(
+            pieces(DriveEvidence({"intake_b1": CamEvidence(likely), "exhaust_b1": CamEvidence(sound)}, frozenset()))
+        ),
+        RATES,
     )
     assert FIRST_CHECKS[condition] <= {s.check.key for s in steps}, [s.check.key for s in steps]
     assert not {"valve cover", "timing cover"} & {s.check.opens for s in steps[:3]}

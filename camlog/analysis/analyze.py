@@ -51,8 +51,8 @@ def examine_drive(trace: Trace, drive: Drive | None = None, profile: VehicleProf
     limits = limits_for(profile)
     windows = oil_windows(limits)
     conditions = drive_conditions(trace, drive, windows, limits)
-    found = {cam: cam_data(trace, cam, profile, conditions.windows.windows) for cam in CAM_IDS}
-    data = {cam: of_cam for cam, of_cam in found.items() if of_cam is not None}
+    cam_data_of = {cam: cam_data(trace, cam, profile, conditions.windows.windows) for cam in CAM_IDS}
+    data = {cam: of_cam for cam, of_cam in cam_data_of.items() if of_cam is not None}
     covered = drive_coverage(trace, windows=windows, profile=profile, limits=limits)
     engine = profile.engine if profile is not None else None
     cams = {
@@ -70,15 +70,15 @@ def analyze(
     `drive` adds codes, events and gaps. `profile` adds this vehicle's engine geometry, oil grade, cam travel and
     limits. `known_good` adds the known-good cars of its kind. A trace without cam angles gives findings without cams,
     and a sentence that says so. No file is read or written."""
-    known = examine_drive(trace, drive, profile)
-    limits, examined, covered = known.limits, known.cams, known.covered
+    measured = examine_drive(trace, drive, profile)
+    limits, examined, covered = measured.limits, measured.cams, measured.covered
     events = drive.events if drive is not None else ()
     complaint = " ".join(e.text for e in events if e.kind == "marker")
     codes, supply = code_evidence(drive), engine_supply(trace, limits)
     verdicts = judge_all(examined, covered.per_cam, limits, codes=codes, complaint=complaint, known_good=known_good)
     patterns = {cam: response_pattern(x, limits) for cam, x in examined.items()}
-    starts_s = [s.time_s for s in known.conditions.starts]
-    misfire = measure_misfire(trace, known.conditions.windows, starts_s, profile, known.data, limits)
+    starts_s = [s.time_s for s in measured.conditions.starts]
+    misfire = measure_misfire(trace, measured.conditions.windows, starts_s, profile, measured.data, limits)
     diagnosis = diagnose(
         verdicts, patterns, misfire, codes, sufficient=covered.sufficient,
         with_supply=sum(x.sticking.with_supply for x in examined.values()), supply=supply,
@@ -93,13 +93,13 @@ def analyze(
         covered = covered.without_driving()
         verdicts = judge_all(examined, covered.per_cam, limits, codes=codes, complaint=complaint, known_good=known_good)
         diagnosis = replace(diagnosis, standing=True)
-        causes = do_not_run.without_running(causes, refused)
+        causes = do_not_run.checks_at_standstill(causes, refused)
     first_lines = do_not_run.sentences(refused)
     cams = {
         cam: CamFindings(cam, verdicts[cam], x, covered.per_cam.get(cam), patterns[cam]) for cam, x in examined.items()
     }
     return Findings(
-        trace=trace, conditions=known.conditions, cams=cams, misfire=misfire, codes=codes, causes=causes, diagnosis=diagnosis,
+        trace=trace, conditions=measured.conditions, cams=cams, misfire=misfire, codes=codes, causes=causes, diagnosis=diagnosis,
         coverage=covered,
         cautions=(*first_lines, *_cautions(cams, causes, codes.codes, bool(refused), profile)), do_not_run=first_lines,
         limits=limits, profile=profile, drive=drive,

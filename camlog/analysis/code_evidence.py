@@ -103,7 +103,7 @@ class CodeEvidence:
 
     def to_dict(self) -> dict[str, Any]:
         """The `codes` object of Findings; JSON values only. `by_family` is None where no list was read."""
-        families = {f: [c.to_dict() for c in seen] for f, seen in self.by_family.items()}
+        families = {f: [c.to_dict() for c in codes] for f, codes in self.by_family.items()}
         return {
             "lists_read": list(self.known),
             "mil": self.mil,
@@ -158,17 +158,17 @@ def _codes(snapshots: Sequence[CodeSnapshot]) -> tuple[CodeSeen, ...]:
     ecus: dict[str, dict[str, None]] = {}
     times: dict[str, list[float]] = {}
     for snapshot in snapshots:
-        for held in (c for name in LISTS for c in getattr(snapshot, name) or ()):
-            times.setdefault(held.code, []).append(snapshot.time_s)
-            ecus.setdefault(held.code, {})
-            if held.ecu:
-                ecus[held.code][held.ecu] = None
-    seen = [_code_seen(code, times[code], tuple(ecus[code]), snapshots) for code in times]
-    return tuple(sorted(seen, key=lambda c: (FAMILIES.index(c.family), c.code)))
+        for trouble_code in (c for name in LISTS for c in getattr(snapshot, name) or ()):
+            times.setdefault(trouble_code.code, []).append(snapshot.time_s)
+            ecus.setdefault(trouble_code.code, {})
+            if trouble_code.ecu:
+                ecus[trouble_code.code][trouble_code.ecu] = None
+    codes = [_code_seen(code, times[code], tuple(ecus[code]), snapshots) for code in times]
+    return tuple(sorted(codes, key=lambda c: (FAMILIES.index(c.family), c.code)))
 
 
 def _code_seen(code: str, times: list[float], ecus: Sequence[str], snapshots: Sequence[CodeSnapshot]) -> CodeSeen:
-    lists = {name: [held for s in snapshots if (held := _held(s, name)) is not None] for name in LISTS}
+    lists = {name: [codes for s in snapshots if (codes := _held(s, name)) is not None] for name in LISTS}
     try:
         sentence = describe(facts(code))
     except InputError:

@@ -63,32 +63,32 @@ def reasons(
 ) -> tuple[Reason, ...]:  # fmt: skip
     """Every reason that holds, gravest first; empty where the engine may be run."""
     unread = [c for c in codes.codes if c.stored is None and c.pending is None and not c.gone]
-    held = [c.facts for c in codes.codes if c.stored or c.pending or c in unread]
-    why = []
+    current = [c.facts for c in codes.codes if c.stored or c.pending or c in unread]
+    result = []
     if pressure is not None:
-        why.append(Reason.of("pressure", "pressure", figure=pressure.figure, time_s=pressure.time_s))
-    why += [*_timing(verdicts, examined, causes, limits), *_codes(held)]
+        result.append(Reason.of("pressure", "pressure", figure=pressure.figure, time_s=pressure.time_s))
+    result += [*_timing(verdicts, examined, causes, limits), *_codes(current)]
     if misfire.pattern.kind == "all":
-        why.append(Reason("misfire", misfire.pattern.reason))
-    return (*why, *_rattle(events, starts_s), *_flutter(verdicts, examined, limits))
+        result.append(Reason("misfire", misfire.pattern.reason))
+    return (*result, *_rattle(events, starts_s), *_flutter(verdicts, examined, limits))
 
 
-def sentences(why: Sequence[Reason]) -> tuple[str, ...]:
+def sentences(reasons: Sequence[Reason]) -> tuple[str, ...]:
     """The first lines of every result: do not run it, why, what to check first. Empty without a reason."""
-    if not why:
+    if not reasons:
         return ()
-    checks = messages("do_not_run.check_first", checks=" ".join(first_checks(why)))
-    return (caution(DO_NOT_RUN), *(r.sentence for r in why), checks)
+    checks = messages("do_not_run.check_first", checks=" ".join(first_checks(reasons)))
+    return (caution(DO_NOT_RUN), *(r.sentence for r in reasons), checks)
 
 
-def first_checks(why: Sequence[Reason]) -> tuple[Sentence, ...]:
-    return tuple(dict.fromkeys(FIRST[key] for reason in why for key in CHECKS[reason.kind]))
+def first_checks(reasons: Sequence[Reason]) -> tuple[Sentence, ...]:
+    return tuple(dict.fromkeys(FIRST[key] for reason in reasons for key in CHECKS[reason.kind]))
 
 
-def without_running(causes: Iterable[Cause], why: Sequence[Reason]) -> tuple[Cause, ...]:
+def checks_at_standstill(causes: Iterable[Cause], reasons: Sequence[Reason]) -> tuple[Cause, ...]:
     """The causes with the checks that need no running engine, those of the reasons first. "Nothing wrong" is left out,
     because something that forbids running is wrong."""
-    first = first_checks(why)
+    first = first_checks(reasons)
 
     def checks(cause: Cause) -> tuple[Sentence, ...]:
         standing = (check for check in cause.next_checks if not check.runs)
@@ -112,35 +112,35 @@ def _timing(
     limits: Mapping[str, Limit],
 ) -> Iterator[Reason]:  # fmt: skip
     # The verdict is offset, or an offset has at least the probability MAY_BE.
-    off = [c for c, v in verdicts.items() if v.condition == "offset" or v.probabilities["offset"] >= MAY_BE]
-    if off:
-        cams = "; ".join(_how_far(cam, examined[cam]) for cam in off)
+    offset = [c for c, v in verdicts.items() if v.condition == "offset" or v.probabilities["offset"] >= MAY_BE]
+    if offset:
+        cams = "; ".join(_how_far(cam, examined[cam]) for cam in offset)
         limit = limit_of("rest_offset_deg", limits)
         yield Reason.of("timing", "timing", cams=cams, limit=limit.value, source=limit.source)
         return
     # Codes alone have their own reason, which leaves out permanent codes.
     cause = next((c for c in causes if c.cause == MECHANICAL_TIMING and c.support >= WORTH_SAYING), None)
     if cause is not None:
-        why = " ".join(cause.evidence_for) or messages("do_not_run.among_causes")
-        yield Reason.of("timing", "timing_by_cause", why=why)
+        reason = " ".join(cause.evidence_for) or messages("do_not_run.among_causes")
+        yield Reason.of("timing", "timing_by_cause", why=reason)
 
 
 def _how_far(cam: str, x: Examination) -> str:
     offset, teeth = x.rest.offset_deg.value, abs(x.rest.nearest_teeth or 0)
     if offset is None:
         return messages("do_not_run.stands_off", cam=cam_words(cam))
-    way = "stands_advanced" if offset > 0.0 else "stands_retarded"
-    words = messages(f"do_not_run.{way}", cam=cam_words(cam), offset=abs(offset))
+    direction = "stands_advanced" if offset > 0.0 else "stands_retarded"
+    text = messages(f"do_not_run.{direction}", cam=cam_words(cam), offset=abs(offset))
     if not teeth:
-        return words
-    return messages("do_not_run.one_tooth" if teeth == 1 else "do_not_run.teeth", cam=words, teeth=teeth)
+        return text
+    return messages("do_not_run.one_tooth" if teeth == 1 else "do_not_run.teeth", cam=text, teeth=teeth)
 
 
-def _codes(held: Sequence[CodeFacts]) -> Iterator[Reason]:
-    correlation = [f.code for f in held if f.family == CORRELATION]
+def _codes(facts: Sequence[CodeFacts]) -> Iterator[Reason]:
+    correlation = [f.code for f in facts if f.family == CORRELATION]
     if correlation:
         yield Reason.of("timing", "correlation_codes", codes=", ".join(correlation))
-    pressure = [f.code for f in held if f.kind in PRESSURE_KINDS]
+    pressure = [f.code for f in facts if f.kind in PRESSURE_KINDS]
     if pressure:
         yield Reason.of("pressure", "pressure_codes", codes=", ".join(pressure))
 

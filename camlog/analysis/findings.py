@@ -127,13 +127,15 @@ class Findings:
         return json.dumps(self.to_dict(), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def write_findings(findings: Findings, path: str | Path, anew: Callable[[], Findings], *, replace: bool = True) -> None:
+def write_findings(
+    findings: Findings, path: str | Path, recompute: Callable[[], Findings], *, replace: bool = True
+) -> None:
     """Write `NAME.findings.json`, whole or not at all, in metric units because the file is read again. If other units
-    are shown, `anew` computes the findings again for metric sentences. Raises InputError if the file exists and
+    are shown, `recompute` computes the findings again for metric sentences. Raises InputError if the file exists and
     `replace` is False."""
     units = shown_units()
     with showing(METRIC):
-        write_text((findings if units == METRIC else anew()).to_json(), path, replace=replace)
+        write_text((findings if units == METRIC else recompute()).to_json(), path, replace=replace)
 
 
 # ---------------------------------------------------------------- figures
@@ -190,34 +192,34 @@ _WHOLE = {
 _SWINGS = "judged standing smooth swing_deg seconds sticks hunts"
 
 
-def _row(of: Any, entries: str) -> dict[str, Any]:
+def _row(source: Any, entries: str) -> dict[str, Any]:
     row: dict[str, Any] = {}
     for entry in entries.split():
         key, _, path = entry.partition("=")
-        value = attrgetter(path or key)(of)
+        value = attrgetter(path or key)(source)
         if isinstance(value, float) and key != "p_only_slow":  # not rounded: a probability may be tiny
             value = finite(value)
         row |= figure(key, value) if isinstance(value, Estimate) else {key: value}
     return row
 
 
-def _part(name: str, of: Any) -> dict[str, Any]:
+def _part(name: str, source: Any) -> dict[str, Any]:
     if name == "rest":
-        return figure("offset_deg", of)
-    row = _row(of, _BY_WINDOW[name])
+        return figure("offset_deg", source)
+    row = _row(source, _BY_WINDOW[name])
     if name == "response":
-        row |= {"advance": _row(of.advance, _STEPS), "retard": _row(of.retard, _STEPS)}
-    if name == "tracking" and of.excursions.time_over_limit_s is None:
-        row["time_over_limit_s_reason"] = of.excursions.reason
+        row |= {"advance": _row(source.advance, _STEPS), "retard": _row(source.retard, _STEPS)}
+    if name == "tracking" and source.excursions.time_over_limit_s is None:
+        row["time_over_limit_s_reason"] = source.excursions.reason
     return row
 
 
 def _metrics(x: Examination) -> dict[str, Any]:
     rows: dict[str, Any] = {name: {} for name in ("tracking", *_WHOLE)}
     for name in _BY_WINDOW:
-        of = getattr(x, name)
+        source = getattr(x, name)
         # For the whole drive the gain comes from the held steps.
-        rows[name] = {k: v for k, v in _part(name, of).items() if not k.startswith("gain")}
+        rows[name] = {k: v for k, v in _part(name, source).items() if not k.startswith("gain")}
     for name, entries in _WHOLE.items():
         rows[name] |= _row(getattr(x, name), entries)
     rows["sticking"]["swings"] = _row(x.sticking.swings, _SWINGS)
@@ -233,8 +235,8 @@ def _by_window(x: Examination) -> dict[OilWindow, dict[str, Any]]:
     parts["response"] = x.response.by_window.items()
     rows: dict[OilWindow, dict[str, Any]] = {}
     for name, windows in parts.items():
-        for window, here in windows:
-            rows.setdefault(window, {})[name] = _part(name, here)
+        for window, part in windows:
+            rows.setdefault(window, {})[name] = _part(name, part)
     return dict(sorted(rows.items(), key=lambda item: item[0].min_degc))
 
 

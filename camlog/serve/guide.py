@@ -57,7 +57,7 @@ class GuideItem:
     possible: bool = True
 
 
-Seen = dict[str, tuple[str, float, str]]  # by cam: condition, confidence, reason
+DriveEvidence = dict[str, tuple[str, float, str]]  # by cam: condition, confidence, reason
 # Conditions of a verdict so far that does not hold: some fault each time, or nothing yet.
 FAULTY, OPEN = "faulty", "open"
 
@@ -69,13 +69,13 @@ class Provisional:
     `settled`: every cam's verdict holds. `do_not_run` are the first lines where the engine may not be run.
     """
 
-    cams: Seen
+    cams: DriveEvidence
     at_s: float
     settled: bool
     do_not_run: tuple[str, ...] = ()
 
 
-def held(looks: Sequence[tuple[float, Seen]]) -> Seen:
+def held(looks: Sequence[tuple[float, DriveEvidence]]) -> DriveEvidence:
     """What the looks at a growing drive (how much was driven, s, and what was seen) agree on. A cam's condition is
     named where every look since HELD_SINCE of the drive, but for the first that could not tell, named it over HELD_FOR of
     the drive; it is no surer than in the least sure of them. Else it is FAULTY where each named some fault, and OPEN
@@ -116,7 +116,7 @@ class Guide:
         self._look: str | None = None
         self._look_began_s = 0.0
         self._next_look_s = self._begun_s + FIRST_LOOK_S
-        self._looks: list[tuple[float, Seen]] = []
+        self._looks: list[tuple[float, DriveEvidence]] = []
         self._verdict: Provisional | None = None
         self.reset()
 

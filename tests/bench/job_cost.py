@@ -27,7 +27,7 @@ from camlog.analysis.causes.causes import (
     pattern_chance,
 )
 from camlog.analysis.causes.checks import BY_KEY, IN_ORDER, REPAIRS, Repair
-from camlog.analysis.causes.likelihood import CamSeen, Seen, befallen, pieces, posterior
+from camlog.analysis.causes.likelihood import CamEvidence, DriveEvidence, befallen, pieces, posterior
 from camlog.analysis.causes.troubleshoot import GIVE_UP, Rates, after, best_repairs, next_check
 
 CAMS = ("intake_b1", "exhaust_b1")
@@ -61,7 +61,7 @@ class World:
                        codes={k: self.move(v) for k, v in cause.codes.items()}, rattles=self.move(cause.rattles),
                        pressure=self.move(cause.pressure))  # fmt: skip
 
-    def draw(self) -> tuple[str, Seen]:
+    def draw(self) -> tuple[str, DriveEvidence]:
         """One car: its cause and what its drive shows."""
         rng, keys = self.rng, [c.key for c in CAUSES]
         weights = np.array([self.priors[k] for k in keys])
@@ -73,9 +73,9 @@ class World:
         kinds = {k: pattern_chance(cause.misfire, MISFIRE_BY_CHANCE, k) for k in MISFIRE_BY_CHANCE}
         misfire = str(rng.choice([*kinds, "none"], p=[*kinds.values(), 1.0 - sum(kinds.values())]))
         pressure = bool(rng.random() < cause.pressure) if rng.random() < 0.4 else None
-        return cause.key, Seen(cams, codes, misfire, pressure)
+        return cause.key, DriveEvidence(cams, codes, misfire, pressure)
 
-    def _cam(self, cause: Cause | None) -> CamSeen:
+    def _cam(self, cause: Cause | None) -> CamEvidence:
         rng = self.rng
         looks = np.array([look(cause, k) for k in SOUND])
         condition = str(rng.choice(list(SOUND), p=looks / looks.sum()))
@@ -92,7 +92,7 @@ class World:
         if condition == "offset":
             way = -1 if rng.random() < (cause.retarded if cause else 0.5) else 1
         rattles = bool(rng.random() < (cause.rattles if cause else 0.02)) if rng.random() < 0.5 else None
-        return CamSeen(chances, pattern, way, rattles)
+        return CamEvidence(chances, pattern, way, rattles)
 
     def outcome(self, check: str, cause: str) -> str:
         """What a check shows on a car with that cause."""

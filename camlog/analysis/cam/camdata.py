@@ -58,7 +58,7 @@ class CamData:
     run_time_time_s: np.ndarray = field(default_factory=lambda: _EMPTY)
     run_time_s: np.ndarray = field(default_factory=lambda: _EMPTY)
     windows: tuple[OilWindow, ...] = OIL_WINDOWS
-    _kept: dict[str, Any] = field(default_factory=dict, init=False, repr=False)
+    _cached: dict[str, Any] = field(default_factory=dict, init=False, repr=False)
 
     actual_interval_s = cached_property(lambda self: _median_interval(self.actual_time_s))
     command_interval_s = cached_property(lambda self: _median_interval(self.command_time_s))
@@ -125,10 +125,10 @@ class CamData:
 
     def inside(self, stretches_s: Iterable[tuple[float, float]]) -> np.ndarray:
         """True (n,) for the actual readings in any of the stretches (start_s, end_s)."""
-        found = np.zeros(len(self.actual_time_s), dtype=bool)
+        chosen = np.zeros(len(self.actual_time_s), dtype=bool)
         for stretch in stretches_s:
-            found[slice(*np.searchsorted(self.actual_time_s, stretch))] = True
-        return found
+            chosen[slice(*np.searchsorted(self.actual_time_s, stretch))] = True
+        return chosen
 
     def seconds(self, keep: np.ndarray) -> float:
         """Total duration (s) of the actual readings selected by `keep` (n,)."""
@@ -149,7 +149,7 @@ class CamData:
 
     def forget(self) -> None:
         """Free the results cached by `once_per_cam`; they are computed again on demand."""
-        self._kept.clear()
+        self._cached.clear()
 
 
 def once_per_cam(prepare: Callable[[CamData], Result]) -> Callable[[CamData], Result]:
@@ -157,12 +157,12 @@ def once_per_cam(prepare: Callable[[CamData], Result]) -> Callable[[CamData], Re
     name = f"{prepare.__module__}.{prepare.__qualname__}"
 
     @wraps(prepare)
-    def kept(cam: CamData) -> Result:
-        if name not in cam._kept:
-            cam._kept[name] = prepare(cam)
-        return cam._kept[name]
+    def cached(cam: CamData) -> Result:
+        if name not in cam._cached:
+            cam._cached[name] = prepare(cam)
+        return cam._cached[name]
 
-    return kept
+    return cached
 
 
 def cam_data(
@@ -174,8 +174,8 @@ def cam_data(
     )
     if not len(command[0]) or not len(actual[0]):
         return None
-    known = profile.cam(cam) if profile is not None else None
-    travel = known.range_deg if known is not None else None
+    setup = profile.cam(cam) if profile is not None else None
+    travel = setup.range_deg if setup is not None else None
     return CamData(cam, *command, *actual, travel, oil_temperature(trace), *speed, *run_time, tuple(windows))
 
 
@@ -217,5 +217,5 @@ def _max_gap(interval_s: float) -> float:
     if not np.isfinite(interval_s):
         return GAP_MIN_S
     # In a recording slower than GAP_MAX_S, neighbours still count as unbroken, but only one lost sample is bridged.
-    usual = max(min(max(GAP_INTERVALS * interval_s, GAP_MIN_S), GAP_MAX_S), 1.5 * interval_s)
-    return float(min(usual, GAP_LONGEST_S))
+    longest = max(min(max(GAP_INTERVALS * interval_s, GAP_MIN_S), GAP_MAX_S), 1.5 * interval_s)
+    return float(min(longest, GAP_LONGEST_S))

@@ -66,8 +66,8 @@ def held_readings(cam: CamData) -> HeldReadings:
         residual = residual - command @ np.linalg.lstsq(command, residual, rcond=1e-6)[0]
     held = HeldReadings(index, residual, np.repeat(np.arange(len(blocks.size)), blocks.size), blocks.size)
     # A fitted line removes slow flutter too: each trend parameter costs as many readings as are correlated.
-    taken = TREND_PARAMETERS * _alike_readings(held)
-    return replace(held, freedom=np.maximum(blocks.size - taken, 0.4 * blocks.size))
+    trend_freedom = TREND_PARAMETERS * _alike_readings(held)
+    return replace(held, freedom=np.maximum(blocks.size - trend_freedom, 0.4 * blocks.size))
 
 
 def _alike_readings(held: HeldReadings) -> float:
@@ -87,13 +87,13 @@ def _alike_readings(held: HeldReadings) -> float:
         if covariance[-1] < -0.2 * power:
             break
     length = len(residual) / (held.block[-1] - held.block[0] + 1)
-    total, taken = 1.0, 0.0
+    total, trend_share = 1.0, 0.0
     for _ in range(2):
-        correlation = (np.array(covariance) + taken) / (power + taken)
+        correlation = (np.array(covariance) + trend_share) / (power + trend_share)
         small = np.flatnonzero(correlation < ALIKE_CORRELATION)
         total = 1.0 + 2.0 * float(np.sum(correlation[: small[0] if len(small) else None]))
         share = min(TREND_PARAMETERS * total / length, 0.5)
-        taken = share / (1.0 - share) * power
+        trend_share = share / (1.0 - share) * power
     return total
 
 
@@ -197,8 +197,8 @@ def _red_noise(frequency_hz: np.ndarray, interval_s: float, covariance: np.ndarr
         return np.ones(len(frequency_hz))
     rho = float(np.clip(second / first, 0.0, 0.995))
     share = float(np.clip(first / max(rho, 0.1) / variance, 0.0, 1.0))
-    red = (1.0 - rho**2) / (1.0 - 2.0 * rho * np.cos(2.0 * np.pi * frequency_hz * interval_s) + rho**2)
-    return np.maximum(share * red + (1.0 - share), 0.05)
+    power = (1.0 - rho**2) / (1.0 - 2.0 * rho * np.cos(2.0 * np.pi * frequency_hz * interval_s) + rho**2)
+    return np.maximum(share * power + (1.0 - share), 0.05)
 
 
 # Pieces have unequal lengths so that no oscillation stays in phase with them and looks like drift.
@@ -237,11 +237,11 @@ def measure_hold(cam: CamData) -> Hold:
         nothing = lacking("held")
         return Hold(nothing, nothing, 0.0, Oscillation(reason=nothing.reason), nothing, aliasing)
     slope, slope_index = _piece_slopes(cam)
-    here = [(w, mask[held.index], mask[slope_index]) for w, mask in cam.by_window if mask[held.index].any()]
+    by_window = [(w, mask[held.index], mask[slope_index]) for w, mask in cam.by_window if mask[held.index].any()]
     everywhere = np.ones(len(held.index), dtype=bool)
-    oscillations = [find_oscillation(cam, held, i) for i in [i for _, i, _ in here] or [everywhere]]
+    oscillations = [find_oscillation(cam, held, i) for i in [i for _, i, _ in by_window] or [everywhere]]
     strongest = max(oscillations, key=lambda o: (o.found, o.amplitude_deg or 0.0))
-    rows = tuple((w, HoldWindow(*_held(cam, held, i, slope[s]))) for w, i, s in here)
+    rows = tuple((w, HoldWindow(*_held(cam, held, i, slope[s]))) for w, i, s in by_window)
     return Hold(*_held(cam, held, everywhere, slope), strongest, _lopsided(cam, held), aliasing, rows)
 
 

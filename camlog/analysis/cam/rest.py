@@ -43,12 +43,12 @@ def measure_cold_start(cam: CamData, cold_below_degc: float) -> ColdStart:
     if not len(starts):
         return ColdStart(lacking("start"))
     degc = cam.oil.at(starts)
-    found = []
+    flutters = []
     for k in np.argsort(degc, kind="stable"):
         start, temp = float(starts[k]), float(degc[k])
-        known = (None, None) if np.isnan(temp) else (temp, temp < cold_below_degc)
-        found.append(ColdStart(_start_flutter(cam, start), start, *known))
-    return next((start for start in found if start.flutter_rms_deg), found[0])
+        temperature = (None, None) if np.isnan(temp) else (temp, temp < cold_below_degc)
+        flutters.append(ColdStart(_start_flutter(cam, start), start, *temperature))
+    return next((start for start in flutters if start.flutter_rms_deg), flutters[0])
 
 
 def _engine_starts(cam: CamData) -> np.ndarray:
@@ -59,7 +59,7 @@ def _engine_starts(cam: CamData) -> np.ndarray:
         fresh = (cam.run_time_s <= FRESH_RUN_TIME_S) & (np.diff(cam.run_time_s, prepend=np.inf) < 0)
         first = min(cam.actual_time_s[0], cam.command_time_s[0])
         for start in cam.run_time_time_s[fresh] - cam.run_time_s[fresh]:
-            if not any(abs(start - known) < 2.0 * FRESH_RUN_TIME_S for known in starts):
+            if not any(abs(start - earlier) < 2.0 * FRESH_RUN_TIME_S for earlier in starts):
                 starts.append(max(start, first))
     return np.sort(np.asarray(starts, dtype=float))
 
@@ -125,12 +125,12 @@ def measure_rest(cam: CamData, limits: Mapping[str, Limit] = LIMITS, engine: Eng
         warm_idle = idle
     elif cam.oil.source == "coolant_temp":
         notes.append(say("rest.coolant"))
-    unseen = "other_oil"
+    reason = "other_oil"
     if not idle.any():
-        unseen = "above_idle"
+        reason = "above_idle"
     if not at_rest.any():
-        unseen = "rest"
-    offset = _mean(cam, warm_idle, cam.actual_deg, unseen)
+        reason = "rest"
+    offset = _mean(cam, warm_idle, cam.actual_deg, reason)
     visits = _visit_means(cam, warm_idle) if offset else np.empty(0)
     off_rest = settled & (np.abs(cam.command_at_actual) >= OFF_REST_DEG)
     held = _mean(cam, off_rest, cam.error_deg, "off_rest")
@@ -148,7 +148,7 @@ def measure_rest(cam: CamData, limits: Mapping[str, Limit] = LIMITS, engine: Eng
         flutter_rms_deg=_flutter(cam, warm_idle),
         cold_start=measure_cold_start(cam, limits["cold_oil_degc"].value),
         shift_deg=_shift(_visit_means(cam, at_rest)),
-        windows=tuple((w, _mean(cam, idle & mask, cam.actual_deg, unseen)) for w, mask in cam.by_window),
+        windows=tuple((w, _mean(cam, idle & mask, cam.actual_deg, reason)) for w, mask in cam.by_window),
     )
 
 
@@ -163,15 +163,15 @@ def geometry(offset_deg: Estimate, engine: Engine | None) -> tuple[Estimate, int
     if not links:
         return teeth, nearest, lacking("links")
     # Elongation is never negative; the offset's sign gives the direction.
-    way = -1.0 if offset_deg.value < 0 else 1.0
-    return teeth, nearest, teeth.mapped(lambda of_teeth: way * 100.0 * of_teeth / links)
+    sign = -1.0 if offset_deg.value < 0 else 1.0
+    return teeth, nearest, teeth.mapped(lambda of_teeth: sign * 100.0 * of_teeth / links)
 
 
-def _mean(cam: CamData, keep: np.ndarray, value: np.ndarray, unseen: str) -> Estimate:
-    """Mean of `value` over the settled readings in `keep`; `unseen` is the reason where there are too few."""
+def _mean(cam: CamData, keep: np.ndarray, value: np.ndarray, reason: str) -> Estimate:
+    """Mean of `value` over the settled readings in `keep`; `reason` names the text where there are too few."""
     count, seconds = int(np.sum(keep)), cam.seconds(keep)
     if count < MIN_REST_READINGS or seconds < MIN_REST_S:
-        return lacking("at_rest" if count else unseen, count, seconds=seconds)
+        return lacking("at_rest" if count else reason, count, seconds=seconds)
     return mean_of(value[keep], settled_blocks(cam, keep), cam.actual_step_deg)
 
 

@@ -103,9 +103,9 @@ def command_grid(cam: CamData) -> CommandGrid:
     begin, end = t[np.concatenate([[0], wide + 1])], t[np.append(wide, len(t) - 1)]
     before = np.minimum(AFTER_HOLE_S, 2.0 * (end - begin)) + EDGE_S
     first = np.maximum(np.floor((begin - before - t[0]) / GRID_S), 0.0).astype(np.int64)
-    past = ((end - t[0]) / GRID_S).astype(np.int64) + 2
-    past[:-1] += round(EDGE_S / GRID_S)
-    time = t[0] + GRID_S * np.concatenate([np.arange(a, b) for a, b in zip(first, past, strict=True)])
+    end_cell = ((end - t[0]) / GRID_S).astype(np.int64) + 2
+    end_cell[:-1] += round(EDGE_S / GRID_S)
+    time = t[0] + GRID_S * np.concatenate([np.arange(a, b) for a, b in zip(first, end_cell, strict=True)])
     value = cam.command_at(time)
     known = np.isfinite(value)
     if known.any():
@@ -213,8 +213,8 @@ def midpoint_residual(cam: CamData) -> tuple[np.ndarray, np.ndarray]:
     other = 1.0 - weight
     residual = a[1:-1] - weight * a[:-2] - other * a[2:]
     residual /= np.sqrt(1.0 + weight * weight + other * other)
-    near = interval <= cam.actual_max_gap_s
-    whole = near[:-1] & near[1:]
+    unbroken = interval <= cam.actual_max_gap_s
+    whole = unbroken[:-1] & unbroken[1:]
     return np.flatnonzero(whole) + 1, residual[whole]
 
 

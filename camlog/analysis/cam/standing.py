@@ -120,9 +120,9 @@ def _usual_error(cam: CamData) -> np.ndarray:
     has an offset; it does not stick."""
     rest, settled = rest_commanded(cam), steady_segments(cam).settled
     bias = np.zeros(len(cam.actual_deg))
-    for here in (rest, ~rest):
-        if np.sum(here & settled) >= MIN_BIAS_READINGS:
-            bias[here] = np.median(cam.error_deg[here & settled])
+    for mask in (rest, ~rest):
+        if np.sum(mask & settled) >= MIN_BIAS_READINGS:
+            bias[mask] = np.median(cam.error_deg[mask & settled])
     return bias
 
 
@@ -141,15 +141,15 @@ def long_stuck(cam: CamData) -> np.ndarray:
     is_away = away.side != 0
     stuck = np.zeros(len(t), dtype=bool)
     # Distance times time since the horizon began; the slowest working cam makes up a known share of it.
-    owed = np.where(is_away, np.nan_to_num(away.near_deg) * np.diff(t, prepend=t[0]), 0.0)
-    owed = np.cumsum(owed) / SLOWEST_TIME_CONSTANT_S
+    deficit = np.where(is_away, np.nan_to_num(away.near_deg) * np.diff(t, prepend=t[0]), 0.0)
+    deficit = np.cumsum(deficit) / SLOWEST_TIME_CONSTANT_S
     blocks, now = blocks_of(away.run), np.flatnonzero(is_away)
     run_start = blocks.spread(blocks.starts)[now]
     for horizon in HORIZONS_S:
         begin = np.searchsorted(t, t[now] - horizon, side="right") - 1
         last, begin = now[begin >= run_start], begin[begin >= run_start]
         still = np.abs(a[last] - a[begin]) <= away.still_deg
-        still &= owed[last] - owed[begin] >= VISIBLE_BANDS * away.still_deg
+        still &= deficit[last] - deficit[begin] >= VISIBLE_BANDS * away.still_deg
         # All readings since the start of the horizon are stuck too.
         change = np.bincount(begin[still], minlength=len(t) + 1)
         change[last[still] + 1] -= 1
@@ -172,13 +172,13 @@ def find_plateaus(cam: CamData) -> list[Plateau]:
     still = (np.abs(a - np.interp(t - horizon, t, a)) <= away.still_deg) & (t - t[0] >= horizon)
     label = np.where(still, away.run, -1)
     blocks = blocks_of(label)
-    stands = evenly(np.flatnonzero(label[blocks.starts] >= 0), MAX_EVENTS)
-    found: list[Plateau] = []
-    for first, size in zip(blocks.starts[stands].tolist(), blocks.size[stands].tolist(), strict=True):
-        if not found or t[first + size - 1] > found[-1].break_s:
+    chosen = evenly(np.flatnonzero(label[blocks.starts] >= 0), MAX_EVENTS)
+    plateaus: list[Plateau] = []
+    for first, size in zip(blocks.starts[chosen].tolist(), blocks.size[chosen].tolist(), strict=True):
+        if not plateaus or t[first + size - 1] > plateaus[-1].break_s:
             plateau = _plateau(cam, first, first + size - 1)
-            found += [] if plateau is None else [plateau]
-    return found
+            plateaus += [] if plateau is None else [plateau]
+    return plateaus
 
 
 def _plateau(cam: CamData, first: int, last: int) -> Plateau | None:
@@ -199,16 +199,16 @@ def _plateau(cam: CamData, first: int, last: int) -> Plateau | None:
     if len(standing) < 2 or t[standing[-1]] - t[standing[0]] < PLATEAU_MIN_S:
         return None
     # The turning point of a swing is no plateau, because the cam does not stand there.
-    still = a[standing[: max(len(standing) - 1, 2)]]
-    if np.std(still) > FLAT_SIGMAS * max(settled_noise_deg(cam), 0.5 * cam.actual_step_deg):
+    plateau_deg = a[standing[: max(len(standing) - 1, 2)]]
+    if np.std(plateau_deg) > FLAT_SIGMAS * max(settled_noise_deg(cam), 0.5 * cam.actual_step_deg):
         return None
     break_s = float(0.5 * (t[after] + t[after + 1]))
     # Sticking needs a command that left the standing cam, or a break-away with the command at rest. Otherwise the cam
     # only had an error all along and moved off with its command.
     arrived = slice(begin, begin + 3)
     at_first = np.nanmedian(np.where(away.side[arrived] == direction, away.near_deg[arrived], 0.0))
-    lately = _commanded(cam, break_s - away.window_s, break_s + JUMP_TIMED_S)
-    parked = bool(np.ptp(lately) <= max(UNMOVED_DEG, UNMOVED_COUNTS * cam.command_step_deg))
+    commanded = _commanded(cam, break_s - away.window_s, break_s + JUMP_TIMED_S)
+    parked = bool(np.ptp(commanded) <= max(UNMOVED_DEG, UNMOVED_COUNTS * cam.command_step_deg))
     if not parked and away.near_deg[standing[-1]] - at_first < away.threshold_deg:
         return None
     at_break = direction * np.interp(break_s, cam.command_time_s, cam.command_deg)
@@ -241,26 +241,28 @@ def _jump(
 ) -> tuple[float, float]:
     """The factor by which the cam's speed for its distance rose after the plateau, and the jump (deg)."""
     t, a, away, noise = cam.actual_time_s, cam.actual_deg, find_away(cam), settled_noise_deg(cam)
-    soon = np.arange(after, np.searchsorted(t, t[after] + JUMP_WITHIN_S, side="right"))
-    ends = np.searchsorted(t, t[soon] + JUMP_TIMED_S)
-    soon, ends = soon[ends < len(a)], ends[ends < len(a)]
-    good = t[ends] - t[soon] <= cam.actual_max_gap_s + JUMP_TIMED_S
-    soon, ends = soon[good], ends[good]
-    if not len(soon):
+    next_readings = np.arange(after, np.searchsorted(t, t[after] + JUMP_WITHIN_S, side="right"))
+    ends = np.searchsorted(t, t[next_readings] + JUMP_TIMED_S)
+    next_readings, ends = next_readings[ends < len(a)], ends[ends < len(a)]
+    good = t[ends] - t[next_readings] <= cam.actual_max_gap_s + JUMP_TIMED_S
+    next_readings, ends = next_readings[good], ends[good]
+    if not len(next_readings):
         return 0.0, 0.0
     # On the plateau: at most this fast, and at least this far from the command.
     edge = max(len(standing) // 4, 1)
     crept = abs(float(np.mean(a[standing[-edge:]]) - np.mean(a[standing[:edge]])))
     crept += max(NOISE_SIGMAS * noise * np.sqrt(2.0 / edge), 0.5 * cam.actual_step_deg)
     slow = crept / (t[standing[-1]] - t[standing[0]])
-    near = float(np.mean(away.near_deg[standing]))
+    plateau_distance = float(np.mean(away.near_deg[standing]))
     # After it: at least this fast, and at most this far from the command.
-    fast = direction * (a[ends] - a[soon]) - NOISE_SIGMAS * np.sqrt(2.0) * noise
-    fast /= t[ends] - t[soon]
+    fast = direction * (a[ends] - a[next_readings]) - NOISE_SIGMAS * np.sqrt(2.0) * noise
+    fast /= t[ends] - t[next_readings]
     command, angle, to_end = cam.command_at_actual, away.angle_deg, slice(after + 1, ends[-1] + 1)
-    far = np.fmax(np.fmax(away.far_deg[soon], np.abs(command[ends] - angle[soon])), near)
-    faster = float(np.max(np.minimum(fast / slow, fast / far * near / slow)))
+    distance = np.fmax(
+        np.fmax(away.far_deg[next_readings], np.abs(command[ends] - angle[next_readings])), plateau_distance
+    )
+    faster = float(np.max(np.minimum(fast / slow, fast / distance * plateau_distance / slow)))
     left = direction * (command[to_end] - angle[to_end])
     made_up = error - float(np.nanmin(left)) if np.isfinite(left).any() else 0.0
-    moved = float(np.max(direction * (a[soon[0] : ends[-1] + 1] - level)))
+    moved = float(np.max(direction * (a[next_readings[0] : ends[-1] + 1] - level)))
     return max(faster, 0.0), max(min(made_up, moved), 0.0)

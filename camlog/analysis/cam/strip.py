@@ -31,7 +31,7 @@ from camlog.analysis.cam.tracking import lasting_error
 from camlog.analysis.drive.conditions import Segment
 from camlog.analysis.estimate import blocks_of
 from camlog.analysis.sensor.measure import Sensor
-from camlog.analysis.sticking.measure import Sticking, stuck_readings, telling_jumps
+from camlog.analysis.sticking.measure import Sticking, sticking_jumps, stuck_readings
 from camlog.analysis.sticking.swings import Swings
 from camlog.limits import Limit
 from camlog.oil_windows import window_word
@@ -98,8 +98,8 @@ class Strip:
 
 
 def _of_cell(seconds: Mapping[str, float], width_s: float) -> str:
-    there = [s for s in STATES if seconds[s] > (0.0 if s == "jumped" else LEAST_CELL_SHARE * width_s)]
-    return there[-1] if there else ""
+    states = [s for s in STATES if seconds[s] > (0.0 if s == "jumped" else LEAST_CELL_SHARE * width_s)]
+    return states[-1] if states else ""
 
 
 def make_strip(
@@ -113,16 +113,16 @@ def make_strip(
     limits: Mapping[str, Limit],
 ) -> Strip:
     """The strip of a cam. `whole` has all its readings, `cam` only those that can be angles of it."""
-    jumps = telling_jumps(find_plateaus(cam)) if sticking.sticks else []
-    stood, off_rest = stuck_readings(cam, jumps), _off_rest(cam, rest, limits)
+    jumps = sticking_jumps(find_plateaus(cam)) if sticking.sticks else []
+    stuck, off_rest = stuck_readings(cam, jumps), _off_rest(cam, rest, limits)
     if off_rest.any():  # an error even at rest comes from timing, not from sticking
-        stood &= ~lasting_error(cam, limits)
+        stuck &= ~lasting_error(cam, limits)
     state = np.where(rest_commanded(cam), 0, 1)
     marks = {
         "late": _late(cam, limits),
         "hunting": _unsteady(cam, rest, hold, sticking.swings, limits),
         "off": lasting_error(cam, limits) | off_rest,
-        "stood": stood,
+        "stood": stuck,
         "jumped": cam.inside((p.break_s, p.break_s + JUMP_SHOWN_S) for p in jumps),
         "unreadable": cam.inside(sensor.frozen.stretches_s) if sensor.frozen.kind == "frozen" else False,
     }
@@ -141,8 +141,8 @@ def _late(cam: CamData, limits: Mapping[str, Limit]) -> np.ndarray:
     least = max(LATE_LEAST_DEG, find_away(cam).threshold_deg)
     late = np.zeros(len(cell), dtype=bool)
     for i in np.unique(window):
-        word = window_word(cam.windows[i], limits) if i >= 0 else "cold"
-        t63_s = limits[f"t63_{word}_s"].value
+        window_name = window_word(cam.windows[i], limits) if i >= 0 else "cold"
+        t63_s = limits[f"t63_{window_name}_s"].value
         dead_s = min(SLOW_HEALTHY_DEAD_TIME_S, 0.5 * t63_s)
         reference = lagged(grid.command_deg, dead_s, t63_s - dead_s)[cell]
         command = cam.command_at_actual
@@ -231,7 +231,7 @@ def _moments(cam: CamData, segments: tuple[Segment, ...], jumps: list[Plateau]) 
 def _worst(moments: Iterator[Moment]) -> tuple[Moment, ...]:
     """The worst moments of each state, worst first: stands that ended in a jump by time and jump, others by distance
     times time."""
-    kept: list[Moment] = []
+    worst: list[Moment] = []
 
     def rank(m: Moment) -> tuple[bool, float]:
         if m.break_s is None or m.jump_deg is None:
@@ -239,6 +239,6 @@ def _worst(moments: Iterator[Moment]) -> tuple[Moment, ...]:
         return True, (m.break_s - m.start_s) * m.jump_deg
 
     for m in sorted(moments, key=rank, reverse=True):
-        if sum(k.state == m.state and (k.jump_deg is None) == (m.jump_deg is None) for k in kept) < MOST_MOMENTS:
-            kept.append(m)
-    return tuple(kept)
+        if sum(k.state == m.state and (k.jump_deg is None) == (m.jump_deg is None) for k in worst) < MOST_MOMENTS:
+            worst.append(m)
+    return tuple(worst)

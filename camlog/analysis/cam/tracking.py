@@ -180,7 +180,7 @@ def _dead(cam: CamData) -> tuple[float | None, float, float]:
     t, known = cam.actual_time_s[cam.known], cam.known
     if len(t) < 2:
         return None, 0.0, 0.0
-    still = max(STILL_MIN_DEG, STILL_SIGMAS * settled_noise_deg(cam), STILL_COUNTS * cam.actual_step_deg)
+    still_deg = max(STILL_MIN_DEG, STILL_SIGMAS * settled_noise_deg(cam), STILL_COUNTS * cam.actual_step_deg)
     tile = (t / TILE_S).astype(np.int64)
     tiles = blocks_of(tile)
     away = np.nan_to_num(np.abs(envelope_error(cam)[known])) > AWAY_DEG
@@ -191,15 +191,15 @@ def _dead(cam: CamData) -> tuple[float | None, float, float]:
     high = np.maximum.reduceat(angles, tiles.starts, axis=1)
     number, share, count, dead_s, length = tile[tiles.starts], None, 0.0, 0.0, 1
     while length <= min(LONGEST_TILES, len(number)):
-        whole = number[length - 1 :] - number[: len(number) - length + 1] < length * (1.0 + BROKEN_SHARE)
-        moved, asked = high - low
-        wanted = whole & (asked >= COMMAND_MOVED_DEG)
+        unbroken = number[length - 1 :] - number[: len(number) - length + 1] < length * (1.0 + BROKEN_SHARE)
+        moved, command_range = high - low
+        commanded = unbroken & (command_range >= COMMAND_MOVED_DEG)
         if length >= 2:
-            dead = (away_s[length:] - away_s[:-length])[wanted & (moved <= still)]
+            dead = (away_s[length:] - away_s[:-length])[commanded & (moved <= still_deg)]
             dead_s = max(dead_s, float(dead.max(initial=0.0)))
-        if length == WINDOW_TILES and wanted.any():
-            count = float(wanted.sum()) / WINDOW_TILES
-            share = float(np.mean(moved[wanted] <= np.maximum(still, ANSWERED_SHARE * asked[wanted])))
+        if length == WINDOW_TILES and commanded.any():
+            count = float(commanded.sum()) / WINDOW_TILES
+            share = float(np.mean(moved[commanded] <= np.maximum(still_deg, ANSWERED_SHARE * command_range[commanded])))
         low = np.minimum(low[:, :-length], low[:, length:])
         high = np.maximum(high[:, :-length], high[:, length:])
         length *= 2

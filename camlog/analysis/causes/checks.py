@@ -20,9 +20,9 @@ class Sentence(str):
     runs: bool
 
     def __new__(cls, text: str, cautions: Iterable[str] = (), runs: bool = False) -> Sentence:
-        made = super().__new__(cls, text)
-        made.cautions, made.runs = sentences(cautions), runs
-        return made
+        sentence = super().__new__(cls, text)
+        sentence.cautions, sentence.runs = sentences(cautions), runs
+        return sentence
 
 
 @dataclass(frozen=True)

@@ -40,10 +40,10 @@ def evidence(
     ]
 
 
-def sentences(group: str, found: Sequence[Evidence], side: str) -> tuple[str, ...]:
+def sentences(group: str, pieces: Sequence[Evidence], side: str) -> tuple[str, ...]:
     """The sentences that speak "for" or "against" a group of causes, each once."""
-    told = (TABLE[name]["words"].format(**values) for name, values in found if group in TABLE[name].get(side, ()))
-    return tuple(dict.fromkeys(told))
+    texts = (TABLE[name]["words"].format(**values) for name, values in pieces if group in TABLE[name].get(side, ()))
+    return tuple(dict.fromkeys(texts))
 
 
 def _each_cam(faulty: Mapping[str, Verdict], patterns: Mapping[str, OilPattern]) -> Iterator[Evidence]:
@@ -88,15 +88,17 @@ def _weak_together(
 def _offset_together(judged: list[str], faulty: Mapping[str, Verdict]) -> Iterator[Evidence]:
     for bank in sorted({bank_of(c) for c in judged}):
         of_bank = [c for c in judged if bank_of(c) == bank]
-        off = [c for c in of_bank if c in faulty and faulty[c].condition == "offset"]
-        if len(of_bank) < 2 or not off:
+        offset = [c for c in of_bank if c in faulty and faulty[c].condition == "offset"]
+        if len(of_bank) < 2 or not offset:
             continue
-        ways = {way(faulty[c]) for c in off}
-        kind = "bank_retarded" if ways <= {0, -1} else "bank_advanced" if ways <= {0, 1} else "bank_opposite"
-        yield kind if len(off) == len(of_bank) else "bank_one", {"bank": bank}
+        directions = {offset_direction(faulty[c]) for c in offset}
+        kind = (
+            "bank_retarded" if directions <= {0, -1} else "bank_advanced" if directions <= {0, 1} else "bank_opposite"
+        )
+        yield kind if len(offset) == len(of_bank) else "bank_one", {"bank": bank}
 
 
-def way(verdict: Verdict) -> int:
+def offset_direction(verdict: Verdict) -> int:
     """Direction of a cam's offset: +1 advanced, -1 retarded, 0 not known."""
     for w in verdict.evidence:
         if w.figure.name in ("rest_offset_deg", "constant_error_deg") and w.measured.estimate.value:
@@ -105,11 +107,11 @@ def way(verdict: Verdict) -> int:
 
 
 def _codes(codes: CodeEvidence) -> Iterator[Evidence]:
-    for family, seen in codes.by_family.items():
-        circuit = [c.code for c in seen if c.facts.kind.startswith("valve_circuit")]
+    for family, family_codes in codes.by_family.items():
+        circuit = [c.code for c in family_codes if c.facts.kind.startswith("valve_circuit")]
         name = "valve_circuit" if circuit else f"codes_{family}"
         if name in TABLE:
-            yield name, {"codes": ", ".join(circuit or (c.code for c in seen))}
+            yield name, {"codes": ", ".join(circuit or (c.code for c in family_codes))}
     if codes.surely_none:
         yield "no_codes", {}
 
@@ -135,7 +137,7 @@ def _nothing(
         "cam_faulty": faulty, "codes_held": bool(codes.codes),
         "misfires_there": misfire.pattern.kind not in ("none", "unknown"),
     }  # fmt: skip
-    yield from ((name, {}) for name, there in against.items() if there)
+    yield from ((name, {}) for name, holds in against.items() if holds)
     if verdicts and all(v.condition == "healthy" for v in verdicts.values()):
         yield "all_healthy", {}
     elif not sufficient:

@@ -28,7 +28,7 @@ MOST_SURE = 0.97
 
 
 @dataclass(frozen=True)
-class CamSeen:
+class CamEvidence:
     """Evidence of one cam: `chances` of the data under each condition (equal where unknown), `oil` pattern of a slow
     cam or "", `way` of an offset (+1 advanced, -1 retarded, 0 not known), `rattles` (None: no start was recorded)."""
 
@@ -39,11 +39,11 @@ class CamSeen:
 
 
 @dataclass(frozen=True)
-class Seen:
+class DriveEvidence:
     """All evidence of a drive. `codes` are the families read, None where codes were not read; `misfire` is the kind of
     the pattern or ""; `low_pressure` is None where oil pressure was not measured."""
 
-    cams: Mapping[str, CamSeen]
+    cams: Mapping[str, CamEvidence]
     codes: frozenset[str] | None = None
     misfire: str = ""
     low_pressure: bool | None = None
@@ -53,17 +53,19 @@ class Seen:
 Likelihood = Mapping[str, float]
 
 
-def pieces(seen: Seen) -> list[Likelihood]:
+def pieces(seen: DriveEvidence) -> list[Likelihood]:
     """The likelihoods of a drive's pieces of evidence, which are independent given the cause."""
-    found: list[Likelihood] = [{c.key: _cams(c, seen.cams) for c in CAUSES}] if seen.cams else []
+    likelihoods: list[Likelihood] = [{c.key: _cams(c, seen.cams) for c in CAUSES}] if seen.cams else []
     if seen.codes is not None:
         for family in CODE_FAMILIES:
-            found.append(_there(family in seen.codes, {c.key: c.codes.get(family, CODE_BY_CHANCE) for c in CAUSES}))
+            likelihoods.append(
+                _sign_likelihood(family in seen.codes, {c.key: c.codes.get(family, CODE_BY_CHANCE) for c in CAUSES})
+            )
     if seen.misfire in (*MISFIRE_BY_CHANCE, "none"):
-        found.append({c.key: pattern_chance(c.misfire, MISFIRE_BY_CHANCE, seen.misfire) for c in CAUSES})
+        likelihoods.append({c.key: pattern_chance(c.misfire, MISFIRE_BY_CHANCE, seen.misfire) for c in CAUSES})
     if seen.low_pressure is not None:
-        found.append(_there(seen.low_pressure, {c.key: c.pressure for c in CAUSES}))
-    return found
+        likelihoods.append(_sign_likelihood(seen.low_pressure, {c.key: c.pressure for c in CAUSES}))
+    return likelihoods
 
 
 def posterior(evidence: Sequence[Likelihood]) -> dict[str, float]:
@@ -77,12 +79,12 @@ def posterior(evidence: Sequence[Likelihood]) -> dict[str, float]:
     return {key: math.exp(w - top) / total for key, w in weights.items()}
 
 
-def _there(there: bool, chances: Likelihood) -> Likelihood:
+def _sign_likelihood(present: bool, chances: Likelihood) -> Likelihood:
     """The likelihood of a sign that is `there`, or was looked for and is not; `chances` are those of the sign."""
-    return chances if there else {key: 1.0 - chance for key, chance in chances.items()}
+    return chances if present else {key: 1.0 - chance for key, chance in chances.items()}
 
 
-def _cams(cause: Cause, cams: Mapping[str, CamSeen]) -> float:
+def _cams(cause: Cause, cams: Mapping[str, CamEvidence]) -> float:
     """The likelihood of the evidence of all cams: mean over the sets of cams the cause may affect."""
     cases = list(befallen(cause, list(cams)))
     return sum(math.prod(_cam(cause if c in case else None, cams[c]) for c in cams) for case in cases) / len(cases)
@@ -99,7 +101,7 @@ def befallen(cause: Cause, cams: Sequence[str]) -> Iterator[set[str]]:
         yield set(cams)
 
 
-def _cam(cause: Cause | None, cam: CamSeen) -> float:
+def _cam(cause: Cause | None, cam: CamEvidence) -> float:
     """The likelihood of one cam's evidence if `cause` affects it; None: if nothing is wrong with it."""
     total = 0.0
     for condition, chance in cam.chances.items():

@@ -10,8 +10,8 @@ from typing import Any
 
 from camlog.analysis.causes.causes import BY_KEY, CAUSES, GROUPS
 from camlog.analysis.causes.checks import CHECKS, Check, Sentence
-from camlog.analysis.causes.evidence import Evidence, evidence, sentences, slow_when, way
-from camlog.analysis.causes.likelihood import CamSeen, Seen, chances_of, pieces, posterior
+from camlog.analysis.causes.evidence import Evidence, evidence, offset_direction, sentences, slow_when
+from camlog.analysis.causes.likelihood import CamEvidence, DriveEvidence, chances_of, pieces, posterior
 from camlog.analysis.causes.troubleshoot import Rates, Step, cost_of_opening_first, expected_cost, plan
 from camlog.analysis.code_evidence import CodeEvidence
 from camlog.analysis.engine_supply import Supply
@@ -100,16 +100,16 @@ def diagnose(
     """The causes of a drive. `sufficient` says whether the drive could have shown every cam healthy, `with_supply` how
     often a standing cam moved off only as engine speed rose, `supply` what the engine's own signals say about oil
     pressure, voltage and fuel."""
-    probabilities = posterior(pieces(_seen(verdicts, oil_patterns, misfire, codes, supply)))
-    told = evidence(verdicts, oil_patterns, misfire, codes, supply, with_supply, sufficient)
-    groups = [_group(name, probabilities, told) for name in GROUPS]
+    probabilities = posterior(pieces(_drive_evidence(verdicts, oil_patterns, misfire, codes, supply)))
+    facts = evidence(verdicts, oil_patterns, misfire, codes, supply, with_supply, sufficient)
+    groups = [_group(name, probabilities, facts) for name in GROUPS]
     return Diagnosis(probabilities, tuple(sorted(groups, key=lambda c: -c.support)))
 
 
-def _seen(
+def _drive_evidence(
     verdicts: Mapping[str, Verdict], oil_patterns: Mapping[str, OilPattern], misfire: Misfire, codes: CodeEvidence,
     supply: Supply | None,
-) -> Seen:  # fmt: skip
+) -> DriveEvidence:  # fmt: skip
     """The evidence of a drive in the form the model of causes takes."""
     odds = {c: math.exp(w) for c, w in table().prior.items()}
     priors = {c: odds.get(c, 1.0) / (1.0 + sum(odds.values())) for c in CONDITIONS}
@@ -120,7 +120,7 @@ def _seen(
         # A permanent code alone is about the past: it stays after a repair until its monitor has run.
         if code.stored is not False or code.pending
     }
-    return Seen(
+    return DriveEvidence(
         cams={cam: _cam(v, priors, oil_patterns.get(cam)) for cam, v in verdicts.items()},
         codes=frozenset(families) if families or codes.surely_none else None,
         misfire=misfire.pattern.kind,
@@ -128,26 +128,26 @@ def _seen(
     )
 
 
-def _cam(verdict: Verdict, priors: Mapping[str, float], oil: OilPattern | None) -> CamSeen:
+def _cam(verdict: Verdict, priors: Mapping[str, float], oil: OilPattern | None) -> CamEvidence:
     answer = verdict.questions.get("starts_quietly")
     known = verdict.condition != "insufficient_data"
     pattern = slow_when(verdict, oil)
-    return CamSeen(
+    return CamEvidence(
         chances=chances_of(verdict.probabilities if known else priors, priors),
         oil=pattern if pattern in ("cold_only", "hot_only") else "",
-        way=way(verdict),
+        way=offset_direction(verdict),
         rattles=None if answer is None or answer.answer == "cannot_tell" else answer.answer == "no",
     )
 
 
-def _group(name: str, probabilities: Mapping[str, float], told: list[Evidence]) -> Cause:
+def _group(name: str, probabilities: Mapping[str, float], pieces: list[Evidence]) -> Cause:
     members = {c.key: probabilities[c.key] for c in CAUSES if c.group == name}
     return Cause(
         name,
         sum(members.values()),
         tuple((BY_KEY[key].name, p) for key, p in sorted(members.items(), key=lambda m: -m[1])),
-        sentences(name, told, "for"),
-        sentences(name, told, "against"),
+        sentences(name, pieces, "for"),
+        sentences(name, pieces, "against"),
         tuple(c.sentence for c in telling(members)),
     )
 
@@ -155,9 +155,9 @@ def _group(name: str, probabilities: Mapping[str, float], told: list[Evidence]) 
 def telling(members: Mapping[str, float]) -> list[Check]:
     """The checks that can show something under the causes `members` (key to weight), best value for the cost first."""
     total = sum(members.values()) or 1.0
-    shown = {
-        c.key: sum(p * of.get(key, 0.0) for key, p in members.items() for of in c.shows.values()) / total
+    chances = {
+        c.key: sum(p * by_cause.get(key, 0.0) for key, p in members.items() for by_cause in c.shows.values()) / total
         for c in CHECKS
     }
-    worth = [c for c in CHECKS if shown[c.key] * 60.0 / c.minutes > TELLS_AN_HOUR]
-    return sorted(worth, key=lambda c: -shown[c.key] / RATES.cost(c))
+    useful = [c for c in CHECKS if chances[c.key] * 60.0 / c.minutes > TELLS_AN_HOUR]
+    return sorted(useful, key=lambda c: -chances[c.key] / RATES.cost(c))

@@ -94,19 +94,19 @@ class _Both:
     window: OilWindow
     limits: Mapping[str, Limit]
 
-    def compared(self, name: str, pair: list[Estimate], words: str, part: str = "", **more: Any) -> Compared:
+    def compared(self, name: str, pair: list[Estimate], conditions: str, part: str = "", **more: Any) -> Compared:
         figure = BY_NAME[name]
         title = f"{figure.title}, {part}" if part else figure.title
         least = max(s.cam.actual_interval_s for s in self.sides) if figure.after_step else 0.0
         return Compared(
             f"{name.removesuffix('_s')}_{part}" if part else name, title, figure.unit, pair[0], pair[1], self.cam,
-            self.window, words, limit=figure.judged_by(self.limits, self.window, change=True).value, least=least, **more,
+            self.window, conditions, limit=figure.judged_by(self.limits, self.window, change=True).value, least=least, **more,
         )  # fmt: skip
 
     def shared(self, keep: list[np.ndarray], cell_name: str = "cell") -> Shared:
         """The cells in which both drives have readings (selected by `keep`) in this window."""
-        here = [k & (s.window == self.number) for k, s in zip(keep, self.sides, strict=True)]
-        cells = [np.where(k, getattr(s, cell_name), -1) for s, k in zip(self.sides, here, strict=True)]
+        masks = [k & (s.window == self.number) for k, s in zip(keep, self.sides, strict=True)]
+        cells = [np.where(k, getattr(s, cell_name), -1) for s, k in zip(self.sides, masks, strict=True)]
         return shared(cells[0], self.sides[0].cam.duration_s, cells[1], self.sides[1].cam.duration_s)
 
 
@@ -172,10 +172,10 @@ def _steps(both: _Both) -> Iterator[Compared]:
         alike = _alike(both.sides, masks)
         if alike is None:
             continue
-        masks, words = alike
+        masks, conditions = alike
         pair = [summarise(s.curves, m, part).t63 for s, m in zip(both.sides, masks, strict=True)]
         if any(e.value is not None or e.low is not None for e in pair):
-            yield both.compared("t63_s", pair, words, part)
+            yield both.compared("t63_s", pair, conditions, part)
 
 
 def _alike(sides: tuple[Side, Side], masks: list[np.ndarray]) -> tuple[list[np.ndarray], str] | None:
@@ -194,13 +194,13 @@ def _alike(sides: tuple[Side, Side], masks: list[np.ndarray]) -> tuple[list[np.n
     high = min(e[1, m].max() for e, m in zip(ends, masks, strict=True)) + LEVEL_SLACK_DEG
     slow = max(q[0] for q in quantiles) - SPEED_SLACK_RPM
     fast = min(q[1] for q in quantiles) + SPEED_SLACK_RPM
-    kept = [
+    selected = [
         m & (e[0] >= low) & (e[1] <= high) & (v >= slow) & (v <= fast)
         for m, e, v in zip(masks, ends, speeds, strict=True)
     ]
-    if not all(m.any() for m in kept):
+    if not all(m.any() for m in selected):
         return None
-    return kept, messages("shared.command_and_speed", low=low, high=high, slow=slow, fast=fast)
+    return selected, messages("shared.command_and_speed", low=low, high=high, slow=slow, fast=fast)
 
 
 def _jumps(both: _Both) -> Iterator[Compared]:
@@ -210,8 +210,8 @@ def _jumps(both: _Both) -> Iterator[Compared]:
     events, minutes = [], []
     for side, weight in zip(both.sides, (common.before, common.after), strict=True):
         # The break-away may fall on the reading beside the motion, so the cell and window are those of that reading.
-        here = (side.window[side.jumps] == both.number) & np.isin(side.cell[side.jumps], common.cells)
-        events.append(float(np.sum(here)))
+        counted = (side.window[side.jumps] == both.number) & np.isin(side.cell[side.jumps], common.cells)
+        events.append(float(np.sum(counted)))
         minutes.append(side.cam.seconds(weight > 0) / 60.0)
     if any(events):
         pair = [rate(k, n) for k, n in zip(events, minutes, strict=True)]

@@ -192,9 +192,9 @@ def _bounded(figure: Compared) -> Change:
         return Change(figure, DIFFERENCE, high=b.high - a.low, p_value=_chance_of(b, a.low))
     if b.value is None and b.low is not None and a.high is not None and a.high < b.low:
         return Change(figure, DIFFERENCE, low=b.low - a.high, p_value=_chance_of(a, b.low))
-    which, why = ("first", a.reason) if a.value is None else ("second", b.reason)
-    why = messages("reason.not_measured", which=which, why=why or messages("reason.no_reason"))
-    return Change(figure, DIFFERENCE, reason=why)
+    which, reason = ("first", a.reason) if a.value is None else ("second", b.reason)
+    reason = messages("reason.not_measured", which=which, why=reason or messages("reason.no_reason"))
+    return Change(figure, DIFFERENCE, reason=reason)
 
 
 def _p_value(difference: float, half_width: float, count: int) -> float:
@@ -218,10 +218,10 @@ def corrected(changes: Sequence[Change]) -> tuple[Change, ...]:
         tested = sorted(
             (c.p_value, i) for i, c in enumerate(changes) if c.p_value is not None and c.figure.cam == group
         )
-        still = True
+        significant = True
         for rank, (p, i) in enumerate(tested):
-            still = still and p <= SIGNIFICANCE / (len(tested) - rank)
-            result[i] = replace(changes[i], beyond_chance=still and not changes[i].holds_none)
+            significant = significant and p <= SIGNIFICANCE / (len(tested) - rank)
+            result[i] = replace(changes[i], beyond_chance=significant and not changes[i].holds_none)
     return tuple(result)
 
 

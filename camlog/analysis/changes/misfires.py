@@ -32,9 +32,9 @@ def misfire_figures(before: Findings, after: Findings) -> Iterator[Compared]:
         "limit": after.limits["misfire_per_1000_rev"].value,
     }
     for number, window in enumerate(after.conditions.windows.windows):
-        here = [[(p, f.conditions.windows.index_at((p.start_s + p.end_s) / 2.0) == number) for p in side]
+        counted = [[(p, f.conditions.windows.index_at((p.start_s + p.end_s) / 2.0) == number) for p in side]
                 for f, side in zip(drives, sides, strict=True)]  # fmt: skip
-        yield from _compared("misfire", messages("title.misfire"), window, here, more)
+        yield from _compared("misfire", messages("title.misfire"), window, counted, more)
     for place, cylinder in enumerate(numbers):
         one = [[(side[place], np.ones(len(side[place].events), dtype=bool))] for side in sides]
         title = messages("title.misfire_cylinder", cylinder=cylinder)

@@ -174,8 +174,8 @@ def _starts(ticks: Ticks, states: EngineStates, oil_degc: np.ndarray, cold_degc:
     each = []
     time_s = ticks.time_s
     for i in np.flatnonzero(states.started):
-        near = oil_degc[i : np.searchsorted(time_s, time_s[i] + START_TEMPERATURE_S, side="right")]
-        degc = next(iter(near[np.isfinite(near)].tolist()), None)
+        temperatures = oil_degc[i : np.searchsorted(time_s, time_s[i] + START_TEMPERATURE_S, side="right")]
+        degc = next(iter(temperatures[np.isfinite(temperatures)].tolist()), None)
         each.append(EngineStart(float(time_s[i]), degc, None if degc is None else degc < cold_degc))
     return tuple(each)
 
@@ -191,8 +191,8 @@ def find_gaps(trace: Trace, drive: Drive | None = None) -> tuple[Gap, ...]:
     for i in np.flatnonzero(steps > max(GAP_MIN_S, GAP_INTERVALS * float(np.median(steps)))):
         start, end = float(t[i]), float(t[i + 1])
         low, high = start - GAP_EVENT_SLACK_S, end + GAP_EVENT_SLACK_S
-        near = dict.fromkeys(text for at, text in events if low <= at <= high)
-        gaps.append(Gap(start, end, "; ".join(near)))
+        texts = dict.fromkeys(text for at, text in events if low <= at <= high)
+        gaps.append(Gap(start, end, "; ".join(texts)))
     return tuple(gaps)
 
 

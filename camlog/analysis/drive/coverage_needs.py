@@ -245,18 +245,18 @@ def needs_of(
 
 def _need(drive: _Drive, row: _Row) -> Need:
     want = drive.limits[row.want].value if isinstance(row.want, str) else row.want
-    have, blocks, words = row.have(drive), row.blocks, row.name
+    have, blocks, name = row.have(drive), row.blocks, row.name
     met = have is not None and (have <= want if row.name == "sampling" else have >= want)
     if row.name == "rest" and not met and drive.warm_s("idle_rest") < want:
         if drive.warm_s("idle") >= IDLE_WITHOUT_REST_S:
-            blocks, words = DETAIL, "rest_elsewhere"
-    which = row.words(drive) or ("some" if have and f"{words}.some" in say else "none")
+            blocks, name = DETAIL, "rest_elsewhere"
+    template = row.words(drive) or ("some" if have and f"{name}.some" in say else "none")
     values = {
         "have": max(have or 0.0, 1.0), "value": have, "want": want,
         "warm": drive.limits["warm_oil_degc"].value, "cold": drive.limits["cold_oil_degc"].value,
         "hold_s": max(want + SETTLING_S, ASKED_HOLD_S), "rest_s": want + RELEASE_S,
     }  # fmt: skip
-    lack, remedy = say(f"{words}.{which}", **values), say(f"{words}.remedy", **values)
+    lack, remedy = say(f"{name}.{template}", **values), say(f"{name}.remedy", **values)
     return Need(row.name, drive.cam or None, met, blocks, have, want, row.unit, lack, remedy)
 
 
@@ -278,5 +278,5 @@ def sentences(needs: Iterable[Need], cam_count: int, *, ask: bool = True) -> tup
 
 def cam_sentences(needs: Iterable[Need], cam: str, *, ask: bool = True) -> tuple[str, ...]:
     """The sentences of one cam's unmet needs, then those of the whole drive."""
-    own, whole = ([n for n in needs if n.cam == which] for which in (cam, None))
+    own, whole = ([n for n in needs if n.cam == owner] for owner in (cam, None))
     return sentences(own, 1, ask=ask) + sentences(whole, 0, ask=ask)

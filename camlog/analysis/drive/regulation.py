@@ -85,12 +85,12 @@ def warm_up(trace: Trace, ticks: Ticks, states: EngineStates, cycles: Sequence[s
     edges = [float(ticks.time_s[c.start]) for c in cycles] + [math.inf]
     each = []
     for cycle, begin_s, end_s in zip(cycles, edges[:-1], edges[1:], strict=True):
-        known = degc[(time_s >= begin_s) & (time_s < end_s)]
+        coolant = degc[(time_s >= begin_s) & (time_s < end_s)]
         if np.isfinite(at_tick[cycle.start]):
-            known = np.concatenate([at_tick[[cycle.start]], known])  # read shortly before the start
-        if not len(known):
+            coolant = np.concatenate([at_tick[[cycle.start]], coolant])  # read shortly before the start
+        if not len(coolant):
             continue
-        start, top = float(known[0]), float(known.max())
+        start, top = float(coolant[0]), float(coolant.max())
         hot = top >= WARM_UP_REACHED_DEGC
         met: bool | None = hot and top - start >= WARM_UP_RISE_DEGC
         reason = say(
@@ -114,17 +114,17 @@ def permanent_code_drive(ticks: Ticks, states: EngineStates, cycles: Sequence[sl
     # Idle needs a known road speed here; engine speed alone does not prove that the vehicle stands.
     standing = (states.state == IDLE) & (speed <= STANDSTILL_KM_H)
     on_road = states.running & (speed >= PERMANENT_ROAD_KM_H)
-    wanted = {"running": PERMANENT_RUNNING_S, "road": PERMANENT_ROAD_S, "idle": PERMANENT_IDLE_S}
-    each = [dict.fromkeys(wanted, 0.0)]
+    needed = {"running": PERMANENT_RUNNING_S, "road": PERMANENT_ROAD_S, "idle": PERMANENT_IDLE_S}
+    each = [dict.fromkeys(needed, 0.0)]
     for c in cycles:
         running_s, road_s = (float(flags[c].sum() * TICK_S) for flags in (states.running, on_road))
         each.append({"running": running_s, "road": road_s, "idle": _longest_s(standing[c], ticks.index[c])})
-    best = max(each, key=lambda have: sum(min(have[k] / want, 1.0) for k, want in wanted.items()))
-    lacking = [k for k, want in wanted.items() if best[k] < want and (road_known or k == "running")]
+    best = max(each, key=lambda have: sum(min(have[k] / seconds, 1.0) for k, seconds in needed.items()))
+    lacking = [k for k, seconds in needed.items() if best[k] < seconds and (road_known or k == "running")]
     if not road_known:
         lacking.append("no_vehicle_speed")
     km_h = PERMANENT_ROAD_KM_H
-    missing = tuple(say(f"permanent.{k}", have=best.get(k), want=wanted.get(k), km_h=km_h) for k in lacking)
+    missing = tuple(say(f"permanent.{k}", have=best.get(k), want=needed.get(k), km_h=km_h) for k in lacking)
     met = None if lacking == ["no_vehicle_speed"] else not lacking
     road, idle = (best["road"], best["idle"]) if road_known else (None, None)
     return PermanentCodeDrive(met, best["running"], road, idle, missing)
@@ -147,8 +147,8 @@ def similar_conditions(trace: Trace, freeze_frame: Mapping[str, Any] | None) -> 
     for problem, there in (("not_in_frame", usable), ("not_recorded", recorded)):
         if not all(there):
             absent = [n for n, known in zip(_SIMILAR_SIGNALS, there, strict=True) if not known]
-            words = say("similar.and").join(n.replace("_", " ") for n in absent)
-            reason = say(f"similar.{problem}", signals=words)
+            names = say("similar.and").join(n.replace("_", " ") for n in absent)
+            reason = say(f"similar.{problem}", signals=names)
             return SimilarConditions(None, reason)
     ticks = tick_table(trace)
     stored_rpm, stored_load, stored_coolant = map(float, stored)
@@ -158,10 +158,10 @@ def similar_conditions(trace: Trace, freeze_frame: Mapping[str, Any] | None) -> 
     same = (np.abs(rpm - stored_rpm) <= SIMILAR_SPEED_RPM) & (np.abs(load - stored_load) <= slack)
     same &= np.isfinite(coolant) & ((coolant >= WARM_UP_REACHED_DEGC) == warm)
     seconds = float(same.sum() * TICK_S)
-    what = say(
+    signals_text = say(
         "similar.what", rpm=stored_rpm, rpm_slack=SIMILAR_SPEED_RPM, load=stored_load, load_slack=slack,
         state=say("similar.warm" if warm else "similar.cold"),
     )  # fmt: skip
     met = _longest_s(same, ticks.index) >= SIMILAR_SECONDS
-    reason = say("similar.met" if met else "similar.not_met", what=what, seconds=seconds)
+    reason = say("similar.met" if met else "similar.not_met", what=signals_text, seconds=seconds)
     return SimilarConditions(met, reason)

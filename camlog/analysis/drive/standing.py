@@ -51,7 +51,7 @@ class StandingTest:
         self._step, self._done, self._made = next(self._steps), 0.0, 0
         self._begun_s: float | None = None
         self._at_s, self._opened, self._rolls = 0.0, False, False
-        self._went: dict[str, tuple[float, float]] = {}  # least and greatest command of each cam
+        self._command_range: dict[str, tuple[float, float]] = {}  # least and greatest command of each cam
         self.over = ""
 
     def sentences(self) -> tuple[str, ...]:
@@ -73,8 +73,8 @@ class StandingTest:
         self.covered.accept(item)
         for name in _COMMANDS & item.values.keys():
             if math.isfinite(value := item.values[name]):
-                low, high = self._went.get(name, (value, value))
-                self._went[name] = min(low, value), max(high, value)
+                low, high = self._command_range.get(name, (value, value))
+                self._command_range[name] = min(low, value), max(high, value)
         if (speed := item.values.get("vehicle_speed")) is not None:
             self._rolls = speed > ROLLING_KMH
         rpm = item.values.get("engine_speed", math.nan)
@@ -92,22 +92,22 @@ class StandingTest:
             self._opened = True
         if self._done >= self._step.want:
             self._step, self._done, self._made, self._opened = next(self._steps), 0.0, self._made + 1, False
-            self._look()
+            self._end_step()
         if not self.over and time_s - self._begun_s > MOST_S:
             self._finish("time")
 
-    def _look(self) -> None:
+    def _end_step(self) -> None:
         """After a step: check whether the engine moves its cams at all, and whether there is enough data."""
         if self._made < len(FIRST):
             return
-        went = max((high - low for low, high in self._went.values()), default=0.0)
-        if not self._went:
+        largest_move = max((high - low for low, high in self._command_range.values()), default=0.0)
+        if not self._command_range:
             self._finish("no_angles")
-        elif went < MOVED_DEG:
-            self._finish("does_not_move", went=went)
+        elif largest_move < MOVED_DEG:
+            self._finish("does_not_move", went=largest_move)
         elif self._made > len(FIRST) + len(ROUND) and self.covered.coverage().judgeable:
             self._finish("enough")
 
-    def _finish(self, why: str, **values: float) -> None:
-        self.over = say(f"standing.{why}", **values)
+    def _finish(self, reason: str, **values: float) -> None:
+        self.over = say(f"standing.{reason}", **values)
         self._end()

@@ -91,8 +91,8 @@ class TickStream:
         """The ticks completed since the last call. Afterwards only the last reading of each signal is kept."""
         readings = {name: (np.array(t), np.array(v)) for name, (t, v) in self._readings.items()}
         ticks = _ticks(np.array(self._rows), readings)
-        for kept in (self._rows, *(column for pair in self._readings.values() for column in pair)):
-            del kept[:-1]
+        for values in (self._rows, *(column for pair in self._readings.values() for column in pair)):
+            del values[:-1]
         return ticks
 
 

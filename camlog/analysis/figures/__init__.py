@@ -123,24 +123,24 @@ class Figure:
 
     def sentence(self, measured: Measured) -> str:
         """The figure's `words` with the value and its oil window; no full stop."""
-        way = "figure.advanced" if (measured.estimate.value or 0.0) > 0 else "figure.retarded"
-        words = self.words.format(
+        direction = "figure.advanced" if (measured.estimate.value or 0.0) > 0 else "figure.retarded"
+        text = self.words.format(
             value=self.shown(measured), part=measured.part, Part=capital(measured.part),
-            n=int(measured.amount), way=messages(way),
+            n=int(measured.amount), way=messages(direction),
         )  # fmt: skip
-        return _with_oil(words, measured)
+        return _with_oil(text, measured)
 
     def good_sentence(self, measured: Measured) -> str:
         """Title and value of a figure within its limit, with its oil window; no full stop."""
-        words = messages("figure.good", title=capital(self.title), value=self.shown(measured))
-        return _with_oil(words, measured)
+        text = messages("figure.good", title=capital(self.title), value=self.shown(measured))
+        return _with_oil(text, measured)
 
-    def values(self, seen: View) -> list[Measured]:
+    def values(self, view: View) -> list[Measured]:
         """All values of the figure, for the whole drive or by oil window and part; missing ones carry a reason."""
-        found, resolution_s = list(self.measure(seen)), seen.x.data.actual_interval_s
+        measured_values, resolution_s = list(self.measure(view)), view.x.data.actual_interval_s
         if not self.after_step or not math.isfinite(resolution_s):
-            return found
-        return [replace(m, resolution_s=resolution_s) for m in found]
+            return measured_values
+        return [replace(m, resolution_s=resolution_s) for m in measured_values]
 
 
 def shown(estimate: Estimate, unit: str, *, size: bool = False, least: float = 0.0) -> str:
@@ -160,9 +160,9 @@ def shown(estimate: Estimate, unit: str, *, size: bool = False, least: float = 0
     return messages("missing.not_measured")
 
 
-def _with_oil(words: str, measured: Measured) -> str:
+def _with_oil(text: str, measured: Measured) -> str:
     window = measured.window
-    return words if window is None else messages("figure.with_oil", words=words, oil=window.words)
+    return text if window is None else messages("figure.with_oil", words=text, oil=window.words)
 
 
 def _measure(function: str, *arguments: str) -> Measure:
@@ -170,7 +170,7 @@ def _measure(function: str, *arguments: str) -> Measure:
     view bound."""
     module, _, name = function.rpartition(".")
     measure = getattr(import_module(f"{__name__}.{module or 'measures'}"), name)
-    return lambda seen: measure(seen, *arguments)
+    return lambda view: measure(view, *arguments)
 
 
 def _figure(name: str, row: Mapping[str, Any]) -> Figure:

@@ -28,8 +28,8 @@ WAYS = {"advance": 1.0, "retard": -1.0}
 
 def value(view: View, path: str, amount_path: str, reason: str = "") -> Iterator[Measured]:
     """A number without an interval at `path`; if None, missing with `reason`, which may be a path (`=` before it)."""
-    why = view.at(reason[1:]) if reason.startswith("=") else reason
-    yield plain(view.at(path), view.at(amount_path), why)
+    reason_text = view.at(reason[1:]) if reason.startswith("=") else reason
+    yield plain(view.at(path), view.at(amount_path), reason_text)
 
 
 def known(view: View, path: str, amount_path: str) -> Iterator[Measured]:
@@ -40,8 +40,8 @@ def known(view: View, path: str, amount_path: str) -> Iterator[Measured]:
 
 def share(view: View, path: str, amount_path: str, reason: str = "") -> Iterator[Measured]:
     """A share at `path`, from the number of independent trials at `amount_path`; missing with `reason` if None."""
-    part, looks = view.at(path), view.at(amount_path)
-    yield plain(None, looks, reason) if part is None else share_of(part, 1.0, looks)
+    part, trials = view.at(path), view.at(amount_path)
+    yield plain(None, trials, reason) if part is None else share_of(part, 1.0, trials)
 
 
 def part_of(view: View, path: str, whole_path: str) -> Iterator[Measured]:
@@ -63,8 +63,8 @@ def estimate(view: View, path: str, amount_path: str = "") -> Iterator[Measured]
 def windows(view: View, room: str, name: str, amount: str) -> Iterator[Measured]:
     """An estimate from part `room` of the examination, for the whole drive and each oil window."""
     whole = view.at(room)
-    for window, here in ((None, whole), *whole.windows):
-        yield Measured(getattr(here, name), getattr(here, amount), window)
+    for window, part in ((None, whole), *whole.windows):
+        yield Measured(getattr(part, name), getattr(part, amount), window)
 
 
 def codes(view: View, family: str) -> Iterator[Measured]:
@@ -127,12 +127,12 @@ def standing_share(view: View) -> Iterator[Measured]:
 
 def error_spread(view: View) -> Iterator[Measured]:
     t = view.x.tracking
-    for window, here in ((None, t), *t.windows):
-        if here.p95_abs_deg.value is None:
-            yield unmeasured(here.p95_abs_deg.reason, window)
+    for window, part in ((None, t), *t.windows):
+        if part.p95_abs_deg.value is None:
+            yield unmeasured(part.p95_abs_deg.reason, window)
         else:
-            spread = _less(here.p95_abs_deg, abs(here.bias_deg.value or 0.0))
-            yield Measured(replace(spread, reason=""), here.settled_s, window)
+            spread = _less(part.p95_abs_deg, abs(part.bias_deg.value or 0.0))
+            yield Measured(replace(spread, reason=""), part.settled_s, window)
 
 
 def _less(e: Estimate, amount: float) -> Estimate:
@@ -140,21 +140,21 @@ def _less(e: Estimate, amount: float) -> Estimate:
 
 
 def away_share(view: View) -> Iterator[Measured]:
-    over = view.x.tracking.excursions
-    if over.time_over_limit_s is None:
-        yield unmeasured(over.reason)
+    excursions = view.x.tracking.excursions
+    if excursions.time_over_limit_s is None:
+        yield unmeasured(excursions.reason)
     else:
-        yield share_of(over.time_over_limit_s, over.watched_s, over.watched_s / 10.0)
+        yield share_of(excursions.time_over_limit_s, excursions.watched_s, excursions.watched_s / 10.0)
 
 
 def late_share(view: View) -> Iterator[Measured]:
     t = view.x.tracking
-    for window, here in t.windows or ((None, t),):
-        over = here.excursions
-        if over.beyond_s is None:
-            yield unmeasured(over.reason, window)
+    for window, part in t.windows or ((None, t),):
+        excursions = part.excursions
+        if excursions.beyond_s is None:
+            yield unmeasured(excursions.reason, window)
         else:
-            yield replace(share_of(over.beyond_s, over.watched_s, over.watched_s), window=window)
+            yield replace(share_of(excursions.beyond_s, excursions.watched_s, excursions.watched_s), window=window)
 
 
 def gain_error(view: View) -> Iterator[Measured]:
@@ -175,17 +175,17 @@ def _by_window(view: View) -> Iterator[tuple[OilWindow | None, ResponseByWindow]
 
 def steps(view: View, name: str) -> Iterator[Measured]:
     """A figure of the pooled command steps, in each oil window and direction."""
-    for window, here in _by_window(view):
+    for window, response in _by_window(view):
         for part in WAYS:
-            pooled = getattr(here, part)
+            pooled = getattr(response, part)
             yield Measured(getattr(pooled, name), pooled.steps, window, part)
 
 
 def fitted_steps(view: View) -> Iterator[Measured]:
     """T63 (s) of a reference step by the continuous fit, in each oil window and direction."""
-    for window, here in _by_window(view):
+    for window, response in _by_window(view):
         for part, sign in WAYS.items():
-            yield Measured(fitted_t63(here.fit, sign * REFERENCE_STEP_DEG), here.fit.blocks, window, part)
+            yield Measured(fitted_t63(response.fit, sign * REFERENCE_STEP_DEG), response.fit.blocks, window, part)
 
 
 def fitted_t63(fit: FopdtFit, size_deg: float) -> Estimate:
@@ -203,35 +203,35 @@ def fitted_t63(fit: FopdtFit, size_deg: float) -> Estimate:
 def slower_t63(response: Response) -> Iterator[tuple[OilWindow, Estimate]]:
     """T63 (s) of the slower direction in each oil window, from steps or from the fit."""
     for window, part in response.by_window.items():
-        found = [e for e in (part.advance.t63, part.retard.t63) if e.at_least is not None]
+        estimates = [e for e in (part.advance.t63, part.retard.t63) if e.at_least is not None]
         fits = (fitted_t63(part.fit, sign * REFERENCE_STEP_DEG) for sign in WAYS.values())
-        found += [f for f in fits if f.value is not None]
-        if found:
-            yield window, max(found, key=lambda e: e.at_least or 0.0)
+        estimates += [f for f in fits if f.value is not None]
+        if estimates:
+            yield window, max(estimates, key=lambda e: e.at_least or 0.0)
 
 
 def slowest_other(view: View) -> Iterator[Measured]:
     """T63 (s) of the slowest of the engine's other cams, which share the oil."""
     others = [View(x) for x in view.others]
     measured = [m for v in others for m in (*steps(v, "t63"), *fitted_steps(v)) if m.amount >= FEW_STEPS]
-    if found := [m for m in measured if m.estimate.value is not None]:
-        yield max(found, key=lambda m: m.estimate.value or 0.0)
+    if with_value := [m for m in measured if m.estimate.value is not None]:
+        yield max(with_value, key=lambda m: m.estimate.value or 0.0)
 
 
 def cold_ratio(view: View) -> Iterator[Measured]:
     by_window = view.x.response.by_window
-    seen = sorted(w for w, r in by_window.items() if _lag(r.fit) is not None)
-    if len(seen) < 2:
+    fitted_windows = sorted(w for w, r in by_window.items() if _lag(r.fit) is not None)
+    if len(fitted_windows) < 2:
         yield unmeasured(messages("missing.cold_and_warm"))
     else:
-        yield from _lag_ratio(by_window[seen[0]].fit, by_window[seen[-1]].fit, seen[0])
+        yield from _lag_ratio(by_window[fitted_windows[0]].fit, by_window[fitted_windows[-1]].fit, fitted_windows[0])
 
 
 def bank_ratio(view: View) -> Iterator[Measured]:
     others = view.twin.response.by_window if view.twin is not None else {}
-    for window, here in view.x.response.by_window.items():
+    for window, response in view.x.response.by_window.items():
         if window in others:
-            yield from _lag_ratio(here.fit, others[window].fit, window)
+            yield from _lag_ratio(response.fit, others[window].fit, window)
 
 
 def _lag(fit: FopdtFit) -> float | None:
@@ -243,6 +243,6 @@ def _lag_ratio(slow: FopdtFit, fast: FopdtFit, window: OilWindow) -> Iterator[Me
     slow_s, fast_s = _lag(slow), _lag(fast)
     if slow_s is not None and fast_s is not None:
         # A lag below the sampling resolution cannot be compared.
-        usual = max(fast_s, 0.5 * (fast.resolution_s or 0.0), SHORTEST_LAG_S)
-        ratio = replace(slow.lag.mapped(lambda lag: lag / usual), count=slow.blocks, reason="")
+        least_lag = max(fast_s, 0.5 * (fast.resolution_s or 0.0), SHORTEST_LAG_S)
+        ratio = replace(slow.lag.mapped(lambda lag: lag / least_lag), count=slow.blocks, reason="")
         yield Measured(ratio, min(slow.blocks, fast.blocks), window)

@@ -28,8 +28,8 @@ def stick_figure(view: View, name: str) -> Iterator[Measured]:
     # For a cam that does not stick, the fitted band reflects other features of its motion.
     none = s.sticks is False and whole.value is not None
     yield Measured(Estimate(0.0, 0.0, 0.0, whole.count) if none else whole, s.moving_s)
-    for window, here in s.windows:
-        yield Measured(getattr(here, name), s.moving_s, window)
+    for window, part in s.windows:
+        yield Measured(getattr(part, name), s.moving_s, window)
 
 
 def jump_rate(view: View) -> Iterator[Measured]:
@@ -74,8 +74,8 @@ def cycle_shape(view: View) -> Iterator[Measured]:
 
 def flutter(view: View) -> Iterator[Measured]:
     h, noise = view.x.hold, view.x.sensor.noise.at_rest_deg.value or 0.0
-    for window, here in ((None, h), *h.windows):
-        yield Measured(less_noise(here.flutter_rms_deg, noise), here.held_s, window)
+    for window, part in ((None, h), *h.windows):
+        yield Measured(less_noise(part.flutter_rms_deg, noise), part.held_s, window)
 
 
 def restless(view: View) -> Iterator[Measured]:
@@ -98,8 +98,8 @@ def limit_cycle(view: View) -> Iterator[Measured]:
 
 
 def swing_time(view: View) -> Iterator[Measured]:
-    looks = max(view.watched_s / 5.0, 1.0)
-    yield replace(share_of(view.x.sticking.swings.share, 1.0, looks), amount=view.watched_s)
+    trials = max(view.watched_s / 5.0, 1.0)
+    yield replace(share_of(view.x.sticking.swings.share, 1.0, trials), amount=view.watched_s)
 
 
 SAME_VALUE_RUNS = 6
@@ -134,17 +134,17 @@ def constant_error(view: View) -> Iterator[Measured]:
 
 def chain_offset(view: View) -> Iterator[Measured]:
     """The offset that this cam shares with the cams on its chain: the smaller one if both have the same direction."""
-    own = _standing_off(view.x)
-    others = [o for o in (_standing_off(x) for x in view.chain) if o is not None]
+    own = _constant_offset(view.x)
+    others = [o for o in (_constant_offset(x) for x in view.chain) if o is not None]
     if own is None or not others:
         return
     # A longer chain retards every cam it drives; a jumped tooth moves them all in one direction.
     shared = min(min(abs(own), abs(o)) if own * o > 0 else 0.0 for o in others)
-    apart = min(abs(own - o) for o in others)
-    yield Measured(Estimate(shared, max(shared - apart, 0.0), shared + 0.5 * apart, 1), 1.0)
+    difference = min(abs(own - o) for o in others)
+    yield Measured(Estimate(shared, max(shared - difference, 0.0), shared + 0.5 * difference, 1), 1.0)
 
 
-def _standing_off(x: Examination) -> float | None:
+def _constant_offset(x: Examination) -> float | None:
     """The cam's constant offset (deg): at rest with warm oil, else at rest with any oil, else wherever it is held."""
     rest = (x.rest.offset_deg, *(offset for _, offset in x.rest.windows))
     held = (m.estimate for m in constant_error(View(x)))
@@ -185,8 +185,8 @@ def dropouts(view: View) -> Iterator[Measured]:
 def impossible_jumps(view: View) -> Iterator[Measured]:
     """Jumps no cam can make, and runs of one substituted value."""
     s = view.x.sensor
-    put = s.substituted
-    same = put.runs if put.value_deg is not None and put.runs >= SAME_VALUE_RUNS else 0
+    substituted = s.substituted
+    same = substituted.runs if substituted.value_deg is not None and substituted.runs >= SAME_VALUE_RUNS else 0
     yield count_of(float(s.spikes.jumps + s.spikes.count + same), view.watched_s)
 
 

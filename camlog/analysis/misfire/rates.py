@@ -75,10 +75,10 @@ class Misfire:
     first_s: float | None = None
 
     def to_dict(self) -> dict[str, Any]:
-        plain = asdict(self, dict_factory=lambda items: {_KEYS.get(k, k): v for k, v in items})
-        for cylinder in plain["per_cylinder"]:
+        values = asdict(self, dict_factory=lambda items: {_KEYS.get(k, k): v for k, v in items})
+        for cylinder in values["per_cylinder"]:
             cylinder["revolutions"] = round(cylinder["revolutions"], 1)
-        return plain
+        return values
 
 
 def measure_misfire(
@@ -113,16 +113,16 @@ def measure_misfire(
     cylinders = tuple(_cylinder(n, p, bank_of.get(n), extra) for n, p in each.items())
     counts = {c.cylinder: (c.count, c.revolutions / 1000.0) for c in cylinders}
     limit, chance, groups = limits["misfire_per_1000_rev"], limits["significance"].value, list(banks.values())
-    found = pattern(counts, groups, limit, extra, chance)
+    misfire_pattern = pattern(counts, groups, limit, extra, chance)
     return Misfire(
         per_cylinder=cylinders,
         rate=_rate(every, extra),
         by_window=tuple(_rate(every.take(where == i), extra) for i in range(len(windows.windows))),
-        pattern=found,
+        pattern=misfire_pattern,
         association=associations(every, windows, cams or {}, groups, limits),
         dispersion=extra,
         notes=_notes(cylinders),
-        first_s=min((float(each[n].end_s[each[n].events > 0][0]) for n in found.cylinders), default=None),
+        first_s=min((float(each[n].end_s[each[n].events > 0][0]) for n in misfire_pattern.cylinders), default=None),
     )
 
 
@@ -145,8 +145,8 @@ def _rate(every: Polls, extra: float) -> Estimate:
 def _notes(cylinders: Sequence[CylinderMisfire]) -> tuple[str, ...]:
     notes = []
     if before := [c for c in cylinders if c.at_start]:
-        which = ", ".join(say("note.at_start_of", cylinder=c.cylinder, count=c.at_start) for c in before)
-        notes.append(say("note.at_start", cylinders=which))
+        cylinders_text = ", ".join(say("note.at_start_of", cylinder=c.cylinder, count=c.at_start) for c in before)
+        notes.append(say("note.at_start", cylinders=cylinders_text))
     if any(c.resets for c in cylinders):
         notes.append(say("note.reset"))
     if dropped := max(c.dropped for c in cylinders):

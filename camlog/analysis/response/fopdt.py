@@ -172,8 +172,8 @@ def _covariance(blocks: FitBlocks, residual: np.ndarray, jacobian: np.ndarray, w
     score = blocks.parts.sum(jacobian * w * residual)
     sandwich = inverse @ (score @ score.T) @ inverse * n / max(n - p, 1.0)
     # With hardly more blocks than parameters the scores sum to zero by construction, so their scatter is too small.
-    plain = inverse * (float(np.sum(w * residual**2)) / max(len(residual) - n - p, 1))
-    larger = np.maximum(np.diag(sandwich), np.diag(plain))
+    model_variance = inverse * (float(np.sum(w * residual**2)) / max(len(residual) - n - p, 1))
+    larger = np.maximum(np.diag(sandwich), np.diag(model_variance))
     ratio = np.sqrt(larger / np.maximum(np.diag(sandwich), 1e-300))
     return sandwich * np.outer(ratio, ratio)
 
@@ -185,6 +185,6 @@ def _locked_variance(blocks: FitBlocks, residual: np.ndarray, jacobian: np.ndarr
     unknown = blocks.command_interval_s**2 / 12.0 * blocks.jumps
     power = blocks.parts.sum(w * jacobian[1] ** 2)
     shift = blocks.parts.sum(w * jacobian[1] * residual) / np.where(power > 0, power, np.inf)
-    seen = float(np.sum(power * shift**2) / max(np.sum(power), 1e-12))
+    visible = float(np.sum(power * shift**2) / max(np.sum(power), 1e-12))
     # The moves of one block have different places in the interval; a block shows their mean.
-    return max(0.0, unknown - blocks.moves * seen)
+    return max(0.0, unknown - blocks.moves * visible)

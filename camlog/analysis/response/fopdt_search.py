@@ -91,26 +91,26 @@ def _unlimited(log_slew):
 def best_fit(blocks: FitBlocks) -> FitState:
     """The lag alone, or the rate-limited lag if the limit improves the fit enough."""
     few = blocks.some(GRID_BLOCKS).thinned(GRID_READINGS)
-    plain = refine(blocks, _start(few, np.array([np.inf]), False), LAG, ITERATIONS)
+    unlimited = refine(blocks, _start(few, np.array([np.inf]), False), LAG, ITERATIONS)
     # Both are compared on the same command, the one that suits a limit.
-    rival = refine(blocks, replace(plain.theta, jumped=True), LAG, REFINE_ITERATIONS)
+    rival = refine(blocks, replace(unlimited.theta, jumped=True), LAG, REFINE_ITERATIONS)
     # A limit that never acts has no gradient, so one start is chosen such that the limit acts.
     at_work = [float(np.log(max(LIMIT_START * v, SLEW_DEG_PER_S[0]))) for v in rival.fastest]
     working = replace(rival.theta, log_up=at_work[0], log_down=at_work[1])
-    some = blocks.some(SEARCH_BLOCKS)
+    sample = blocks.some(SEARCH_BLOCKS)
     starts = (_start(few, _GRID_SLEW_DEG_PER_S, True), working)
-    rated = min((refine(some, s, LIMITED, ITERATIONS) for s in starts), key=lambda state: state.plain_cost)
-    if some is not blocks:
-        left = np.sum(rival.residual[np.isin(blocks.start_s, some.start_s)[blocks.block]] ** 2)
+    rated = min((refine(sample, s, LIMITED, ITERATIONS) for s in starts), key=lambda state: state.plain_cost)
+    if sample is not blocks:
+        left = np.sum(rival.residual[np.isin(blocks.start_s, sample.start_s)[blocks.block]] ** 2)
         if rated.plain_cost > (1.0 - 0.5 * LIMIT_GAIN) * left:
-            return plain
+            return unlimited
         rated = refine(blocks, rated.theta, LIMITED, REFINE_ITERATIONS)
     # The two parameters of the limit are justified if the misfit falls, and does so in most blocks.
     left, less = blocks.parts.sum(rival.residual**2), blocks.parts.sum(rated.residual**2)
     gain, n = left - less, len(left)
     error = float(np.std(gain, ddof=1) / np.sqrt(n)) if n > 1 else np.inf
     earned = np.sum(gain) >= LIMIT_GAIN * np.sum(left) and float(np.mean(gain)) > LIMIT_T * error
-    return rated if earned else plain
+    return rated if earned else unlimited
 
 
 def _start(few: FitBlocks, slews: np.ndarray, jumped: bool) -> Theta:

@@ -66,10 +66,10 @@ def measure_response(cam: CamData) -> Response:
     block_window = cam.window_at(fit.blocks.start_s if fit.blocks is not None else np.empty(0))
     by_window = {}
     for i, window in enumerate(cam.windows):
-        here, there = step_window == i, block_window == i
-        if here.any() or there.any():
-            advance, retard = summarise(curves, here & up, "advance"), summarise(curves, here & ~up, "retard")
-            part = fit.part(there, say("fit.oil", window=window.label))
+        in_steps, in_blocks = step_window == i, block_window == i
+        if in_steps.any() or in_blocks.any():
+            advance, retard = summarise(curves, in_steps & up, "advance"), summarise(curves, in_steps & ~up, "retard")
+            part = fit.part(in_blocks, say("fit.oil", window=window.label))
             by_window[window] = ResponseByWindow(advance, retard, part)
     advance, retard = summarise(curves, up, "advance"), summarise(curves, ~up, "retard")
     gain = static_gain(curves, fit.overall)
@@ -78,11 +78,11 @@ def measure_response(cam: CamData) -> Response:
 
 def static_gain(curves: StepCurves, fit: FopdtFit) -> Estimate:
     """Degrees of cam per degree of command, from steps whose arrival was recorded; else the fit's gain."""
-    here = curves.settled
-    if np.sum(here) < GAIN_STEPS:
+    settled = curves.settled
+    if np.sum(settled) < GAIN_STEPS:
         return fit.gain
-    commanded = curves.steps.size_deg[here]
-    gain = ratio(curves.arrived[here] * commanded**2, commanded**2)
+    commanded = curves.steps.size_deg[settled]
+    gain = ratio(curves.arrived[settled] * commanded**2, commanded**2)
     # Repeated moves between the same few levels have the same rounding error each time.
     doubt = GAIN_DOUBT + GAIN_COUNTS * curves.count_deg / float(np.median(np.abs(commanded)))
     return gain.widened(doubt)
@@ -94,18 +94,18 @@ def agreement(advance: StepSummary, retard: StepSummary, fit: FopdtFit) -> tuple
         return None, say("agreement.no_fit", reason=fit.lag.reason)
     if fit.time_constant.value is None:
         return None, say("agreement.no_lag", reason=fit.time_constant.reason)
-    far = []
+    differences = []
     for summary, sign in ((advance, 1.0), (retard, -1.0)):
         t63, fitted = summary.t63, fit.t63_s(sign * (summary.size_deg or 0.0))
         if t63.value is not None and fitted is not None:
             doubt = max(0.5 * (summary.resolution_s or 0.0), t63.half_width + fit.lag.half_width)
-            far.append(abs(fitted - t63.value) > max(AGREE_PART * t63.value, doubt))
-    if not far:
+            differences.append(abs(fitted - t63.value) > max(AGREE_PART * t63.value, doubt))
+    if not differences:
         return None, say("agreement.no_steps", reason=advance.t63.reason or retard.t63.reason)
-    return (False, _why(advance, retard, fit)) if any(far) else (True, "")
+    return (False, _disagreement(advance, retard, fit)) if any(differences) else (True, "")
 
 
-def _why(advance: StepSummary, retard: StepSummary, fit: FopdtFit) -> str:
+def _disagreement(advance: StepSummary, retard: StepSummary, fit: FopdtFit) -> str:
     up, down = advance.t63.value, retard.t63.value
     if (fit.r2 or 0.0) < GOOD_R2:
         return say("agreement.no_lag_at_all", explained=100 * (fit.r2 or 0.0))

@@ -68,10 +68,10 @@ class CommandShape:
         if lag_s < LAG_MIN_S:
             return self.share
         width = self.time_s[1] - self.time_s[0]
-        kept = exp(-width / lag_s)
+        remainder = exp(-width / lag_s)
         # The point of a straight piece that has the same effect at its end if held constant.
-        point = 1.0 / (1.0 - kept) - lag_s / width
-        return lfilter([(1.0 - kept) * point, (1.0 - kept) * (1.0 - point)], [1.0, -kept], self.share)
+        point = 1.0 / (1.0 - remainder) - lag_s / width
+        return lfilter([(1.0 - remainder) * point, (1.0 - remainder) * (1.0 - point)], [1.0, -remainder], self.share)
 
     def crossings_s(self, levels: Sequence[float], lag_s: float) -> list[float]:
         """Times at which the response of a lag first reaches each of `levels`."""
@@ -184,16 +184,16 @@ def whole(time_s: np.ndarray, low: np.ndarray, high: np.ndarray, max_gap_s: floa
     return holes[np.clip(high - 1, 0, last)] == holes[np.minimum(low, last)]
 
 
-def step_curves(cam: CamData, known: tuple[float, float, float] | None = None) -> StepCurves:
+def step_curves(cam: CamData, lag: tuple[float, float, float] | None = None) -> StepCurves:
     """Cut out and scale the response to each command step with the engine running.
 
     `known` is gain (deg per deg), dead time and time constant (s) of a lag that describes the cam, if there is one;
     else the arrival is judged from the responses alone. Steps with too few readings are left out, and so are steps too
     soon after the previous one if enough others remain."""
-    gain, dead_s, tau_s = known or (None, 0.0, 0.5)
+    gain, dead_s, tau_s = lag or (None, 0.0, 0.5)
     settle_s = dead_s + SETTLE_LAGS * tau_s  # less than 2 % of a step is left then
-    after_s = AFTER_S if known is None else float(np.clip(1.5 * settle_s, *AFTER_RANGE_S))
-    steps = _calm(cam, find_steps(cam), 0.0 if known is None else settle_s, tau_s)
+    after_s = AFTER_S if lag is None else float(np.clip(1.5 * settle_s, *AFTER_RANGE_S))
+    steps = _calm(cam, find_steps(cam), 0.0 if lag is None else settle_s, tau_s)
     noise, t, y = _noise_deg(cam), cam.actual_time_s, cam.actual_deg
     until = steps.end_s + np.minimum(steps.hold_after_s, after_s)
     lo = np.searchsorted(t, steps.start_s - np.minimum(BEFORE_S, steps.hold_before_s), "left")
@@ -203,7 +203,7 @@ def step_curves(cam: CamData, known: tuple[float, float, float] | None = None) -
     steps, lo, hi, until = steps[usable], lo[usable], hi[usable], until[usable]
     n, size = len(steps), steps.size_deg
     step, index = readings_between(lo, hi - 1)
-    when, angle = t[index], y[index]
+    times, angle = t[index], y[index]
 
     def mean(value: np.ndarray, mask: np.ndarray) -> np.ndarray:
         """Mean of `value` (m,) over the readings of each step where `mask` (m,) is True, NaN without any."""
@@ -212,13 +212,13 @@ def step_curves(cam: CamData, known: tuple[float, float, float] | None = None) -
 
     interval = (t[hi - 1] - t[lo]) / (hi - lo - 1)
     tail_s = np.maximum(np.maximum(TAIL_MIN_S, 2.2 * interval), TAIL_PART * (until - steps.end_s))
-    in_tail, late = (when >= (until - part * tail_s)[step] for part in (1.0, 0.5))
-    old, new = mean(angle, when <= steps.start_s[step]), mean(angle, in_tail)
+    in_tail, late = (times >= (until - part * tail_s)[step] for part in (1.0, 0.5))
+    old, new = mean(angle, times <= steps.start_s[step]), mean(angle, in_tail)
     drift = np.abs(mean(angle, late) - mean(angle, in_tail & ~late))
     doubt = 2.0 * SETTLED_SIGMAS * noise / np.sqrt(np.maximum(np.bincount(step[in_tail], minlength=n), 1))
     good = (drift <= np.maximum(SETTLED_SLOPE * np.abs(size), doubt)) & np.isfinite(new - old)
-    if known is not None:
-        left = mean(np.exp(-np.maximum(when - steps.time_s[step] - dead_s, 0.0) / tau_s), in_tail)
+    if lag is not None:
+        left = mean(np.exp(-np.maximum(times - steps.time_s[step] - dead_s, 0.0) / tau_s), in_tail)
         good &= left < LEFT_MAX
         new = old + (new - old) / (1.0 - np.minimum(left, LEFT_MAX))
     arrived = (new - old) / size
@@ -226,10 +226,10 @@ def step_curves(cam: CamData, known: tuple[float, float, float] | None = None) -
     if not USUAL_GAIN[0] <= usual <= USUAL_GAIN[1]:
         usual = 1.0
     settled = good & (arrived > ARRIVED[0] * usual) & (arrived < ARRIVED[1] * usual)
-    way = np.where(settled, new - old, usual * size)
+    travel = np.where(settled, new - old, usual * size)
     return StepCurves(
-        steps, step, when - steps.time_s[step], (angle - old[step]) / way[step],
-        (angle - (old + way)[step]) * np.sign(size)[step], np.abs(way), settled, interval, noise,
+        steps, step, times - steps.time_s[step], (angle - old[step]) / travel[step],
+        (angle - (old + travel)[step]) * np.sign(size)[step], np.abs(travel), settled, interval, noise,
         cam.actual_step_deg, arrived, command_shares(cam, steps, SHAPE_S),
     )  # fmt: skip
 

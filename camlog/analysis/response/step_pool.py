@@ -70,29 +70,29 @@ class StepSummary:
 def summarise(curves: StepCurves, which: np.ndarray, direction: str) -> StepSummary:
     """Pool the steps where `which` (n,) is True, all in `direction` (advance or retard)."""
     index = np.flatnonzero(which)
-    n, word = len(index), say(direction)
+    n, direction_word = len(index), say(direction)
     if not n:
-        return _unmeasured(missing(say("steps.none", direction=word)))
+        return _unmeasured(missing(say("steps.none", direction=direction_word)))
     if np.median(curves.travel_deg[index]) < NOISE_TO_STEP * curves.noise_deg:
-        return _unmeasured(missing(say("steps.noisy", noise=curves.noise_deg, direction=word)))
+        return _unmeasured(missing(say("steps.noisy", noise=curves.noise_deg, direction=direction_word)))
     steps, each = curves.steps[index], curves.crossing_s(T63)[index]
     resolution = float(np.median(np.maximum(curves.interval_s[index], steps.interval_s)))
-    came = np.isfinite(each)
-    usual = float(np.median(each[came])) if came.any() else 0.0
+    arrived = np.isfinite(each)
+    usual = float(np.median(each[arrived])) if arrived.any() else 0.0
     # Steps held hardly longer than the cam usually needs do not count as not arrived.
-    asked = came | (steps.hold_after_s > 1.5 * usual)
+    long_enough = arrived | (steps.hold_after_s > 1.5 * usual)
     counted: dict[str, Any] = {
         "steps": n, "resolution_s": resolution, "times_s": tuple(steps.time_s.tolist()),
         "size_deg": float(np.median(curves.travel_deg[index])),
     }  # fmt: skip
-    if came.sum() <= ENOUGH_ARRIVALS * asked.sum():
-        held, late = float(np.median(steps.hold_after_s[~came])), int((asked & ~came).sum())
-        reason = say("steps.stayed", late=late, asked=int(asked.sum()), direction=word, held=held)
+    if arrived.sum() <= ENOUGH_ARRIVALS * long_enough.sum():
+        held, late = float(np.median(steps.hold_after_s[~arrived])), int((long_enough & ~arrived).sum())
+        reason = say("steps.stayed", late=late, asked=int(long_enough.sum()), direction=direction_word, held=held)
         at_least = Estimate(None, held, None, n, reason)
         return replace(_unmeasured(missing(reason, n)), t63=at_least, t86=at_least, **counted)
     keep = np.ones(n, dtype=bool)
     if n >= OUTLIER_STEPS_MIN:
-        spread = 1.4826 * float(np.median(np.abs(each[came] - usual)))
+        spread = 1.4826 * float(np.median(np.abs(each[arrived] - usual)))
         keep = ~(np.abs(each - usual) > OUTLIER_SIGMAS * max(spread, 0.5 * resolution, 0.05 * abs(usual)))
     pool = _Pool(curves, index[keep], each[keep], usual, resolution)
     if not np.isfinite(pool.levels_s[2]):
@@ -143,7 +143,7 @@ class _Pool:
 
     def times(self) -> tuple[Estimate, Estimate, Estimate]:
         """Dead time, T63 and T86, corrected for the spread of the command."""
-        n, again = self.n, self.resampled_s
+        n, resampled = self.n, self.resampled_s
         t10, t30, t63c, t86c = self.levels_s.tolist()
         shape = CommandShape(SHAPE_S, self.curves.command[self.used].mean(axis=0))
         onset = onset_s(t10, t30)
@@ -158,16 +158,16 @@ class _Pool:
         travel = max(float(np.median(self.travel_deg)), 1e-9)
         rounding = COUNT_PART * self.curves.count_deg / travel * max(value63, 0.0) / RISE_63
         doubt = inside * 0.5 * abs(t63c - value63) + (1.0 - inside) * corner + rounding
-        t63 = _with_interval(value63, self._half_width(again[2], value63) + doubt, n)
+        t63 = _with_interval(value63, self._half_width(resampled[2], value63) + doubt, n)
         t86 = missing(say("steps.not_86"), n)
         if np.isfinite(t86c):
             value86 = t86c - (shape.crossings_s((T86,), lag)[0] - 2.0 * lag)
-            t86 = _with_interval(value86, self._half_width(again[3], value86) + doubt + rounding, n)
+            t86 = _with_interval(value86, self._half_width(resampled[3], value86) + doubt + rounding, n)
         if not np.isfinite(onset):
             return Estimate(None, 0.0, t63.high, n, say("steps.no_onset")), t63, t86
         # After a long ramp only the shape of the response separates dead time from lag.
         ramp = (1.0 - inside) * float(np.mean(self.steps.end_s - self.steps.start_s))
-        half = self._half_width(onset_s(again[0], again[1]), value63) + ONSET_PART * lag + RAMP_PART * ramp
+        half = self._half_width(onset_s(resampled[0], resampled[1]), value63) + ONSET_PART * lag + RAMP_PART * ramp
         return at_least(_with_interval(dead, half, n), dead, self.resolution), t63, t86
 
     def _half_width(self, resampled: np.ndarray, scale_s: float) -> float:
@@ -207,8 +207,8 @@ class _Pool:
             return missing(say("steps.no_peak"), n)
         curve = np.where(filled, _three(beyond.sum(axis=0)) / np.maximum(total, 1.0), -np.inf)
         k = int(np.argmax(curve))
-        peak, near = float(curve[k]), slice(max(k - 1, 0), k + 2)
-        residual = beyond[:, near].sum(axis=1) - peak * count[:, near].sum(axis=1)
+        peak, around = float(curve[k]), slice(max(k - 1, 0), k + 2)
+        residual = beyond[:, around].sum(axis=1) - peak * count[:, around].sum(axis=1)
         between = np.sum(residual**2) / max(total[k], 1.0) ** 2 * (n / (n - 1.0) if n > 1 else 1.0)
         error = float(np.sqrt(max(between, self.curves.noise_deg**2 / max(total[k], 1.0))))
         value = float(np.sqrt(max(peak, 0.0) ** 2 - (2.5 * error) ** 2)) if peak > 2.5 * error else 0.0
@@ -232,8 +232,8 @@ class _Pool:
         if float(np.median(whole)) < 1.2 * self.resolution:
             reason = say("steps.one_reading", resolution=self.resolution, value=value)
             return Estimate(None, value, None, n, reason)
-        if value > KEPT_UP * (asked := self._command_speed()):
-            return Estimate(None, value, None, n, say("steps.kept_up", speed=asked))
+        if value > KEPT_UP * (commanded := self._command_speed()):
+            return Estimate(None, value, None, n, say("steps.kept_up", speed=commanded))
         own = (1.4826 * float(np.median(np.abs(each - value)))) ** 2
         noise = self.curves.noise_deg * 1.41 / float(np.median(fifth[k])) * value
         usual, m = (2.0 * USUAL_SCATTER * value) ** 2 + noise**2, len(each)
@@ -245,10 +245,10 @@ class _Pool:
         """Median speed (deg/s) of the command over its own fastest fifth."""
         share = self.curves.command[self.used]
         at = SHAPE_S[np.stack([np.argmax(share >= level, axis=1) for level in LEVELS])]
-        way = np.diff(LEVELS)[:, None] * np.abs(self.steps.size_deg)
+        travel = np.diff(LEVELS)[:, None] * np.abs(self.steps.size_deg)
         # Nothing faster can be measured between two readings or on the grid.
         least = np.maximum(0.2 * self.steps.interval_s, SHAPE_S[1] - SHAPE_S[0])
-        return float(np.median(np.max(way / np.maximum(np.diff(at, axis=0), least), axis=0)))
+        return float(np.median(np.max(travel / np.maximum(np.diff(at, axis=0), least), axis=0)))
 
 
 def at_least(dead_time: Estimate, value: float, resolution_s: float) -> Estimate:

@@ -86,9 +86,9 @@ def command_moves(cam: CamData, band_deg: float = BAND_DEG) -> np.recarray:
     two neighbouring readings, so that the shape of the move is unknown)."""
     t, c = cam.command_time_s, cam.command_deg
     first, last, _ = _moving_runs(cam, band_deg)
-    way = np.abs(c[last] - c[first])
-    largest = np.maximum.reduceat(np.abs(np.diff(c)), first) if len(first) else way
-    columns = [t[first], t[last], way, largest > JUMP_PART * way]
+    travel = np.abs(c[last] - c[first])
+    largest = np.maximum.reduceat(np.abs(np.diff(c)), first) if len(first) else travel
+    columns = [t[first], t[last], travel, largest > JUMP_PART * travel]
     return np.rec.fromarrays(columns, names="start_s, end_s, way_deg, jump")
 
 
@@ -97,7 +97,7 @@ def find_steps(cam: CamData) -> CommandSteps:
     The command must be steady within a narrow band. If few steps are found, a wider band, with a larger least step,
     also accepts a command that dithers or wanders."""
     band = BAND_DEG
-    if len(cam.command_deg) > _look(cam) + 1:
+    if len(cam.command_deg) > _window_readings(cam) + 1:
         dither = max(1.5 * float(np.median(_window_range(cam))), 2.5 * cam.command_step_deg)
         band = min(max(BAND_DEG, dither), BAND_MAX_DEG)
     steps = _steps_in_band(cam, band)
@@ -109,29 +109,29 @@ def find_steps(cam: CamData) -> CommandSteps:
     return steps[evenly(np.arange(len(steps)), STEPS_MAX)]
 
 
-def _look(cam: CamData) -> int:
+def _window_readings(cam: CamData) -> int:
     interval = cam.command_interval_s
     return max(1, round(LOOK_S / interval)) if interval > 0 else 1
 
 
 def _window_range(cam: CamData) -> np.ndarray:
     """Range of the command over each window of `look + 1` readings, shape (n - look,)."""
-    c, size = cam.command_deg, _look(cam) + 1
+    c, size = cam.command_deg, _window_readings(cam) + 1
     valid = slice(size // 2, size // 2 + len(c) - size + 1)
     return ndimage.maximum_filter1d(c, size)[valid] - ndimage.minimum_filter1d(c, size)[valid]
 
 
 def _moving_runs(cam: CamData, band_deg: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """First and last reading of each moving run, and whether a hole in the command lies within it."""
-    t, k = cam.command_time_s, _look(cam)
+    t, k = cam.command_time_s, _window_readings(cam)
     if len(t) <= k + 1:
         return np.empty(0, dtype=int), np.empty(0, dtype=int), np.empty(0, dtype=bool)
     broken = np.diff(t) > cam.max_gap_s
     active = _window_range(cam) > band_deg
     # An interval moves if any window over it does; a hole ends a hold as a move does.
-    upto = np.concatenate([[0], np.cumsum(active)])
+    active_before = np.concatenate([[0], np.cumsum(active)])
     i = np.arange(len(t) - 1)
-    moving = upto[np.minimum(i + 1, len(active))] > upto[np.clip(i - k + 1, 0, len(active))]
+    moving = active_before[np.minimum(i + 1, len(active))] > active_before[np.clip(i - k + 1, 0, len(active))]
     first, last = runs(moving | broken)
     holes = np.concatenate([[0], np.cumsum(broken)])
     return first, last, holes[last] > holes[first]
@@ -163,13 +163,16 @@ def _steps_in_band(cam: CamData, band_deg: float) -> CommandSteps:
     old, new, drift, close = np.array([old, new, drift, close])[:, good]
     # The last reading still at the old level and the first at the new one.
     none = np.full(len(old), -1)
-    left, missed = _away(c, first, last, old, close, none), _away(c, first, last, new, close, none, last=True)
+    left, missed = (
+        _first_beyond(c, first, last, old, close, none),
+        _first_beyond(c, first, last, new, close, none, last=True),
+    )
     a, b = np.maximum(left - 1, first), np.minimum(missed + 1, last)
     good = (left >= 0) & (missed >= 0) & (t[b] - t[a] <= MOVE_MAX_S)
     start, room, a, b = np.array([start, room, a, b])[:, good]
     old, new, drift = np.array([old, new, drift])[:, good]
-    held_to = t[_away(c, b, room, new, drift, room)]
-    held_from = t[_away(c, start, a, old, drift, start, last=True)]
+    held_to = t[_first_beyond(c, b, room, new, drift, room)]
+    held_from = t[_first_beyond(c, start, a, old, drift, start, last=True)]
     good = (t[a] - held_from >= HOLD_BEFORE_MIN_S) & (held_to - t[b] >= HOLD_AFTER_MIN_S)
     a, b, old, new, held_from, held_to = (v[good] for v in (a, b, old, new, held_from, held_to))
     if not len(a):
@@ -188,7 +191,7 @@ def _steps_in_band(cam: CamData, band_deg: float) -> CommandSteps:
     return steps[(t[a] <= centre) & (centre <= t[b])]
 
 
-def _away(
+def _first_beyond(
     c: np.ndarray, low: np.ndarray, high: np.ndarray, level: np.ndarray, limit: np.ndarray,
     otherwise: np.ndarray, *, last: bool = False,
 ) -> np.ndarray:  # fmt: skip

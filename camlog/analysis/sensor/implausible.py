@@ -61,8 +61,8 @@ def find_frozen(cam: CamData, others: Iterable[CamData] = ()) -> Frozen:
     longest = longest_live_repeat(cam, in_run, CHANCE)
     elsewhere = [longest_live_repeat(other, mark(other, []), CHANCE) for other in others]
     # If frozen from the start, only the other cams show whether a still cam's reading would have changed.
-    told = np.mean(in_run) > 0.5 and elsewhere and all(e and most > e for e in elsewhere)
-    kind = "frozen" if longest is not None and most > longest or told else "stuck_or_frozen"
+    distinguishable = np.mean(in_run) > 0.5 and elsewhere and all(e and most > e for e in elsewhere)
+    kind = "frozen" if longest is not None and most > longest or distinguishable else "stuck_or_frozen"
     times = tuple((float(t[start]), float(t[end - 1])) for start, end in frozen)
     frozen_s = float(sum(t[end - 1] - t[start] for start, end in frozen))
     running_s = float(np.sum(np.minimum(np.diff(t), cam.actual_max_gap_s)[cam.running[1:]]))

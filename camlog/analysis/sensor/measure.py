@@ -49,8 +49,8 @@ def find_dropouts(cam: CamData) -> Dropouts:
     before = np.searchsorted(command, edges[:-1], side="right")
     arrived = np.searchsorted(command, edges[1:], side="left") - before
     least = np.maximum(2.0, COMMAND_ARRIVES * (wait / cam.command_interval_s - 1.0))
-    lost = (wait > LATE_FACTOR * max(slow, usual)) & (arrived >= least)
-    total = float(np.sum(np.maximum(np.round(wait[lost] / usual) - 1.0, 0.0)))
+    dropped = (wait > LATE_FACTOR * max(slow, usual)) & (arrived >= least)
+    total = float(np.sum(np.maximum(np.round(wait[dropped] / usual) - 1.0, 0.0)))
     return Dropouts(total / (total + len(actual)))
 
 
@@ -120,21 +120,21 @@ def measure_sensor(cam: CamData, limits: Mapping[str, Limit] = LIMITS, others: I
 def _spikes(cam: CamData, impossible_deg_per_s: float) -> tuple[np.ndarray, int]:
     """True (n,) for single outliers, and the number of other jumps away from the command."""
     t, a = cam.actual_time_s, cam.actual_deg
-    step, apart = np.diff(a), np.diff(t)
+    step, interval = np.diff(a), np.diff(t)
     least = max(SPIKE_MIN_DEG, SPIKE_SIGMAS * settled_noise_deg(cam))
     lowest, low, high, highest = np.sort([a[:-4], a[1:-3], a[3:-1], a[4:]], axis=0)
     centre = 0.5 * (low + high)
     size = np.abs(a[2:-2] - centre)
     alone = np.maximum(highest - centre, centre - lowest) <= NEIGHBOURS_AGREE * size
     whole = (t[4:] - t[:-4]) <= 4.0 * cam.actual_max_gap_s
-    out, back = size / apart[1:-2], size / apart[2:-1]
+    out, back = size / interval[1:-2], size / interval[2:-1]
     too_fast = (out > impossible_deg_per_s) & (back > impossible_deg_per_s)
     spiked = np.zeros(len(a), dtype=bool)
     spiked[2:-2] = (size > least) & alone & whole & (too_fast | steady_segments(cam).settled[2:-2])
     spiked &= cam.running
     error = np.abs(cam.error_deg)
     # A fast move towards the command may be a fast phaser read late; nothing drives the cam away from it.
-    jumped = (np.abs(step) > impossible_deg_per_s * apart) & (np.abs(step) > least) & cam.running[1:]
+    jumped = (np.abs(step) > impossible_deg_per_s * interval) & (np.abs(step) > least) & cam.running[1:]
     jumped &= (error[1:] > error[:-1] + 0.5 * np.abs(step)) & ~spiked[1:] & ~spiked[:-1]
     return spiked, int(jumped.sum())
 

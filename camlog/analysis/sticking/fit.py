@@ -94,9 +94,9 @@ def best_smooth(data: Stretches) -> Fitted:
     """The best slow but smooth cam, with or without a rate limit; each is refined from its own best start."""
     # A saturated cam's limit is its own top speed, which a grid may miss between two values.
     limits = np.unique(np.concatenate([_RATE, data.top_speed() * _TOP_SPEED_TIMES]))
-    some = data.every(max(1, round(len(data.actual) / SMOOTH_READINGS)))
+    sample = data.every(max(1, round(len(data.actual) / SMOOTH_READINGS)))
     grids = (candidates([0], [0], tau, _DEAD, rate) for tau, rate in ((_TAU[:7], limits), (_TAU, [np.inf])))
-    fits = [cross_entropy(some, evaluate(some, grid), SMOOTH_DRAWN) for grid in grids]
+    fits = [cross_entropy(sample, evaluate(sample, grid), SMOOTH_DRAWN) for grid in grids]
     best = min(fits, key=lambda fit: fit.total)
     return cross_entropy(data, evaluate(data, best.cams[best.order[:ELITE]]), SMOOTH_DRAWN, SETTLING)
 
@@ -115,24 +115,24 @@ def cross_entropy(data: Stretches, start: Fitted, drawn: int, rounds: tuple[floa
     rng = np.random.default_rng(SEED)
     limited, sticks = bool(np.isfinite(start.best[RATE])), bool(start.best[BAND] > 0)
     # The fields of `found` hold coordinates in place of parameters until the end.
-    found = Fitted(_coordinates(start.cams), start.misfit)
+    fitted = Fitted(_coordinates(start.cams), start.misfit)
 
     def and_tried(coordinates: np.ndarray) -> Fitted:
         tried = evaluate(data, _cams(coordinates, limited, sticks))
-        everything = np.concatenate([found.cams, _coordinates(tried.cams)])
-        return Fitted(everything, np.concatenate([found.misfit, tried.misfit], axis=1))
+        everything = np.concatenate([fitted.cams, _coordinates(tried.cams)])
+        return Fitted(everything, np.concatenate([fitted.misfit, tried.misfit], axis=1))
 
     for number, wider in enumerate(rounds):
         if sticks and number == VALLEY_AFTER:
-            found = and_tried(_valley(found.best, data.ramp_speed()))
-        elite = found.cams[found.order[:ELITE]]
+            fitted = and_tried(_valley(fitted.best, data.ramp_speed()))
+        elite = fitted.cams[fitted.order[:ELITE]]
         centre = 0.5 * (elite.mean(axis=0) + elite[0])
         spread = np.cov((elite - centre).T) + np.diag((wider * CLOSEST) ** 2)
-        found = and_tried(rng.multivariate_normal(centre, spread, drawn, method="cholesky"))
+        fitted = and_tried(rng.multivariate_normal(centre, spread, drawn, method="cholesky"))
     # The start's candidates without the best one's rate limit, or with another, are not what was simulated.
-    kept = np.ones(len(found.cams), dtype=bool)
+    kept = np.ones(len(fitted.cams), dtype=bool)
     kept[: len(start.cams)] = np.isfinite(start.cams[:, RATE]) == limited
-    return Fitted(_cams(found.cams, limited, sticks)[kept], found.misfit[:, kept])
+    return Fitted(_cams(fitted.cams, limited, sticks)[kept], fitted.misfit[:, kept])
 
 
 def _valley(best: np.ndarray, speed: float) -> np.ndarray:
@@ -140,15 +140,15 @@ def _valley(best: np.ndarray, speed: float) -> np.ndarray:
     resembles a stick band (the command goes on at `speed` meanwhile) and a lag resembles a dead time; a band and jump
     with the same difference follow at the same distance."""
     band, share, tau, dead, rate = np.exp(best[BAND]), best[JUMP], np.exp(best[TAU]), best[DEAD], best[RATE]
-    found = []
+    valley = []
     for late in (0.0, 0.03, 0.06, 0.1, 0.15, 0.2, 0.27, 0.35):
         for lag in {tau, max(tau + dead - late, 0.02)}:
             for wide in {band, max(band + speed * (dead - late), 0.1)}:
-                found += [(np.log(wide * f), share, np.log(lag), late, rate) for f in (0.9, 1.0, 1.1)]
+                valley += [(np.log(wide * f), share, np.log(lag), late, rate) for f in (0.9, 1.0, 1.1)]
     for other in (0.15, 0.3, 0.45, 0.6, 0.75, 0.88):
         wide = max(band * (1.0 - share) / (1.0 - other), 0.1)
-        found += [(np.log(wide), other, np.log(lag), dead, rate) for lag in (tau, 0.6 * tau)]
-    return np.array(found)
+        valley += [(np.log(wide), other, np.log(lag), dead, rate) for lag in (tau, 0.6 * tau)]
+    return np.array(valley)
 
 
 def _coordinates(cams: np.ndarray) -> np.ndarray:
@@ -217,7 +217,7 @@ def fit_sticking(cam: CamData, suspected: bool = True) -> StickFit:
             as_good = rough.misfit.sum(axis=0) <= smooth.total * (1.0 + AS_GOOD_READINGS / readings)
             ends = rough.cams[as_good][:, [BAND, JUMP]].max(axis=0, initial=SMALLEST_BAND_DEG).tolist()
         else:
-            ends = [found.high or found.value for found in _intervals(rough, readings, resolution)]
+            ends = [estimate.high or estimate.value for estimate in _intervals(rough, readings, resolution)]
         # On a constant ramp a band cannot be distinguished from a dead time.
         hidden = data.ramp_speed() * float(smooth.best[DEAD]) + resolution
         band, jump = (Estimate(0.0, 0.0, max(end, hidden), len(smooth.per_block)) for end in ends)

@@ -78,12 +78,12 @@ class Sticking:
 def measure_sticking(cam: CamData, oscillation: Oscillation | None = None) -> Sticking:
     """Measure sticking over the whole drive, and from plateaus in each oil window. `oscillation` is that of
     `measure_hold`; without it no limit cycle is searched for."""
-    found, moving = find_plateaus(cam), should_move(cam)
-    jumps, telling = [p for p in found if p.jumped], telling_jumps(found)
-    stuck = stuck_readings(cam, telling)
-    fit = fit_sticking(cam, suspected=len(telling) >= MIN_JUMPS)
+    plateaus, moving = find_plateaus(cam), should_move(cam)
+    jumps, counted = [p for p in plateaus if p.jumped], sticking_jumps(plateaus)
+    stuck = stuck_readings(cam, counted)
+    fit = fit_sticking(cam, suspected=len(counted) >= MIN_JUMPS)
     swings, never, moving_s = measure_swings(cam), _never_moved(cam), cam.seconds(moving)
-    sticks, p_smooth, reason = _judge(found, jumps, fit, swings, moving_s, never)
+    sticks, p_smooth, reason = _judge(plateaus, jumps, fit, swings, moving_s, never)
     band, jump = _size(jumps, fit, swings, sticks, never)
     return Sticking(
         stick_band_deg=band,
@@ -91,9 +91,9 @@ def measure_sticking(cam: CamData, oscillation: Oscillation | None = None) -> St
         stuck_time_fraction=_share(cam.seconds(stuck), moving_s),
         sticks=sticks,
         p_smooth=p_smooth,
-        plateaus=len(found),
+        plateaus=len(plateaus),
         jumps=len(jumps),
-        with_supply=sum(p.with_supply for p in found),
+        with_supply=sum(p.with_supply for p in plateaus),
         fit=fit,
         limit_cycle=LimitCycle() if oscillation is None else classify_cycle(cam, oscillation),
         swings=swings,
@@ -103,10 +103,10 @@ def measure_sticking(cam: CamData, oscillation: Oscillation | None = None) -> St
     )
 
 
-def telling_jumps(found: list[Plateau]) -> list[Plateau]:
+def sticking_jumps(plateaus: list[Plateau]) -> list[Plateau]:
     """The plateaus that ended in a jump, if their share is too large for a slow cam; else none."""
-    jumps = [p for p in found if p.jumped]
-    return jumps if len(jumps) >= JUMP_SHARE * len(found) else []
+    jumps = [p for p in plateaus if p.jumped]
+    return jumps if len(jumps) >= JUMP_SHARE * len(plateaus) else []
 
 
 def stuck_readings(cam: CamData, jumps: list[Plateau]) -> np.ndarray:
@@ -128,14 +128,14 @@ def _share(part: float, whole: float) -> float | None:
 
 
 def _judge(
-    found: list[Plateau], jumps: list[Plateau], fit: StickFit, swings: Swings, moving_s: float, never: bool
+    plateaus: list[Plateau], jumps: list[Plateau], fit: StickFit, swings: Swings, moving_s: float, never: bool
 ) -> tuple[bool | None, float | None, str]:
     """Whether it sticks, the probability of the evidence if it does not, and the reason if that is unknown."""
-    p_plateaus = float(stats.binom.sf(len(jumps) - 1, max(len(found), 1), CHANCE_JUMP))
+    p_plateaus = float(stats.binom.sf(len(jumps) - 1, max(len(plateaus), 1), CHANCE_JUMP))
     if never:
         return True, p_plateaus, say("sticking.never_moved")
     speak = []
-    if len(jumps) >= max(MIN_JUMPS, JUMP_SHARE * len(found)) and p_plateaus < SIGNIFICANT:
+    if len(jumps) >= max(MIN_JUMPS, JUMP_SHARE * len(plateaus)) and p_plateaus < SIGNIFICANT:
         speak.append(p_plateaus)
     real_band = (fit.stick_band_deg.low or 0.0) > MIN_BAND_DEG and (fit.explained or 0.0) >= MIN_EXPLAINED
     if real_band and fit.p_smooth is not None and fit.p_smooth < SIGNIFICANT_FIT:
@@ -144,7 +144,7 @@ def _judge(
         speak.append(swings.p_smooth)
     if speak:
         return True, min(speak), ""
-    if moving_s < MIN_MOVING_S or (fit.explained is None and not found):
+    if moving_s < MIN_MOVING_S or (fit.explained is None and not plateaus):
         return None, None, say("missing.motion")
     return False, max(p_plateaus, fit.p_smooth or 0.0), ""
 
@@ -186,8 +186,8 @@ def _in_window(
     cam: CamData, jumps: list[Plateau], stuck: np.ndarray, moving: np.ndarray, mask: np.ndarray
 ) -> StickingWindow:
     at = np.searchsorted(cam.actual_time_s, [p.break_s for p in jumps])
-    here = [p for p, k in zip(jumps, at, strict=True) if mask[min(k, len(mask) - 1)]]
-    band = jump = lacking("jumps", len(here))
-    if len(here) >= MIN_JUMPS:
-        band, jump = _typical([p.band_deg for p in here]), _typical([p.jump_deg for p in here])
-    return StickingWindow(band, jump, _share(cam.seconds(stuck & mask), cam.seconds(moving & mask)), len(here))
+    inside = [p for p, k in zip(jumps, at, strict=True) if mask[min(k, len(mask) - 1)]]
+    band = jump = lacking("jumps", len(inside))
+    if len(inside) >= MIN_JUMPS:
+        band, jump = _typical([p.band_deg for p in inside]), _typical([p.jump_deg for p in inside])
+    return StickingWindow(band, jump, _share(cam.seconds(stuck & mask), cam.seconds(moving & mask)), len(inside))

@@ -63,10 +63,10 @@ def _delayed(command: np.ndarray, late: np.ndarray) -> np.ndarray:
     part = np.maximum(late - delay[:, None], 0.0)
     # Before the first grid point the command is taken as constant.
     place = np.arange(len(command))[:, None] - delay
-    seen = np.take(command, place, axis=0, mode="clip")
+    delayed = np.take(command, place, axis=0, mode="clip")
     if part.any():
-        seen += part * (np.take(command, place - 1, axis=0, mode="clip") - seen)
-    return seen
+        delayed += part * (np.take(command, place - 1, axis=0, mode="clip") - delayed)
+    return delayed
 
 
 def _stick(x: np.ndarray, start, first, going, halt: float, band: np.ndarray, jump: np.ndarray) -> None:
@@ -162,9 +162,9 @@ def choose_stretches(cam: CamData, knee_deg: float) -> Stretches | None:
     pieces: list[tuple[np.ndarray, ...]] = []
     command, moving = [], []
     first: list[float] = []
-    for begin, way, tile in sorted(chosen, key=lambda start: start[0]):
+    for begin, direction, tile in sorted(chosen, key=lambda start: start[0]):
         if begin + length > len(grid.command_deg) or not grid.known[begin : begin + length].all():
-            begin, way = tile, 0
+            begin, direction = tile, 0
         start_s = float(grid.time_s[begin])
         a, b = np.searchsorted(t, [start_s, start_s + (length - 1) * GRID_S])
         if b - a < MIN_READINGS or np.max(np.diff(t[a:b])) > 2.0 * cam.actual_max_gap_s:
@@ -177,30 +177,30 @@ def choose_stretches(cam: CamData, knee_deg: float) -> Stretches | None:
         command.append(grid.command_deg[begin : begin + length])
         early = slice(a, max(np.searchsorted(t, t[a] + FIRST_READINGS_S), a + 1))
         first.append(float(np.mean(cam.actual_deg[early])))
-        moving.append(way)
+        moving.append(direction)
     if not pieces:
         return None
     stretch, cell, part, actual, block = (np.concatenate(p) for p in zip(*pieces, strict=True))
     begun = np.array(command), np.array(first), np.array(moving)
-    found = Stretches(*begun, stretch, cell, part, actual, block, knee_deg)
-    return found.every(max(1, -(-len(found.actual) // MAX_READINGS)))
+    stretches = Stretches(*begun, stretch, cell, part, actual, block, knee_deg)
+    return stretches.every(max(1, -(-len(stretches.actual) // MAX_READINGS)))
 
 
 def _on_the_move(cam: CamData, begin: int, length: int) -> tuple[int, int]:
     """The first cell of the stretch at which cam and command move in the same direction, and that direction. A moving
     cam is not stuck; for a standing one it is unknown how far its command has already left it."""
     grid = command_grid(cam)
-    look, ordered = round(MOVE_WATCHED_S / GRID_S), grid.command_deg
-    cells = np.arange(begin, min(begin + length, len(ordered) - look))
+    cell_count, ordered = round(MOVE_WATCHED_S / GRID_S), grid.command_deg
+    cells = np.arange(begin, min(begin + length, len(ordered) - cell_count))
     if not len(cells):
         return begin, 0
     shifts = np.array([[-MOVE_WATCHED_S], [0.0], [MOVE_WATCHED_S]])
     before, now, later = np.interp(grid.time_s[cells] + shifts, cam.actual_time_s, cam.actual_deg)
     # The cam has moved up to now and goes on moving, and so does its command.
-    ordered = ordered[np.stack([np.maximum(cells - look, 0), cells, cells + look])]
+    ordered = ordered[np.stack([np.maximum(cells - cell_count, 0), cells, cells + cell_count])]
     motion = np.concatenate([np.diff([before, now, later], axis=0), np.diff(ordered, axis=0)])
-    for way in (1, -1):
-        both = np.flatnonzero(np.min(motion * way, axis=0) >= MOVE_MIN_DEG)
+    for direction in (1, -1):
+        both = np.flatnonzero(np.min(motion * direction, axis=0) >= MOVE_MIN_DEG)
         if len(both):
-            return int(cells[both[0]]), way
+            return int(cells[both[0]]), direction
     return begin, 0

@@ -81,8 +81,8 @@ def classify_cycle(cam: CamData, oscillation: Oscillation) -> LimitCycle:
         return LimitCycle()
     held, period = held_readings(cam), 1.0 / hz
     blocks = blocks_of(held.block)
-    there = blocks.sum(held.residual_deg**2) / blocks.size >= THERE_SHARE * amplitude**2
-    chosen = evenly(np.flatnonzero(there), MOST_BLOCKS)
+    present = blocks.sum(held.residual_deg**2) / blocks.size >= THERE_SHARE * amplitude**2
+    chosen = evenly(np.flatnonzero(present), MOST_BLOCKS)
     parts = [slice(a, a + size) for a, size in zip(blocks.starts[chosen], blocks.size[chosen], strict=True)]
     judged_parts = (shape_index(cam.actual_time_s[held.index[p]], held.residual_deg[p], period) for p in parts)
     shapes = [shape for shape in judged_parts if shape is not None]
@@ -155,20 +155,20 @@ def measure_swings(cam: CamData) -> Swings:
         return none
     t, y, angle = cam.actual_time_s[cam.known], cam.error_deg[cam.known], cam.actual_deg[cam.known]
     least = max(SWING_MIN_DEG, SWING_SIGMAS * settled_noise_deg(cam), SWING_COUNTS * cam.actual_step_deg)
-    at, way = _turns(y, least, min(round(2.0 * LONGEST_HALF_S / cam.actual_interval_s), len(y)) + 1)
+    at, kind = _turns(y, least, min(round(2.0 * LONGEST_HALF_S / cam.actual_interval_s), len(y)) + 1)
     swinging = _swinging(t, y, cam.command_at_actual[cam.known], at, least)
     chosen = evenly(swinging, MOST)
-    halves = [_half_cycle(t, y, at[k - 1 : k + 2], way[k], cam.actual_max_gap_s) for k in chosen]
+    halves = [_half_cycle(t, y, at[k - 1 : k + 2], kind[k], cam.actual_max_gap_s) for k in chosen]
     low, high = np.quantile(angle, TRAVEL_SHARES)
-    near = max(STOP_DEG, STOP_SHARE * (high - low))
-    found = np.array([h[1:] for h in halves if h and low + near < np.median(angle[h[0]]) < high - near])
-    if not len(found):
+    stop_deg = max(STOP_DEG, STOP_SHARE * (high - low))
+    half_cycles = np.array([h[1:] for h in halves if h and low + stop_deg < np.median(angle[h[0]]) < high - stop_deg])
+    if not len(half_cycles):
         return none
-    begin, length, swing, smooth, trapezoid = found.T
+    begin, length, swing, smooth, trapezoid = half_cycles.T
     running_s = float(np.sum(np.minimum(np.diff(t), cam.actual_max_gap_s)))
     share = len(swinging) / len(chosen) * float(np.sum(length)) / max(running_s, 1e-9)
     return Swings(
-        judged=len(found),
+        judged=len(half_cycles),
         standing=int(np.sum(trapezoid * CLEAR < smooth)),
         smooth=int(np.sum(smooth * CLEAR < trapezoid)),
         swing_deg=median(swing),
@@ -185,14 +185,14 @@ def _turns(value: np.ndarray, least: float, readings: int) -> tuple[np.ndarray, 
     # A cheap necessary condition first: a turning point differs by `least` from the lowest reading around it.
     high = find_peaks(value, height=(minimum_filter1d(value, readings) + least, None), prominence=least)[0]
     low = find_peaks(-value, height=(least - maximum_filter1d(value, readings), None), prominence=least)[0]
-    at, way = np.concatenate([high, low]), np.repeat([1.0, -1.0], [len(high), len(low)])
+    at, kind = np.concatenate([high, low]), np.repeat([1.0, -1.0], [len(high), len(low)])
     order = np.argsort(at, kind="stable")
-    at, way = at[order], way[order]
+    at, kind = at[order], kind[order]
     # Of several successive ones of a kind the most extreme is kept.
-    row = np.cumsum(np.diff(way, prepend=0.0) != 0.0)
-    best = np.lexsort((-way * value[at], row))
+    row = np.cumsum(np.diff(kind, prepend=0.0) != 0.0)
+    best = np.lexsort((-kind * value[at], row))
     best = best[np.diff(row[best], prepend=0) != 0]
-    return at[best], way[best]
+    return at[best], kind[best]
 
 
 def _swinging(t: np.ndarray, y: np.ndarray, command: np.ndarray, at: np.ndarray, least: float) -> np.ndarray:
@@ -212,22 +212,22 @@ def _swinging(t: np.ndarray, y: np.ndarray, command: np.ndarray, at: np.ndarray,
 
 
 def _half_cycle(
-    t: np.ndarray, y: np.ndarray, turns: np.ndarray, way: float, longest_gap_s: float
+    t: np.ndarray, y: np.ndarray, turns: np.ndarray, sign: float, longest_gap_s: float
 ) -> tuple[slice, float, float, float, float, float] | None:
     """The readings about the middle one of three turning points, start and duration (s), swing (deg) and `misfits`;
     None if there is a gap."""
-    before, here, after = turns
-    begin_deg, end_deg = 0.5 * (y[before] + y[here]), 0.5 * (y[here] + y[after])
-    first = before + int(np.flatnonzero(way * (y[before : here + 1] - begin_deg) <= 0.0)[-1])
-    last = here + int(np.flatnonzero(way * (y[here : after + 1] - end_deg) <= 0.0)[0])
+    before, middle, after = turns
+    begin_deg, end_deg = 0.5 * (y[before] + y[middle]), 0.5 * (y[middle] + y[after])
+    first = before + int(np.flatnonzero(sign * (y[before : middle + 1] - begin_deg) <= 0.0)[-1])
+    last = middle + int(np.flatnonzero(sign * (y[middle : after + 1] - end_deg) <= 0.0)[0])
     if last - first <= MIN_READINGS_A_HALF or np.max(np.diff(t[first : last + 1])) > longest_gap_s:
         return None
     begin_s, end_s = _crossing(t, y, first, begin_deg), _crossing(t, y, last - 1, end_deg)
     if not 0.0 < end_s - begin_s <= LONGEST_HALF_S:
         return None
-    inside, swing = slice(first + 1, last), float(min(abs(y[here] - y[before]), abs(y[here] - y[after])))
+    inside, swing = slice(first + 1, last), float(min(abs(y[middle] - y[before]), abs(y[middle] - y[after])))
     part = (t[inside] - begin_s) / (end_s - begin_s)
-    value = way * (y[inside] - (begin_deg + (end_deg - begin_deg) * part))
+    value = sign * (y[inside] - (begin_deg + (end_deg - begin_deg) * part))
     return (inside, begin_s, end_s - begin_s, swing, *misfits(part, value))
 
 

@@ -48,7 +48,7 @@ def refusal(x: Examination, limits: Mapping[str, Limit]) -> str:
         return ""  # a timing offset that the control trims out while the cam moves also changes the relation
     # Only a factor of two (cam and crankshaft degrees exchanged) is refused; any other scale is a fault of the reading.
     within = math.log(1.0 + limits["scale_error"].value)
-    mistaken = any(abs(math.log(gain.value / usual)) < within for usual in (0.5, 2.0))
+    mistaken = any(abs(math.log(gain.value / exchanged)) < within for exchanged in (0.5, 2.0))
     return messages("refusal.scale", gain=gain.value) if mistaken and not ends[0] <= 1.0 <= ends[1] else ""
 
 
@@ -130,14 +130,14 @@ def judge_all(
     numbers = numbers or table()
     verdicts = {}
     for c in examined:
-        given = view(examined, c, codes), covered.get(c), limits, numbers
-        verdicts[c] = alone = _judge(*given)
+        arguments = view(examined, c, codes), covered.get(c), limits, numbers
+        verdicts[c] = alone = _judge(*arguments)
         if known_good is not None:
             evidence, places = known_good.joined(c, alone.evidence)
-            joined = _within_bounds(alone, _judge(*given, evidence))
+            joined = _within_bounds(alone, _judge(*arguments, evidence))
             # First the needs of the question that the condition answers.
-            telling = sorted(places, key=lambda p: joined.condition not in QUESTIONS[p.figure.question].faults[:1])
-            worse = [place.sentence for place in telling if place.worth_saying][:PLACES_SAID]
+            ranked = sorted(places, key=lambda p: joined.condition not in QUESTIONS[p.figure.question].faults[:1])
+            worse = [place.sentence for place in ranked if place.worth_saying][:PLACES_SAID]
             verdicts[c] = replace(joined, places=places, reasons=(*joined.reasons[:1], *worse, *joined.reasons[1:]))
     rattling = any(v.questions["starts_quietly"].answer == "no" for v in verdicts.values())
     if RATTLE in complaint.lower() and not rattling:
@@ -174,14 +174,14 @@ def _judge(
         flat = probabilities((), numbers.prior, 1.0)
         unknown = {name: Answer("cannot_tell", 0.5, (problem,)) for name in QUESTIONS}
         return Verdict("insufficient_data", 0.0, (problem,), flat, unknown, evidence)
-    apart, _ = distance(evidence, numbers.families)
-    far = max(apart - numbers.far_from, 0.0)
-    heat = numbers.temperature * (1.0 + numbers.far_slope * far)
+    family_distance, _ = distance(evidence, numbers.families)
+    excess = max(family_distance - numbers.far_from, 0.0)
+    heat = numbers.temperature * (1.0 + numbers.far_slope * excess)
     beyond = tuple(beyond_makers_limit(cam, limits, numbers))
     chances = _with_service(probabilities(evidence, numbers.prior, heat), beyond)
     answers = _answers(evidence, covered, numbers, heat, beyond)
     condition = _condition(chances, answers, covered)
-    unlike = messages("verdict.unlike", apart=apart) if far > 0.0 else ""
+    unlike = messages("verdict.unlike", apart=family_distance) if excess > 0.0 else ""
     verdict = Verdict(condition, chances.get(condition, 0.0), (), chances, answers, evidence, unlike)
     return replace(verdict, reasons=tuple(_reasons(verdict, covered, beyond)))
 
@@ -263,10 +263,10 @@ def _reasons(verdict: Verdict, covered: CamCoverage | None, beyond: Sequence[Wei
         yield messages("verdict.beyond_maker", figure=w.figure.sentence(w.measured), limit=w.limit)
     # The reasons for a fault are figures beyond their limit, those for "healthy" figures within it.
     good = verdict.condition == "healthy"
-    telling = [w for w in verdict.evidence if w.figure.says_good or not good]
-    right_side = [w for w in telling if (w.times_limit <= 1.0) == good]
+    candidates = [w for w in verdict.evidence if w.figure.says_good or not good]
+    right_side = [w for w in candidates if (w.times_limit <= 1.0) == good]
     already = {w.figure.name for w in beyond}
     for w in sorted(right_side or verdict.evidence, key=lambda w: -verdict.says(w)):
         if verdict.says(w) >= WORTH_SAYING and w.figure.name not in already:
-            words = w.figure.good_sentence(w.measured) if good else w.figure.sentence(w.measured)
-            yield messages("verdict.reason", figure=words, limit=w.limit)
+            sentence = w.figure.good_sentence(w.measured) if good else w.figure.sentence(w.measured)
+            yield messages("verdict.reason", figure=sentence, limit=w.limit)
