@@ -1,4 +1,4 @@
-"""From an adapter to the stream: what can be asked of a vehicle, when it is asked, and what comes back."""
+"""From an adapter to the stream: which requests a vehicle supports, when each is sent, and how replies are decoded."""
 
 from camlog.messages import Messages
 

@@ -1,7 +1,7 @@
-"""Clear the codes (service 04), with everything the modules hold saved first and read back after.
+"""Clear the codes (service 04). Everything the modules hold is saved before, and read again after.
 
-Clearing is the one thing camlog changes in a car. It takes evidence away for good, so nothing is sent before a whole
-snapshot lies on disk and reads back, and never with the engine running."""
+Clearing is the only change camlog makes to a car. It destroys evidence, so it is sent only after a complete snapshot
+has been written to disk and read back, and never with the engine running."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from camlog.trust import vin_hash
 CLEAR = 0x04  # SAE J1979 (from memory)
 ENGINE_SPEED_PID = 0x0C
 _TRIES = 3
-_CLEAR_TIMEOUT_S = 10.0  # a module may ask for time while it erases
+_CLEAR_TIMEOUT_S = 10.0  # a module may answer "response pending" while it erases
 
 LOST = tuple(messages.table("lost_by_clearing").values())
 PERMANENT_STAY = messages("permanent.stay")
@@ -33,10 +33,10 @@ PERMANENT_STAY = messages("permanent.stay")
 
 @dataclass(frozen=True)
 class Cleared:
-    """What was held before and what after, and where it was saved.
+    """The snapshots before and after clearing, and the path of the saved one.
 
-    `refused` are modules that answered no; `remaining` stored and pending codes that are still there, None where they
-    could not be read back."""
+    `refused` are the modules that answered negatively; `remaining` the stored and pending codes still there, None where
+    they could not be read."""
 
     saved: Path
     before: CodeSnapshot
@@ -57,11 +57,11 @@ class Cleared:
 def clear_codes(
     link: Link, save_to: str | Path, *, confirm: Callable[[CodeSnapshot], bool], force: bool = False
 ) -> Cleared | None:
-    """Save what the modules hold, ask, clear, read back. None where `confirm` said no; the saved file stays.
+    """Save what the modules hold, ask, clear, read again. None if `confirm` returned False; the saved file stays.
 
     `confirm` gets the saved snapshot. `save_to` is a drive file (`.drive.json`) that `camlog verify --before` takes.
-    Raises InputError, and has cleared nothing, where the engine runs or may run, where something could not be read or
-    saved; and where every module refused."""
+    Raises InputError, with nothing cleared, if the engine runs or may run, if something could not be read or saved, or
+    if every module refused."""
     path = Path(save_to)
     if path.exists() and not force:
         raise error("there_already", path)
@@ -81,7 +81,7 @@ def _clear(link: Link, path: Path, confirm: Callable[[CodeSnapshot], bool], forc
     _save(drive, path, force)
     if not confirm(before):
         return None
-    # While somebody read and answered, the engine may have been started.
+    # The engine may have been started while the person answered.
     _must_stand(link, capabilities)
     refused = _send(link)
     seconds = (datetime.now().astimezone() - begun).total_seconds()
@@ -123,7 +123,7 @@ def _snapshot(link: Link, capabilities: Capabilities, begun: datetime) -> Drive:
 
 
 def _save(drive: Drive, path: Path, force: bool) -> None:
-    """Write the snapshot and read it back; clearing goes on only where the file says the same."""
+    """Write the snapshot and read it back. Raises InputError unless the file has the same content."""
     try:
         write_drive(drive, path, replace=force)
         found = read_drive(path)
@@ -139,7 +139,7 @@ def _said(drive: Drive) -> list:
 
 
 def _send(link: Link) -> tuple[str, ...]:
-    """Service 04 to all modules, once; those that refused. What really happened is read back afterwards."""
+    """Send service 04 once to all modules; returns those that refused. The result is read from the car afterwards."""
     link.set_header(None)
     reply = link.ask(b"04", _CLEAR_TIMEOUT_S)
     refused, done = [], False

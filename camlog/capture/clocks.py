@@ -1,4 +1,4 @@
-"""Time while recording: a clock that counts a sleep of the computer too, and the moment by which all waits are over.
+"""Time while recording: a clock that also counts sleep of the computer, and the deadline of all waits.
 
 Times come from the performance counter: the system's monotonic clock steps by 16 ms on Windows, half a cam interval."""
 
@@ -10,25 +10,24 @@ import threading
 import time
 from collections.abc import Callable
 
-# A program that did not look at its clock for this long was stopped, or the computer slept. While recording the
-# clock is read at least every 0.1 s.
+# If the clock was not read for this long, the program was stopped or the computer slept. While recording it is read at
+# least every 0.1 s.
 STOOD_STILL_S = 2.0
-# By this much real time must have run ahead to be a sleep and not the drift between two clocks.
+# Real time ahead by this much means a sleep; less is drift between the two clocks.
 _SLEPT_S = 1.0
 _READ_WITHIN_S = 0.01
 _READ_TRIES = 5
-# While the closing codes are read: the longest that one reply may take; what is left after a reply that was not
-# proper; and so many proper ones in a row are needed for the trouble to be over.
+# While the closing codes are read: the longest time for one reply, the time left after a reply that was not proper, and
+# the number of successive proper replies that end the trouble.
 CLOSING_REPLY_S = 0.8
 LAST_TRIES_S = 0.3
 PROPER_IN_A_ROW = 4
 
 
 def real_seconds() -> float:
-    """Seconds from an arbitrary moment that go on while the computer sleeps, on Linux, macOS and Windows.
+    """Seconds since an arbitrary moment, counted during sleep of the computer too, on Linux, macOS and Windows.
 
-    On another system the wall clock stands for them; one that is set forward by more than a second then looks like a
-    sleep."""
+    Other systems use the wall clock, where setting the clock forward by more than a second looks like a sleep."""
     if sys.platform == "win32":
         return time.monotonic()  # counts a sleep there, in steps of 16 ms
     if sys.platform == "darwin":
@@ -39,9 +38,9 @@ def real_seconds() -> float:
 
 
 class DriveClock:
-    """Seconds that never go back and count the time the computer slept, whether or not `clock` does.
+    """A clock in seconds that never goes back and counts the time the computer slept, whether or not `clock` does.
 
-    `clock` counts monotonic seconds, `real` seconds that go on in a sleep. Safe between threads."""
+    `clock` counts monotonic seconds, `real` seconds that include sleep. Thread-safe."""
 
     def __init__(self, clock: Callable[[], float] = time.perf_counter, real: Callable[[], float] = real_seconds):
         self._clock, self._real = clock, real
@@ -65,7 +64,7 @@ class DriveClock:
         return self._stood_still_s > 0.0
 
     def stood_still_s(self) -> float:
-        """Seconds for which nobody could read this clock since this was last asked; 0 where it was always read."""
+        """Seconds during which the program stood still since the last call; 0 if it never did."""
         with self._lock:
             stood_still_s, self._stood_still_s = self._stood_still_s, 0.0
             return stood_still_s
@@ -75,7 +74,7 @@ class DriveClock:
             before_s = self._clock()
             ahead_s = self._real() - before_s
             after_s = self._clock()
-            # Held up between the two, the clocks cannot be compared.
+            # If the program was delayed between the two readings, the clocks cannot be compared.
             if after_s - before_s <= _READ_WITHIN_S:
                 if ahead_s - self._ahead_s > _SLEPT_S:
                     self._slept_s += ahead_s - self._ahead_s
@@ -85,7 +84,7 @@ class DriveClock:
 
 
 class Deadline:
-    """The moment by which every wait on an adapter is over, `never` at first; shared by all that wait."""
+    """The time by which every wait for an adapter must end; `never` at first. Shared by all that wait."""
 
     def __init__(self) -> None:
         self.never()
@@ -95,25 +94,25 @@ class Deadline:
         self._closing: tuple[float, float] | None = None
 
     def set(self, within_s: float) -> None:
-        """Over `within_s` seconds from now, whatever was set before."""
+        """Set the deadline to `within_s` seconds from now."""
         self._closing = None
         self._at_s = time.perf_counter() + within_s
 
     def at_most(self, within_s: float) -> None:
-        """Over `within_s` seconds from now, or earlier where that was set."""
+        """Set the deadline to `within_s` seconds from now unless it is earlier already."""
         self._closing = None
         self._at_s = min(self._at_s, time.perf_counter() + within_s)
 
     def set_closing(self, most_s: float, trouble_s: float, in_trouble: bool) -> None:
-        """Over `most_s` seconds from now while every `reply` is proper; `in_trouble`, and from the first that is not
-        or that takes longer than `CLOSING_REPLY_S`, over `trouble_s` seconds from now."""
+        """Set the deadline to `most_s` seconds from now while every `reply` is proper. If `in_trouble`, and from the
+        first reply that is not proper or takes longer than `CLOSING_REPLY_S`, it is `trouble_s` seconds from now."""
         now_s = time.perf_counter()
         self._closing = now_s + most_s, now_s + trouble_s
         self._proper = 0 if in_trouble else PROPER_IN_A_ROW
         self._at_s = min(self._closing) if in_trouble else self._while_proper(now_s)
 
     def reply(self, proper: bool) -> None:
-        """A reply came while the deadline is that of `set_closing`; at other times this changes nothing."""
+        """Note a reply while the deadline is that of `set_closing`; at other times this has no effect."""
         if self._closing is None:
             return
         now_s = time.perf_counter()

@@ -1,4 +1,4 @@
-"""Find the adapter: the port that was named, or the likely ones in turn."""
+"""Find the adapter: on the named port, or on the likely ports in turn."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from camlog.capture.link import Link
 from camlog.capture.ports import likely_ports, no_port_found, transport_for
 from camlog.errors import InputError
 
-# What is spoken over a transport, by the name that its `dialect` gives.
+# The link class for each `dialect` of a transport.
 DIALECTS: dict[str, Callable[..., Link]] = {"elm": Elm}
 _Found = TypeVar("_Found")
 Say = Callable[[str], None]
@@ -23,9 +23,9 @@ def open_link(port: str | None, *, say: Say = lambda text: None, **options: Any)
 
 
 def on_port(port: str | None, connect: Callable[[str], _Found], say: Say) -> _Found:
-    """What `connect` gives for `port`, or without one for the first likely port where it raises no InputError.
+    """The result of `connect` for `port`; without one, for the first likely port where it raises no InputError.
 
-    `say` receives a line about each port tried. Raises InputError with the checklist where no port works."""
+    `say` receives a line about each port tried. Raises InputError with the checklist if no port works."""
     if port is not None:
         if not port.strip():
             raise messages.error("port_unnamed")

@@ -1,8 +1,8 @@
-"""The ELM-style dialect: a line of text to the adapter, lines of text back, and a prompt when it listens again.
+"""The ELM-style dialect: a line of text to the adapter, lines of text back, and a prompt when it is ready again.
 
-An adapter answers in the order it is asked, so nothing is sent before the prompt; after anything that is not a plain
-answer `sync` makes sure, by a question whose answer cannot be taken for anything else, that nothing is on its way any
-more. Every read ends at its time or size, whatever arrives, and no later than the deadline."""
+Nothing is sent before the prompt. After any reply that is not a plain answer, `sync` asks a question whose answer is
+unmistakable, to make sure that no more data is on its way. Every read is limited in time and size, and ends at the
+deadline at the latest."""
 
 from __future__ import annotations
 
@@ -24,9 +24,9 @@ from camlog.capture.speed import find_speed, lower_speed, raise_speed
 # python-obd reports what it cannot parse; here that becomes events instead.
 logging.getLogger("obd").setLevel(logging.CRITICAL + 1)
 
-# A module that says "response pending" has five seconds more for its answer (P2* of ISO 14229-2).
+# After "response pending" a module has five more seconds for its answer (P2* of ISO 14229-2).
 REPLY_TIMEOUT_S = 6.0
-SETUP_TIMEOUT_S = 4.0  # the slowest command of the adapter's own is its reset
+SETUP_TIMEOUT_S = 4.0  # the slowest command of an adapter is its reset
 _SYNC_TIMEOUT_S = 1.0
 _TRIES = 4
 _SETUP_TRIES = 3  # a busy adapter swallows the first character, one that is restarting the whole line
@@ -35,11 +35,11 @@ MOST_BYTES = 200_000
 _SILENT_S = 0.3  # a port that sent nothing for this long is silent
 _DRAIN_MOST_S = 0.6
 _RESET = "ATZ"
-# "Which protocol?": every adapter knows it, no frame looks like its answer, and without its first
-# character, which a busy adapter swallows, it is no request that could reach the vehicle.
+# "Which protocol?": every adapter knows it and no frame looks like its answer. A busy adapter swallows the first
+# character; the rest is no request that could reach the vehicle.
 _WHICH_BUS = "ATDPN"
 _BUS_NUMBER = re.compile(r"A?([0-9A-C])\Z")
-# python-obd's parser of each bus, by the bus's number in the adapter's command set, likeliest first.
+# python-obd's parser for each bus, by the bus number in the adapter's command set, most likely first.
 PARSERS = {
     "6": protocols.ISO_15765_4_11bit_500k,
     "8": protocols.ISO_15765_4_11bit_250k,
@@ -54,12 +54,13 @@ PARSERS = {
 
 
 class Elm(Link):
-    """A link over an adapter on `port`: `baud` None is found by trying, `protocol` is a bus's number in PARSERS."""
+    """A link over an adapter on `port`. With `baud` None the speed is found by trying; `protocol` is a key of
+    PARSERS."""
 
     def __init__(self, port: str, *, baud: int | None = None, protocol: str | None = None, **options: Any):
         super().__init__(port, **options)
-        self.raised: int | None = None  # the speed of the line, where it was raised
-        self._left: list[str] = []  # lines of an answer nobody used; they may tell of a restart
+        self.raised: int | None = None  # the speed of the line, if it was raised
+        self._left: list[str] = []  # lines of an unused answer, which may show a restart
         self._kind, self._baud = transport_for(port), baud
         self._transport: Transport | None = None
         try:
@@ -81,7 +82,7 @@ class Elm(Link):
         except LinkLost as lost:
             if lost.kind == "unplugged" or not speeds:
                 raise
-            # Somebody had raised it: the reset brought its own back.
+            # The speed had been raised earlier; the reset has restored the adapter's own.
             self._baud = find_speed(self, speeds)
             self._set(_RESET, is_banner)
         no_echo = "OK" in self._set("ATE0", "OK".__eq__)
@@ -96,7 +97,8 @@ class Elm(Link):
             self.raised = raise_speed(self, self._baud)
 
     def _set(self, command: str, expected: Callable[[str], bool]) -> list[str]:
-        """Send a set-up command, again where no line of its answer is as expected; the last answer's lines."""
+        """Send a set-up command, repeated until a line of its answer is as expected; returns the last answer's
+        lines."""
         for _ in range(_SETUP_TRIES):
             lines = self.command(command)
             if command == _RESET:
@@ -107,7 +109,8 @@ class Elm(Link):
         return lines
 
     def _find_bus(self, number: str | None) -> bool:
-        """Have the adapter find the bus itself; where it cannot name what it found, try one after the other."""
+        """Let the adapter find the bus; if it cannot name the bus it found, try all in turn. True where one is
+        found."""
         for tried in ("0", *PARSERS) if number is None else (number,):
             self.command(f"AT{'SP' if tried == '0' else 'TP'}{tried}")
             lines = self.command("0100", SEARCH_TIMEOUT_S)
@@ -187,7 +190,7 @@ class Elm(Link):
         self._left, _ = self.read(self.poll_timeout_s)
 
     def _drain(self) -> list[str]:
-        """Take what still trickles in, until it is quiet for a moment; gives its lines, for what they may tell."""
+        """Read until the port is silent for _SILENT_S; returns the lines, which may show a restart."""
         until_s = time.perf_counter() + _DRAIN_MOST_S
         came = bytearray()
         while not self.deadline.passed and time.perf_counter() < until_s and len(came) < MOST_BYTES:
@@ -209,7 +212,7 @@ class Elm(Link):
                 continue
             if len(lines) == 1 and _BUS_NUMBER.match(lines[0]):
                 return True
-            # An adapter echoes what it gets until it is told not to: it has restarted.
+            # An adapter echoes commands until the echo is switched off, so an echo means that it has restarted.
             kinds = [self.form.sort([line]).problem for line in (*heard, *lines)]
             if lines[:1] == [_WHICH_BUS] or not RESTARTS.isdisjoint(kinds[len(heard) :]):
                 self.restarted_by = next((kind for kind in kinds if kind in RESTARTS), "adapter_reset")

@@ -1,4 +1,4 @@
-"""Before the drive: how often each cam's pair of angles will be read, by timing the requests of its plan."""
+"""Before the drive: predict how often each cam's pair of angles will be read, by timing the requests of the plan."""
 
 from __future__ import annotations
 
@@ -15,16 +15,17 @@ from camlog.capture.too_slow import Expected
 
 _SIMULATED_S = 20.0
 _TRIES = 2
-# What is advised comes so much oftener than needed, as timed: in the drive the link is no quicker.
+# An advised plan must read pairs faster than needed by this factor, because the link may be slower in the drive.
 _IN_HAND = 1.15
-# Without these a verdict says less than with fewer cams; all others are left out before a cam is.
+# Signals that a verdict needs more than another cam. All others are left out before a cam is.
 _KEPT = ("engine_speed", "coolant_temp", "oil_temp", "engine_load")
 
 
 def expect(link: Link, capabilities: Capabilities, only: Iterable[str] | None, least_interval_s: float) -> Expected:
-    """What `make_plan` with the same arguments comes to on this link, by timing each of its requests.
+    """The rates of the plan of `make_plan` on this link, from timing each of its requests.
 
-    `least_interval_s` is the longest mean interval between readings of a pair that a verdict takes. Raises LinkLost."""
+    `least_interval_s` is the longest mean interval between readings of a pair that a verdict accepts. Raises
+    LinkLost."""
     plan = make_plan(capabilities, only)
     fast = [r for turn in plan.turns for r in turn]
     took = {r: s for r in fast if (s := _seconds(link, capabilities, r)) is not None}
@@ -56,7 +57,7 @@ def _advised(capabilities: Capabilities, plan: Plan, seconds: Callable[[Request]
 
 
 def pair_rates(plan: Plan, seconds: Callable[[Request], float]) -> dict[str, float]:
-    """How often a second each cam's pair is read by a plan whose requests take so many `seconds`."""
+    """Readings a second of each cam's pair of angles; `seconds` gives the duration of a request of the plan."""
     schedule, now_s = Schedule(plan, 0.0), 0.0
     asked: Counter[str] = Counter()
     while now_s < _SIMULATED_S:

@@ -1,4 +1,4 @@
-"""Is it still the same adapter and the same vehicle? Asked after every break, before a recording goes on."""
+"""Check after every break that adapter and vehicle are still the same, before a recording goes on."""
 
 from __future__ import annotations
 
@@ -18,8 +18,8 @@ _FIRST_PIDS = frozenset(range(0x01, 0x21))
 
 @dataclass(frozen=True, slots=True)
 class Identity:
-    """Who answers: version line and bus, and of the vehicle its engine module, the first range of its supported PIDs
-    and, where it tells one, the hash of its identification number. Empty or None: not known."""
+    """The identity of adapter and vehicle: version line and bus; engine module, supported PIDs of the first range, and
+    hash of the identification number, if the vehicle gives it. Empty or None: unknown."""
 
     adapter: str
     protocol: str
@@ -28,7 +28,7 @@ class Identity:
     vin_hash: str | None
 
     def change(self, now: Identity) -> str | None:
-        """What is another one `now`, in words; None where nothing known differs."""
+        """What has changed in `now`, in words; None where nothing known differs."""
         if self.adapter and now.adapter and now.adapter != self.adapter:
             return messages("change.adapter", now=now.adapter, before=self.adapter)
         if self.vin_hash and now.vin_hash:
@@ -47,9 +47,9 @@ def known(capabilities: Capabilities, protocol: str, vin: str | None) -> Identit
 
 
 def read_identity(link: Link, before: Identity) -> Identity:
-    """Ask again who answers, as far as that was known `before`; the link addresses the engine module.
+    """Read the identity again, limited to what was known `before`; the link must address the engine module. Raises
 
-    Raises LinkLost."""
+    LinkLost."""
     adapter = next((name for _ in range(_TRIES) if is_banner(name := link.name())), "")
     answers = link.ask(b"0100").messages
     engine = [m for m in answers if before.module in ("", module_address(link, m))]

@@ -1,4 +1,4 @@
-"""What a reply is worth: whether it answers its request, how sure its time is, and whether it is no copy of the last."""
+"""Judge replies: whether one answers its request, how certain its time is, and whether it repeats the last one."""
 
 from __future__ import annotations
 
@@ -9,33 +9,34 @@ from camlog.capture.link import Reply
 from camlog.capture.requests import Request, read_answer
 from camlog.stream import Batch
 
-# A reply whose time is less sure than this gives no values; on slow links, than so many usual round trips.
+# A reply with a longer round trip gives no values, as its time is uncertain; on slow links the bound is this many usual
+# round trips.
 LATE_S = 0.3
 LATE_ROUND_TRIPS = 3.0
-_USUAL_OF = 100  # round trips that say what is usual
+_USUAL_OF = 100  # number of round trips whose median is the usual one
 _USUAL_LEAST = 5
 _USUAL_STEP = 20
-# Replies that are well formed and answer something else: one may have been lost before them.
+# Well-formed replies that answer something else, so that an earlier reply may have been lost.
 OUT_OF_STEP = frozenset({"wrong_service", "wrong_echo"})
 ANSWERED = (None, "out_of_range", "left_out")
 
 
 class RoundTrips:
-    """How long replies take, s: what is usual, what is too long to know the time of a value, and the longest taken."""
+    """Round trip times (s): the usual one, the bound for a certain time, and the longest accepted."""
 
     def __init__(self) -> None:
         self.longest_s = 0.0
         self._last: deque[float] = deque(maxlen=_USUAL_OF)
         self._count = 0
-        self._late_s = 2.0 * LATE_S  # until it is known what is usual
+        self._late_s = 2.0 * LATE_S  # until the usual round trip is known
 
     def usual_s(self) -> float | None:
-        """Median of the last ones; None before the first."""
+        """Median of the last round trips; None before the first."""
         trips = sorted(self._last.copy())
         return trips[len(trips) // 2] if trips else None
 
     def timely(self, round_trip_s: float) -> bool:
-        """Note a round trip; True where its values' time is sure enough."""
+        """Note a round trip; True if the time of its values is certain enough."""
         timely = round_trip_s <= self._late_s
         if timely:
             self.longest_s = max(self.longest_s, round_trip_s)
@@ -48,8 +49,8 @@ class RoundTrips:
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """What a reply is worth: its answer's `problem`, whether it is `good`, and soon enough for values, and the batches
-    that may be put now, in order."""
+    """The result for a reply: the `problem` of its answer, whether it is `good` and `timely`, and the batches to put
+    into the stream now, in order."""
 
     problem: str | None
     good: bool
@@ -58,12 +59,11 @@ class Judged:
 
 
 class Judge:
-    """Judges the replies of a recording that began at `start_s`; its plan has so many different `requests`.
+    """Judges the replies of a recording that began at `start_s`; `requests` is the number of different requests.
 
-    What came with a reply byte for byte as the last one is held back: an adapter may be repeating itself. A vehicle
-    that stands still answers so too. Any other reply shows which it was: where it answers its own request, what was
-    held is put before it, where it answers another, it is dropped. With one request nothing can show it, and nothing is
-    held."""
+    A reply identical to the last one is held back: the adapter may be repeating itself, or the values are unchanged.
+    The next different reply decides: if it answers its own request, the held batches are put before it; if it answers
+    another one, they are dropped. With a single request this cannot be decided, and nothing is held."""
 
     def __init__(self, requests: int, start_s: float, trips: RoundTrips):
         self._can_tell, self._start_s, self._trips = requests > 1, start_s, trips
@@ -72,7 +72,7 @@ class Judge:
 
     def judge(self, request: Request, reply: Reply) -> Judged:
         answer = read_answer(request, reply.messages)
-        # Out of step, nobody knows which request a frame answers.
+        # Out of step, it is unknown which request a frame answers.
         good = reply.in_step and answer.problem in ANSWERED
         timely = good and self._trips.timely(reply.round_trip_s)
         batches = []
@@ -88,6 +88,6 @@ class Judge:
         return Judged(answer.problem, good, timely, batches)
 
     def settle(self, true: bool) -> list[Batch]:
-        """What was held, where it is known to be `true`; nothing is held then."""
+        """The held batches if they are `true`, else none; afterwards nothing is held."""
         held, self.held = self.held, []
         return held if true else []

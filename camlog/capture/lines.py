@@ -1,7 +1,7 @@
-"""What an adapter's printed lines are: a frame of the vehicle's bus, a status word, or neither.
+"""Sort an adapter's lines into frames of the vehicle's bus, status words, and garbage.
 
-A frame counts only in the form its bus gives it: header of a module (ISO 15765-4), whole bytes, no more of them than
-the bus carries, and on the older buses the checksum. What fails is garbage and never reaches a decoder."""
+A frame must have the form of its bus: header of a module (ISO 15765-4), whole bytes, no more bytes than the bus
+carries, and on the older buses the right checksum. Anything else is garbage and never reaches a decoder."""
 
 from __future__ import annotations
 
@@ -18,10 +18,10 @@ FIRST_FRAME_BYTES = 6  # ISO 15765-2: payload of a first frame
 CONSECUTIVE_FRAME_BYTES = 7
 PROMPT = b">"
 _MEANS_NOTHING = b"\r\n \x00"
-UNASKED = "<"  # stands before lines that came unasked; no adapter prints a line of this alone
+UNASKED = "<"  # marks that the lines after it came without a request; no adapter prints such a line
 RESPONSE_PENDING = "78"  # ISO 14229-1: the answer is still to come
 
-# What adapters print instead of data, most specific first, and what it means here.
+# Status texts that adapters print instead of data, most specific first, and their kinds.
 _STATUS = (
     ("UNABLE TO CONNECT", "unable_to_connect"),
     ("NO DATA", "no_data"),
@@ -38,11 +38,11 @@ _STATUS = (
     ("ACT ALERT", "adapter_reset"),
     ("LP ALERT", "adapter_reset"),
 )
-# After one of these the adapter is done with the request and its prompt is the request's own.
+# After one of these the adapter has finished the request, and the next prompt belongs to it.
 _ENDS_THE_REQUEST = frozenset(
     {"unable_to_connect", "no_data", "can_error", "bus_init_error", "bus_error", "data_error", "buffer_full"}
 )
-# The adapter has restarted: its settings are gone.
+# Kinds of status after which the adapter has restarted and lost its settings.
 RESTARTS = frozenset({"adapter_reset", "low_voltage"})
 _INTERNAL_ERROR = re.compile(r"ERR\d\d")
 _BANNER = re.compile(r"[A-Z]{2,}\d* ?V?\d", re.IGNORECASE)
@@ -56,10 +56,10 @@ _FRAME_OLDER = re.compile(r"(?:[0-9A-F]{2}){5,11}\Z")  # three of header, one to
 
 @dataclass(frozen=True, slots=True)
 class Sorted:
-    """A reply's lines, sorted: `frames` (hexadecimal, no spaces), the first `problem` among the rest or None.
+    """A reply's sorted lines: `frames` (hexadecimal, no spaces), and the first `problem` among the others, or None.
 
-    `pending`: a module said that its answer is still to come. `in_step`: every line is one that belongs to a finished
-    request; otherwise more may follow the prompt, and nothing may be sent until it has ended."""
+    `pending`: a module announced that its answer is still to come. `in_step`: every line belongs to a finished request.
+    If not, more data may follow the prompt, and nothing may be sent until it has ended."""
 
     frames: tuple[str, ...]
     problem: str | None
@@ -106,7 +106,7 @@ class LineForm:
         return data[:2] == "7F" and data[4:6] == RESPONSE_PENDING
 
     def sort(self, lines: Sequence[str]) -> Sorted:
-        """Tell frames from status words and from what is neither."""
+        """Sort lines into frames, status words and garbage."""
         frames: list[str] = []
         problem: str | None = None
         pending, in_step = False, bool(lines)
@@ -120,36 +120,36 @@ class LineForm:
             elif not _PROGRESS.match(line.upper()):
                 kind = status_of(line) or "garbage"
                 in_step &= kind in _ENDS_THE_REQUEST
-                # A restart explains everything else around it.
+                # A restart explains every other problem.
                 if problem is None or (kind in RESTARTS and problem not in RESTARTS):
                     problem = kind
         return Sorted(tuple(frames), problem, pending, in_step)
 
 
 def lines_of(text: bytes) -> list[str]:
-    """The lines of what an adapter sent; NUL bytes are sent by some and mean nothing."""
+    """The lines in an adapter's output; NUL bytes, which some adapters send, are dropped."""
     shown = text.replace(b"\x00", b"").decode("ascii", "replace")
     return [line.strip() for line in re.split(r"[\r\n>]", shown) if line.strip()]
 
 
 def answer_lines(came: bytes) -> list[str]:
-    """Lines up to the prompt. Where more came with it, `UNASKED` and those lines."""
+    """Lines up to the prompt; if more followed it, `UNASKED` and those lines."""
     text, _, unasked = came.partition(PROMPT)
     more = [UNASKED, *lines_of(unasked)] if unasked.strip(_MEANS_NOTHING) else []
     return lines_of(text) + more
 
 
 def unasked_lines(text: bytes) -> list[str]:
-    """What bytes that came before a request leave before its answer's lines: nothing where they mean nothing.
+    """The lines to put before an answer for bytes that came before its request: none if the bytes mean nothing, else
 
-    Otherwise `UNASKED`, and those of their lines that tell of a restart: frames among them answer nobody."""
+    `UNASKED` and those of their lines that show a restart. Frames among them answer no request and are dropped."""
     if not text.strip(_MEANS_NOTHING + PROMPT):
         return []
     return [UNASKED, *(line for line in lines_of(text) if status_of(line) in RESTARTS)]
 
 
 def status_of(line: str) -> str | None:
-    """The kind of status a line tells of, None where it is none an adapter is known to print."""
+    """The kind of a status line; None for any other line."""
     upper = line.upper()
     for text, kind in _STATUS:
         if text in upper:
@@ -162,7 +162,7 @@ def status_of(line: str) -> str | None:
 
 
 def is_banner(line: str) -> bool:
-    """True for a version line, as an adapter prints when it has restarted."""
+    """True for a version line, which an adapter prints after a restart."""
     return bool(_BANNER.match(line)) and not _HEX.match(line.replace(" ", "").upper())
 
 
@@ -179,10 +179,10 @@ def checksum_holds(protocol_id: str, message: bytes) -> bool:
 
 
 def is_whole(message: Message) -> bool:
-    """True where a CAN message's frames are all there and none is cut short (ISO 15765-2).
+    """True where a CAN message has all its frames and none is cut short (ISO 15765-2).
 
-    python-obd joins frames and cuts at the length declared, so that a frame cut short in the middle would move what
-    follows it. Messages of the older buses declare no length; True, their checksums stand for it."""
+    python-obd joins frames and cuts at the declared length, so a short frame in the middle would shift the bytes after
+    it. Messages of the older buses declare no length; True for them, as their checksums were tested."""
     first = next((f for f in message.frames if f.data_len), None)
     if first is None:
         return True

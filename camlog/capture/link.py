@@ -1,7 +1,7 @@
-"""The link to a vehicle: requests out, checked replies in, and the way back into step when something went wrong.
+"""The link to a vehicle: requests out, checked replies in, and recovery after errors.
 
-A reply taken for the answer to another request would be a value with a wrong time: what was asked of whom goes with it,
-and only messages of the module asked count."""
+A reply taken for the answer to another request would give a value with a wrong time. Each reply therefore carries the
+address it was asked of, and only messages of that module count."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from camlog.capture.requests import NEGATIVE
 if TYPE_CHECKING:
     from camlog.capture.raw_log import RawLog
 
-# How long a reply may take while recording; the older buses are woken for 2.4 s when they fell asleep.
+# Longest time for a reply while recording; waking an older bus that has fallen asleep takes 2.4 s.
 POLL_TIMEOUT_S = 1.5
 OLDER_POLL_TIMEOUT_S = 4.0
 SEARCH_TIMEOUT_S = 12.0  # a search over all buses may take this long
@@ -27,7 +27,7 @@ FUNCTIONAL_11_BIT, FUNCTIONAL_29_BIT = 0x7DF, 0x18DB33F1  # ISO 15765-4: request
 
 
 class Received(NamedTuple):
-    """A reply as it came: its lines, when the request went out and the prompt came in, and whom it was asked of."""
+    """A raw reply: its lines, the times of request and prompt, and the module address it was asked of."""
 
     lines: list[str]
     sent_s: float
@@ -37,11 +37,11 @@ class Received(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Reply:
-    """What came back for one request.
+    """A parsed reply to one request.
 
-    `messages` are whole diagnostic messages of the module asked; `problem` names what was wrong (None for a clean
-    reply): no_data, can_error, garbage, pending ... A reply may carry both. `pending`: a module asked for time before
-    it answered, or instead. `in_step`: nothing more is to come."""
+    `messages` are complete diagnostic messages of the module asked. `problem` names an error (no_data, can_error,
+    garbage, pending ...) or is None; a reply may have both. `pending`: a module asked for more time before its answer,
+    or instead of one. `in_step`: no more data will follow."""
 
     messages: tuple[Message, ...]
     lines: tuple[str, ...]
@@ -62,30 +62,30 @@ class Reply:
 
 
 class Link:
-    """An open connection to an adapter and, through it, to a vehicle; a dialect is a class beneath it.
+    """An open connection to an adapter and, through it, to a vehicle; each dialect is a subclass.
 
-    A dialect's constructor raises InputError where there is no port, no adapter behind it, or no vehicle. Whatever
-    talks raises LinkLost when the connection breaks, or the `deadline` passes. A dialect has these methods:
+    A dialect's constructor raises InputError if there is no port, adapter or vehicle. Methods that communicate raise
+    LinkLost when the connection breaks or the `deadline` passes. A dialect has these methods:
 
     | method | does |
     |---|---|
     | `name` | gives the adapter's version line, asked for now |
-    | `write` | sends a request, after throwing away what nobody read; gives `UNASKED` and what that told of a restart |
-    | `read` | gives the lines that answer what was sent last, and when their last byte came |
-    | `let_end` | lets a request under way end, its answer unused but for what it tells `sync` of a restart |
-    | `sync` | waits until the adapter has said all and listens; False where it has restarted and must be set up anew |
-    | `set_up` | sets a restarted adapter up again on the same bus; True where it listens |
-    | `address` | sends requests with this CAN identifier from now on; True where that is in force |
-    | `open_again` | opens the port anew, the adapter's settings unknown |
-    | `slow_down` | lowers a speed of the port that was raised, at the price of a restart; True where it was |
-    | `is_open` | is False where the port was found gone |
-    | `close`, `drop` | closes the port: with the adapter reset, or at once and without a word to it |
+    | `write` | discards unread bytes and sends a request; returns `UNASKED` and discarded lines that show a restart |
+    | `read` | returns the lines of the answer to the last request, and the time of their last byte |
+    | `let_end` | lets a request under way end; its answer only tells `sync` about a restart |
+    | `sync` | waits until the adapter has sent everything and is ready; False if it has restarted and must be set up |
+    | `set_up` | sets a restarted adapter up again on the same bus; True if it is ready |
+    | `address` | sends requests with this CAN identifier from now on; True if the adapter accepted it |
+    | `open_again` | opens the port again; the adapter's settings are then unknown |
+    | `slow_down` | lowers a raised speed of the port, which restarts the adapter; True if it was raised |
+    | `is_open` | False after the port was found gone |
+    | `close`, `drop` | closes the port: after resetting the adapter, or at once |
     """
 
     protocol: Protocol  # python-obd's parser of the bus
-    form: LineForm  # what frames of the bus look like
+    form: LineForm  # the form of the bus's frames
     spaces_off = False  # True where the adapter sends frames without spaces
-    restarted_by = "adapter_reset"  # why the adapter restarted last, as far as it told `sync`: one of RESTARTS
+    restarted_by = "adapter_reset"  # the reason for the last restart known to `sync`: one of RESTARTS
 
     def __init__(
         self,
@@ -104,7 +104,7 @@ class Link:
         self._listen_to: str | None = None
         self._sent_s = 0.0
         self._unasked: list[str] = []
-        self._answered: set[bytes] = set()  # what was answered with data: no data later is trouble
+        self._answered: set[bytes] = set()  # requests answered with data before; "no data" is a problem for these only
 
     # ------------------------------------------------------------- what a dialect does
     def name(self) -> str: ...
@@ -132,10 +132,10 @@ class Link:
         return POLL_TIMEOUT_S if self.is_can else OLDER_POLL_TIMEOUT_S
 
     def set_header(self, request_header: int | None, listen_to: str | None = None) -> bool:
-        """Address requests to one module (CAN), or with None to all of them; True where that is in force.
+        """Address requests to one module (CAN), or with None to all of them; True if the adapter accepted it.
 
-        Answers count that come from `listen_to` (an address as `LineForm.module` gives it); where it is None, from the
-        module addressed, or from all modules."""
+        Only answers from `listen_to` (an address as from `LineForm.module`) count; if None, those from the addressed
+        module, or from all modules."""
         self._listen_to = listen_to or response_id(request_header, self.form.is_29bit)
         if request_header == self._header:
             return True
@@ -147,23 +147,24 @@ class Link:
         return self._header == request_header
 
     def header_for(self, wanted: int | None, engine: int | None) -> int | None:
-        """The header to ask with where a profile has `wanted`: that of the `engine` module where this bus has no such."""
+        """The request header for a header from the profile: that of the `engine` module if this bus has no such
+        header."""
         other_format = self.form.is_29bit and wanted is not None and wanted <= 0x7FF
         return engine if wanted is None or not self.is_can or other_format else wanted
 
     def send(self, command: bytes) -> None:
         """Send a request; `receive` waits for what comes back."""
-        # Before writing: whatever the system does meanwhile, the module is asked after this moment.
+        # Taken before writing, so that the module is certainly asked after this time.
         self._sent_s = self.clock()
         self._unasked = self.write(command)
 
     def receive(self, timeout_s: float | None = None) -> Received:
-        """The reply to what was sent last. After something that came unasked before it, nobody knows that it is."""
+        """The reply to the last request. After unrequested lines it is marked as uncertain (`UNASKED`)."""
         lines, received_s = self.read(timeout_s)
         return Received(self._unasked + lines, self._sent_s, received_s, self._listen_to)
 
     def parse(self, received: Received) -> Reply:
-        """Messages out of a received reply, by python-obd's protocol parser; never raises."""
+        """The messages of a received reply, by python-obd's protocol parser; never raises."""
         lines, sent_s, received_s, listen_to = received
         sorted_ = self.form.sort(lines)
         problem, frames = sorted_.problem, list(sorted_.frames)
@@ -183,7 +184,7 @@ class Link:
         return Reply(messages, tuple(lines), problem, sent_s, received_s, sorted_.pending, sorted_.in_step)
 
     def is_in_step(self, received: Received) -> bool:
-        """True where a received reply is complete by all that can be seen: the next request may go out at once."""
+        """True where a received reply looks complete, so that the next request may be sent at once."""
         return self.form.sort(received.lines).in_step
 
     def ask(self, command: bytes, timeout_s: float | None = None) -> Reply:
@@ -202,7 +203,7 @@ class Link:
 
     # ------------------------------------------------------------- ways back
     def restore(self) -> bool:
-        """Set a restarted adapter up again as it was; True where it listens. The vehicle may be silent."""
+        """Set a restarted adapter up again as before; True if it is ready. The vehicle may be silent."""
         header, listen_to = self._header, self._listen_to
         if not self.set_up():
             return False
@@ -210,17 +211,17 @@ class Link:
         return self.set_header(header, listen_to)
 
     def reconnect(self) -> bool:
-        """Open the port anew, where it is there again, and set the adapter up; True where it listens."""
+        """Open the port again, if it exists, and set the adapter up; True if it is ready."""
         self.open_again()
         return self.restore()
 
     def vehicle_answers(self) -> bool:
-        """True where the vehicle answers a request with its own answer, a bus that fell asleep being woken first."""
+        """True if the vehicle answers a request properly; a bus that fell asleep is woken first."""
         return any(m.data[:2] == b"\x41\x00" for m in self.ask(b"0100", SEARCH_TIMEOUT_S).messages)
 
 
 def response_id(request_header: int | None, is_29bit: bool) -> str | None:
-    """Header text with which the module addressed by `request_header` answers (ISO 15765-4); None for all modules."""
+    """Header text of the answers of the module addressed by `request_header` (ISO 15765-4); None for all modules."""
     if request_header is None:
         return None
     return f"18DAF1{(request_header >> 8) & 0xFF:02X}" if is_29bit else f"{request_header + 8:03X}"

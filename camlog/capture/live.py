@@ -1,7 +1,7 @@
 """The live source: requests over a link become the stream of batches and events.
 
-A thread of its own keeps the link busy; the next request is on its way before the last answer is taken apart. What the
-thread finds waits in a queue for `stream`, so that a slow disk or screen never delays a request."""
+A thread keeps the link busy: the next request is sent before the last answer is decoded. Its results wait in a queue
+for `stream`, so that a slow disk or screen never delays a request."""
 
 from __future__ import annotations
 
@@ -31,31 +31,28 @@ from camlog.profile import VehicleProfile
 from camlog.stream import CodeSnapshot, Event, StreamItem, TakenBack, now
 from camlog.trust import vin_hash
 
-# The slowest vehicles (an older bus, a profile of many identifiers) are examined in half a minute.
+# Connecting to the slowest vehicles (an older bus, a profile of many identifiers) takes half a minute.
 CONNECT_WITHIN_S = 120.0
-# At the end: for the request under way, and then for the closing codes where an answer is not as it should be.
-# With `_STUCK_S` and what closing the files takes, a misbehaving adapter is let go within two seconds.
+# Time at the end for the request under way, and for the closing codes if an answer is not proper. With `_STUCK_S` and
+# the time to close the files, a misbehaving adapter is released within two seconds.
 LAST_REQUEST_S = 0.3
 CLOSING_IN_TROUBLE_S = 0.7
 TROUBLE_LATELY_S = 5.0
-# The closing codes may take this many times as long as the first ones: slower, the adapter has become unusable.
+# The closing codes may take this many times as long as those at the start, within the bounds below.
 CLOSING_TIMES = 3.0
 CLOSING_LEAST_S, CLOSING_MOST_S = 1.2, 45.0
 _LOOK_S = 0.1
-_STUCK_S = 0.2  # after the deadline: the system itself (a port being opened) does not come back
+_STUCK_S = 0.2  # this long after the deadline, the thread is stuck in the system (such as opening a port)
 
 
 class LiveSource:
     """A vehicle being recorded.
 
-    Connecting happens in the constructor (InputError where it fails): the link is opened and probed, the plan of
-    requests made, and the codes read. `stream()` then yields batches, events and code snapshots until `stop()` or
-    `minutes`.
-
-    `clock` counts monotonic seconds; times in the stream start at 0 when streaming starts and count a sleep of the
+    The constructor connects (InputError if that fails): it opens and probes the link, makes the plan of requests, and
+    reads the codes. `stream()` then yields batches, events and code snapshots until `stop()` or `minutes`.
+    `clock` counts monotonic seconds. Times in the stream start at 0 when streaming starts and include sleep of the
     computer. However the adapter behaves, connecting ends within `CONNECT_WITHIN_S`, and the stream within two seconds
-    after `stop()` or the last of its minutes; only an adapter that goes on answering as it did is given the time that
-    reading the closing codes takes."""
+    after `stop()` or `minutes`; only an adapter that still answers properly gets the time to read the closing codes."""
 
     def __init__(
         self,
@@ -109,9 +106,9 @@ class LiveSource:
         self.started_at = now("milliseconds")
 
     def choose(self, only: Iterable[str] | None) -> None:
-        """Plan to ask for `only` these signals (None: all), before streaming. Raises InputError where the vehicle offers
+        """Plan to ask for `only` these signals (None: all), before streaming. Raises InputError if the vehicle offers
         none of them, LinkLost."""
-        only = None if only is None else tuple(only)  # read more than once
+        only = None if only is None else tuple(only)  # iterated more than once
         self.plan = make_plan(self.capabilities, only)
         if not self.plan.requests:
             raise error("nothing_wanted", self.port)
@@ -130,7 +127,7 @@ class LiveSource:
         return {"name": name, "vin": self.vin} | {key: value for key, value in hashes.items() if value}
 
     def adapter(self) -> dict[str, Any]:
-        """The drive file's `adapter` object: what is in use, how sure times are, and what went wrong how often."""
+        """The drive file's `adapter` object: adapter and bus, the certainty of times, and the count of each problem."""
         usual_s = self.trips.usual_s()
         return {
             "port": self.port,
@@ -147,7 +144,7 @@ class LiveSource:
 
     @property
     def gap_seconds(self) -> float:
-        """Time without answers while streaming, s; of a gap that does not end, at the end of the recording."""
+        """Time (s) without answers while streaming; a gap that does not end counts at the end of the recording."""
         return self._poller.gap_seconds if self._poller else 0.0
 
     @property
@@ -161,7 +158,7 @@ class LiveSource:
         return max(0.0, self.clock() - self.start_s)
 
     def put(self, item: StreamItem) -> None:
-        """Put an item, such as an event of the operator's (a marker), into the stream."""
+        """Put an item, such as a marker of the operator, into the stream."""
         self._queue.put(item)
 
     def mark(self, text: str = "") -> None:
@@ -169,7 +166,7 @@ class LiveSource:
         self.put(self._marks[-1])
 
     def take_back(self, time_s: float) -> None:
-        """Take back the marker of that time, s, that `mark` added; nothing where there is none."""
+        """Remove the marker that `mark` added at `time_s`, if there is one."""
         for marker in [m for m in self._marks if m.time_s == time_s][-1:]:
             self._marks.remove(marker)
             self.put(TakenBack(self.now_s(), marker))
@@ -183,7 +180,7 @@ class LiveSource:
     def stream(self, minutes: float | None = None) -> Generator[StreamItem]:
         """The live stream. Ends after `minutes` or `stop()`; closes the link."""
         self.start_s = self.clock()
-        self.clock.stood_still_s()  # before the recording, nothing was missed
+        self.clock.stood_still_s()  # forget a standstill before the recording, which missed nothing
         self.deadline.never()
         if minutes is not None:
             self.deadline.set(60.0 * minutes + LAST_REQUEST_S)
@@ -201,14 +198,14 @@ class LiveSource:
             while (item := self._next_item()) is not None:
                 yield item
         except BaseException:
-            self._abandoned = True  # nobody is left to take a closing snapshot
+            self._abandoned = True  # the reader of the stream has left, so take no closing snapshot
             raise
         finally:
             self.stopped.set()
             self.deadline.at_most(0.0)
             worker.join(timeout=_STUCK_S)
             if worker.is_alive() or not self._hears:
-                self.link.drop()  # it would not hear a last word
+                self.link.drop()  # a reset would not reach it
             else:
                 self.link.close()
         if self._failed:
@@ -222,7 +219,7 @@ class LiveSource:
         return self._identity.change(read_identity(link, self._identity))
 
     def _next_item(self) -> StreamItem | None:
-        """What the capture thread found next; None at its end, or where it does not come back from the system."""
+        """The next item of the capture thread; None at its end, or if the thread is stuck in the system."""
         while True:
             try:
                 return self._queue.get(timeout=0.0 if self._abandoned else _LOOK_S)
@@ -254,7 +251,7 @@ class LiveSource:
             self._queue.put(None)
 
     def _close_with_codes(self) -> bool:
-        """Read the codes once more, for as long as answers go on coming; True where any were read."""
+        """Read the codes once more, while proper answers keep coming; True if any were read."""
         self._closing = True
         if self.raw:
             self.raw.note(self.clock(), closing=True)
@@ -267,7 +264,7 @@ class LiveSource:
             snapshot = self._snapshot(self.now_s())
         except LinkLost:
             if self.troubles.silent:
-                return False  # the time was up, of an adapter that works
+                return False  # out of time, though the adapter works
             raise
         if snapshot.unread:
             return False

@@ -1,4 +1,4 @@
-"""Keeping the link busy: one request under way, the last answer taken apart meanwhile, and the way back from a gap."""
+"""Keep the link busy: send one request while the last answer is decoded, and reconnect after a gap."""
 
 from __future__ import annotations
 
@@ -19,19 +19,19 @@ from camlog.stream import Event, EventKind
 if TYPE_CHECKING:
     from camlog.capture.live import LiveSource
 
-BACKOFF_S = (0.1, 0.3, 0.5, 1.0, 2.0)  # waits between tries to come back; the last repeats
-SILENCE_S = 1.5  # this long without one good answer is a gap
-LATELY_S = 1.0  # answers that came within this time are what the adapter does now
-REOPEN_AFTER = 2  # tries on the open port before it is opened anew
-ANEW_EVERY = 6  # every so many tries all is begun anew: the adapter may be another, at another speed
-SILENT_BACKOFF_S = (*BACKOFF_S, 5.0)  # the same where the adapter works and the engine module is silent
-BUS_ANEW_EVERY = 4  # every so many of those the bus is opened anew: the adapter may have lost its way to it
-PENDING_PAUSE_S = 0.1  # after "response pending" and no answer: what still comes must not meet the next request
-REOPENED = ("hung", "babbling")  # troubles that opening the port anew may end
+BACKOFF_S = (0.1, 0.3, 0.5, 1.0, 2.0)  # waits between attempts to reconnect; the last repeats
+SILENCE_S = 1.5  # this long without a good answer is a gap
+LATELY_S = 1.0  # an adapter counts as working if a good answer came within this time
+REOPEN_AFTER = 2  # attempts on the open port before it is opened again
+ANEW_EVERY = 6  # after this many attempts connecting starts from scratch: the adapter or its speed may have changed
+SILENT_BACKOFF_S = (*BACKOFF_S, 5.0)  # the same if the adapter works and the engine module is silent
+BUS_ANEW_EVERY = 4  # after this many of those the bus is opened again: the adapter may have lost it
+PENDING_PAUSE_S = 0.1  # after "response pending" without an answer, so that a late one does not meet the next request
+REOPENED = ("hung", "babbling")  # troubles that opening the port again may end
 
 
 class Gap(Exception):
-    """The adapter listens, but answers have stopped or its settings are gone: `kind` says how."""
+    """The adapter is ready, but answers have stopped or its settings are lost; `kind` says which."""
 
     def __init__(self, kind: str):
         super().__init__(kind)
@@ -39,16 +39,16 @@ class Gap(Exception):
 
 
 class Poller:
-    """Asks for what is planned until the source is stopped or `end_s` is reached, and puts what comes into it.
+    """Sends the planned requests until the source is stopped or `end_s` is reached, and puts the results into it. Times
 
-    Times count from the stream's start. `link` is the one in use: after a gap it may be another than the source's."""
+    count from the stream's start. `link` is the one in use, which may differ from the source's after a gap."""
 
     def __init__(self, source: LiveSource, end_s: float | None):
         self._source, self._end_s = source, end_s
         self._clock, self._now_s, self._put = source.clock, source.now_s, source.put
         self._capabilities, self._troubles = source.capabilities, source.troubles
         self.link = source.link
-        self.gap: str | None = None  # the kind of the present one
+        self.gap: str | None = None  # the kind of the present gap
         self._gap_since_s = self._gaps_s = 0.0
         self.requests_sent = 0
         self._schedule = Schedule(source.plan, self._now_s())
@@ -65,12 +65,12 @@ class Poller:
 
     @property
     def works(self) -> bool:
-        """True where answers came as they should until just now."""
+        """True where good answers came within LATELY_S."""
         return self.gap is None and self._now_s() - self._last_timely_s < LATELY_S
 
     @property
     def gap_seconds(self) -> float:
-        """Seconds without answers; those of a gap that does not end count at the end of the recording."""
+        """Seconds without answers; a gap that does not end counts at the end of the recording."""
         open_ = self.gap is not None and not self.going
         return self._gaps_s + (self._now_s() - self._gap_since_s if open_ else 0.0)
 
@@ -81,9 +81,9 @@ class Poller:
         self._source.stopped.wait(max(0.0, seconds))
 
     def run(self) -> None:
-        """Ask until the end; a link that breaks is a gap, not the end.
+        """Poll until the end; a broken link is a gap, not the end.
 
-        Raises InputError where another adapter or vehicle answers after a gap."""
+        Raises InputError if another adapter or vehicle answers after a gap."""
         while self.going:
             try:
                 if self._under_way is None:
@@ -98,13 +98,13 @@ class Poller:
                 if not self.going:
                     if not self.works and not (self._troubles.silent and self.link.is_open):
                         self._troubles.note(lost.kind)
-                    break  # else the wait was cut short, which tells nothing of the adapter
+                    break  # else the end cut the wait short, which is no fault of the adapter
                 if isinstance(lost, LinkLost):
                     self._troubles.note(lost.kind)
                 self._settle(False)
                 self._come_back(lost.kind)
         self._finish()
-        if self._judge.held:  # nothing more is asked that would show it
+        if self._judge.held:  # no later reply will decide about held batches
             with contextlib.suppress(LinkLost):
                 answers = self.link.vehicle_answers()
                 self._settle(answers)
@@ -112,7 +112,7 @@ class Poller:
                     self._troubles.note("wrong_echo")
 
     def _settle(self, true: bool) -> None:
-        """Put what is held back, or drop it."""
+        """Put the held batches into the stream if `true`, else drop them."""
         if self._judge.held and self._source.raw:
             self._source.raw.note(self._clock(), repeats=true)
         for batch in self._judge.settle(true):
@@ -124,7 +124,7 @@ class Poller:
         if request is None:
             return
         if not self._capabilities.address(self.link, request.header):
-            # Sent now it would ask the wrong module.
+            # Sent now, the request would reach the wrong module.
             self._troubles.note("not_addressed")
             self._into_step()
             return
@@ -133,7 +133,7 @@ class Poller:
         self._under_way = request
 
     def _receive_next(self, request: Request) -> None:
-        """Take the reply to the request under way, after sending the next one where nothing speaks against it."""
+        """Read the reply to the request under way; the next request is sent first if the reply looks complete."""
         self._under_way = None
         received = self.link.receive(self.link.poll_timeout_s)
         in_step = self.link.is_in_step(received)
@@ -141,7 +141,7 @@ class Poller:
             if in_step:
                 self._send_next()
         finally:
-            # Also where the link broke on the next request: what had come before counts.
+            # Also if the link broke on the next request, because this reply was complete.
             good, problem = self._read(request, received)
         self._note(request, good)
         if not in_step or problem in OUT_OF_STEP:
@@ -160,7 +160,7 @@ class Poller:
             raise Gap(problem or "no_data")
 
     def _read(self, request: Request, received: Received) -> tuple[bool, str | None]:
-        """Put a reply's values; whether it was an answer, and what was wrong with it."""
+        """Put a reply's values into the stream; returns whether it was a good answer, and its problem."""
         reply = self.link.parse(received)
         judged = self._judge.judge(request, reply)
         late = judged.good and not judged.timely
@@ -197,7 +197,7 @@ class Poller:
         """Let a request under way end, its answer unused."""
         if self._under_way is not None:
             self._under_way = None
-            with contextlib.suppress(LinkLost):  # whatever is done next will meet it too
+            with contextlib.suppress(LinkLost):  # the next action will raise it again
                 self.link.let_end()
 
     def _into_step(self) -> None:
@@ -210,13 +210,13 @@ class Poller:
 
     # ---------------------------------------------------------------- gaps
     def _look_for_standstill(self) -> None:
-        """Raise Gap where this program did not run for a while: what the adapter said since is of an unknown age."""
+        """Raise Gap if this program stood still, because the age of the adapter's data is then unknown."""
         if self._clock.standing_still:
             self._finish()
             raise Gap("stood_still")
 
     def _begin_gap(self, kind: str) -> None:
-        """Say that a gap began; it is one of `MODULE_SILENT` where nothing but silence came before it."""
+        """Report that a gap began; its kind is `MODULE_SILENT` if only silence came before it."""
         name, since_s, why = "gap", self._last_good_s, PROBLEMS.get(kind, kind)
         if stood_still_s := self._clock.stood_still_s():
             since_s = min(since_s, self._now_s() - stood_still_s)
@@ -230,13 +230,13 @@ class Poller:
         self._event("gap", messages(f"event.{name}", since_s=since_s, why=why))
 
     def end(self, answers: bool) -> None:
-        """The recording is over; `answers`: the module answered to its end, so that a silence was a passing one."""
+        """End of the recording. `answers`: the module answered until the end, so a silence was temporary."""
         if self._troubles.silent and not answers:
             self._begin_gap("no_data")
         self._troubles.over()
 
     def _come_back(self, kind: str) -> None:
-        """Say the gap, then try with growing waits until the vehicle answers again or the recording ends."""
+        """Report the gap, then try with growing waits until the vehicle answers again or the recording ends."""
         self._begin_gap(kind)
         attempt = 0
         while self.going:
@@ -258,10 +258,10 @@ class Poller:
         self._event("reconnect", messages("event.reconnect", seconds=now_s - self._gap_since_s))
         self._failing.forget()
         self._last_good_s, self._bad_since_s = now_s, None
-        self._clock.stood_still_s()  # where it stood still meanwhile, the gap tells
+        self._clock.stood_still_s()  # forget a standstill during the gap, which the gap covers
 
     def _try_again(self, attempt: int) -> bool:
-        """One try to get answers again, by the shortest way; True where they come. Raises LinkLost."""
+        """One attempt to get answers again, by the simplest means; True if they come. Raises LinkLost."""
         link, kind = self.link, self.gap
         if kind == MODULE_SILENT:
             # An older bus has to be woken again; the adapter itself is not reset.
@@ -276,11 +276,11 @@ class Poller:
         return ready and link.vehicle_answers()
 
     def _must_be_the_same(self) -> None:
-        """Raise InputError where what answers after a gap is not what answered before."""
+        """Raise InputError if another adapter or vehicle answers after a gap."""
         try:
             change = self._source.change(self.link) and self._source.change(self.link)
         except LinkLost:
-            return  # the next request meets it; above twice: what ended the gap may spoil an answer still
+            return  # the next request meets the same problem; tried twice, as the end of a gap may disturb an answer
         if change:
             self._event("adapter_error", messages("event.changed", change=change))
             raise error("changed", self.link.port, change=change)

@@ -1,6 +1,6 @@
-"""Ports: how bytes travel to an adapter, which ports this computer has, and the one table that chooses by their form.
+"""Ports: how bytes travel to an adapter, the ports of this computer, and the table that selects a transport by name.
 
-A transport is a class `Transport` in a module of `camlog.capture.transports`, which is found by itself."""
+A transport is a class `Transport` in a module of `camlog.capture.transports`, discovered automatically."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from camlog.errors import InputError
 POLL_S = 0.05  # a read waits this long for a first byte
 WRITE_TIMEOUT_S = 2.0
 CHUNK_BYTES = 4096
-CHECKLIST = tuple(messages.table("checklist").values())  # in the order a technician would check
+CHECKLIST = tuple(messages.table("checklist").values())  # in the order in which a technician checks
 
 
 class LinkLost(Exception):
@@ -28,8 +28,8 @@ class LinkLost(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Port:
-    """A port of this computer: its `device`, what the system calls it, whether this user may open it, how far back it
-    is in the order of trying, and whether it only waits for others to connect (`incoming`)."""
+    """A port of this computer: its `device`, the system's `description`, whether this user may open it (`allowed`), its
+    `rank` in the order of trying (low first), and whether it only accepts incoming connections (`incoming`)."""
 
     device: str
     description: str
@@ -39,26 +39,25 @@ class Port:
 
     @property
     def remark(self) -> str:
-        """Why it is not tried, in words; empty where it is."""
+        """Why the port is not tried, in words; "" if it is."""
         if self.incoming:
             return messages("port.incoming")
         return "" if self.allowed else messages("port.forbidden")
 
 
 class Transport:
-    """An open port. The constructor raises LinkLost where it cannot be opened; all else raises OSError where it is gone.
+    """An open port. The constructor raises LinkLost if it cannot be opened; other methods raise OSError if it is gone.
 
-    `scheme` is what stands before `://` in the port's name ("" for a device of this computer); `speeds` are the
-    bauds to try where the port has any; `dialect` names what is spoken over it; `found_slowly`: `found` takes seconds.
-
+    `scheme` is the part before `://` in the port's name ("" for a device of this computer); `speeds` are the bauds to
+    try, if any; `dialect` is a key of `connect.DIALECTS`; `found_slowly`: `found` takes seconds.
     | member | does |
     |---|---|
-    | `check` | raises InputError where `port` cannot name a port of this kind |
-    | `found` | gives the ports of this kind that this computer has |
-    | `set_baud` | changes the speed, and forgets what came at another |
-    | `waiting` | is True where a read would not wait, be it for bytes or for the news that the port has gone |
-    | `read` | gives what has come, up to CHUNK_BYTES; waits up to POLL_S for a first byte |
-    | `write` | sends all of it, within WRITE_TIMEOUT_S |
+    | `check` | raises InputError if `port` cannot name a port of this kind |
+    | `found` | returns the ports of this kind on this computer |
+    | `set_baud` | changes the speed and discards bytes received at the old one |
+    | `waiting` | is True if a read would not wait, for bytes or because the port has gone |
+    | `read` | returns the bytes received, up to CHUNK_BYTES; waits up to POLL_S for a first byte |
+    | `write` | sends all bytes, within WRITE_TIMEOUT_S |
     """
 
     scheme = ""
@@ -94,7 +93,7 @@ def transports() -> dict[str, type[Transport]]:
 
 
 def transport_for(port: str) -> type[Transport]:
-    """The transport that a port's form asks for. Raises InputError where the name cannot be a port's."""
+    """The transport for the form of a port's name. Raises InputError if it cannot be the name of a port."""
     scheme, mark, _ = port.partition("://")
     kind = transports().get(scheme if mark else "")
     if kind is None:
@@ -104,13 +103,13 @@ def transport_for(port: str) -> type[Transport]:
 
 
 def likely_ports(*, at_once: bool = False) -> list[Port]:
-    """USB serial converters and bound Bluetooth ports first, built-in serial ports and incoming ones last; `at_once`
-    leaves out kinds that take seconds to be found."""
+    """The ports to try: USB serial converters and bound Bluetooth ports first, built-in serial ports and incoming ones
+    last. `at_once` leaves out kinds that take seconds to search."""
     kinds = [kind for kind in transports().values() if not (at_once and kind.found_slowly)]
     return sorted((p for kind in kinds for p in kind.found()), key=lambda p: (p.rank, p.device))
 
 
 def no_port_found(tried: list[str]) -> InputError:
-    """The error for a computer on which no adapter was found: what to check, in order."""
+    """The error if no adapter was found: what to check, in order."""
     steps = "; ".join(f"{n}. {text}" for n, text in enumerate(CHECKLIST, start=1))
     return error("none_answers" if tried else "no_port_at_all", tried=", ".join(tried), steps=steps)

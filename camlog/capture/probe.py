@@ -1,4 +1,4 @@
-"""On connecting: what can this adapter and this vehicle do? Each feature is tried, and done without where it fails."""
+"""Find out on connecting what adapter and vehicle support. Each feature is tried, and not used if it fails."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ from camlog.profile import VehicleProfile
 from camlog.signals import BY_PID, MAX_CYLINDERS
 
 _TRIES = 3  # a reply may be lost once or twice on a good link
-_PAYING = 0.9  # a count digit is worth using where it takes less than this share of the time without it
+_PAYING = 0.9  # a count digit is used if a request then takes less than this share of the time without it
 _ANSWERED = (None, "out_of_range")
 
 ServiceAt = tuple[int, int | None]  # a service and the request header of the module it is asked of
@@ -41,12 +41,12 @@ ServiceAt = tuple[int, int | None]  # a service and the request header of the mo
 
 @dataclass(frozen=True)
 class Capabilities:
-    """What a connection can do, found by trying.
+    """The features of a connection, found by trying.
 
-    `pids` are the supported service 01 PIDs camlog has a signal for; `items` the profile's identifiers that answered;
-    `max_pids` and `max_identifiers` how many go into one request. `count_digit` says what the adapter counts when told
-    how many responses to expect: `frames`, `answers`, `single` (it works for answers of one frame only) or None.
-    `all_pids` and `mids` are everything the module's bit maps name for services 01 and 06."""
+    `pids` are the supported service 01 PIDs with a signal in camlog; `items` the profile's identifiers that answered;
+    `max_pids` and `max_identifiers` the number that fits into one request. `count_digit` is what the adapter counts
+    when told how many responses to expect: `frames`, `answers`, `single` (works for one-frame answers only) or None.
+    `all_pids` and `mids` are all numbers in the module's bit maps for services 01 and 06."""
 
     adapter: str
     protocol: str
@@ -66,19 +66,19 @@ class Capabilities:
     mids: frozenset[int] = frozenset()
 
     def wire_text(self, request: Request) -> bytes:
-        """The request as sent: with the response-count digit where the adapter understands it."""
+        """The request as sent, with the response-count digit if the adapter understands it."""
         return self.counted(request.text, request.answer_frames, request.header)
 
     def counted(self, text: bytes, frames: int, header: int | None) -> bytes:
-        """A request to the module behind `header` with its response count, where `frames` (0: unknown) lets one say it."""
+        """A request to the module at `header`, with its response count if `frames` (0: unknown) is known."""
         if header is None and not self.one_module:
             return text
         return with_count(text, frames, self.count_digit, self.is_can)
 
     def address(self, link: Link, header: int | None) -> bool:
-        """Have `link` ask the module behind a request's `header`; True where it does.
+        """Address the module at a request's `header`; True if the link accepted it.
 
-        A request to all modules is one to the engine module where no other way is open: only its answers count."""
+        If the engine module can be reached only by requests to all modules, only its answers count."""
         return link.set_header(header, self.module if header is None else None)
 
     def to_dict(self) -> dict[str, Any]:
@@ -96,7 +96,7 @@ class Capabilities:
 
 
 def with_count(text: bytes, frames: int, count_digit: str | None, is_can: bool) -> bytes:
-    """A request with the digit that says how many responses to wait for, in the adapter's way of counting."""
+    """A request with the digit for the number of responses to wait for, counted as the adapter counts."""
     if count_digit is None or not frames or (frames > 1 and (count_digit == "single" or not is_can)):
         return text
     count = 1 if count_digit == "answers" else frames
@@ -104,12 +104,13 @@ def with_count(text: bytes, frames: int, count_digit: str | None, is_can: bool) 
 
 
 def probe(link: Link, profile: VehicleProfile | None = None) -> Capabilities:
-    """Try out the connection. Raises InputError where the engine module answers nothing at all."""
+    """Probe the connection. Raises InputError if the engine module does not answer at all."""
     return _Probe(link, profile).run()
 
 
 class _Probe:
-    """`header` and `engine` are the engine module's request header and answering address, None until they are known."""
+    """One probing. `header` and `engine` are the engine module's request header and response address, None until
+    known."""
 
     def __init__(self, link: Link, profile: VehicleProfile | None):
         self.link, self.profile = link, profile
@@ -161,7 +162,7 @@ class _Probe:
 
     def ask(self, text: bytes, frames: int = 0) -> Reply:
         for attempt in range(_TRIES):
-            # Where the count gives nothing, the next try goes without.
+            # If the request with a count gives nothing, the next attempt is without it.
             counted = self.count if attempt == 0 and (self.header is not None or self.one_module) else None
             reply = self.link.ask(with_count(text, frames, counted, self.link.is_can))
             if reply.messages:
@@ -172,7 +173,7 @@ class _Probe:
         return any(self.answer_time_s(request, request.text) is not None for _ in range(_TRIES))
 
     def answer_time_s(self, request: Request, text: bytes) -> float | None:
-        """Time that a good answer takes, s; None where there is none."""
+        """Time (s) until a good answer; None without one."""
         reply = self.link.ask(text)
         return reply.round_trip_s if read_answer(request, reply.messages).problem in _ANSWERED else None
 
@@ -182,7 +183,7 @@ class _Probe:
 
     # ---------------------------------------------------------------- the engine module
     def find_engine(self) -> None:
-        """Find the engine module, and whether requests can be sent to it alone."""
+        """Find the engine module, and whether requests can be addressed to it alone."""
         link = self.link
         reply = self.ask(b"0100")
         if not reply.messages and not link.is_can:
@@ -217,7 +218,7 @@ class _Probe:
     def most(
         self, service: int, items: Sequence[Item], counts: Sequence[int], what: str, header: int | None = None
     ) -> int:
-        """The first of `counts` so many of the items are answered in one request; else 1."""
+        """The first of `counts` for which that many items are answered in one request; else 1."""
         if not self.link.is_can or len(items) < 2:
             return 1
         for count in counts:
@@ -227,14 +228,14 @@ class _Probe:
         return 1
 
     def count_digit(self, items: Sequence[Item]) -> str | None:
-        """Does the adapter stop waiting after the number of responses it is told to expect?"""
+        """What the adapter counts if told the number of responses to expect, as in `Capabilities`; None: nothing."""
         if self.header is None and not self.one_module:
             return None
         single = Request(SERVICE_CURRENT, tuple(items[:1]))
         if not self.pays(single, 1):
             self.notes.append(messages("note.count"))
             return None
-        # Over several frames, some adapters count frames and some count whole answers.
+        # For answers of several frames, some adapters count frames and some count whole answers.
         several = Request(SERVICE_CURRENT, tuple(items[:MAX_PIDS]))
         if several.answer_frames == 1 or not self.answers(several):
             return "frames"
@@ -242,7 +243,7 @@ class _Probe:
         return next((name for name, count in counts.items() if self.pays(several, count)), "single")
 
     def pays(self, request: Request, count: int) -> bool:
-        """True where a request is answered sooner with that count."""
+        """True if a request is answered sooner with that count."""
         without_s = self.quickest_s(request, request.text)
         counted_s = self.quickest_s(request, request.text + f"{count:X}".encode())
         return without_s is not None and counted_s is not None and counted_s <= _PAYING * without_s
@@ -275,6 +276,6 @@ class _Probe:
         if service != 0x22:
             return 1
         self.address(header)
-        # The request itself must fit one frame: adapters send no longer ones.
+        # The request must fit into one frame, because adapters send no longer ones.
         counts = range(min(len(items), (SINGLE_FRAME_BYTES - 1) // 2), 1, -1)
         return self.most(service, items, counts, "identifiers", header)

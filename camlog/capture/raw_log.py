@@ -1,9 +1,9 @@
-"""Raw log: every byte between camlog and the adapter with its time, and the same rows from it again.
+"""Raw log: every byte between camlog and the adapter with its time, from which the rows can be decoded again.
 
-A text file, one line each: time in seconds of the recording's clock, a kind, and JSON. Kinds: `>` sent, `<` received,
-`u` received and not asked for, `!` what the decoder must know (the plan when streaming starts, an answer that was let
-go, whether repeated answers were true, the closing snapshot). The vehicle identification number is blanked unless it
-may be stored."""
+A text file with one record a line: time (s) of the recording's clock, a kind, and JSON. Kinds: `>` sent, `<` received,
+`u` received without a request, `!` facts for the decoder (the plan when streaming starts, a discarded answer, whether
+repeated answers were true, the closing snapshot). The vehicle identification number is blanked unless it may be
+stored."""
 
 from __future__ import annotations
 
@@ -46,7 +46,8 @@ _BLANK = bytes.maketrans(_HEX, b"." * len(_HEX))
 
 
 class RawLog:
-    """Writes a raw log to `path`; `number` keeps the vehicle identification number. Raises InputError where it cannot."""
+    """Writes a raw log to `path`; with `number` the vehicle identification number is kept. Raises InputError on
+    failure."""
 
     def __init__(self, path: str | Path, *, number: bool = False, force: bool = False):
         self._number, self._blank = number, False
@@ -73,7 +74,7 @@ class RawLog:
         try:
             self._file.write(f"{time_s!r} {kind} {json.dumps(what)}\n")
         except (OSError, ValueError):
-            pass  # a full disk, or a closed log: the recording itself is worth more
+            pass  # a full disk or a closed log must not end the recording
 
     def close(self) -> None:
         try:
@@ -85,7 +86,7 @@ class RawLog:
 def plan_facts(
     link: Link, capabilities: Capabilities, requests: tuple[Request, ...], started_at: str
 ) -> dict[str, Any]:
-    """What `replay_raw` must know of a connection to take its bytes apart."""
+    """The facts about a connection that `replay_raw` needs to decode its bytes."""
     return {
         "started_at": started_at,
         "adapter": capabilities.to_dict(),
@@ -100,9 +101,9 @@ def plan_facts(
 
 
 def replay_raw(path: str | Path, profile: VehicleProfile | None = None) -> Iterator[Batch]:
-    """The batches that a raw log's bytes come to, taken apart as while recording; `profile` as then.
+    """The batches decoded from a raw log's bytes, as while recording; `profile` must be the same as then. Raises
 
-    Raises InputError where the file is no raw log."""
+    InputError if the file is no raw log."""
     records = list(_records(path))
     begun = next(
         ((n, t, what["stream"]) for n, (t, kind, what) in enumerate(records) if kind == "!" and "stream" in what), None
@@ -121,7 +122,7 @@ def replay_raw(path: str | Path, profile: VehicleProfile | None = None) -> Itera
 
 
 def read_raw(path: str | Path, profile: VehicleProfile | None = None) -> tuple[Trace, Drive]:
-    """The trace that a raw log's bytes come to, and a drive file that says what adapter they are of. Raises InputError."""
+    """The trace decoded from a raw log's bytes, and a drive file with its adapter. Raises InputError."""
     batches = list(replay_raw(path, profile))
     asked = {name for batch in batches for name in batch.values}
     names = in_order(asked)
@@ -173,11 +174,12 @@ class _Decoder:
             elif service == 1:
                 item = pid_item(key)
             else:
-                continue  # of a profile that was not given
+                continue  # an item of a profile that was not given
             self.items[service, key, header] = item
 
     def exchanges(self, records: list[tuple[float, str, Any]]) -> Iterator[tuple[Request, Received] | bool]:
-        """Each planned request with its reply, as long as the recording went on, and whether repeated ones were true."""
+        """Each planned request with its reply until the end of the recording, and whether repeated replies were
+        true."""
         request: Request | None = None
         sent_s, heard_s, used = 0.0, math.nan, True
         unasked: list[str] = []
@@ -185,7 +187,7 @@ class _Decoder:
         came = bytearray()
         for time_s, kind, what in [*records, (0.0, ">", "")]:
             if kind == "<":
-                if PROMPT not in came:  # what comes after it was thrown away
+                if PROMPT not in came:  # bytes after the prompt were discarded
                     came += what.encode("latin-1")
                     heard_s = time_s
             elif kind == "u":
@@ -211,7 +213,7 @@ class _Decoder:
         return Received(lines, sent_s, heard_s, listen_to or None)
 
     def _request(self, text: str) -> Request | None:
-        """The planned request behind a line that was sent; None for all else. Follows the adapter's header."""
+        """The planned request for a line that was sent; None for any other line. Tracks the adapter's header."""
         if text.startswith("ATCP"):
             self.priority = int(text[4:], 16)
         elif text.startswith("ATSH"):

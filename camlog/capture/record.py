@@ -21,7 +21,7 @@ from camlog.trust import SIMULATED_REMARK
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """A finished recording: where it lies, how many rows it has, and which views failed on the way."""
+    """A finished recording: its files, number of rows, gaps, errors by kind, and the views that failed."""
 
     trace: Path
     drive: Path
@@ -34,15 +34,15 @@ class Recording:
 def open_source(
     port: str | None, profile: VehicleProfile | None = None, *, say: Say = lambda text: None, **options: Any
 ) -> LiveSource:
-    """A live source on `port`, or without one on the first likely port where an adapter and a vehicle answer.
+    """A live source on `port`; without one, on the first likely port where an adapter and a vehicle answer. `say`
+    receives
 
-    `say` receives one line about each port tried. Raises InputError as `LiveSource` does, or with the checklist where
-    no port works."""
+    one line about each port tried. Raises InputError as `LiveSource` does, or with the checklist if no port works."""
     return on_port(port, lambda device: LiveSource(device, profile, **options), say)
 
 
 def connection_lines(source: LiveSource) -> list[str]:
-    """What the connection probe found, in lines for a person; `source.expected` has more."""
+    """The result of the connection probe, in lines for a person; see also `source.expected`."""
     found = source.adapter()
     used = {None: "count_unused", "single": "count_single"}.get(found["response_count"], "count_used")
     count = messages(f"connected.{used}")
@@ -73,8 +73,7 @@ def record(
 ) -> Recording:
     """Record `source` to the trace `out` until `minutes` are over or `source.stop()` is called.
 
-    Raises InputError where a file is in the way or the disk fails; what was recorded until then is on disk and
-    reads."""
+    Raises InputError if a file exists already or the disk fails; all rows until then are on disk and readable."""
     trace = Path(out)
     drive = Drive(started_at=source.started_at, vehicle=source.vehicle(), adapter=source.adapter())
     try:
@@ -82,16 +81,16 @@ def record(
     except BaseException:
         source.link.close()
         raise
-    # Closed here, not when the last error that mentions it is forgotten: the adapter is free again at once.
+    # Closed explicitly, so that the adapter is free at once and not only when the last traceback is gone.
     with closing(source.stream(minutes)) as stream:
         failures = run(stream, [sink, _ClosingCodes(source, sink, views), *views])
     return Recording(trace, sink.drive_path, sink.rows, source.gap_seconds, dict(source.errors), tuple(failures))
 
 
 class _ClosingCodes:
-    """Watches whether the codes were read at the end; where they were not, the drive file and the views say so.
+    """A sink that checks whether the codes were read at the end; if not, drive file and views get an event. It must be
 
-    Closed before the trace file and the views are."""
+    closed before the trace file and the views."""
 
     essential = False
 

@@ -1,8 +1,8 @@
-"""Requests: which signals one adapter request asks for, and how its answer is checked and taken apart.
+"""Requests: the signals that one request asks for, and how its answer is checked and decoded.
 
 Packing follows SAE J1979 on CAN (up to six PIDs in one service 01 request) and ISO 14229-1 (several identifiers in one
-service 22 request). An answer counts only where service, every PID or identifier echo, and the length are what was
-asked for; each value must also lie in its signal's range. What fails is missing, never a number."""
+service 22 request). An answer counts only if service, every PID or identifier echo, and length match the request; each
+value must also lie in its signal's range. A value that fails a check is missing, never a number."""
 
 from __future__ import annotations
 
@@ -44,9 +44,9 @@ class Item:
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """What goes over the wire in one turn: a service and one or more items of it, to one module.
+    """One request: a service and one or more of its items, to one module. `header` is the module's request identifier;
 
-    `header` is the module's request identifier, None for the vehicle's engine module by default."""
+    None is the engine module."""
 
     service: int
     items: tuple[Item, ...]
@@ -68,7 +68,7 @@ class Request:
 
     @property
     def answer_bytes(self) -> int:
-        """Length of a complete answer, service byte included; 0 where it varies."""
+        """Length of a complete answer in bytes, service byte included; 0 if it varies."""
         if self.service == SERVICE_MONITOR_TESTS:
             return 0
         return 1 + sum(self.key_bytes + i.size for i in self.items)
@@ -87,14 +87,14 @@ def frames_for(payload_bytes: int) -> int:
 
 
 def identifier_request(service: int, identifier: int) -> tuple[bytes, bytes]:
-    """A request for one identifier, without the response-count digit, and what its answer begins with."""
+    """A request for one identifier, without the response-count digit, and the first bytes of its answer."""
     request = Request(service, (Item(identifier, 0, (), lambda data: {}),))
     return request.text, bytes((service + POSITIVE,)) + identifier.to_bytes(request.key_bytes, "big")
 
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """Values out of one answer, and a problem's name where it failed a check (values may be partial)."""
+    """The values of one answer, and the name of a problem if it failed a check (values may then be partial)."""
 
     values: dict[str, float]
     problem: str | None = None
@@ -103,8 +103,8 @@ class Answer:
 def read_answer(request: Request, messages: Iterable[Message]) -> Answer:
     """Check an answer against its request and decode it.
 
-    Problems: `no_data`, `negative`, `wrong_service`, `wrong_echo`, `wrong_length`, and with values `out_of_range` (some
-    may be missing) and `left_out` (the module gave fewer than were asked for)."""
+    Problems without values: `no_data`, `negative`, `wrong_service`, `wrong_echo`, `wrong_length`. Problems with values:
+    `out_of_range` (some may be missing) and `left_out` (the module gave fewer items than requested)."""
     problem = "no_data"
     for message in messages:
         data = bytes(message.data)
@@ -133,7 +133,7 @@ def _split(request: Request, data: bytes) -> Answer:
             return Answer({}, "wrong_echo")
         try:
             return _in_range(item.decode(data))
-        except ValueError:  # not made of whole results
+        except ValueError:  # not a whole number of results
             return Answer({}, "wrong_length")
     by_key = {i.key: i for i in request.items}
     width, at = request.key_bytes, 0
@@ -149,7 +149,7 @@ def _split(request: Request, data: bytes) -> Answer:
         values |= item.decode(data[at : at + item.size])
         at += item.size
     answer = _in_range(values)
-    # A module leaves out what it has no value for at the moment (SAE J1979); the rest is as good as ever.
+    # A module leaves out items without a present value (SAE J1979); the others are valid.
     return Answer(values, "left_out") if by_key and answer.problem is None else answer
 
 
@@ -159,7 +159,7 @@ def _in_range(values: dict[str, float]) -> Answer:
 
 
 def in_range(values: dict[str, float]) -> dict[str, float]:
-    """Those values that a working sensor can report; signals camlog does not know have no such bounds."""
+    """The values that a working sensor can report; unknown signals have no bounds."""
     return {
         name: value
         for name, value in values.items()
@@ -168,7 +168,7 @@ def in_range(values: dict[str, float]) -> dict[str, float]:
 
 
 def all_mapped(of_map: Callable[[int], Iterable[int]]) -> frozenset[int]:
-    """Every number that a module's bit maps name; `of_map` reads the map of that number, and gives what it names."""
+    """Every number in a module's bit maps; `of_map` reads the map with the given number and returns its numbers."""
     found: set[int] = set()
     for first in BIT_MAPS:
         if first and first not in found:
@@ -178,13 +178,13 @@ def all_mapped(of_map: Callable[[int], Iterable[int]]) -> frozenset[int]:
 
 
 def supported_by_map(first: int, data: bytes) -> set[int]:
-    """Numbers that a bit map of four bytes names: bit 7 of its first byte is `first` + 1 (SAE J1979)."""
+    """The numbers set in a bit map of four bytes: bit 7 of the first byte is `first` + 1 (SAE J1979)."""
     bits = int.from_bytes(data[:4], "big")
     return {first + n for n in range(1, 33) if bits >> (32 - n) & 1}
 
 
 def named_by_map(messages: Iterable[Message], service: int, first: int) -> frozenset[int]:
-    """Numbers that the answers to a request for the bit map `first` of a service name; none where it is not answered."""
+    """The numbers in the answers to a request for the bit map `first` of a service; none without an answer."""
     begins = bytes((service + POSITIVE, first))
     maps = [bytes(m.data)[2:6] for m in messages if m.data.startswith(begins) and len(m.data) >= 6]
     return frozenset(n for data in maps for n in supported_by_map(first, data))
@@ -194,7 +194,7 @@ def named_by_map(messages: Iterable[Message], service: int, first: int) -> froze
 
 
 def pid_item(pid: int) -> Item:
-    """The item of a standard signal's PID, decoded by python-obd; its value has the decimals that its bytes carry."""
+    """The item of a standard signal's PID, decoded by python-obd and rounded to the resolution of its bytes."""
     signal = BY_PID[pid]
     command = commands[SERVICE_CURRENT][pid]
 
@@ -224,7 +224,7 @@ _OBD_UNITS = {"%": "percent", "g/s": "grams_per_second", "km/h": "kph", "deg": "
 
 
 def definition_item(identifier: int, size: int, definitions: Sequence[SignalDefinition]) -> Item:
-    """The item of a profile's identifier, `size` data bytes as the vehicle answered them."""
+    """The item of a profile's identifier; `size` is the number of data bytes in the vehicle's answer."""
 
     carried = [(d, decimals_of(d.step, d.decode(bytes(d.end_byte)) or 0.0)) for d in definitions]
 
@@ -254,7 +254,8 @@ def misfire_item(cylinder: int) -> Item:
 def pack(
     items: Sequence[Item], service: int, header: int | None, most: int, frames: int | None = None
 ) -> list[Request]:
-    """Pack items into as few requests as `most` items each, and `frames` answer frames each where given, allow."""
+    """Pack items into as few requests as possible, with at most `most` items and, if given, `frames` answer frames
+    each."""
     packed: list[Request] = []
     rest = list(items)
     while rest:

@@ -1,4 +1,4 @@
-"""The schedule: every signal as often as it is needed (`camlog.rates`), and cam angles with all that is left of the link."""
+"""The schedule: every signal as often as needed (`camlog.rates`), cam angles as fast as the remaining link allows."""
 
 from __future__ import annotations
 
@@ -12,15 +12,15 @@ from camlog.rates import MEDIUM_HZ, need_of
 from camlog.signals import BY_PID, in_order
 
 MEDIUM_PERIOD_S = 1.0 / MEDIUM_HZ
-# Signals that ride along with engine speed where its answer has room in one frame, most useful first.
+# Signals added to the request for engine speed if the answer still fits into one frame, most useful first.
 _COMPANIONS = ("engine_load", "throttle_position", "vehicle_speed", "manifold_pressure")
 
 
 @dataclass(frozen=True)
 class Plan:
-    """What will be asked: `turns` in rotation, each turn's requests one after the other, a turn no more often than its
-    period in `turn_periods_s` (0: as fast as the link goes); `timed` requests with their period in seconds, slipped in
-    between turns."""
+    """The plan of requests. `turns` follow each other in rotation; the requests of a turn are sent one after the other,
+    and a turn no more often than its period in `turn_periods_s` (0: as fast as the link goes). `timed` are requests
+    with their period (s), sent between turns."""
 
     turns: tuple[tuple[Request, ...], ...]
     timed: tuple[tuple[Request, float], ...]
@@ -32,7 +32,7 @@ class Plan:
 
     @property
     def signals(self) -> list[str]:
-        """All signals asked for, in the vocabulary's order, then those it does not know."""
+        """All signals of the plan, in the order of the vocabulary, then unknown ones."""
         return in_order({s for r in self.requests for s in r.signals})
 
     def groups(self) -> dict[str, list[str]]:
@@ -47,7 +47,7 @@ class Plan:
 
 
 def make_plan(capabilities: Capabilities, only: Iterable[str] | None = None) -> Plan:
-    """Pack what the vehicle offers (or of it `only` the named signals) into requests and set their rates."""
+    """Pack the signals that the vehicle offers (with `only`, the named ones) into requests and set their rates."""
     wanted = None if only is None else set(only)
 
     def keep(item: Item) -> bool:
@@ -80,14 +80,14 @@ def make_plan(capabilities: Capabilities, only: Iterable[str] | None = None) -> 
     timed += _timed(rest, SERVICE_CURRENT, capabilities.header, capabilities.max_pids)
     misfires = [i for i in map(misfire_item, capabilities.misfire_cylinders) if keep(i)]
     timed += _timed(misfires, SERVICE_MONITOR_TESTS, capabilities.header, 1)
-    # Without angles, engine speed has the rest of the link.
+    # Without angles, engine speed gets the rest of the link.
     speed_period_s = need_of("engine_speed").period_s if turns else 0.0
     periods = (0.0,) * len(turns) + (speed_period_s,) * len(speed_turns)
     return Plan((*turns, *speed_turns), tuple(timed), periods)
 
 
 def _speed_and_companions(standard: Sequence[Item], most: int) -> list[Item]:
-    """Engine speed, and what its answer has room for in one frame; nothing where it is not among the items."""
+    """Engine speed and the companions that fit into one answer frame; empty if engine speed is not among the items."""
     by_name = {i.signals[0]: i for i in standard}
     if "engine_speed" not in by_name:
         return []
@@ -101,7 +101,7 @@ def _speed_and_companions(standard: Sequence[Item], most: int) -> list[Item]:
 
 
 def _timed(items: Sequence[Item], service: int, header: int | None, most: int) -> list[tuple[Request, float]]:
-    """Requests for items that are not read as fast as the link goes, each with the period its signals need."""
+    """Requests for items that are not read as fast as the link goes, each with the period (s) its signals need."""
     by_period: dict[float, list[Item]] = {}
     for item in items:
         by_period.setdefault(min(need_of(s).period_s for s in item.signals), []).append(item)
@@ -109,7 +109,7 @@ def _timed(items: Sequence[Item], service: int, header: int | None, most: int) -
 
 
 def _by_cams(items: Iterable[Item]) -> list[list[Item]]:
-    """Items in groups that share no cam, so that all of a cam is in one group."""
+    """Groups of items such that all items of a cam are in one group."""
     groups: list[tuple[set[str], list[Item]]] = []
     for item in items:
         cams, members = {cam for s in item.signals if (cam := cam_of(s))}, [item]
@@ -121,7 +121,7 @@ def _by_cams(items: Iterable[Item]) -> list[list[Item]]:
 
 
 def _angle_turns(angles: Sequence[Item], service: int, header: int | None, most: int) -> list[tuple[Request, ...]]:
-    """Turns for cam angles: whole cams to a request where they fit, a cam's two angles side by side where not."""
+    """Turns for cam angles: whole cams in one request if they fit, else a cam's two angles one after the other."""
     turns: list[tuple[Request, ...]] = []
     open_items: list[Item] = []
     for items in _by_cams(angles):
@@ -138,7 +138,7 @@ def _angle_turns(angles: Sequence[Item], service: int, header: int | None, most:
 
 
 class Schedule:
-    """Hands out requests: the turns in rotation as they fall due, and after each turn the most overdue timed request."""
+    """Gives the next request: the turns in rotation when due, and after each turn the most overdue timed request."""
 
     def __init__(self, plan: Plan, now_s: float):
         self._turns = plan.turns
@@ -151,12 +151,12 @@ class Schedule:
         self._timed_next = True
 
     def next(self, now_s: float) -> Request | None:
-        """The request to send now; None where nothing is due (only without fast signals)."""
+        """The request to send now; None if nothing is due (only without fast signals)."""
         if self._queue:
             return self._queue.pop(0)
         if self._timed_next or not self._turns:
             self._timed_next = False
-            # The longest overdue: where the link cannot keep up, all come equally often and none is left out.
+            # The longest overdue first, so that on a slow link all come equally often and none is left out.
             late = {r: now_s - due for r, due in self._due.items() if due <= now_s}
             if late:
                 request = max(late, key=late.__getitem__)
@@ -169,20 +169,20 @@ class Schedule:
         return self._queue.pop(0)
 
     def _next_turn(self, now_s: float) -> int:
-        """Number of the next turn in rotation that is due; those without a period always are."""
+        """Number of the next turn in rotation that is due; turns without a period are always due."""
         while True:
             turn, self._turn = self._turn, (self._turn + 1) % len(self._turns)
             if self._turn_due_s[turn] <= now_s:
-                # Counted from when it was due, so that the rate is kept; not made up for where the link is too slow.
+                # Counted from the due time, which keeps the rate; missed turns are not made up for on a slow link.
                 self._turn_due_s[turn] = max(now_s, self._turn_due_s[turn] + self._turn_period_s[turn])
                 return turn
 
     def next_due_s(self) -> float:
-        """When the next timed request falls due (for waiting, where there are no fast signals)."""
+        """Time at which the next timed request is due (for waiting, if there are no fast signals)."""
         return min(self._due.values(), default=float("inf"))
 
     def split(self, request: Request) -> None:
-        """Ask for a request's items one by one from now on: together they are not answered."""
+        """Ask for a request's items one by one from now on, because they are not answered together."""
         singles = tuple(Request(request.service, (i,), request.header) for i in request.items)
         self._queue = []
         self._turns = tuple(tuple(s for r in turn for s in (singles if r == request else (r,))) for turn in self._turns)

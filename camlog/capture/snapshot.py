@@ -1,7 +1,7 @@
-"""What the vehicle's modules hold: codes, lamp, readiness, freeze frame, counters since clear, test results.
+"""Read the vehicle's modules: codes, lamp, readiness, freeze frame, counters since clear, test results.
 
-Services 01, 02, 03, 06, 07, 09 and 0A of SAE J1979. Codes are asked of all modules; what only the engine module keeps
-is asked of it alone. A list that could not be read whole is None (unknown), never empty."""
+Services 01, 02, 03, 06, 07, 09 and 0A of SAE J1979. Codes are read from all modules, the rest from the engine module
+alone. A list that could not be read completely is None (unknown), never empty."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ _VIN_CHARACTERS = frozenset("0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ")
 STORED, PENDING, PERMANENT = 0x03, 0x07, 0x0A
 _VVT_MIDS = range(0x35, 0x39)
 _MISFIRE_MIDS = range(0xA1, 0xAE)
-# PID and size of each counter since the last clear; the first three are named also where they are not known.
+# PID and size of each counter since the last clear; the first three are always present in the result, None if unknown.
 _COUNTERS = {
     "warm_ups": (0x30, 1),
     "distance_km": (0x31, 2),
@@ -36,7 +36,7 @@ _COUNTERS = {
     "time_with_mil_min": (0x4D, 2),
 }
 _ALWAYS_NAMED = tuple(_COUNTERS)[:3]
-# Of a monitor, by what outweighs what among modules.
+# States of a monitor; the later one wins if modules differ.
 _STATES: tuple[ReadinessState, ...] = ("unsupported", "complete", "incomplete")
 
 
@@ -61,7 +61,7 @@ def read_snapshot(link: Link, capabilities: Capabilities, time_s: float = 0.0) -
 
 
 def read_vin(link: Link) -> str | None:
-    """The vehicle identification number by service 09, or None where the vehicle does not tell."""
+    """The vehicle identification number by service 09; None if the vehicle does not give it."""
     for _ in range(_TRIES):
         for message in link.ask(b"0902").messages:
             data = bytes(message.data)
@@ -83,12 +83,12 @@ class _Reader:
         self.capabilities = capabilities
 
     def replies(self, text: bytes, frames: int = 0) -> Iterator[Reply]:
-        """Replies to a request asked again and again; silence may be an answer that got lost, the second time it is
-        what the vehicle means. `frames`: how many an answer of the engine module alone has, where that is known."""
+        """Replies to repeated requests. Silence may be a lost answer the first time; the second time it is the
+        vehicle's answer. `frames` is the number of frames in an answer of the engine module alone, if known."""
         silent = 0
         for attempt in range(_TRIES):
             if attempt:
-                time.sleep(_PAUSE_S)  # what disturbed the first try may last a moment
+                time.sleep(_PAUSE_S)  # the disturbance of the first attempt may last a moment
             counted = self.capabilities.counted(text, frames, self.capabilities.header)
             reply = self.link.ask(text if attempt else counted)
             yield reply
@@ -97,9 +97,9 @@ class _Reader:
                 return
 
     def messages(self, text: bytes, frames: int = 0) -> list[Message] | None:
-        """Whole answers to a request, each repeating what was asked; None where none came, or not all that belong.
+        """Complete answers to a request, each with the echo of the request; None if none came or some are incomplete.
 
-        The engine module's must be among them: another module's "no codes" says nothing about the engine."""
+        The engine module's answer must be among them: another module's "no codes" says nothing about the engine."""
         service, *asked = bytes.fromhex(text.decode())
         begins = bytes([service + POSITIVE, *asked])
         for reply in self.replies(text, frames):
@@ -113,7 +113,7 @@ class _Reader:
         return None
 
     def data(self, text: bytes, size: int) -> bytes | None:
-        """The `size` bytes that the engine module answers after its repetition of the request, in one frame."""
+        """The `size` bytes after the echo of the request in the engine module's one-frame answer; else None."""
         echo = len(text) // 2
         whole = [m for m in self.messages(text, frames=1) or () if len(m.data) == echo + size]
         return bytes(whole[0].data)[echo:] if whole else None
@@ -135,7 +135,7 @@ class _Reader:
         return None if answers is None else tuple(found)
 
     def older_codes(self, text: bytes, answer: int) -> tuple[TroubleCode, ...] | None:
-        # Before CAN every line stands alone: three header bytes, service, three codes, checksum.
+        # On the older buses each line is a message: three header bytes, service, three codes, checksum.
         for reply in self.replies(text):
             found = self.link.form.sort(reply.lines)
             rows = [bytes.fromhex(frame) for frame in found.frames]
@@ -145,7 +145,7 @@ class _Reader:
         return None
 
     def status(self) -> tuple[bool | None, Mapping[str, ReadinessState]]:
-        """Lamp and readiness; the vehicle is ready where every module that has a monitor has run it."""
+        """Lamp and readiness; a monitor is complete if every module that has it has completed it."""
         decoded = [decode_status(bytes(m.data)[2:]) for m in self.messages(b"0101") or () if len(m.data) == 6]
         readiness: dict[str, ReadinessState] = {}
         for monitor, state in (item for status in decoded for item in status.readiness.items()):
@@ -162,7 +162,7 @@ class _Reader:
         return found
 
     def freeze_frame(self) -> dict[str, Any] | None:
-        """Frame 0: the code that stored it and the conditions then."""
+        """Frame 0: the code that stored it, and the conditions at that time."""
         stored_by = self.data(b"020200", 2)
         code = decode_code(stored_by) if stored_by else None
         if code is None:
@@ -176,7 +176,7 @@ class _Reader:
         return frame
 
     def freeze_pids(self) -> frozenset[int]:
-        """What the freeze frame holds, by its bit maps; asked for otherwise, each missing value costs a silence."""
+        """The PIDs in the freeze frame, by its bit maps; asking for a missing one would cost a timeout."""
         return all_mapped(lambda n: supported_by_map(n, self.data(f"02{n:02X}00".encode(), 4) or bytes(4)))
 
     def monitor_tests(self) -> tuple[MonitorTest, ...]:
@@ -191,13 +191,13 @@ class _Reader:
 
 
 def _does_not_know(data: bytes, service: int) -> bool:
-    """True for a module that says it does not have what was asked for (ISO 14229-1: 11, 12 and 31)."""
+    """True for a negative response meaning "not supported" (ISO 14229-1: 11, 12 and 31)."""
     return data[:2] == bytes([NEGATIVE, service]) and data[2:3] in (b"\x11", b"\x12", b"\x31")
 
 
 def is_whole_answer(message: Message) -> bool:
-    """True where nothing of an answer is missing: no frame, and none of the bytes it declares."""
-    # python-obd cuts a list of stored codes to the number it names, so only the frames can be looked at.
+    """True if an answer is complete: all frames, and all bytes it declares."""
+    # python-obd cuts a list of stored codes to the declared number, so the frames themselves are checked.
     declared = next((f.data_len for f in message.frames if f.data_len), len(message.data))
     return is_whole(message) and (len(message.data) == declared or message.data[:1] == b"\x43")
 

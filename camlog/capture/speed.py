@@ -1,4 +1,5 @@
-"""The speed of a serial line: found by trying, raised where the adapter proves itself at the higher one, lowered at a doubt."""
+"""The speed of a serial line: found by trying, raised if the adapter works reliably at a higher one, lowered on
+doubt."""
 
 from __future__ import annotations
 
@@ -12,19 +13,19 @@ from camlog.capture.ports import LinkLost
 if TYPE_CHECKING:
     from camlog.capture.elm import Elm
 
-# An adapter that is asked at the wrong speed hears nonsense: nothing that could be a command, the first byte lost.
+# Bytes that are no command, even at a wrong speed and with the first byte lost.
 _NONSENSE = b"\x7f\x7f"
 _FIND_TIMEOUT_S = 0.3
-# Speeds an adapter may be raised to, and the divisor of 4 MHz that asks for each (the command set's, from memory).
+# Higher speeds of an adapter, and the divisor of 4 MHz that selects each (the command set, from memory).
 RAISED = {500_000: 0x08, 230_400: 0x11, 115_200: 0x23}
-# The adapter's version line, at the new speed; it goes back by itself where nobody confirms it.
+# Times of the handshake: the adapter sends its version line at the new speed and goes back unless that is confirmed.
 _CONFIRMS_WITHIN_S = 0.2
 _SENT_WITHIN_S = 0.02
 PROOFS = 5
 
 
 def find_speed(link: Elm, speeds: tuple[int, ...]) -> int:
-    """The first of `speeds` at which the adapter gives a prompt; the port is left at it. Raises LinkLost."""
+    """The first of `speeds` at which the adapter gives a prompt; the port then has this speed. Raises LinkLost."""
     for baud in speeds:
         link.open_port().set_baud(baud)
         link.write(_NONSENSE)
@@ -39,7 +40,8 @@ def find_speed(link: Elm, speeds: tuple[int, ...]) -> int:
 
 
 def raise_speed(link: Elm, baud: int) -> int | None:
-    """The highest speed above `baud` at which the adapter answers as it does now, again and again; None where it stays."""
+    """Raise the line to the highest speed above `baud` at which the adapter repeatedly gives the same answers as now;
+    returns that speed, None if none works."""
     usual = _answers(link)
     if usual is None:
         return None
@@ -60,20 +62,20 @@ def raise_speed(link: Elm, baud: int) -> int | None:
             lower_speed(link, baud)
             link.set_up()
         link.open_port().set_baud(baud)
-        time.sleep(2 * _CONFIRMS_WITHIN_S)  # it is back too by then
+        time.sleep(2 * _CONFIRMS_WITHIN_S)  # by then the adapter has gone back too
         link.sync()
     return None
 
 
 def lower_speed(link: Elm, baud: int) -> None:
-    """Bring the adapter back to its own speed `baud` by a restart; its settings are gone then."""
+    """Return the adapter to its own speed `baud` by a restart, which loses its settings."""
     link.write(b"ATZ")
     time.sleep(_SENT_WITHIN_S)
     link.open_port().set_baud(baud)
 
 
 def _answers(link: Elm) -> list[str] | None:
-    """What adapter and vehicle say to questions whose answers do not change; None where they say nothing."""
+    """The answers of adapter and vehicle to requests whose answers never change; None if one is missing."""
     try:
         return [line for command in ("ATI", "ATDPN", "0100") for line in link.command(command)]
     except LinkLost as lost:
@@ -83,7 +85,7 @@ def _answers(link: Elm) -> list[str] | None:
 
 
 def _hear(link: Elm, until: bytes) -> bytes:
-    """Bytes up to one that ends what is waited for, or as many as come in time."""
+    """The bytes received up to the byte `until`, or until the time is over."""
     came, until_s = b"", time.perf_counter() + _CONFIRMS_WITHIN_S
     while until not in came and b"?" not in came and time.perf_counter() < until_s:
         came += link.read_some()

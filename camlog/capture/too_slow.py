@@ -1,4 +1,5 @@
-"""How often each cam's pair of angles is read, what that is too seldom for, and what to leave out; light to import."""
+"""How often each cam's pair of angles is read, the questions it is too slow for, and what to leave out. Imports
+little."""
 
 from __future__ import annotations
 
@@ -12,9 +13,9 @@ from camlog.questions import titles
 
 @dataclass(frozen=True)
 class Expected:
-    """`pairs_hz` is how often each cam's pair is read a second, where `least_hz` is needed. `keep` are the signals to
-    ask for alone, so that every pair among them comes often enough, and `later` the cams left for a drive of their own;
-    `leave_out` is the rest. `keep` is empty where nothing helps."""
+    """Expected rates. `pairs_hz` is the number of readings a second of each cam's pair; `least_hz` is needed. `keep`
+    are the signals to ask for so that every pair among them is fast enough (empty if nothing helps), `later` the cams
+    left for a drive of their own, `leave_out` all other signals."""
 
     pairs_hz: Mapping[str, float]
     least_hz: float
@@ -28,14 +29,14 @@ class Expected:
 
     @property
     def open_questions(self) -> str:
-        """The questions that cannot be answered of the slow cams."""
+        """The questions that cannot be answered for the slow cams."""
         return titles("sampling")
 
     def measured(self, pairs_hz: Mapping[str, float]) -> Expected:
         return replace(self, pairs_hz={cam: pairs_hz.get(cam, 0.0) for cam in self.pairs_hz})
 
     def lines(self) -> list[str]:
-        """The same in sentences for a person; the last is ready to paste."""
+        """Sentences for a person; the last is a command line to paste."""
         if not self.pairs_hz:
             return []
         rates = ", ".join(f"{short(cam)} {hz:.1f}/s" for cam, hz in self.pairs_hz.items())

@@ -1,1 +1,1 @@
-"""Trouble codes, monitor results and readiness: from bytes to what they mean."""
+"""Trouble codes, monitor results and readiness: from bytes to their meaning."""

@@ -1,4 +1,4 @@
-"""What a trouble code says: its family, the cam, bank or cylinder it names, and one plain sentence.
+"""The meaning of a trouble code: its family, the cam, bank or cylinder it names, and one plain sentence.
 
 Generic codes by SAE J2012 / ISO 15031-6 (from memory). Sensor and actuator "A" of a bank is read as its intake cam and
 "B" as its exhaust cam (common practice, no source); an engine with one cam a bank has "A" only. Maker-specific codes
@@ -24,11 +24,11 @@ OIL = "oil_pressure_temperature"
 FUEL_TRIM = "fuel_trim"
 OTHER = "other"
 FAMILIES = (CAM_PERFORMANCE, SLOW_RESPONSE, CORRELATION, SENSOR_CIRCUIT, MISFIRE, OIL, FUEL_TRIM, OTHER)
-# A code of one of these bears on whether a cam does what it is told.
+# Families whose codes are about how a cam follows its command.
 CAM_FAMILIES = (CAM_PERFORMANCE, SLOW_RESPONSE, CORRELATION, SENSOR_CIRCUIT)
 
 _TABLE = tomllib.loads(files(__package__).joinpath("families.toml").read_text(encoding="utf-8"))
-# What a row's codes name, one after the other; the standard knows two banks.
+# What the codes of a row name, in order; the standard has two banks.
 _NAMES: dict[str, tuple[dict, ...]] = {
     "cams": tuple({"cams": (cam_id(side, bank),), "banks": (bank,)} for bank in (1, 2) for side in SIDES),
     "banks": tuple({"banks": (bank,)} for bank in (1, 2)),
@@ -39,9 +39,10 @@ _NAMES: dict[str, tuple[dict, ...]] = {
 
 @dataclass(frozen=True, slots=True)
 class CodeFacts:
-    """What a code says: `kind` is the fault in one word, the rest where it is.
+    """The meaning of a code: `kind` is the fault in one word; `cams`, `banks` and `cylinders` say where, and are empty
+    if
 
-    `cams`, `banks` and `cylinders` are empty where the code names none."""
+    the code names none."""
 
     code: str
     family: str = OTHER
@@ -52,7 +53,7 @@ class CodeFacts:
 
 
 def _rows() -> Iterator[tuple[list[str], str, str, str, str]]:
-    """Codes, family, kind, what they name, and sentence of every row of the table."""
+    """Every row of the table: codes, family, kind, what they name, sentence."""
     for kind, row in _TABLE["codes"].items():
         first, _, last = row["codes"].partition("-")
         numbers = range(int(first[1:]), int(last[1:]) + 1) if last else ()
@@ -73,7 +74,7 @@ for _codes, _family, _kind, _names, _sentence in _rows():
 
 
 def facts(code: str) -> CodeFacts:
-    """What is known of a code; family `other` where nothing is. Raises InputError where text is no code."""
+    """The facts of a code; the family is `other` for an unknown one. Raises InputError if the text is no code."""
     code = parse_code(code)
     return KNOWN.get(code) or CodeFacts(code)
 

@@ -28,10 +28,10 @@ COMPRESSION_IGNITION = 0x08
 
 @dataclass(frozen=True, slots=True)
 class MonitorStatus:
-    """What one module answered: lamp on, number of confirmed codes, state of each monitor.
+    """The answer of one module: lamp on, number of confirmed codes, state of each monitor.
 
     `readiness` has every key of `camlog.drive.READINESS_MONITORS`, each `complete`, `incomplete` or `unsupported`;
-    `diesel` those that only a compression-ignition engine has."""
+    `diesel` has the monitors of compression-ignition engines only."""
 
     mil: bool
     code_count: int

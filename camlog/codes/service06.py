@@ -1,8 +1,8 @@
 """On-board monitor test results: service 06 on CAN, scaled by SAE J1979 / ISO 15031-5 (from memory).
 
-An answer, after its service byte, is one or more sets of nine bytes: monitor (MID), test (TID), unit-and-scaling
-identifier, then value, lower and upper limit, two bytes each. Other protocols than CAN lay service 06 out differently;
-that form is maker-specific and not read here."""
+After its service byte, an answer has one or more sets of nine bytes: monitor (MID), test (TID), unit-and-scaling
+identifier, then value, lower and upper limit, two bytes each. On other protocols than CAN the layout is maker-specific
+and not decoded here."""
 
 from __future__ import annotations
 
@@ -57,8 +57,8 @@ def misfire_cylinder(mid: int) -> int | None:
 def decode_monitor_tests(data: bytes) -> tuple[MonitorTest, ...]:
     """All test results of one answer; `data` begins after the service byte.
 
-    An unknown unit-and-scaling identifier gives the raw counts with an empty unit. Raises ValueError where `data` is
-    not made of whole sets: a result then may have been cut anywhere."""
+    An unknown unit-and-scaling identifier gives the raw counts with an empty unit. Raises ValueError if `data` is not a
+    whole number of sets."""
     if not data or len(data) % SET_BYTES:
         raise ValueError(f"{len(data)} bytes do not hold whole sets of {SET_BYTES}")
     return tuple(_decode_set(data[place : place + SET_BYTES]) for place in range(0, len(data), SET_BYTES))
@@ -76,10 +76,10 @@ def _decode_set(data: bytes) -> MonitorTest:
 
 
 def encode_monitor_test(test: MonitorTest, identifier: int | None = None) -> bytes:
-    """The nine bytes of one result, each number at the nearest count the two bytes can hold.
+    """The nine bytes of one result, each number rounded to the nearest count in two bytes.
 
-    `identifier` chooses the scaling; by default the finest unsigned one of the test's unit that holds all its numbers,
-    else a signed one. A lower limit of None is the lowest count, an upper one the highest. Raises ValueError where no
+    `identifier` selects the scaling; the default is the finest unsigned one of the test's unit that holds all numbers,
+    else a signed one. A lower limit of None is the lowest count, an upper one the highest. Raises ValueError if no
     scaling fits, or the given one has another unit."""
     if identifier is None:
         identifier = _fitting(test)

@@ -32,7 +32,7 @@ def decode_codes(data: bytes) -> tuple[str, ...]:
     """All codes in the data of a service 03, 07 or 0A answer, padding left out, order kept.
 
     `data` begins after the service byte and, on CAN, after the count byte. Raises ValueError for an odd number of
-    bytes: part of a code is missing."""
+    bytes, where part of a code is missing."""
     if len(data) % 2:
         raise ValueError(f"{len(data)} bytes do not hold whole trouble codes")
     codes = (decode_code(data[place : place + 2]) for place in range(0, len(data), 2))
@@ -56,9 +56,9 @@ def is_code(text: str) -> bool:
 
 
 def parse_code(text: str) -> str:
-    """A code as a person may type it (`p0011`, ` P0011 `) in its usual spelling.
+    """The usual spelling of a code as a person may type it (`p0011`, ` P0011 `). Raises InputError for anything else,
 
-    Raises InputError for anything else, `P0000` ("no code") included."""
+    `P0000` ("no code") included."""
     code = text.strip().upper()
     if not is_code(code) or code == "P0000":
         raise InputError(

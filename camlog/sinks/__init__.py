@@ -1,4 +1,4 @@
-"""Where the stream of readings goes: the trace file, which must not fail, and the views, which may."""
+"""Sinks of the stream of readings: the trace file, which must not fail, and the views, which may."""
 
 from camlog.messages import Messages
 

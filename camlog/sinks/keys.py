@@ -1,4 +1,4 @@
-"""The keyboard while a drive runs: `m` marks, `q` or Ctrl-C ends, and the terminal is always given back."""
+"""The keyboard while a drive runs: `m` marks, `q` or Ctrl-C ends. The terminal is always restored."""
 
 from __future__ import annotations
 
@@ -18,25 +18,25 @@ from camlog.stream import Event
 if TYPE_CHECKING:
     from prompt_toolkit.input import Input
 
-MARKER_SETTLES_S = 20.0  # a marker whose text nobody finishes typing is kept as it is after this long
+MARKER_SETTLES_S = 20.0  # a marker whose text is not finished is kept as it is after this time
 MARKER_LENGTH = 200
 _TICK_S = 0.05
-# Windows knows Ctrl-Break and the window's closing as SIGBREAK, other systems a hang-up.
+# Windows sends SIGBREAK for Ctrl-Break and for closing the window; other systems send SIGHUP.
 _END_SIGNALS = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
 
 
 class KeyReader:
-    """Reads keys in a thread of its own between `with` and its end.
+    """A context manager that reads keys in its own thread.
 
     | key | does |
     |---|---|
     | `m` | marks this moment; what is typed next is its text, Enter ends it, Esc takes the marker back |
     | `q` | ends the drive; so do Ctrl-C and a request to terminate. A second Ctrl-C does not wait |
 
-    `clock` gives the time of the stream in seconds: a marker stands at the moment `m` was pressed, however long its
-    text takes. `on_marker` receives each finished marker and `on_end` the wish to end, both in the reader's thread;
-    without `on_marker`, `take_markers` returns what came. Without a terminal (`fd` None and standard input no terminal)
-    only the signals are heard."""
+    `clock` gives the time of the stream (s); a marker has the time at which `m` was pressed, however long its text
+    takes. `on_marker` is called with each finished marker and `on_end` with the request to end, both in the reader's
+    thread; without `on_marker`, `take_markers` returns the markers. Without a terminal (`fd` None and standard input no
+    terminal) only signals are handled."""
 
     def __init__(
         self,
@@ -63,20 +63,20 @@ class KeyReader:
 
     @property
     def typing(self) -> str | None:
-        """The text of a marker being typed, None where none is."""
+        """The text of the marker being typed; None if none is."""
         return self._typing
 
     @property
     def end_requested(self) -> bool:
-        """True once `q`, Ctrl-C or a request to terminate came."""
+        """True after `q`, Ctrl-C or a request to terminate."""
         return self._ending
 
     def request_end(self) -> None:
-        """Ask for the end, as `q` does. Safe in a signal handler."""
+        """Request the end, as `q` does. Safe in a signal handler."""
         self._ending = True
 
     def wait(self, seconds: float) -> bool:
-        """Sleep, but no longer than until the end is asked for; True where it is."""
+        """Sleep until `seconds` are over or the end is requested; True if it is."""
         until_s = time.perf_counter() + seconds
         while not self._ending and (left_s := until_s - time.perf_counter()) > 0:
             time.sleep(min(left_s, _TICK_S))
@@ -144,7 +144,7 @@ class KeyReader:
             self._finish_marker()
 
     def _keys(self) -> list[tuple[str, str]]:
-        """The keys that came, by name and text; Esc is one only where nothing follows it."""
+        """The keys pressed, as name and text; Esc counts only if nothing follows it."""
         if self._input is None or self._input.closed:
             return []
         presses = self._input.read_keys() or self._input.flush_keys()
@@ -152,7 +152,7 @@ class KeyReader:
 
     def _key(self, name: str, text: str) -> None:
         if name == "c-c":
-            # As the signal that a terminal in its usual mode makes of it, which only the main thread may handle.
+            # Raised as the signal that a terminal in its normal mode sends, because only the main thread may handle it.
             _thread.interrupt_main(signal.SIGINT)
         elif self._ending:
             return
@@ -167,7 +167,7 @@ class KeyReader:
             self._typing = self._typed(self._typing, name, text)
 
     def _typed(self, so_far: str, name: str, text: str) -> str | None:
-        """What has been typed of a marker after one more key; None where that ends it."""
+        """The text of a marker after one more key; None if the key ends it."""
         self._settles_s = self._clock() + MARKER_SETTLES_S
         if name in ("c-m", "c-j"):
             self._finish_marker()

@@ -1,4 +1,4 @@
-"""The quiet view, for a pipe or a log: one plain line every few seconds, and events at once."""
+"""The plain view, for a pipe or a log: one line every few seconds, and events at once."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ LINE_INTERVAL_S = 5.0
 
 
 class Care(Protocol):
-    """Follows a drive, and says in sentences that the engine must be stopped or may not be driven; `instruction` is what
-    the driver is asked to do now, empty where nothing."""
+    """Watches a drive. `sentences` say that the engine must be stopped or may not be driven; `instruction` is what the
+    driver should do now, "" if nothing."""
 
     @property
     def instruction(self) -> str: ...
@@ -30,8 +30,8 @@ class Care(Protocol):
 class LineSink:
     """Writes plain lines to `out` (standard output by default).
 
-    `clock` gives the present time of the stream in seconds; `wall` paces the lines. Values that are too old to be the
-    present ones are left out of a line, not repeated. What `care` says is written at once, each sentence once."""
+    `clock` gives the present time of the stream (s); `wall` paces the lines. Values that are too old are left out of a
+    line, not repeated. The sentences of `care` are written at once, each once."""
 
     essential = False
 
@@ -82,7 +82,7 @@ class LineSink:
                 self._said.add(sentence)
                 self._line(item.time_s, sentence)
         asked = self._care.instruction
-        if asked.partition(" (")[0] != self._asked:  # how much of it is done goes on
+        if asked.partition(" (")[0] != self._asked:  # the progress in parentheses changes all the time
             self._asked = asked.partition(" (")[0]
             self._line(item.time_s, asked)
 

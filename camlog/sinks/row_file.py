@@ -1,4 +1,4 @@
-"""A trace file as the system sees it: whole rows, each handed over at once, its length and its hash."""
+"""A trace file at system level: whole rows, each written at once, with the file's length and hash."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ from camlog.sinks import messages
 from camlog.trace import TraceWriter
 
 _COPY_BYTES = 1 << 20
-# What a disk says when it is full; quotas are not known everywhere.
+# Error numbers of a full disk; not every system has quotas.
 _FULL = {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)}
 
 
 class RowFile:
-    """An open file that takes each text whole or not at all, and knows its length and hash."""
+    """An open file that writes each text completely or not at all, and tracks its length and hash."""
 
     def __init__(self, descriptor: int):
         self.fd = descriptor
@@ -28,7 +28,7 @@ class RowFile:
 
     @classmethod
     def new(cls, path: Path, force: bool) -> RowFile:
-        """A new file that is this program's alone. Raises InputError, FileExistsError where there is one already."""
+        """A new file locked for this program. Raises InputError, FileExistsError if it exists already."""
         try:
             return cls(claim(path, replace=force))
         except FileExistsError:
@@ -42,13 +42,13 @@ class RowFile:
         self.write_bytes(text.encode("utf-8"))
 
     def write_bytes(self, data: bytes) -> None:
-        # Straight to the system, unbuffered: a killed program then loses nothing it has written.
+        # Unbuffered, so that a killed program loses nothing it has written.
         sent = 0
         try:
             while sent < len(data):
                 sent += os.write(self.fd, data[sent:])
         except BaseException:
-            # Half a row would read as a wrong value; take it back.
+            # Half a row would be read as a wrong value, so it is removed.
             os.ftruncate(self.fd, self.length)
             os.lseek(self.fd, self.length, os.SEEK_SET)
             raise
@@ -64,15 +64,15 @@ class RowFile:
         self.fd = -1
 
     def open_again(self, path: Path) -> None:
-        """Go on at the end of `path`, where the file was closed to be moved there."""
+        """Continue at the end of `path`, after the file was closed and moved there."""
         if self.fd < 0:
             self.fd = os.open(path, os.O_WRONLY | os.O_APPEND | getattr(os, "O_BINARY", 0))
 
     def with_more_columns(
         self, path: Path, signals: list[str], added: int, units: Mapping[str, str]
     ) -> tuple[RowFile, TraceWriter]:
-        """A file with the same rows and `added` empty columns in its place. Raises OSError or InputError, and this file
-        then goes on as it was."""
+        """Replace the file by one with the same rows and `added` empty columns. After OSError or InputError this file
+        continues unchanged."""
         empty_cells = b"," * added
         descriptor, partial = open_temporary(path.parent)
         new = RowFile(descriptor)
@@ -101,7 +101,7 @@ class RowFile:
 
 
 def disk_failure(error: OSError, path: Path, rows: int) -> InputError:
-    """What a disk that refuses means for a recording of so many rows."""
+    """The error for a disk that fails during a recording of this many rows."""
     kept = messages("kept.rows", rows=rows) if rows else ""
     name = "full" if error.errno in _FULL else "too_long" if error.errno == errno.EFBIG else "disk"
     return messages.error(name, path, kept=kept, why=error.strerror)

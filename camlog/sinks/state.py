@@ -1,4 +1,4 @@
-"""What a view shows of a drive: latest values, rates, cam differences, gaps, last event. No drawing here."""
+"""The state of a drive that a view shows: latest values, rates, cam differences, gaps, last event. No drawing here."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from camlog.oil_windows import TEMPERATURE_HOLD_S
 from camlog.signals import MISFIRE
 from camlog.stream import Batch, CodeSnapshot, Event, StreamItem, TakenBack
 
-RATE_WINDOW_S = 5.0  # rates are over this long, or over the last few batches where those are further apart
+RATE_WINDOW_S = 5.0  # rates are over this time, or over the last RATE_BATCHES batches if those are farther apart
 RATE_BATCHES = 4
 STALE_AFTER_S = (
     3.0  # a value older than this (of a temperature: a minute), and than three of its intervals, shows its age
 )
 STALE_INTERVALS = 3.0
-# Commanded and actual further apart than this are not compared: the cam may be anywhere in between.
+# Commanded and actual angle farther apart in time than this are not compared.
 DIFFERENCE_REACH_S = 1.0
 
 _ENGINE = ("engine_speed", "vehicle_speed", "engine_load", "throttle_position", "manifold_pressure",
@@ -25,7 +25,7 @@ _ENGINE = ("engine_speed", "vehicle_speed", "engine_load", "throttle_position", 
 
 
 def group_of(signal: str) -> str:
-    """The group of signals, in words, whose rate is shown together; an angle of a cam is a group of its own."""
+    """The group of signals, in words, whose rate is shown together; each cam's angles are a group."""
     if is_angle(signal):
         return signal
     if cam_of(signal):
@@ -41,7 +41,7 @@ def group_of(signal: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """A signal's latest value, how old it is, and whether that is too old to call it the present one."""
+    """A signal's latest value, its age, and whether it is too old to be the present value (`stale`)."""
 
     value: float
     age_s: float
@@ -60,9 +60,9 @@ class CamShown:
 
 
 class DriveState:
-    """Follows the stream and answers what to show. Memory does not grow with the drive.
+    """A sink that gives what to show. Memory does not grow with the drive.
 
-    `clock` gives the present time of the stream in seconds; without one, time stands at the last item."""
+    `clock` gives the present time of the stream (s); without it, the present time is that of the last item."""
 
     def __init__(self, clock: Callable[[], float] | None = None):
         self._clock = clock
@@ -73,7 +73,7 @@ class DriveState:
         self._gap_since_s: float | None = None
         self._gap_told_s = 0.0
         self._gap_total_s = 0.0
-        self.gap_text = ""  # of the last gap
+        self.gap_text = ""  # the text of the last gap
         self.batches = 0
         self.events: Counter[str] = Counter()
         self.last_event: Event | None = None
@@ -103,7 +103,7 @@ class DriveState:
             if batch.time_s > self._gap_told_s:
                 self._gap_total_s += max(0.0, batch.time_s - self._gap_since_s)
                 self._gap_since_s = None
-            else:  # the last row before the gap, told after it
+            else:  # the last row before the gap, received after it
                 self._gap_since_s = max(self._gap_since_s, batch.time_s)
         self._last_batch_s = batch.time_s
         for name, value in batch.values.items():
@@ -116,7 +116,7 @@ class DriveState:
 
     @property
     def elapsed_s(self) -> float:
-        """Seconds of the stream up to now."""
+        """Present time of the stream (s)."""
         return self._last_item_s if self._clock is None else max(0.0, self._clock())
 
     @property
@@ -126,7 +126,7 @@ class DriveState:
 
     @property
     def gap_since_s(self) -> float | None:
-        """When the present gap began, s; None outside a gap."""
+        """Time (s) at which the present gap began; None outside a gap."""
         return self._gap_since_s
 
     @property
@@ -140,7 +140,7 @@ class DriveState:
         return frozenset(self._samples)
 
     def shown(self, signal: str) -> Shown | None:
-        """The latest value of a signal, or None where there never was one."""
+        """The latest value of a signal; None if there was none."""
         samples = self._samples.get(signal)
         if not samples:
             return None
@@ -150,7 +150,7 @@ class DriveState:
         return Shown(samples[-1][1], age_s, age_s > max(least_s, STALE_INTERVALS * interval_s))
 
     def rates(self) -> dict[str, float]:
-        """Readings a second lately, of each cam's pair of angles (the rarer of the two) and of each other group."""
+        """Recent readings a second of each cam's pair of angles (the slower of the two) and of each other group."""
         now = max(self.elapsed_s, self._last_item_s)
         found = {}
         for group, times in sorted(self._group_times.items()):
@@ -160,7 +160,7 @@ class DriveState:
         return {f"{short(cam)} pair": min(hz) for cam, hz in angles.items() if all(hz)} | found
 
     def cams(self) -> list[CamShown]:
-        """Every cam seen so far, in the order of the engine."""
+        """Every cam with readings so far, in the order of CAM_IDS."""
         seen = [c for c in CAM_IDS if commanded(c) in self._samples or actual(c) in self._samples]
         return [self._cam(cam, self.difference(cam)) for cam in seen]
 
@@ -169,12 +169,12 @@ class DriveState:
         return CamShown(cam, *angles, self.shown(duty(cam)), None if difference is None else difference[1])
 
     def difference(self, cam: str) -> tuple[float, float] | None:
-        """The latest time both angles are known for, s, and actual minus commanded then, deg."""
+        """The latest time (s) at which both angles are known, and actual minus commanded (deg) then."""
         first, second = self._samples.get(commanded(cam)), self._samples.get(actual(cam))
         if not first or not second:
             return None
         common_s = min(first[-1][0], second[-1][0])
-        # The one sampled last is taken back to the other's time, on the line between its last two samples.
+        # The angle sampled last is interpolated between its last two samples at the other's time.
         was, came = _at(first, common_s), _at(second, common_s)
         return None if was is None or came is None else (common_s, came - was)
 

@@ -20,7 +20,7 @@ from camlog.sinks.state import DriveState, Shown
 from camlog.sinks.words import FIGURES, clock_text, kind_text, rate_text, value_text
 from camlog.stream import Event, Sink, StreamItem
 
-REFRESH_PER_S = 4  # as often as an eye can follow numbers; each drawing takes a few milliseconds
+REFRESH_PER_S = 4  # as fast as a person can read numbers; each drawing takes a few milliseconds
 _ROWS = {
     "engine": ("engine_speed", "vehicle_speed", "engine_load", "module_voltage"),
     "temperatures": ("coolant_temp", "oil_temp", "intake_air_temp", "ambient_temp"),
@@ -39,9 +39,9 @@ _TYPING_HINT = "Enter keeps the marker, Esc takes it back"
 class TerminalView:
     """Draws the state of the drive in place, at most four times a second.
 
-    `clock` gives the present time of the stream in seconds, so that time goes on while nothing arrives; `keys` is the
-    KeyReader whose hint and typed text are shown. `title` stands in the first line; above it what `care` says of an
-    engine that must be stopped or may not be driven."""
+    `clock` gives the present time of the stream (s), so that time goes on while nothing arrives. `keys` is the
+    KeyReader whose hint and typed text are shown. `title` is in the first line; above it are the sentences of
+    `care`."""
 
     essential = False
 
@@ -77,13 +77,13 @@ class TerminalView:
                 self._care.accept(item)
 
     def close(self) -> None:
-        """Draw once more and leave the last picture standing."""
+        """Draw once more and leave the last picture on the screen."""
         self._keys = None
         self._live.stop()
 
     # ------------------------------------------------------------------ drawing
     def _draw(self) -> RenderableType:
-        # Drawn by a thread of its own: an error there must reach accept, not the screen.
+        # Called in another thread, so an error is passed to `accept` instead of the screen.
         try:
             with self._lock:
                 return self.picture()
@@ -187,7 +187,7 @@ def view_for(
     console: Console | None = None,
     care: Care | None = None,
 ) -> Sink:
-    """The view that fits standard output: drawn in place on a terminal, plain lines into a pipe."""
+    """The view for standard output: drawn in place on a terminal, plain lines in a pipe."""
     console = console or PlainConsole()
     if console.is_terminal and not console.is_dumb_terminal:
         return TerminalView(console, title=title, clock=clock, keys=keys, care=care)

@@ -1,7 +1,7 @@
-"""The trace file while it grows: every row handed to the system at once, and to the disk within a second.
+"""The trace file while it grows: every row is given to the system at once, and reaches the disk within a second.
 
-Three promises, in the order they matter to someone who drove an hour for the data: what was recorded is never lost to a
-crash, a power cut costs at most the last second, and whatever happens the file on disk reads."""
+A crash of the program loses no recorded row, a power cut at most the last second, and the file on disk is readable at
+any time."""
 
 from __future__ import annotations
 
@@ -22,26 +22,23 @@ from camlog.sinks.row_file import RowFile, disk_failure
 from camlog.stream import EVENT_KINDS, Batch, CodeSnapshot, Event, EventKind, StreamItem, TakenBack
 from camlog.trace import TraceWriter
 
-# Rows and events wait this long for the disk, plus the time one sync takes: well inside a second.
+# Rows and events wait at most this long for the disk, plus the time of one sync: together less than a second.
 SYNC_INTERVAL_S = 0.4
-# An adapter that fails all day must not fill the memory; markers are never left out.
+# Bounds the memory for an adapter that keeps failing; markers are never left out.
 EVENTS_KEPT_OF_A_KIND = 1000
 
 
 class TraceFileSink:
-    """Writes a trace `NAME.csv` and its drive file `NAME.drive.json` as the stream comes.
+    """Writes a trace `NAME.csv` and its drive file `NAME.drive.json` from the stream.
 
-    `signals` are the columns, in order; a signal that first appears later gets a column of its own, for which the file
-    is rewritten once beside the old one and put in its place. `drive` gives what is known at the start (`started_at`,
-    `vehicle`, `adapter`); events and code snapshots of the stream are added and reach the drive file within a second.
-    `adapter_at_end` gives what is known of the adapter at the end. `units` names the units of signals camlog does not
-    know.
-
-    Raises InputError where a file is there already and `force` is not set, or cannot be made; while writing, where the
-    disk is full or fails: what was recorded until then is whole and reads. `close` adds the trace's SHA-256 to the
-    drive file: without it, the recording did not end cleanly.
-
-    Methods may be called from more than one thread, but batches come from one."""
+    `signals` are the columns, in order. For a signal that first appears later, the file is rewritten with one more
+    column beside the old one and then replaces it. `drive` has the facts known at the start (`started_at`, `vehicle`,
+    `adapter`); events and code snapshots of the stream are added and reach the drive file within a second.
+    `adapter_at_end` gives the facts about the adapter at the end. `units` are the units of unknown signals.
+    Raises InputError if a file exists and `force` is not set, or if it cannot be created; while writing, if the disk is
+    full or fails: all rows until then are complete and readable. `close` adds the trace's SHA-256 to the drive file;
+    without it, the recording did not end cleanly.
+    Methods may be called from several threads, but batches must come from one."""
 
     essential = True
 
@@ -99,7 +96,7 @@ class TraceFileSink:
                 self._drive_to_write = True
 
     def add_event(self, kind: EventKind, text: str = "", time_s: float | None = None) -> None:
-        """Note an event, by default at the time of the last row. Raises ValueError for an unknown kind."""
+        """Add an event, by default at the time of the last row. Raises ValueError for an unknown kind."""
         if kind not in EVENT_KINDS:
             raise ValueError(f"event kind {kind!r} is not one of {', '.join(EVENT_KINDS)}")
         if time_s is None:
@@ -117,7 +114,7 @@ class TraceFileSink:
 
     @property
     def drive(self) -> Drive:
-        """What the drive file says, or will within a second."""
+        """The content of the drive file, which reaches the disk within a second."""
         with self._lock:
             more = [
                 Event(last_s, kind, messages("event.more", count=count))
@@ -128,11 +125,11 @@ class TraceFileSink:
 
     @property
     def signals(self) -> tuple[str, ...]:
-        """The columns of the file as it is now."""
+        """The present columns of the file."""
         return tuple(self._signals)
 
     def flush(self) -> None:
-        """Have everything on disk now. Raises InputError where the disk refuses."""
+        """Bring everything to disk now. Raises InputError if the disk fails."""
         self._sync()
         self._tell_failure()
 
@@ -148,7 +145,7 @@ class TraceFileSink:
             sha256 = self._file.sha256.hexdigest()
             self._drive = dataclasses.replace(self._drive, adapter=about, trace_sha256=sha256)
             self._drive_to_write = True
-        # After a failure this is still worth a try: the drive file is small, or space was made.
+        # Tried even after a failure, because the drive file is small and space may have been freed.
         self._sync()
         self._file.close()
         if not self._failure_told:
@@ -170,7 +167,7 @@ class TraceFileSink:
             self._add_columns(new)
         time_s = round(batch.time_s, 6)
         if time_s < self._last_time_s:
-            # Never written as it came: a trace whose time decreases cannot be read.
+            # Not written unchanged, because a trace with decreasing time cannot be read.
             if not self._time_went_back:
                 text = messages("event.time_went_back", seconds=self._last_time_s - time_s)
                 self.add_event("adapter_error", text, self._last_time_s)
@@ -188,7 +185,7 @@ class TraceFileSink:
         self._rows_to_sync = True
 
     def _add_columns(self, names: list[str]) -> None:
-        """Put a file with more columns in the place of the one being written; keep that where it fails."""
+        """Replace the file by one with more columns; if that fails, the old file is continued."""
         signals = [*self._signals, *names]
         with self._disk_lock:
             try:
@@ -211,13 +208,13 @@ class TraceFileSink:
         except FileExistsError as error:
             raise there_already(self.path) from error
         try:
-            if force:  # an old one must never stand beside a new trace
+            if force:  # an old drive file must never be beside a new trace
                 self.drive_path.unlink(missing_ok=True)
             self._writer = TraceWriter(self._file, self._signals, self._units)
             self._file.sync()
             write_drive(self.drive, self.drive_path)
         except BaseException as error:
-            # Nothing was recorded yet: leave no trace behind that holds nothing.
+            # Nothing was recorded yet, so leave no empty trace behind.
             self._file.close()
             self.path.unlink(missing_ok=True)
             if isinstance(error, OSError):
@@ -229,7 +226,7 @@ class TraceFileSink:
             self._sync()
 
     def _sync(self) -> None:
-        """Bring what is new in rows and drive file to disk; a failure is kept for the next accept."""
+        """Bring new rows and the drive file to disk; a failure is raised by the next `accept`."""
         with self._disk_lock:
             try:
                 if self._rows_to_sync:

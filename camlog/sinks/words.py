@@ -1,4 +1,4 @@
-"""How values, times and signals are written for a person; the views share this."""
+"""Values, times and signals as text for a person, for all views."""
 
 from __future__ import annotations
 
@@ -6,16 +6,16 @@ from camlog.numbers import unit_words
 from camlog.signals import unit_of
 from camlog.units import shown_unit, shown_value
 
-# Decimals that a technician reads; the trace keeps every digit.
+# Decimals shown to a technician; the trace keeps every digit.
 _DECIMALS = {"deg": 1, "V": 1, "g/s": 1, "lb/min": 1, "psi": 1, "%": 1}
 
 
-# What every view shows of the engine, and how each is called in a word.
+# The engine signals that every view shows, each with a one-word label.
 FIGURES = {"engine_speed": "engine", "vehicle_speed": "road", "coolant_temp": "coolant", "oil_temp": "oil"}
 
 
 def clock_text(time_s: float) -> str:
-    """Minutes and seconds, with hours from the first one on: `12:34`, `1:02:03`."""
+    """Minutes and seconds, with hours from one hour on: `12:34`, `1:02:03`."""
     seconds = int(max(0.0, time_s))
     hours, rest = divmod(seconds, 3600)
     text = f"{rest // 60:02d}:{rest % 60:02d}"
@@ -23,7 +23,7 @@ def clock_text(time_s: float) -> str:
 
 
 def value_text(signal: str, value: float, *, degree_sign: bool = False) -> str:
-    """A value with its unit, `2150 rpm`; temperatures as `88 °C` where the output can show it."""
+    """A value with its unit, `2150 rpm`; with `degree_sign`, temperatures as `88 °C`."""
     unit = shown_unit(unit_of(signal))
     text = f"{shown_value(value, unit_of(signal)):.{_DECIMALS.get(unit, 0)}f}"
     if float(text) == 0.0:

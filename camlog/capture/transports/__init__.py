@@ -1,1 +1,2 @@
-"""Ways to an adapter, one module each, found by itself: a class `Transport` as `camlog.capture.ports` describes it."""
+"""Transports to an adapter, one module each, discovered automatically: a class `Transport` as in
+`camlog.capture.ports`."""

@@ -1,6 +1,6 @@
 """`ble://ADDRESS` or `ble://NAME`: an adapter over Bluetooth Low Energy, by bleak (the extra `ble`).
 
-Such an adapter carries its line of text in two GATT characteristics of a service of its maker's: one is written to, one
+Such an adapter transfers text over two GATT characteristics of a maker-specific service: one is written to, one
 notifies (Bluetooth Core Specification, vol. 3, part G). Tried with a simulated peripheral, not on hardware."""
 
 from __future__ import annotations
@@ -21,10 +21,10 @@ if TYPE_CHECKING:
     from bleak.backends.service import BleakGATTService
 
 SCAN_S, CONNECT_TIMEOUT_S = 4.0, 15.0
-ADAPTERS_SAY = "OBD"  # in their name; headphones and phones nearby are none
-# Services of the Bluetooth SIG's own (Assigned Numbers, section 3.4) carry no adapter's text.
+ADAPTERS_SAY = "OBD"  # part of an adapter's name, unlike that of headphones and phones nearby
+# Services defined by the Bluetooth SIG (Assigned Numbers, section 3.4), which carry no adapter text.
 _OF_THE_SIG = re.compile("000018..-0000-1000-8000-00805f9b34fb")
-_WRITTEN = ("write-without-response", "write")  # properties of what is written to
+_WRITTEN = ("write-without-response", "write")  # properties of a characteristic that is written to
 _HEADER_BYTES = 3  # of a GATT write or notification
 
 
@@ -55,7 +55,7 @@ class Transport(Base):
 
     @classmethod
     def found(cls) -> list[Port]:
-        """Adapters that say so in their name; none where bleak or Bluetooth is not there."""
+        """Peripherals with ADAPTERS_SAY in their name; none if bleak or Bluetooth is missing."""
         if not _installed():
             return []
         from bleak import BleakScanner

@@ -17,7 +17,7 @@ from camlog.capture.ports import Transport as Base
 
 _HELD = (errno.EAGAIN, errno.EBUSY)
 _BUILT_IN = re.compile(r"(?:/dev/ttyS\d+|COM1)\Z")
-# The port on which Windows or macOS waits for others to connect: a Bluetooth address of zeros, and a fixed name.
+# The port for incoming connections on Windows (a Bluetooth address of zeros) or macOS (a fixed name).
 _INCOMING = re.compile(r"BTHENUM.*&0{12}_|Bluetooth-Incoming", re.IGNORECASE)
 _BLUETOOTH = re.compile(r"BTHENUM|rfcomm", re.IGNORECASE)
 
@@ -25,7 +25,7 @@ _BLUETOOTH = re.compile(r"BTHENUM|rfcomm", re.IGNORECASE)
 class Transport(Base):
     """A serial port, held by this program alone."""
 
-    # Most adapters listen at one of the first two; then from the fastest on: a slow one is not in a hurry.
+    # Most adapters use one of the first two; then from the fastest to the slowest.
     speeds = (38400, 9600, 500_000, 230400, 115200, 57600, 19200)
 
     def __init__(self, port: str, baud: int | None = None):
@@ -80,8 +80,8 @@ def _allowed(device: str) -> bool:
 
 
 def _why_closed(port: str, refused: Exception) -> str:
-    """Why a port cannot be opened. Windows opens none twice and tells pyserial no error number, so there a port that
-    is listed is one that somebody holds."""
+    """Why a port cannot be opened. Windows opens a port only once and gives pyserial no error number, so there a listed
+    port is one that another program holds."""
     code = getattr(refused, "errno", None)
     listed = sys.platform == "win32" and any(found.device == port for found in list_ports.comports())
     if code in _HELD or listed:
