@@ -15,7 +15,9 @@ from camlog.cli import main
 from camlog.errors import InputError
 from camlog.library import overview
 from camlog.library import screen as screening
-from camlog.library.screen import RESULTS, STATE, Row, files_of, screen
+from camlog.library.addresses import files_of
+from camlog.library.screen import RESULTS, STATE, Row, screen
+from camlog.profile.reader import DEMO
 from tests.command_help import FORKING
 
 SAMPLES = Path(__file__).parent.parent / "sample_logs"
@@ -61,6 +63,17 @@ def test_a_second_run_examines_only_what_is_new_or_changed(folder, tmp_path, mon
     rows = screen(files_of([str(folder)]), out, vehicle="demo", jobs=1)
     last = [Path(json.loads(line)["path"]).name for line in (out / STATE).read_text().splitlines()[len(lines) + 1 :]]
     assert sorted(last) == ["notes.txt", "slow-cold.csv"] and len(rows) == 4
+
+
+def test_with_another_profile_every_file_is_examined_anew(folder, tmp_path):
+    out, own = tmp_path / "out", tmp_path / "own.toml"
+    files = files_of([str(folder / "healthy.csv")])
+    (row,) = screen(files, out, vehicle="demo", jobs=1)
+    own.write_text(DEMO.read_text("utf-8").replace("Invented", "Another invented"), encoding="utf-8")
+    (other,) = screen(files, out, vehicle=str(own), jobs=1)
+    assert other.examined_by != row.examined_by
+    assert screen(files, out, vehicle=str(own), jobs=1) == [other]
+    assert len((out / STATE).read_text().splitlines()) == 2
 
 
 def test_a_run_that_was_cut_off_goes_on(folder, tmp_path):

@@ -24,8 +24,8 @@ def screen(
     from camlog.analysis.figures import FAULTS
     from camlog.cli.results import profile_of, say
     from camlog.errors import extra
+    from camlog.library.addresses import files_of
     from camlog.library.overview import write_results
-    from camlog.library.screen import files_of
     from camlog.library.screen import screen as screen_files
 
     extra("pyarrow", "screen")  # before hours of work, not after

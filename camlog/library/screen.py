@@ -1,13 +1,13 @@
 """Many recordings at once: every file below some folders or patterns, examined by worker processes or a Dask cluster.
 
 What was done is kept in `screen.jsonl`, a line a file, written before the next begins: a screening that was stopped goes
-on where it was, and a file whose size, time and hash are the same is not examined again. The hashes of the results that were
-written stand there too: no other file of their names is replaced. A file that cannot be read is a row with its reason. A worker that dies costs its current file one further try, then a row with the reason.
+on where it was. A file whose size, time and hash are the same is not examined again by the same camlog with the same profile.
+The hashes of the results that were written stand there too: no other file of their names is replaced. A file that cannot be
+read is a row with its reason. A worker that dies costs its current file one further try, then a row with the reason.
 """
 
 from __future__ import annotations
 
-import glob
 import hashlib
 import json
 import logging
@@ -20,17 +20,19 @@ from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field
 from multiprocessing import get_context
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from camlog import __version__
 from camlog.errors import InputError, extra
 from camlog.library import say
+from camlog.library.addresses import filesystem, is_remote
 from camlog.new_files import there_already
+
+if TYPE_CHECKING:
+    from camlog.profile import VehicleProfile
 
 STATE = "screen.jsonl"
 RESULTS = RECORDINGS, CAMS, OVERVIEW = "recordings.parquet", "cams.parquet", "overview.html"
-SUFFIXES = (".csv", ".txt", ".tsv", ".log", ".csv.gz", ".zip")
-# What camlog writes beside recordings, and what is no table.
-SKIPPED = (".report.html", ".findings.json", ".drive.json", ".verification.html", ".truth.json")
 # Files handed out per worker at a time, so that memory stays flat however many there are.
 AHEAD = 3
 RESTART_WORKER_AFTER = 200
@@ -42,7 +44,8 @@ Progress = Callable[[int, int, float], None]
 
 @dataclass(frozen=True)
 class Row:
-    """What screening says of one file; `reason` where it could not be examined. `cams` has a row a cam and oil window."""
+    """What screening says of one file; `reason` where it could not be examined. `cams` has a row a cam and oil window;
+    `examined_by` is as `examiner` has it."""
 
     path: str
     size: int
@@ -61,51 +64,18 @@ class Row:
     do_not_run: bool = False
     simulated: bool = False
     cams: tuple[dict[str, Any], ...] = field(default=())
+    examined_by: str = ""
 
 
-def files_of(paths: Sequence[str]) -> list[str]:
-    """Every recording below folders, of patterns, or named; sorted, each once. Raises InputError where there is none."""
-    found: set[str] = set()
-    for name in paths:
-        if _is_remote(name):
-            found |= set(_remote(name))
-            continue
-        path = Path(name)
-        if path.is_dir():
-            found |= {str(p) for p in path.rglob("*") if p.is_file() and _is_recording(p.name)}
-        else:
-            found |= {p for p in glob.glob(name, recursive=True) if os.path.isfile(p)}
-    if not found:
-        raise say.error("no_recordings", ", ".join(paths)[:200])
-    return sorted(found)
-
-
-def _is_recording(name: str) -> bool:
-    return name.lower().endswith(SUFFIXES) and not name.lower().endswith(SKIPPED)
-
-
-def _is_remote(name: str) -> bool:
-    return "://" in name
-
-
-def _filesystem(name: str) -> Any:
-    fsspec = extra("fsspec", "cluster")
-    try:
-        return fsspec.core.url_to_fs(name)
-    except (ImportError, ValueError, OSError) as error:
-        raise say.error("unreached", name, why=error) from error
-
-
-def _remote(name: str) -> Iterator[str]:
-    system, path = _filesystem(name)
-    names = system.glob(path) if any(c in path for c in "*?[") else system.find(path) if system.isdir(path) else [path]
-    yield from (system.unstrip_protocol(n) for n in names if _is_recording(n))
+def examiner(profile: VehicleProfile | None) -> str:
+    """What a file is examined by: camlog's version and the profile's hash. By another one its row may differ."""
+    return f"camlog {__version__}" + (f", profile {profile.sha256[:12]}" if profile else "")
 
 
 def examine(path: str, vehicle: str | None = None, known: tuple[int, float, str] | None = None) -> Row | None:
     """Examine one file; None where it is the same as `known` (size, time, hash). Never raises for what a file holds."""
     try:
-        if _is_remote(path):
+        if is_remote(path):
             return _fetched(path, vehicle, known)
         stat = os.stat(path)
         same = known is not None and (stat.st_size, stat.st_mtime) == known[:2]
@@ -122,7 +92,7 @@ def _fetched(path: str, vehicle: str | None, known: tuple[int, float, str] | Non
     """A file elsewhere, brought here for as long as it is examined."""
     import tempfile
 
-    system, inner = _filesystem(path)
+    system, inner = filesystem(path)
     size = int(system.info(inner).get("size") or 0)
     with tempfile.TemporaryDirectory(prefix="camlog-") as folder:
         local = Path(folder) / Path(inner).name
@@ -164,7 +134,7 @@ def _examined(local: Path, path: str, size: int, modified: float, vehicle: str |
         path, size, modified, _sha256(str(local)), "", kept.vehicle, kept.kind, kept.started_at, kept.duration_s,
         shown[worst][0] if worst else "", worst, shown[worst][1] if worst else None, " ".join(kept.codes),
         findings.causes[0].cause if faults and findings.causes else "", bool(findings.do_not_run),
-        drive is not None and drive.is_simulated, tuple(rows),
+        drive is not None and drive.is_simulated, tuple(rows), examiner(profile),
     )  # fmt: skip
 
 
@@ -172,11 +142,14 @@ def screen(
     files: Sequence[str], out: Path, *, vehicle: str | None = None, jobs: int = 2, scheduler: str | None = None,
     progress: Progress | None = None, force: bool = False,
 ) -> list[Row]:  # fmt: skip
-    """Examine every file that is new or changed; all rows, those of earlier runs among them, in the order of `files`. Raises
+    """Examine every file that is new or changed, or was examined by another camlog or profile; all rows, those of earlier runs among them, in the order of `files`. Raises
     InputError as `check_own` does."""
     out.mkdir(parents=True, exist_ok=True)
     check_own(out, force)
-    done = {row.path: row for row in _read_state(out / STATE)}
+    from camlog.profile import read_profile
+
+    by = examiner(read_profile(vehicle) if vehicle else None)
+    done = {row.path: row for row in _read_state(out / STATE) if row.examined_by == by}
     began, count = time.perf_counter(), 0
     with open(out / STATE, "a", encoding="utf-8") as state:
         for row in _run(files, done, vehicle, jobs, scheduler):
