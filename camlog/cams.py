@@ -66,14 +66,14 @@ def parts(signal: str) -> tuple[str, str] | None:
 
 
 def cam_of(signal: str) -> str | None:
-    known = parts(signal)
-    return known[0] if known else None
+    cam_parts = parts(signal)
+    return cam_parts[0] if cam_parts else None
 
 
 def is_angle(signal: str) -> bool:
     """True for a cam's commanded or actual angle."""
-    known = parts(signal)
-    return known is not None and known[1] != "duty"
+    cam_parts = parts(signal)
+    return cam_parts is not None and cam_parts[1] != "duty"
 
 
 def on_chain_of(cam: str, cams: Iterable[str]) -> list[str]:

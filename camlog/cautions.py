@@ -39,8 +39,8 @@ def caution(key: str) -> str:
 
 def sentences(keys: Iterable[str]) -> tuple[str, ...]:
     """The sentences of several cautions, each once, in the order of the table."""
-    wanted = set(keys)
-    unknown = wanted - CAUTIONS.keys()
+    chosen = set(keys)
+    unknown = chosen - CAUTIONS.keys()
     if unknown:
         raise KeyError(f"no caution {sorted(unknown)}")
-    return tuple(c.sentence for c in CAUTIONS.values() if c.key in wanted)
+    return tuple(c.sentence for c in CAUTIONS.values() if c.key in chosen)

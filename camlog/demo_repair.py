@@ -111,8 +111,8 @@ def play(
 def _ended(cycle: DriveCycle, at_s: float = math.inf) -> DriveCycle:
     """The cycle, broken off once a segment has passed `at_s`, with the engine stopped at its end."""
     begins_s = accumulate((s.seconds for s in cycle.segments), initial=0.0)
-    kept = [segment for segment, begin_s in zip(cycle.segments, begins_s, strict=False) if begin_s < at_s]
-    return dataclasses.replace(cycle, segments=(*kept, *ENDING))
+    segments = [segment for segment, begin_s in zip(cycle.segments, begins_s, strict=False) if begin_s < at_s]
+    return dataclasses.replace(cycle, segments=(*segments, *ENDING))
 
 
 def _held(path: Path) -> str:

@@ -109,8 +109,8 @@ def trace_path(drive: str | Path) -> Path:
 
 def _seal(content: Mapping[str, Any]) -> str:
     """SHA-256 over what a drive file says, whatever its spacing and order of keys."""
-    said = {k: v for k, v in content.items() if k not in (SEAL, DERIVED_SEAL)}
-    text = json.dumps(said, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+    unsealed = {k: v for k, v in content.items() if k not in (SEAL, DERIVED_SEAL)}
+    text = json.dumps(unsealed, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
     return hashlib.sha256(text.encode("utf-8", errors="replace")).hexdigest()
 
 
@@ -158,8 +158,8 @@ def read_drive(path: str | Path) -> Drive:
     except (ValueError, RecursionError) as error:
         # ValueError: not JSON, a NaN, or a number of thousands of digits.
         line = getattr(error, "lineno", None)
-        why = "" if line or isinstance(error, RecursionError) else f" ({str(error)[:60]})"
-        raise say.error("not_json", path, line=line, why=why) from error
+        detail = "" if line or isinstance(error, RecursionError) else f" ({str(error)[:60]})"
+        raise say.error("not_json", path, line=line, why=detail) from error
     try:
         return _drive(raw, path)
     except RecursionError as error:
@@ -248,11 +248,11 @@ def _key(where: tuple[str | int, ...]) -> str:
 
 def _is_start(text: str) -> bool:
     try:
-        when = datetime.fromisoformat(text)
+        time = datetime.fromisoformat(text)
     except ValueError:
         return False
     # A year near the calendar's ends cannot be moved to another zone.
-    return when.tzinfo is not None and 1900 <= when.year < 3000
+    return time.tzinfo is not None and 1900 <= time.year < 3000
 
 
 def _intact(raw: dict[str, Any], read: _File) -> bool | None:

@@ -69,21 +69,21 @@ def limits_for(profile: Any = None) -> Mapping[str, Limit]:
     number within the limit's range."""
     overrides = getattr(profile, "limits", profile) or {}
     file = getattr(profile, "file", None)
-    found = dict(LIMITS)
+    limits = dict(LIMITS)
     for name, value in overrides.items():
         if name not in LIMITS:
-            near = get_close_matches(name, LIMITS, n=1)
-            raise say.error("limit_unknown", file, column=name, name=name, near=near[0] if near else "")
+            suggestion = get_close_matches(name, LIMITS, n=1)
+            raise say.error("limit_unknown", file, column=name, name=name, near=suggestion[0] if suggestion else "")
         limit = LIMITS[name]
         if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
             raise say.error("limit_no_number", file, column=name, name=name, unit=limit.unit)
         if not limit.lowest < value <= limit.highest:
             raise say.error("limit_range", file, column=name, value=value, limit=limit)
-        found[name] = replace(LIMITS[name], value=float(value), source=PROFILE_SOURCE)
-    edges = [found[name].value for name in OIL_EDGES]
+        limits[name] = replace(LIMITS[name], value=float(value), source=PROFILE_SOURCE)
+    edges = [limits[name].value for name in OIL_EDGES]
     if edges != sorted(set(edges)):
         raise say.error("limit_edges", file, column="warm_oil_degc", cold=edges[0], warm=edges[1], hot=edges[2])
-    return MappingProxyType(found)
+    return MappingProxyType(limits)
 
 
 def strange_limits(limits: Mapping[str, Limit]) -> list[str]:

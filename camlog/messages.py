@@ -92,11 +92,11 @@ class Messages:
         """Every template of the package by its name, in the language chosen."""
         language = os.environ.get(LANGUAGE, "")
         names = ["messages.toml", *([f"messages.{language}.toml"] if language.isalpha() else [])]
-        found: dict[str, Any] = {}
+        by_name: dict[str, Any] = {}
         for place in (files(self._package) / name for name in names):
             if place.is_file():
-                found |= _dotted(tomllib.loads(place.read_text(encoding="utf-8")))
-        return found
+                by_name |= _dotted(tomllib.loads(place.read_text(encoding="utf-8")))
+        return by_name
 
 
 def _dotted(table: Mapping[str, Any], above: str = "") -> Iterator[tuple[str, str]]:

@@ -221,8 +221,8 @@ def _replaced(temporary: Path, path: Path) -> bool:
         return True
     try:
         hold(old)
-        there = os.lstat(path)
-        if (there.st_dev, there.st_ino) != (os.fstat(old).st_dev, os.fstat(old).st_ino):
+        status = os.lstat(path)
+        if (status.st_dev, status.st_ino) != (os.fstat(old).st_dev, os.fstat(old).st_ino):
             return False
         os.replace(temporary, path)
         return True

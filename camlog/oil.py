@@ -48,13 +48,13 @@ def grade(name: str) -> Grade:
 
     Raises InputError for a grade that is not in GRADES."""
     match = _GRADE.match(name)
-    found = None
+    best = None
     if match:
         winter = match["winter"]
-        found = GRADES.get(f"{winter}W-{match['summer']}" if winter else match["summer"])
-    if found is None:
+        best = GRADES.get(f"{winter}W-{match['summer']}" if winter else match["summer"])
+    if best is None:
         raise say.error("oil_grade", name=name, known=", ".join(GRADES))
-    return found
+    return best
 
 
 def walther_constants(v40: float, v100: float) -> tuple[float, float]:

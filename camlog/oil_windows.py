@@ -149,10 +149,10 @@ class Windows:
 def window_index(windows: Sequence[OilWindow], degc: np.ndarray) -> np.ndarray:
     """Index into `windows` for each temperature (int array of the same shape); -1 where NaN or in none."""
     degc = np.asarray(degc, dtype=float)
-    found = np.full(degc.shape, -1, dtype=np.int64)
+    index = np.full(degc.shape, -1, dtype=np.int64)
     for i, window in enumerate(windows):
-        found[(degc >= window.min_degc) & (degc < window.max_degc)] = i
-    return found
+        index[(degc >= window.min_degc) & (degc < window.max_degc)] = i
+    return index
 
 
 def windows_of(trace: Trace, windows: Sequence[OilWindow] = OIL_WINDOWS) -> Windows:

@@ -57,9 +57,9 @@ def stretch(trace: Trace, start_s: float | None, end_s: float | None) -> tuple[f
     if math.isnan(first_s) or math.isnan(last_s) or first_s > last_s:
         raise say.error("no_stretch", first=first_s, last=last_s)
     if len(trace.time_s) and (first_s > trace.time_s[-1] or last_s < trace.time_s[0]):
-        asked = f"from {first_s:g} s on" if first_s > trace.time_s[-1] else f"up to {last_s:g} s"
-        known = {"first": trace.time_s[0], "last": trace.time_s[-1]}
-        raise say.error("beyond_recording", trace.name or None, asked=asked, **known)
+        range_text = f"from {first_s:g} s on" if first_s > trace.time_s[-1] else f"up to {last_s:g} s"
+        ends = {"first": trace.time_s[0], "last": trace.time_s[-1]}
+        raise say.error("beyond_recording", trace.name or None, asked=range_text, **ends)
     return first_s, last_s
 
 

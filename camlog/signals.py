@@ -93,11 +93,11 @@ def in_order(names: set[str]) -> list[str]:
 
 def title_of(name: str) -> str:
     """A signal as a heading; its name where it is unknown."""
-    known = SIGNALS.get(name)
-    return known.title if known else name
+    definition = SIGNALS.get(name)
+    return definition.title if definition else name
 
 
 def unit_of(name: str) -> str:
     """Canonical unit of a known signal; an empty string for an unknown one."""
-    known = SIGNALS.get(name)
-    return known.unit if known else ""
+    definition = SIGNALS.get(name)
+    return definition.unit if definition else ""

@@ -89,8 +89,8 @@ class TomlFile:
     def unknown(self, where: Where, name: str, known: Iterable[str], what: str, otherwise: str = "") -> InputError:
         """The error for a name that is none of `known`: the remedy is the nearest, else `otherwise`, else all of them."""
         known = list(known)
-        near = get_close_matches(name, known, n=1)
-        remedy = f"Did you mean {near[0]}?" if near else otherwise or f"Known here: {', '.join(known)}."
+        suggestion = get_close_matches(name, known, n=1)
+        remedy = f"Did you mean {suggestion[0]}?" if suggestion else otherwise or f"Known here: {', '.join(known)}."
         return self.error(where, what, remedy)
 
     def load(self, schema: type[Schema], version: str) -> Schema:
@@ -112,10 +112,10 @@ class TomlFile:
         try:
             return pydantic.TypeAdapter(schema).validate_json(text, strict=True)
         except pydantic.ValidationError as error:
-            found = error.errors(include_url=False)
-        wheres = [(self._where(problem["loc"], problem["type"]), problem["type"]) for problem in found]
+            problems = error.errors(include_url=False)
+        places = [(self._where(problem["loc"], problem["type"]), problem["type"]) for problem in problems]
         # A key that is missing may be one that is misspelt: what is there is looked at first.
-        raise self._wrong(*min(wheres, key=lambda w: (w[1] == "missing", self.error(w[0], "", "").line or 0)), schema)
+        raise self._wrong(*min(places, key=lambda w: (w[1] == "missing", self.error(w[0], "", "").line or 0)), schema)
 
     def _where(self, loc: Where, kind: str) -> Where:
         """A problem's place in the file: pydantic's `loc` without which of several types it tried."""

@@ -114,8 +114,8 @@ def interpolated(at_s: np.ndarray, time_s: np.ndarray, value: np.ndarray, reach_
     if not len(time_s):
         return np.full(at_s.shape, np.nan)
     after = np.minimum(np.searchsorted(time_s, at_s), len(time_s) - 1)
-    near = np.minimum(np.abs(at_s - time_s[after]), np.abs(at_s - time_s[np.maximum(after - 1, 0)]))
-    return np.where(near <= reach_s, np.interp(at_s, time_s, value), np.nan)
+    distance = np.minimum(np.abs(at_s - time_s[after]), np.abs(at_s - time_s[np.maximum(after - 1, 0)]))
+    return np.where(distance <= reach_s, np.interp(at_s, time_s, value), np.nan)
 
 
 def _number(value: float) -> str:

@@ -89,12 +89,12 @@ def _fault_of_row(body: Cells, line: int, cells: list[str]) -> InputError | None
 def fault_of_time(body: Cells, time_s: np.ndarray, latest_s: float) -> InputError:
     """The first time of `time_s`, shape (rows,), that is missing, beyond `latest_s` or decreasing, as an error."""
     missing, beyond = (np.flatnonzero(wrong) for wrong in (~np.isfinite(time_s), np.abs(time_s) > latest_s))
-    known = {}
+    values = {}
     if missing.size:
         name, row = "no_time", missing[0]
     elif beyond.size:
-        name, row, known = "late_time", beyond[0], {"time": time_s[beyond[0]]}
+        name, row, values = "late_time", beyond[0], {"time": time_s[beyond[0]]}
     else:
         row = np.flatnonzero(np.diff(time_s) < 0)[0] + 1
-        name, known = "time_backwards", {"before": time_s[row - 1], "after": time_s[row]}
-    return say.error(name, body.path, line=body.line_of_row(int(row)), column="time", **known)
+        name, values = "time_backwards", {"before": time_s[row - 1], "after": time_s[row]}
+    return say.error(name, body.path, line=body.line_of_row(int(row)), column="time", **values)

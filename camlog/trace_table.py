@@ -50,8 +50,8 @@ def read_headings(cells: list[str], path: Path) -> tuple[list[str], list[str], l
     """Names, canonical units and conversions to them (factor, offset), one each a column."""
     parsed = [parse_heading(c) for c in cells]
     if not cells or parsed[0] is None or parsed[0][0] != "time" or not parsed[0][1]:
-        found = cells[0][:60] if cells else ""
-        raise say.error("not_camlogs", path, line=1, found=found, time=TIME_HEADING)
+        first_cell = cells[0][:60] if cells else ""
+        raise say.error("not_camlogs", path, line=1, found=first_cell, time=TIME_HEADING)
     names, units, conversions = [], [], []
     for number, (cell, heading_) in enumerate(zip(cells, parsed, strict=True), start=1):
         if heading_ is None or not is_signal_name(heading_[0]):
@@ -65,8 +65,8 @@ def read_headings(cells: list[str], path: Path) -> tuple[list[str], list[str], l
         try:
             conversions.append((1.0, 0.0) if (unit or "") == canonical else conversion(unit or "", canonical))
         except ValueError as error:
-            known = {"unit": (unit or "")[:40], "canonical": canonical}
-            raise say.error("heading_unit", path, line=1, column=name, **known) from error
+            values = {"unit": (unit or "")[:40], "canonical": canonical}
+            raise say.error("heading_unit", path, line=1, column=name, **values) from error
         names.append(name)
         units.append(canonical)
     return names, units, conversions

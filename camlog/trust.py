@@ -14,21 +14,21 @@ SIMULATED_REMARK = say("trust.simulated")
 
 def simulated_words(*drives: Drive | None) -> str:
     """What a page says first of drives of which one is simulated; empty where none is."""
-    found = any(d is not None and d.is_simulated for d in drives)
-    return capital(SIMULATED_REMARK) if found else ""
+    simulated = any(d is not None and d.is_simulated for d in drives)
+    return capital(SIMULATED_REMARK) if simulated else ""
 
 
 def remarks(drive: Drive | None, trace_sha256: str | None, beside: Path) -> list[str]:
     """What one should know of a trace and the drive file `beside` it before judging them, a sentence each."""
     if drive is None:
         return []
-    found = [SIMULATED_REMARK] if drive.is_simulated else []
+    sentences = [SIMULATED_REMARK] if drive.is_simulated else []
     converted = drive.adapter.get("name") == "converted"  # in memory: there is no trace file to know the hash of
     if drive.trace_sha256 is None and drive.adapter and not converted:
-        found.append(say("trust.not_ended"))
+        sentences.append(say("trust.not_ended"))
     elif drive.trace_sha256 not in (None, trace_sha256):
-        found.append(say("trust.changed", beside=beside.name))
-    return found
+        sentences.append(say("trust.changed", beside=beside.name))
+    return sentences
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +72,8 @@ def descent(drive: Drive | None, trace_sha256: str | None, file: str, made: str)
     """The ancestry of a file that is `made` ("cut", "converted") from the trace `file` and its drive file."""
     earlier = drive.ancestry if drive is not None else ()
     simulated = drive is not None and drive.is_simulated
-    known = trust(drive, trace_sha256).as_recorded
-    return (*earlier, Ancestor(trace_sha256 or None, file, known, simulated, made))
+    trusted = trust(drive, trace_sha256).as_recorded
+    return (*earlier, Ancestor(trace_sha256 or None, file, trusted, simulated, made))
 
 
 def vin_hash(vin: str) -> str:

@@ -126,15 +126,15 @@ def _save(drive: Drive, path: Path, force: bool) -> None:
     """Write the snapshot and read it back. Raises InputError unless the file has the same content."""
     try:
         write_drive(drive, path, replace=force)
-        found = read_drive(path)
+        saved = read_drive(path)
     except (OSError, InputError) as refused:
-        why = refused.strerror if isinstance(refused, OSError) else refused.what
-        raise error("not_saved", path, why=why or os.strerror(5)) from refused
-    if not found.intact or _said(found) != _said(drive):
+        reason = refused.strerror if isinstance(refused, OSError) else refused.what
+        raise error("not_saved", path, why=reason or os.strerror(5)) from refused
+    if not saved.intact or _contents(saved) != _contents(drive):
         raise error("not_as_saved", path)
 
 
-def _said(drive: Drive) -> list:
+def _contents(drive: Drive) -> list:
     return [snapshot_to_dict(s) for s in drive.code_snapshots]
 
 

@@ -31,15 +31,15 @@ def on_port(port: str | None, connect: Callable[[str], _Found], say: Say) -> _Fo
             raise messages.error("port_unnamed")
         return connect(port)
     tried: list[str] = []
-    for found in likely_ports():
-        if found.remark:
-            say(f"{found.device} ({found.description}): {found.remark}")
-            tried.append(f"{found.device} ({found.remark})")
+    for candidate in likely_ports():
+        if candidate.remark:
+            say(f"{candidate.device} ({candidate.description}): {candidate.remark}")
+            tried.append(f"{candidate.device} ({candidate.remark})")
             continue
-        say(messages("port.trying", device=found.device, description=found.description))
+        say(messages("port.trying", device=candidate.device, description=candidate.description))
         try:
-            return connect(found.device)
+            return connect(candidate.device)
         except InputError as refused:
             say(f"  {refused.what}")
-            tried.append(found.device)
+            tried.append(candidate.device)
     raise no_port_found(tried)

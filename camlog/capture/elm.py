@@ -138,8 +138,8 @@ class Elm(Link):
 
     def command(self, command: str, timeout_s: float = SETUP_TIMEOUT_S) -> list[str]:
         self._sent_s = self.clock()
-        unasked = self.write(command.encode())
-        return unasked + self.read(timeout_s)[0]
+        extra_lines = self.write(command.encode())
+        return extra_lines + self.read(timeout_s)[0]
 
     def _ok(self, command: str) -> bool:
         return self.command(command)[-1:] == ["OK"]
@@ -161,7 +161,7 @@ class Elm(Link):
                 self.raw.sent(self._sent_s, command + b"\r")
             port.write(command + b"\r")
         except Exception as broken:  # a port that goes away breaks in whatever layer notices first
-            raise self._gone() from broken
+            raise self._link_lost() from broken
         return unasked_lines(bytes(unread))
 
     def read(self, timeout_s: float | None = None) -> tuple[list[str], float]:
@@ -267,12 +267,12 @@ class Elm(Link):
         try:
             came = self.open_port().read()
         except Exception as broken:  # as above
-            raise self._gone() from broken
+            raise self._link_lost() from broken
         self._heard_s = self.clock()
         if self.raw and came:
             self.raw.received(self._heard_s, came)
         return came
 
-    def _gone(self) -> LinkLost:
+    def _link_lost(self) -> LinkLost:
         self.drop()
         return LinkLost("unplugged", messages("lost.gone"))

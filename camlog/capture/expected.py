@@ -28,11 +28,11 @@ def expect(link: Link, capabilities: Capabilities, only: Iterable[str] | None, l
     LinkLost."""
     plan = make_plan(capabilities, only)
     fast = [r for turn in plan.turns for r in turn]
-    took = {r: s for r in fast if (s := _seconds(link, capabilities, r)) is not None}
-    if not took:
+    seconds_of = {r: s for r in fast if (s := _seconds(link, capabilities, r)) is not None}
+    if not seconds_of:
         return Expected({}, 1.0 / least_interval_s)
-    usual_s = sum(took.values()) / len(took)
-    return _advised(capabilities, plan, lambda r: took.get(r, usual_s), 1.0 / least_interval_s)
+    usual_s = sum(seconds_of.values()) / len(seconds_of)
+    return _advised(capabilities, plan, lambda r: seconds_of.get(r, usual_s), 1.0 / least_interval_s)
 
 
 def _seconds(link: Link, capabilities: Capabilities, request: Request) -> float | None:
@@ -59,13 +59,13 @@ def _advised(capabilities: Capabilities, plan: Plan, seconds: Callable[[Request]
 def pair_rates(plan: Plan, seconds: Callable[[Request], float]) -> dict[str, float]:
     """Readings a second of each cam's pair of angles; `seconds` gives the duration of a request of the plan."""
     schedule, now_s = Schedule(plan, 0.0), 0.0
-    asked: Counter[str] = Counter()
+    counts: Counter[str] = Counter()
     while now_s < _SIMULATED_S:
         request = schedule.next(now_s)
         if request is None:
             now_s = max(now_s + 1e-3, schedule.next_due_s())
             continue
-        asked.update(request.signals)
+        counts.update(request.signals)
         now_s += seconds(request)
     pairs = {cam: (commanded(cam), actual(cam)) for cam in CAM_IDS}
-    return {cam: min(asked[s] for s in both) / now_s for cam, both in pairs.items() if all(asked[s] for s in both)}
+    return {cam: min(counts[s] for s in both) / now_s for cam, both in pairs.items() if all(counts[s] for s in both)}

@@ -89,5 +89,5 @@ class Judge:
 
     def settle(self, true: bool) -> list[Batch]:
         """The held batches if they are `true`, else none; afterwards nothing is held."""
-        held, self.held = self.held, []
-        return held if true else []
+        held_batches, self.held = self.held, []
+        return held_batches if true else []

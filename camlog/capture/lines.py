@@ -128,14 +128,14 @@ class LineForm:
 
 def lines_of(text: bytes) -> list[str]:
     """The lines in an adapter's output; NUL bytes, which some adapters send, are dropped."""
-    shown = text.replace(b"\x00", b"").decode("ascii", "replace")
-    return [line.strip() for line in re.split(r"[\r\n>]", shown) if line.strip()]
+    text_sent = text.replace(b"\x00", b"").decode("ascii", "replace")
+    return [line.strip() for line in re.split(r"[\r\n>]", text_sent) if line.strip()]
 
 
 def answer_lines(came: bytes) -> list[str]:
     """Lines up to the prompt; if more followed it, `UNASKED` and those lines."""
-    text, _, unasked = came.partition(PROMPT)
-    more = [UNASKED, *lines_of(unasked)] if unasked.strip(_MEANS_NOTHING) else []
+    text, _, trailing = came.partition(PROMPT)
+    more = [UNASKED, *lines_of(trailing)] if trailing.strip(_MEANS_NOTHING) else []
     return lines_of(text) + more
 
 

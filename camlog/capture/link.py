@@ -146,11 +146,11 @@ class Link:
             self._header = request_header
         return self._header == request_header
 
-    def header_for(self, wanted: int | None, engine: int | None) -> int | None:
+    def header_for(self, profile_header: int | None, engine: int | None) -> int | None:
         """The request header for a header from the profile: that of the `engine` module if this bus has no such
         header."""
-        other_format = self.form.is_29bit and wanted is not None and wanted <= 0x7FF
-        return engine if wanted is None or not self.is_can or other_format else wanted
+        other_format = self.form.is_29bit and profile_header is not None and profile_header <= 0x7FF
+        return engine if profile_header is None or not self.is_can or other_format else profile_header
 
     def send(self, command: bytes) -> None:
         """Send a request; `receive` waits for what comes back."""

@@ -162,24 +162,24 @@ class Poller:
     def _read(self, request: Request, received: Received) -> tuple[bool, str | None]:
         """Put a reply's values into the stream; returns whether it was a good answer, and its problem."""
         reply = self.link.parse(received)
-        judged = self._judge.judge(request, reply)
-        late = judged.good and not judged.timely
+        verdict = self._judge.judge(request, reply)
+        late = verdict.good and not verdict.timely
         kinds = {reply.problem, "pending" if reply.pending else None, "late" if late else None}
         if reply.messages or reply.problem is None:
-            kinds.add(judged.problem)
+            kinds.add(verdict.problem)
         if kinds <= {None, *NOTHING_CAME} and not reply.messages and reply.problem:
             self._troubles.silence(reply.problem)
             kinds.clear()
         for kind in kinds:
             if kind is not None:
                 self._troubles.note(kind)
-        if judged.timely:
+        if verdict.timely:
             self._last_timely_s = self._now_s()
-        for batch in judged.batches:
+        for batch in verdict.batches:
             self._put(batch)
         if reply.problem in RESTARTS or not reply.messages:
-            return judged.good, reply.problem
-        return judged.good, judged.problem or reply.problem
+            return verdict.good, reply.problem
+        return verdict.good, verdict.problem or reply.problem
 
     def _note(self, request: Request, good: bool) -> None:
         now_s = self._now_s()
@@ -217,17 +217,17 @@ class Poller:
 
     def _begin_gap(self, kind: str) -> None:
         """Report that a gap began; its kind is `MODULE_SILENT` if only silence came before it."""
-        name, since_s, why = "gap", self._last_good_s, PROBLEMS.get(kind, kind)
+        name, since_s, reason = "gap", self._last_good_s, PROBLEMS.get(kind, kind)
         if stood_still_s := self._clock.stood_still_s():
             since_s = min(since_s, self._now_s() - stood_still_s)
-            why = messages("event.stood_still", problem=PROBLEMS["stood_still"], seconds=stood_still_s)
+            reason = messages("event.stood_still", problem=PROBLEMS["stood_still"], seconds=stood_still_s)
             self._troubles.note("stood_still")
         elif kind in NOTHING_CAME and self._troubles.silent:
             self._troubles.module_silent()
             name = kind = MODULE_SILENT
         self._troubles.over()
         self.gap, self._gap_since_s = kind, since_s
-        self._event("gap", messages(f"event.{name}", since_s=since_s, why=why))
+        self._event("gap", messages(f"event.{name}", since_s=since_s, why=reason))
 
     def end(self, answers: bool) -> None:
         """End of the recording. `answers`: the module answered until the end, so a silence was temporary."""

@@ -191,9 +191,9 @@ class _Probe:
             reply = self.ask(b"0100")
             if reply.messages:
                 self.notes.append(messages("note.checksums"))
-        answered = [m for m in reply.messages if m.data[:2] == b"\x41\x00"]
-        self.one_module = len(answered) == 1
-        modules = {link.form.module(m.frames[0].raw): m for m in answered}
+        answers = [m for m in reply.messages if m.data[:2] == b"\x41\x00"]
+        self.one_module = len(answers) == 1
+        modules = {link.form.module(m.frames[0].raw): m for m in answers}
         self.engine = next((name for name, m in modules.items() if m.ecu == ECU.ENGINE), None)
         if self.engine is None:
             return
@@ -216,7 +216,7 @@ class _Probe:
 
     # ---------------------------------------------------------------- the adapter
     def most(
-        self, service: int, items: Sequence[Item], counts: Sequence[int], what: str, header: int | None = None
+        self, service: int, items: Sequence[Item], counts: Sequence[int], feature: str, header: int | None = None
     ) -> int:
         """The first of `counts` for which that many items are answered in one request; else 1."""
         if not self.link.is_can or len(items) < 2:
@@ -224,7 +224,7 @@ class _Probe:
         for count in counts:
             if count <= len(items) and self.answers(Request(service, tuple(items[:count]), header)):
                 return count
-        self.notes.append(messages(f"note.{what}_one_by_one"))
+        self.notes.append(messages(f"note.{feature}_one_by_one"))
         return 1
 
     def count_digit(self, items: Sequence[Item]) -> str | None:
@@ -251,7 +251,7 @@ class _Probe:
     # ---------------------------------------------------------------- the profile
     def identifiers(self) -> dict[ServiceAt, list[Item]]:
         """The profile's identifiers that answer, with their length."""
-        found: dict[ServiceAt, list[Item]] = {}
+        by_module: dict[ServiceAt, list[Item]] = {}
         groups = profile_groups(self.profile) if self.profile else {}
         for (service, wanted, identifier), definitions in groups.items():
             header = self.link.header_for(wanted, self.header)
@@ -260,8 +260,8 @@ class _Probe:
                 names = ", ".join(d.name for d in definitions)
                 self.notes.append(messages("note.identifier", service=service, identifier=identifier, signals=names))
             else:
-                found.setdefault((service, header), []).append(item)
-        return found
+                by_module.setdefault((service, header), []).append(item)
+        return by_module
 
     def identifier(self, service: int, identifier: int, definitions: Sequence[Any]) -> Item | None:
         text, echo = identifier_request(service, identifier)

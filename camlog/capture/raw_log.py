@@ -70,9 +70,9 @@ class RawLog:
     def note(self, time_s: float, **facts: Any) -> None:
         self._write(time_s, "!", facts)
 
-    def _write(self, time_s: float, kind: str, what: object) -> None:
+    def _write(self, time_s: float, kind: str, content: object) -> None:
         try:
-            self._file.write(f"{time_s!r} {kind} {json.dumps(what)}\n")
+            self._file.write(f"{time_s!r} {kind} {json.dumps(content)}\n")
         except (OSError, ValueError):
             pass  # a full disk or a closed log must not end the recording
 
@@ -106,7 +106,12 @@ def replay_raw(path: str | Path, profile: VehicleProfile | None = None) -> Itera
     InputError if the file is no raw log."""
     records = list(_records(path))
     begun = next(
-        ((n, t, what["stream"]) for n, (t, kind, what) in enumerate(records) if kind == "!" and "stream" in what), None
+        (
+            (n, t, content["stream"])
+            for n, (t, kind, content) in enumerate(records)
+            if kind == "!" and "stream" in content
+        ),
+        None,
     )
     if begun is None:
         raise error("raw_without_stream", path)
@@ -124,13 +129,13 @@ def replay_raw(path: str | Path, profile: VehicleProfile | None = None) -> Itera
 def read_raw(path: str | Path, profile: VehicleProfile | None = None) -> tuple[Trace, Drive]:
     """The trace decoded from a raw log's bytes, and a drive file with its adapter. Raises InputError."""
     batches = list(replay_raw(path, profile))
-    asked = {name for batch in batches for name in batch.values}
-    names = in_order(asked)
+    signals = {name for batch in batches for name in batch.values}
+    names = in_order(signals)
     columns = {n: np.array([b.values.get(n, math.nan) for b in batches], dtype=float) for n in names}
     times_s = (
         np.maximum.accumulate(np.array([round(b.time_s, 6) for b in batches], dtype=float)) if batches else np.empty(0)
     )
-    facts = next(what["stream"] for _, kind, what in _records(path) if kind == "!" and "stream" in what)
+    facts = next(content["stream"] for _, kind, content in _records(path) if kind == "!" and "stream" in content)
     digest = hashlib.sha256(Path(path).read_bytes()).hexdigest()
     trace = Trace(times_s, columns, {n: unit_of(n) for n in names}, Path(path).name, digest)
     return trace, Drive(started_at=facts["started_at"], adapter=facts["adapter"])
@@ -144,8 +149,8 @@ def _records(path: str | Path) -> Iterator[tuple[float, str, Any]]:
             for line in file:
                 if not line.endswith("\n"):
                     return  # cut off while it was written
-                time_s, kind, what = line.split(" ", 2)
-                yield float(time_s), kind, json.loads(what)
+                time_s, kind, content = line.split(" ", 2)
+                yield float(time_s), kind, json.loads(content)
     except OSError as refused:
         raise InputError(refused.strerror or "cannot be read", file=path) from refused
     except ValueError as wrong:
@@ -165,10 +170,10 @@ class _Decoder:
         misfires = {misfire_mid(n): n for n in range(1, MAX_CYLINDERS + 1)}
         self.items: dict[tuple[int, int, int | None], Item] = {}
         for service, key, size, header in facts["items"]:
-            known = [g for (s, h, i), g in groups.items() if (s, i) == (service, key) and h in (header, None)]
-            known = known or [g for (s, _, i), g in groups.items() if (s, i) == (service, key)]
-            if known:
-                item = definition_item(key, size, known[0])
+            matching = [g for (s, h, i), g in groups.items() if (s, i) == (service, key) and h in (header, None)]
+            matching = matching or [g for (s, _, i), g in groups.items() if (s, i) == (service, key)]
+            if matching:
+                item = definition_item(key, size, matching[0])
             elif service == SERVICE_MONITOR_TESTS:
                 item = misfire_item(misfires[key])
             elif service == 1:
@@ -185,14 +190,14 @@ class _Decoder:
         unasked: list[str] = []
         before: list[str] = []
         came = bytearray()
-        for time_s, kind, what in [*records, (0.0, ">", "")]:
+        for time_s, kind, content in [*records, (0.0, ">", "")]:
             if kind == "<":
                 if PROMPT not in came:  # bytes after the prompt were discarded
-                    came += what.encode("latin-1")
+                    came += content.encode("latin-1")
                     heard_s = time_s
             elif kind == "u":
-                unasked = unasked_lines(what.encode("latin-1"))
-            facts = what if kind == "!" else {}
+                unasked = unasked_lines(content.encode("latin-1"))
+            facts = content if kind == "!" else {}
             used = used and "unused" not in facts
             if kind == ">" or "closing" in facts or "repeats" in facts:
                 if request is not None and used and PROMPT in came:
@@ -203,7 +208,7 @@ class _Decoder:
             if "repeats" in facts:
                 yield facts["repeats"]
             if kind == ">":
-                request, before = self._request(what.strip("\r")), unasked
+                request, before = self._request(content.strip("\r")), unasked
                 sent_s, unasked, used = time_s, [], True
                 came.clear()
 

@@ -43,14 +43,14 @@ def open_source(
 
 def connection_lines(source: LiveSource) -> list[str]:
     """The result of the connection probe, in lines for a person; see also `source.expected`."""
-    found = source.adapter()
-    used = {None: "count_unused", "single": "count_single"}.get(found["response_count"], "count_used")
+    adapter = source.adapter()
+    used = {None: "count_unused", "single": "count_single"}.get(adapter["response_count"], "count_used")
     count = messages(f"connected.{used}")
-    notes = [SIMULATED_REMARK] * found["simulated"] + found["notes"]
-    heading = {"adapter": found["name"] or "adapter", "protocol": found["protocol"], "module": found["module"]}
+    notes = [SIMULATED_REMARK] * adapter["simulated"] + adapter["notes"]
+    heading = {"adapter": adapter["name"] or "adapter", "protocol": adapter["protocol"], "module": adapter["module"]}
     lines = [
         messages("connected.heading", **heading),
-        messages("connected.packing", count=found["pids_per_request"], response_count=count),
+        messages("connected.packing", count=adapter["pids_per_request"], response_count=count),
         *(
             messages("connected.group", rate=name, signals=", ".join(signals))
             for name, signals in source.plan.groups().items()

@@ -169,12 +169,12 @@ def in_range(values: dict[str, float]) -> dict[str, float]:
 
 def all_mapped(of_map: Callable[[int], Iterable[int]]) -> frozenset[int]:
     """Every number in a module's bit maps; `of_map` reads the map with the given number and returns its numbers."""
-    found: set[int] = set()
+    numbers: set[int] = set()
     for first in BIT_MAPS:
-        if first and first not in found:
+        if first and first not in numbers:
             break
-        found.update(of_map(first))
-    return frozenset(found)
+        numbers.update(of_map(first))
+    return frozenset(numbers)
 
 
 def supported_by_map(first: int, data: bytes) -> set[int]:
@@ -226,11 +226,11 @@ _OBD_UNITS = {"%": "percent", "g/s": "grams_per_second", "km/h": "kph", "deg": "
 def definition_item(identifier: int, size: int, definitions: Sequence[SignalDefinition]) -> Item:
     """The item of a profile's identifier; `size` is the number of data bytes in the vehicle's answer."""
 
-    carried = [(d, decimals_of(d.step, d.decode(bytes(d.end_byte)) or 0.0)) for d in definitions]
+    with_decimals = [(d, decimals_of(d.step, d.decode(bytes(d.end_byte)) or 0.0)) for d in definitions]
 
     def decode(data: bytes) -> dict[str, float]:
-        found = {d.name: (d.decode(data), decimals) for d, decimals in carried}
-        return {name: round(value, decimals) for name, (value, decimals) in found.items() if value is not None}
+        values = {d.name: (d.decode(data), decimals) for d, decimals in with_decimals}
+        return {name: round(value, decimals) for name, (value, decimals) in values.items() if value is not None}
 
     return Item(identifier, size, tuple(d.name for d in definitions), decode)
 
@@ -259,13 +259,13 @@ def pack(
     packed: list[Request] = []
     rest = list(items)
     while rest:
-        take = rest[:1]
+        batch = rest[:1]
         for item in rest[1:]:
-            trial = Request(service, (*take, item), header)
-            if len(take) < most and (frames is None or trial.answer_frames <= frames):
-                take.append(item)
-        packed.append(Request(service, tuple(take), header))
-        rest = [i for i in rest if i not in take]
+            trial = Request(service, (*batch, item), header)
+            if len(batch) < most and (frames is None or trial.answer_frames <= frames):
+                batch.append(item)
+        packed.append(Request(service, tuple(batch), header))
+        rest = [i for i in rest if i not in batch]
     return packed
 
 

@@ -37,21 +37,21 @@ class Plan:
 
     def groups(self) -> dict[str, list[str]]:
         """Signals by rate group: `fast`, `medium`, `slow`."""
-        found: dict[str, list[str]] = {"fast": [], "medium": [], "slow": []}
+        by_rate: dict[str, list[str]] = {"fast": [], "medium": [], "slow": []}
         for turn in self.turns:
             for request in turn:
-                found["fast"] += request.signals
+                by_rate["fast"] += request.signals
         for request, period_s in self.timed:
-            found["medium" if period_s <= MEDIUM_PERIOD_S + 1e-9 else "slow"] += request.signals
-        return found
+            by_rate["medium" if period_s <= MEDIUM_PERIOD_S + 1e-9 else "slow"] += request.signals
+        return by_rate
 
 
 def make_plan(capabilities: Capabilities, only: Iterable[str] | None = None) -> Plan:
     """Pack the signals that the vehicle offers (with `only`, the named ones) into requests and set their rates."""
-    wanted = None if only is None else set(only)
+    chosen = None if only is None else set(only)
 
     def keep(item: Item) -> bool:
-        return wanted is None or not wanted.isdisjoint(item.signals)
+        return chosen is None or not chosen.isdisjoint(item.signals)
 
     turns: list[tuple[Request, ...]] = []
     speed_turns: list[tuple[Request, ...]] = []

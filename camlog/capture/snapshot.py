@@ -100,8 +100,8 @@ class _Reader:
         """Complete answers to a request, each with the echo of the request; None if none came or some are incomplete.
 
         The engine module's answer must be among them: another module's "no codes" says nothing about the engine."""
-        service, *asked = bytes.fromhex(text.decode())
-        begins = bytes([service + POSITIVE, *asked])
+        service, *echo = bytes.fromhex(text.decode())
+        begins = bytes([service + POSITIVE, *echo])
         for reply in self.replies(text, frames):
             good = [m for m in reply.messages if m.data.startswith(begins) and is_whole_answer(m)]
             unable = [m for m in reply.messages if _does_not_know(bytes(m.data), service)]
@@ -115,8 +115,8 @@ class _Reader:
     def data(self, text: bytes, size: int) -> bytes | None:
         """The `size` bytes after the echo of the request in the engine module's one-frame answer; else None."""
         echo = len(text) // 2
-        whole = [m for m in self.messages(text, frames=1) or () if len(m.data) == echo + size]
-        return bytes(whole[0].data)[echo:] if whole else None
+        answers = [m for m in self.messages(text, frames=1) or () if len(m.data) == echo + size]
+        return bytes(answers[0].data)[echo:] if answers else None
 
     def has_engine(self, modules: Iterable[str]) -> bool:
         return not self.capabilities.module or self.capabilities.module in modules
@@ -126,21 +126,21 @@ class _Reader:
         if not self.link.is_can:
             return self.older_codes(text, service + POSITIVE)
         answers = self.messages(text)
-        found: list[TroubleCode] = []
+        trouble_codes: list[TroubleCode] = []
         for message in answers or ():
             count, pairs = (bytes(message.data[1:2]) or b"\0")[0], bytes(message.data[2:])
             if len(message.data) < 2 + 2 * count:
                 return None
-            found += _codes(pairs[: 2 * count], module_address(self.link, message))
-        return None if answers is None else tuple(found)
+            trouble_codes += _codes(pairs[: 2 * count], module_address(self.link, message))
+        return None if answers is None else tuple(trouble_codes)
 
     def older_codes(self, text: bytes, answer: int) -> tuple[TroubleCode, ...] | None:
         # On the older buses each line is a message: three header bytes, service, three codes, checksum.
         for reply in self.replies(text):
-            found = self.link.form.sort(reply.lines)
-            rows = [bytes.fromhex(frame) for frame in found.frames]
-            whole = rows and found.problem is None and all(r[3] == answer and len(r) % 2 for r in rows)
-            if whole and self.has_engine(f"{r[2]:02X}" for r in rows):
+            lines = self.link.form.sort(reply.lines)
+            rows = [bytes.fromhex(frame) for frame in lines.frames]
+            complete = rows and lines.problem is None and all(r[3] == answer and len(r) % 2 for r in rows)
+            if complete and self.has_engine(f"{r[2]:02X}" for r in rows):
                 return tuple(code for r in rows for code in _codes(r[4:-1], f"{r[2]:02X}"))
         return None
 
@@ -154,12 +154,12 @@ class _Reader:
         return any(s.mil for s in decoded) if decoded else None, readiness
 
     def since_clear(self) -> dict[str, float | None]:
-        found: dict[str, float | None] = {}
+        counters: dict[str, float | None] = {}
         for name, (pid, size) in _COUNTERS.items():
             data = self.data(f"01{pid:02X}".encode(), size) if pid in self.capabilities.all_pids else None
             if data or name in _ALWAYS_NAMED:
-                found[name] = int.from_bytes(data, "big") if data else None
-        return found
+                counters[name] = int.from_bytes(data, "big") if data else None
+        return counters
 
     def freeze_frame(self) -> dict[str, Any] | None:
         """Frame 0: the code that stored it, and the conditions at that time."""
@@ -181,13 +181,13 @@ class _Reader:
 
     def monitor_tests(self) -> tuple[MonitorTest, ...]:
         """Test results of the cam phasers and of misfire."""
-        found: list[MonitorTest] = []
+        tests: list[MonitorTest] = []
         for mid in sorted(self.capabilities.mids & {*_VVT_MIDS, *_MISFIRE_MIDS}):
             for message in self.messages(f"06{mid:02X}".encode()) or ():
                 data = bytes(message.data)[1:]
                 if len(data) % SET_BYTES == 0:
-                    found += decode_monitor_tests(data)
-        return tuple(found)
+                    tests += decode_monitor_tests(data)
+        return tuple(tests)
 
 
 def _does_not_know(data: bytes, service: int) -> bool:

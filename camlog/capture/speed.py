@@ -42,22 +42,22 @@ def find_speed(link: Elm, speeds: tuple[int, ...]) -> int:
 def raise_speed(link: Elm, baud: int) -> int | None:
     """Raise the line to the highest speed above `baud` at which the adapter repeatedly gives the same answers as now;
     returns that speed, None if none works."""
-    usual = _answers(link)
-    if usual is None:
+    expected_answers = _answers(link)
+    if expected_answers is None:
         return None
     for faster, divisor in RAISED.items():
         if faster <= baud:
             return None
         link.write(f"ATBRD{divisor:02X}".encode())
-        if b"OK" not in (said := _hear(link, b"K")):
+        if b"OK" not in (reply := _hear(link, b"K")):
             link.sync()
-            if b"?" in said:
+            if b"?" in reply:
                 return None  # it has no other speed
             continue
         link.open_port().set_baud(faster)
         if is_banner(_hear(link, b"\r").decode("ascii", "replace").strip()):
             link.write(b"")
-            if b">" in _hear(link, b">") and all(_answers(link) == usual for _ in range(PROOFS)):
+            if b">" in _hear(link, b">") and all(_answers(link) == expected_answers for _ in range(PROOFS)):
                 return faster
             lower_speed(link, baud)
             link.set_up()

@@ -40,11 +40,11 @@ class Expected:
         if not self.pairs_hz:
             return []
         rates = ", ".join(f"{short(cam)} {hz:.1f}/s" for cam, hz in self.pairs_hz.items())
-        found = [messages("expected.rates", rates=rates)]
+        sentences = [messages("expected.rates", rates=rates)]
         if self.slow:
-            cams, later = (", ".join(map(short, which)) for which in (self.slow, self.later))
-            found += [
+            cams, later = (", ".join(map(short, cam_ids)) for cam_ids in (self.slow, self.later))
+            sentences += [
                 messages("expected.slow", cams=cams, least=self.least_hz, questions=self.open_questions),
                 messages("expected.keep" if self.keep else "expected.nothing", only=",".join(self.keep), later=later),
             ]
-        return found
+        return sentences

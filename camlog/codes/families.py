@@ -86,20 +86,20 @@ def family_of(code: str) -> str:
 
 def explain(code: str) -> str:
     """One plain sentence on a code. Raises InputError for text that is no code."""
-    known = facts(code)
-    if not known.kind:
-        owner = "A maker-specific" if is_maker_specific(known.code) else "A generic"
-        return _TABLE["unknown"]["sentence"].format(owner=owner, system=_TABLE["unknown"][known.code[0]])
-    return _SENTENCES[known.kind].format(
-        cam=cam_words(known.cams[0]) if known.cams else "",
-        bank=known.banks[0] if known.banks else "",
-        cylinder=known.cylinders[0] if known.cylinders else "",
+    code_facts = facts(code)
+    if not code_facts.kind:
+        owner = "A maker-specific" if is_maker_specific(code_facts.code) else "A generic"
+        return _TABLE["unknown"]["sentence"].format(owner=owner, system=_TABLE["unknown"][code_facts.code[0]])
+    return _SENTENCES[code_facts.kind].format(
+        cam=cam_words(code_facts.cams[0]) if code_facts.cams else "",
+        bank=code_facts.banks[0] if code_facts.banks else "",
+        cylinder=code_facts.cylinders[0] if code_facts.cylinders else "",
     )
 
 
-def describe(known: CodeFacts) -> str:
+def describe(code_facts: CodeFacts) -> str:
     """Code and sentence together: `P0301: Cylinder 1 misfires.`."""
-    return f"{known.code}: {explain(known.code)}"
+    return f"{code_facts.code}: {explain(code_facts.code)}"
 
 
 def is_maker_specific(code: str) -> bool:

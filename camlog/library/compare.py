@@ -36,11 +36,11 @@ def places(library: Library, row: Mapping[str, Any]) -> list[Place]:
     good = known_good(library, row["kind"], row["sha256"])
     if good is None:
         return []
-    found = (
+    placed = (
         good.place((f["cam"], f["figure"], f["part"], f["oil"]), f["value"], f["low"], f["high"])
         for f in row["figures"]
     )
-    return sorted((place for place in found if place is not None), key=lambda place: -place.worse_by)
+    return sorted((place for place in placed if place is not None), key=lambda place: -place.worse_by)
 
 
 def misfitting(library: Library, kind: str) -> set[str]:

@@ -33,13 +33,15 @@ def entry_of(findings: Findings) -> Entry:
 
 def figure_values(findings: Findings, cam: str) -> list[FigureValue]:
     """Every figure of a cam that could be weighed, with its interval, by part and oil window."""
-    seen = view({name: found.examination for name, found in findings.cams.items()}, cam, findings.codes)
+    cam_view = view(
+        {name: cam_findings.examination for name, cam_findings in findings.cams.items()}, cam, findings.codes
+    )
     return [
         FigureValue(
             cam, figure.name, float(e.value), e.low, e.high, float(measured.amount), measured.part,
             "" if measured.window is None else measured.window.key,
         )
         for figure in FIGURES if figure.question
-        for measured in figure.values(seen)
+        for measured in figure.values(cam_view)
         if (e := measured.estimate).value is not None and measured.amount >= figure.least
     ]  # fmt: skip

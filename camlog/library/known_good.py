@@ -248,12 +248,12 @@ class KnownGood:
 
         Of each question only the figure that is most surely worse adds something.
         """
-        said, found = list(evidence), sorted(self._places(cam, evidence), key=lambda one: one[1].worse_by)
-        worst = {place.figure.question: (i, place) for i, place in found if place.good.weighed}
+        joined_evidence, placed = list(evidence), sorted(self._places(cam, evidence), key=lambda one: one[1].worse_by)
+        worst = {place.figure.question: (i, place) for i, place in placed if place.good.weighed}
         for i, place in worst.values():
-            more = {c: said[i].says.get(c, 0.0) + place.says for c in place.figure.speaks_for}
-            said[i] = replace(said[i], says={**said[i].says, **more})
-        return tuple(said), tuple(place for _, place in reversed(found))
+            more = {c: joined_evidence[i].says.get(c, 0.0) + place.says for c in place.figure.speaks_for}
+            joined_evidence[i] = replace(joined_evidence[i], says={**joined_evidence[i].says, **more})
+        return tuple(joined_evidence), tuple(place for _, place in reversed(placed))
 
     def _places(self, cam: str, evidence: Sequence[Weighed]) -> Iterator[tuple[int, Place]]:
         for i, weighed in enumerate(evidence):

@@ -147,16 +147,16 @@ class Library:
         """Close the file."""
         self._open.close()
 
-    def add(self, entry: Entry, **said: str | float | None) -> int:
+    def add(self, entry: Entry, **details: str | float | None) -> int:
         """Keep a recording, in the place of an earlier one of the same trace; its number. A known-good mark stays.
 
-        `said` is what a person says of it now (`kind`, `vehicle`, `mileage_km`, `outcome`). Where that is nothing, what was
+        `details` are what a person says now (`kind`, `vehicle`, `mileage_km`, `outcome`). Where they are empty, what was
         known before stays, and what the entry has itself counts last.
         """
         with self._transaction():
             query = "SELECT kind, vehicle, mileage_km, outcome FROM recording WHERE sha256 = ?"
             before = dict(self._open.execute(query, (entry.sha256,)).fetchone() or {})
-            known = {name: v for one in (before, said) for name, v in one.items() if v not in (None, "")}
+            known = {name: v for one in (before, details) for name, v in one.items() if v not in (None, "")}
             entry = replace(entry, **known)  # type: ignore[arg-type]
             columns = {
                 "file": _storable(entry.file), "kind": _storable(entry.kind), "vehicle": _storable(entry.vehicle),
@@ -178,20 +178,20 @@ class Library:
                 "figure": [(number, f.cam, f.figure, f.part, f.oil, f.value, f.low, f.high, f.amount) for f in entry.figures],
                 "word": [(word, number) for word in _words(text)],
             }  # fmt: skip
-            for table, those in rows.items():
+            for table, table_rows in rows.items():
                 self._open.execute(f"DELETE FROM {table} WHERE recording = ?", (number,))
-                for row in those:
+                for row in table_rows:
                     self._open.execute(f"INSERT OR REPLACE INTO {table} VALUES (?{', ?' * (len(row) - 1)})", row)
         return number
 
-    def mark_good(self, number: int, by: str, why: str = "", *, good: bool = True) -> None:
+    def mark_good(self, number: int, by: str, reason: str = "", *, good: bool = True) -> None:
         """Say that a recording is known-good, or no longer, and who says so. Raises InputError where nobody is named, or there
         is no such recording."""
         if not by.strip():
             raise say.error("nobody", self.path)
         marks = "known_good = ?, known_good_by = ?, known_good_at = ?, known_good_why = ?"
-        said = int(good), _storable(by.strip()), now(), _storable(why.strip())
-        self._change(number, f"UPDATE recording SET {marks} WHERE id = ?", *said)
+        values = int(good), _storable(by.strip()), now(), _storable(reason.strip())
+        self._change(number, f"UPDATE recording SET {marks} WHERE id = ?", *values)
 
     def remove(self, number: int) -> None:
         """Forget a recording; its files stay. Raises InputError where there is no such recording."""
@@ -225,12 +225,12 @@ class Library:
             only(few or "EXISTS (SELECT 1 FROM cam WHERE recording = id AND +condition = ?)", *[condition] * (not few))
         if sha256:
             only("sha256 IN (SELECT value FROM json_each(?))", json.dumps(sha256))
-        wanted = _storable(search).lower().split()
-        for word in wanted:
+        words = _storable(search).lower().split()
+        for word in words:
             only("instr(text, ?)", word)
         begun = (
             self._few("SELECT recording FROM word WHERE word >= ? AND word < ?", w, w + chr(0x10FFFF))
-            for w in _words(" ".join(wanted))
+            for w in _words(" ".join(words))
         )
         if few := next(filter(None, begun), ""):
             only(few)
@@ -289,10 +289,10 @@ class Library:
                 f"SELECT figure.*, file, vehicle, sha256, started_at, mileage_km FROM figure JOIN recording ON id = recording "
                 f"WHERE {where}", values
             )  # fmt: skip
-            found: Figures = {}
+            figures: Figures = {}
             for row in rows:
-                found.setdefault((row["cam"], row["figure"], row["part"], row["oil"]), []).append(dict(row))
-        return found
+                figures.setdefault((row["cam"], row["figure"], row["part"], row["oil"]), []).append(dict(row))
+        return figures
 
     def __len__(self) -> int:
         return self._open.execute("SELECT COUNT(*) FROM recording").fetchone()[0]

@@ -41,10 +41,10 @@ def _check_engine(engine: Engine, error: ErrorAt) -> Engine:
     if cylinders > signals.MAX_CYLINDERS:
         raise error(where, "many_cylinders", count=cylinders, most=signals.MAX_CYLINDERS)
     if numbered != list(range(1, cylinders + 1)):
-        wrong = [f"cylinder {n} is in no bank" for n in range(1, cylinders + 1) if n not in numbered]
-        wrong += [f"cylinder {n} is listed twice" for n in sorted(set(numbered)) if numbered.count(n) > 1]
-        wrong += [f"cylinder {n} does not exist" for n in sorted(set(numbered)) if not 1 <= n <= cylinders]
-        raise error(where, "banks", wrong="; ".join(wrong), count=cylinders)
+        problems = [f"cylinder {n} is in no bank" for n in range(1, cylinders + 1) if n not in numbered]
+        problems += [f"cylinder {n} is listed twice" for n in sorted(set(numbered)) if numbered.count(n) > 1]
+        problems += [f"cylinder {n} does not exist" for n in sorted(set(numbered)) if not 1 <= n <= cylinders]
+        raise error(where, "banks", wrong="; ".join(problems), count=cylinders)
     return replace(engine, cylinders=cylinders)
 
 
@@ -79,8 +79,8 @@ def _check_place(definition: SignalDefinition, where: tuple, engine: Engine, err
         raise error((*where, "name"), "no_cylinder", count=engine.cylinders)
     largest = LARGEST_IDENTIFIER[service]
     if definition.identifier > largest:
-        known = {"identifier": definition.identifier, "service": service, "largest": largest}
-        raise error((*where, "identifier"), "large_identifier", **known)
+        values = {"identifier": definition.identifier, "service": service, "largest": largest}
+        raise error((*where, "identifier"), "large_identifier", **values)
     if definition.end_byte > MAX_DATA_BYTES:
         raise error((*where, "start_byte"), "beyond_response", byte=definition.end_byte - 1)
     if definition.byte_order == "little" and definition.start_bit == 0 and bits % 8 == 0:
@@ -90,19 +90,19 @@ def _check_place(definition: SignalDefinition, where: tuple, engine: Engine, err
 
 def _check_scaling(definition: SignalDefinition, where: tuple, error: ErrorAt) -> None:
     """Does the scaling give what the signal measures?"""
-    name, known = definition.name, signals.SIGNALS[definition.name]
+    name, standard = definition.name, signals.SIGNALS[definition.name]
     if definition.factor == 0.0:
         raise error((*where, "factor"), "factor_zero")
     try:
-        units.conversion(definition.unit or known.unit, known.unit)
+        units.conversion(definition.unit or standard.unit, standard.unit)
     except (ValueError, ArithmeticError) as wrong:
-        raise error((*where, "unit"), "other_unit", unit=definition.unit, name=name, known=known.unit) from wrong
-    for key, plain in (("angle", "crank"), ("positive", "advance")):
-        if not definition.is_cam_angle and getattr(definition, key) != plain:
+        raise error((*where, "unit"), "other_unit", unit=definition.unit, name=name, known=standard.unit) from wrong
+    for key, default in (("angle", "crank"), ("positive", "advance")):
+        if not definition.is_cam_angle and getattr(definition, key) != default:
             raise error((*where, key), "no_meaning", name=name)
     low, high = definition.value_range
-    if high < known.low or low > known.high:
-        raise error((*where, "factor"), "impossible", name=name, low=low, high=high, unit=known.unit)
+    if high < standard.low or low > standard.high:
+        raise error((*where, "factor"), "impossible", name=name, low=low, high=high, unit=standard.unit)
 
 
 def _check_overlaps(definitions: tuple[SignalDefinition, ...], error: ErrorAt) -> None:
@@ -111,8 +111,8 @@ def _check_overlaps(definitions: tuple[SignalDefinition, ...], error: ErrorAt) -
         for byte, bit in sorted(definition.bits):
             other = owners.setdefault((*definition.source, byte, bit), definition.name)
             if other != definition.name:
-                known = {"name": definition.name, "other": other, "byte": byte, "identifier": definition.identifier}
-                raise error(("signal", index, "start_byte"), "overlaps", **known)
+                values = {"name": definition.name, "other": other, "byte": byte, "identifier": definition.identifier}
+                raise error(("signal", index, "start_byte"), "overlaps", **values)
 
 
 def _complete_cams(profile: VehicleProfile, error: ErrorAt) -> tuple[Cam, ...]:
@@ -123,7 +123,7 @@ def _complete_cams(profile: VehicleProfile, error: ErrorAt) -> tuple[Cam, ...]:
         if cam := cam_of(name):
             places.setdefault(cam, ("signal", index, "name"))
     for cam, where in places.items():
-        for wanted in (signals.commanded(cam), signals.actual(cam)):
-            if wanted not in defined:
-                raise error(where, "half_a_cam", cam=cam, signal=wanted)
+        for signal in (signals.commanded(cam), signals.actual(cam)):
+            if signal not in defined:
+                raise error(where, "half_a_cam", cam=cam, signal=signal)
     return tuple(profile.cam(cam) or Cam(cam) for cam in places)

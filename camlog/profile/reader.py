@@ -59,8 +59,8 @@ def _oil_grade(name: str | None, toml: TomlFile) -> str | None:
     try:
         return grade(name).name
     except InputError as error:
-        known = {"name": shown(name), "known": ", ".join(GRADES)}
-        raise toml.refusal(say, ("oil", "grade"), "oil_grade", **known) from error
+        values = {"name": shown(name), "known": ", ".join(GRADES)}
+        raise toml.refusal(say, ("oil", "grade"), "oil_grade", **values) from error
 
 
 def _definition(keys: SignalKeys, index: int, rest_deg: dict[str, float], toml: TomlFile) -> SignalDefinition:
@@ -69,11 +69,11 @@ def _definition(keys: SignalKeys, index: int, rest_deg: dict[str, float], toml: 
             ("signal", index, "name"), keys.name, SIGNALS, f"unknown signal {shown(keys.name)}",
             "`camlog vehicle new FILE` lists the names.",
         )  # fmt: skip
-    known = asdict(keys) | {"unit": keys.unit or unit_of(keys.name)}
+    values = asdict(keys) | {"unit": keys.unit or unit_of(keys.name)}
     cam = cam_of(keys.name)
     if cam and is_angle(keys.name):
-        known["rest_deg"] = rest_deg.get(cam, 0.0)
-    return SignalDefinition(**known)
+        values["rest_deg"] = rest_deg.get(cam, 0.0)
+    return SignalDefinition(**values)
 
 
 def notes(profile: VehicleProfile) -> tuple[str, ...]:

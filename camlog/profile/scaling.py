@@ -63,11 +63,11 @@ class SignalDefinition(SignalKeys):
     def bits(self) -> frozenset[tuple[int, int]]:
         """Every (data byte, bit) the value occupies; bit 7 is the top of a byte."""
         span = self.end_byte - self.start_byte
-        found = set()
+        positions = set()
         for place in range(self._lowest_bit, self._lowest_bit + self.length_bits):
             byte = place // 8 if self.byte_order == "little" else span - 1 - place // 8
-            found.add((self.start_byte + byte, place % 8))
-        return frozenset(found)
+            positions.add((self.start_byte + byte, place % 8))
+        return frozenset(positions)
 
     @cached_property
     def _mask(self) -> int:
@@ -132,8 +132,8 @@ class SignalDefinition(SignalKeys):
             raise ValueError(f"{self.name}: a missing value has no raw count")
         scale, shift = self._linear
         low, high = self.raw_range
-        wanted = (value - shift) / scale
-        return low if wanted <= low else high if wanted >= high else round(wanted)
+        raw = (value - shift) / scale
+        return low if raw <= low else high if raw >= high else round(raw)
 
     def pack(self, raw: int, data: bytearray) -> None:
         """Write a raw count into its bits of `data`, leaving every other bit as it was.

@@ -82,6 +82,6 @@ def _limits(profile: VehicleProfile) -> Table:
 
     table = _table("Limits from service information", "limit", "this vehicle", "camlog's own", "unit")
     for name, value in profile.limits.items():
-        known = LIMITS.get(name)
-        table.add_row(name, f"{value:g}", f"{known.value:g}" if known else "", known.unit if known else "")
+        default = LIMITS.get(name)
+        table.add_row(name, f"{value:g}", f"{default.value:g}" if default else "", default.unit if default else "")
     return table

@@ -83,10 +83,10 @@ class KeyReader:
         return self._ending
 
     def take_markers(self) -> list[Event]:
-        taken = []
+        markers = []
         while self._markers:
-            taken.append(self._markers.pop(0))
-        return taken
+            markers.append(self._markers.pop(0))
+        return markers
 
     def __enter__(self) -> Self:
         try:
@@ -129,14 +129,14 @@ class KeyReader:
 
     # ------------------------------------------------------------------ the thread
     def _run(self) -> None:
-        told = False
+        notified = False
         while not self._leaving:
             for name, text in self._keys():
                 self._key(name, text)
             if self._typing is not None and (self._ending or self._clock() >= self._settles_s):
                 self._finish_marker()
-            if self._ending and not told:
-                told = True
+            if self._ending and not notified:
+                notified = True
                 if self._on_end:
                     self._on_end()
             time.sleep(_TICK_S)

@@ -81,10 +81,10 @@ class LineSink:
             if sentence not in self._said:
                 self._said.add(sentence)
                 self._line(item.time_s, sentence)
-        asked = self._care.instruction
-        if asked.partition(" (")[0] != self._asked:  # the progress in parentheses changes all the time
-            self._asked = asked.partition(" (")[0]
-            self._line(item.time_s, asked)
+        instruction = self._care.instruction
+        if instruction.partition(" (")[0] != self._asked:  # the progress in parentheses changes all the time
+            self._asked = instruction.partition(" (")[0]
+            self._line(item.time_s, instruction)
 
     def _line(self, time_s: float, text: str) -> None:
         self._out.write(f"{clock_text(time_s)}  {text}\n")
@@ -92,10 +92,10 @@ class LineSink:
 
     def _status(self) -> list[str]:
         parts = []
-        for signal, word in FIGURES.items():
-            shown = self.state.shown(signal)
-            if shown and not shown.stale:
-                parts.append(f"{word} {value_text(signal, shown.value)}")
+        for signal, label in FIGURES.items():
+            value = self.state.shown(signal)
+            if value and not value.stale:
+                parts.append(f"{label} {value_text(signal, value.value)}")
         for cam in self.state.cams():
             if cam.actual is None or cam.actual.stale:
                 parts.append(f"{cam.cam} not read")
@@ -106,8 +106,8 @@ class LineSink:
         return parts
 
 
-def _angle(shown: Shown | None) -> str:
-    return UNKNOWN_ASCII if shown is None or shown.stale else f"{shown.value:.1f}"
+def _angle(angle: Shown | None) -> str:
+    return UNKNOWN_ASCII if angle is None or angle.stale else f"{angle.value:.1f}"
 
 
 def codes_text(snapshot: CodeSnapshot) -> str:

@@ -102,6 +102,6 @@ class RowFile:
 
 def disk_failure(error: OSError, path: Path, rows: int) -> InputError:
     """The error for a disk that fails during a recording of this many rows."""
-    kept = messages("kept.rows", rows=rows) if rows else ""
+    kept_text = messages("kept.rows", rows=rows) if rows else ""
     name = "full" if error.errno in _FULL else "too_long" if error.errno == errno.EFBIG else "disk"
-    return messages.error(name, path, kept=kept, why=error.strerror)
+    return messages.error(name, path, kept=kept_text, why=error.strerror)

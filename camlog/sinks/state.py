@@ -152,17 +152,17 @@ class DriveState:
     def rates(self) -> dict[str, float]:
         """Recent readings a second of each cam's pair of angles (the slower of the two) and of each other group."""
         now = max(self.elapsed_s, self._last_item_s)
-        found = {}
+        rates_hz = {}
         for group, times in sorted(self._group_times.items()):
             span_s = max(now, times[-1]) - times[0]
-            found[group] = (len(times) - 1) / span_s if span_s > 0 else 0.0
-        angles = {cam: [found.pop(name(cam), 0.0) for name in (commanded, actual)] for cam in CAM_IDS}
-        return {f"{short(cam)} pair": min(hz) for cam, hz in angles.items() if all(hz)} | found
+            rates_hz[group] = (len(times) - 1) / span_s if span_s > 0 else 0.0
+        angles = {cam: [rates_hz.pop(name(cam), 0.0) for name in (commanded, actual)] for cam in CAM_IDS}
+        return {f"{short(cam)} pair": min(hz) for cam, hz in angles.items() if all(hz)} | rates_hz
 
     def cams(self) -> list[CamShown]:
         """Every cam with readings so far, in the order of CAM_IDS."""
-        seen = [c for c in CAM_IDS if commanded(c) in self._samples or actual(c) in self._samples]
-        return [self._cam(cam, self.difference(cam)) for cam in seen]
+        cam_ids = [c for c in CAM_IDS if commanded(c) in self._samples or actual(c) in self._samples]
+        return [self._cam(cam, self.difference(cam)) for cam in cam_ids]
 
     def _cam(self, cam: str, difference: tuple[float, float] | None) -> CamShown:
         angles = self.shown(commanded(cam)), self.shown(actual(cam))

@@ -125,15 +125,15 @@ class TerminalView:
         return grid
 
     def _signal(self, signal: str) -> Text:
-        word = _WORDS.get(signal, "")
-        return Text(f"{word} " if word else "") + self._number(signal, self.state.shown(signal))
+        label = _WORDS.get(signal, "")
+        return Text(f"{label} " if label else "") + self._number(signal, self.state.shown(signal))
 
-    def _number(self, signal: str, shown: Shown | None) -> Text:
-        if shown is None:
+    def _number(self, signal: str, value: Shown | None) -> Text:
+        if value is None:
             return Text(self._unknown)
-        text = Text(value_text(signal, shown.value, degree_sign=self._degree_sign))
-        if shown.stale:
-            text.append(f" ({shown.age_s:.0f} s ago)")
+        text = Text(value_text(signal, value.value, degree_sign=self._degree_sign))
+        if value.stale:
+            text.append(f" ({value.age_s:.0f} s ago)")
             text.stylize("dim")
         return text
 
@@ -141,8 +141,8 @@ class TerminalView:
         table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
         table.add_column("cam")
         with_duty = any(cam.duty for cam in cams)
-        for word in ("commanded", "actual", "difference", *(["valve duty"] if with_duty else [])):
-            table.add_column(word, justify="right")
+        for heading in ("commanded", "actual", "difference", *(["valve duty"] if with_duty else [])):
+            table.add_column(heading, justify="right")
         for cam in cams:
             difference = self._unknown if cam.difference_deg is None else f"{cam.difference_deg:+.1f} deg"
             angles = (self._number(commanded(cam.cam), cam.commanded), self._number(actual(cam.cam), cam.actual))

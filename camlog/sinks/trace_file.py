@@ -192,8 +192,8 @@ class TraceFileSink:
                 new = self._file.with_more_columns(self.path, signals, len(names), self._units)
             except (OSError, InputError) as error:
                 self._left_out.update(names)
-                why = error.what if isinstance(error, InputError) else error.strerror
-                self.add_event("adapter_error", messages("event.no_column", why=why, signals=", ".join(names)))
+                reason = error.what if isinstance(error, InputError) else error.strerror
+                self.add_event("adapter_error", messages("event.no_column", why=reason, signals=", ".join(names)))
                 return
             self._file, self._writer = new
             self._signals = signals

@@ -28,8 +28,8 @@ def value_text(signal: str, value: float, *, degree_sign: bool = False) -> str:
     text = f"{shown_value(value, unit_of(signal)):.{_DECIMALS.get(unit, 0)}f}"
     if float(text) == 0.0:
         text = text.lstrip("-")
-    shown = unit_words(unit) if degree_sign else unit
-    return f"{text} {shown}".rstrip() if unit != "count" else text
+    unit_text = unit_words(unit) if degree_sign else unit
+    return f"{text} {unit_text}".rstrip() if unit != "count" else text
 
 
 def rate_text(rate: float) -> str:

@@ -43,8 +43,8 @@ class Transport(Base):
             self._wait(self._connect(port.partition("://")[2]), SCAN_S + CONNECT_TIMEOUT_S)
         except Exception as refused:  # bleak's own, the system's Bluetooth service's, or time
             self._end()
-            why = str(refused) or messages("port.no_answer")
-            raise LinkLost("unplugged", why) from refused
+            reason = str(refused) or messages("port.no_answer")
+            raise LinkLost("unplugged", reason) from refused
 
     @classmethod
     def check(cls, port: str) -> None:
@@ -61,17 +61,17 @@ class Transport(Base):
         from bleak import BleakScanner
 
         try:
-            seen = asyncio.run(BleakScanner.discover(timeout=SCAN_S))
+            devices = asyncio.run(BleakScanner.discover(timeout=SCAN_S))
         except Exception:  # noqa: BLE001 - no Bluetooth, or switched off: bleak's backends differ in what they raise
             return []
-        named = {d.address: d.name for d in seen if ADAPTERS_SAY in (d.name or "").upper()}
+        named = {d.address: d.name for d in devices if ADAPTERS_SAY in (d.name or "").upper()}
         return [Port(f"ble://{address}", name or "", True, 1) for address, name in named.items()]
 
-    async def _connect(self, wanted: str) -> None:
+    async def _connect(self, name: str) -> None:
         from bleak import BleakClient, BleakScanner
 
         device = await BleakScanner.find_device_by_filter(
-            lambda d, _: wanted.lower() in (d.address.lower(), (d.name or "").lower()), timeout=SCAN_S
+            lambda d, _: name.lower() in (d.address.lower(), (d.name or "").lower()), timeout=SCAN_S
         )
         if device is None:
             raise OSError(messages("port.out_of_reach"))

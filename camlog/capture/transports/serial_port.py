@@ -50,9 +50,9 @@ class Transport(Base):
             text = " ".join(t for t in (info.description, info.manufacturer) if t and t != "n/a")
             about = f"{info.device} {getattr(info, 'hwid', '')}"
             incoming, bluetooth = bool(_INCOMING.search(about)), bool(_BLUETOOTH.search(about))
-            usual = messages("port.bluetooth") if bluetooth else messages("port.serial")
+            default_text = messages("port.bluetooth") if bluetooth else messages("port.serial")
             rank = 3 if incoming else 2 if _BUILT_IN.match(info.device) else 1 if bluetooth else 0
-            ports[info.device] = Port(info.device, text or usual, _allowed(info.device), rank, incoming)
+            ports[info.device] = Port(info.device, text or default_text, _allowed(info.device), rank, incoming)
         for device in glob.glob("/dev/rfcomm*"):
             ports.setdefault(device, Port(device, messages("port.bluetooth"), _allowed(device), 0))
         return list(ports.values())
@@ -83,7 +83,7 @@ def _why_closed(port: str, refused: Exception) -> str:
     """Why a port cannot be opened. Windows opens a port only once and gives pyserial no error number, so there a listed
     port is one that another program holds."""
     code = getattr(refused, "errno", None)
-    listed = sys.platform == "win32" and any(found.device == port for found in list_ports.comports())
+    listed = sys.platform == "win32" and any(listed_port.device == port for listed_port in list_ports.comports())
     if code in _HELD or listed:
         return messages("port.held")
     if code == errno.EACCES:
