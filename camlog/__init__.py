@@ -1,6 +1,6 @@
 """camlog: logs OBD-II test drives and judges how each cam follows its command.
 
-The public names below load on first use, so that `import camlog` stays quick."""
+The public names below are loaded on first use, so that `import camlog` stays fast."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
-"""The cams of an engine: their ids, the signals of each, their words, and which cams share what.
+"""The cams of an engine: their ids, signals and words, and which cams belong together.
 
-The only place that knows how an id such as `intake_b1` or a signal name such as `cam_intake_b1_actual` is built. An
-engine with more banks needs a further number in BANKS, one with another kind of cam a word in SIDES."""
+Only this module builds ids such as `intake_b1` and signal names such as `cam_intake_b1_actual`. For engines with more
+banks add a number to BANKS, for another kind of cam a word to SIDES."""
 
 from __future__ import annotations
 
@@ -77,10 +77,10 @@ def is_angle(signal: str) -> bool:
 
 
 def on_chain_of(cam: str, cams: Iterable[str]) -> list[str]:
-    """The other cams of the same bank: they share its chain or belt."""
+    """The other cams of the same bank, which share its chain or belt."""
     return [c for c in cams if c != cam and bank_of(c) == bank_of(cam)]
 
 
 def twins_of(cam: str, cams: Iterable[str]) -> list[str]:
-    """The cams of the same side on other banks: phasers of one make on the same oil."""
+    """The cams of the same side on other banks, which have equal phasers and the same oil."""
     return [c for c in cams if side_of(c) == side_of(cam) and bank_of(c) != bank_of(cam)]

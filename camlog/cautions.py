@@ -1,7 +1,6 @@
-"""Every caution camlog gives, in one table (`cautions.toml`): the risk, when it applies, and the sentence.
+"""Every caution of camlog in one table (`cautions.toml`): the risk, when it applies, and the sentence.
 
-Whoever shows a caution reads it here. Checks and instructions name their cautions by key; `tests/test_cautions.py`
-walks all of them and fails where a risk has none."""
+Checks and instructions name their cautions by key; `tests/test_cautions.py` fails if a risk has no caution."""
 
 from __future__ import annotations
 

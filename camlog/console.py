@@ -1,4 +1,4 @@
-"""The console that tables and live views are drawn on: rich's, with every text through `visible`."""
+"""The console for tables and live views: rich's, with every text passed through `visible`."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from camlog.visible import encodable, raw_stream, visible
 
 
 class PlainConsole(Console):
-    """Draws on standard output (with `stderr`, on standard error); its own colours and moves are sent, no other."""
+    """Draws on standard output (with `stderr`, on standard error). Only rich's own control sequences are sent."""
 
     def __init__(self, *, stderr: bool = False, **options):
         options.setdefault("highlight", False)

@@ -1,4 +1,5 @@
-"""The demonstration: a simulated car with an invented fault, recorded for real through python-obd; then a repair and its job."""
+"""The demonstration: a simulated car with an invented fault, recorded for real through python-obd; then a repair and
+its job."""
 
 from __future__ import annotations
 
@@ -32,7 +33,7 @@ CONDITION, SEVERITY = "stick_slip", 0.8
 MINUTES = 0.2
 COMPLAINT = "Rattles for a moment when it is started cold, and the lamp came on (invented)"
 DONE = "Screen of the intake cam's oil control valve cleaned, oil changed (invented)"
-# What the technician of the story finds, one after the other, until the cause shows; and types into the work sheet.
+# The technician's findings in the story, in order until the cause is found; then the entries of the work sheet.
 FOUND = ("oil level ok", "screen blocked")
 TYPED = ("screen blocked 70 limit 20", "oil control valve bolt 10 N*m")
 TECHNICIAN = "Invented"
@@ -40,9 +41,8 @@ TECHNICIAN = "Invented"
 
 def demo(folder: Path, say: Callable[[str], None] = print) -> Recording:
     """Record an invented drive into `folder` over a virtual port and replay it, write the reports of the sample
-    recordings, and play a repair to its proof and its job to the page that is handed over.
-
-    Needs no hardware and takes about a minute."""
+    recordings, and play a repair up to its proof and a job up to its final page. Needs no hardware and takes about a
+    minute."""
     from camlog.simulate.adapter import SimulatedAdapter
     from camlog.simulate.vehicle.car import SimulatedCar
     from camlog.simulate.vehicle.conditions import Condition
@@ -76,7 +76,7 @@ def demo(folder: Path, say: Callable[[str], None] = print) -> Recording:
 
 
 def open_job(job: Job, before: Findings, say: Callable[[str], None] = print) -> None:
-    """Play a job from the complaint to the filled work sheet, telling it line by line."""
+    """Play a job from the complaint to the filled work sheet; `say` gets each line of the story."""
     profile, shop = read_profile("demo"), ShopFile()
     job.put("complaint", COMPLAINT, "complaint")
     work.set_fields(job, "vehicle", {"mileage_km": 96_000.0, **work.profile_fields(profile)})

@@ -1,8 +1,8 @@
 """A repair from the first code to the last check, played on the simulated car, for demonstration and tests.
 
-The fault matures over two drives, is repaired, the codes are cleared over the diagnostic connector, a short drive
-leaves most checks open, the codes are cleared again, and a full drive passes every check. All of it is invented and
-simulated, so it proves nothing, and the proof says so."""
+The fault sets its codes over two drives and is repaired. The codes are cleared over the diagnostic connector, a short
+drive leaves most checks open, the codes are cleared again, and a full drive passes every check. All of it is invented
+and simulated, so it proves nothing, and the proof says so."""
 
 from __future__ import annotations
 
@@ -40,20 +40,20 @@ from camlog.verify.verification import Verification, verify
 
 CONDITION = Condition("restricted_flow", 1.0, cams=("intake_b1",))
 JOB = "Invented order: screen of the intake cam's oil control valve cleaned, oil changed"
-# Some seconds with the engine stopped and the ignition on: the closing snapshot sees what the drive has led to.
+# The engine stops and the ignition stays on for some seconds, so that the closing snapshot has the codes of the drive.
 ENDING = (Segment("drive", 8.0, 0.0), Segment("key_on", 6.0))
 # The fault shows in the first minutes; the second drive is long enough for a verdict on the cam.
 FIRST_DRIVE_S, SECOND_DRIVE_S = 140.0, 440.0
 FIRST_DAY = datetime(2024, 5, 13, 8, 0, tzinfo=UTC)
 
 State = dict[str, Any]
-# Drives a car from a state (None: long in use, without codes) through a cycle into a trace; the state after.
+# Drives a car from a state (None: long in use, no codes) through a cycle and writes a trace; returns the state after.
 Recorder = Callable[[VehicleSetup, DriveCycle, State | None, Path], State]
 
 
 @dataclass(frozen=True)
 class Story:
-    """What came of it: the two verifications, and what clearing found and left."""
+    """The results of the story: the two verifications, and the first clearing."""
 
     before: Path
     cleared: Cleared
@@ -69,10 +69,10 @@ def play(
     profile: VehicleProfile | None = None,
     mend: Callable[[Findings], None] = lambda before: None,
 ) -> Story:
-    """Play the whole story into `folder`, telling it line by line; `mend` is called with the findings before the repair.
+    """Play the whole story into `folder`; `say` gets each line, `mend` is called with the findings before the repair.
 
-    `recorder` records one drive (default: at once, without waiting for it); clearing always goes over a
-    virtual port through python-obd.
+    `recorder` records one drive (default: faster than real time); clearing always goes over a virtual port through
+    python-obd.
     """
     profile = profile or read_profile("demo")
     recorder = recorder or _Diary(profile)
@@ -109,7 +109,7 @@ def play(
 
 
 def _ended(cycle: DriveCycle, at_s: float = math.inf) -> DriveCycle:
-    """The cycle, broken off once a segment has passed `at_s`, with the engine stopped at its end."""
+    """The cycle without the segments that begin at or after `at_s`, followed by the ENDING."""
     begins_s = accumulate((s.seconds for s in cycle.segments), initial=0.0)
     segments = [segment for segment, begin_s in zip(cycle.segments, begins_s, strict=False) if begin_s < at_s]
     return dataclasses.replace(cycle, segments=(*segments, *ENDING))
@@ -126,7 +126,7 @@ def _codes(codes: Sequence[TroubleCode]) -> str:
 
 
 class _Diary:
-    """Records drives at once, one a day, as a recorder on the connector would have written them."""
+    """Records drives faster than real time, dated one a day, as a recorder on the connector would write them."""
 
     def __init__(self, profile: VehicleProfile) -> None:
         self.profile = profile
@@ -135,7 +135,7 @@ class _Diary:
     def __call__(self, setup: VehicleSetup, cycle: DriveCycle, state: State | None, path: Path) -> State:
         done = simulate_drive(setup, cycle, state=state)
         write_trace(done.trace, path)
-        # With the engine stopped at the end of the cycle the module has judged it.
+        # The module evaluates a cycle when the engine stops at its end.
         closing = VehicleMemory.of(setup, done.state).snapshot(setup, done.trace.duration_s)
         drive = dataclasses.replace(
             done.drive,
@@ -157,7 +157,7 @@ class _Diary:
 def clear_over_the_wire(
     setup: VehicleSetup, state: State, save_to: Path, profile: VehicleProfile
 ) -> tuple[Cleared, State]:
-    """Clear the codes of a standing car through its virtual connector; what was cleared, its state after."""
+    """Clear the codes of a standing car through its virtual connector; returns the result and the car's state after."""
     car = SimulatedCar(setup, DriveCycle("standing", (Segment("key_on", 60.0),)), state=state)
     with SimulatedAdapter(car, profile, timing=TimingModel(search_s=0.05, reset_s=0.05)) as adapter:
         link = open_link(adapter.start_tcp(), baud=115_200)
@@ -167,7 +167,7 @@ def clear_over_the_wire(
             link.close()
     if cleared is None or cleared.remaining:
         raise words.error("not_cleared")
-    # The clock on the wall is real, the story's days are not: the snapshot belongs to the evening of the second drive.
+    # The snapshot has the real date; it is changed to the evening of the second drive of the story.
     evening = (FIRST_DAY + timedelta(days=1, hours=9)).isoformat()
     write_drive(dataclasses.replace(read_drive(save_to), started_at=evening), save_to)
     return cleared, car.state()

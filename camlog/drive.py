@@ -1,4 +1,4 @@
-"""The drive file `NAME.drive.json`: what surrounds a trace (events, codes, adapter, vehicle)."""
+"""The drive file `NAME.drive.json`: events, codes, adapter and vehicle of a trace."""
 
 from __future__ import annotations
 
@@ -20,13 +20,13 @@ from camlog.signals import SIGNALS
 from camlog.stream import CodeSnapshot, Event, MonitorTest, TroubleCode
 
 SCHEMA = "camlog.drive/1"
-# A hash over the file's content: it shows a change made afterwards by hand, not a forger's.
+# Key of a hash over the file's content. It reveals a later change by hand, but not one by a forger.
 SEAL = "content_sha256"
-# The same over a file that was made from another one. It is not called a seal, and never gives what a seal gives.
+# Key of the same hash in a file made from another file. It is no seal and never makes a file count as recorded.
 DERIVED_SEAL = "derived_content_sha256"
-# Begins the version line of camlog's simulated adapter, and with it the adapter's name in a drive file.
+# Start of the version line of camlog's simulated adapter, and so of the adapter's name in a drive file.
 SIMULATED_ADAPTER = "CAMSIM"
-# The name of the adapter in drives that were simulated at once, without any.
+# The adapter name in drives that were simulated without an adapter.
 SIMULATED_OFFLINE = "simulated, offline"
 READINESS_MONITORS = (
     "misfire", "fuel_system", "components", "catalyst", "heated_catalyst", "evaporative_system", "secondary_air",
@@ -36,11 +36,11 @@ READINESS_MONITORS = (
 
 @dataclass(frozen=True, slots=True)
 class Ancestor:
-    """A file that another was made from.
+    """A file from which another was made.
 
-    `sha256` of its trace (None: not known) and its `file` name; `as_recorded`: True where its own drive file vouched
-    for it, False where it contradicted it, None where there was none or it was no recording of camlog's; `simulated`
-    where its readings came from a simulated adapter; `made` says how it became what stands after it."""
+    `sha256` is that of its trace (None: unknown), `file` its name. `as_recorded` is True if its own drive file
+    confirmed it, False if that contradicted it, None if there was none or it was no recording of camlog. `simulated`:
+    its readings came from a simulated adapter. `made` says how the next file was made from it."""
 
     sha256: str | None
     file: str = ""
@@ -53,10 +53,10 @@ class Ancestor:
 class Drive:
     """A drive file's content, schema `camlog.drive/1`.
 
-    `started_at` is an ISO 8601 time with zone or None; `vehicle` holds `name` and `vin` (None unless the VIN was asked
-    for); `adapter` what the connection probe found. `ancestry` are the files it was made from, the first one first.
-    `intact` says of a file that was read whether it is as camlog wrote it: False where it was changed afterwards, None
-    where it has no seal, as no file made from another has."""
+    `started_at` is an ISO 8601 time with zone or None; `vehicle` has `name` and `vin` (None unless the VIN was
+    requested); `adapter` has the facts from the connection probe. `ancestry` are the files it was made from, the oldest
+    first. `intact` says whether a file is as camlog wrote it: False if it was changed afterwards, None if it has no
+    seal (as every file made from another)."""
 
     started_at: str | None = None
     vehicle: Mapping[str, Any] = field(default_factory=lambda: {"name": None, "vin": None})
@@ -69,8 +69,8 @@ class Drive:
 
     @property
     def is_simulated(self) -> bool:
-        """True where the readings came from a simulated adapter, or were made from such or played back by one: they
-        prove nothing."""
+        """True if the readings came from a simulated adapter, directly or through an earlier file: they prove
+        nothing."""
         marked = bool(self.adapter.get("simulated")) or any(a.simulated for a in self.ancestry)
         return marked or is_simulated_adapter(str(self.adapter.get("name") or ""))
 
@@ -90,32 +90,32 @@ class Drive:
 
 
 def is_simulated_adapter(name: str) -> bool:
-    """True for the version line of camlog's own simulated adapter, and for what stands in its place offline."""
+    """True for the version line of camlog's simulated adapter, and for SIMULATED_OFFLINE."""
     return name.upper().startswith((SIMULATED_ADAPTER, SIMULATED_OFFLINE.upper()))
 
 
 def drive_path(trace: str | Path) -> Path:
-    """Where the drive file of a trace `NAME.csv` lies: `NAME.drive.json` beside it."""
+    """The path of the drive file of a trace `NAME.csv`: `NAME.drive.json` beside it."""
     trace = Path(trace)
     stem = trace.name[: -len(".csv")] if trace.name.lower().endswith(".csv") else trace.name
     return trace.with_name((stem or trace.name) + ".drive.json")
 
 
 def trace_path(drive: str | Path) -> Path:
-    """The other way round: where the trace of a drive file `NAME.drive.json` lies."""
+    """The path of the trace of a drive file `NAME.drive.json`: `NAME.csv` beside it."""
     drive = Path(drive)
     return drive.with_name(drive.name.removesuffix(".drive.json") + ".csv")
 
 
 def _seal(content: Mapping[str, Any]) -> str:
-    """SHA-256 over what a drive file says, whatever its spacing and order of keys."""
+    """SHA-256 over the content of a drive file, independent of spacing and order of keys."""
     unsealed = {k: v for k, v in content.items() if k not in (SEAL, DERIVED_SEAL)}
     text = json.dumps(unsealed, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
     return hashlib.sha256(text.encode("utf-8", errors="replace")).hexdigest()
 
 
 def finite(value: Any) -> Any:
-    """The same value for JSON, which has no NaN: what could not be measured is null."""
+    """The same value for JSON, which has no NaN: numbers that are not finite become None."""
     if isinstance(value, Mapping):
         return {str(k): finite(v) for k, v in value.items()}
     if isinstance(value, (list, tuple)):
@@ -127,21 +127,20 @@ def finite(value: Any) -> Any:
 
 def snapshot_to_dict(snapshot: CodeSnapshot) -> dict[str, Any]:
     """A code snapshot as the JSON object of a drive file."""
-    # A test without a value is no result, and there is no other way to write one.
+    # A test without a finite value is left out, because it is no result.
     tests = [finite(dataclasses.asdict(t)) for t in snapshot.monitor_tests if math.isfinite(t.value)]
     return finite(dataclasses.asdict(snapshot)) | {"time_s": snapshot.time_s, "monitor_tests": tests}
 
 
 def write_drive(drive: Drive, path: str | Path, *, replace: bool = True) -> None:
-    """Write a drive file so that a reader sees the old or the new one, never half of it.
+    """Write a drive file such that a reader sees the old or the new one, never half of it.
 
-    Raises InputError where one is there and `replace` is not set, OSError where the disk refuses, ValueError or
-    TypeError where an event's or a snapshot's time is not finite or a value is nothing JSON can carry; the file that
-    was there is then untouched."""
+    Raises InputError if it exists and `replace` is not set, OSError if the disk fails, ValueError or TypeError if the
+    time of an event or snapshot is not finite or a value cannot be JSON; an existing file is then unchanged."""
     content = drive.to_dict()
     seal = DERIVED_SEAL if drive.ancestry else SEAL
     text = json.dumps(content | {seal: _seal(content)}, indent=1, ensure_ascii=False, allow_nan=False)
-    # Text typed or sent by an adapter may hold half characters, which UTF-8 has no bytes for.
+    # Text that was typed or sent by an adapter may contain lone surrogates, which UTF-8 cannot encode.
     write_text(text + "\n", path, replace=replace)
 
 
@@ -156,7 +155,7 @@ def read_drive(path: str | Path) -> Drive:
     except UnicodeDecodeError as error:
         raise say.error("not_utf8_drive", path) from error
     except (ValueError, RecursionError) as error:
-        # ValueError: not JSON, a NaN, or a number of thousands of digits.
+        # ValueError: not JSON, a NaN, or a number with thousands of digits.
         line = getattr(error, "lineno", None)
         detail = "" if line or isinstance(error, RecursionError) else f" ({str(error)[:60]})"
         raise say.error("not_json", path, line=line, why=detail) from error
@@ -184,7 +183,7 @@ _VEHICLE_TEXTS = ("name", "vin", "vin_hash", "profile_sha256")  # what camlog it
 
 @dataclass(frozen=True, kw_only=True)
 class _File(Drive):
-    """The keys of a drive file as pydantic checks them; others are passed over."""
+    """The keys of a drive file that pydantic checks; others are ignored."""
 
     schema: Literal["camlog.drive/1"]
     content_sha256: str | None = None
@@ -193,7 +192,7 @@ class _File(Drive):
 
 @cache
 def _adapter() -> Any:
-    """What checks a drive file, made once: making it takes longer than reading a file."""
+    """The pydantic adapter that checks a drive file; cached, because building it takes longer than reading a file."""
     import pydantic
 
     for table in (_File, Event, CodeSnapshot, TroubleCode, MonitorTest, Ancestor):
@@ -202,7 +201,7 @@ def _adapter() -> Any:
 
 
 def _drive(raw: Any, path: Path) -> Drive:
-    """The drive that a JSON object describes. Raises InputError with the key that is wrong."""
+    """The drive of a JSON object. Raises InputError with the wrong key."""
     import pydantic
 
     def fault(key: str, expected: str) -> InputError:
@@ -230,7 +229,7 @@ def _drive(raw: Any, path: Path) -> Drive:
 
 
 def _without_nulls(value: Any) -> Any:
-    """The same without keys that are null, which stand for the default; what a vehicle reported keeps its nulls."""
+    """The same without null keys, which stand for the default; values from the vehicle keep their nulls."""
     if isinstance(value, dict):
         kept = ("vehicle", "adapter", "freeze_frame", "since_clear")
         return {k: v if k in kept else _without_nulls(v) for k, v in value.items() if v is not None}
@@ -251,7 +250,7 @@ def _is_start(text: str) -> bool:
         time = datetime.fromisoformat(text)
     except ValueError:
         return False
-    # A year near the calendar's ends cannot be moved to another zone.
+    # A year near the ends of the calendar cannot be converted to another zone.
     return time.tzinfo is not None and 1900 <= time.year < 3000
 
 
@@ -259,5 +258,5 @@ def _intact(raw: dict[str, Any], read: _File) -> bool | None:
     seals = (read.content_sha256, read.derived_content_sha256)
     if any(seal is not None and seal != _seal(raw) for seal in seals):
         return False
-    # Either mark of having been made from another file is enough to take the seal's word away.
+    # Either sign that the file was made from another is enough to ignore the seal.
     return True if seals[0] and not seals[1] and not read.ancestry else None

@@ -1,4 +1,4 @@
-"""The one error a user sees: what is wrong, where, and what to do about it; and what becomes of a fault of camlog's own."""
+"""The error a user sees: what is wrong, where, and what to do. Also saves details of camlog's own faults."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from types import ModuleType
 class InputError(Exception):
     """Bad input: a file, an adapter, a vehicle profile or an argument.
 
-    `what` says what is wrong, `remedy` what to do, `on_page` what to do where a page shows the error, if that is
-    another thing than on a command line; `file`, `line` (from 1) and `column` (a column's heading or a key) say where.
-    `str(error)` is one line."""
+    `what` says what is wrong, `remedy` what to do, and `on_page` what to do if a page shows the error, if that differs
+    from the command line. `file`, `line` (from 1) and `column` (a column's heading or a key) say where. `str(error)` is
+    one line."""
 
     def __init__(
         self,
@@ -46,7 +46,7 @@ class InputError(Exception):
 
 
 def extra(module: str, name: str) -> ModuleType:
-    """A module that the optional extra `name` installs. Raises InputError, naming the extra, where it is missing."""
+    """A module of the optional extra `name`. Raises InputError, naming the extra, if it is not installed."""
     try:
         return importlib.import_module(module)
     except ImportError as error:
@@ -55,9 +55,10 @@ def extra(module: str, name: str) -> ModuleType:
 
 
 def check_saved(path: Path) -> None:
-    """Raises InputError where `path` is a pipe or a device: it could be read once, or would never end.
+    """Raises InputError if `path` is a pipe or a device, which can be read only once or never ends. A path that cannot
+    be
 
-    What cannot be looked at is left to whoever opens it."""
+    examined passes; opening it will fail."""
     try:
         mode = path.stat().st_mode
     except (OSError, ValueError):
@@ -69,7 +70,7 @@ def check_saved(path: Path) -> None:
 
 
 def saved_bytes(path: Path) -> bytes:
-    """What a saved file holds. Raises InputError where it cannot be read."""
+    """The bytes of a saved file. Raises InputError if it cannot be read."""
     check_saved(path)
     try:
         return path.read_bytes()
@@ -78,7 +79,7 @@ def saved_bytes(path: Path) -> bytes:
 
 
 def saved_details(error: BaseException) -> str:
-    """Save what is needed to find a fault of camlog's own to a new file in the temporary folder; a sentence on it."""
+    """Save the details of a fault of camlog to a new file in the temporary folder; returns a sentence about it."""
     import sys
     import tempfile
     import traceback

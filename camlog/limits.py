@@ -1,7 +1,7 @@
-"""Every number that judges a cam, in one place (`limits.toml`), each with its unit and where it comes from.
+"""Every limit that judges a cam, in one place (`limits.toml`), each with its unit and source.
 
-A vehicle profile's `[limits]` table overrides any of them by name: service information always wins. Numbers that only
-condition an estimator (how long a step must last to be measured) live beside the estimator."""
+A vehicle profile's `[limits]` table overrides any of them by name: service information always wins. Parameters of
+estimators (such as the shortest step that is measured) are beside the estimator."""
 
 from __future__ import annotations
 
@@ -25,8 +25,8 @@ PROFILE_SOURCE = "vehicle profile"
 class Limit:
     """One number a finding is judged by: `value` in `unit`, `title` in words, `source` of the number.
 
-    A profile may set it from `lowest` to `highest`; beyond `strange` times the default, up or down, it is accepted with
-    a warning."""
+    A profile may set it from `lowest` to `highest`; more than STRANGE_TIMES above or below the default gives a
+    warning."""
 
     name: str
     value: float
@@ -41,13 +41,13 @@ class Limit:
 
     @property
     def from_profile(self) -> bool:
-        """True where the vehicle's own service information set it."""
+        """True if the vehicle profile set it."""
         return self.source == PROFILE_SOURCE
 
 
-# The oil temperatures that bound the windows cold, warm, hot and very hot, in rising order.
+# The oil temperatures between the windows cold, warm, hot and very hot, in rising order.
 OIL_EDGES = ("cold_oil_degc", "warm_oil_degc", "very_hot_oil_degc")
-STRANGE_TIMES = 10.0  # a limit this many times its default is more likely a slip of the unit than this engine
+STRANGE_TIMES = 10.0  # a limit this many times its default is probably given in a wrong unit
 
 
 def _limits() -> dict[str, Limit]:
@@ -87,7 +87,7 @@ def limits_for(profile: Any = None) -> Mapping[str, Limit]:
 
 
 def strange_limits(limits: Mapping[str, Limit]) -> list[str]:
-    """A sentence for each limit set so far from its default that a slip of the unit is likely."""
+    """A sentence for each limit so far from its default that a wrong unit is likely."""
     return [
         say("limits.strange", limit=limit, usual=LIMITS[name].value)
         for name, limit in limits.items()

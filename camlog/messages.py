@@ -1,7 +1,7 @@
-"""Sentences by name. A package keeps its own in its `messages.toml`.
+"""Sentences by name. Each package has its own in `messages.toml`.
 
-Another language is a file beside it, `messages.de.toml` say, with the sentences that were translated;
-`CAMLOG_LANGUAGE=de` chooses it. What it leaves out stays as it is."""
+A translation is a file beside it, such as `messages.de.toml`, selected by `CAMLOG_LANGUAGE=de`. Sentences missing in it
+are shown in the original."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def plural(count: float, one: str = "", many: str = "s") -> str:
     return one if count == 1 else many
 
 
-# What a sentence of the second form, or a page template, may do with a value.
+# The filters of Jinja2 sentences and page templates.
 FILTERS: Mapping[str, Callable] = {
     f.__name__: f for f in (number, percent, unit_words, with_unit, in_whole, capital, duration, plural)
 }
@@ -43,16 +43,16 @@ FILTERS: Mapping[str, Callable] = {
 class Messages:
     """The sentences of one package: `messages("name", value=1)` fills in the template of that name.
 
-    A name in a table of the file is written with a dot: `need.hold`. A template is filled in as `UnitFormatter` does;
-    one with `{{` or `{%` in it is a Jinja2 template with FILTERS, for plurals and parts that may be missing. Raises
-    KeyError for a name that is not there."""
+    A name in a table of the file is written with a dot: `need.hold`. A template is filled in by `UnitFormatter`; one
+    that contains `{{` or `{%` is a Jinja2 template with FILTERS, for plurals and optional parts. Raises KeyError for an
+    unknown name."""
 
     def __init__(self, package: str):
         self._package = package
         self._compiled: dict[str, Any] = {}
 
     def __call__(self, name: str, /, **values: object) -> str:
-        """The sentence `name` with `values` in the places its template names."""
+        """The sentence `name`, with its template filled in with `values`."""
         return self._filled(name, self.templates[name], values)
 
     def several(self, name: str, /, **values: object) -> tuple[str, ...]:
@@ -70,9 +70,9 @@ class Messages:
         self, name: str, /, file: str | Path | None = None, *, line: int | None = None,
         column: str | int | None = None, **values: object,
     ) -> InputError:  # fmt: skip
-        """The error of that name, from `error.NAME.what` and `error.NAME.remedy`, about `file` (or a port) and a place in it.
+        """The error `name` from `error.NAME.what` and `error.NAME.remedy`, about `file` (or a port) and a place in it.
 
-        `error.NAME.on_page`, where it is there, is what to do where a page shows the error.
+        `error.NAME.on_page`, if present, is what to do when a page shows the error.
         """
         parts = {part: f"error.{name}.{part}" for part in ("what", "remedy", "on_page")}
         words = {part: self(key, **values) for part, key in parts.items() if key in self or part != "on_page"}
@@ -82,14 +82,14 @@ class Messages:
         return name in self.templates
 
     def table(self, name: str) -> dict[str, str]:
-        """The words of one table of the file by their keys."""
+        """One table of the file: its texts by key."""
         return {
             key.removeprefix(f"{name}."): text for key, text in self.templates.items() if key.startswith(f"{name}.")
         }
 
     @cached_property
     def templates(self) -> dict[str, Any]:
-        """Every template of the package by its name, in the language chosen."""
+        """Every template of the package by name, in the selected language."""
         language = os.environ.get(LANGUAGE, "")
         names = ["messages.toml", *([f"messages.{language}.toml"] if language.isalpha() else [])]
         by_name: dict[str, Any] = {}

@@ -1,11 +1,10 @@
-"""Files are written whole or not at all, each by one: the one place where every writer gets its file from.
+"""Every file is created here and written completely or not at all, each by one program only.
 
-A file grows under a temporary name in the folder where it is to lie, and gets its own name when it is whole and on the
-disk. Temporary names cannot be foreseen and are made anew, so nobody's link or file is ever written through; they are
-hidden, so that what a killed program leaves is neither taken for a result nor in the way of one.
-
-Windows neither replaces nor removes a file that somebody has open, be it a viewer or a cloud drive that looks at it for
-a moment: there both are tried for a while. A path that is too long for it is said to be."""
+A file grows under a temporary name in its folder, and gets its own name when it is complete and on disk. Temporary
+names are random and created exclusively, so that no existing link or file is written through. They are hidden, so that
+the remains of a killed program are neither taken for a result nor in the way of one.
+Windows neither replaces nor removes a file that another program has open, such as a viewer or a cloud drive; both are
+retried there for a while. A path that is too long for Windows gives an error that says so."""
 
 from __future__ import annotations
 
@@ -27,9 +26,9 @@ from camlog.messages import say
 if sys.platform != "win32":
     import fcntl
 
-# On Windows what is open is neither replaced nor removed, which tells two recorders of one file apart as well.
+# Windows neither replaces nor removes an open file; this also keeps two recorders from one file.
 KEEPS_OPEN_FILES = sys.platform == "win32"
-_BUSY_S = 2.0  # so long somebody who looks at a file for a moment is waited for
+_BUSY_S = 2.0  # how long to retry while another program has a file open
 _BUSY_LOOK_S = 0.05
 # Microsoft, "Naming Files, Paths, and Namespaces": characters, names of devices, and endings that no file may have.
 _REFUSED_NAME = re.compile(
@@ -53,11 +52,11 @@ def open_temporary(folder: Path) -> tuple[int, Path]:
 
 @contextmanager
 def whole_file(path: str | Path, *, replace: bool) -> Iterator[BinaryIO]:
-    """A file to write the bytes of `path` to; it gets that name when the block ends without an error.
+    """A file for the bytes of `path`, which gets that name when the block ends without an error.
 
-    What is there already stays as it is until then, and for good where the block or the disk fails. With `replace` it
-    is replaced, a link itself and not what it leads to. Raises InputError where something is there and `replace` is not
-    set, OSError where the disk refuses."""
+    An existing file is unchanged until then, and stays if the block or the disk fails. With `replace` it is replaced; a
+    link itself is replaced, not its target. Raises InputError if `path` exists and `replace` is not set, OSError if the
+    disk fails."""
     path = Path(path)
     _must_be_a_file(path)
     with _long_path_said(path):
@@ -77,7 +76,8 @@ def whole_file(path: str | Path, *, replace: bool) -> Iterator[BinaryIO]:
 
 
 def _patiently(action: Callable[[], object]) -> None:
-    """Do what Windows refuses while another program has the file open, for a moment. Raises PermissionError after that."""
+    """Retry, for _BUSY_S, an action that Windows refuses while a file is open elsewhere; then raises
+    PermissionError."""
     until_s = time.perf_counter() + _BUSY_S
     while True:
         try:
@@ -90,13 +90,13 @@ def _patiently(action: Callable[[], object]) -> None:
 
 
 def _take_away(temporary: Path) -> None:
-    """Remove a temporary file; one that somebody keeps open stays, hidden, until `tidy` finds it."""
+    """Remove a temporary file. If another program has it open, it stays hidden until `tidy` removes it."""
     with suppress(PermissionError):
         _patiently(lambda: temporary.unlink(missing_ok=True))
 
 
 def put_in_place(temporary: Path, path: Path) -> None:
-    """Give a whole file its name in the place of what has it. Raises InputError where another program has that open."""
+    """Give a complete file its name, replacing an existing one. Raises InputError if another program has that open."""
     try:
         _patiently(lambda: os.replace(temporary, path))
     except PermissionError as error:
@@ -107,7 +107,7 @@ def put_in_place(temporary: Path, path: Path) -> None:
 
 @contextmanager
 def _long_path_said(path: Path) -> Iterator[None]:
-    """A path that Windows does not find because it is too long becomes an InputError that says so."""
+    """Turn the "not found" error of Windows for a path that is too long into an InputError that says so."""
     try:
         yield
     except FileNotFoundError as error:
@@ -117,14 +117,14 @@ def _long_path_said(path: Path) -> Iterator[None]:
         raise say.error("long_path", path, longest=_LONGEST_PATH) from error
 
 
-# What to do where a disk refuses, for the command line and for the page.
+# What to do if a disk fails, for the command line and for the page.
 OTHER_FOLDER = ("Choose another folder with --out.", "Check the working folder.")
 CHECK_FOLDER = ("Check the folder and its permissions.", None)
 
 
 @contextmanager
 def refusals(path: str | Path, advice: tuple[str, str | None]) -> Iterator[None]:
-    """What a disk refuses while `path` is written becomes an InputError with this advice: CHECK_FOLDER or OTHER_FOLDER."""
+    """Turn an OSError while `path` is written into an InputError with `advice`, CHECK_FOLDER or OTHER_FOLDER."""
     try:
         yield
     except OSError as error:
@@ -133,7 +133,7 @@ def refusals(path: str | Path, advice: tuple[str, str | None]) -> Iterator[None]
 
 
 def write_text(text: str, path: str | Path, *, replace: bool) -> None:
-    """Write `text` as UTF-8, as `whole_file` does; half characters, for which there are no bytes, become `?`."""
+    """Write `text` as UTF-8 with `whole_file`; lone surrogates, which cannot be encoded, become `?`."""
     with whole_file(path, replace=replace) as out:
         out.write(text.encode("utf-8", "replace"))
 
@@ -148,12 +148,13 @@ def _must_be_a_file(path: Path) -> None:
 
 
 def there_already(path: Path) -> InputError:
-    """The error about a name that is taken."""
+    """The error about a name that exists already."""
     return say.error("there_already", path)
 
 
 def name_new(temporary: Path, path: Path) -> None:
-    """Give a file its name, never another's: FileExistsError where something, be it a dead link, has it."""
+    """Give a file its name without replacing anything. Raises FileExistsError if the name exists, even as a dead
+    link."""
     try:
         os.link(temporary, path)
         _take_away(temporary)
@@ -171,10 +172,10 @@ def name_new(temporary: Path, path: Path) -> None:
 
 
 def claim(path: Path, *, replace: bool) -> int:
-    """Make a new empty file `path` that is this program's to write to for as long as it is open; its descriptor.
+    """Create an empty file `path`, locked for this program while it is open; returns its descriptor.
 
-    Raises FileExistsError where something is there and `replace` is not set, BlockingIOError where another program
-    holds it so, and OSError where the disk refuses."""
+    Raises FileExistsError if it exists and `replace` is not set, BlockingIOError if another program has locked it,
+    OSError if the disk fails."""
     _must_be_a_file(path)
     if KEEPS_OPEN_FILES:
         with _long_path_said(path):
@@ -199,7 +200,7 @@ def claim(path: Path, *, replace: bool) -> int:
 
 
 def _claim_by_name(path: Path, replace: bool) -> int:
-    """`claim` where an open file can get no other name, and keeps its own for as long as it is open."""
+    """`claim` for systems on which an open file cannot be renamed and keeps its name while it is open."""
     if replace:
         try:
             _patiently(lambda: path.unlink(missing_ok=True))
@@ -209,7 +210,7 @@ def _claim_by_name(path: Path, replace: bool) -> int:
 
 
 def _replaced(temporary: Path, path: Path) -> bool:
-    """Put a file in the place of one that nobody holds; False where that has changed meanwhile."""
+    """Replace a file that no program has locked; False if the file changed meanwhile."""
     try:
         old = os.open(path, os.O_RDONLY | _NO_FOLLOW)
     except FileNotFoundError:
@@ -217,7 +218,7 @@ def _replaced(temporary: Path, path: Path) -> bool:
     except OSError as error:
         if error.errno not in (errno.ELOOP, errno.EMLINK, errno.EACCES):
             raise
-        os.replace(temporary, path)  # a link, or what we may not read: nobody records into it
+        os.replace(temporary, path)  # a link or an unreadable file: no program records into it
         return True
     try:
         hold(old)
@@ -233,7 +234,7 @@ def _replaced(temporary: Path, path: Path) -> bool:
 
 
 def hold(descriptor: int) -> None:
-    """Keep an open file for this program until it is closed. Raises BlockingIOError where another one has it."""
+    """Lock an open file for this program until it is closed. Raises BlockingIOError if another one has locked it."""
     if sys.platform != "win32":
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -244,7 +245,7 @@ def hold(descriptor: int) -> None:
 
 
 def tidy(folder: Path) -> None:
-    """Take away what a program that was killed had half written there, an hour ago or longer."""
+    """Remove temporary files that a killed program left in `folder` an hour ago or longer."""
     for left in folder.glob(f"{_PREFIX}*{_SUFFIX}"):
         with suppress(OSError):
             if time.time() - left.lstat().st_mtime > _STALE_S:
@@ -252,7 +253,7 @@ def tidy(folder: Path) -> None:
 
 
 def sync_directory(path: Path) -> None:
-    """Have a folder's list of names on disk, so that a new file is found after a power cut."""
+    """Bring a folder's directory to disk, so that a new file is found after a power cut."""
     try:
         folder = os.open(path, os.O_RDONLY)
     except OSError:

@@ -1,4 +1,4 @@
-"""How numbers are printed for people: one way, one unit, no more digits than the interval supports."""
+"""Numbers as text for people: one form, one unit, no more digits than the interval supports."""
 
 from __future__ import annotations
 
@@ -7,27 +7,26 @@ import string
 
 from camlog.units import SYSTEMS, shown_unit, shown_value
 
-# What is not known: a value that was not read, a verdict that could not be given.
+# The sign for an unknown value or verdict.
 UNKNOWN = "–"
-UNKNOWN_ASCII = "-"  # where an output cannot show the other
-LEAST = 0.0005  # in any unit: nothing smaller than about this is told apart
+UNKNOWN_ASCII = "-"  # for outputs that cannot show UNKNOWN
+LEAST = 0.0005  # in any unit: smaller differences are not shown
 UNIT_WORDS = {"degC": "°C", "degF": "°F", "1": "", "share": "%", "count": "", "1/min": "a minute"}
 
 
 def finite(value: float | None, digits: int = 6) -> float | None:
-    """A number for JSON: rounded to so many decimals, None where there is none or it is infinite."""
+    """A number for JSON, rounded to `digits` decimals; None where it is missing or not finite."""
     return None if value is None or not math.isfinite(value) else round(float(value), digits)
 
 
 def unit_words(unit: str) -> str:
-    """A unit as it is printed, the shop's own where it has another: `degC` is °C or °F, a bare number has none."""
+    """A unit as printed, in the shop's system: `degC` is °C or °F; a bare number has none."""
     return UNIT_WORDS.get(shown_unit(unit), shown_unit(unit))
 
 
 def number(value: float | None, doubt: float | None = None) -> str:
-    """A number with the figures that matter, as one reads it aloud; `–` where there is none.
-
-    `doubt` is half its interval: no more digits than two are printed where it is as large as the number."""
+    """A number with its significant digits; `–` where it is missing. `doubt` is half its interval: if that is as
+    large as the number, at most two digits are printed."""
     if value is None or not math.isfinite(value):
         return UNKNOWN
     size = abs(value)
@@ -77,12 +76,12 @@ class UnitFormatter(string.Formatter):
 
 
 def in_whole(value: float, unit: str, *, apart: bool = False) -> str:
-    """`70 °C`: a whole value with its unit, in the shop's; `apart` of the difference of two values."""
+    """`70 °C`: a value as a whole number in the shop's unit; `apart`: it is a difference of two values."""
     return f"{shown_value(value, unit, apart=apart):,.0f} {unit_words(unit)}"
 
 
 def interval(low: float, high: float, unit: str = "") -> str:
-    """`1.21 to 3.40`, `0 to 4.6 %` for a share: both ends with the decimals that suit the larger one."""
+    """`1.21 to 3.40`, `0 to 4.6 %` for a share: both ends with the decimals of the larger one."""
     scale, ending = (100.0, " %") if unit == "share" else (1.0, "")
     low, high = shown_value(low, unit), shown_value(high, unit)
     decimals = _decimals(scale * low, scale * high)
@@ -91,7 +90,7 @@ def interval(low: float, high: float, unit: str = "") -> str:
 
 
 def rounded_ends(low: float, high: float) -> tuple[float, float]:
-    """The ends of an interval as it is printed."""
+    """The ends of an interval as printed."""
     decimals = _decimals(low, high)
     return round(low, decimals), round(high, decimals)
 
@@ -116,9 +115,9 @@ def duration(seconds: float) -> str:
 
 
 def decimals_of(step: float, first: float = 0.0) -> int:
-    """Decimals that an encoding carries, whose count 0 is `first` and whose one count is `step`.
+    """The decimals for values of an encoding with the value `first` at count 0 and `step` a count.
 
-    All of them where they are few. Else so many that a rounded value is off by a quarter of a count at most: the count
-    can be told from it."""
+    Exact if few decimals suffice. Else so many that the rounding error is at most a quarter of a count, so that the
+    count can be recovered."""
     least = max(0, math.ceil(-math.log10(step / 2.0) - 1e-9))
     return next((d for d in range(least + 3) if round(step, d) == step and round(first, d) == first), least)

@@ -2,9 +2,9 @@
 
     log10(log10(v + 0.7)) = A - B log10(T)        v in mm2/s, T in kelvin
 
-A grade is two points, the kinematic viscosities at 40 and 100 degC. They are typical of oils sold under that grade
-(common practice, no source); the 100 degC value lies within the limits SAE J300 sets for the grade (from memory). A
-real filling differs by some 10 %, and by far more with fuel or coolant in it."""
+A grade is given by two kinematic viscosities, at 40 and 100 degC. They are typical of oils sold under that grade
+(common practice, no source); the 100 degC value is within the limits of SAE J300 for the grade (from memory). A real
+filling differs by some 10 %, and by far more with fuel or coolant in it."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike
 from camlog.messages import say
 
 KELVIN_AT_0_DEGC = 273.15
-# The 0.7 of ASTM D341 holds from about 2 mm2/s up; engine oil in an engine stays above that.
+# The 0.7 of ASTM D341 is valid from about 2 mm2/s on; oil in an engine stays above that.
 WALTHER_SHIFT_MM2_S = 0.7
 
 

@@ -1,6 +1,6 @@
-"""Oil-temperature windows: which window each moment of a drive belongs to.
+"""Oil-temperature windows, and the window of each moment of a drive.
 
-Oil viscosity drives the phaser, so every metric is taken per window. The temperature is `oil_temp` where the vehicle
+Oil viscosity drives the phaser, so every metric is taken per window. The temperature is `oil_temp` if the vehicle
 reports it, else `coolant_temp` as a declared stand-in, else unknown."""
 
 from __future__ import annotations
@@ -17,9 +17,9 @@ from camlog.numbers import UNIT_WORDS, unit_words
 from camlog.trace import Trace, interpolated
 from camlog.units import shown_value
 
-# Oil changes by well under 1 degC in this time, so a slow poll or a short gap still tells the window.
+# A reading is valid this long, in which oil changes by well under 1 degC.
 TEMPERATURE_HOLD_S = 60.0
-# Raw zero of the standard's scaling: what an open or absent sensor reports.
+# Raw zero of the standard's scaling, which an open or absent sensor reports.
 OPEN_SENSOR_DEGC = -40.0
 # Oil starts within a few degrees of coolant and ends near it; -40 beside a coolant above this is no reading.
 OPEN_SENSOR_COOLANT_DEGC = -25.0
@@ -42,17 +42,17 @@ class OilWindow:
 
     @property
     def words(self) -> str:
-        """As it stands in a sentence: `below 40 °C`, `40 to 70 °C`; empty where every window is meant."""
+        """For a sentence: `below 40 °C`, `40 to 70 °C`; "" for all temperatures."""
         return self._named(" to ") if math.isfinite(self.min_degc) or math.isfinite(self.max_degc) else ""
 
     @property
     def key(self) -> str:
-        """`words` in degrees Celsius, whatever the shop's unit is: what a library keeps a window under."""
+        """`words` in degrees Celsius for any unit of the shop: the key of a window in the library."""
         return self._named(" to ", canonical=True) if self.words else ""
 
     @classmethod
     def of_key(cls, key: str) -> OilWindow | None:
-        """The window of a `key`; None for the empty one, of the whole drive."""
+        """The window of a `key`; None for the empty key, which stands for the whole drive."""
         edges = [float(edge) for edge in re.findall(r"-?\d[\d.]*", key)]
         if len(edges) == 1:
             edges = [-math.inf, *edges] if key.startswith("below") else [*edges, math.inf]
@@ -75,7 +75,7 @@ class OilWindow:
 
 
 def oil_windows(limits: Mapping[str, Limit] = LIMITS) -> tuple[OilWindow, ...]:
-    """The windows that the limits' oil temperatures bound: cold, warm, hot, very hot."""
+    """The windows between the limits' oil temperatures: cold, warm, hot, very hot."""
     edges = [limits[name].value for name in OIL_EDGES]
     return tuple(OilWindow(low, high) for low, high in zip([-math.inf, *edges], [*edges, math.inf], strict=True))
 
@@ -85,11 +85,11 @@ WINDOW_WORDS = ("cold", "warm", "hot", "very_hot")
 
 
 def window_word(window: OilWindow, limits: Mapping[str, Limit] = LIMITS) -> str:
-    """Which of WINDOW_WORDS names the limits that judge a window."""
+    """The one of WINDOW_WORDS in the names of the limits for a window."""
     for word, edge in zip(WINDOW_WORDS, OIL_EDGES, strict=False):
         if window.max_degc <= limits[edge].value:
             return word
-    # A window open at the top is very hot only where it begins there; "above 70" is judged as hot.
+    # A window open at the top is very hot only if it begins at that limit; "above 70" counts as hot.
     return "very_hot" if window.min_degc >= limits[OIL_EDGES[-1]].value else "hot"
 
 
@@ -99,21 +99,21 @@ def t63_limit(limits: Mapping[str, Limit], window: OilWindow) -> Limit:
 
 @dataclass(frozen=True)
 class OilTemperature:
-    """Oil temperature (degC) against time (s), shape (n,); `source` "oil_temp", "coolant_temp" or None."""
+    """Oil temperature (degC) over time (s), shape (n,); `source` is "oil_temp", "coolant_temp" or None."""
 
     source: str | None
     time_s: np.ndarray = field(default_factory=lambda: np.empty(0))
     degc: np.ndarray = field(default_factory=lambda: np.empty(0))
 
     def at(self, time_s: np.ndarray) -> np.ndarray:
-        """Temperature at given times, linear between samples, NaN farther than a minute from any sample."""
+        """Temperature at given times, linear between samples; NaN farther than a minute from any sample."""
         return interpolated(time_s, self.time_s, self.degc, TEMPERATURE_HOLD_S)
 
 
 def oil_temperature(trace: Trace) -> OilTemperature:
     """The oil temperature of a trace: `oil_temp`, else `coolant_temp` as a stand-in, else unknown.
 
-    Readings of -40 degC beside a coolant well above that come from an open or absent sensor and are left out."""
+    Oil readings of -40 degC with a much warmer coolant come from an open or absent sensor and are left out."""
     t, degc = trace.samples("oil_temp")
     coolant_t, coolant = trace.samples("coolant_temp")
     if len(t) and len(coolant_t):
@@ -130,8 +130,8 @@ def oil_temperature(trace: Trace) -> OilTemperature:
 class Windows:
     """Oil-temperature windows of one drive.
 
-    `windows` ascending and not overlapping; `seconds` is the time spent in each with the engine running (None until
-    conditions were taken)."""
+    `windows` are ascending and do not overlap; `seconds` is the time in each with the engine running (None until set by
+    `conditions`)."""
 
     windows: tuple[OilWindow, ...]
     oil: OilTemperature

@@ -1,8 +1,9 @@
-"""The page base: templates of `dashboards/` to one HTML text that needs no network and runs no script but ours.
+"""The page base: fills templates of `dashboards/` into one HTML text that needs no network and runs only its own
+scripts.
 
-Everything a template prints is escaped; control, invisible and direction-changing characters are shown as what they
-are. A content security policy names the hash of each script of the page, so that nothing else in it can ever run, and
-nothing can be loaded from elsewhere."""
+Everything a template prints is escaped; control, invisible and direction-changing characters are made visible. A
+content security policy with the hash of each script prevents any other script from running and anything from being
+loaded."""
 
 from __future__ import annotations
 
@@ -37,7 +38,7 @@ def json_block(value: Any) -> Markup:
     options: dict[str, Any] = {"ensure_ascii": True, "allow_nan": False, "separators": (",", ":")}
     try:
         text = json.dumps(value, **options)
-    except ValueError:  # a scale around values that no sensor gives has no end; the chart then finds its own
+    except ValueError:  # a scale may be infinite for impossible values; the chart then finds its own
         text = json.dumps(finite(value), **options)
     return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))
 
@@ -67,16 +68,17 @@ def content_policy(scripts: Sequence[str]) -> str:
 
 
 def shipped_text(name: str) -> str:
-    """A text file of `dashboards/`, as it stands there."""
+    """A text file of `dashboards/`, unchanged."""
     return (dashboards_folder() / name).read_text(encoding="utf-8")
 
 
 def render_page(template_name: str, *, simulated: str = "", scripts: Sequence[str] = (), **context: Any) -> str:
     """Fill a template of `dashboards/` that extends `page.html` (blocks title, head, content).
 
-    `scripts` are JavaScript texts, put at the end of the page in that order; no other script runs. A template
-    gets `**context`, `simulated` (what is said of recordings that are no vehicle's), `version`, the style sheet, and the filter `json_block`. Values are escaped unless they
-    are markupsafe.Markup. Raises jinja2.UndefinedError where the template asks for what is not there.
+    `scripts` are JavaScript texts, put at the end of the page in that order; no other script runs. A template gets
+    `**context`, `simulated` (a remark on simulated recordings), `version`, the style sheet, and the filter
+    `json_block`. Values are escaped unless they are markupsafe.Markup. Raises jinja2.UndefinedError if the template
+    uses an undefined name.
     """
     from camlog import __version__
 
@@ -88,5 +90,5 @@ def render_page(template_name: str, *, simulated: str = "", scripts: Sequence[st
 
 
 def write_page(text: str, path: str | Path, *, replace: bool = True) -> None:
-    """Write a page, whole or not at all. Raises InputError where one is there and `replace` is not set."""
+    """Write a page, completely or not at all. Raises InputError if it exists and `replace` is not set."""
     write_text(text, path, replace=replace)

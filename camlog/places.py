@@ -1,4 +1,4 @@
-"""Where the folders lie that a shop may look into: beside the package in a checkout, inside it once installed."""
+"""Paths of the folders that a shop may open: beside the package in a checkout, inside it once installed."""
 
 from __future__ import annotations
 

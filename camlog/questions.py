@@ -1,4 +1,4 @@
-"""The questions about a cam that a verdict answers; apart from the analysis, so that asking for them loads none of it."""
+"""The questions about a cam that a verdict answers. Separate from the analysis, so that importing them is fast."""
 
 from __future__ import annotations
 
@@ -10,9 +10,8 @@ from pathlib import Path
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """One question about a cam: `name`, `title` as a technician asks it, and the `faults` that would make
-    it a "no", the one it names first. `needs` are the names of the coverage needs that must be met before
-    it can be answered with "yes"."""
+    """One question about a cam: `name`, `title` as a technician asks it, and the `faults` for which the answer is "no",
+    the main one first. `needs` are the names of the coverage needs that must be met for "yes"."""
 
     name: str
     title: str
@@ -27,5 +26,5 @@ QUESTIONS: Mapping[str, Question] = {
 
 
 def titles(need: str, needed: bool = True) -> str:
-    """The questions that need what is named (`needed` False: those that do not), one after another."""
+    """The titles of the questions with `need` among their needs (`needed` False: of all others), joined."""
     return " ".join(q.title for q in QUESTIONS.values() if (need in q.needs) is needed)

@@ -1,6 +1,6 @@
-"""How often each signal is needed, and what for: the one table that plans of requests are made from.
+"""How often each signal is needed, and why: the table for plans of requests.
 
-A cam's angles are not in it: they get all that the rest leaves of the link."""
+Cam angles get all of the link that the other signals leave."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from dataclasses import dataclass
 from camlog.cams import is_angle, parts
 from camlog.signals import MISFIRE, SIGNALS
 
-MEDIUM_HZ = 1.0 / 0.9  # a little above 1 Hz: a request may wait for others
-SLOW_HZ = 1.0 / 1.8  # likewise above 0.5 Hz
+MEDIUM_HZ = 1.0 / 0.9  # a little above 1 Hz, because a request may have to wait
+SLOW_HZ = 1.0 / 1.8  # a little above 0.5 Hz, likewise
 
 
 @dataclass(frozen=True, slots=True)
 class Need:
-    """`least_hz` is how often a signal is asked for where the link allows, None for as often as the link goes."""
+    """`least_hz` is how often a signal is read if the link allows; None: as often as possible."""
 
     least_hz: float | None
     purpose: str
@@ -56,7 +56,7 @@ _OTHER = Need(SLOW_HZ, "a signal of the vehicle profile that no figure uses")
 
 
 def need_of(signal: str) -> Need:
-    """How often `signal` is needed; a signal camlog does not know is read slowly."""
+    """How often `signal` is needed; an unknown signal is read slowly."""
     if signal in NEEDS:
         return NEEDS[signal]
     if is_angle(signal):

@@ -1,4 +1,4 @@
-"""A saved drive comes back as the stream it was recorded from."""
+"""Replay a saved drive as a stream."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from camlog.stream import Batch, CodeSnapshot, Event, StreamItem
 from camlog.trace import Trace
 from camlog.trust import descent
 
-# What happened at a time comes before what was read at it: a gap is told before the row that ends it.
+# Order of items with the same time: events first, so that a gap comes before the row that ends it.
 _ORDER = {Event: 0, CodeSnapshot: 1, Batch: 2}
 
 
@@ -24,13 +24,12 @@ def replay(
     end_s: float | None = None, clock: Callable[[], float] = time.perf_counter,
     sleep: Callable[[float], object] = time.sleep, stop: Callable[[], bool] | None = None,
 ) -> Iterator[StreamItem]:  # fmt: skip
-    """Batches of `trace`, events and code snapshots of `drive`, in time order, at the pace they came.
+    """Batches of `trace`, and events and code snapshots of `drive`, in time order at the recorded pace times `speed`.
 
-    `speed` 1 is as recorded, 2 twice as fast, "max" as fast as they are taken. Only items from `start_s` to `end_s`
-    (both included, times of the trace) come; times stay as recorded. `sleep` may return early; `stop` is asked before
-    every item and every sleep, and True ends the stream.
-
-    Raises InputError, at once, for a speed that is none and for a stretch the trace does not have."""
+    `speed` "max" is as fast as they are consumed. Only items from `start_s` to `end_s` (both included, times of the
+    trace) are yielded; times stay as recorded. `sleep` may return early; `stop` is called before every item and every
+    sleep, and True ends the stream.
+    Raises InputError, at once, for an invalid speed or a stretch that is not in the trace."""
     factor = parse_speed(speed)
     first_s, last_s = stretch(trace, start_s, end_s)
     items = _merged(trace, drive, first_s, last_s)
@@ -38,7 +37,7 @@ def replay(
 
 
 def parse_speed(speed: float | str) -> float | None:
-    """Factor of a replay speed, None for "max". Raises InputError where it is neither."""
+    """The factor of a replay speed, None for "max". Raises InputError for anything else."""
     if isinstance(speed, str) and speed.strip().lower() == "max":
         return None
     try:
@@ -51,7 +50,7 @@ def parse_speed(speed: float | str) -> float | None:
 
 
 def stretch(trace: Trace, start_s: float | None, end_s: float | None) -> tuple[float, float]:
-    """First and last second of a stretch, infinite where it is open. Raises InputError where the trace has none."""
+    """First and last second of a stretch, infinite where open. Raises InputError if it is not in the trace."""
     first_s = -math.inf if start_s is None else start_s
     last_s = math.inf if end_s is None else end_s
     if math.isnan(first_s) or math.isnan(last_s) or first_s > last_s:
@@ -83,7 +82,7 @@ def _paced(
     for item in items:
         if factor is not None:
             start_s = item.time_s if start_s is None else start_s
-            # Against the start, not the item before: a slow reader delays nothing that follows.
+            # Timed from the start, not from the item before, so that a slow reader does not delay later items.
             due = began + (item.time_s - start_s) / factor
             while not stop() and (left := due - clock()) > 0:
                 sleep(left)
@@ -93,13 +92,13 @@ def _paced(
 
 
 def rebased(items: Iterable[StreamItem], start_s: float) -> Iterator[StreamItem]:
-    """The same items with `start_s` as their time 0, as for a stretch that is to be a trace of its own."""
+    """The same items with `start_s` as time 0, for a stretch that becomes a trace of its own."""
     for item in items:
         yield dataclasses.replace(item, time_s=max(0.0, item.time_s - start_s))
 
 
 def cut_drive(drive: Drive | None, start_s: float, trace: Trace) -> Drive:
-    """What a stretch of `trace` from `start_s` on begins its drive file with; events and codes come with the stream."""
+    """The initial drive file for a stretch of `trace` from `start_s` on; events and codes are added from the stream."""
     ancestry = descent(drive, trace.sha256, trace.name, f"cut at {start_s:g} s")
     drive = drive or Drive()
     started_at = drive.started_at
@@ -107,7 +106,7 @@ def cut_drive(drive: Drive | None, start_s: float, trace: Trace) -> Drive:
         try:
             moved = datetime.fromisoformat(started_at) + timedelta(seconds=start_s)
             started_at = moved.isoformat(timespec="milliseconds")
-        except OverflowError:  # a clock that leapt by thousands of years
+        except OverflowError:  # a time of thousands of years, from a wrong clock
             started_at = None
     begun = dataclasses.replace(drive, started_at=started_at, trace_sha256=None, events=(), code_snapshots=())
     return dataclasses.replace(begun, ancestry=ancestry)

@@ -29,12 +29,12 @@ _SHELL = "#!/bin/sh\ncd {folder} && exec {command}\n"
 
 
 def default_folder() -> Path:
-    """Where recordings go when nobody says otherwise: `camlog` in this user's documents."""
+    """The default folder for recordings: `camlog` in this user's documents."""
     return platformdirs.user_documents_path() / NAME
 
 
 def shortcut_place(menu: bool = False, platform: str = sys.platform) -> Path:
-    """The folder for the shortcut: this user's desktop, or with `menu` the menu. Raises InputError where there is none."""
+    """The folder for the shortcut: this user's desktop, or with `menu` the menu. Raises InputError if there is none."""
     if not menu:
         return platformdirs.user_desktop_path()
     if platform == "win32":
@@ -47,9 +47,9 @@ def shortcut_place(menu: bool = False, platform: str = sys.platform) -> Path:
 def write_shortcut(
     folder: Path, place: Path, *, force: bool = False, platform: str = sys.platform, python: str = sys.executable
 ) -> Path:
-    """A shortcut in `place` that serves `folder` (made where it is not there) and opens the page; its path.
+    """Write a shortcut in `place` that serves `folder` (created if missing) and opens the page; returns its path.
 
-    Raises InputError where one is there and `force` is not set, and where the system refuses."""
+    Raises InputError if it exists and `force` is not set, or if the system refuses."""
     folder, arguments = folder.absolute(), ["-m", "camlog", "serve", "--open"]
     if platform == "win32":
         path = place / f"{NAME}.cmd"

@@ -1,7 +1,6 @@
-"""The vocabulary: every signal camlog knows, with its one canonical unit.
+"""The vocabulary: every signal of camlog with its canonical unit.
 
-Angles are crankshaft degrees, advance positive, zero at the phaser's rest (locked) position. Names are trade words;
-each signal has one unit."""
+Angles are crankshaft degrees, advance positive, zero at the phaser's rest (locked) position. Names are trade words."""
 
 from __future__ import annotations
 
@@ -12,7 +11,7 @@ from camlog import cams
 from camlog.cams import CAM_IDS, actual, commanded, duty
 
 MAX_CYLINDERS = 12
-MISFIRE = "misfire_cyl"  # begins the name of a cylinder's misfire count
+MISFIRE = "misfire_cyl"  # start of the name of a cylinder's misfire count
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +29,7 @@ class Signal:
     title: str = ""
 
 
-# Ranges are what SAE J1979 scaling can express, narrowed to what a vehicle can do.
+# Ranges: what SAE J1979 scaling can express, narrowed to what is possible in a vehicle.
 _STANDARD = (
     Signal("engine_speed", "rpm", 0.0, 12000.0, 0x0C, "Engine speed"),
     Signal("vehicle_speed", "km/h", 0.0, 255.0, 0x0D, "Vehicle speed"),
@@ -82,12 +81,12 @@ def is_signal_name(name: str) -> bool:
 
 
 def signal(name: str) -> Signal | None:
-    """The known signal of that name, or None where camlog has no such signal."""
+    """The signal of that name; None if there is none."""
     return SIGNALS.get(name)
 
 
 def in_order(names: set[str]) -> list[str]:
-    """Names of signals in the vocabulary's order, then those it does not know."""
+    """Names of signals in the order of the vocabulary, then unknown ones."""
     return [n for n in SIGNALS if n in names] + sorted(names - SIGNALS.keys())
 
 

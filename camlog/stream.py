@@ -1,4 +1,4 @@
-"""One stream of readings: what flows from any source, live or saved, to every sink."""
+"""The stream of readings: the items that flow from any source, live or saved, to every sink."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class TakenBack:
-    """A marker that its operator took back at `time_s`, before the recording ended: as if it had never been set."""
+    """A marker that the operator took back at `time_s`, before the recording ended; it counts as never set."""
 
     time_s: float
     marker: Event
@@ -67,7 +67,7 @@ class MonitorTest:
 
 @dataclass(frozen=True, slots=True)
 class CodeSnapshot:
-    """What the vehicle's modules held at one time.
+    """The codes and other data in the vehicle's modules at one time.
 
     A list that could not be read is None (unknown), an empty tuple means the vehicle answered "none". `readiness` maps
     a monitor to `complete`, `incomplete` or `unsupported`."""
@@ -84,7 +84,7 @@ class CodeSnapshot:
 
     @property
     def unread(self) -> bool:
-        """True where nothing at all could be read."""
+        """True if nothing at all could be read."""
         counted = any(v is not None for v in (self.since_clear or {}).values())
         return not counted and self == CodeSnapshot(self.time_s, since_clear=self.since_clear)
 
@@ -129,7 +129,7 @@ def run(source: Iterable[StreamItem], sinks: Iterable[Sink]) -> list[SinkFailure
                     failures.append(SinkFailure(type(sink).__name__, str(error)))
                     _close_quietly(sink)
     finally:
-        # Essential sinks last: nothing that a view does on closing may cost the file.
+        # Essential sinks are closed last, so that they still record what happens when a view closes.
         for sink in sorted(active, key=lambda s: s.essential):
             if sink.essential:
                 sink.close()
@@ -141,5 +141,5 @@ def run(source: Iterable[StreamItem], sinks: Iterable[Sink]) -> list[SinkFailure
 def _close_quietly(sink: Sink) -> None:
     try:
         sink.close()
-    except Exception:  # noqa: BLE001 - a view that fails to close may not cost the trace
+    except Exception:  # noqa: BLE001 - a view that fails to close must not harm the trace
         pass

@@ -1,7 +1,7 @@
-"""TOML files that a person writes (vehicle profiles, dashboards, mappings): read, checked key by key, faults with their line.
+"""TOML files written by people (vehicle profiles, dashboards, mappings): reads and checks them key by key.
 
 A schema is a plain dataclass whose fields are `Annotated[type, constraints, Expected("in words")]`; pydantic checks it.
-`TomlFile.load` gives an instance, or raises InputError with file, line, key and remedy for the first thing wrong.
+`TomlFile.load` returns an instance, or raises InputError with file, line, key and remedy for the first error.
 """
 
 from __future__ import annotations
@@ -24,15 +24,15 @@ Schema = TypeVar("Schema")
 
 
 class Expected(str):
-    """What a key should hold, in words that complete "It should be …"."""
+    """The expected value of a key, in words that complete "It should be …"."""
 
 
 @dataclass(frozen=True)
 class TomlFile:
-    """A TOML file as read: `raw` is what it says, `lines` the line (from 1) of each key, `sha256` of its bytes.
+    """A TOML file: `raw` is its content, `lines` the line (from 1) of each key, `sha256` that of its bytes. `kind` says
 
-    `kind` is what the file should be, in words ("vehicle profile"); `example` how a person gets one to start from. A
-    key in a list of tables is named with its table's number from 1 where `numbered` is set."""
+    in words what the file should be ("vehicle profile"); `example` how to get one to start from. With `numbered`, a key
+    in a list of tables is named with its table's number from 1."""
 
     path: Path
     kind: str
@@ -46,7 +46,7 @@ class TomlFile:
     def open(
         cls, path: str | Path, kind: str, example: str, max_bytes: int = 1_000_000, *, numbered: bool = False
     ) -> TomlFile:
-        """Read a file. Raises InputError where it cannot be read, is too large, no UTF-8 or no TOML."""
+        """Read a file. Raises InputError if it cannot be read, is too large, or is no UTF-8 or TOML."""
         path = Path(path)
         check_saved(path)
         try:
@@ -72,7 +72,7 @@ class TomlFile:
         return cls(path, kind, example, raw, lines, hashlib.sha256(content).hexdigest(), numbered)
 
     def error(self, where: Where, what: str, remedy: str) -> InputError:
-        """An error at a key; the line is that of the nearest enclosing key that the file has."""
+        """An error at a key; the line is that of the nearest enclosing key in the file."""
         lines = (self.lines[where[:n]] for n in range(len(where), 0, -1) if where[:n] in self.lines)
         line = next(lines, 1 if len(where) == 1 else None)
         parts = [
@@ -82,19 +82,20 @@ class TomlFile:
         return InputError(what, file=self.path, line=line, column=key or None, remedy=remedy)
 
     def refusal(self, say: Messages, where: Where, name: str, /, **values: Any) -> InputError:
-        """The error of that name among a package's sentences, at a key."""
+        """The error `name` of a package's messages, at a key."""
         error = say.error(name, **values)
         return self.error(where, error.what, error.remedy)
 
     def unknown(self, where: Where, name: str, known: Iterable[str], what: str, otherwise: str = "") -> InputError:
-        """The error for a name that is none of `known`: the remedy is the nearest, else `otherwise`, else all of them."""
+        """The error for a name not among `known`. The remedy is the nearest name, else `otherwise`, else all of
+        them."""
         known = list(known)
         suggestion = get_close_matches(name, known, n=1)
         remedy = f"Did you mean {suggestion[0]}?" if suggestion else otherwise or f"Known here: {', '.join(known)}."
         return self.error(where, what, remedy)
 
     def load(self, schema: type[Schema], version: str) -> Schema:
-        """The file as an instance of `schema`, whose key `schema` must say `version`. Raises InputError."""
+        """The file as an instance of `schema`; its key `schema` must be `version`. Raises InputError."""
         import pydantic
 
         if "schema" not in self.raw:
@@ -108,17 +109,17 @@ class TomlFile:
         config = pydantic.ConfigDict(strict=True, extra="forbid", allow_inf_nan=False, str_strip_whitespace=True)
         for table in (schema, *(t for hint in get_type_hints(schema).values() for t in _tables(hint))):
             table.__pydantic_config__ = config  # type: ignore[attr-defined]
-        text = json.dumps(_plain(self.raw))  # only of JSON does strict checking take lists and tables
+        text = json.dumps(_plain(self.raw))  # strict checking accepts lists and tables only in JSON
         try:
             return pydantic.TypeAdapter(schema).validate_json(text, strict=True)
         except pydantic.ValidationError as error:
             problems = error.errors(include_url=False)
         places = [(self._where(problem["loc"], problem["type"]), problem["type"]) for problem in problems]
-        # A key that is missing may be one that is misspelt: what is there is looked at first.
+        # A missing key may be a misspelt one, so errors of present keys come first.
         raise self._wrong(*min(places, key=lambda w: (w[1] == "missing", self.error(w[0], "", "").line or 0)), schema)
 
     def _where(self, loc: Where, kind: str) -> Where:
-        """A problem's place in the file: pydantic's `loc` without which of several types it tried."""
+        """A problem's place in the file: pydantic's `loc` without the names of the types it tried."""
         value: Any = self.raw
         for depth, part in enumerate(loc):
             try:
@@ -128,7 +129,7 @@ class TomlFile:
         return loc
 
     def _wrong(self, where: Where, kind: str, schema: type) -> InputError:
-        """The InputError for a problem that pydantic found: where, and pydantic's name of its kind."""
+        """The InputError for a problem found by pydantic; `kind` is pydantic's name for it."""
         table, expected = _place(schema, where[:-1])[0], _place(schema, where)[1]
         if kind == "unexpected_keyword_argument":
             what = "unknown key" if len(where) > 1 else "unknown key or table"
@@ -142,7 +143,7 @@ class TomlFile:
             head = f"[[{name}]]" if len(where) > 1 else f"[{name}]"
             return self.error(where, "should be a table", f"Write {head} on a line, its keys below it.")
         while isinstance(where[-1], int):
-            where = where[:-1]  # the key that holds the list which holds the fault
+            where = where[:-1]  # the key of the list that contains the fault
         value: Any = self.raw
         for part in where:
             value = value[part]
@@ -154,14 +155,14 @@ def keys_of(table: type) -> list[str]:
 
 
 def _tables(annotation: Any) -> list[type]:
-    """The dataclasses that an annotation names, however deep."""
+    """The dataclasses in an annotation, at any depth."""
     if isinstance(annotation, type) and is_dataclass(annotation):
         return [annotation]
     return [t for inner in get_args(annotation) for t in _tables(inner)]
 
 
 def _place(schema: type, where: Where) -> tuple[type, str]:
-    """The table of a schema that a key stands in (or that a table's own path names), and what the key should hold."""
+    """The table of a schema that contains a key (or that `where` itself names), and the key's expected value."""
     table, expected = schema, ""
     for part in where:
         if isinstance(part, str):
@@ -172,7 +173,7 @@ def _place(schema: type, where: Where) -> tuple[type, str]:
 
 
 def _expected(annotation: Any) -> Iterator[str]:
-    """What an annotation says in words, its own before those within it; of words and whole numbers by themselves."""
+    """The expectations in an annotation, outer ones first; for `Literal` and int, made from the type itself."""
     of_key = getattr(annotation, "__metadata__", ())
     yield from (word for word in of_key if isinstance(word, Expected))
     if get_origin(annotation) is Literal:
@@ -185,23 +186,24 @@ def _expected(annotation: Any) -> Iterator[str]:
 
 
 def _plain(value: Any) -> Any:
-    """A value of a TOML file as JSON has it; what no key expects (dates, numbers of more than 64 bits) as lists that fit none."""
+    """A TOML value as JSON. Values that no key accepts (dates, numbers of more than 64 bits) become a list that fits no
+    key."""
     if isinstance(value, dict):
         return {key: _plain(inner) for key, inner in value.items()}
     if isinstance(value, list):
         return [_plain(inner) for inner in value]
     if isinstance(value, str | float) or (isinstance(value, int) and value.bit_length() <= 64):
         return value
-    return [[[]]]  # deeper than any key of a schema
+    return [[[]]]  # nested deeper than any key of a schema
 
 
 def shown(value: Any) -> str:
-    """A value as the file writes it, cut where it is long."""
+    """A value as written in the file, shortened if long."""
     if isinstance(value, str):
         text = f'"{value}"'
     elif isinstance(value, bool):
         text = str(value).lower()
-    elif isinstance(value, int) and value.bit_length() > 64:  # Python refuses to write a very long one in decimal
+    elif isinstance(value, int) and value.bit_length() > 64:  # Python refuses to print very long ones in decimal
         text = "a number of more than 64 bits"
     else:
         text = str(value)

@@ -1,8 +1,7 @@
-"""On which line of a TOML text each key stands.
+"""The line of each key in a TOML text.
 
-`tomllib` says where a syntax error is, but nothing about the keys of a text it could read, and no kept library does.
-This walks the text of a document that `tomllib` has accepted, so it only has to tell strings, comments, brackets and
-statements apart."""
+`tomllib` gives the place of a syntax error, but not the lines of keys, and no maintained library does. The text here
+has been accepted by `tomllib`, so only strings, comments, brackets and statements have to be distinguished."""
 
 from __future__ import annotations
 
@@ -66,7 +65,7 @@ class _Walk:
         return self.found
 
     def within(self, header: Where) -> Where:
-        """A header's path with the running index wherever it passes through an array of tables."""
+        """A header's path with the current index after each array of tables in it."""
         path: Where = ()
         for position, part in enumerate(header):
             path = (*path, part)
@@ -75,7 +74,7 @@ class _Walk:
         return path
 
     def take(self, pattern: re.Pattern[str]) -> re.Match[str]:
-        """Go on behind what `pattern` matches here: the text is TOML, so something does."""
+        """Match `pattern` at the present place and move behind it; it always matches, because the text is valid."""
         match = pattern.match(self.text, self.place)
         if match is None:
             raise ValueError(f"no TOML at character {self.place}")

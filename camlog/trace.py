@@ -1,12 +1,12 @@
-"""The trace file `NAME.csv`: signals against time, as written while driving and read back.
+"""The trace file `NAME.csv`: signals over time. Reads and writes it.
 
 | column | meaning | example |
 |---|---|---|
 | `time [s]` | seconds since the recording began, never decreasing | `12.345678` |
 | `name [unit]` | one signal, in the unit of its heading | `engine_speed [rpm]` |
 
-UTF-8, RFC 4180, one row a batch; an empty cell where a signal was not sampled at that time. Reading and writing are
-here; its text is cut in `camlog.trace_table`, what a refused file is told is in `camlog.trace_faults`."""
+UTF-8, RFC 4180, one row a batch; an empty cell where a signal was not sampled at that time. `camlog.trace_table` splits
+the text into cells, `camlog.trace_faults` finds the errors of a refused file."""
 
 from __future__ import annotations
 
@@ -34,9 +34,9 @@ from camlog.trace_table import TIME_HEADING, heading, parse_heading
 if TYPE_CHECKING:
     import pandas as pd
 
-# Nobody lets a recording stand this long within a drive: either it did, or a clock was set.
+# A longer jump in time is reported: the recording stood, or a clock was set.
 CLOCK_JUMP_S = 3600.0
-# Beyond this (3,000 years) a time is no time, and its digits are too few to tell readings apart.
+# Larger times (3,000 years) are errors; their digits would be too few to separate readings.
 LATEST_TIME_S = 1e11
 
 
@@ -46,7 +46,7 @@ class Trace:
 
     `time_s` has shape (rows,), seconds from 0, never decreasing. `columns` maps a signal name to an array of the same
     shape in the signal's canonical unit, NaN where it was not sampled. `units` gives the unit of each column.
-    `warnings` are sentences about what was repaired on reading."""
+    `warnings` are sentences about repairs on reading."""
 
     time_s: np.ndarray
     columns: Mapping[str, np.ndarray]
@@ -69,7 +69,7 @@ class Trace:
         return {}
 
     def samples(self, name: str) -> tuple[np.ndarray, np.ndarray]:
-        """Times (s) and values of the rows where the signal was sampled; both empty where it never was."""
+        """Times (s) and values of the rows with the signal; both empty if it was never sampled."""
         if name not in self._samples:
             column = self.columns.get(name)
             if column is None:
@@ -81,7 +81,7 @@ class Trace:
         return self._samples[name]
 
     def batches(self) -> Iterator[Batch]:
-        """The rows as batches, as a live drive sends them; rows without a value are left out."""
+        """The rows as batches, as in a live drive; rows without a value are left out."""
         names = list(self.columns)
         block = 4096
         for start in range(0, len(self.time_s), block):
@@ -95,7 +95,7 @@ class Trace:
                     yield Batch(time_s, values)
 
     def between(self, start_s: float, end_s: float) -> Trace:
-        """The rows with start_s <= time <= end_s, times kept."""
+        """The rows with start_s <= time <= end_s; times are unchanged."""
         keep = (self.time_s >= start_s) & (self.time_s <= end_s)
         return Trace(
             self.time_s[keep], {k: v[keep] for k, v in self.columns.items()}, self.units, self.name, "", self.warnings
@@ -122,19 +122,19 @@ def _number(value: float) -> str:
     # Shortest text that reads back to the same float; integers without a trailing ".0".
     value = float(value)
     if not math.isfinite(value):
-        return ""  # a value that could not be read is an empty cell
+        return ""  # a missing value is an empty cell
     text = repr(value)
     return text.removesuffix(".0")
 
 
 def _time(time_s: float) -> str:
-    # Microseconds where that is exact, as a recorder gives them; more digits only where they are there.
+    # Microseconds if that is exact, as from a recorder; else all digits.
     text = f"{time_s:.6f}"
     return text if float(text) == time_s else repr(float(time_s))
 
 
 class TextOutput(Protocol):
-    """What takes text: an open file, or what writes like one."""
+    """An open text file, or an object with the same `write`."""
 
     def write(self, text: str, /) -> object: ...
 
@@ -142,11 +142,10 @@ class TextOutput(Protocol):
 class TraceWriter:
     """Writes rows of a trace to an open text file; the caller owns flushing and closing.
 
-    `signals` fixes the columns and their order, one row a `write`. Values are in canonical units, so `units` only
-    counts for signals camlog does not know. Every row is one call of `out.write`.
-
-    Raises ValueError for a column no trace can have: a name that is not of a signal's form, one that stands twice, or a
-    unit with brackets or line ends."""
+    `signals` are the columns in order; each `write` makes one row, with one call of `out.write`. Values are in
+    canonical units, so `units` is used for unknown signals only.
+    Raises ValueError for an invalid column: a name without the form of a signal name, a repeated name, or a unit with
+    brackets or line ends."""
 
     def __init__(self, out: TextOutput, signals: Iterable[str], units: Mapping[str, str] | None = None):
         self._signals = list(signals)
@@ -164,29 +163,28 @@ class TraceWriter:
         self._write(headings)
 
     def write(self, batch: Batch) -> None:
-        """Write one row; values of signals that have no column are left out."""
+        """Write one row; values of signals without a column are left out."""
         values = batch.values
         self._write([_time(batch.time_s), *(_number(values[n]) if n in values else "" for n in self._signals)])
 
 
 def write_trace(trace: Trace, path: str | Path) -> None:
-    """Write a whole trace to `path`, replacing what is there; rows without any value are left out."""
+    """Write a whole trace to `path`, replacing an existing file; rows without any value are left out."""
     with whole_file(path, replace=True) as raw:
         out = io.TextIOWrapper(raw, encoding="utf-8", newline="")
         writer = TraceWriter(out, list(trace.columns), trace.units)
         for batch in trace.batches():
             writer.write(batch)
-        out.detach()  # with all that is in it written; the file is not ours to close
+        out.detach()  # flushes; the file itself is closed by `whole_file`
 
 
 def read_trace(path: str | Path) -> Trace:
     """Read a trace file.
 
-    Values come back in canonical units. A torn last line is dropped, and cells missing at the end of a row count as not
-    sampled; both leave a sentence in `Trace.warnings`.
-
-    Raises InputError, with file, line and column, for a file that is no trace: no `time [s]` heading, a cell that is no
-    number, more cells than headings, time that decreases, an unknown unit, a known signal without one, a repeated
+    Values are converted to canonical units. A torn last line is dropped, and cells missing at the end of a row count as
+    not sampled; both add a sentence to `Trace.warnings`.
+    Raises InputError, with file, line and column, for an invalid trace: no `time [s]` heading, a cell that is no
+    number, more cells than headings, decreasing time, an unknown unit, a known signal without a unit, a repeated
     heading, or no rows."""
     path = Path(path)
     raw = saved_bytes(path)
@@ -221,7 +219,7 @@ def read_trace(path: str | Path) -> Trace:
 
 
 def clock_warnings(time_s: np.ndarray) -> list[str]:
-    """A sentence where the times leap so far that the clock was set, or the recording stood for hours."""
+    """A sentence if the times jump so far that the clock was set or the recording stood for hours."""
     steps = np.diff(time_s)
     leaps = np.flatnonzero(steps > CLOCK_JUMP_S)
     if not len(leaps):
@@ -245,7 +243,7 @@ def _scaled(column: np.ndarray, factor: float, offset: float) -> np.ndarray:
 
 
 def _warn_of_short_rows(raw: bytes, start: int, table: np.ndarray, body: Cells, warnings: list[str]) -> None:
-    # Counting commas is quick; only where some are missing is the file read row by row.
+    # Counting commas is fast; the file is read row by row only if some are missing.
     commas = np.count_nonzero(np.frombuffer(raw, np.uint8, offset=start) == ord(","))
     if commas >= len(table) * (len(body.names) - 1):
         return

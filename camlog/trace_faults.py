@@ -1,6 +1,6 @@
-"""Where a trace file is wrong: finds the line and column a refused file is told about.
+"""Find the line and column of the error in a refused trace file.
 
-Only runs for a file that is already known to be faulty, so it may read row by row."""
+Runs only for a file that is known to be faulty, so it may read row by row."""
 
 from __future__ import annotations
 
@@ -33,9 +33,9 @@ class Cells:
     path: Path
 
     def rows(self) -> Iterator[tuple[int, list[str]]]:
-        """Line number (from 1) and cells of every row; blank lines are passed over.
+        """Line number (from 1) and cells of every row; blank lines are skipped.
 
-        Raises UnicodeDecodeError or csv.Error where the text cannot be cut into cells."""
+        Raises UnicodeDecodeError or csv.Error if the text cannot be split into cells."""
         reader = csv.reader(io.StringIO(self.raw[self.start :].decode("utf-8"), newline=""))
         line = self.heading_lines + 1
         for cells in reader:
@@ -51,7 +51,7 @@ class Cells:
         return self.heading_lines + 1 + row
 
     def short_rows(self) -> tuple[int, int]:
-        """How many rows have fewer cells than there are headings, and the line of the first (0 for none)."""
+        """The number of rows with fewer cells than headings, and the line of the first (0: none)."""
         count = first = 0
         for line, cells in self.rows():
             if len(cells) < len(self.names):
@@ -60,7 +60,7 @@ class Cells:
 
 
 def fault_of_cells(body: Cells) -> InputError:
-    """The first cell or row that is no part of a trace, as an error that says where it stands."""
+    """The error for the first invalid cell or row, with its place."""
     line = body.heading_lines
     try:
         for line, cells in body.rows():
@@ -87,7 +87,7 @@ def _fault_of_row(body: Cells, line: int, cells: list[str]) -> InputError | None
 
 
 def fault_of_time(body: Cells, time_s: np.ndarray, latest_s: float) -> InputError:
-    """The first time of `time_s`, shape (rows,), that is missing, beyond `latest_s` or decreasing, as an error."""
+    """The error for the first time in `time_s`, shape (rows,), that is missing, beyond `latest_s` or decreasing."""
     missing, beyond = (np.flatnonzero(wrong) for wrong in (~np.isfinite(time_s), np.abs(time_s) > latest_s))
     values = {}
     if missing.size:

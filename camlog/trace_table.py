@@ -1,4 +1,5 @@
-"""The heading row of a trace file (names, units, how each column becomes its canonical unit), and its rows as a table of numbers."""
+"""The heading row of a trace file (names, units, conversions to canonical units), and its rows as a table of
+numbers."""
 
 from __future__ import annotations
 
@@ -16,7 +17,7 @@ from camlog.signals import SIGNALS, is_signal_name
 from camlog.units import conversion
 
 TIME_HEADING = "time [s]"
-# More text than any heading of a real trace takes; only this much is looked at to find it.
+# Only this much text is searched for the heading, more than any real trace needs.
 _HEADING_BYTES = 65536
 _HEADING = re.compile(r"\s*(?P<name>[^\[\]]+?)\s*(?:\[(?P<unit>[^\[\]]*)\])?\s*\Z")
 
@@ -27,13 +28,13 @@ def heading(name: str, unit: str) -> str:
 
 
 def parse_heading(text: str) -> tuple[str, str | None] | None:
-    """Name and unit of a heading, unit None where it has no brackets; None where it is no heading."""
+    """Name and unit of a heading (unit None without brackets); None if it is no heading."""
     match = _HEADING.match(text)
     return (match["name"], match["unit"]) if match else None
 
 
 def read_heading_row(raw: bytes, path: Path) -> tuple[list[str], int, int]:
-    """Cells of the heading, how many lines it takes, and the byte where the rows begin."""
+    """Cells of the heading, its number of lines, and the byte at which the rows begin."""
     reader = csv.reader(io.StringIO(raw[:_HEADING_BYTES].decode("utf-8", "replace"), newline=""))
     try:
         cells = next(reader, [])
@@ -47,7 +48,7 @@ def read_heading_row(raw: bytes, path: Path) -> tuple[list[str], int, int]:
 
 
 def read_headings(cells: list[str], path: Path) -> tuple[list[str], list[str], list[tuple[float, float]]]:
-    """Names, canonical units and conversions to them (factor, offset), one each a column."""
+    """Name, canonical unit and conversion to it (factor, offset) of each column."""
     parsed = [parse_heading(c) for c in cells]
     if not cells or parsed[0] is None or parsed[0][0] != "time" or not parsed[0][1]:
         first_cell = cells[0][:60] if cells else ""
@@ -72,18 +73,18 @@ def read_headings(cells: list[str], path: Path) -> tuple[list[str], list[str], l
     return names, units, conversions
 
 
-# Cells that mean "not sampled" beside the empty one: what tables tools write for a missing number.
+# Cells that mean "not sampled": empty, and texts that table tools write for a missing number.
 _MISSING = ["", " ", "nan", "NaN", "NAN"]
 
 
 def read_table(raw: bytes, start: int, width: int) -> np.ndarray:
-    """All rows, shape (rows, width + 1); the last column shows cells beyond the headings."""
+    """All rows, shape (rows, width + 1); the last column holds cells beyond the headings."""
     import pandas as pd
 
     source = io.BytesIO(raw)
     source.seek(start)
     with python_warnings.catch_warnings():
-        # Pandas only warns where the first row is too wide, and cuts it: here that is a fault.
+        # Pandas only warns and cuts if the first row is too wide; here that is an error.
         python_warnings.simplefilter("error", pd.errors.ParserWarning)
         try:
             frame = pd.read_csv(
@@ -98,8 +99,8 @@ def read_table(raw: bytes, start: int, width: int) -> np.ndarray:
 
 
 def reads_words(raw: bytes, start: int) -> bool:
-    # The table parser takes True and False for 1 and 0; in a trace they are text like any other.
-    # No number, nor a missing one, has these letters, and single letters are quick to look for.
+    # The table parser reads True and False as 1 and 0; in a trace they are invalid text.
+    # No number or missing value has these letters, and searching for single letters is fast.
     return any(raw.find(letter, start) >= 0 for letter in (b"u", b"U", b"s", b"S"))
 
 
@@ -108,7 +109,7 @@ def drop_torn_line(raw: bytes, warnings: list[str]) -> bytes:
         return raw
     cut = max(raw.rfind(b"\n"), raw.rfind(b"\r")) + 1
     if cut == 0:
-        return raw  # a single line: the heading check says what is wrong
-    # A line of the right width may still have lost its last digits: without its end nobody knows.
+        return raw  # a single line: the heading check reports the error
+    # Even a line with the right number of cells may have lost its last digits, so it is dropped without its line end.
     warnings.append(say("trace.torn"))
     return raw[:cut]

@@ -1,4 +1,5 @@
-"""How far a recording is to be trusted: whether it is as camlog recorded it, what it was made from, and whether a vehicle gave it."""
+"""How far a recording can be trusted: whether it is as camlog recorded it, what it was made from, and if it is
+simulated."""
 
 from __future__ import annotations
 
@@ -13,17 +14,17 @@ SIMULATED_REMARK = say("trust.simulated")
 
 
 def simulated_words(*drives: Drive | None) -> str:
-    """What a page says first of drives of which one is simulated; empty where none is."""
+    """The first remark of a page if any of the drives is simulated, else ""."""
     simulated = any(d is not None and d.is_simulated for d in drives)
     return capital(SIMULATED_REMARK) if simulated else ""
 
 
 def remarks(drive: Drive | None, trace_sha256: str | None, beside: Path) -> list[str]:
-    """What one should know of a trace and the drive file `beside` it before judging them, a sentence each."""
+    """Sentences about the trust in a trace and the drive file `beside` it."""
     if drive is None:
         return []
     sentences = [SIMULATED_REMARK] if drive.is_simulated else []
-    converted = drive.adapter.get("name") == "converted"  # in memory: there is no trace file to know the hash of
+    converted = drive.adapter.get("name") == "converted"  # in memory, so there is no trace file with a hash
     if drive.trace_sha256 is None and drive.adapter and not converted:
         sentences.append(say("trust.not_ended"))
     elif drive.trace_sha256 not in (None, trace_sha256):
@@ -33,21 +34,20 @@ def remarks(drive: Drive | None, trace_sha256: str | None, beside: Path) -> list
 
 @dataclass(frozen=True, slots=True)
 class Trust:
-    """`as_recorded`: True where trace and drive file are as camlog recorded them, False where they contradict that,
-    None where it cannot be told; `reasons` for what is not True, a sentence each. It never exceeds that of what the
-    file was made from, and a file that was made from another is never True."""
+    """`as_recorded` is True if trace and drive file are as camlog recorded them, False if not, None if unknown;
+    `reasons` are sentences for False and None. A file made from another is never True, and never better than that
+    file."""
 
     as_recorded: bool | None
     reasons: tuple[str, ...] = ()
 
 
 def trust(drive: Drive | None, trace_sha256: str | None, *, codes_alone: bool = False) -> Trust:
-    """How far a recording is trusted to be as camlog wrote it, and why not; whether it came from a vehicle is for
-    `Drive.is_simulated` to say.
-
-    `trace_sha256` is that of the trace as it lies there, None or empty where there is none; with `codes_alone` none is
-    asked for, as beside the codes that were saved before clearing. What it rests on shows a change made by hand
-    afterwards; a forger who knows the file format could still make a file that passes."""
+    """Whether a recording is as camlog wrote it, and the reasons if not. `Drive.is_simulated` says whether it came from
+    a vehicle.
+    `trace_sha256` is that of the present trace, None or empty if there is none. With `codes_alone` no trace is needed,
+    as for the codes saved before clearing. The check reveals a later change by hand; a forger who knows the file format
+    could still make a file that passes."""
     if drive is None:
         return Trust(None, (say("trust.no_drive"),))
     wrong, unknown = [], []
@@ -77,7 +77,7 @@ def descent(drive: Drive | None, trace_sha256: str | None, file: str, made: str)
 
 
 def vin_hash(vin: str) -> str:
-    """What stands for a vehicle identification number where it is not stored: 4 hexadecimal digits.
+    """A hash of 4 hexadecimal digits that replaces a vehicle identification number that is not stored. It distinguishes
 
-    Enough to tell two cars apart (once in 65,536 it does not), far too little to find out which car it was."""
+    two cars (except for one pair in 65,536) but does not identify one."""
     return hashlib.sha256(vin.encode("utf-8")).hexdigest()[:4]

@@ -1,5 +1,5 @@
-"""Unit conversion by pint: on reading into the canonical units, which the rest of camlog sees only, and for a person into
-those of the shop (`show_units`), which numbers are written in for people and never in a file that is read again."""
+"""Unit conversion by pint: into canonical units on reading, and into the shop's units (`show_units`) for people.
+The rest of camlog uses canonical units only. The shop's units are never written to a file that is read again."""
 
 from __future__ import annotations
 
@@ -11,15 +11,14 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-# What each system shows instead of a canonical unit; angles are degrees in all of them.
+# The unit that each system shows instead of a canonical one; angles are degrees in all systems.
 SYSTEMS: dict[str, dict[str, str]] = {
     "metric": {},
     "us": {"degC": "degF", "kPa": "psi", "km/h": "mph", "g/s": "lb/min", "km": "mi"},
 }
 METRIC = "metric"
-_SETTING = "CAMLOG_UNITS"  # so that processes started from here show the same
-
-# Spellings that the trade writes and pint does not read, or reads as something else.
+_SETTING = "CAMLOG_UNITS"  # an environment variable, so that child processes show the same units
+# Common spellings that pint does not know, or reads as something else.
 _SPELLINGS = {
     "°c": "degC", "c": "degC", "degc": "degC", "deg c": "degC", "celsius": "degC",
     "°f": "degF", "f": "degF", "degf": "degF", "deg f": "degF", "fahrenheit": "degF",
@@ -52,8 +51,8 @@ def _registry():
     import pint  # slow to import: only where a file really carries another unit
 
     registry = pint.UnitRegistry()
-    # Of their own dimension: to pint an angle, a count and a percentage are all plain numbers,
-    # and a hertz is a radian a second.
+    # Given dimensions of their own, because to pint an angle, a count and a percentage are plain numbers and a hertz is
+    # a radian a second.
     registry.define("camlog_percent = [camlog_share]")
     registry.define("camlog_rpm = [camlog_turning]")
     registry.define("camlog_count = [camlog_counting]")
@@ -76,7 +75,7 @@ def conversion(unit: str, canonical: str) -> tuple[float, float]:
 
     import pint
 
-    # Pint evaluates arithmetic in a unit: a heading is no place for "9**9**9".
+    # Pint evaluates arithmetic in a unit, so a heading such as "9**9**9" must not reach it.
     if not _PLAIN_UNIT.match(_to_pint(unit)):
         raise ValueError(f"unit {unit!r} cannot be read as {canonical!r}")
     registry = _registry()
@@ -92,9 +91,9 @@ def conversion(unit: str, canonical: str) -> tuple[float, float]:
     return float(factor), float(offset)
 
 
-@functools.cache  # what cannot be converted, pint takes long to find out
+@functools.cache  # pint takes long to find that a unit cannot be converted
 def convertible(unit: str, canonical: str) -> bool:
-    """True where a value in `unit` can be written in `canonical`."""
+    """True if a value in `unit` can be converted to `canonical`."""
     try:
         return unit == canonical or bool(conversion(unit, canonical))
     except ValueError:
@@ -105,7 +104,7 @@ def convertible(unit: str, canonical: str) -> bool:
 
 
 def shown_units() -> str:
-    """The system of SYSTEMS in which a person is shown numbers."""
+    """The system of SYSTEMS in which numbers are shown."""
     system = os.environ.get(_SETTING, METRIC)
     return system if system in SYSTEMS else METRIC
 
@@ -117,7 +116,7 @@ def show_units(system: str) -> None:
 
 @contextmanager
 def showing(system: str | None) -> Iterator[None]:
-    """Show numbers in a system of SYSTEMS for as long as this lasts; None: in the present one."""
+    """Context manager: show numbers in a system of SYSTEMS; None: in the present one."""
     before = shown_units()
     show_units(system or before)
     try:
@@ -132,7 +131,7 @@ def shown_unit(unit: str) -> str:
 
 
 def shown_value(value: Any, unit: str, *, apart: bool = False) -> Any:
-    """A value (or an array of them) in `unit` as it is shown; `apart` of the difference of two, which has no zero."""
+    """A value (or an array) in `unit` converted for showing; `apart`: it is a difference, so no offset is added."""
     if shown_unit(unit) == unit:
         return value
     factor, zero = conversion(unit, shown_unit(unit))
@@ -140,7 +139,7 @@ def shown_value(value: Any, unit: str, *, apart: bool = False) -> Any:
 
 
 def read_value(value: float, unit: str) -> float:
-    """In `unit`, a value that a person gave in the unit in which such values are shown."""
+    """A value entered by a person in the shown unit, converted to `unit`."""
     factor, zero = conversion(shown_unit(unit), unit)
     return value * factor + zero
 
@@ -152,17 +151,17 @@ def _remembered_at() -> Path:
 
 
 def remember_units(system: str) -> None:
-    """Show numbers in a system of SYSTEMS, also when `remembered_units` is asked another day, where that can be kept."""
+    """Show numbers in a system of SYSTEMS, and save it for `remembered_units` if possible."""
     show_units(system)
     try:
         _remembered_at().parent.mkdir(parents=True, exist_ok=True)
         _remembered_at().write_text(system, encoding="utf-8")
     except OSError:
-        pass  # then for this time only
+        pass  # then only for this run
 
 
 def remembered_units() -> str:
-    """The system of SYSTEMS that was remembered last; that of now where none was."""
+    """The saved system of SYSTEMS; the present one if none was saved."""
     try:
         system = _remembered_at().read_text(encoding="utf-8").strip()
     except (OSError, ValueError):

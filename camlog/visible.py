@@ -1,9 +1,9 @@
-"""Text from files, cars and people, safe to show: what would steer a screen is written out instead of sent.
+"""Make text from files, cars and people safe to show: control characters are written out instead of sent.
 
 A control character can move the cursor, set colours, rename the window or answer for the user; a direction or invisible
-character makes a text read as another. `visible` shows each as `[U+001B]`. Pages use it for every value, and on a
-terminal everything goes through it: `VisibleStream` stands before standard output and error for as long as a command
-runs, and `camlog.console` draws with it."""
+character makes a text look like another. `visible` shows each as `[U+001B]`. Pages use it for every value. On a
+terminal all output passes through it: `VisibleStream` wraps standard output and error while a command runs, and
+`camlog.console` uses it too."""
 
 from __future__ import annotations
 
@@ -14,16 +14,16 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any, TextIO
 
-# Shown as they are: everything else of Unicode's control, format and separator classes is shown by number.
+# Control characters that are not replaced.
 _KEPT_CONTROLS = frozenset("\n\t")
 _HIDDEN_CLASSES = frozenset({"Cc", "Cf", "Cs", "Co", "Zl", "Zp"})
-LONGEST_TEXT = 2000  # of any one value: a name of a megabyte would bury the answer
+LONGEST_TEXT = 2000  # longest text of one value, in characters
 
 
 def visible(text: str, longest: int | None = LONGEST_TEXT) -> str:
     """`text` with control, invisible and direction-changing characters written as `[U+202E]`.
 
-    Line ends and tabs stay. What is longer than `longest` characters (None: any) is cut, and says so."""
+    Line ends and tabs stay. A text longer than `longest` characters (None: no limit) is cut, with a remark."""
     if longest is not None and len(text) > longest:
         text = text[:longest] + " [cut]"
     if text.isprintable() or text.replace("\n", "").replace("\t", "").isprintable():
@@ -45,7 +45,7 @@ def _hidden(character: str) -> bool:
     return character not in _KEPT_CONTROLS and unicodedata.category(character) in _HIDDEN_CLASSES
 
 
-# What a console's code page may lack, in letters that all have.
+# Replacements for signs that a console's code page may lack.
 _PLAIN = str.maketrans(
     {"°": "deg", "±": "+/-", "→": "->", "←": "<-", "×": "x", "−": "-", "–": "-", "—": "-", "…": "...", "≥": ">=",
      "≤": "<=", "≈": "~", "µ": "u", "μ": "u", "²": "2", "³": "3", "·": "-", "•": "-", "‘": "'", "’": "'", "“": '"',
@@ -54,8 +54,8 @@ _PLAIN = str.maketrans(
 
 
 def encodable(text: str, encoding: str | None) -> str:
-    """`text` in what `encoding` can write: signs it lacks in plain letters, `°C` as `degC`, letters without their
-    accents, and what is left as an escape."""
+    """`text` with characters that `encoding` lacks replaced: signs by plain letters (`°C` by `degC`), accented letters
+    by plain ones, all others by escapes."""
     try:
         text.encode(encoding or "utf-8")
         return text
@@ -75,13 +75,13 @@ def _each_encodable(character: str, encoding: str) -> str:
 
 
 class VisibleStream:
-    """Standard output or error, through `visible`; what its encoding lacks is written in plain letters."""
+    """Standard output or error, passed through `visible` and `encodable`."""
 
     def __init__(self, raw: TextIO):
         self.raw = raw
 
     def write(self, text: str) -> int:
-        """Write `text`, shown; returns its length, as streams do."""
+        """Write `text` made visible; returns its length, as streams do."""
         self.raw.write(encodable(visible(text, None), getattr(self.raw, "encoding", None)))
         return len(text)
 
@@ -94,13 +94,13 @@ class VisibleStream:
 
 
 def raw_stream(stream: TextIO) -> TextIO:
-    """The stream beneath a VisibleStream; only for who shows what it writes itself."""
+    """The stream inside a VisibleStream, for callers that make their text visible themselves."""
     return stream.raw if isinstance(stream, VisibleStream) else stream
 
 
 @contextmanager
 def visible_output() -> Iterator[None]:
-    """Standard output and error stand behind a VisibleStream while this lasts."""
+    """Context manager: wrap standard output and error in a VisibleStream."""
     before = sys.stdout, sys.stderr
     sys.stdout, sys.stderr = (s if s is None or isinstance(s, VisibleStream) else VisibleStream(s) for s in before)
     try:

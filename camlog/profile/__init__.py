@@ -1,4 +1,4 @@
-"""Vehicle profiles: where a vehicle keeps its cam angles, and how its raw values become numbers."""
+"""Vehicle profiles: the identifiers of a vehicle's cam angles, and the scaling of its raw values."""
 
 from camlog.profile.model import SCHEMA, Cam, Engine, VehicleProfile
 from camlog.profile.reader import DEMO, TEMPLATE, notes, read_profile, template_text, write_template

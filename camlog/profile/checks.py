@@ -1,4 +1,4 @@
-"""What must hold between the keys of a vehicle profile."""
+"""Checks between the keys of a vehicle profile."""
 
 from __future__ import annotations
 
@@ -11,14 +11,15 @@ from camlog.errors import InputError
 from camlog.profile.model import LARGEST_IDENTIFIER, MAX_DATA_BYTES, Cam, Engine, VehicleProfile
 from camlog.profile.scaling import SignalDefinition
 
-# Builds the error at a key: path of the key, name in `messages.toml`, values of its templates.
+# Builds the error at a key from the path of the key, the name in `messages.toml`, and the values of its templates.
 ErrorAt = Callable[..., InputError]
 
 
 def check_profile(profile: VehicleProfile, error: ErrorAt) -> VehicleProfile:
-    """The profile with what follows from its keys filled in (cylinders of the banks, cams of the signals).
+    """The profile with derived keys filled in (cylinders from the banks, cams from the signals). Raises the InputError
+    of
 
-    Raises the InputError that `error` makes at the first contradiction."""
+    `error` at the first contradiction."""
     engine = _check_engine(profile.engine, error)
     _check_cams(profile.cams, engine, error)
     _check_once(
@@ -70,7 +71,7 @@ def _check_bank(cam: str, where: tuple, engine: Engine, error: ErrorAt) -> None:
 
 
 def _check_place(definition: SignalDefinition, where: tuple, engine: Engine, error: ErrorAt) -> None:
-    """Is the value's place in the response possible, and its signal on this engine?"""
+    """Check that the value's place in the response is possible and that this engine has the signal."""
     cam, service, bits = cam_of(definition.name), definition.service, definition.length_bits
     if cam:
         _check_bank(cam, (*where, "name"), engine, error)
@@ -84,12 +85,12 @@ def _check_place(definition: SignalDefinition, where: tuple, engine: Engine, err
     if definition.end_byte > MAX_DATA_BYTES:
         raise error((*where, "start_byte"), "beyond_response", byte=definition.end_byte - 1)
     if definition.byte_order == "little" and definition.start_bit == 0 and bits % 8 == 0:
-        # Counting from the least significant bit, as some tables do, would silently give another value.
+        # Some tables count from the least significant bit, which would silently give another value.
         raise error((*where, "start_bit"), "straddles", bits=bits)
 
 
 def _check_scaling(definition: SignalDefinition, where: tuple, error: ErrorAt) -> None:
-    """Does the scaling give what the signal measures?"""
+    """Check that the scaling suits the signal."""
     name, standard = definition.name, signals.SIGNALS[definition.name]
     if definition.factor == 0.0:
         raise error((*where, "factor"), "factor_zero")
@@ -116,7 +117,7 @@ def _check_overlaps(definitions: tuple[SignalDefinition, ...], error: ErrorAt) -
 
 
 def _complete_cams(profile: VehicleProfile, error: ErrorAt) -> tuple[Cam, ...]:
-    """The declared cams, then those that only signals name; each with both its angles, or an error."""
+    """The declared cams, then those known from signals only. Raises an error unless each has both angles."""
     defined = {definition.name: index for index, definition in enumerate(profile.signals)}
     places = {cam.id: ("cam", index, "id") for index, cam in enumerate(profile.cams)}
     for name, index in defined.items():

@@ -1,6 +1,6 @@
-"""What camlog knows about one vehicle, and every key that its profile (TOML, schema `camlog.vehicle/1`) may carry.
+"""The vehicle profile, and every key of its file (TOML, schema `camlog.vehicle/1`).
 
-Each annotation is the check of its key: type, bounds, and in words what it should be. A default holds where the file
+Each annotation is the check of its key: type, bounds, and the expected value in words. A default applies if the file
 leaves a key out."""
 
 from __future__ import annotations
@@ -21,11 +21,11 @@ if TYPE_CHECKING:
 
 SCHEMA = "camlog.vehicle/1"
 LARGEST_IDENTIFIER = {0x22: 0xFFFF, 0x21: 0xFF, 0x01: 0xFF}
-# The longest message of ISO 14230 carries 255 bytes; no measured value of a CAN vehicle lies beyond either.
+# The longest message of ISO 14230 has 255 bytes; values of CAN vehicles do not lie beyond this either.
 MAX_DATA_BYTES = 252
 
-# pint works a unit out as an expression. Only what a unit's name may hold gets that far: no brackets,
-# no powers of powers and no long numbers, which could keep it busy for ever.
+# pint evaluates a unit as an expression. Only texts of this form reach it: no brackets, powers of powers or long
+# numbers, which could keep it busy for ever.
 _UNIT = re.compile(r"(?!.*[0-9][0-9.^ ])[A-Za-zµμ°Ω%#0-9 ./^-]{1,24}\Z")
 
 Text = Annotated[str, Predicate(str.strip), Expected("text in quotes")]
@@ -42,7 +42,7 @@ Litres = Annotated[float, Ge(0.05), Le(30.0), Expected("a number of litres from 
 
 @dataclass(frozen=True)
 class Vehicle:
-    """The table `[vehicle]`; `kind` is the shop's own key for engines of this kind, whose good ones are comparable."""
+    """The table `[vehicle]`; `kind` is the shop's own name for a kind of engine, whose known-good cars are compared."""
 
     name: Text | None = None
     kind: Text | None = None
@@ -50,7 +50,7 @@ class Vehicle:
 
 @dataclass(frozen=True)
 class Engine:
-    """The engine's geometry; None where the profile does not say.
+    """The engine's geometry; None where the profile has no value.
 
     `banks` holds the cylinder numbers of bank 1, bank 2 and so on. `crank_sprocket_teeth` and `loaded_chain_links`
     (links of the loaded strand between crank and cam) turn a base-timing offset into teeth and chain elongation."""
@@ -73,8 +73,9 @@ class Oil:
 class Cam:
     """One camshaft with a phaser.
 
-    `rest_deg` is the angle the module reports at the phaser's rest (locked) position, in crankshaft degrees, advance
-    positive. `range_deg` is the travel (lowest, highest) from rest, likewise, or None where the profile does not say.
+    `rest_deg` is the angle that the module reports at the phaser's rest (locked) position, in crankshaft degrees,
+    advance positive. `range_deg` is the travel (lowest, highest) from rest in the same degrees, or None if not in the
+    profile.
     """
 
     id: Annotated[str, Predicate(CAM_IDS.__contains__), Expected("one of " + ", ".join(f'"{c}"' for c in CAM_IDS))]
@@ -84,9 +85,10 @@ class Cam:
 
 @dataclass(frozen=True)
 class Layout:
-    """The table `[layout]`: what checks, times, quote and cautions of this engine follow; from its service information.
+    """The table `[layout]`, from service information, for the checks, times, quote and cautions of this engine. `lock`
+    is
 
-    `lock` is where the phaser locks; `interference`: valves and pistons meet where timing is wrong."""
+    where the phaser locks; `interference`: valves and pistons meet if timing is wrong."""
 
     valve: Literal["front_cover", "under_valve_cover", "centre_bolt", "unknown"] = "unknown"
     drive: Literal["chain", "belt", "gear"] = "chain"
@@ -100,7 +102,7 @@ class Layout:
 
 @dataclass(frozen=True, kw_only=True)
 class SignalKeys:
-    """One `[[signal]]`: where a value lies in a response and how it is scaled, as `scaling` explains."""
+    """One `[[signal]]`: a value's place in a response and its scaling, as explained in `scaling`."""
 
     name: Text
     service: Annotated[Literal[0x22, 0x21, 0x01], Expected("0x22, 0x21 or 0x01")] = 0x22
@@ -122,7 +124,7 @@ class SignalKeys:
 
 @dataclass(frozen=True)
 class ProfileFile:
-    """The whole file; the order is that of the template."""
+    """The whole file, in the order of the template."""
 
     schema: str
     vehicle: Vehicle = Vehicle()
@@ -136,7 +138,7 @@ class ProfileFile:
 
 @dataclass(frozen=True)
 class VehicleProfile:
-    """A vehicle profile as read and checked: `file` and `sha256` say from what bytes."""
+    """A vehicle profile, read and checked; `file` and `sha256` are those of its file."""
 
     name: str
     engine: Engine = Engine()
@@ -150,14 +152,14 @@ class VehicleProfile:
     sha256: str = ""
 
     def cam(self, id: str) -> Cam | None:
-        """The cam of that id (`intake_b1`), or None where this vehicle has none."""
+        """The cam of that id (`intake_b1`); None if this vehicle has none."""
         return next((cam for cam in self.cams if cam.id == id), None)
 
     def definition(self, signal_name: str) -> SignalDefinition | None:
-        """Where the signal of that name is read, or None where the profile does not define it."""
+        """The definition of the signal of that name; None if the profile has none."""
         return next((d for d in self.signals if d.name == signal_name), None)
 
 
 def layout_of(profile: VehicleProfile | None) -> Layout:
-    """What is known of the engine's layout, without a profile the usual."""
+    """The engine's layout; without a profile the defaults."""
     return Layout() if profile is None else profile.layout

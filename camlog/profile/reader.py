@@ -1,5 +1,5 @@
-"""Read a vehicle profile (TOML, schema `camlog.vehicle/1`), key by key; an error names file, line, key and remedy. And
-write a new one to fill in: the commented template, then the names it may use."""
+"""Read a vehicle profile (TOML, schema `camlog.vehicle/1`) key by key; an error names file, line, key and remedy. Also
+writes a new one to fill in: the commented template, then the names it may use."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ TEMPLATE = Path(__file__).with_name("template.toml")
 
 
 def read_profile(path: str | Path) -> VehicleProfile:
-    """Read and check a vehicle profile; `"demo"` is the invented one that camlog ships.
+    """Read and check a vehicle profile; `"demo"` is camlog's invented one.
 
     Raises InputError with file, line, key and remedy."""
     path = DEMO if str(path) == "demo" else Path(path)
@@ -54,7 +54,7 @@ def read_profile(path: str | Path) -> VehicleProfile:
 def _oil_grade(name: str | None, toml: TomlFile) -> str | None:
     if name is None:
         return None
-    from camlog.oil import GRADES, grade  # with NumPy, which most readers of a profile need later or never
+    from camlog.oil import GRADES, grade  # imports NumPy, which most readers of a profile need later or never
 
     try:
         return grade(name).name
@@ -77,7 +77,7 @@ def _definition(keys: SignalKeys, index: int, rest_deg: dict[str, float], toml: 
 
 
 def notes(profile: VehicleProfile) -> tuple[str, ...]:
-    """Sentences on what may be right but often is not; empty where nothing stands out."""
+    """Sentences about entries that are valid but often wrong; empty if there are none."""
     of_cams = (note for cam in profile.cams for note in _of_cam(cam, profile))
     return (*_of_template(profile), *of_cams, *strange_limits(limits_for(profile)))
 
@@ -105,7 +105,7 @@ def _of_cam(cam: Cam, profile: VehicleProfile) -> Iterator[str]:
 
 
 def template_text() -> str:
-    """The commented template, with the limits, their defaults and the signal names camlog knows."""
+    """The commented template, with the limits, their defaults, and the signal names."""
     text = TEMPLATE.read_text(encoding="utf-8").rstrip("\n")
     lines = [text]
     for limit in LIMITS.values():
@@ -119,7 +119,7 @@ def template_text() -> str:
 def write_template(path: str | Path, force: bool = False) -> Path:
     """Write the commented template to a new file.
 
-    Raises InputError where the file exists and `force` is not set, or cannot be written."""
+    Raises InputError if the file exists and `force` is not set, or if it cannot be written."""
     path = Path(path)
     with refusals(path, CHECK_FOLDER):
         write_text(template_text(), path, replace=force)

@@ -1,14 +1,13 @@
-"""Where a value lies in a response, and how it becomes a number: bits, linear scaling, cam angles.
+"""A value's place in a response and its scaling: bits, linear scaling, cam angles.
 
 Bits are addressed as in ODX (ISO 22901-1), with one rule for both byte orders: `start_bit` is the position (7 the top,
 0 the bottom) of the value's MOST significant bit within its byte.
 
-- big-endian: `start_byte` holds the most significant bit; the value goes on downwards
-  through that byte and then from the top of each following byte.
-- little-endian: `start_byte` holds the LEAST significant bits, each following byte more
-  significant ones, and `start_bit` is the top bit in the last byte the value reaches.
-
-So a value made of whole bytes has `start_bit = 7` in either order."""
+- big-endian: `start_byte` has the most significant bit; the value continues downwards through that byte and then from
+the top of each following byte.
+- little-endian: `start_byte` has the LEAST significant bits, each following byte more significant ones, and `start_bit`
+  is the top bit in the last byte of the value.
+A value of whole bytes therefore has `start_bit = 7` in either order."""
 
 from __future__ import annotations
 
@@ -27,18 +26,17 @@ CRANK_DEG_PER_CAM_DEG = 2.0  # a four-stroke engine's camshaft turns at half cra
 class SignalDefinition(SignalKeys):
     """One signal's place in a diagnostic response and its scaling.
 
-    The value in `unit` is `raw * factor + offset`. For a cam angle, `angle` says whether those are crankshaft or
-    camshaft degrees, `positive` which way counts up, and `rest_deg` (crankshaft degrees, advance positive) what the
-    module reports at the phaser's rest position.
-
-    `decode` gives the canonical value: the signal's unit in `camlog.signals`, cam angles in crankshaft degrees, advance
-    positive, zero at rest."""
+    The value in `unit` is `raw * factor + offset`. For a cam angle, `angle` says whether it is in crankshaft or
+    camshaft degrees, `positive` which direction is positive, and `rest_deg` (crankshaft degrees, advance positive) what
+    the module reports at the phaser's rest position.
+    `decode` returns the canonical value: in the signal's unit of `camlog.signals`; cam angles in crankshaft degrees,
+    advance positive, zero at rest."""
 
     rest_deg: float = 0.0
 
     @property
     def source(self) -> tuple[int, int, int | None]:
-        """Service, identifier and request header: values of one source come in one answer."""
+        """Service, identifier and request header; values with the same source come in one answer."""
         return self.service, self.identifier, self.request_header
 
     @property
@@ -47,14 +45,14 @@ class SignalDefinition(SignalKeys):
 
     @cached_property
     def _lowest_bit(self) -> int:
-        """Bits of the field's byte run that lie below the value's least significant bit."""
+        """Number of bits in the field's bytes below the value's least significant bit."""
         if self.byte_order == "little":
             return (self.start_bit - self.length_bits + 1) % 8
         return (self.start_bit + 1 - self.length_bits) % 8
 
     @cached_property
     def end_byte(self) -> int:
-        """Bytes of data, counted from data byte 0, that a response needs to hold the value."""
+        """Number of data bytes, from data byte 0, that a response must have to contain the value."""
         if self.byte_order == "little":
             return self.start_byte + (self._lowest_bit + self.length_bits + 7) // 8
         return self.start_byte + (7 - self.start_bit + self.length_bits + 7) // 8
@@ -107,7 +105,7 @@ class SignalDefinition(SignalKeys):
         return min(first, last), max(first, last)
 
     def raw(self, data: bytes) -> int | None:
-        """The field's raw count out of a response's data bytes; None where they are too few."""
+        """The field's raw count in a response's data bytes; None if they are too few."""
         if len(data) < self.end_byte:
             return None
         field = int.from_bytes(data[self.start_byte : self.end_byte], self.byte_order)
@@ -117,7 +115,7 @@ class SignalDefinition(SignalKeys):
         return count
 
     def decode(self, data: bytes) -> float | None:
-        """Canonical value out of a response's data bytes; None where they are too few."""
+        """The canonical value in a response's data bytes; None if they are too few."""
         count = self.raw(data)
         if count is None:
             return None
@@ -125,9 +123,7 @@ class SignalDefinition(SignalKeys):
         return count * scale + shift
 
     def encode(self, value: float) -> int:
-        """The raw count nearest to a canonical value, clipped to what the field can hold.
-
-        Raises ValueError for NaN: a value that does not exist has no raw count."""
+        """The raw count nearest to a canonical value, clipped to the field's range. Raises ValueError for NaN."""
         if math.isnan(value):
             raise ValueError(f"{self.name}: a missing value has no raw count")
         scale, shift = self._linear
@@ -136,9 +132,9 @@ class SignalDefinition(SignalKeys):
         return low if raw <= low else high if raw >= high else round(raw)
 
     def pack(self, raw: int, data: bytearray) -> None:
-        """Write a raw count into its bits of `data`, leaving every other bit as it was.
+        """Write a raw count into its bits of `data`; other bits are unchanged.
 
-        Raises ValueError where `data` is shorter than `end_byte` or `raw` does not fit."""
+        Raises ValueError if `data` is shorter than `end_byte` or `raw` does not fit."""
         low, high = self.raw_range
         if not low <= raw <= high:
             raise ValueError(f"{self.name}: raw count {raw} does not fit {low}..{high}")

@@ -15,7 +15,7 @@ from camlog.profile.scaling import SignalDefinition
 
 
 def summary(profile: VehicleProfile) -> Iterator[Text | Table]:
-    """What the profile says, in the units camlog works in, as rich renderables."""
+    """The content of the profile in canonical units, as rich renderables."""
     yield Text(profile.name, style="bold")
     engine = say("summary.engine", e=profile.engine).rstrip("; ")
     yield Text(f"Engine: {engine or 'not described'}")
@@ -33,13 +33,13 @@ def summary(profile: VehicleProfile) -> Iterator[Text | Table]:
 
 
 def request(definition: SignalDefinition) -> str:
-    """The request that fetches a signal, as `22 F0A2`."""
+    """The request for a signal, such as `22 F0A2`."""
     digits = 4 if definition.service == 0x22 else 2
     return f"{definition.service:02X} {definition.identifier:0{digits}X}"
 
 
 def place(definition: SignalDefinition) -> str:
-    """The data bytes a signal occupies, with its bits where it does not fill them."""
+    """The data bytes of a signal, with its bits if it does not fill them."""
     first, last = definition.start_byte, definition.end_byte - 1
     text = f"{first}" if first == last else f"{first}-{last}"
     if definition.length_bits % 8:
@@ -53,7 +53,7 @@ def place(definition: SignalDefinition) -> str:
 def _table(title: str, *headings: str) -> Table:
     table = Table(title=title, box=SIMPLE_HEAD, padding=(0, 1, 0, 0), show_edge=False, title_justify="left")
     for heading in headings:
-        # Names, identifiers and numbers are useless when cut.
+        # Names, identifiers and numbers must not be cut.
         table.add_column(heading, no_wrap=heading != "bytes", overflow="fold")
     return table
 
