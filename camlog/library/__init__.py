@@ -1,4 +1,4 @@
-"""The library: what recordings were, kept in one SQLite file; known-good cars of a kind, and many recordings at once."""
+"""The library of recordings in one SQLite file, known-good cars of a kind, and screening of many recordings."""
 
 from camlog.messages import Messages
 

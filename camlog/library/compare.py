@@ -1,4 +1,4 @@
-"""A recording against the known-good cars of its kind, and one car over time."""
+"""Compare a recording with the known-good cars of its kind, and one car over time."""
 
 from __future__ import annotations
 
@@ -18,15 +18,15 @@ from camlog.library.store import Library
 from camlog.numbers import in_whole, with_unit
 from camlog.oil_windows import OilWindow
 
-# Fewer drives of one car show no change.
+# Fewest drives of one car for a trend.
 FEWEST_DRIVES = 5
 DAY_S = 86_400.0
-# So far ahead a limit is foreseen: ten years, and what a car drives in them (common practice, no source).
+# A limit is foreseen this far ahead: ten years, and a car's mileage in them (common practice, no source).
 FORESEEN_DAYS, FORESEEN_KM = 3652.0, 200_000.0
 
 
 def known_good(library: Library, kind: str, without: str = "") -> KnownGood | None:
-    """The known-good cars of a kind, but for the recording of the hash `without`; None where there is none."""
+    """The known-good cars of a kind, except the recording with the hash `without`; None if there are none."""
     rows = library.good_figures(kind, without) if kind else {}
     return KnownGood(rows) if rows else None
 
@@ -50,7 +50,8 @@ def misfitting(library: Library, kind: str) -> set[str]:
 
 
 def trends(library: Library, car: str) -> list[str]:
-    """A sentence for each figure of a car that changed, or is on its way to its limit. Raises InputError for a car not there."""
+    """A sentence for each figure of a car that changed or moves towards its limit. Raises InputError for an unknown
+    car."""
     library.must_have("vehicle", car)
     lines = []
     for (cam, name, part, oil), rows in sorted(library.figures_over_time(car).items()):
@@ -81,10 +82,10 @@ def trends(library: Library, car: str) -> list[str]:
 
 
 def change_point(values: np.ndarray) -> int | None:
-    """Index of the drive from which a figure, shape (n,), is another; None where it is not by more than chance.
+    """Index of the drive from which a figure, shape (n,), has changed; None if not more than by chance.
 
-    The place is that of the ruptures package (least squares, one change); whether it is one is tested by Welch's t, corrected
-    for the places tried.
+    The ruptures package finds the place (least squares, one change); Welch's t tests it, corrected for the number of
+    places tried.
     """
     if len(values) < FEWEST_DRIVES or np.ptp(values) == 0.0:
         return None
@@ -103,8 +104,8 @@ def change_point(values: np.ndarray) -> int | None:
 def crosses(
     rows: Sequence[Mapping[str, Any]], values: np.ndarray, limit: float, *, below: bool = False
 ) -> tuple[str, str] | None:
-    """Between which two mileages a figure would reach its limit (`below`: from above), in words; two days where a drive has no
-    mileage. By a straight line and its 95 % slope; None where that is not within FORESEEN of the last drive."""
+    """Between which two mileages a figure would reach its limit (`below`: from above), in words; two days where a drive
+    has no mileage. By a straight line and its 95 % slope; None where that is not within FORESEEN of the last drive."""
     by_mileage = all(r["mileage_km"] is not None for r in rows)
     at = np.array(
         [r["mileage_km"] if by_mileage else datetime.fromisoformat(r["started_at"]).timestamp() / DAY_S for r in rows]

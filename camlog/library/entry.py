@@ -1,4 +1,4 @@
-"""From the findings of a recording to what the library and the screening keep of it."""
+"""From the findings of a recording to its entry in the library and in a screening."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from camlog.library.store import Entry, FigureValue
 
 
 def entry_of(findings: Findings) -> Entry:
-    """What is kept of a recording, as far as it says so itself: the engine kind is its profile's, the car its drive file's."""
+    """The entry of a recording from its own data: the engine kind from its profile, the car from its drive file."""
     trace, drive, profile = findings.trace, findings.drive, findings.profile
     named = (drive.vehicle.get("name") if drive is not None else None) or (profile.name if profile is not None else "")
     return Entry(

@@ -1,9 +1,9 @@
 """A figure's place among known-good cars of its kind, and what it adds to the verdict.
 
-Figures are compared as powers of two times their limit, worse is larger, as `verdict.weigh` reads them. Several drives of
-one car are first pooled to that car (inverse variance); cars are then pooled after DerSimonian and Laird, "Meta-analysis
-in clinical trials", Controlled Clinical Trials 7 (1986), and the interval for a further car is that of Higgins, Thompson
-and Spiegelhalter, J. R. Statist. Soc. A 172 (2009) (both from memory).
+Figures are compared as powers of two times their limit, worse is larger, as `verdict.weigh` reads them. Several drives
+of one car are first pooled to that car (inverse variance); cars are then pooled after DerSimonian and Laird,
+"Meta-analysis in clinical trials", Controlled Clinical Trials 7 (1986), and the interval for a further car is that of
+Higgins, Thompson and Spiegelhalter, J. R. Statist. Soc. A 172 (2009) (both from memory).
 """
 
 from __future__ import annotations
@@ -26,19 +26,20 @@ from camlog.limits import LIMITS, Limit
 from camlog.numbers import with_unit
 from camlog.oil_windows import OilWindow
 
-# Fewer known-good drives are shown and not weighed.
+# With fewer known-good drives the place is shown but not weighed.
 ENOUGH = 5
 # The share of the evidence that n known-good cars get: n / (n + this). Common practice, no source.
 HALF_AT = 10.0
-# A known-good whose figure lies this surely outside the others' interval does not fit them.
+# Two-sided probability below which a known-good recording does not fit the others.
 MISFIT = 0.01
-# Cars of one kind differ by that much anyway (standard deviation, powers of two).
+# Least standard deviation between cars of one kind (powers of two).
 LEAST_BETWEEN = 0.3
-# Worse than the good ones by so many standard deviations is more than chance (5 %): a reason, and where evidence begins.
+# Worse than the good ones by so many standard deviations is more than chance (5 %): a reason, and where evidence
+# begins.
 WORTH_SAYING = 1.65
-# Log odds of a fault that a figure speaks for where all the evidence were the known-good cars' and it lies a standard deviation
-# beyond that. On the cars of `tests.bench.known_good` the one of least log loss that costs no healthy cam, with five known-good
-# ones or with nine. Being as good as they are says nothing: most faults leave most figures good.
+# Log odds of a fault that a figure speaks for where all the evidence were the known-good cars' and it lies a standard
+# deviation beyond that. On the cars of `tests.bench.known_good` the one of least log loss that costs no healthy cam,
+# with five known-good ones or with nine. Being as good as they are says nothing: most faults leave most figures good.
 LOG_ODDS = 2.0
 
 Key = tuple[str, str, str, str]  # cam, figure, part, key of the oil window
@@ -46,8 +47,8 @@ Key = tuple[str, str, str, str]  # cam, figure, part, key of the oil window
 
 @dataclass(frozen=True)
 class Pooled:
-    """Known-good cars of a kind in one figure: `mean` and its `variance`, `between` (standard deviation from car to car),
-    `low` to `high` the 95 % interval for a further car, `cars` and `drives` counted, `values` of the cars."""
+    """Known-good cars of a kind in one figure: `mean` and its `variance`, `between` (standard deviation from car to
+    car), `low` to `high` the 95 % interval for a further car, `cars` and `drives` counted, `values` of the cars."""
 
     mean: float
     variance: float
@@ -69,8 +70,8 @@ class Pooled:
         return self.cars / (self.cars + HALF_AT) if self.weighed else 0.0
 
     def beyond(self, value: float, own: float = 0.0) -> float:
-        """By how many standard deviations a further car, measured with standard deviation `own`, lies above the mean; as
-        surprising in a normal distribution as it is after so few cars (Student's t)."""
+        """By how many standard deviations a further car, measured with standard deviation `own`, lies above the mean;
+        as surprising in a normal distribution as it is after so few cars (Student's t)."""
         z = (value - self.mean) / max(math.sqrt(self.between**2 + self.variance + own**2), 1e-12)
         return math.copysign(float(stats.norm.isf(max(stats.t.sf(abs(z), max(self.cars - 1, 1)), 1e-12))), z)
 
@@ -164,7 +165,7 @@ class Place:
 
     @property
     def band(self) -> tuple[float, float]:
-        """Where a further good car lies (95 %), in the figure's unit."""
+        """The 95 % interval for a further good car, in the figure's unit."""
         limit, sign = limit_of(self.figure, self.window).value, -1.0 if self.figure.bad == "below" else 1.0
         most = 1.0 if self.figure.unit == "share" else math.inf
         low, high = sorted(min(limit * 2.0 ** (sign * end), most) for end in (self.good.low, self.good.high))
@@ -199,7 +200,7 @@ class Place:
 
 
 def limit_of(figure: Figure, window: OilWindow | None) -> Limit:
-    """The limit that a kept figure is read against: the default one, whatever profile its drive was judged by."""
+    """The limit for a figure in the library: the default one, for any profile of its drive."""
     return figure.judged_by(LIMITS, window)
 
 

@@ -1,5 +1,5 @@
-"""What stands behind the diagnostic connector: the face a car shows the simulated adapter, and the standard's scaling
-of what it reports (SAE J1979, from memory)."""
+"""The interface of a car behind the diagnostic connector, and the standard's scaling of its values (SAE J1979, from
+memory)."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from camlog.stream import CodeSnapshot
 
 
 class Answering(Protocol):
-    """What a control module can be asked for. Values are in the units of `camlog.signals`: crankshaft degrees,
-    advance positive, zero at rest."""
+    """The data of a control module. Values are in the units of `camlog.signals`; angles are crankshaft degrees, advance
+    positive, zero at rest."""
 
     vin: str
 
@@ -22,7 +22,7 @@ class Answering(Protocol):
         """Names of the signals this vehicle can report."""
 
     def value(self, signal: str) -> float | None:
-        """The module's present value of a signal, or None where it has none to give."""
+        """The module's present value of a signal; None if it has none."""
 
     def code_snapshot(self) -> CodeSnapshot:
         """Codes, lamp, readiness, freeze frame, counters and test results now. `freeze_frame` is {"code":
@@ -30,15 +30,15 @@ class Answering(Protocol):
         optionally {"distance_with_mil_km", "time_with_mil_min"}."""
 
     def clear_codes(self) -> bool:
-        """Service 04. False where conditions are not right (engine running)."""
+        """Service 04. False if conditions are not correct (engine running)."""
 
 
 @runtime_checkable
 class Car(Answering, Protocol):
-    """A vehicle as its control module knows it: a simulated one, or a saved trace played back."""
+    """A vehicle: a simulated one, or a saved trace played back."""
 
     def advance(self, time_s: float) -> None:
-        """Bring the vehicle forward to `time_s` (s of vehicle time); a time in the past changes nothing."""
+        """Advance the vehicle to `time_s` (vehicle time); an earlier time changes nothing."""
 
     @property
     def ignition_on(self) -> bool: ...
@@ -60,8 +60,8 @@ class Scaling:
         return 0, (1 << 8 * self.size) - 1
 
     def encode(self, value: float) -> bytes:
-        """The nearest count's bytes, limited to the range of counts as a control module does. Raises
-        ValueError for NaN or infinity: no count means "unknown"."""
+        """The bytes of the nearest count, limited to the range of counts as in a control module. Raises ValueError for
+        NaN or infinity, because no count means "unknown"."""
         if not math.isfinite(value):
             raise ValueError("a missing value has no encoding")
         low, high = self.count_range

@@ -1,4 +1,4 @@
-"""A simulated car behind a simulated adapter, put together from names as `camlog simulate` gets them."""
+"""A simulated car behind a simulated adapter, built from the arguments of `camlog simulate`."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from camlog.simulate.vehicle.conditions import Condition
 from camlog.simulate.vehicle.draw import draw_setup, profile_overrides
 
 STATE_SCHEMA = "camlog.simulated_car/1"
-# Least and greatest value of each number, and how it is said.
+# Least and greatest value of each number, and its text in an error.
 LIMITS = {
     "--baud": (300, math.inf, "Give 300 or more."),
     "--time-scale": (0.001, math.inf, "Give 0.001 or more."),
@@ -32,7 +32,7 @@ LIMITS = {
 
 @dataclass(frozen=True)
 class LiveCar:
-    """A car, the adapter in front of it, and the file that keeps its memory (None: nowhere)."""
+    """A car, the adapter in front of it, and the file for its memory (None: not saved)."""
 
     car: SimulatedCar
     adapter: SimulatedAdapter
@@ -40,8 +40,8 @@ class LiveCar:
     state: Path | None = None
 
     def save(self) -> None:
-        """Keep codes, readiness and counters for the next drive, as after switching off now. Raises
-        InputError where the file cannot be written."""
+        """Save codes, readiness and counters for the next drive, as after switching off now. Raises InputError if the
+        file cannot be written."""
         if self.state is None:
             return
         kept = {"schema": STATE_SCHEMA, "seed": self.seed, "memory": self.car.state()}
@@ -68,9 +68,8 @@ def simulated_adapter(
     time_scale: float = 1.0,
     state: Path | None = None,
 ) -> LiveCar:
-    """A car of that condition on that drive, answering under the profile's identifiers. The profile also
-    chooses the oil grade, and a V engine where it has cams of bank 2. Raises InputError for whatever is
-    not known or out of range."""
+    """A car with `condition` on `drive` that answers under the profile's identifiers. The profile also sets the oil
+    grade, and a V engine if it has cams of bank 2. Raises InputError for arguments that are unknown or out of range."""
     profile = read_profile(vehicle)
     numbers = (baud, time_scale, latency_s * 1e3, wait_s * 1e3, severity)
     for (name, (least, most, remedy)), value in zip(LIMITS.items(), numbers, strict=True):
@@ -100,7 +99,7 @@ def simulated_adapter(
 
 
 def _read_state(path: Path | None, seed: int) -> dict[str, Any] | None:
-    """The memory kept in a --state file; None where there is no file yet."""
+    """The memory in a --state file; None if there is no file yet."""
     if path is None:
         return None
     if not path.parent.is_dir():

@@ -1,4 +1,4 @@
-"""Whole drives at once, without an adapter: the trace and drive file of a recorder, and the truth."""
+"""Simulate whole drives without an adapter: the trace and drive file of a recorder, and the truth."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from camlog.simulate.vehicle.setup import VehicleSetup
 from camlog.trace import Trace
 from camlog.trust import vin_hash
 
-# Groups a recorder polls slower than the cams; several values come in one response.
+# Groups of signals that a recorder polls slower than the cams; several values come in one response.
 MEDIUM_GROUP = (
     "vehicle_speed", "engine_load", "throttle_position", "manifold_pressure", "mass_air_flow",
     "spark_advance",
@@ -29,16 +29,16 @@ SLOW_GROUPS = (
     ("short_fuel_trim_b1", "long_fuel_trim_b1", "short_fuel_trim_b2", "long_fuel_trim_b2"),
     ("oil_pressure",),
 )
-STARTED_AT = "2024-05-14T08:00:00+00:00"  # of a car's first drive; each further one is a day later
+STARTED_AT = "2024-05-14T08:00:00+00:00"  # start of a car's first drive; each further drive is a day later
 BETWEEN_DRIVES = timedelta(days=1)
 INVENTED_ADAPTER = {"name": SIMULATED_OFFLINE, "simulated": True}
 
 
 @dataclass(frozen=True, slots=True)
 class Sampling:
-    """How a recorder saw the drive. Each cam's commanded and actual angle are asked for `cam_pair_hz`
-    times a second, the actual angle `cam_skew_s` later in a row of its own (0: in the same row). Intervals
-    vary by `jitter` (a share, standard deviation) and `lost_share` of the rows is missing at random."""
+    """How a recorder sampled the drive. Each cam's commanded and actual angle are read `cam_pair_hz` times a second,
+    the actual angle `cam_skew_s` later in a row of its own (0: in the same row). Intervals vary by `jitter` (standard
+    deviation as a share), and `lost_share` of the rows are missing at random."""
 
     cam_pair_hz: float = 30.0
     cam_skew_s: float = 0.0
@@ -62,8 +62,8 @@ class SimulatedDrive:
 def simulate_drive(
     setup: VehicleSetup, drive: DriveCycle, sampling: Sampling | None = None, state: dict[str, Any] | None = None
 ) -> SimulatedDrive:
-    """Drive a vehicle through a whole drive and record it. `state` is the memory a former drive left
-    (default: a car long in use, without codes)."""
+    """Simulate a whole drive of a vehicle and record it. `state` is the memory after an earlier drive (default: a car
+    long in use, without codes)."""
     sampling = sampling or Sampling()
     memory = VehicleMemory.of(setup, state)
     seconds, drives = int(drive.duration_s), memory.drives
@@ -75,7 +75,7 @@ def simulate_drive(
     memory.end_drive(run.plant.hold_duty)
 
     values = run.plant.signals(block)
-    # A counter shows a second's misfires once that second is over.
+    # A counter includes the misfires of a second after its end.
     shown = np.vstack((np.zeros_like(counters[:1]), counters[:-1])).repeat(SECOND_TICKS, axis=0)
     values |= {misfire(n + 1): column for n, column in enumerate(shown.astype(float).T)}
     trace = record(setup, values, sampling, seed=setup.seed + drives)
@@ -111,7 +111,7 @@ def record(setup: VehicleSetup, values: Block, sampling: Sampling, seed: int = 0
     misfires = tuple(misfire(n + 1) for n in range(setup.engine.cylinders))
     for rate, groups in ((sampling.medium_hz, (MEDIUM_GROUP,)), (sampling.slow_hz, (*SLOW_GROUPS, misfires))):
         for n, group in enumerate(groups):
-            # Between two cam rows, as one request after the other goes.
+            # Between two cam rows, because requests are sent one after the other.
             at = times(rate, 0.4 / sampling.cam_pair_hz + n * 0.13 / rate)
             rows.append((at, [name for name in group if name in values]))
     if sampling.lost_share > 0.0:
@@ -120,7 +120,7 @@ def record(setup: VehicleSetup, values: Block, sampling: Sampling, seed: int = 0
 
 
 def _merge(rows: Iterable[tuple[np.ndarray, list[str]]], values: Block, name: str) -> Trace:
-    """One trace of the rows of several groups, each (times, names of signals)."""
+    """One trace from the rows of several groups, each (times, names of signals)."""
     times = np.concatenate([at for at, _ in rows])
     order = np.argsort(times, kind="stable")
     place = np.empty(len(times), dtype=int)
@@ -134,6 +134,6 @@ def _merge(rows: Iterable[tuple[np.ndarray, list[str]]], values: Block, name: st
             columns[signal][place[start : start + len(at)]] = values[signal][ticks]
         start += len(at)
     columns = {n: v for n, v in columns.items() if np.isfinite(v).any()}
-    # A recorder writes microseconds; nothing depends on more.
+    # A recorder writes microseconds.
     time_s = np.round(times[order], 6)
     return Trace(np.round(time_s - time_s[0], 6), columns, {n: SIGNALS[n].unit for n in columns}, name=name)

@@ -1,4 +1,4 @@
-"""A saved drive comes back as the car it was recorded on, behind the simulated adapter."""
+"""Play back a saved drive as a car behind the simulated adapter."""
 
 from __future__ import annotations
 
@@ -17,29 +17,27 @@ from camlog.simulate.adapter import SimulatedAdapter, serve
 from camlog.stream import CodeSnapshot
 from camlog.trace import Trace
 
-# A control module answers with its present value; a trace only knows when it was last read. A value is
-# held over missed samples, but not over a real gap: a flat line there would look like a stuck cam.
+# A value is held over missed samples, but not over a real gap, where a flat line would look like a stuck cam.
 HOLD_INTERVALS = 5.0
 HOLD_AT_LEAST_S = 2.0
 
-# The adapter stays this long after the trace's end, so that a client can still ask for codes.
+# The adapter runs this long after the trace's end, so that a client can still read codes.
 LINGER_S = 3.0
 
-# What a simulated adapter reads at its power pin where the trace has no module voltage: an engine running.
+# Voltage at the adapter's power pin if the trace has no module voltage: that of a running engine.
 NOMINAL_SUPPLY_V = 14.0
 
 
 class TraceCar:
     """A saved trace as the car behind an adapter (`camlog.simulate.car.Car`).
 
-    A signal has the value of its latest sample; nothing is put between samples. It has none before its first sample,
-    after the trace's end, and where samples stay out for `HOLD_INTERVALS` of its median intervals (at least
-    `HOLD_AT_LEAST_S`). Signals are those with samples that an adapter can ask for: standard ones, misfire counts, and
-    those `profile` defines (all of the trace's where it is None). Codes are the drive file's latest snapshot up to now,
-    and cannot be cleared.
+    A signal has the value of its latest sample, without interpolation. It has no value before its first sample, after
+    the trace's end, and after `HOLD_INTERVALS` median intervals (at least `HOLD_AT_LEAST_S`) without a sample. Signals
+    are those with samples that an adapter can request: standard ones, misfire counts, and those in `profile` (all of
+    the trace's if it is None). Codes are the drive file's latest snapshot up to now, and cannot be cleared.
 
-    The trace begins at vehicle time 0; with `lead_in_s`, that long after a client first asks for a value. Until then
-    every signal stands at its first sample, so that a client can connect and find out what there is."""
+    The trace begins at vehicle time 0, or with `lead_in_s` that long after a client first requests a value. Until then
+    every signal has the value of its first sample, so that a client can connect and probe."""
 
     def __init__(
         self,
@@ -52,7 +50,7 @@ class TraceCar:
         self._drive = drive or Drive()
         self._first_s = float(trace.time_s[0]) if len(trace.time_s) else 0.0
         self._last_s = float(trace.time_s[-1]) if len(trace.time_s) else 0.0
-        self._now_s = 0.0  # vehicle time, as told by advance
+        self._now_s = 0.0  # vehicle time, set by advance
         self._lead_in_s = lead_in_s
         self._begins_s = 0.0 if lead_in_s is None else math.inf  # vehicle time at which the trace begins
         self._snapshots = sorted(self._drive.code_snapshots, key=lambda s: s.time_s)
@@ -84,7 +82,7 @@ class TraceCar:
         self._now_s = max(self._now_s, time_s)
 
     def value(self, signal: str) -> float | None:
-        """The latest sample of a signal, or None where there is none yet, or none any more."""
+        """The latest sample of a signal; None if there is none yet or it is too old."""
         if math.isinf(self._begins_s):
             self._begins_s = self._now_s + (self._lead_in_s or 0.0)
         return self._value(signal)
@@ -105,17 +103,17 @@ class TraceCar:
 
     @property
     def ignition_on(self) -> bool:
-        """True: what stands still after the trace's end are the values, codes can be asked for on."""
+        """Always True: after the trace's end the values are missing, but codes can still be read."""
         return True
 
     @property
     def battery_voltage(self) -> float:
-        """The trace's module voltage; where it has none, an adapter's supply with the engine running."""
+        """The trace's module voltage, or NOMINAL_SUPPLY_V if it has none."""
         voltage = self._value("module_voltage")
         return NOMINAL_SUPPLY_V if voltage is None else voltage
 
     def code_snapshot(self) -> CodeSnapshot:
-        """The drive file's latest snapshot up to now; one that knows nothing where there is none."""
+        """The drive file's latest snapshot up to now; if there is none, an empty one."""
         found = CodeSnapshot(self.time_s)
         for snapshot in self._snapshots:
             if snapshot.time_s <= self.time_s:
@@ -123,12 +121,12 @@ class TraceCar:
         return found
 
     def clear_codes(self) -> bool:
-        """False: what was recorded stays recorded."""
+        """Always False: recorded codes cannot be cleared."""
         return False
 
 
 def can_be_asked(name: str, profile: VehicleProfile | None) -> bool:
-    """True for a signal an adapter can be asked for: a standard one, a misfire count, one of the profile."""
+    """True for a signal that can be requested: a standard one, a misfire count, or one of the profile."""
     known = SIGNALS.get(name)
     standard = known is not None and (known.pid is not None or name.startswith(MISFIRE))
     return standard or (profile is not None and profile.definition(name) is not None)
@@ -148,11 +146,11 @@ def serve_trace(
     pty: bool = False,
     announce: Callable[[str], object] = print,
 ) -> None:
-    """Serve a stretch of a trace on a simulated adapter until a little after its end, or until it is stopped.
+    """Serve a stretch of a trace on a simulated adapter until LINGER_S after its end, or until it is stopped.
 
-    `announce` is given the port to connect to; on the network of this computer (`tcp`: at HOST:PORT), or with `pty` a
-    pseudo-terminal (reached by `link` too). For `lead_in_s` see TraceCar. Raises InputError for the speed "max", which
-    no client could follow, for a stretch the trace does not have, and where the port cannot be had."""
+    `announce` is called with the port to connect to: on the network of this computer (`tcp`: at HOST:PORT), or with
+    `pty` or `link` a pseudo-terminal. For `lead_in_s` see TraceCar. Raises InputError for the speed "max", which no
+    client could follow, for a stretch that is not in the trace, and if the port cannot be opened."""
     factor = parse_speed(speed)
     if factor is None:
         raise say.error("speed_max")
@@ -162,7 +160,7 @@ def serve_trace(
     over_since: list[float] = []
 
     def ended() -> bool:
-        # Also when no client asks any more: then nobody but this brings the car forward.
+        # Advance here too, because no client may be asking any more.
         car.advance(adapter.vehicle_time(adapter.elapsed_s))
         if car.ended and not over_since:
             over_since.append(adapter.elapsed_s)

@@ -1,6 +1,6 @@
-"""The diagnostic buses an adapter can meet: how modules are addressed, framed and paced on each. Numbers
-are those of the adapter command set ("protocol 6" and so on). CAN is ISO 15765-4; the older ones SAE
-J1850, ISO 9141-2 and ISO 14230-4. Times and header bytes from memory of those standards."""
+"""The diagnostic buses: addressing, framing and timing of modules on each. Numbers are those of the adapter command set
+("protocol 6" and so on). CAN is ISO 15765-4; the older buses are SAE J1850, ISO 9141-2 and ISO 14230-4. Times and
+header bytes are from memory of these standards."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ RESPONSE_11BIT, RESPONSE_29BIT = 0x7E8, 0x18DAF100
 TESTER = 0xF1
 # Module addresses in the order modules are numbered here: engine, transmission, then others.
 MODULE_ADDRESSES = (0x10, 0x18, 0x28, 0x29, 0x58, 0x60, 0x40, 0x50)
-FUNCTIONAL = -1  # in place of a module's number: all of them
+FUNCTIONAL = -1  # the module number that stands for all modules
 
 MAX_MESSAGE_BYTES = 4095
 PADDING = 0x00  # fills CAN frames to eight bytes
-# First two header bytes of an answer on an older bus, by bus and whether that module alone was asked.
+# First two header bytes of an answer on an older bus, by bus and by whether the request was to one module only.
 _ISO, _KWP = (0x48, 0x6B), (0x80, TESTER)
 HEADERS = {
     ("1", False): (0x41, 0x6B), ("1", True): (0xC4, TESTER), ("2", False): _ISO, ("2", True): (0x6C, TESTER),
@@ -31,9 +31,9 @@ _OVERHEAD_BYTES = 4  # header and checksum on an older bus
 class Bus:
     """One bus: `number` in the command set, `name` as an adapter prints it, `family` can|j1850|iso|kwp.
 
-    `byte_s` is a byte's time on an older bus, `request_gap_s` the tester's pause between request bytes
-    (P4), `answer_s` the least time a module takes to answer (P2), `idle_s` the least time from an answer
-    to the next request (P3), `init_s` what opening the bus takes, `init_dots` what is printed meanwhile."""
+    `byte_s` is the time of a byte on an older bus, `request_gap_s` the tester's pause between request bytes (P4),
+    `answer_s` the least time until a module's answer (P2), `idle_s` the least time from an answer to the next request
+    (P3), `init_s` the time to open the bus, `init_dots` the text printed meanwhile."""
 
     number: str
     name: str
@@ -57,13 +57,13 @@ class Bus:
         return self.family in ("iso", "kwp")
 
     def frame_s(self, data_bytes: int) -> float:
-        """Time of one frame on the bus; `data_bytes` counts on the older ones only."""
+        """Time (s) of one frame on the bus; `data_bytes` matters on older buses only."""
         if self.is_can:
             return _CAN_STUFFED_BITS[self.id_bits] / self.bit_rate
         return (data_bytes + _OVERHEAD_BYTES) * self.byte_s
 
     def request_s(self, data_bytes: int) -> float:
-        """Time a request of that many data bytes takes on the bus."""
+        """Time (s) of a request with `data_bytes` on the bus."""
         gaps = 0 if self.is_can else data_bytes + _OVERHEAD_BYTES - 1
         return self.frame_s(data_bytes) + gaps * self.request_gap_s
 
@@ -83,7 +83,7 @@ def _older(number: str, name: str, family: str, header: int, init_s: float, dots
 BUSES: dict[str, Bus] = {
     bus.number: bus
     for bus in (
-        # SAE J1850 lets a module take 0 to 100 ms; 20 ms is common practice, no source.
+        # SAE J1850 allows a module 0 to 100 ms; 20 ms is common practice, no source.
         Bus("1", "SAE J1850 PWM", "j1850", 0x616AF1, byte_s=8 / 41_600, answer_s=0.020),
         Bus("2", "SAE J1850 VPW", "j1850", 0x686AF1, byte_s=8 / 10_400, answer_s=0.020),
         _older("3", "ISO 9141-2", "iso", 0x686AF1, 2.4, "..."),
@@ -98,7 +98,7 @@ BUSES: dict[str, Bus] = {
 
 
 def addressed(bus: Bus, header: int) -> int | None:
-    """Which module a request header addresses: its number, FUNCTIONAL for all, None for nobody here."""
+    """The number of the module that a request header addresses; FUNCTIONAL for all, None for none."""
     if bus.id_bits == 11:
         module = header - PHYSICAL_11BIT
         if header == FUNCTIONAL_11BIT:
@@ -113,7 +113,7 @@ def addressed(bus: Bus, header: int) -> int | None:
 
 
 def module_of_header(header: int) -> int | None:
-    """The module that a profile's `request_header` means, in 11- or 29-bit form; None for none of ours."""
+    """The number of the module for a profile's `request_header`, 11 or 29 bits; None for none."""
     if header in (FUNCTIONAL_11BIT, FUNCTIONAL_29BIT):
         return 0
     return addressed(BUSES["6" if header <= 0x7FF else "7"], header)
@@ -136,8 +136,8 @@ def is_first(frame: bytes) -> bool:
 def frames_of(
     bus: Bus, module: int, message: bytes, physical: bool, padding: int | None = None
 ) -> list[tuple[bytes, int, int]]:
-    """The frames in which a module sends a message, each with where its share of the data begins and ends.
-    `physical`: that module alone was asked; `padding` fills frames of CAN to eight bytes."""
+    """The frames of a module's message, each with the start and end of its part of the data. `physical`: the request
+    was to that module only; `padding` fills CAN frames to eight bytes."""
     if not bus.is_can:
         frame = legacy_answer(bus, module, message, physical)
         return [(frame, 3, len(frame) - 1)]
@@ -151,10 +151,10 @@ def frames_of(
 
 
 def segments(message: bytes, padding: int | None = None) -> list[bytes]:
-    """A message in frames of classic CAN (ISO 15765-2), for a receiver that asks for all the rest at once.
+    """A message in frames of classic CAN (ISO 15765-2), for a receiver that requests all further frames at once.
 
-    Written out here, and held by tests to the can-isotp library, which takes milliseconds where this takes microseconds
-    and a module answers in eight. Raises ValueError for an empty message or one over 4095 bytes."""
+    Tests compare it with the can-isotp library, which is too slow here (milliseconds, while a module answers in eight).
+    Raises ValueError for an empty message or one over 4095 bytes."""
     if not 1 <= len(message) <= MAX_MESSAGE_BYTES:
         raise ValueError(f"a message has 1 to {MAX_MESSAGE_BYTES} bytes, not {len(message)}")
     if len(message) <= 7:

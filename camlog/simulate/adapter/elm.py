@@ -1,8 +1,8 @@
-"""The adapter's command interpreter: one line in, what is printed and when out.
+"""The adapter's command interpreter: takes one line, returns the output with its times.
 
-Lines that begin with AT set the adapter up; hexadecimal digits are a request to the vehicle, an odd last digit the
-number of answer lines after which to stop waiting; a bare carriage return repeats the line before. The de facto command
-set of such adapters, from memory: what clients need to set an adapter up and ask."""
+Lines that begin with AT are set-up commands. Hexadecimal digits are a request to the vehicle; an odd last digit is the
+number of answer lines after which to stop waiting. An empty line repeats the previous line. The de facto command set of
+such adapters, from memory, as far as clients need it."""
 
 from __future__ import annotations
 
@@ -24,10 +24,10 @@ _LONGEST_REQUEST = 7  # bytes
 
 
 class Interpreter(AdapterState):
-    """One adapter at work. Times are seconds since the adapter was started."""
+    """One running adapter. Times are seconds since the adapter was started."""
 
     def execute(self, line: str, at_s: float) -> Reply:
-        """What the adapter does with a line that ended (carriage return received) at `at_s`."""
+        """Execute a line whose carriage return was received at `at_s`."""
         text = _IGNORED.sub("", line).upper()
         if not text:
             if self.last is None or not self.traits.repeats_on_return:
@@ -50,12 +50,12 @@ class Interpreter(AdapterState):
         return f"STOPPED{end}{end}>".encode()
 
     def wake(self, at_s: float) -> Reply:
-        """Leave low power: the version line; settings are kept, but nothing is left to repeat."""
+        """Leave low power: print the version line. Settings are kept, but the line to repeat is lost."""
         self.asleep, self.last = False, None
         return self._say(self.traits.banner, at_s)
 
     def restart(self, at_s: float, message: str | None = None) -> Reply:
-        """Start anew at `at_s`: settings lost; a version line, or `message` in its place, and the prompt."""
+        """Restart at `at_s`: settings are lost; print the version line, or `message` instead, and the prompt."""
         self.settings = Settings(protocol=self.kept_protocol, automatic=self.kept_protocol == AUTOMATIC)
         self.active, self.last, self.asleep = None, None, False
         end = self.settings.line_end
@@ -68,14 +68,14 @@ class Interpreter(AdapterState):
                 self.asleep = True
                 return Reply((Chunk(at_s + self.timing.serial_s(3), b"OK\r"),))
             if text == "MA":
-                # Nobody but the adapter talks on a diagnostic bus: silence until a character comes.
+                # Only the adapter starts messages on a diagnostic bus, so there is silence until a character comes.
                 return Reply((), interruptible=True, forever=True)
             if text == "Z":
                 return self.restart(at_s + self.timing.reset_s)
         return self._say(self._run_command(text, at_s), at_s)
 
     def _run_command(self, text: str, at_s: float) -> str:
-        """Carry out a command (after AT, spaces removed, upper case); the line to print."""
+        """Execute a command (the text after AT, spaces removed, upper case); returns the line to print."""
         for command in COMMANDS:
             match = command.form.fullmatch(text)
             if match:

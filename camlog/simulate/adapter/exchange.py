@@ -1,4 +1,5 @@
-"""One request to the vehicle: connecting, asking, collecting the answer's frames, printing them in time."""
+"""One request to the vehicle: open the bus, send the request, collect the answer's frames, print them at their
+times."""
 
 from __future__ import annotations
 
@@ -12,15 +13,15 @@ from camlog.simulate.adapter.settings import AUTOMATIC, AdapterTraits, Settings
 from camlog.simulate.adapter.timing import Printout, Reply, TimingModel
 from camlog.simulate.adapter.values import NEGATIVE, RESPONSE_PENDING
 
-PENDING_LIMIT_S = 5.0  # P2* of ISO 14229-2: how long after "response pending" the answer may take
+PENDING_LIMIT_S = 5.0  # P2* of ISO 14229-2: longest time from "response pending" to the answer
 SEARCHING = "SEARCHING..."
 
 
 @dataclass
 class AdapterState:
-    """What an adapter remembers between two lines. `active` is the open bus, `last` the line a bare
-    carriage return repeats, `bus_free_s` when the next request may go out, `previous_line` the last one
-    printed for a request, `kept_protocol` what outlasts a reset."""
+    """The state of an adapter between two lines. `active` is the open bus, `last` the line that an empty line repeats,
+    `bus_free_s` the time from which the next request may be sent, `previous_line` the last line printed for a request,
+    `kept_protocol` the protocol setting that survives a reset."""
 
     vehicle: VehicleSide
     traits: AdapterTraits
@@ -40,9 +41,9 @@ class AdapterState:
 
 @dataclass(frozen=True, slots=True)
 class Arrival:
-    """A frame that reached the adapter: when, from which CAN identifier, its bytes. `data_at` and
-    `data_end` bound the diagnostic data in it. `pending`: it only says that the answer is yet to come.
-    `more`: the message goes on in another frame."""
+    """A frame received by the adapter: time, CAN identifier and bytes. `data_at` and `data_end` bound its diagnostic
+    data. `pending`: it only announces that the answer is still to come. `more`: the message continues in another
+    frame."""
 
     at_s: float
     identifier: int
@@ -54,7 +55,7 @@ class Arrival:
 
 
 class Exchange:
-    """One request (`data` without the response count) that was complete at `at_s`."""
+    """One request (`data` without the response count) that was received completely at `at_s`."""
 
     def __init__(self, state: AdapterState, data: bytes, count: int | None, at_s: float):
         self.state = state
@@ -75,7 +76,7 @@ class Exchange:
         return self.printout.reply(end_s, interruptible=True)
 
     def _refuse(self, kind: str) -> float:
-        """Print a fault's message; when that is."""
+        """Print a fault's message; returns the time of that."""
         at_s = self.at_s + self.timing.ecu_latency_s
         if kind == "no_data":
             at_s = self.at_s + self._silence_s
@@ -85,7 +86,7 @@ class Exchange:
                 self.printout.add(SEARCHING, self.at_s)
             self.state.active = None
         elif kind == "buffer_full" and self.state.active:
-            # What fitted the buffer was still printed.
+            # The part that fitted into the buffer was still printed.
             for arrival in list(self._arrivals(self.state.active, self.at_s))[:-1]:
                 self._print(self._lines(arrival, self.state.active), arrival.at_s)
                 at_s = arrival.at_s
@@ -107,14 +108,14 @@ class Exchange:
 
     @property
     def _wait_s(self) -> float:
-        """How long the adapter listens for another answer after one."""
+        """Time (s) that the adapter waits for another answer after one."""
         adaptive = self.settings.adaptive
         return min(self._silence_s, self.timing.wait_s / adaptive) if adaptive else self._silence_s
 
     # ------------------------------------------------------------- opening the bus
 
     def _connect(self) -> tuple[Bus | None, float]:
-        """The open bus and when the request may go out; None after printing why there is none."""
+        """The open bus and the time from which the request may be sent; None after printing why there is no bus."""
         state, there = self.state, self.state.vehicle.bus
         if state.active is not None:
             return state.active, self.at_s
@@ -134,7 +135,7 @@ class Exchange:
                 else:
                     failure = text
             elif bus is not there or (bus.is_can and not awake):
-                # A CAN frame that nobody acknowledges is an error; SAE J1850 just stays silent.
+                # A CAN frame without acknowledgement is an error; SAE J1850 stays silent.
                 at_s += self._silence_s
                 failure = "CAN ERROR" if bus.is_can else "NO DATA"
         if failure:
@@ -146,7 +147,7 @@ class Exchange:
     # ------------------------------------------------------------- asking
 
     def _ask(self, bus: Bus, at_s: float) -> float:
-        """Send the request and print what comes; when the adapter stops listening."""
+        """Send the request and print the answers; returns the time at which the adapter stops waiting."""
         state = self.state
         sent_s = max(at_s, state.bus_free_s) + self.timing.request_s(bus, len(self.data))
         state.bus_free_s = sent_s + self.timing.idle_s(bus)
@@ -173,7 +174,7 @@ class Exchange:
     def _collect(
         self, arrivals: list[Arrival], sent_s: float, bus: Bus
     ) -> tuple[list[tuple[float, list[Line]]], float]:
-        """The frames the adapter is still listening for, as (time, lines), and when it stops listening."""
+        """The frames that arrive in time, as (time, lines), and the time at which the adapter stops waiting."""
         heard: list[tuple[float, list[Line]]] = []
         deadline = sent_s + self._silence_s
         counted = 0
@@ -193,7 +194,7 @@ class Exchange:
         return heard, deadline
 
     def _arrivals(self, bus: Bus, sent_s: float) -> Iterator[Arrival]:
-        """The frames that come back for a request sent at `sent_s`."""
+        """The answer frames to a request sent at `sent_s`."""
         target = addressed(bus, self.settings.request_header(bus))
         several = bus.is_can and len(self.data) > 2 and self.data[0] == 0x01
         if target is None or bus is not self.state.vehicle.bus or several and not self.state.traits.several_pids:
@@ -202,7 +203,7 @@ class Exchange:
         for place, module in enumerate(dict.fromkeys(m.module for m in messages)):
             own = [m for m in messages if m.module == module]
             starts_s = sent_s + place * self.timing.module_offset_s
-            # Messages of an older bus follow each other; on CAN each is timed by itself.
+            # Messages on an older bus follow each other; on CAN each has its own time.
             for group in [[m] for m in own] if bus.is_can else [own]:
                 framed = [
                     (message, *frame)
@@ -221,7 +222,7 @@ class Exchange:
     def _lines(self, arrival: Arrival, bus: Bus) -> list[Line]:
         frame, gap = arrival.frame, " " * self.settings.spaces
         if self.settings.headers:
-            head = ""  # an older bus's header is part of the frame
+            head = ""  # on an older bus the header is part of the frame
             if bus.is_can:
                 digits = f"{arrival.identifier:03X}" if bus.id_bits == 11 else f"{arrival.identifier:08X}"
                 pairs = [digits] if bus.id_bits == 11 else [digits[n : n + 2] for n in range(0, 8, 2)]
@@ -231,7 +232,7 @@ class Exchange:
         if bus.is_can and is_first(frame):
             length = (frame[0] & 0xF) << 8 | frame[1]
             return [Line(f"{length:03X}", 3), _line("0:" + gap, shown, len(shown), gap)]
-        if bus.is_can and frame[0] >> 4 == 2:  # one of those that follow a first frame
+        if bus.is_can and frame[0] >> 4 == 2:  # a consecutive frame
             return [_line(f"{frame[0] & 0xF:X}:{gap}", frame[1:], len(shown), gap)]
         return [_line("", shown, len(shown), gap)]
 

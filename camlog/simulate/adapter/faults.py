@@ -1,6 +1,6 @@
-"""What can go wrong between a client and a vehicle, on a schedule, and a log of when it did.
-MESSAGES, LINES and ANSWERS are the tables of faults that change an answer. Everything a fault does to an answer can be told from a good one by form,
-length, checksum or echo; none changes a value and leaves the rest intact, for that nobody could detect."""
+"""Scheduled faults between a client and a vehicle, and a log of those that occurred.
+MESSAGES, LINES and ANSWERS are the tables of faults that change an answer. Every changed answer can be detected by its
+form, length, checksum or echo; no fault changes only a value, because no client could detect that."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ from dataclasses import dataclass, field
 from camlog.simulate import say
 from camlog.simulate.adapter.values import CONDITIONS_NOT_CORRECT, RESPONSE_PENDING, negative
 
-PENDING_S = 0.030  # from "response pending" to the answer itself, within what any adapter still listens
+PENDING_S = 0.030  # from "response pending" to the answer itself; every adapter waits longer
 CRANKING_V = 5.4
 _NOT_HEX = "#~!%&;_zqx"
 
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """A printed line: its text, and how many of its characters come before the last one that matters."""
+    """A printed line: its text, and the number of its characters up to the last one that is needed."""
 
     text: str
     needed: int
@@ -27,7 +27,7 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """One answer message of a module; `delay_s` after the moment the module would normally answer."""
+    """One answer message of a module, `delay_s` later than the module would normally answer."""
 
     module: int
     data: bytes
@@ -49,9 +49,9 @@ def _one_line(change: Callable[[Line, random.Random], str]):
 def _garbled(line: Line, draw: random.Random) -> str:
     characters = list(line.text)
     for place in draw.sample(range(len(characters)), max(1, len(characters) // 5)):
-        # Latin-1 above 7F as a disturbed line gives, or a printable stray.
+        # A Latin-1 character above 7F, as from a disturbed line, or a printable one.
         characters[place] = chr(draw.randrange(0xA0, 0x100)) if draw.random() < 0.5 else draw.choice(_NOT_HEX)
-    # At least one stray that no reader can drop as undecodable and still see a hexadecimal line.
+    # At least one printable stray, so that dropping undecodable bytes does not leave a valid hexadecimal line.
     characters[draw.randrange(len(characters))] = draw.choice(_NOT_HEX)
     return "".join(characters)
 
@@ -64,12 +64,12 @@ def _cut(line: Line, draw: random.Random) -> str:
 def _merged(lines: list[Line], previous: str, draw: random.Random) -> list[Line]:
     if len(lines) > 1:
         return [Line(lines[0].text + lines[1].text, 0), *lines[2:]]
-    # A single line: the line end of the answer before was lost with all that led up to it.
+    # A single line is joined to the previous answer's line, whose line end was lost.
     return [Line((previous or lines[0].text) + lines[0].text, 0)]
 
 
 def wrong_echo(answer: bytes, request: bytes) -> bytes | None:
-    """The answer with another PID or identifier in it than any asked for; None where it carries none."""
+    """The answer with a PID or identifier that was not requested; None if the answer has none."""
     service = request[0] if request else 0
     place = 2 if service == 0x22 else 1
     if service not in (0x01, 0x02, 0x06, 0x09, 0x21, 0x22):
@@ -98,20 +98,20 @@ def _late(own: list[Message], request: bytes) -> list[Message]:
 # ---------------------------------------------------------------- the table
 
 
-# What is printed in place of an answer.
+# The text printed in place of an answer.
 MESSAGES = {
     "no_data": "NO DATA", "can_error": "CAN ERROR", "bus_error": "BUS ERROR", "bus_init_error": "BUS INIT: ...ERROR",
     "buffer_full": "BUFFER FULL", "stopped": "STOPPED", "unable_to_connect": "UNABLE TO CONNECT",
 }  # fmt: skip
-# What becomes of an answer's printed lines, given the last line before it.
+# Changes of an answer's printed lines, given the last line before it.
 LINES: dict[str, Callable[[list[Line], str, random.Random], list[Line]]] = {
     "garbage": _one_line(_garbled), "truncated": _one_line(_cut), "merged": _merged,
 }  # fmt: skip
-# What becomes of the messages of the first module that answers; None where they cannot be changed so.
+# Changes of the messages of the first module that answers; None if a message cannot be changed in this way.
 ANSWERS: dict[str, Callable[[list[Message], bytes], list[Message] | None]] = {
     "wrong_echo": _other_echo, "negative_response": _refusing, "response_pending": _late,
 }  # fmt: skip
-# The first four strike the port or the adapter, the last adds a module.
+# The first four affect the port or the adapter; the last adds a module.
 KINDS = ("unplugged", "hung", "reset", "low_voltage", *MESSAGES, *LINES, *ANSWERS, "second_module")
 
 
@@ -139,7 +139,7 @@ class Fault:
 
 @dataclass(frozen=True, slots=True)
 class Injection:
-    """A fault that was really met: when (seconds since the start), its kind, and on which request."""
+    """A fault that occurred: its time (seconds since the start), its kind, and the request."""
 
     time_s: float
     kind: str
@@ -159,7 +159,7 @@ def parse_fault(text: str) -> Fault:
 
 @dataclass
 class FaultSchedule:
-    """The faults of one run, which of them last at a time, and the log of those met. Safe between threads."""
+    """The faults of one run, and the log of those that occurred. Thread-safe."""
 
     faults: tuple[Fault, ...] = ()
     seed: int = 0
@@ -170,11 +170,11 @@ class FaultSchedule:
         self.random = random.Random(self.seed)
 
     def active(self, time_s: float, kinds: Iterable[str] = KINDS) -> Fault | None:
-        """The first fault of those kinds that lasts at `time_s`, or None."""
+        """The first fault of these kinds that is active at `time_s`, or None."""
         return next((f for f in self.faults if f.start_s <= time_s < f.end_s and f.kind in kinds), None)
 
     def begun(self, after_s: float, until_s: float, kinds: Iterable[str]) -> list[Fault]:
-        """Faults of those kinds that begin after `after_s` and not after `until_s`."""
+        """Faults of these kinds that begin after `after_s` and not later than `until_s`."""
         return [f for f in self.faults if after_s < f.start_s <= until_s and f.kind in kinds]
 
     def met(self, time_s: float, kind: str, detail: str = "") -> None:

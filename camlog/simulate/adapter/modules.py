@@ -1,4 +1,4 @@
-"""The vehicle as the adapter's bus side meets it: its modules, its clock, its supply."""
+"""The vehicle as seen from the adapter's bus: its modules, clock and supply voltage."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ from camlog.stream import CodeSnapshot
 
 
 class Module:
-    """One control module behind the diagnostic connector, numbered from 0, the engine's. `definitions` are
-    the profile's signals this module holds."""
+    """One control module behind the diagnostic connector; number 0 is the engine module. `definitions` are the
+    profile's signals in this module."""
 
     def __init__(self, car: Car, number: int = 0, definitions: Iterable[SignalDefinition] = ()):
         self.car = car
@@ -28,20 +28,20 @@ class Module:
             self.definitions.setdefault((definition.service, definition.identifier), []).append(definition)
 
     def answer(self, request: bytes, *, to_all: bool, is_can: bool = True) -> list[bytes]:
-        """Answer messages to one request; empty where the module keeps silent. See `services.answer`."""
+        """Answer messages to one request; empty if the module stays silent. See `services.answer`."""
         if not request:
             return []
         car: Answering = self.car
         definitions = self.definitions
         if self.number and request[0] not in (0x21, 0x22):
-            # Standard services from the module's own view, the profile's from the car.
+            # Standard services use the module's own view, those of the profile the car.
             car, definitions = OtherModulesCar(car), {}
         return answer(Inquiry(car, self.number, request[0], request[1:], is_can, definitions), to_all)
 
 
 class OtherModulesCar:
-    """The car as another module than the engine's reports it: road speed, supply voltage, its own codes.
-    The two values differ from the engine module's, so that a client which mixes modules up is found out."""
+    """The car as reported by another module than the engine's: road speed, supply voltage, its own codes. Both values
+    differ from the engine module's, so that tests find a client that confuses modules."""
 
     SIGNALS = frozenset({"vehicle_speed", "module_voltage"})
     vin = ""
@@ -68,8 +68,8 @@ class OtherModulesCar:
 
 
 def modules_for(car: Car, profile: VehicleProfile | None, second: bool = False) -> dict[int, Module]:
-    """The vehicle's modules by number: the engine's, those the profile's headers address, a second if
-    wanted. Raises InputError for a profile header that addresses no module here."""
+    """The vehicle's modules by number: the engine's, those addressed by the profile's headers, and with `second` a
+    second one. Raises InputError for a profile header that addresses no module here."""
     held: dict[int, list[SignalDefinition]] = {number: [] for number in range(2 if second else 1)}
     for definition in profile.signals if profile else ():
         if definition.name not in car.signals:
@@ -83,8 +83,8 @@ def modules_for(car: Car, profile: VehicleProfile | None, second: bool = False) 
 
 
 class VehicleSide:
-    """Modules behind a bus, asked at adapter times (seconds since the adapter was started). `vehicle_time`
-    turns an adapter time into vehicle time. Several ports may ask at once."""
+    """The modules behind a bus. Times are adapter times (seconds since the adapter was started); `vehicle_time`
+    converts them to vehicle time. Several ports may use it at once."""
 
     def __init__(
         self,
@@ -102,7 +102,7 @@ class VehicleSide:
         self._lock = RLock()
 
     def keep_up(self, at_s: float) -> None:
-        """Let the vehicle run on, so that no request has to wait for it to catch up."""
+        """Advance the simulation of the vehicle, so that no request has to wait for it."""
         with self._lock:
             self._car.advance(self._vehicle_time(at_s))
 
@@ -124,8 +124,8 @@ class VehicleSide:
         return self.ignition_on(at_s) and self.supply_v(at_s) >= RESET_BELOW_V
 
     def ask(self, request: bytes, target: int, at_s: float) -> list[Message]:
-        """What the modules answer to a request that reaches them at `at_s`, in the order they do. `target`
-        is a module's number, or FUNCTIONAL for all of them."""
+        """The modules' answers, in order, to a request that reaches them at `at_s`. `target` is a module's number, or
+        FUNCTIONAL for all of them."""
         if not self.awake(at_s):
             if self._faults.active(at_s, ("low_voltage",)):
                 self._faults.met(at_s, "low_voltage", request.hex().upper())
@@ -134,7 +134,7 @@ class VehicleSide:
         with self._lock:
             self.keep_up(at_s)
             modules = self._modules
-            if second and 1 not in modules:  # it holds nothing of the profile
+            if second and 1 not in modules:  # it has no signals of the profile
                 modules = {**modules, 1: Module(self._car, 1)}
             answers = [
                 Message(number, data)
@@ -147,7 +147,7 @@ class VehicleSide:
         return self._disturbed(answers, request, at_s)
 
     def _disturbed(self, answers: list[Message], request: bytes, at_s: float) -> list[Message]:
-        """The answers with a fault of the first module that answers."""
+        """The answers, with an active fault applied to the first module that answers."""
         fault = self._faults.active(at_s, ANSWERS)
         if fault is None or not answers:
             return answers

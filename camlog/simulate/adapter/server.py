@@ -1,4 +1,4 @@
-"""The simulated adapter as a whole: a car behind it, plugs in front, running until it is stopped."""
+"""The complete simulated adapter: a car behind it, ports in front, running until it is stopped."""
 
 from __future__ import annotations
 
@@ -27,9 +27,9 @@ _LOOK_S = 0.2
 class SimulatedAdapter:
     """An ELM-style adapter with a vehicle behind it, for any OBD client.
 
-    `profile` says with which identifiers the vehicle's signals are asked for (service 22, 21 or 01).
-    `clock` counts seconds; vehicle time is `time_scale` times what has passed on it since the adapter was started. Fault times are clock seconds since then. Use it as a context manager or
-    call `stop`; several ports may be open at once, and share the vehicle.
+    `profile` has the identifiers of the vehicle's signals (service 22, 21 or 01). `clock` counts seconds; vehicle time
+    is `time_scale` times the clock time since the adapter was started. Fault times are clock seconds since then. Use it
+    as a context manager or call `stop`; several ports may be open at once and share the vehicle.
 
     Raises InputError for a profile with a request header that no simulated module listens to.
     """
@@ -68,21 +68,21 @@ class SimulatedAdapter:
         return tuple(self._faults.log)
 
     def start_pty(self, link: str | Path | None = None) -> str:
-        """Open a pseudo-terminal; the path to connect to. That is `link` where given. Where faults unplug
-        the port and no link was given, one is made in a temporary folder, because the terminal's own name
-        changes. Raises InputError where it cannot be made."""
+        """Open a pseudo-terminal; returns the path to connect to, which is `link` if given. If faults unplug the port
+        and no link is given, one is created in a temporary folder, because the terminal's own name changes. Raises
+        InputError if that fails."""
         if link is None and any(f.kind == "unplugged" for f in self._faults.faults):
             self._folder = self._folder or tempfile.TemporaryDirectory(prefix="camlog-adapter-")
             link = Path(self._folder.name) / "port"
         return self.start(PtyPort(link))
 
     def start_tcp(self, host: str = "127.0.0.1", port: int = 0) -> str:
-        """Listen on a TCP port (0: any free one); the address to connect to, `socket://HOST:PORT`. Raises
-        InputError where it cannot be had."""
+        """Listen on a TCP port (0: any free one); returns the address to connect to, `socket://HOST:PORT`. Raises
+        InputError if that fails."""
         return self.start(TcpPort(host, port))
 
     def start(self, port: Port) -> str:
-        """Open a port and serve it; the address to connect to. Raises InputError where it cannot be had."""
+        """Open a port and serve it; returns the address to connect to. Raises InputError if that fails."""
         port.open()
         if self._origin_s is None:
             self._origin_s = self._clock()
@@ -133,9 +133,9 @@ def serve(
     """Open the port, announce its address, and serve until Ctrl-C, the window's closing, a termination signal
     or `ended()`.
 
-    On the network of this computer, at a free port unless `tcp` says HOST:PORT; with `pty` or a `link` to
-    it, on a pseudo-terminal. `fault_log` gets one JSON object a line for each fault met. Raises InputError
-    where the port cannot be had or the log cannot be written."""
+    The port is on the network of this computer, at `tcp` (HOST:PORT) or any free port; with `pty` or `link` it is a
+    pseudo-terminal. `fault_log` gets one JSON object a line for each fault that occurred. Raises InputError if the port
+    cannot be opened or the log cannot be written."""
     written = 0
 
     def write_log() -> None:

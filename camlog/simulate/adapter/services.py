@@ -1,4 +1,4 @@
-"""A control module's diagnostic services: a request's bytes in, the answer messages' bytes out.
+"""A control module's diagnostic services: takes the bytes of a request, returns those of the answer messages.
 
 | service | request | answer |
 |---|---|---|
@@ -43,7 +43,7 @@ MAX_CODES = 255
 CODES_A_MESSAGE, CHARACTERS_A_MESSAGE = 3, 4  # on the older buses
 VIN_CHARACTERS = 17
 MODULE_NAMES = {0: "ECM\0-EngineControl", 1: "TCM\0-TransmisCtrl"}  # acronym, dash, name: 20 characters
-CALIBRATION_FACTOR = 0x9E3779B1  # makes an invented calibration number of an invented calibration name
+CALIBRATION_FACTOR = 0x9E3779B1  # turns an invented calibration name into an invented calibration number
 
 Service = Callable[[Inquiry], list[bytes]]
 
@@ -52,11 +52,11 @@ Service = Callable[[Inquiry], list[bytes]]
 
 
 def _codes(inquiry: Inquiry, kind: str) -> list[bytes]:
-    """Codes of a kind: on CAN after their number, on an older bus three a message, filled up with zeros."""
+    """Codes of a kind: on CAN after their number, on an older bus three a message, padded with zeros."""
     if inquiry.data:
         raise Refused()
     codes = getattr(inquiry.snapshot, kind)
-    if codes is None:  # not known: silence, which a client cannot take for "no codes"
+    if codes is None:  # unknown: stay silent, which a client cannot take for "no codes"
         return []
     texts = inquiry.own(codes)[:MAX_CODES]
     if inquiry.is_can:
@@ -105,12 +105,12 @@ def _results(inquiry: Inquiry) -> dict[int, bytes]:
         try:
             found[mid] = found.get(mid, b"") + encode_monitor_test(test)
         except ValueError:
-            continue  # a unit the standard has no number for cannot be sent
+            continue  # a unit without a number in the standard cannot be sent
     return found
 
 
 def _restated(test: MonitorTest) -> MonitorTest:
-    """Seconds as milliseconds, which the standard counts more finely."""
+    """The test in milliseconds if it is in seconds, because the standard counts milliseconds more finely."""
     ends = [None if v is None else v * 1000.0 for v in (test.min, test.max)]
     value = test.value * 1000.0
     if test.unit != "s" or max(abs(v) for v in (value, *ends) if v is not None) > 65_000.0:
@@ -122,7 +122,7 @@ def _restated(test: MonitorTest) -> MonitorTest:
 
 
 def _information(inquiry: Inquiry) -> list[bytes]:
-    """Vehicle identification number, calibration, name of the module; in messages of four on an older bus."""
+    """Vehicle identification number, calibration and module name; in messages of four characters on an older bus."""
     if len(inquiry.data) != 1:
         raise Refused()
     kind, texts = inquiry.data[0], _texts(inquiry)
@@ -179,13 +179,13 @@ SERVICES: dict[int, Service] = {
     0x22: partial(items, size=2, most=ANY_NUMBER, data_of=defined, refusal=nothing_defined),
     0x3E: _tester_present,
 }
-CAN_ONLY = (0x06, 0x0A)  # on older buses service 06 is laid out by the maker, and 0A does not exist
+CAN_ONLY = (0x06, 0x0A)  # on older buses the layout of service 06 is maker-specific, and 0A does not exist
 
 
 def answer(inquiry: Inquiry, to_all: bool) -> list[bytes]:
-    """Answer messages to a request; empty where the module keeps silent. `to_all`: the request went to
-    every module (functional addressing). On CAN an answer is one message; on an older bus it may be
-    several, of at most seven data bytes."""
+    """Answer messages to a request; empty if the module stays silent. `to_all`: the request was to every module
+    (functional addressing). On CAN an answer is one message; on an older bus it may be several, of at most seven data
+    bytes."""
     try:
         if inquiry.service not in SERVICES or (inquiry.service in CAN_ONLY and not inquiry.is_can):
             raise Refused(SERVICE_NOT_SUPPORTED)

@@ -1,4 +1,4 @@
-"""One plug being served: lines in, answers out at their times, and faults that strike the port itself."""
+"""Serve one port: read lines, send answers at their times, and apply faults of the port itself."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ from camlog.simulate.adapter.timing import Reply
 from camlog.simulate.adapter.transport import Port
 
 RETURN, LINEFEED = 0x0D, 0x0A
-_TICK_S = 0.02  # how often the vehicle is carried on and faults are looked for
-_SPIN_S = 0.0005  # the operating system's sleep is not finer than this
+_TICK_S = 0.02  # interval at which the vehicle is advanced and faults are checked
+_SPIN_S = 0.0005  # the resolution of the operating system's sleep
 
 
 class Session:
-    """Serves one port until `stopping` is set. `clock` gives seconds; the adapter was started at
-    `origin_s`. `interpreter` makes a fresh adapter: the one after its supply came on."""
+    """Serves one port until `stopping` is set. `clock` gives seconds; the adapter was started at `origin_s`.
+    `interpreter` makes a new adapter, as after its supply is switched on."""
 
     def __init__(self, port: Port, interpreter: Callable[[], Interpreter], clock: Callable[[], float], origin_s: float):
         self.port = port
@@ -30,7 +30,7 @@ class Session:
         self._origin_s = origin_s
         self._checked_s = -1.0
         self._line = bytearray()
-        self._waiting = bytearray()  # characters not looked at yet
+        self._waiting = bytearray()  # characters not processed yet
         self._supply_is_low = False
         self._hung_logged: float | None = None
 
@@ -56,12 +56,12 @@ class Session:
             self.port.close()
 
     def _read_line(self, arrived_s: float) -> None:
-        """Look at the characters that have come, up to the end of one line, and carry that out."""
+        """Process the received characters up to the end of one line, and execute it."""
         adapter = self._adapter
         while self._waiting:
             byte = self._waiting.pop(0)
             if adapter.asleep:
-                self._waiting.clear()  # what comes while it wakes up is lost
+                self._waiting.clear()  # characters received while it wakes up are lost
                 self._print(adapter.wake(arrived_s))
                 return
             if byte == LINEFEED and not self._line:
@@ -74,7 +74,7 @@ class Session:
                 continue
             text, size = self._line.decode("latin-1"), len(self._line) + 1
             self._line.clear()
-            # The characters came at once here; over a real line the last one arrives this much later.
+            # The characters came all at once here; over a real line the last one arrives this much later.
             self._print(adapter.execute(text, arrived_s + adapter.timing.serial_s(size)))
             return
 
@@ -89,7 +89,7 @@ class Session:
             pass
 
     def _wait_until(self, at_s: float, reply: Reply) -> bool:
-        """Wait for a time; False where an interruption or a fault ended the answer."""
+        """Wait until `at_s`; False if an interruption or a fault ended the answer."""
         while not self.stopping:
             if reply.interruptible and self._interrupted():
                 self.port.write(self._adapter.stopped())
@@ -113,13 +113,13 @@ class Session:
             del self._waiting[0]
         if not self._waiting:
             return False
-        del self._waiting[0]  # the character that interrupts is lost
+        del self._waiting[0]  # the interrupting character is lost
         return True
 
     # ------------------------------------------------------------- faults of port and adapter
 
     def _strike(self) -> bool:
-        """Carry out faults that begin now; True where they ended whatever the adapter was doing."""
+        """Apply faults that begin now; True if they ended the adapter's present action."""
         now_s, since_s = self._now(), self._checked_s
         self._checked_s = now_s
         unplugged = self._faults.active(now_s, ("unplugged",))
@@ -150,7 +150,7 @@ class Session:
             try:
                 self.port.open()
                 return
-            except InputError:  # somebody else has the place just now
+            except InputError:  # another program has the port at the moment
                 time.sleep(_TICK_S)
 
     def _hung(self, cut: bool = False) -> bool:
@@ -164,7 +164,7 @@ class Session:
         return True
 
     def _watch_supply(self) -> None:
-        """Restart when the vehicle's own supply falls too low (cranking), once for each time it does."""
+        """Restart when the vehicle's supply falls too low (cranking), once each time."""
         if self._faults.active(self._now(), ("low_voltage",)):
             return
         is_low = self._adapter.vehicle.supply_v(self._now()) < RESET_BELOW_V

@@ -1,4 +1,4 @@
-"""What kind of adapter it is, and what a client has set up in it."""
+"""The kind of adapter, and the settings made by a client."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from camlog.drive import SIMULATED_ADAPTER
 from camlog.simulate import say
 from camlog.simulate.adapter.buses import Bus
 
-RESET_BELOW_V = 6.0  # at the connector it restarts below this
+RESET_BELOW_V = 6.0  # the adapter restarts below this voltage at the connector
 TIMEOUT_STEP_S = 0.004096  # one count of ATST
 DEFAULT_TIMEOUT = 0x32  # about 200 ms
 AUTOMATIC = "0"
@@ -16,13 +16,13 @@ AUTOMATIC = "0"
 
 @dataclass(frozen=True, slots=True)
 class AdapterTraits:
-    """What this adapter can do, and the bus of the vehicle it is plugged into.
+    """The features of an adapter, and the bus of its vehicle.
 
-    `protocol` is the vehicle's bus by its number in the command set. Without `several_pids` a service 01 request with
-    more than one PID gets no data; without `response_count` a request with a count digit at its end is answered with
-    "?", and so are the AT commands in `unknown_commands`. `second_module`: a transmission module answers too. `banner`
-    is the version line; a recording tells a simulated adapter by how it begins. `waits_for_pending`: after a "response
-    pending" it goes on listening for the answer itself."""
+    `protocol` is the bus's number in the command set. Without `several_pids` a service 01 request with more than one
+    PID gets no data. Without `response_count` a request with a count digit is answered with "?", as are the AT commands
+    in `unknown_commands`. `second_module`: a transmission module answers too. `banner` is the version line; its start
+    marks a simulated adapter in recordings. `waits_for_pending`: after "response pending" the adapter waits for the
+    answer."""
 
     name: str = "standard"
     banner: str = f"{SIMULATED_ADAPTER} 2.0"
@@ -38,7 +38,7 @@ class AdapterTraits:
 
 PRESETS: dict[str, AdapterTraits] = {
     "standard": AdapterTraits(),
-    # What the cheapest copies of an adapter leave out (common practice, no source).
+    # Features that the cheapest adapter copies lack (common practice, no source).
     "clone": AdapterTraits(
         name="clone",
         banner=f"{SIMULATED_ADAPTER} 1.0",
@@ -63,8 +63,8 @@ def preset(name: str) -> AdapterTraits:
 
 @dataclass
 class Settings:
-    """What a client has set; a fresh one is the state after a reset (de facto command set, from memory).
-    `header_digits` tells 11-bit, three-byte and 29-bit headers apart. `timeout` is in counts of ATST."""
+    """The settings made by a client; the defaults are those after a reset (de facto command set, from memory).
+    `header_digits` distinguishes 11-bit, three-byte and 29-bit headers. `timeout` is in counts of ATST."""
 
     echo: bool = True
     linefeeds: bool = False
@@ -87,7 +87,7 @@ class Settings:
         return (self.timeout or DEFAULT_TIMEOUT) * TIMEOUT_STEP_S
 
     def request_header(self, bus: Bus) -> int:
-        """The header or CAN identifier requests go out with on a bus."""
+        """The header or CAN identifier of requests on a bus."""
         if self.header is None:
             return bus.header
         if bus.id_bits == 11:

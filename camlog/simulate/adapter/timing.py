@@ -1,12 +1,12 @@
-"""How long things take between a client and a module: the model the simulated adapter keeps to.
+"""The timing model of the simulated adapter: how long a request takes between client and module.
 
-One request, seen from the client, is
+For the client, the time of one request is
 
     request bytes over the serial line
     + request on the bus + module latency + first answer frame on the bus
     + (several frames) flow-control round trip + the other frames
-    + the wait for further answers, unless the response count given was met
-    + what of the printed lines is still on the serial line + prompt.
+    + the wait for further answers, unless the requested response count was reached
+    + the rest of the printed lines on the serial line + prompt.
 """
 
 from __future__ import annotations
@@ -23,11 +23,11 @@ BITS_PER_BYTE = 10  # start, eight data, stop
 class TimingModel:
     """Times in seconds; `baud` None for a link without a serial line in it.
 
-    `wait_s` is how long an adapter with adaptive timing listens for another answer after the last one; without adaptive
-    timing it is what ATST says. `flow_control_s` runs from a first frame to the first consecutive frame; further ones
-    follow without pauses. `module_offset_s` is how much later each further module answers. `no_answer_s` is how long
-    silence lasts before NO DATA, None for what ATST says. `search_s` is finding the protocol, `reset_s` a full reset.
-    `bus_pace` False leaves out every time on the bus itself."""
+    `wait_s` is how long an adapter with adaptive timing waits for another answer after the last one; without adaptive
+    timing ATST sets it. `flow_control_s` is the time from a first frame to the first consecutive frame; further ones
+    follow without pauses. `module_offset_s` is the additional delay of each further module. `no_answer_s` is the
+    silence before NO DATA (None: as set by ATST). `search_s` is the time to find the protocol, `reset_s` that of a full
+    reset. `bus_pace` False leaves out all times on the bus itself."""
 
     baud: int | None = 115_200
     ecu_latency_s: float = 0.008
@@ -65,7 +65,7 @@ class TimingModel:
 
 
 class SerialLine:
-    """The way from adapter to client: bytes queue up and leave at the serial rate."""
+    """The line from adapter to client: bytes queue and leave at the serial rate."""
 
     def __init__(self, timing: TimingModel):
         self._timing = timing
@@ -89,8 +89,8 @@ class Chunk:
 
 @dataclass(frozen=True, slots=True)
 class Reply:
-    """What one line makes the adapter print. `interruptible`: any character ends it with STOPPED.
-    `forever`: it ends only so. `deaf`: characters that come meanwhile are lost."""
+    """The adapter's output for one line. `interruptible`: any character ends it with STOPPED. `forever`: only that ends
+    it. `deaf`: characters received meanwhile are lost."""
 
     chunks: tuple[Chunk, ...] = ()
     interruptible: bool = False
@@ -99,7 +99,7 @@ class Reply:
 
 
 class Printout:
-    """Lines on their way to the client, each leaving when the serial line has room for it."""
+    """Lines on their way to the client, each sent when the serial line is free."""
 
     def __init__(self, timing: TimingModel, line_end: str):
         self.serial = SerialLine(timing)

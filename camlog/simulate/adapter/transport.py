@@ -1,4 +1,4 @@
-"""The adapter's plugs: a TCP port, as Wi-Fi gives, and a pseudo-terminal, as a cable or paired radio does."""
+"""The adapter's ports: a TCP port, as of a Wi-Fi adapter, and a pseudo-terminal, as of a cable or paired radio."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ _READ_BYTES = 4096
 
 
 class PtyPort:
-    """A pseudo-terminal; with `link`, a symbolic link to it that outlives being unplugged. Raises InputError where the
-    link's place is taken by something that is not a link, and on a system without pseudo-terminals."""
+    """A pseudo-terminal; `link` is a symbolic link to it that survives unplugging. Raises InputError if `link` exists
+    and is no symbolic link, or if the system has no pseudo-terminals."""
 
     def __init__(self, link: str | Path | None = None):
         self._link = None if link is None else Path(link)
@@ -37,7 +37,7 @@ class PtyPort:
         self._master, self._slave = pty.openpty()
         tty.setraw(self._slave)
         os.set_blocking(self._master, False)
-        # The slave stays open here too, so that a client coming and going is no end of file.
+        # The slave stays open here too, so that a leaving client causes no end of file.
         self._name = os.ttyname(self._slave)
         if self._link is not None:
             self._point(self._link)
@@ -83,8 +83,8 @@ class PtyPort:
 
 
 class TcpPort:
-    """A TCP server for one client at a time; a new client takes the place of the one before. Raises
-    InputError where the port cannot be had."""
+    """A TCP server for one client at a time; a new client replaces the previous one. Raises InputError if the port
+    cannot be opened."""
 
     def __init__(self, host: str = "127.0.0.1", port: int = 0):
         self._host, self._port = host, port
@@ -112,7 +112,7 @@ class TcpPort:
         self._client = self._listener = None
 
     def wait(self, timeout_s: float) -> bool:
-        """Wait for something to read; False where there was nothing. New clients are let in meanwhile."""
+        """Wait for something to read; False if there was nothing. New clients are accepted meanwhile."""
         handles = [h for h in (self._client, self._listener) if h is not None]
         ready = select.select(handles, [], [], max(0.0, timeout_s))[0]
         if self._listener is not None and self._listener in ready:
@@ -153,5 +153,5 @@ class TcpPort:
             self._drop()
 
 
-# One plug. `read` and `write` never block; what a client does not take is lost, as on a serial line.
+# One port. `read` and `write` never block; bytes that a client does not read are lost, as on a serial line.
 Port = PtyPort | TcpPort

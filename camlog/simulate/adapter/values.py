@@ -1,6 +1,6 @@
-"""A request as a diagnostic service sees it, and the values services 01, 02, 21 and 22 answer with. SAE
-J1979 / ISO 15031-5, ISO 14229-1 and ISO 14230-3 (from memory). A value the vehicle cannot give is left out
-of the answer, as an unsupported one is."""
+"""A request to a diagnostic service, and the values in the answers of services 01, 02, 21 and 22. SAE J1979 / ISO
+15031-5, ISO 14229-1 and ISO 14230-3 (from memory). Values that the vehicle does not have, or does not support, are left
+out of the answer."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from camlog.stream import CodeSnapshot, TroubleCode
 NEGATIVE, POSITIVE = 0x7F, 0x40
 SERVICE_NOT_SUPPORTED, SUBFUNCTION_NOT_SUPPORTED = 0x11, 0x12
 CONDITIONS_NOT_CORRECT, OUT_OF_RANGE, RESPONSE_PENDING = 0x22, 0x31, 0x78
-# Refusals that a module keeps to itself when every module was asked (ISO 14229-1).
+# Negative responses that a module does not send if the request was to every module (ISO 14229-1).
 UNSAID_TO_ALL = (SERVICE_NOT_SUPPORTED, SUBFUNCTION_NOT_SUPPORTED, OUT_OF_RANGE)
 
 OBD_TYPE = 0x01  # PID 1C: on-board diagnostics after 13 CCR 1968.2
@@ -70,8 +70,8 @@ def negative(service: int, code: int) -> bytes:
 
 
 def supported_map(supported: set[int], base: int) -> bytes | None:
-    """Four bytes: which of the 32 numbers after `base` are supported; the last bit: more lie beyond. None
-    where nothing lies after `base`; base 00 is always answered."""
+    """Four bytes: which of the 32 numbers after `base` are supported; the last bit is set if there are higher ones.
+    None if there is none after `base`; base 00 is always answered."""
     if base and max(supported, default=0) <= base:
         return None
     near = sum(1 << (32 - n + base) for n in supported if base < n <= base + 32)
@@ -93,7 +93,7 @@ def items(
     data_of: Callable[[Inquiry, bytes], bytes | None],
     refusal: Callable[[Inquiry], int] = lambda inquiry: SUBFUNCTION_NOT_SUPPORTED,
 ) -> list[bytes]:
-    """Answer items of `size` bytes, each echoed before its data; `most` on CAN, one on an older bus."""
+    """Answer items of `size` bytes, each with its echo before its data; at most `most` on CAN, one on an older bus."""
     data = inquiry.data
     if not data or len(data) % size or len(data) > size * (most if inquiry.is_can else 1):
         raise Refused()
@@ -150,12 +150,12 @@ def _supported_pids(inquiry: Inquiry) -> set[int]:
 
 
 def _status(inquiry: Inquiry) -> bytes | None:
-    """PID 01: lamp, number of confirmed codes, readiness; None where the module's state is not known."""
+    """PID 01: lamp, number of confirmed codes, readiness; None if the module's state is unknown."""
     snapshot = inquiry.snapshot
     if snapshot.mil is None or snapshot.stored is None:
         return None
     count = min(MAX_CODE_COUNT, len(inquiry.own(snapshot.stored)))
-    # Only the engine module runs the monitors; the lamp bit is on where the module's own codes light it.
+    # Only the engine module runs the monitors; the lamp bit is set if the module's own codes light it.
     readiness = snapshot.readiness if inquiry.module == 0 else {"components": "complete"}
     return encode_status(snapshot.mil and (inquiry.module == 0 or count > 0), count, readiness)
 
@@ -183,9 +183,9 @@ def frozen(inquiry: Inquiry, item: bytes) -> bytes | None:
 
 
 def defined(inquiry: Inquiry, item: bytes) -> bytes | None:
-    """Data bytes of an identifier of the vehicle profile; None where it is unknown or has no value at all.
-    A value missing among others of the same identifier is sent as a count beyond the signal's range, as
-    control modules mark an invalid value; where the field can hold no such count the module refuses."""
+    """Data bytes of an identifier of the vehicle profile; None if it is unknown or has no value at all. A value missing
+    among others of the same identifier is sent as a count outside the signal's range, as control modules mark an
+    invalid value; if the field has no such count, the module refuses."""
     definitions = inquiry.definitions.get((inquiry.service, int.from_bytes(item, "big")), ())
     values = {d.name: inquiry.car.value(d.name) for d in definitions}
     if not any(map(is_number, values.values())):
@@ -201,7 +201,7 @@ def defined(inquiry: Inquiry, item: bytes) -> bytes | None:
 
 
 def _invalid_count(definition: SignalDefinition) -> int | None:
-    """A count that decodes to what no working sensor reports, None where every count is possible."""
+    """A count that decodes to a value outside the signal's range; None if there is none."""
     known = SIGNALS.get(definition.name)
     if known is None:
         return None
@@ -215,6 +215,6 @@ def _invalid_count(definition: SignalDefinition) -> int | None:
 
 
 def nothing_defined(inquiry: Inquiry) -> int:
-    """Why no identifier could be answered: the first is known but has no value now, or is unknown."""
+    """The negative response if no identifier has a value: the first one is known but has none now, or is unknown."""
     first = int.from_bytes(inquiry.data[:1] if inquiry.service == 0x21 else inquiry.data[:2], "big")
     return CONDITIONS_NOT_CORRECT if (inquiry.service, first) in inquiry.definitions else OUT_OF_RANGE

@@ -1,4 +1,4 @@
-"""The simulated vehicle: engine, oil, phasers and their control, monitors and codes, drawn from a seed."""
+"""The simulated vehicle, drawn from a seed: engine, oil, phasers and their control, monitors and codes."""
 
 from camlog.simulate.vehicle.car import SimulatedCar as SimulatedCar
 from camlog.simulate.vehicle.conditions import CONDITIONS as CONDITIONS

@@ -1,4 +1,4 @@
-"""The simulated vehicle behind the connector: one drive, with a memory that outlasts it."""
+"""The simulated vehicle behind the connector: one drive, with a memory that survives it."""
 
 from __future__ import annotations
 
@@ -17,14 +17,14 @@ from camlog.simulate.vehicle.plant import vehicle_signals
 from camlog.simulate.vehicle.setup import VehicleSetup
 from camlog.stream import CodeSnapshot
 
-# Live driving goes ahead in pieces this long; values are still those of each control tick.
+# A live drive is computed in pieces of this many ticks; values are still those of each control tick.
 LIVE_TICKS = 20
 MOST_MISFIRES = 65535
 
 
 class SimulatedCar:
-    """A simulated vehicle on a drive; implements `camlog.simulate.car.Car`. Vehicle time starts at 0 with
-    the drive. `state` is what the drive before left (`state()`)."""
+    """A simulated vehicle on a drive; implements `camlog.simulate.car.Car`. Vehicle time starts at 0 with the drive.
+    `state` is the result of `state()` after the previous drive."""
 
     def __init__(
         self, setup: VehicleSetup | None = None, drive: DriveCycle | str = "mixed", state: dict[str, Any] | None = None
@@ -104,8 +104,8 @@ class SimulatedCar:
         return True
 
     def state(self) -> dict[str, Any]:
-        """The module's lasting memory as plain JSON values, for another SimulatedCar of the same setup.
-        Taken in the middle of a drive, it is as after an ignition-off at that moment."""
+        """The module's permanent memory as plain JSON values, for another SimulatedCar of the same setup. In the middle
+        of a drive, it is that after switching the ignition off at that time."""
         memory = copy.deepcopy(self._memory)
         if not self._cycle_closed:
             memory.end_drive(self._run.plant.hold_duty)

@@ -1,9 +1,9 @@
 """Trouble codes over driving cycles: pending, stored with the lamp, permanent, erased again.
 
-As 13 CCR 1968.2(d)(2) has it: a fault seen in two driving cycles in a row is stored, lights the lamp and becomes
-permanent; the lamp goes out after three driving cycles in a row whose monitor ran and passed; a stored code goes after
-40 warm-up cycles without the fault; a permanent code outlasts service 04 and erases itself once the monitor has passed
-since, and a driving cycle of 600 s, 300 s of them at 40 km/h or more, with 30 s of continuous idle has been driven."""
+By 13 CCR 1968.2(d)(2): a fault detected in two successive driving cycles is stored, lights the lamp and becomes
+permanent. The lamp goes out after three successive driving cycles whose monitor ran and passed. A stored code is erased
+after 40 warm-up cycles without the fault. A permanent code survives service 04 and erases itself after its monitor has
+passed and a driving cycle of 600 s, with 300 s at 40 km/h or more and 30 s of continuous idle, has been driven."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ WARM_UPS_TO_ERASE = 40
 WARM_UP_RISE_K, WARM_UP_REACH_DEGC = 22.0, 71.0
 PERMANENT_RUN_S, PERMANENT_SPEED_S, PERMANENT_IDLE_S = 600.0, 300.0, 30.0
 PERMANENT_SPEED_KMH, IDLE_SPEED_KMH = 40.0, 1.6
-# Misfire and fuel faults take the freeze frame from others (13 CCR 1968.2, from memory).
+# Misfire and fuel faults replace the freeze frame of other faults (13 CCR 1968.2, from memory).
 FRAME_PRIORITY = ("P030", "P031", "P017")
 COUNTERS = ("warm_ups", "distance_km", "time_min", "distance_with_mil_km", "time_with_mil_min")
 
 
 @dataclass(slots=True)
 class CodeRecord:
-    """What the module remembers of one code."""
+    """The module's record of one code."""
 
     pending: bool = False
     pending_cycle: int = -1
@@ -54,7 +54,7 @@ class CodeRecord:
 
 @dataclass(slots=True)
 class CycleClock:
-    """What one driving cycle has contained so far."""
+    """The contents of one driving cycle so far."""
 
     run_s: float = 0.0
     speed_s: float = 0.0
@@ -87,7 +87,7 @@ class CodeMemory:
         return tuple(sorted(code for code, record in self.codes.items() if getattr(record, kind)))
 
     def fail(self, code: str, frame: Callable[[], dict[str, Any]]) -> None:
-        """A monitor has seen this fault; `frame` gives the freeze frame should it be wanted."""
+        """A monitor has detected this fault; `frame` returns the freeze frame if it is needed."""
         record = self.codes.setdefault(code, CodeRecord())
         if record.failed_now:
             return
@@ -103,7 +103,7 @@ class CodeMemory:
             self.freeze_frame = {"code": code, **frame()}
 
     def passed(self, code: str) -> None:
-        """A monitor has run to its end and seen nothing."""
+        """A monitor has completed without detecting the fault."""
         record = self.codes.get(code)
         if record is not None and not record.failed_now:
             record.passed_now = record.passed_since_clear = True
@@ -131,7 +131,7 @@ class CodeMemory:
                     record.warm_ups += 1
 
     def end_cycle(self) -> None:
-        """The engine was shut off after a driving cycle: judge it and open the next."""
+        """The engine was switched off after a driving cycle: evaluate it and begin the next."""
         if self.clock.run_s == 0.0:
             return
         self.permanent_drive_met = self.permanent_drive_met or self.clock.erases_permanent
@@ -145,7 +145,7 @@ class CodeMemory:
         self.clock = CycleClock()
 
     def clear(self) -> None:
-        """Service 04: all but the permanent codes go, and so does what is known since the last clear."""
+        """Service 04: erase all codes except permanent ones, and the counters since the last clear."""
         kept = self.listed("permanent")
         self.codes = {code: CodeRecord(permanent=True, cleared=True) for code in kept}
         self.freeze_frame = None

@@ -1,8 +1,8 @@
-"""What can be wrong with the simulated vehicle, how bad, and what it changes: CONDITIONS, one entry a fault.
+"""The faults of the simulated vehicle and the parameters they change: CONDITIONS, one entry a fault.
 
-Severity 0 changes nothing. Where a fault has a physical extreme, the parameter moves from the vehicle's own healthy
-value toward it in proportion on a log scale, so that the same severity means about the same to any vehicle. A change is
-given the parameters it changes, the severity, the whole vehicle and random numbers."""
+Severity 0 changes nothing. If a fault has a physical extreme, the parameter moves from the vehicle's own healthy value
+towards it in proportion on a log scale, so that a severity means about the same for any vehicle. The arguments of a
+change are the parameters it changes, the severity, the whole vehicle and random numbers."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ SEIZED_SHARPNESS = 8.0
 STRETCH_AT_FULL_DEG = 12.0
 SECOND_TOOTH_SEVERITY = 0.75
 COIL_AT_FULL_PER_1000_REV = 100.0
-# Friction that a warm engine's pressure at a fast idle can only just break loose.
+# Friction at full severity, as a share of a warm engine's pressure at a fast idle, which can only just overcome it.
 GROSS_FRICTION_SHARE = 0.95
 
 Changes = dict[str, Any]
@@ -48,7 +48,7 @@ def _stick_slip(cam: CamSetup, s: float, vehicle: VehicleSetup, rng: np.random.G
     return {
         "static_friction_kpa": static,
         "moving_friction_kpa": max(static * rng.uniform(0.25, 0.45), cam.moving_friction_kpa),
-        # Air in the oil behind a phaser that will not move makes the jump wide.
+        # Air in the oil behind a stuck phaser makes the jump wide.
         "stiffness_kpa_deg": _toward(cam.stiffness_kpa_deg, 28.0, math.sqrt(s)),
         "viscous_kpa_s_deg": _toward(cam.viscous_kpa_s_deg, 0.6, s**0.4),
     }
@@ -82,7 +82,7 @@ def _dropout(cam: CamSetup, s: float, vehicle: VehicleSetup, rng: np.random.Gene
 
 
 def _frozen(cam: CamSetup, s: float, vehicle: VehicleSetup, rng: np.random.Generator) -> Changes:
-    # Severity is the share of the time: freezes for longer and longer until it stays frozen.
+    # Severity is the share of the time that the reading is frozen, up to always.
     if s >= 0.5:
         return {"frozen": True}
     return {"dropout_rate_hz": 0.05 * s / 0.25, "dropout_s": 6.0, "dropout_style": "held"}
@@ -93,7 +93,7 @@ def _stretched(vehicle: VehicleSetup, s: float, rng: np.random.Generator) -> flo
 
 
 def _jumped(vehicle: VehicleSetup, s: float, rng: np.random.Generator) -> float:
-    # Mostly retard, as a chain wears.
+    # Mostly retarded, as with a worn chain.
     sign = 1.0 if rng.random() < 0.15 else -1.0
     return sign * (2 if s >= SECOND_TOOTH_SEVERITY else 1) * 360.0 / vehicle.engine.crank_sprocket_teeth
 
@@ -106,10 +106,10 @@ def _mistimed(vehicle: VehicleSetup, s: float, rng: np.random.Generator) -> floa
 class ConditionInfo:
     """One fault the vehicle can have.
 
-    `words` says what is wrong; `finding` is the Findings `condition` it is the truth of on each cam it concerns; `also`
-    are names that a careful reader of the same trace may give instead. `scope` is `cam` (one or more cams), `vehicle`
-    (every cam) or `cylinder`. What it does: `cam` changes a cam's parameters, `timing` gives the base-timing offset of
-    all cams (deg, advance positive), `oil` and `misfire` change those."""
+    `words` says what is wrong. `finding` is the true Findings `condition` of each affected cam; `also` are other
+    conditions that a careful reader of the trace may name. `scope` is `cam` (one or more cams), `vehicle` (every cam)
+    or `cylinder`. The functions: `cam` changes a cam's parameters, `timing` gives the base-timing offset of all cams
+    (deg, advance positive), `oil` and `misfire` change the parameters of oil and misfire."""
 
     words: str
     finding: str
@@ -191,9 +191,9 @@ CONDITIONS: dict[str, ConditionInfo] = {
 class Condition:
     """One fault: `kind` from CONDITIONS, `severity` from 0 (healthy exactly) to 1 (gross).
 
-    0.25 is hard to see, 0.5 is clearly a fault a technician would want found. `cams` are the cams concerned
-    (`intake_b1` ...; empty: drawn from the seed, or all of them where the fault concerns the vehicle); `cylinder`
-    counts from 1 (None: drawn). Raises InputError for an unknown kind."""
+    0.25 is hard to see; 0.5 is clearly a fault that a technician wants to find. `cams` are the affected cams
+    (`intake_b1` ...; empty: drawn from the seed, or all cams for a fault of the vehicle). `cylinder` counts from 1
+    (None: drawn). Raises InputError for an unknown kind."""
 
     kind: str
     severity: float = 0.5
@@ -214,7 +214,7 @@ class Condition:
 
 
 def with_condition(vehicle: VehicleSetup, condition: Condition, rng: np.random.Generator) -> VehicleSetup:
-    """The vehicle with the fault in it, its cams or cylinder filled in."""
+    """The vehicle with the fault applied, and with the drawn cams or cylinder in its condition."""
     info, s, ids = condition.info, condition.severity, tuple(c.id for c in vehicle.cams)
     if info.scope == "cylinder" or condition.kind == "healthy":
         chosen: tuple[str, ...] = ()

@@ -1,4 +1,4 @@
-"""The control module: what it remembers over drives, and how it watches one drive."""
+"""The control module: its memory over drives, and its monitoring of one drive."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ class Misfires:
 
 @dataclass
 class VehicleMemory:
-    """What the control module keeps when the key is off."""
+    """The control module's memory that survives switching off."""
 
     misfires: Misfires
     codes: CodeMemory = field(default_factory=CodeMemory)
@@ -56,18 +56,19 @@ class VehicleMemory:
 
     @classmethod
     def aged(cls, setup: VehicleSetup) -> VehicleMemory:
-        """The memory of a car long in use: every monitor complete, counters far on."""
+        """The memory of a car long in use: every monitor complete, high counters."""
         memory = cls(Misfires.none(setup.engine.cylinders), progress=dict.fromkeys(readiness({}), 1e6))
         memory.codes.since_clear.update(warm_ups=180.0, distance_km=5200.0, time_min=7300.0)
         return memory
 
     @classmethod
     def of(cls, setup: VehicleSetup, state: dict[str, Any] | None) -> VehicleMemory:
-        """The memory a former drive left (what `to_dict` gave), or an aged one. Raises ValueError for another thing."""
+        """The memory after an earlier drive (from `to_dict`), or an aged one for None. Raises ValueError for other
+        data."""
         return cls.aged(setup) if state is None else pydantic.TypeAdapter(cls).validate_python(state)
 
     def snapshot(self, setup: VehicleSetup, time_s: float) -> CodeSnapshot:
-        """Codes, lamp, readiness, freeze frame, counters and tests as the module would answer now."""
+        """Codes, lamp, readiness, freeze frame, counters and tests in the module's answers now."""
         codes = self.codes
         kinds = ("stored", "pending", "permanent")
         most = {"warm_ups": 255}
@@ -109,7 +110,7 @@ class DriveRun:
     def __init__(self, setup: VehicleSetup, cycle: DriveCycle, memory: VehicleMemory):
         self.setup = setup
         self.memory = memory
-        # Another drive of the same vehicle meets other traffic.
+        # Each drive of the same vehicle has other random disturbances.
         seed = setup.seed + DRIVE_SEED_STEP * memory.drives
         self.plant = Plant(setup, cycle, seed, memory.hold_duty)
         self._watched: Block = {}
@@ -117,15 +118,15 @@ class DriveRun:
         self.restart(cycle.is_cold)
 
     def restart(self, cold_start: bool = False) -> None:
-        """The engine is started, at first or again within the drive: a new driving cycle."""
+        """The engine is started, for the first time or again in the drive: begin a new driving cycle."""
         memory = self.memory
         self._monitors = Monitors(
             self.setup, memory.codes, memory.progress, memory.tests, self._frame, cold_start=cold_start
         )
 
     def watch(self, block: Block) -> np.ndarray:
-        """Let the monitors see a block of whole seconds. Returns the misfire counters at the end of each
-        second, shape (seconds, cylinders)."""
+        """Run the monitors on a block of whole seconds. Returns the misfire counters (seconds, cylinders) at the end of
+        each second."""
         counts = self.plant.misfires(block)
         totals = np.array(self.memory.misfires.current) + np.cumsum(counts, axis=0)
         self._watched = block

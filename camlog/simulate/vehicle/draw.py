@@ -1,4 +1,4 @@
-"""Drawing a vehicle from a seed: its parameters from their ranges, then the faults built into it."""
+"""Draw a vehicle from a seed: its parameters from their ranges, then the faults."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ from camlog.simulate.vehicle.setup import (
 if TYPE_CHECKING:
     from camlog.profile import VehicleProfile
 
-# Cylinders of each bank, and what the vehicle is called.
+# Cylinders of each bank, and the name of the vehicle.
 ENGINES = {"four": (((1, 2, 3, 4),), "Invented four-cylinder"), "v6": (((1, 3, 5), (2, 4, 6)), "Invented V6")}
 DIRECTIONS = {"intake": 1.0, "exhaust": -1.0}
 DEMO_SEED = 7
@@ -85,8 +85,8 @@ def demo_setup(*conditions: Condition) -> VehicleSetup:
 
 
 def profile_overrides(profile: VehicleProfile) -> dict[str, Any]:
-    """Overrides for `draw_setup` that make a drawn vehicle the one a vehicle profile describes. Takes oil
-    grade, displacement, chain geometry and the cams' ranges; what the profile leaves open stays drawn."""
+    """Overrides for `draw_setup` that make a drawn vehicle match a vehicle profile: oil grade, displacement, chain
+    geometry and the cams' ranges. Values that the profile leaves open stay drawn."""
     engine = profile.engine
     known = {
         "oil_grade": profile.oil_grade,
@@ -116,7 +116,7 @@ def _override(setup: VehicleSetup, key: str, value: Any) -> VehicleSetup:
 def _set_cam(cam: CamSetup, name: str, value: Any) -> CamSetup:
     changed = dataclasses.replace(cam, **{name: value})
     if name == "authority_deg":
-        # The command goes as far as the phaser.
+        # The command has the same travel as the phaser.
         scale = changed.authority_deg / cam.authority_deg
         changed = dataclasses.replace(changed, command_map=tuple(x * scale for x in cam.command_map))
     return changed
@@ -130,7 +130,7 @@ def _draw_cam(rng: np.random.Generator, side: str, family: str) -> CamSetup:
 
 
 def _vary_cam(rng: np.random.Generator, cam: CamSetup, bias: float) -> CamSetup:
-    """Two phasers of one make are alike, not equal."""
+    """A cam with slightly varied parameters, because two phasers of one make are similar but not equal."""
 
     def near(value: float, share: float) -> float:
         return value * float(rng.uniform(1.0 - share, 1.0 + share))
@@ -151,7 +151,7 @@ def _vary_cam(rng: np.random.Generator, cam: CamSetup, bias: float) -> CamSetup:
 
 
 def _draw_map(rng: np.random.Generator, sign: float, family: str, authority: float) -> tuple[float, ...]:
-    """Commanded angle (deg from rest, advance positive) over engine speed and load, a row an engine speed."""
+    """Commanded angle (deg from rest, advance positive) over engine speed and load, one row for each engine speed."""
     rpm = np.arange(MAP_RPM_POINTS)[:, None] * MAP_RPM_STEP
     load = np.arange(MAP_LOAD_POINTS)[None, :] * MAP_LOAD_STEP
     peak_load, peak_rpm = rng.uniform(45.0, 65.0), rng.uniform(1900.0, 2900.0)
@@ -160,7 +160,7 @@ def _draw_map(rng: np.random.Generator, sign: float, family: str, authority: flo
     full_load = np.clip((load - 75.0) / 25.0, 0.0, 1.0) * np.clip(rpm / 2500.0, 0.0, 1.0)
     share = rng.uniform(0.75, 0.95) * hill + rng.uniform(0.1, 0.4) * full_load
     share = np.clip(share, 0.0, 0.95)
-    # At idle the cam rests, or stands a few degrees away from rest.
+    # At idle the cam is at rest or a few degrees away from it.
     idle_share = 0.0 if rng.random() < 0.75 else rng.uniform(0.08, 0.18)
     low = np.clip((1150.0 - rpm) / 300.0, 0.0, 1.0) * np.clip((45.0 - load) / 15.0, 0.0, 1.0)
     share = share * (1.0 - low) + idle_share * low
@@ -174,7 +174,7 @@ def _draw_map(rng: np.random.Generator, sign: float, family: str, authority: flo
 
 
 def invented_vin(seed: int) -> str:
-    """A vehicle identification number with a right check digit and a maker code nobody was given."""
+    """A vehicle identification number with a valid check digit and an unassigned maker code."""
     body = f"ZZZCAMTM0V{seed % 10_000_000:07d}"
     letters = zip("ABCDEFGHJKLMNPRSTUVWXYZ", "12345678123457923456789", strict=True)
     values = {letter: int(value) for letter, value in letters}

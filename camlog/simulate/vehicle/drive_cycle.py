@@ -19,7 +19,8 @@ COLD_BELOW_DEGC = 45.0
 
 @dataclass(frozen=True, slots=True)
 class Style:
-    """How somebody drives: cruising `speeds` (km/h), how often a cruise ends in a stop, how hard, tip-ins."""
+    """A driving style: cruising `speeds` (km/h), probability that a cruise ends in a stop (`stops`), factor on the
+    acceleration (`push`), longest cruise, and most tip-ins."""
 
     speeds: tuple[float, ...]
     stops: float = 0.6
@@ -38,8 +39,8 @@ STYLES = {
 
 @dataclass(frozen=True, slots=True)
 class Segment:
-    """A stretch of a drive: over `seconds`, speed goes evenly to `speed_kmh` (kind `drive`). Kinds `off`,
-    `key_on` (ignition on, engine off) and `crank` need only their time."""
+    """A stretch of a drive: over `seconds`, speed changes linearly to `speed_kmh` (kind `drive`). The kinds `off`,
+    `key_on` (ignition on, engine off) and `crank` have a duration only."""
 
     kind: str
     seconds: float
@@ -48,8 +49,8 @@ class Segment:
 
 @dataclass(frozen=True)
 class DriveCycle:
-    """A whole drive with the temperatures it starts from (degC). After the last segment the vehicle goes
-    on as that segment ended. `running_since_s` above 0: the recording begins with the engine running."""
+    """A whole drive with its initial temperatures (degC). After the last segment the vehicle continues as that segment
+    ended. `running_since_s` above 0: the recording begins with the engine running."""
 
     name: str
     segments: tuple[Segment, ...]
@@ -77,7 +78,7 @@ class DriveCycle:
         return ends, speeds, np.array([SEGMENT_KINDS[s.kind] for s in self.segments])
 
     def targets(self, start_tick: int, count: int) -> Block:
-        """What the driver wants at `count` ticks from `start_tick`: `mode` and `wanted_speed` (km/h)."""
+        """The driver's targets at `count` ticks from `start_tick`: `mode` and `wanted_speed` (km/h)."""
         ends, speeds, modes = self._knots
         time_s = np.arange(start_tick, start_tick + count) * TICK_S
         mode = modes[np.minimum(np.searchsorted(ends, time_s, side="right"), len(ends) - 1)]
@@ -174,7 +175,7 @@ DRIVES = {
     "town": lambda seed: draw_drive(seed, 12.0, "cold", "town"),
     "highway": lambda seed: draw_drive(seed, 12.0, "hot", "highway"),
     "parked": lambda seed: parked_drive(10.0),
-    # For reading and clearing codes: the ignition is on and the engine does not run.
+    # For reading and clearing codes: ignition on, engine off.
     "key-on": lambda seed: DriveCycle("key-on", (Segment("key_on", 600.0),), 20.0, 20.0, 20.0),
     "verify": permanent_code_drive,
     "demo": lambda seed: demo_drive(),

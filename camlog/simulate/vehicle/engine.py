@@ -14,12 +14,12 @@ from camlog.simulate.vehicle.kernels import REFERENCE_VISCOSITY_MM2_S, TICK_S, B
 from camlog.simulate.vehicle.noise import NoiseStream
 from camlog.simulate.vehicle.setup import EngineSetup, OilSetup
 
-TABLE_DEGC = np.arange(-40.0, 181.0)  # where viscosity is tabled
+TABLE_DEGC = np.arange(-40.0, 181.0)  # temperatures of the viscosity table
 NUMBERS = tuple(f.name for f in dataclasses.fields(EngineSetup) if f.type in ("float", "int"))
 
 
 def _drive(wanted_speed, mass_kg, drag_area_m2, upshift_rpm, gear_rpm_per_kmh, slope, speed, accel, rpm, gear, shift):
-    """Driver, gearbox and road in one tick: the engine speed and torque (N m) that the wheels ask for."""
+    """Driver, gearbox and road in one tick: the engine speed and torque (N m) that the wheels require."""
     dt, before = TICK_S, speed
     speed += (wanted_speed - speed) * dt / 0.7
     if speed < 0.1 and wanted_speed < 0.1:
@@ -46,8 +46,8 @@ def _drive(wanted_speed, mass_kg, drag_area_m2, upshift_rpm, gear_rpm_per_kmh, s
 
 
 def _heat(air, krpm, speed, thermostat_degc, oil_cooler_w_k, ambient, coolant, oil):
-    """Heat (W) into coolant and oil by what an engine breathes (g/s): about 30 % of the fuel's energy goes
-    into the coolant, friction warms the oil, a thermostat opens over 10 degC."""
+    """Heat (W) into coolant and oil for an air flow (g/s): about 30 % of the fuel's energy goes into the coolant,
+    friction warms the oil, and the thermostat opens over a range of 10 degC."""
     fuel_w = air / 14.7 * 43000.0
     opening = min(max((coolant - thermostat_degc) / 10.0, 0.0), 1.0)
     exchange = 110.0 * (coolant - oil)
@@ -58,9 +58,9 @@ def _heat(air, krpm, speed, thermostat_degc, oil_cooler_w_k, ambient, coolant, o
 
 
 def _pressure(krpm, viscosity, pump_kpa_at_1000rpm, relief_kpa, wear):
-    """Steady oil pressure (kPa) at an engine speed (1000 rpm) and a kinematic viscosity (mm2/s). A pump
-    proportional to engine speed against bearings that leak with the square root of viscosity; wear adds a
-    laminar leak, so it tells when the oil is thin; a relief valve limits softly."""
+    """Steady oil pressure (kPa) at an engine speed (1000 rpm) and a kinematic viscosity (mm2/s). The pump's flow is
+    proportional to engine speed; the resistance of the bearings grows with the square root of viscosity. Wear adds a
+    laminar leak, which matters with thin oil. A relief valve limits the pressure softly."""
     thickness = viscosity / REFERENCE_VISCOSITY_MM2_S
     raw = pump_kpa_at_1000rpm * krpm * sqrt(thickness) / (1.0 + wear / thickness)
     if raw > relief_kpa:

@@ -1,4 +1,4 @@
-"""The module's monitors: what it watches in a drive, when it fails something, what it has finished."""
+"""The module's monitors: their inputs in a drive, the criteria for a fault, and their completion."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from camlog.stream import MonitorTest, ReadinessState
 CODES = {(f.kind, place): code for code, f in KNOWN.items() for place in f.cams or f.cylinders or (None,)}
 RANDOM_MISFIRE, OIL_PRESSURE_LOW = CODES["misfire_random", None], CODES["oil_pressure_low", None]
 
-# When a monitor has seen enough in one driving cycle to pass; common practice, no source.
+# Data that a monitor needs in one driving cycle to pass; common practice, no source.
 TARGET_SECONDS = 20
 RESPONSES_NEEDED = 3
 REST_SECONDS = 5
@@ -41,7 +41,7 @@ UNSUPPORTED = ("heated_catalyst", "secondary_air", "ac_refrigerant")
 
 
 def per_second(setup: VehicleSetup, block: Block) -> list[dict[str, float]]:
-    """What the monitors look at, second by second, of a block of whole seconds."""
+    """The inputs of the monitors for each second of a block of whole seconds."""
     rows = {name: values.reshape(-1, SECOND_TICKS) for name, values in block.items()}
     rpm, speed = rows["engine_speed"].mean(axis=1), rows["vehicle_speed"].mean(axis=1)
     seen: dict[str, np.ndarray] = {
@@ -78,7 +78,7 @@ def per_second(setup: VehicleSetup, block: Block) -> list[dict[str, float]]:
 
 @dataclass(slots=True)
 class CamWatch:
-    """What one driving cycle has shown of one cam."""
+    """The data of one cam in one driving cycle."""
 
     away_s: int = 0
     responses: list[float] = field(default_factory=list)
@@ -94,8 +94,8 @@ class CamWatch:
 
 
 class Monitors:
-    """The monitors of one driving cycle, on a memory that outlasts it. `frame` gives the freeze frame's
-    values when a fault is seen. `progress` and `tests` live in the caller's lasting state."""
+    """The monitors of one driving cycle. `memory`, `progress` and `tests` belong to the caller and survive the cycle.
+    `frame` returns the freeze frame's values when a fault is detected."""
 
     def __init__(
         self,
@@ -120,7 +120,7 @@ class Monitors:
         self._misfire_codes: set[str] = set()
 
     def second(self, seen: dict[str, float], misfires: np.ndarray) -> None:
-        """Take in one second; `misfires` are its counts per cylinder."""
+        """Process one second; `misfires` are its counts per cylinder."""
         running = seen["running"] > 0.5
         self._memory.second(running, seen["speed"], seen["coolant"], seen["distance"])
         if not running:
@@ -136,16 +136,16 @@ class Monitors:
         self._watch_readiness(seen, warm)
 
     def _judge(self, code: str, *, failed: bool, done: bool = True) -> None:
-        """Enter what a monitor has seen; `done`: enough to pass where nothing failed."""
+        """Enter the result of a monitor; `done`: enough data to pass if not failed."""
         if failed:
             self._memory.fail(code, self._frame)
         elif done:
             self._memory.passed(code)
 
     def _watch_cam(self, cam: CamSetup, watch: CamWatch, seen: dict[str, float], warm: bool) -> None:
-        """Target error, slow response, timing at rest; and what service 06 says of the first two."""
+        """Target error, slow response, timing at rest; and the service 06 results of the first two."""
         watch.away_s += seen["away"] > 5.0 and seen["enabled"] > 0.5
-        # The loop's deviation is command minus actual: above zero the cam stands too far retarded.
+        # The loop's deviation is command minus actual; above zero the cam is too far retarded.
         lasting = abs(seen["over"]) > cam.error_time_s
         enough = watch.away_s >= TARGET_SECONDS
         kind = "over_retarded" if seen["over"] > 0.0 else "over_advanced"
@@ -219,7 +219,7 @@ class Monitors:
         }
         for name, counts in gained.items():
             self._progress[name] = self._progress.get(name, 0.0) + float(counts)
-        # The cam's share: enough of target, response and rest on every cam, in one driving cycle, warm.
+        # The cam monitor: enough target, response and rest data of every cam, in one warm driving cycle.
         done = zip(*(w.progress for w in self._watch.values()), strict=True) if warm else ()
         reached = float(sum(all(of_each_cam) for of_each_cam in done))
         self._progress["egr_vvt_system"] = max(self._progress.get("egr_vvt_system", 0.0), reached)

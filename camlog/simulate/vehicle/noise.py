@@ -1,4 +1,4 @@
-"""Repeatable random numbers: the same at a given moment of a drive, however the drive is cut into pieces."""
+"""Repeatable random numbers: the same at a given tick of a drive, independent of how the drive is split into pieces."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ _KEY_MASK = (1 << 64) - 1
 
 
 def stream_generator(seed: int, stream: str, index: int = 0) -> np.random.Generator:
-    """A generator that depends on the seed, the stream's name and an index, and on nothing else."""
+    """A generator that depends only on the seed, the stream's name and the index."""
     words = [seed & _KEY_MASK, (zlib.crc32(stream.encode()) << 32) | (index & 0xFFFFFFFF)]
     return np.random.Generator(np.random.Philox(key=np.array(words, dtype=np.uint64)))
 
 
 class NoiseStream:
-    """A random number of each of STREAMS per control tick, however many ticks are asked for at a time."""
+    """One random number of each of STREAMS per control tick, independent of the number of ticks per call."""
 
     def __init__(self, seed: int, stream: str):
         self._seed = seed

@@ -1,4 +1,4 @@
-"""One cam through one drive: its kernels in turn, given what the engine does."""
+"""One cam in one drive: runs its kernels in turn on the output of the engine."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ NUMBERS = tuple(f.name for f in dataclasses.fields(CamSetup) if f.type in ("floa
 
 
 class Phaser:
-    """One cam through one drive; `run` takes the next ticks, given what the engine does."""
+    """One cam in one drive; `run` computes the next ticks from those of the engine."""
 
     def __init__(self, cam: CamSetup, seed: int, hold_duty: float | None = None, running: bool = False):
         self._noise = NoiseStream(seed, f"cam {cam.id}")
@@ -53,8 +53,8 @@ class Phaser:
         return self._state["hold"]
 
     def run(self, start_tick: int, count: int, engine: Block) -> Block:
-        """The next `count` ticks as arrays by name; `engine` holds the same ticks of the engine. A missing
-        reading is NaN."""
+        """The next `count` ticks as arrays by name; `engine` has the same ticks of the engine. A missing reading is
+        NaN."""
         cam, known = self.cam, {**self._inputs, **engine, **self._noise.take(start_tick, count)}
 
         def run(kernel) -> None:
@@ -62,7 +62,7 @@ class Phaser:
 
         run(random_kernel)
         if cam.dropout_style == "missing" and cam.dropout_rate_hz:
-            # Without a reading the module gives up after a second and sends the cam to rest.
+            # Without a reading the module commands the cam to rest after a second.
             known["enabled"] = np.where(known["gone_before_s"] > 1.0, 0.0, engine["enabled"])
         run(command_kernel)
         known |= self._surroundings(engine, known)
@@ -86,7 +86,7 @@ class Phaser:
     def _surroundings(self, engine: Block, random: Block) -> Block:
         cam, rpm, fill = self.cam, engine["engine_speed"], engine["fill"]
         hot = engine["viscosity"] / REFERENCE_VISCOSITY_MM2_S
-        # Wide passages feel viscosity less and less as oil thickens; narrow, varnished ones feel all of it.
+        # In wide passages, thick oil slows the flow less than in proportion; in narrow, varnished ones fully.
         thick = np.maximum(hot - 1.0, 0.0)
         resist = 1.0 + cam.viscous_share * thick / (1.0 + thick / 30.0)
         resist += cam.cold_share * np.maximum(hot - 1.6, 0.0)
@@ -95,7 +95,7 @@ class Phaser:
             push = push + cam.hunt_kpa * random["hunt"] / (0.7 + rpm / 3000.0) / np.maximum(hot, 0.6)
         rattle = np.zeros(len(rpm))
         if cam.rest_play_deg:
-            # A pin that does not hold lets the cam rattle until oil fills the chambers, which fill last.
+            # If the pin does not hold, the cam rattles until oil fills the chambers, which fill last.
             least = np.where((hot < 1.6) & (rpm < 1100.0), 0.2, 0.08)
             loose = cam.rest_play_deg * np.maximum(1.0 - fill * fill * fill, least)
             loose = cam.direction * loose * np.clip(0.45 + 0.5 * random["play"], 0.0, 1.0)

@@ -1,9 +1,10 @@
 """The kernels of a cam: command, control loop, valve, hydraulic vane phaser, lock pin, sensor, monitoring.
 
-The phaser's states are its angle and the pressure across its vanes. The valve lets oil into one chamber (turbulent, so
-with the square root of the pressure left), the vanes leak (laminar, so with the inverse of viscosity), oil with a
-little air in it is a spring, and friction holds the vanes until the pressure breaks them loose. Slowness, stick-slip,
-drift and weakness come out of that; only the slow torque that makes leaking vanes hunt is put in from outside."""
+The phaser's states are its angle and the pressure across its vanes. The valve lets oil into one chamber (turbulent
+flow, with the square root of the pressure difference), the vanes leak (laminar flow, with the inverse of viscosity),
+oil with a little air acts as a spring, and friction holds the vanes until the pressure overcomes it. Slowness,
+stick-slip, drift and weakness follow from this model; only the slow torque that makes leaking vanes hunt is an
+input."""
 
 from __future__ import annotations
 
@@ -20,8 +21,8 @@ def random_kernel(
     o_edge, o_gone_before_s, o_gone_s, o_torque, o_hunt, o_play,
     phase=0.0, lost_s=0.0, torque=0.0, hunt=0.0, hunt_speed=0.0, play=0.0, play_speed=0.0,
 ):  # fmt: skip
-    """The sensor wheel's edges, how long its signal is lost (s), and random movements: the cam's torque, the
-    slow torque that makes leaking vanes hunt, a loose lock pin."""
+    """The sensor wheel's edges, the time its signal has been lost (s), and random inputs: the cam's torque, the slow
+    torque that makes leaking vanes hunt, the play of a loose lock pin."""
     dt, w2 = TICK_S, 6.2832 * hunt_hz
     damping, restoring, gust, knock = 0.35 * w2, w2 * w2, 0.084 * w2 * sqrt(w2), 16.0 * sqrt(dt)
     for i in range(len(engine_speed)):
@@ -124,7 +125,7 @@ def _hydraulics(
                 speed = 1e-6 if net > 0.0 else -1e-6
         else:
             drag = moving if speed > 0.0 else -moving
-            # Implicit in the pressure: the spring of the oil is far stiffer than this step is short.
+            # Implicit in the pressure, because the oil's spring is too stiff for an explicit step of this length.
             sliding = (across + spring * flow - share * (push - drag)) / (yielding + share)
             speed_next = (sliding + push - drag) / rub
             if speed_next * speed <= 0.0:
@@ -159,7 +160,7 @@ def phaser_kernel(
             integral = 0.0
             duty += (0.0 - duty) * TICK_S / 0.05
         elif at_rest:
-            # At rest the spool is sent to its end: no loop, so what is wrong with mechanical timing shows.
+            # At rest the spool is at its end and the loop is off, so an error of mechanical timing shows.
             rest_s += TICK_S
             integral = 0.0
             duty = min(max(neutral_duty - 1.5 * duty_span, 0.0), 100.0)
@@ -176,7 +177,7 @@ def phaser_kernel(
         sent = 0.0 if mode[i] < 2.0 else min(max(direction * (duty - neutral_duty) / duty_span, -1.0), 1.0)
         if abs(sent - spool) > spool_stick or abs(sent) >= 1.0:
             spool = sent
-        # The pin lets go when oil reaches it and the valve sends the cam away from rest.
+        # The pin releases when oil reaches it and the valve moves the cam away from rest.
         if locked > 0.5:
             pin = pin + TICK_S if supply[i] > pin_release_kpa and spool * direction > 0.05 else 0.0
             if pin > pin_release_s:
@@ -207,8 +208,8 @@ def watch_kernel(
     error_limit_deg, target, reading, readable, mode, enabled, o_over_limit_s, o_response_s,
     over=0.0, step_from=0.0, step_s=0.0, slow_command=0.0,
 ):  # fmt: skip
-    """What the module watches: how long the error lasts (s, signed as command minus actual), and the time a
-    step takes; "no response measured at this tick" is NaN."""
+    """Inputs of the module's monitors: how long the error has lasted (s, with the sign of command minus actual), and
+    the response time of a step (NaN at ticks without a measured response)."""
     dt = TICK_S
     for i in range(len(target)):
         command = target[i]

@@ -1,4 +1,4 @@
-"""Engine and cams together, as arrays per control tick: what live driving and offline drives share."""
+"""Engine and cams together, as arrays per control tick, for live and offline drives."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ BIN_TICKS = 10  # misfires are drawn for each 0.1 s
 COIL_LOAD_FROM_PERCENT, COIL_LOAD_SPAN_PERCENT, COIL_LOAD_MOST = 15.0, 35.0, 2.0
 LOWEST_FIRING_RPM = 400.0
 
-# One step of the value as the module reports it, by signal.
+# The step of each signal's reported value.
 STEPS = {name: scaling.step for name, scaling in SCALINGS.items()} | {"oil_pressure": 1.0}
 
 
@@ -33,13 +33,13 @@ def vehicle_signals(setup: VehicleSetup) -> tuple[str, ...]:
 
 
 def timing_error(block: Block, cam_id: str) -> np.ndarray:
-    """How far a cam really stands from its command (deg), mechanical timing included."""
+    """A cam's true deviation from its command (deg), mechanical timing included."""
     return block[f"angle_{cam_id}"] + block[f"timing_{cam_id}"] - block[f"target_{cam_id}"]
 
 
 def misfire_rates(setup: VehicleSetup, block: Block) -> np.ndarray:
-    """Expected misfires per bin of 0.1 s, shape (bins, cylinders). The rate of a bank's cylinders rises
-    with the true error of its worst cam beyond what an engine bears; a failing coil's with load."""
+    """Expected misfires per bin of 0.1 s, shape (bins, cylinders). The rate of a bank's cylinders rises with the true
+    error of its worst cam above a threshold; that of a failing coil with load."""
     starts = np.arange(0, len(block["engine_speed"]), BIN_TICKS)
     counts = np.diff(np.append(starts, len(block["engine_speed"])))
 
@@ -63,12 +63,12 @@ def misfire_rates(setup: VehicleSetup, block: Block) -> np.ndarray:
 
 
 class Plant:
-    """One vehicle through one drive, block after block of control ticks.
+    """One vehicle in one drive, block after block of control ticks.
 
-    `run` gives for each block the true quantities: what the engine does, `target_CAM` (the command the
-    loop follows, deg), `angle_CAM` (where the phaser really is, deg from rest), `timing_CAM` (base-timing
-    offset, deg), `stuck_CAM`, and what the module watches. `signals` turns a block into the values the
-    module reports. Numbers do not depend on the size of blocks."""
+    `run` returns the true quantities of each block: those of the engine, `target_CAM` (the command of the loop, deg),
+    `angle_CAM` (the true phaser angle, deg from rest), `timing_CAM` (base-timing offset, deg), `stuck_CAM`, and the
+    inputs of the monitors. `signals` converts a block to the values that the module reports. Numbers do not depend on
+    the size of blocks."""
 
     def __init__(
         self, setup: VehicleSetup, cycle: DriveCycle, seed: int | None = None, hold_duty: dict[str, float] | None = None
@@ -112,7 +112,8 @@ class Plant:
         return np.array(counts).sum(axis=1)
 
     def signals(self, block: Block) -> Block:
-        """What the module reports at each tick, in canonical units and steps; misfire counts left out."""
+        """The module's reported values at each tick, in canonical units and rounded to steps, without misfire
+        counts."""
         setup, engine = self.setup, self.setup.engine
         rpm, load, speed = block["engine_speed"], block["engine_load"], block["vehicle_speed"]
         running, ambient = block["mode"] > 2.0, self.cycle.ambient_degc
@@ -146,7 +147,7 @@ class Plant:
         return reported
 
     def _fuel_trims(self, block: Block, closed_loop: np.ndarray) -> Block:
-        """Short and long trims of each bank, %; a cylinder that misfires reads lean."""
+        """Short and long trims of each bank (%); a misfiring cylinder makes the mixture look lean."""
         offset, wrong = self.setup.engine.fuel_trim_offset, self.setup.misfire
         trims = {}
         for n, bank in enumerate(self.setup.engine.banks, start=1):
@@ -158,7 +159,7 @@ class Plant:
 
     def _voltage(self, block: Block) -> np.ndarray:
         engine, rpm, mode = self.setup.engine, block["engine_speed"], block["mode"]
-        # The starter's first turn pulls deepest.
+        # The voltage is lowest as the starter begins to turn.
         cranking = engine.battery_v - 2.3 - 1.7 * np.maximum(0.0, 1.0 - rpm / 200.0)
         charging = engine.charging_v + 0.03 * block["trim_noise"] - 0.15 * (rpm < 900.0)
         return np.where(mode < 2.0, engine.battery_v, np.where(mode == 2.0, cranking, charging))

@@ -1,8 +1,9 @@
-"""Everything that makes one simulated vehicle differ from another, each with the range it is drawn from.
+"""The parameters of a simulated vehicle, each with the range it is drawn from.
 
-Two families of cars: limits chosen on one can be tried on the other. Family A has a proportional-integral loop, a
-smooth command map and two-level friction; family B a soft-gain loop with velocity damping and an integral dead zone, a
-command that moves in steps, and friction that falls off with speed. Ranges are common practice, no source."""
+There are two families of cars, so that limits chosen on one can be tested on the other. Family A has a
+proportional-integral loop, a smooth command map and two-level friction. Family B has a soft-gain loop with velocity
+damping and an integral dead zone, a command that moves in steps, and friction that falls with speed. Ranges are common
+practice, no source."""
 
 from __future__ import annotations
 
@@ -23,15 +24,15 @@ Range = tuple[float, float]
 
 
 def drawn(low: Any = None, high: float = 0.0, *, default: Any = dataclasses.MISSING, **ranges: Range) -> Any:
-    """A field drawn evenly from `low` to `high`, or by a function `low` of random numbers and what was
-    drawn. `ranges` by kind of engine, side or family: where none fits, the field keeps its `default`.
-    Fields are drawn in the order they are declared in."""
+    """A field drawn uniformly from `low` to `high`, or by a function `low` of the generator and the fields drawn so
+    far. `ranges` are given by kind of engine, side or family; if none fits, the field keeps its `default`. Fields are
+    drawn in the order of their declaration."""
     how = low if callable(low) else ranges or (low, high)
     return field(default=default, metadata={"how": how})
 
 
 def one_of(*values: Any, p: list[float] | None = None) -> Callable[[np.random.Generator, dict], Any]:
-    """A choice, with the type of its values."""
+    """A function that draws one of `values`, with their type."""
     return lambda rng, so_far: type(values[0])(rng.choice(values, p=p))
 
 
@@ -64,7 +65,7 @@ def _heat(low: float, high: float, of_a_v6: float) -> Callable[[np.random.Genera
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EngineSetup:
-    """Engine, gearbox and body: what turns a drive into engine speed, load and heat."""
+    """Engine, gearbox and body, which determine engine speed, load and heat in a drive."""
 
     cylinders: int
     banks: tuple[tuple[int, ...], ...]
@@ -95,8 +96,8 @@ OIL_GRADES = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OilSetup:
-    """Oil and its pump. Pressure is that of the main gallery, above ambient, kPa. `wear_factor` is the
-    share of pressure that wear leaves at the reference viscosity."""
+    """Oil and its pump. Pressure is that of the main gallery above ambient (kPa). `wear_factor` is the share of
+    pressure that remains with wear at the reference viscosity."""
 
     grade: str = drawn(one_of(*OIL_GRADES, p=list(OIL_GRADES.values())))
     viscosity_factor: float = drawn(0.85, 1.12)
@@ -204,7 +205,8 @@ class CamSetup:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MisfireSetup:
-    """Misfires per 1,000 revolutions of a cylinder, before and beyond what a fault adds."""
+    """Misfires per 1,000 revolutions of a cylinder: the base rate, and the rates added by cam error and a failing
+    coil."""
 
     base_per_1000_rev: float = drawn(0.02, 0.08)
     cam_error_start_deg: float = 6.0
@@ -215,8 +217,8 @@ class MisfireSetup:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VehicleSetup:
-    """One vehicle, drawn from a seed by `camlog.simulate.vehicle.draw.draw_setup`. `healthy` is the
-    vehicle as it was before its faults; None where it has none."""
+    """One vehicle, drawn from a seed by `camlog.simulate.vehicle.draw.draw_setup`. `healthy` is the same vehicle
+    without its faults; None if it has none."""
 
     seed: int
     family: str
