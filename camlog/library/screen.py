@@ -117,22 +117,22 @@ def _examined(local: Path, path: str, size: int, modified: float, vehicle: str |
     profile = read_profile(vehicle) if vehicle else None
     trace, drive, _ = read_any(local, prepare=False)
     findings = analyze(trace, drive, profile)
-    kept = entry_of(findings)
-    faults = {cam: c for cam, c in kept.cams.items() if c[0] in FAULTS}
-    shown = faults or kept.cams
-    worst = max(shown, key=lambda cam: shown[cam][1], default="")
+    entry = entry_of(findings)
+    faults = {cam: c for cam, c in entry.cams.items() if c[0] in FAULTS}
+    cams = faults or entry.cams
+    worst = max(cams, key=lambda cam: cams[cam][1], default="")
     rows: list[dict[str, Any]] = []
-    for cam, (condition, confidence, _) in kept.cams.items():
+    for cam, (condition, confidence, _) in entry.cams.items():
         by_oil: dict[str, dict[str, Any]] = {}
-        for value in (f for f in kept.figures if f.cam == cam):
+        for value in (f for f in entry.figures if f.cam == cam):
             row = by_oil.setdefault(
                 value.oil, {"cam": cam, "oil": value.oil, "condition": condition, "confidence": confidence}
             )
             row[value.figure + (f"_{value.part}" if value.part else "")] = value.value
         rows += by_oil.values() or [{"cam": cam, "oil": "", "condition": condition, "confidence": confidence}]
     return Row(
-        path, size, modified, _sha256(str(local)), "", kept.vehicle, kept.kind, kept.started_at, kept.duration_s,
-        shown[worst][0] if worst else "", worst, shown[worst][1] if worst else None, " ".join(kept.codes),
+        path, size, modified, _sha256(str(local)), "", entry.vehicle, entry.kind, entry.started_at, entry.duration_s,
+        cams[worst][0] if worst else "", worst, cams[worst][1] if worst else None, " ".join(entry.codes),
         findings.causes[0].cause if faults and findings.causes else "", bool(findings.do_not_run),
         drive is not None and drive.is_simulated, tuple(rows), examiner(profile),
     )  # fmt: skip
@@ -199,20 +199,20 @@ def _run(
     files: Sequence[str], done: dict[str, Row], vehicle: str | None, jobs: int, scheduler: str | None
 ) -> Iterator[Row | None]:
     """A row for each file as it is finished, None for one that has not changed."""
-    todo = list(reversed(files))
+    waiting = list(reversed(files))
     suspects: set[str] = set()  # under way when a worker ended: examined again at the end, each with nothing beside it
-    while todo:
+    while waiting:
         running: dict[Future, str] = {}
         try:
             with _executor(jobs, scheduler) as (pool, workers):
-                while todo or running:
-                    there = workers()
-                    while todo and len(running) < (1 if todo[-1] in suspects else max(there, 1) * AHEAD):
-                        path = todo[-1]
+                while waiting or running:
+                    worker_count = workers()
+                    while waiting and len(running) < (1 if waiting[-1] in suspects else max(worker_count, 1) * AHEAD):
+                        path = waiting[-1]
                         running[pool.submit(examine, path, vehicle, _known(done.get(path)))] = path
-                        todo.pop()  # only now: a pool whose worker ended takes nothing more
+                        waiting.pop()  # only now: a pool whose worker ended takes nothing more
                     ended = wait(running, WORKERS_WAIT_S, FIRST_COMPLETED).done
-                    if not ended and not there and not workers():
+                    if not ended and not worker_count and not workers():
                         raise say.error("no_workers", scheduler)
                     for future in ended:
                         error = future.exception()  # raises CancelledError where the scheduler that had it is gone
@@ -222,7 +222,7 @@ def _run(
                         killed = type(error).__name__ == "KilledWorker"  # as Dask calls it
                         if killed and path not in suspects:
                             suspects.add(path)
-                            todo.insert(0, path)
+                            waiting.insert(0, path)
                         elif error is not None:
                             yield _refused(path, say("screen.worker_ended") if killed else str(error))
                         else:
@@ -231,11 +231,11 @@ def _run(
             guilty = suspects & set(running.values())
             yield from (_refused(path, say("screen.worker_ended")) for path in guilty)
             suspects.update(running.values())
-            todo[:0] = [path for path in running.values() if path not in guilty]
+            waiting[:0] = [path for path in running.values() if path not in guilty]
         except (CancelledError, OSError):
             if scheduler is None:
                 raise
-            todo += running.values()  # the scheduler was lost: what was under way is examined again once it is back
+            waiting += running.values()  # the scheduler was lost: what was under way is examined again once it is back
 
 
 def _known(earlier: Row | None) -> tuple[int, float, str] | None:

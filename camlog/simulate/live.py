@@ -44,9 +44,9 @@ class LiveCar:
         file cannot be written."""
         if self.state is None:
             return
-        kept = {"schema": STATE_SCHEMA, "seed": self.seed, "memory": self.car.state()}
+        content = {"schema": STATE_SCHEMA, "seed": self.seed, "memory": self.car.state()}
         try:
-            write_text(json.dumps(kept, indent=1) + "\n", self.state, replace=True)
+            write_text(json.dumps(content, indent=1) + "\n", self.state, replace=True)
         except OSError as error:
             raise say.error("state_unwritten", self.state, why=error.strerror) from error
 
@@ -81,9 +81,9 @@ def simulated_adapter(
             raise say.error("protocol", name=protocol)
         traits = replace(traits, protocol=protocol)
     traits = replace(traits, second_module=second_module or traits.second_module)
-    wrong = () if condition == "healthy" else (Condition(condition, severity),)
+    conditions = () if condition == "healthy" else (Condition(condition, severity),)
     engine = "v6" if any(cams.bank_of(cam.id) > 1 for cam in profile.cams) else "four"
-    setup = draw_setup(seed, wrong, engine=engine, **profile_overrides(profile))
+    setup = draw_setup(seed, conditions, engine=engine, **profile_overrides(profile))
     memory = _read_state(state, seed)
     try:
         car = SimulatedCar(setup, drive, state=memory)
@@ -92,10 +92,10 @@ def simulated_adapter(
             raise
         raise say.error("state_in_part", state) from error
     timing = TimingModel(baud=baud, ecu_latency_s=latency_s, wait_s=wait_s)
-    made = SimulatedAdapter(
+    front = SimulatedAdapter(
         car, profile, traits=traits, timing=timing, faults=map(parse_fault, faults), seed=seed, time_scale=time_scale
     )
-    return LiveCar(car, made, seed, state)
+    return LiveCar(car, front, seed, state)
 
 
 def _read_state(path: Path | None, seed: int) -> dict[str, Any] | None:
@@ -107,12 +107,12 @@ def _read_state(path: Path | None, seed: int) -> dict[str, Any] | None:
     if not path.exists():
         return None
     try:
-        kept = json.loads(path.read_text(encoding="utf-8"))
+        content = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
         raise say.error("state_unread", path) from error
-    is_state = isinstance(kept, dict) and kept.get("schema") == STATE_SCHEMA
-    if not is_state or not isinstance(kept.get("memory"), dict):
+    is_state = isinstance(content, dict) and content.get("schema") == STATE_SCHEMA
+    if not is_state or not isinstance(content.get("memory"), dict):
         raise say.error("no_state", path)
-    if kept.get("seed") != seed:
-        raise say.error("other_seed", path, seed=kept.get("seed"))
-    return kept["memory"]
+    if content.get("seed") != seed:
+        raise say.error("other_seed", path, seed=content.get("seed"))
+    return content["memory"]

@@ -114,11 +114,11 @@ class TraceCar:
 
     def code_snapshot(self) -> CodeSnapshot:
         """The drive file's latest snapshot up to now; if there is none, an empty one."""
-        found = CodeSnapshot(self.time_s)
+        latest = CodeSnapshot(self.time_s)
         for snapshot in self._snapshots:
             if snapshot.time_s <= self.time_s:
-                found = snapshot
-        return found
+                latest = snapshot
+        return latest
 
     def clear_codes(self) -> bool:
         """Always False: recorded codes cannot be cleared."""

@@ -116,25 +116,25 @@ class Exchange:
 
     def _connect(self) -> tuple[Bus | None, float]:
         """The open bus and the time from which the request may be sent; None after printing why there is no bus."""
-        state, there = self.state, self.state.vehicle.bus
+        state, vehicle_bus = self.state, self.state.vehicle.bus
         if state.active is not None:
             return state.active, self.at_s
         awake = state.vehicle.awake(self.at_s)
         if self.settings.automatic:
             self.printout.add(SEARCHING, self.at_s)
-            bus, failure = there, None if awake else "UNABLE TO CONNECT"
-            at_s = self.at_s + self.timing.search_s + self.timing.init_s(there)
+            bus, failure = vehicle_bus, None if awake else "UNABLE TO CONNECT"
+            at_s = self.at_s + self.timing.search_s + self.timing.init_s(vehicle_bus)
         else:
             bus, failure, at_s = BUSES[self.settings.protocol], None, self.at_s
             if bus.needs_init:
                 at_s += self.timing.init_s(bus)
-                found = bus is there and awake
-                text = f"BUS INIT: {bus.init_dots}{'OK' if found else 'ERROR'}"
-                if found:
+                matches = bus is vehicle_bus and awake
+                text = f"BUS INIT: {bus.init_dots}{'OK' if matches else 'ERROR'}"
+                if matches:
                     self.printout.add(text, at_s)
                 else:
                     failure = text
-            elif bus is not there or (bus.is_can and not awake):
+            elif bus is not vehicle_bus or (bus.is_can and not awake):
                 # A CAN frame without acknowledgement is an error; SAE J1850 stays silent.
                 at_s += self._silence_s
                 failure = "CAN ERROR" if bus.is_can else "NO DATA"
@@ -151,19 +151,19 @@ class Exchange:
         state = self.state
         sent_s = max(at_s, state.bus_free_s) + self.timing.request_s(bus, len(self.data))
         state.bus_free_s = sent_s + self.timing.idle_s(bus)
-        heard, end_s = self._collect(sorted(self._arrivals(bus, sent_s), key=lambda a: a.at_s), sent_s, bus)
-        if not heard:
+        received, end_s = self._collect(sorted(self._arrivals(bus, sent_s), key=lambda a: a.at_s), sent_s, bus)
+        if not received:
             self.printout.add("NO DATA", end_s)
             return end_s
-        state.bus_free_s = heard[-1][0] + self.timing.idle_s(bus)
-        lines = [line for _, shown in heard for line in shown]
+        state.bus_free_s = received[-1][0] + self.timing.idle_s(bus)
+        lines = [line for _, shown in received for line in shown]
         previous, state.previous_line = state.previous_line, lines[-1].text
         fault = state.faults.active(self.at_s, LINES)
         if fault is not None:
             self._met(fault.kind)
-            self._print(LINES[fault.kind](lines, previous, state.faults.random), heard[-1][0])
+            self._print(LINES[fault.kind](lines, previous, state.faults.random), received[-1][0])
             return end_s
-        for arrived_s, shown in heard:
+        for arrived_s, shown in received:
             size = sum(len(line.text) + len(self.settings.line_end) for line in shown)
             if self.printout.serial.waiting(arrived_s) + size > state.traits.buffer_bytes:
                 self.printout.add("BUFFER FULL", arrived_s)
@@ -175,13 +175,13 @@ class Exchange:
         self, arrivals: list[Arrival], sent_s: float, bus: Bus
     ) -> tuple[list[tuple[float, list[Line]]], float]:
         """The frames that arrive in time, as (time, lines), and the time at which the adapter stops waiting."""
-        heard: list[tuple[float, list[Line]]] = []
+        received: list[tuple[float, list[Line]]] = []
         deadline = sent_s + self._silence_s
         counted = 0
         for arrival in arrivals:
             if arrival.at_s > deadline:
                 break
-            heard.append((arrival.at_s, self._lines(arrival, bus)))
+            received.append((arrival.at_s, self._lines(arrival, bus)))
             if arrival.pending and self.state.traits.waits_for_pending:
                 deadline = arrival.at_s + PENDING_LIMIT_S
                 continue
@@ -190,8 +190,8 @@ class Exchange:
             deadline = arrival.at_s + (within if arrival.more else self._wait_s)
             counted += 1
             if counted == self.count:
-                return heard, arrival.at_s
-        return heard, deadline
+                return received, arrival.at_s
+        return received, deadline
 
     def _arrivals(self, bus: Bus, sent_s: float) -> Iterator[Arrival]:
         """The answer frames to a request sent at `sent_s`."""

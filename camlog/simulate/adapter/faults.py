@@ -76,8 +76,8 @@ def wrong_echo(answer: bytes, request: bytes) -> bytes | None:
         return None
     if len(answer) <= place or answer[0] != service + 0x40:
         return None
-    asked = set(request[1:]) | {answer[place]}
-    other = next(n for n in range(0x7F, 0, -1) if n not in asked and n % 0x20)
+    used = set(request[1:]) | {answer[place]}
+    other = next(n for n in range(0x7F, 0, -1) if n not in used and n % 0x20)
     return answer[:place] + bytes((other,)) + answer[place + 1 :]
 
 

@@ -70,7 +70,7 @@ class OtherModulesCar:
 def modules_for(car: Car, profile: VehicleProfile | None, second: bool = False) -> dict[int, Module]:
     """The vehicle's modules by number: the engine's, those addressed by the profile's headers, and with `second` a
     second one. Raises InputError for a profile header that addresses no module here."""
-    held: dict[int, list[SignalDefinition]] = {number: [] for number in range(2 if second else 1)}
+    definitions_of: dict[int, list[SignalDefinition]] = {number: [] for number in range(2 if second else 1)}
     for definition in profile.signals if profile else ():
         if definition.name not in car.signals:
             continue
@@ -78,8 +78,8 @@ def modules_for(car: Car, profile: VehicleProfile | None, second: bool = False) 
         number = 0 if header is None else module_of_header(header)
         if number is None:
             raise say.error("header", file=profile.file if profile else None, name=definition.name, header=header)
-        held.setdefault(number, []).append(definition)
-    return {number: Module(car, number, definitions) for number, definitions in sorted(held.items())}
+        definitions_of.setdefault(number, []).append(definition)
+    return {number: Module(car, number, definitions) for number, definitions in sorted(definitions_of.items())}
 
 
 class VehicleSide:

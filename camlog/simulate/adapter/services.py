@@ -78,15 +78,15 @@ def _clear(inquiry: Inquiry) -> list[bytes]:
 
 def _monitor_tests(inquiry: Inquiry) -> list[bytes]:
     """The results of one monitor (MID), or the maps of up to six ranges of them."""
-    asked, results = inquiry.data, _results(inquiry)
-    if all(mid % 0x20 == 0 for mid in asked):
-        maps = ((mid, supported_map(set(results), mid)) for mid in asked)
-        found = b"".join(bytes((mid,)) + data for mid, data in maps if data is not None)
+    mids, results = inquiry.data, _results(inquiry)
+    if all(mid % 0x20 == 0 for mid in mids):
+        maps = ((mid, supported_map(set(results), mid)) for mid in mids)
+        data_bytes = b"".join(bytes((mid,)) + data for mid, data in maps if data is not None)
     else:
-        found = results.get(asked[0], b"") if len(asked) == 1 else b""
-    if not found:
+        data_bytes = results.get(mids[0], b"") if len(mids) == 1 else b""
+    if not data_bytes:
         raise Refused()
-    return [inquiry.reply(found)]
+    return [inquiry.reply(data_bytes)]
 
 
 def _results(inquiry: Inquiry) -> dict[int, bytes]:
@@ -98,15 +98,15 @@ def _results(inquiry: Inquiry) -> dict[int, bytes]:
         count = inquiry.car.value(name) if name in inquiry.car.signals else None
         if is_number(count):
             mid, tid = misfire_mid(cylinder), TID_MISFIRE_CURRENT
-            held = by_ids.get((mid, tid), MonitorTest(f"{mid:02X}", f"{tid:02X}", 0, None, None, "count"))
-            by_ids[mid, tid] = replace(held, value=count)
-    found: dict[int, bytes] = {}
+            result = by_ids.get((mid, tid), MonitorTest(f"{mid:02X}", f"{tid:02X}", 0, None, None, "count"))
+            by_ids[mid, tid] = replace(result, value=count)
+    sets: dict[int, bytes] = {}
     for (mid, _), test in sorted(by_ids.items()):
         try:
-            found[mid] = found.get(mid, b"") + encode_monitor_test(test)
+            sets[mid] = sets.get(mid, b"") + encode_monitor_test(test)
         except ValueError:
             continue  # a unit without a number in the standard cannot be sent
-    return found
+    return sets
 
 
 def _restated(test: MonitorTest) -> MonitorTest:
@@ -147,13 +147,13 @@ def _information(inquiry: Inquiry) -> list[bytes]:
 def _texts(inquiry: Inquiry) -> dict[int, bytes]:
     calibration = f"CAMLOG-SIM-{inquiry.module:04d}".encode().ljust(16, b"\0")
     number = sum(calibration) * CALIBRATION_FACTOR & 0xFFFFFFFF
-    found = {0x04: calibration, 0x06: number.to_bytes(4, "big")}
+    texts = {0x04: calibration, 0x06: number.to_bytes(4, "big")}
     vin = inquiry.car.vin or ""
     if len(vin) == VIN_CHARACTERS and vin.isascii():
-        found[0x02] = vin.encode()
+        texts[0x02] = vin.encode()
     if inquiry.module in MODULE_NAMES:
-        found[0x0A] = MODULE_NAMES[inquiry.module].encode().ljust(20, b"\0")
-    return found
+        texts[0x0A] = MODULE_NAMES[inquiry.module].encode().ljust(20, b"\0")
+    return texts
 
 
 def _tester_present(inquiry: Inquiry) -> list[bytes]:

@@ -55,10 +55,10 @@ PRESETS: dict[str, AdapterTraits] = {
 
 def preset(name: str) -> AdapterTraits:
     """The adapter of that name. Raises InputError for another name."""
-    found = PRESETS.get(name.replace("_", "-"))
-    if found is None:
+    traits = PRESETS.get(name.replace("_", "-"))
+    if traits is None:
         raise say.error("no_such", kind="adapter", name=name, known=", ".join(PRESETS))
-    return found
+    return traits
 
 
 @dataclass

@@ -99,8 +99,8 @@ class TcpPort:
         try:
             listener = socket.create_server((self._host, self._port), backlog=1)
         except (OSError, OverflowError) as error:
-            why = getattr(error, "strerror", None) or str(error)
-            raise say.error("tcp", host=self._host, port=self._port, why=why) from error
+            reason = getattr(error, "strerror", None) or str(error)
+            raise say.error("tcp", host=self._host, port=self._port, why=reason) from error
         listener.setblocking(False)
         self._port = listener.getsockname()[1]
         self._listener = listener

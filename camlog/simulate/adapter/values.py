@@ -74,8 +74,8 @@ def supported_map(supported: set[int], base: int) -> bytes | None:
     None if there is none after `base`; base 00 is always answered."""
     if base and max(supported, default=0) <= base:
         return None
-    near = sum(1 << (32 - n + base) for n in supported if base < n <= base + 32)
-    return (near | any(n > base + 32 for n in supported)).to_bytes(4, "big")
+    bits = sum(1 << (32 - n + base) for n in supported if base < n <= base + 32)
+    return (bits | any(n > base + 32 for n in supported)).to_bytes(4, "big")
 
 
 def is_number(value: float | None) -> TypeGuard[float]:
@@ -97,13 +97,13 @@ def items(
     data = inquiry.data
     if not data or len(data) % size or len(data) > size * (most if inquiry.is_can else 1):
         raise Refused()
-    answered = b""
+    data_bytes = b""
     for item in dict.fromkeys(data[at : at + size] for at in range(0, len(data), size)):
         found = data_of(inquiry, item)
-        answered += b"" if found is None else item + found
-    if not answered:
+        data_bytes += b"" if found is None else item + found
+    if not data_bytes:
         raise Refused(refusal(inquiry))
-    return [inquiry.reply(answered)]
+    return [inquiry.reply(data_bytes)]
 
 
 # ---------------------------------------------------------------- services 01 and 02
@@ -138,15 +138,15 @@ def present(inquiry: Inquiry, item: bytes) -> bytes | None:
 
 
 def _supported_pids(inquiry: Inquiry) -> set[int]:
-    found = {pid for pid, (name, _) in PIDS.items() if name in inquiry.car.signals}
-    found |= {identifier for service, identifier in inquiry.definitions if service == 0x01}
+    pids = {pid for pid, (name, _) in PIDS.items() if name in inquiry.car.signals}
+    pids |= {identifier for service, identifier in inquiry.definitions if service == 0x01}
     since = inquiry.snapshot.since_clear or {}
-    found |= {pid for pid, (key, _) in SINCE_CLEAR_PIDS.items() if is_number(since.get(key))}
+    pids |= {pid for pid, (key, _) in SINCE_CLEAR_PIDS.items() if is_number(since.get(key))}
     if _status(inquiry) is not None:
-        found.add(PID_STATUS)
+        pids.add(PID_STATUS)
     if inquiry.snapshot.freeze_frame:
-        found.add(PID_FREEZE_CODE)
-    return found | {PID_OBD_TYPE}
+        pids.add(PID_FREEZE_CODE)
+    return pids | {PID_OBD_TYPE}
 
 
 def _status(inquiry: Inquiry) -> bytes | None:
@@ -202,14 +202,14 @@ def defined(inquiry: Inquiry, item: bytes) -> bytes | None:
 
 def _invalid_count(definition: SignalDefinition) -> int | None:
     """A count that decodes to a value outside the signal's range; None if there is none."""
-    known = SIGNALS.get(definition.name)
-    if known is None:
+    standard = SIGNALS.get(definition.name)
+    if standard is None:
         return None
     for count in reversed(definition.raw_range):
         data = bytearray(definition.end_byte)
         definition.pack(count, data)
         value = definition.decode(bytes(data))
-        if value is not None and not known.low <= value <= known.high:
+        if value is not None and not standard.low <= value <= standard.high:
             return count
     return None
 

@@ -98,8 +98,8 @@ class CodeMemory:
             record.stored = record.lamp = record.permanent = True
             record.cleared = False
         record.pending, record.pending_cycle = True, self.cycle
-        held = self.freeze_frame
-        if held is None or code.startswith(FRAME_PRIORITY) and not held["code"].startswith(FRAME_PRIORITY):
+        frame_held = self.freeze_frame
+        if frame_held is None or code.startswith(FRAME_PRIORITY) and not frame_held["code"].startswith(FRAME_PRIORITY):
             self.freeze_frame = {"code": code, **frame()}
 
     def passed(self, code: str) -> None:
@@ -146,8 +146,8 @@ class CodeMemory:
 
     def clear(self) -> None:
         """Service 04: erase all codes except permanent ones, and the counters since the last clear."""
-        kept = self.listed("permanent")
-        self.codes = {code: CodeRecord(permanent=True, cleared=True) for code in kept}
+        permanent = self.listed("permanent")
+        self.codes = {code: CodeRecord(permanent=True, cleared=True) for code in permanent}
         self.freeze_frame = None
         self.permanent_drive_met = False
         self.since_clear = dict.fromkeys(COUNTERS, 0.0)

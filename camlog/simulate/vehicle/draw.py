@@ -88,7 +88,7 @@ def profile_overrides(profile: VehicleProfile) -> dict[str, Any]:
     """Overrides for `draw_setup` that make a drawn vehicle match a vehicle profile: oil grade, displacement, chain
     geometry and the cams' ranges. Values that the profile leaves open stay drawn."""
     engine = profile.engine
-    known = {
+    overrides = {
         "oil_grade": profile.oil_grade,
         "engine_displacement_l": engine.displacement_l,
         "engine_crank_sprocket_teeth": engine.crank_sprocket_teeth,
@@ -96,8 +96,8 @@ def profile_overrides(profile: VehicleProfile) -> dict[str, Any]:
     }
     for cam in profile.cams:
         if cam.range_deg is not None:
-            known[f"{cams.side_of(cam.id)}_authority_deg"] = cam.range_deg[1] - cam.range_deg[0]
-    return {name: value for name, value in known.items() if value is not None}
+            overrides[f"{cams.side_of(cam.id)}_authority_deg"] = cam.range_deg[1] - cam.range_deg[0]
+    return {name: value for name, value in overrides.items() if value is not None}
 
 
 def _override(setup: VehicleSetup, key: str, value: Any) -> VehicleSetup:

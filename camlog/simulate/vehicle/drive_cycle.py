@@ -95,9 +95,9 @@ def _start(rng: np.random.Generator) -> list[Segment]:
     return [Segment("key_on", float(rng.uniform(1.0, 3.0))), Segment("crank", float(rng.uniform(0.6, 1.4)))]
 
 
-def _go(rng: np.random.Generator, now: float, then: float, push: float = 1.0) -> Segment:
-    rate = rng.uniform(4.0, 9.0) * push if then > now else rng.uniform(5.0, 10.0) * push
-    return Segment("drive", max(0.5, abs(then - now) / rate), then)
+def _go(rng: np.random.Generator, now: float, target: float, push: float = 1.0) -> Segment:
+    rate = rng.uniform(4.0, 9.0) * push if target > now else rng.uniform(5.0, 10.0) * push
+    return Segment("drive", max(0.5, abs(target - now) / rate), target)
 
 
 def _cruise(rng: np.random.Generator, speed: float, style: Style) -> list[Segment]:
@@ -134,12 +134,12 @@ def draw_drive(seed: int, minutes: float = 10.0, start: str = "cold", style: str
 
 
 def _cut(segments: list[Segment], end_s: float) -> tuple[Segment, ...]:
-    kept, left = [], end_s
+    remaining, left = [], end_s
     for segment in segments:
         if left > 0.0:
-            kept.append(dataclasses.replace(segment, seconds=min(segment.seconds, left)))
+            remaining.append(dataclasses.replace(segment, seconds=min(segment.seconds, left)))
         left -= segment.seconds
-    return tuple(kept)
+    return tuple(remaining)
 
 
 def demo_drive() -> DriveCycle:

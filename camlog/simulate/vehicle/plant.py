@@ -148,11 +148,11 @@ class Plant:
 
     def _fuel_trims(self, block: Block, closed_loop: np.ndarray) -> Block:
         """Short and long trims of each bank (%); a misfiring cylinder makes the mixture look lean."""
-        offset, wrong = self.setup.engine.fuel_trim_offset, self.setup.misfire
+        offset, misfire = self.setup.engine.fuel_trim_offset, self.setup.misfire
         trims = {}
         for n, bank in enumerate(self.setup.engine.banks, start=1):
             wave = block["trim_noise"] if n == 1 else -0.9 * block["trim_noise"]
-            lean = 0.06 * wrong.coil_per_1000_rev if wrong.coil_cylinder in bank else 0.0
+            lean = 0.06 * misfire.coil_per_1000_rev if misfire.coil_cylinder in bank else 0.0
             trims[f"short_fuel_trim_b{n}"] = np.where(closed_loop, 0.3 * offset + 1.6 * wave, 0.0)
             trims[f"long_fuel_trim_b{n}"] = np.full(len(wave), offset) + lean
         return trims
