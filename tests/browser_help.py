@@ -80,11 +80,13 @@ def _axe() -> str:
     return (files("axe_playwright_python") / "axe.min.js").read_text(encoding="utf-8")
 
 
-def findings_of_axe(page: Page) -> list[str]:
-    """What axe-core calls serious or critical in a page as it is now, a line each: rule, place, reason."""
+def findings_of_axe(page: Page, *rules: str) -> list[str]:
+    """What axe-core calls serious or critical in a page as it is now, a line each: rule, place, reason; of some rules only,
+    or of all."""
     # Not by a script in the page, which the pages' own policy forbids.
     page.evaluate(f"() => {{ if (!window.axe) {{ {_axe()} }} }}")
-    found = page.evaluate("() => axe.run(document, {resultTypes: ['violations'], iframes: false})")
+    options = {"resultTypes": ["violations"], "iframes": False} | ({"runOnly": rules} if rules else {})
+    found = page.evaluate("options => axe.run(document, options)", options)
     return [
         f"{rule['id']}: {node['html'][:160]}: {node['failureSummary']}"
         for rule in found["violations"]

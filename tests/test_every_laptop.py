@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 import pty
+import shutil
 import signal
 import subprocess
 import sys
@@ -107,29 +108,26 @@ def laptop(request, tmp_path_factory) -> Iterator[Laptop]:
     made.console.communicate(timeout=30.0)
 
 
-@pytest.fixture(scope="module", autouse=True)
-def demonstration(tmp_path_factory) -> Iterator[tuple[Laptop, subprocess.Popen]]:
-    """The demonstration, with the fewest letters; it takes a minute and runs beside everything else."""
-    laptop = Laptop(tmp_path_factory.mktemp("demonstration"), "cp437", CASES["cp437"])
-    running = laptop.start("demo", "--out", "demo")
-    yield laptop, running
-    running.kill()
+@pytest.fixture(scope="module")
+def coarse(tmp_path_factory) -> Laptop:
+    """The laptop that records: the fewest letters, the coarse clock."""
+    return Laptop(tmp_path_factory.mktemp("coarse"), "cp437", CASES["cp437"])
 
 
 @pytest.fixture(scope="module")
-def car(laptop) -> Iterator[str]:
+def car(coarse) -> Iterator[str]:
     options = ("--drive", "hot", "--condition", "stick_slip", "--latency-ms", "4", "--wait-ms", "20")
-    with laptop.serving("simulate", *options) as port:
+    with coarse.serving("simulate", *options) as port:
         assert port.startswith("socket://127.0.0.1:")
         yield port
 
 
 @pytest.fixture(scope="module")
-def drive(laptop, car) -> Path:
+def recorded(coarse, car) -> Path:
     """A drive recorded from the keyboard: marked, and ended by Ctrl-Break."""
     keyboard, stdin = pty.openpty()
-    running = laptop.start("record", "--port", car, "--vehicle", "demo", "--out", "drive.csv", stdin=stdin)
-    trace = laptop.folder / "drive.csv"
+    running = coarse.start("record", "--port", car, "--vehicle", "demo", "--out", "drive.csv", stdin=stdin)
+    trace = coarse.folder / "drive.csv"
     until(lambda: trace.exists() and trace.stat().st_size > 4000, running)
     os.write(keyboard, b"mrattle heard\r")
     size = trace.stat().st_size
@@ -138,8 +136,16 @@ def drive(laptop, car) -> Path:
     _, err = running.communicate(timeout=60.0)
     for end in (keyboard, stdin):
         os.close(end)
-    assert running.returncode == 0, err.decode(laptop.code_page)
+    assert running.returncode == 0, err.decode(coarse.code_page)
     return trace
+
+
+@pytest.fixture(scope="module")
+def drive(laptop, recorded) -> Path:
+    """The recorded drive, in this laptop's folder."""
+    for file in (recorded, drive_path(recorded)):
+        shutil.copy(file, laptop.folder)
+    return laptop.folder / recorded.name
 
 
 def until(condition, running: subprocess.Popen | None = None, seconds: float = PATIENCE_S) -> None:
@@ -156,15 +162,15 @@ def test_every_module_is_imported(laptop):
     assert "camlog" in laptop.run("--version")
 
 
-def test_a_drive_is_recorded_marked_and_ended_by_ctrl_break(drive):
-    trace, about = read_trace(drive), read_drive(drive_path(drive))
+def test_a_drive_is_recorded_marked_and_ended_by_ctrl_break(recorded):
+    trace, about = read_trace(recorded), read_drive(drive_path(recorded))
     assert {"cam_intake_b1_actual", "cam_intake_b1_commanded", "engine_speed"} <= set(trace.signals)
     assert [e.text for e in about.events if e.kind == "marker"] == ["rattle heard"]
     assert about.trace_sha256 == trace.sha256 and len(about.code_snapshots) == 2
 
 
-def test_times_of_readings_do_not_step_with_the_clock(drive):
-    steps_s = np.diff(read_trace(drive).time_s)
+def test_times_of_readings_do_not_step_with_the_clock(recorded):
+    steps_s = np.diff(read_trace(recorded).time_s)
     in_grid = np.abs(np.round(steps_s * 64) / 64 - steps_s) < 2e-5
     assert len(steps_s) > 50 and in_grid.mean() < 0.2
 
@@ -211,15 +217,15 @@ def test_a_name_that_windows_refuses_is_said_in_one_line(laptop, drive):
     assert "is no name that Windows allows" in printed
 
 
-def test_the_page_records_and_marks(laptop, car):
-    folder = laptop.folder / "page"
+def test_the_page_records_and_marks(coarse, car):
+    folder = coarse.folder / "page"
     folder.mkdir()
-    running = laptop.start(
-        "serve", folder, "--adapter", car, "--vehicle", "demo", "--port", str(8500 + len(laptop.code_page))
+    running = coarse.start(
+        "serve", folder, "--adapter", car, "--vehicle", "demo", "--port", str(8500 + len(coarse.code_page))
     )
     try:
         lines = iter(running.stdout.readline, b"")
-        url = next(word for line in lines for word in line.decode(laptop.code_page).split() if word.startswith("http"))
+        url = next(word for line in lines for word in line.decode(coarse.code_page).split() if word.startswith("http"))
         with browser() as chromium:
             page = chromium.new_page()
             page.set_default_timeout(60_000)
@@ -236,12 +242,3 @@ def test_the_page_records_and_marks(laptop, car):
     recorded = next(folder.glob("drive-*.csv"))
     assert len(read_trace(recorded).time_s) > 20
     assert [e.kind for e in read_drive(drive_path(recorded)).events].count("marker") == 1
-
-
-def test_the_demonstration_runs(demonstration):
-    laptop, running = demonstration
-    printed = b"".join(running.communicate(timeout=PATIENCE_S)).decode(laptop.code_page)
-    assert running.returncode == 0 and "Traceback" not in printed, printed
-    assert "Recorded" in printed and "\\u" not in printed
-    for made in ("demo.csv", "repair/after.verification.html"):
-        assert (laptop.folder / "demo" / made).exists()
