@@ -55,7 +55,7 @@ def test_a_table_that_is_none_is_refused(tmp_path, name, wrong):
     lines = [] if name == "schema" else [f'schema = "{SCHEMA}"']
     path.write_text("\n".join([*lines, f"{name} = {wrong}"]))
     if (name, wrong) in [("column", "[]"), *((t, "{}") for t in ("table", "time", "angles"))]:
-        assert read_mapping(path).columns == ()
+        assert read_mapping(path).column == ()
     else:
         with pytest.raises(InputError) as refused:
             read_mapping(path)
