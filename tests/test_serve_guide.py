@@ -11,6 +11,7 @@ from camlog.errors import InputError
 from camlog.profile import read_profile
 from camlog.replay import replay
 from camlog.serve.guide import TITLES, Guide, held
+from camlog.serve.jobs import Look
 from camlog.serve.pages import live
 from camlog.signals import actual, commanded
 from camlog.stream import Batch
@@ -138,10 +139,10 @@ class Looks:
     def look(self, _):
         condition = self.conditions.pop(0)
         if condition is None:
-            return type("Look", (), {"state": "failed", "result": None})
+            return Look("1", "look", "failed")
         condition, sure = condition if isinstance(condition, tuple) else (condition, 0.9)
         found = {"intake_b1": {"condition": condition, "confidence": sure, "reason": "because"}}
-        return type("Look", (), {"state": "done", "result": {"cams": found, "seconds": 30.0 * self.asked}})
+        return Look("1", "look", "done", {"cams": found, "seconds": 30.0 * self.asked})
 
 
 def looked(jobs, times, guide=None):

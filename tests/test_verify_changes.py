@@ -94,7 +94,7 @@ def test_only_cells_both_drives_visited_count_and_weigh_alike():
     assert found.seconds == pytest.approx(6.0) and "command 10 to 30 deg, 1000 to 1500 rpm" in found.words
     unknown = cells_of(np.array([np.nan, 15.0]), np.array([1200.0, np.nan]))
     assert unknown.tolist() == [-1, -1]
-    assert not shared(one, np.full(4, 2.0), unknown, np.full(2, 9.0))
+    assert not len(shared(one, np.full(4, 2.0), unknown, np.full(2, 9.0)).cells)
 
 
 def test_the_repaired_cam_lags_less_in_every_window_and_the_healthy_one_as_before():
