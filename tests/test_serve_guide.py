@@ -226,7 +226,7 @@ def test_looks_come_at_growing_intervals():
             took = 1.0 if len(begun) == 1 else 5.0
             over = now[0] - begun[-1] >= took
             result = {"cams": {}, "seconds": 1.0}
-            return type("Look", (), {"state": "done" if over else "running", "result": result})
+            return Look("1", "look", "done" if over else "running", result)
 
     guide = Guide(DEMO, jobs=Slow(), trace=Path("x"), clock=lambda: now[0])
     while now[0] < 160.0:
