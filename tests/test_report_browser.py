@@ -8,7 +8,7 @@ import io
 import pytest
 
 from camlog.report import write_comparison, write_report
-from tests.browser_help import DESK, PHONE, Look, browser, findings_of_axe
+from tests.browser_help import DESK, PHONE, WHOLE, Look, browser, findings_of_axe, launched
 from tests.report_drives import findings_of, nasty_findings, without_cams
 
 A4_PX, LETTER_PX = (687, 1016), (709, 950)  # inside the page's margins of 14 mm, at 96 px an inch
@@ -330,7 +330,8 @@ def test_a_screen_reader_gets_names_for_everything(looks):
 
 
 def test_a_finger_scrolls_past_a_chart_and_a_tap_shows_values(chromium, pages):
-    with Look(chromium, pages["few"], PHONE, has_touch=True, is_mobile=True) as look:
+    touch = {"has_touch": True, "is_mobile": True}
+    with launched(chromium.browser_type, *WHOLE) as phone, Look(phone, pages["few"], PHONE, **touch) as look:
         box = look.box(".moments .plot")[0]
         look.page.evaluate("y => scrollTo(0, y)", box["top"] - 300)
         look.page.wait_for_timeout(100)
