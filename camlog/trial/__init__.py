@@ -1,4 +1,4 @@
-"""A vehicle profile tried on the car: what each identifier answers, and which key of the profile is likely wrong."""
+"""Tries a vehicle profile on the car: what each identifier answers, and which key of the profile is likely wrong."""
 
 from camlog.messages import Messages
 

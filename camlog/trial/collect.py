@@ -1,4 +1,4 @@
-"""Read every identifier of a profile from the car: engine standing, at idle, and while the cams move. Only reads."""
+"""Reads every identifier of a profile from the car: with the engine off, at idle, and while the cams move."""
 
 from __future__ import annotations
 
@@ -21,15 +21,15 @@ from camlog.trial.readings import IDLE_RPM, RUNNING_RPM, Readings, Source, serie
 
 KEY_ON_S, IDLE_S = 4.0, 8.0
 MOST_S = 180.0  # by default
-_SLOWLY_EVERY = 10  # rounds between two of the signals that are no angle
-_LOOK_EVERY = 20  # rounds between two looks whether the cams have moved
+_SLOWLY_EVERY = 10  # rounds between two readings of the signals that are no angle
+_LOOK_EVERY = 20  # rounds between two checks whether the cams have moved
 _TRIES = 3
 _AFTER_MOVING_S = 10.0
 
 
 @dataclass(frozen=True)
 class Collected:
-    """What was read, filled as it comes, and from what."""
+    """The readings, filled while they arrive, with the adapter and the module they come from."""
 
     adapter: str
     module: str
@@ -45,9 +45,9 @@ def collect(
     most_s: float = MOST_S,
     stopped: Callable[[], bool] = lambda: False,
 ) -> Collected:
-    """Read the profile's identifiers on `port` until the cams have moved, `most_s` are over or `stopped`.
+    """Read the profile's identifiers on `port` until the cams have moved, `most_s` have passed or `stopped()` is true.
 
-    `say` receives what the person at the car is to do. Raises InputError where nothing answers, LinkLost where the
+    `say` gets the instructions for the person at the car. Raises InputError if nothing answers, LinkLost if the
     connection breaks.
     """
     if not profile.signals:
@@ -55,7 +55,7 @@ def collect(
     link = open_link(port, baud=baud, say=say)
     try:
         reader = _Reader(link, profile)
-        with suppress(KeyboardInterrupt):  # what was read until then is judged
+        with suppress(KeyboardInterrupt):  # the readings so far are judged
             reader.find_unanswered()
             reader.run(say, most_s, stopped)
         return reader.collected
@@ -73,8 +73,8 @@ class _Reader:
         sources = {d.source: None for d in profile.signals}
         self.angles = [s for s in sources if any(is_angle(d.name) for d in self._of(s))]
         self.others = [s for s in sources if s not in self.angles]
-        wanted = {"engine_speed"} | {d.name for d in profile.signals}
-        names = sorted(wanted, key=lambda n: (n != "engine_speed", n))
+        signals = {"engine_speed"} | {d.name for d in profile.signals}
+        names = sorted(signals, key=lambda n: (n != "engine_speed", n))
         pids = [p for n in names if (p := SIGNALS[n].pid) is not None and p in self.capabilities.pids]
         self.standard = [Request(SERVICE_CURRENT, (pid_item(p),), self.capabilities.header) for p in pids]
 
@@ -86,7 +86,7 @@ class _Reader:
         return self.link.clock() - self.begun_s
 
     def ask(self, source: Source, header: int | None) -> tuple[float, bytes] | str:
-        """Time and data bytes of an identifier from the module behind `header`, or what came instead."""
+        """Time (s) and data bytes of an identifier from the module behind `header`; the problem's name if none came."""
         service, identifier, _ = source
         if not self.capabilities.address(self.link, header):
             return "not_addressed"
@@ -104,19 +104,21 @@ class _Reader:
         return self.link.header_for(source[2], self.capabilities.header)
 
     def find_unanswered(self) -> None:
-        """Which identifiers are not answered, why, and whether another module known to be there answers them."""
+        """Note which identifiers are not answered, why, and whether another known module answers them."""
         from camlog.capture.troubles import PROBLEMS
 
-        others = [self.capabilities.header]
+        headers = [self.capabilities.header]
         if self.link.is_can and not self.link.form.is_29bit:
-            others += [int(name, 16) - 8 for name in sorted(self.link.others)]
+            headers += [int(name, 16) - 8 for name in sorted(self.link.others)]
         for source in [*self.angles, *self.others]:
-            own = self.header_of(source)
-            answers = (self.ask(source, own) for _ in range(_TRIES))
+            own_header = self.header_of(source)
+            answers = (self.ask(source, own_header) for _ in range(_TRIES))
             problems = list(takewhile(lambda answer: isinstance(answer, str), answers))
             if len(problems) == _TRIES:
                 self.readings.refusals[source] = PROBLEMS.get(str(problems[-1]), str(problems[-1]))
-                answering = (h for h in others if h not in (None, own) and not isinstance(self.ask(source, h), str))
+                answering = (
+                    h for h in headers if h not in (None, own_header) and not isinstance(self.ask(source, h), str)
+                )
                 if (header := next(answering, None)) is not None:
                     self.readings.elsewhere[source] = header
 
@@ -135,10 +137,10 @@ class _Reader:
             of_name.append((reply.time_s - self.begun_s, value))
 
     def run(self, say: Callable[[str], None], most_s: float, stopped: Callable[[], bool]) -> None:
-        """Rounds of requests; what is to be done next is said when the step before has its readings."""
+        """Send rounds of requests; `say` gets each instruction when the step before it has enough readings."""
         steps = {"key_on": KEY_ON_S, "idle": IDLE_S, "rev": most_s}
         seconds = dict.fromkeys(steps, 0.0)
-        told, moved_s, rounds, before_s = "", None, 0, self.now_s
+        last_step, moved_s, rounds, before_s = "", None, 0, self.now_s
         while self.now_s < most_s and not stopped():
             for source in self.angles:
                 self.read(source)
@@ -153,9 +155,9 @@ class _Reader:
             seconds[engine] += self.now_s - before_s
             before_s = self.now_s
             step = self._step(engine, seconds)
-            if step != told:
+            if step != last_step:
                 say(messages(f"step.{step}", seconds=steps.get(step, 0.0)))
-                told = step
+                last_step = step
             if rounds % _LOOK_EVERY == 0 and moved_s is None and self._all_move():
                 moved_s = self.now_s
             if moved_s is not None and self.now_s - moved_s > _AFTER_MOVING_S and seconds["idle"] >= IDLE_S:
@@ -168,6 +170,6 @@ class _Reader:
         return "idle" if seconds["idle"] < IDLE_S else "rev"
 
     def _all_move(self) -> bool:
-        """True where every angle that is answered has moved."""
+        """True if every angle that is answered has moved."""
         answered = [d for d in self.profile.signals if d.is_cam_angle and d.source in self.readings.answers]
         return all(moves(series(d, self.readings)) for d in answered)

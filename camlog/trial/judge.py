@@ -1,4 +1,4 @@
-"""A profile tried on a car: for each signal what came, and what is likely wrong with its definition."""
+"""The result of trying a profile on a car: for each signal its readings, and what is likely wrong in its definition."""
 
 from __future__ import annotations
 
@@ -14,16 +14,16 @@ from camlog.trial.mistakes import corrected, discrete
 from camlog.trial.pair import moves, suspects
 from camlog.trial.readings import RUNNING_RPM, Readings, Series, series
 
-ATMOSPHERE_KPA = (85.0, 110.0)  # what an absolute pressure sensor gives with the engine standing
-NO_PRESSURE_KPA = 40.0  # a gauge pressure with the engine standing is less
+ATMOSPHERE_KPA = (85.0, 110.0)  # readings of an absolute pressure sensor with the engine off
+NO_PRESSURE_KPA = 40.0  # a gauge pressure sensor reads less with the engine off
 IN_RANGE_SHARE = 0.98
-STANDARD_SHARE = 0.05  # of its range, by which a signal may differ from the standard one of the same name
+STANDARD_SHARE = 0.05  # of its range: how far a signal may differ from the standard one of the same name
 _LEAST_READINGS = 5
 
 
 @dataclass(frozen=True)
 class Suspicion:
-    """What is likely wrong: the `kind` of mistake, a sentence for a person, and the corrected lines (may be empty)."""
+    """A likely mistake: its `kind`, a sentence for a person, and the corrected lines (may be empty)."""
 
     kind: str
     text: str
@@ -32,8 +32,8 @@ class Suspicion:
 
 @dataclass(frozen=True)
 class SignalTrial:
-    """What one signal of a profile gave on the car. `key_on` and `idle` are bytes and value in the middle of the readings
-    there, `low` and `high` the least and most, `notes` what is to be known and accuses nobody."""
+    """The readings of one signal on the car. `key_on` and `idle` are the median reading there (bytes, value), `low` and
+    `high` the lowest and highest value; `notes` are remarks that name no mistake."""
 
     definition: SignalDefinition
     answers: int
@@ -48,7 +48,7 @@ class SignalTrial:
 
 
 def judge(profile: VehicleProfile, readings: Readings) -> tuple[SignalTrial, ...]:
-    """Every signal of the profile as the car answered it, in the profile's order."""
+    """The trial of every signal, in the profile's order."""
     accused: dict[str, list[Suspicion]] = {d.name: [] for d in profile.signals}
     notes: dict[str, list[str]] = {d.name: [] for d in profile.signals}
     for cam in profile.cams:
@@ -68,29 +68,29 @@ def judge(profile: VehicleProfile, readings: Readings) -> tuple[SignalTrial, ...
             if still and not accused[definition.name]:
                 notes[definition.name].append(messages("note.still"))
     for definition in profile.signals:
-        came = series(definition, readings)
-        if not len(came.value) and (not accused[definition.name] or definition.source in readings.elsewhere):
+        values = series(definition, readings)
+        if not len(values.value) and (not accused[definition.name] or definition.source in readings.elsewhere):
             accused[definition.name].insert(0, _unanswered(definition, readings))
         elif not definition.is_cam_angle:
-            accused[definition.name] += _alone(definition, came, readings)
+            accused[definition.name] += _alone(definition, values, readings)
     return tuple(_trial(d, readings, accused[d.name], notes[d.name]) for d in profile.signals)
 
 
 def _trial(definition: SignalDefinition, readings: Readings, accused: list[Suspicion], notes: list[str]) -> SignalTrial:
-    came = series(definition, readings)
-    count = len(came.value)
-    span_s = float(came.time_s[-1] - came.time_s[0]) if count > 1 else 0.0
+    values = series(definition, readings)
+    count = len(values.value)
+    span_s = float(values.time_s[-1] - values.time_s[0]) if count > 1 else 0.0
     return SignalTrial(
-        definition, count, (count - 1) / span_s if span_s > 0 else None, came.typical("key_on"), came.typical("idle"),
-        float(came.value.min()) if count else None, float(came.value.max()) if count else None,
-        _in_range(definition.name, came) >= IN_RANGE_SHARE if count else None, tuple(accused), tuple(notes),
+        definition, count, (count - 1) / span_s if span_s > 0 else None, values.typical("key_on"), values.typical("idle"),
+        float(values.value.min()) if count else None, float(values.value.max()) if count else None,
+        _in_range(definition.name, values) >= IN_RANGE_SHARE if count else None, tuple(accused), tuple(notes),
     )  # fmt: skip
 
 
 def _in_range(name: str, came: Series) -> float:
-    """Share of the readings that a working sensor can give."""
-    known = SIGNALS[name]
-    return float(np.mean((came.value >= known.low) & (came.value <= known.high)))
+    """Share of the readings that are within the range of a working sensor."""
+    signal = SIGNALS[name]
+    return float(np.mean((came.value >= signal.low) & (came.value <= signal.high)))
 
 
 def _unanswered(definition: SignalDefinition, readings: Readings) -> Suspicion:
@@ -123,8 +123,8 @@ def _pressure(definition: SignalDefinition, came: Series) -> list[Suspicion]:
     if rest <= NO_PRESSURE_KPA:
         return []
     if usual < rest:
-        turned = corrected(definition, "sign", factor=-definition.factor)
-        return [Suspicion("sign", messages("suspect.pressure_falls"), turned.line)]
+        negated = corrected(definition, "sign", factor=-definition.factor)
+        return [Suspicion("sign", messages("suspect.pressure_falls"), negated.line)]
     absolute = ATMOSPHERE_KPA[0] <= rest <= ATMOSPHERE_KPA[1]
     shifted = corrected(definition, "offset", offset=float(f"{definition.offset - rest:.4g}"))
     return [Suspicion("offset", messages("suspect.pressure_rest", value=rest, absolute=absolute), shifted.line)]
@@ -133,7 +133,7 @@ def _pressure(definition: SignalDefinition, came: Series) -> list[Suspicion]:
 def _against_standard(
     definition: SignalDefinition, came: Series, standard: np.ndarray, readings: Readings
 ) -> list[Suspicion]:
-    """A signal that the car also gives by a standard request must agree with it."""
+    """The likely mistake of a signal that differs from the standard request of the same name; empty if they agree."""
 
     def misfit(values: np.ndarray, times_s: np.ndarray) -> float:
         error = np.abs(values - np.interp(times_s, standard[:, 0], standard[:, 1]))

@@ -1,4 +1,4 @@
-"""The mistakes a definition may hold, each as the definition that it would have been without it."""
+"""The mistakes that a definition may contain, each as the corrected definition."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from typing import Any
 from camlog.profile import SignalDefinition
 from camlog.trial.readings import Readings
 
-# Which keys a mistake of a kind is in; the first of several that fit equally well is the one that is named.
+# The kinds of mistake; if several fit equally well, the first is named.
 KINDS = ("sign", "angle", "byte", "identifier", "offset", "factor", "swapped", "module")
 
 
 @dataclass(frozen=True)
 class Correction:
-    """`kind` of the mistake, and the definition with `keys` (name and value, as in the file) put right."""
+    """The `kind` of a mistake, and the definition with the corrected `keys` (name and value, as in the file)."""
 
     kind: str
     definition: SignalDefinition
@@ -36,7 +36,7 @@ def _toml(key: str, value: object) -> str:
 
 
 def corrected(definition: SignalDefinition, kind: str, **keys: Any) -> Correction:
-    """The correction that gives `keys` of a definition these values."""
+    """The correction that sets `keys` of a definition to these values."""
     return Correction(kind, replace(definition, **keys), tuple(keys.items()))
 
 

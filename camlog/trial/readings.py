@@ -1,4 +1,4 @@
-"""What a car answered to the identifiers of a profile, and the series that a signal's keys make of it."""
+"""The answers of a car to the identifiers of a profile, and the series of values that a definition makes of them."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ IDLE_RPM = 1300.0
 
 @dataclass(frozen=True)
 class Readings:
-    """`answers` are data bytes after the echoed identifier with their time in seconds; `speed` and `standard` what the
-    standard requests gave (time, value); `elsewhere` the header of a module that answers an identifier where the one of
-    the profile does not; `refusals` what came instead of an answer."""
+    """`answers` are the data bytes after the echoed identifier with their time (s). `speed` (rpm) and `standard` are
+    (time, value) from the standard requests. `elsewhere` is the header of another module that answers an identifier if
+    the module in the profile does not; `refusals` are the replies in place of an answer."""
 
     answers: dict[Source, list[tuple[float, bytes]]] = field(default_factory=dict)
     speed: list[tuple[float, float]] = field(default_factory=list)
@@ -26,11 +26,11 @@ class Readings:
     refusals: dict[Source, str] = field(default_factory=dict)
 
     def size(self, source: Source) -> int:
-        """Data bytes of an answer, the fewest that came; 0 where none came."""
+        """The number of data bytes of the shortest answer; 0 if there was none."""
         return min((len(data) for _, data in self.answers.get(source, ())), default=0)
 
     def speed_at(self, times_s: np.ndarray) -> np.ndarray:
-        """Engine speed at `times_s`, rpm; NaN where it is not known."""
+        """Engine speed (rpm) at `times_s`; NaN where it is unknown."""
         if not len(self.speed):
             return np.full(len(times_s), np.nan)
         known = np.array(self.speed, dtype=float)
@@ -39,7 +39,7 @@ class Readings:
 
 @dataclass(frozen=True)
 class Series:
-    """One signal's readings: `time_s`, engine speed then, `value` in the canonical unit, and the bytes behind them."""
+    """One signal's readings: `time_s`, engine `speed` (rpm), `value` in the canonical unit, and the raw bytes."""
 
     time_s: np.ndarray
     speed: np.ndarray
@@ -47,13 +47,13 @@ class Series:
     data: tuple[bytes, ...]
 
     def at(self, engine: str) -> np.ndarray:
-        """True for the readings at `key_on` (engine standing) or `idle`."""
+        """True for the readings at `key_on` (engine off) or `idle`."""
         if engine == "key_on":
             return self.speed < 1.0
         return (self.speed > RUNNING_RPM) & (self.speed < IDLE_RPM)
 
     def typical(self, engine: str) -> tuple[bytes, float] | None:
-        """The bytes and value in the middle of those at `key_on` or `idle`; None where there are none."""
+        """The bytes and value of the median reading at `key_on` or `idle`; None if there are none."""
         places = np.flatnonzero(self.at(engine))
         if not len(places):
             return None
@@ -62,7 +62,7 @@ class Series:
 
     @property
     def spread(self) -> float:
-        """How far the value moves, from its 2nd to its 98th percentile."""
+        """The range of the value from its 2nd to its 98th percentile."""
         if not len(self.value):
             return 0.0
         low, high = np.percentile(self.value, (2, 98))
@@ -70,8 +70,8 @@ class Series:
 
 
 def series(definition: SignalDefinition, readings: Readings) -> Series:
-    """The readings of a signal as its definition has them; answers too short for it are left out."""
+    """The readings of a signal, decoded by its definition; answers that are too short are left out."""
     answers = readings.answers.get(definition.source, ())
-    found = [(time_s, v, data) for time_s, data in answers if (v := definition.decode(data)) is not None]
-    times_s = np.array([f[0] for f in found], dtype=float)
-    return Series(times_s, readings.speed_at(times_s), np.array([f[1] for f in found]), tuple(f[2] for f in found))
+    decoded = [(time_s, v, data) for time_s, data in answers if (v := definition.decode(data)) is not None]
+    times_s = np.array([f[0] for f in decoded], dtype=float)
+    return Series(times_s, readings.speed_at(times_s), np.array([f[1] for f in decoded]), tuple(f[2] for f in decoded))

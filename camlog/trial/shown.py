@@ -1,4 +1,4 @@
-"""A trial as tables for the terminal."""
+"""The result of a trial as tables for the terminal."""
 
 from __future__ import annotations
 
@@ -19,11 +19,12 @@ _SHOWN_BYTES = 8
 
 
 def shown(trials: Sequence[SignalTrial], adapter: str, module: str, name: str) -> Iterator[Text | Table]:
-    """What each signal gave, in the shop's units, then what is likely wrong with the lines to paste, as rich renderables."""
+    """Rich renderables: the readings of each signal in the shop's units, then the likely mistakes with the lines to
+    paste."""
     yield Text(messages("heading.title", name=name, adapter=adapter, module=module or UNKNOWN), style="bold")
     table = Table(box=SIMPLE_HEAD)
     for column in ("signal", "request", "key_on", "idle", "range", "rate", "found"):
-        # Names are what one looks for in the profile: they stand whole, the others wrap.
+        # Names are not wrapped, because they are searched for in the profile.
         table.add_column(messages(f"column.{column}"), no_wrap=column == "signal", overflow="fold")
     for trial in trials:
         unit = unit_of(trial.definition.name)
@@ -49,7 +50,8 @@ def shown(trials: Sequence[SignalTrial], adapter: str, module: str, name: str) -
 
 
 def row(trial: SignalTrial) -> tuple[str, str, str, list[str]]:
-    """One signal for a page: its name, what it gave at idle, what was found, and what is to be known with the lines to paste."""
+    """One signal for a page: its name, its value at idle, the result in a word, and the notes with the lines to
+    paste."""
     texts = [line for s in trial.suspicions for line in (s.text, *s.line.splitlines())]
     typical = _typical(trial.idle or trial.key_on, unit_of(trial.definition.name))
     return trial.definition.name, typical, messages(f"word.{_word(trial)}"), [*texts, *trial.notes]
