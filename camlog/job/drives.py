@@ -1,4 +1,4 @@
-"""A job and the drives that lie in files: take one in later, and close the job with the drive after the repair."""
+"""A job and its recorded drives: add a drive later, and close the job with the drive after the repair."""
 
 from __future__ import annotations
 
@@ -13,15 +13,16 @@ if TYPE_CHECKING:
 
 
 def take_drive(job: str, trace: str, vehicle: str | None) -> None:
-    """Analyse a recording of before the repair, and take it into the job; files by their paths."""
+    """Analyse a recording from before the repair and add it to the job; all arguments are paths of files."""
     findings = _analysed(trace, vehicle)
-    record = read_job(job)  # only now: a job may change while a drive is analysed
+    record = read_job(job)  # read after the analysis, because the job may change meanwhile
     add_recording(record, findings)
     record.save()
 
 
 def finish(job: str, after: str | None, vehicle: str | None, done: str) -> None:
-    """Close a job, with the proof where there is a drive after the repair; writes the customer's page and the workshop file anew."""
+    """Close a job, with the proof if there is a drive after the repair; rewrites the customer's page and the workshop
+    file."""
     from camlog.job.pages import write_pages
     from camlog.job.shop import read_shop
     from camlog.profile import read_profile

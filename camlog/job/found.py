@@ -1,4 +1,4 @@
-"""What a technician found by hand, in words, as the outcome of a check."""
+"""Turns what a technician writes about a check into the outcome of that check."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _BAD = frozenset(
 _EMPTY = frozenset("the a an is are was of in at and with to l 1 2".split())
 
 
-# Words that name more than one check count less than those that name one; so does one that a check has twice.
+# Words that occur more than once in the words of all checks; they count less than words that name one check.
 _SHARED = frozenset(w for w, n in Counter(w for c in CHECKS for w in c.words.split()).items() if n > 1)
 
 
@@ -35,8 +35,8 @@ class Outcome:
 def understand(text: str, check: str | None = None) -> Outcome:
     """The outcome that a person's words mean: `oil 1 l low`, `screen blocked`, `marks ok`.
 
-    `check` names the check where the words leave it open. Raises InputError, listing what they may mean, where they
-    fit no outcome or several.
+    `check` names the check if the words do not. Raises InputError with the possible outcomes if the words fit none or
+    several.
     """
     exact = [o for o in _outcomes(check) if check is not None and o.outcome == text.strip().lower()]
     if exact:
@@ -54,9 +54,9 @@ def understand(text: str, check: str | None = None) -> Outcome:
                 on_page="Press the outcome at its check, or write it as it stands there.",
             )
         several = fitting if best > 0.0 else [o for _, _, o in scored]
-        shown = "; ".join(f'--check {o.check.key} "{o.outcome}"' for o in several[:6])
-        what = "may mean several outcomes" if best > 0.0 else "is no outcome of a check"
-        raise InputError(f"{text[:60]!r} {what}", remedy=f"Say it as one of: {shown}.")
+        options = "; ".join(f'--check {o.check.key} "{o.outcome}"' for o in several[:6])
+        fault = "may mean several outcomes" if best > 0.0 else "is no outcome of a check"
+        raise InputError(f"{text[:60]!r} {fault}", remedy=f"Say it as one of: {options}.")
     return fitting[0]
 
 
@@ -68,7 +68,7 @@ def _outcomes(check: str | None) -> Iterator[Outcome]:
 
 
 def _score(words: frozenset[str], outcome: Outcome) -> float:
-    """How many of the words speak for an outcome; 0 where none names its check or none its finding."""
+    """How many of the words speak for an outcome; 0 if none names its check or none its finding."""
     about = words & frozenset(outcome.check.words.split())
     if outcome.outcome == IN_ORDER:
         finding = words & _GOOD if not words & _BAD else frozenset()

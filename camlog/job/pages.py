@@ -1,4 +1,4 @@
-"""What people get: the customer's page and the workshop file, each one HTML text that prints on two sides."""
+"""The customer's page and the workshop file of a job, each one HTML text that prints on two sides."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ HIDDEN = ("profile",)
 
 
 def write_pages(job: Job, steps: Mapping[str, Any], folder: Path, *, replace: bool = False) -> list[Path]:
-    """Write `NAME.customer.html` and `NAME.workshop.html`. Raises InputError where one is there and `replace` is not set."""
+    """Write `NAME.customer.html` and `NAME.workshop.html`. Raises InputError if one exists and `replace` is not set."""
     name = job.path.name.removesuffix(SUFFIX)
     paths = [folder / f"{name}.{kind}.html" for kind in ("customer", "workshop")]
     for path, text in zip(paths, (customer_page(job, steps), workshop_page(job, steps)), strict=True):
@@ -32,7 +32,8 @@ def write_pages(job: Job, steps: Mapping[str, Any], folder: Path, *, replace: bo
 
 
 def customer_page(job: Job, steps: Mapping[str, Any]) -> str:
-    """What was wrong, in two sentences and a picture, what was done, and the proof; `steps` as `next_steps` gives them."""
+    """The HTML of the customer's page: the fault in two sentences and a picture, the work done, and the proof. `steps`
+    comes from `next_steps`."""
     proof, quote = job.get("verification"), job.get("quote")
     repair = next((c["repair"] for c in quote.get("choices", []) if c.get("key") == quote.get("repair")), "")
     outcome = proof.get("outcome", "")
@@ -59,26 +60,26 @@ def _pictures(job: Job) -> dict[str, Any]:
 
 
 def vehicle_words(job: Job) -> list[str]:
-    """Vehicle, plate and mileage, as people read them; what was not said is left out."""
+    """Vehicle, plate and mileage in words; unknown ones are left out."""
     vehicle = job.get("vehicle")
     return [words for key in ("name", "plate", "mileage_km") if (words := _said(key, vehicle.get(key)))]
 
 
 def order_words(job: Job) -> str:
-    """What the proof says of the job: its name, shop, vehicle and complaint."""
+    """The job in the words of the proof: its name, shop, vehicle and complaint."""
     name, shop = job.path.name.removesuffix(SUFFIX), job.get("people").get("shop")
     return "; ".join(filter(None, (name, shop, *vehicle_words(job), job.get("complaint"))))[:300]
 
 
 def _said(key: str, value: object) -> str:
-    """A value of the job as people read it."""
+    """A value of the job in words."""
     if key.endswith("_km") and isinstance(value, int | float):
         return in_whole(value, "km")
     return "" if value is None else str(value)
 
 
 def _wrong(job: Job, steps: Mapping[str, Any]) -> str:
-    """What the drive showed, and what is most likely behind it."""
+    """What the drive showed, and its most likely cause."""
     first = job.get("findings").get("for_owner") or messages("no_drive")
     if not job.probabilities:
         return first
@@ -87,7 +88,7 @@ def _wrong(job: Job, steps: Mapping[str, Any]) -> str:
 
 
 def _changes(proof: Mapping[str, Any]) -> list[dict[str, str]]:
-    """The surest changes for the better, each with its figure before and after to as many digits as tell them apart."""
+    """The surest improvements, each with its figure before and after, both rounded to enough digits to differ."""
     better = [c for c in proof.get("changes", []) if c.get("better") and c.get("beyond_chance") and not c.get("small")]
     shown: dict[str, dict[str, str]] = {}
     for c in sorted(better, key=lambda c: c.get("p_value") or 0.0):
@@ -108,19 +109,19 @@ def _rounded(value: float, both: list[float], unit: str) -> str:
 
 
 def workshop_page(job: Job, steps: Mapping[str, Any]) -> str:
-    """Everything of the job."""
-    seen = job.get("findings")
+    """The HTML of the workshop file: everything in the job."""
+    findings = job.get("findings")
     facts = [("complaint", job.get("complaint")), ("done", job.get("done")),
              *(({"name": "vehicle"}.get(k, k.removesuffix("_km").replace("_", " ")), _said(k, v)) for part in ("vehicle", "people")
                for k, v in job.get(part).items() if k not in HIDDEN),
              *((f"recording {r.get('role', '')}", r.get("file", "")) for r in job.get("recordings")),
-             ("codes", ", ".join(seen.get("codes", []))),
+             ("codes", ", ".join(findings.get("codes", []))),
              *((cam_title(cam), f"{c.get('word') or c.get('condition')}, {percent(c.get('confidence', 0))} sure")
-               for cam, c in seen.get("cams", {}).items())]  # fmt: skip
+               for cam, c in findings.get("cams", {}).items())]  # fmt: skip
     return render_page(
         "job_workshop.html",
         name=job.path.name.removesuffix(SUFFIX),
-        do_not_run=seen.get("do_not_run", []),
+        do_not_run=findings.get("do_not_run", []),
         facts=[(k[:1].upper() + k[1:], v) for k, v in facts if v],
         steps=steps,
         found=job.get("checks"),

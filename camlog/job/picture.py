@@ -1,4 +1,4 @@
-"""The fault's own picture, small enough to be kept in the job: the strip of the drive and the moment that shows it best."""
+"""The picture of a fault, small enough for the job file: the strip of the drive and the moment that shows it best."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ from camlog.report.thin import thinned
 from camlog.report.words import rattles_at_s, say, state_of
 
 POINTS = 400  # of each line
-WIDTH, HEIGHT = 600.0, 150.0  # of the drawing, whatever its size on the page
+WIDTH, HEIGHT = 600.0, 150.0  # units of the drawing, which is scaled to the page
 LEAST_SPAN_DEG = 10.0
 
 
 def picture(findings: Findings, before: Mapping[str, Any] | None = None) -> dict[str, Any] | None:
-    """What is drawn of a drive: `cam`, its `strip`, and a `moment` with seconds and angles (deg) from its start.
+    """The picture of a drive: `cam`, its `strip`, and a `moment` with times (s, from its start) and angles (deg).
 
-    With the picture of the drive `before` the repair it is of the same cam and the same kind of moment. None without cams.
+    With the picture `before` the repair, it takes the same cam and the same kind of moment. None without cams.
     """
     view = strip_view(findings)
     if view is None:
@@ -44,10 +44,10 @@ def _moment(found: CamFindings, before: Mapping[str, Any]) -> dict[str, Any] | N
     shows = found.verdict.condition if rattles_at_s(found) is None else "start"
     if before.get("shows") == "start" and start_s is not None:
         first_s, last_s, shows = start_s - 1.0, start_s - 1.0 + before.get("seconds", CLOSE_S), "start"
-    here = (data.actual_time_s >= first_s) & (data.actual_time_s <= last_s)
-    if np.count_nonzero(here) < 2:
+    within = (data.actual_time_s >= first_s) & (data.actual_time_s <= last_s)
+    if np.count_nonzero(within) < 2:
         return None
-    keep = np.flatnonzero(here)[thinned(data.actual_time_s[here], data.actual_deg[here], POINTS)]
+    keep = np.flatnonzero(within)[thinned(data.actual_time_s[within], data.actual_deg[within], POINTS)]
     command = data.command_at_actual[keep]
     return {
         "shows": shows, "start_s": round(first_s, 1), "seconds": round(last_s - first_s, 1),
@@ -58,21 +58,21 @@ def _moment(found: CamFindings, before: Mapping[str, Any]) -> dict[str, Any] | N
 
 
 def drawn(pictures: Mapping[str, Mapping[str, Any] | None]) -> list[dict[str, Any]]:
-    """Pictures by their titles, each with its moment as lines of a drawing WIDTH by HEIGHT; all on one scale of angles."""
-    shown = [{"when": when, **kept} for when, kept in pictures.items() if kept]
-    moments = [p["moment"] for p in shown if p.get("moment")]
+    """The pictures with their titles, each moment as lines of a WIDTH by HEIGHT drawing; all share one angle scale."""
+    drawings = [{"when": when, **kept} for when, kept in pictures.items() if kept]
+    moments = [p["moment"] for p in drawings if p.get("moment")]
     angles = [a for m in moments for a in (*m["actual"], *m["command"]) if a is not None]
     low, high = min(angles, default=0.0), max(angles, default=0.0)
     high = max(high, low + LEAST_SPAN_DEG)
-    for p in shown:
+    for p in drawings:
         if m := p.get("moment"):
             p["lines"] = {name: _line(m, m[name], low, high) for name in ("command", "actual")}
             p["scale"], p["seconds"] = (f"{high:.0f}°", f"{low:.0f}°"), m["seconds"]
-    return shown
+    return drawings
 
 
 def _line(moment: Mapping[str, Any], angles: list[float | None], low: float, high: float) -> Markup:
-    """Points of a line; numbers only, so that no page need escape or shorten them."""
+    """The points of an SVG polyline. They are numbers only, so pages neither escape nor shorten them."""
     across, down = WIDTH / max(moment["seconds"], 0.1), HEIGHT / (high - low)
     known = ((t, a) for t, a in zip(moment["time_s"], angles, strict=False) if a is not None)
     return Markup(" ".join(f"{t * across:.1f},{down * (high - a):.1f}" for t, a in known))

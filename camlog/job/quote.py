@@ -1,7 +1,7 @@
-"""What to quote: each choice with the chance that it cures, what it costs, and what it costs with the car coming back.
+"""What to quote: each repair with its chance to cure, its cost, and its expected cost if the car may come back.
 
-A choice's expected cost is its own cost plus, for the chance that the fault stays or the chain is due before long, the
-cost of opening again. Common practice, no source; the shop's own labour, prices and priors go in.
+The expected cost is the repair's own cost plus the cost of opening the engine again, times the chance that the fault
+stays or the chain is due soon. Common practice, no source. Labour, prices and priors come from the shop's file.
 """
 
 from __future__ import annotations
@@ -16,9 +16,10 @@ from camlog.job.sheet import TABLE
 from camlog.job.shop import ShopFile, ShopRepair
 from camlog.profile.model import Layout
 
-# What a car that comes back costs a shop beside the work: time lost, the customer's patience.
+# Cost of a car that comes back, in addition to the work (lost time and goodwill), in the shop's currency.
 GOODWILL = 300.0
-# A chain is due within the next years: even odds at this mileage, growing by e each further step. Common practice, no source.
+# Mileage at which the odds are even that a chain is due within the next years, and the step that multiplies the odds
+# by e. Common practice, no source.
 CHAIN_DUE_KM, CHAIN_STEP_KM = 220_000.0, 35_000.0
 ELONGATION_DUE_PERCENT = 0.5
 
@@ -35,7 +36,7 @@ class Choice:
     expected_cost: float
 
     def to_dict(self) -> dict[str, Any]:
-        """The choice as it stands in the job file."""
+        """The choice as the JSON object of the job file."""
         return {
             "key": self.repair.key, "repair": self.repair.name, "cures": round(self.cures, 3),
             "labour": round(self.labour), "parts": round(self.parts), "comes_back": round(self.comes_back, 3),
@@ -44,7 +45,7 @@ class Choice:
 
 
 def chain_due(mileage_km: float | None, elongation_percent: float | None = None) -> float:
-    """The chance that the chain is due before long though it is not the fault: by mileage and measured elongation."""
+    """The chance that the chain is due soon although it is not the fault, from mileage and measured elongation."""
     odds = -3.0 if mileage_km is None else (mileage_km - CHAIN_DUE_KM) / CHAIN_STEP_KM
     if elongation_percent is not None:
         odds += 4.0 * (elongation_percent / ELONGATION_DUE_PERCENT - 0.5)
@@ -55,7 +56,7 @@ def choices(
     probabilities: Mapping[str, float], shop: ShopFile, layout: Layout, mileage_km: float | None = None,
     elongation_percent: float | None = None,
 ) -> list[Choice]:  # fmt: skip
-    """Every repair as a choice, the least expected cost first. `probabilities` are those of the causes, by key."""
+    """Every repair as a choice, lowest expected cost first. `probabilities` are those of the causes, by key."""
     rates, repairs = shop.rates(layout), shop.repairs
     whole = next(r for r in repairs if r.key == "timing_set")
     due = chain_due(mileage_km, elongation_percent)
@@ -74,7 +75,8 @@ def choices(
 def whole_set_from_km(
     probabilities: Mapping[str, float], shop: ShopFile, layout: Layout, elongation_percent: float | None = None
 ) -> float | None:
-    """The mileage from which the whole timing set costs less in the end than the phaser with its valve; None: never."""
+    """The mileage (km) from which the whole timing set has a lower expected cost than the phaser with its valve; None
+    if there is none."""
     for km in range(0, 500_001, 5_000):
         found = choices(probabilities, shop, layout, float(km), elongation_percent)
         cost = {c.repair.key: c.expected_cost for c in found}
@@ -84,7 +86,7 @@ def whole_set_from_km(
 
 
 def parts_list(choice: Choice, shop: ShopFile) -> list[dict[str, Any]]:
-    """The parts to order for a choice: the shop's own part and supplier, what is used once, and the check on arrival."""
+    """The parts to order for a choice: the shop's part and supplier, parts used only once, and the check on arrival."""
     own = next((r for r in shop.repair if r.key == choice.repair.key), ShopRepair(choice.repair.key))
     once = [(what, "", "") for what in TABLE["one_time"].get(choice.repair.opens, ())]
     return [

@@ -1,6 +1,6 @@
-"""The job file `NAME.job.json`, schema `camlog.job/1`: everything of one job, each change dated, unknown keys kept.
+"""The job file `NAME.job.json`, schema `camlog.job/1`: everything in one job. Changes are dated, unknown keys kept.
 
-| key | what it holds |
+| key | content |
 |---|---|
 | `complaint`, `done` | the customer's words; what was done |
 | `vehicle` | `name`, `plate`, `mileage_km`, `oil_date`, `oil_grade`, `engine` |
@@ -32,7 +32,7 @@ from camlog.stream import now
 SCHEMA = "camlog.job/1"
 SUFFIX = ".job.json"
 MAX_FILE_BYTES = 20_000_000
-# ruff: noqa: UP013 - a table a line
+# ruff: noqa: UP013 - one table on a line
 Chances = dict[str, Annotated[float, Ge(0.0), Le(1.0)]]
 _Row = TypedDict("_Row", {"what": str, "text": str, "value": float | None, "limit": float | None, "torque": float | None,
                           "angle_deg": float | None}, total=False)  # fmt: skip
@@ -54,45 +54,45 @@ _EMPTY: Mapping[str, type] = {"complaint": str, "done": str, "recordings": list,
 
 
 class Job:
-    """One job: `content` is the JSON object of its file, `path` where that lies."""
+    """One job: `content` is the JSON object of its file, `path` the path of that file."""
 
     def __init__(self, path: Path, content: dict[str, Any] | None = None):
         self.path = path
         self.content: dict[str, Any] = content if content is not None else {"schema": SCHEMA}
 
     def get(self, key: str) -> Any:
-        """The value of a key; an empty one of its kind where the file has none."""
+        """The value of a key; an empty one of its type if the file has none."""
         return self.content.get(key) or _EMPTY.get(key, dict)()
 
     def put(self, key: str, value: Any, what: str) -> None:
-        """Set a key and note the change; what stood there before goes to the log."""
+        """Set a key and log the change with the old value."""
         earlier = self.content.get(key) if key in ("complaint", "vehicle", "people", "quote") else None
         self.content[key] = value
         self.note(what, **({"before": earlier} if earlier else {}))
 
     def add(self, key: str, entry: Mapping[str, Any], what: str) -> None:
-        """Append a dated entry to a list (`recordings`, `checks`) and note it."""
+        """Append a dated entry to a list (`recordings`, `checks`) and log it."""
         self.content[key] = [*self.get(key), {"at": now(), **entry}]
         self.note(what)
 
     def note(self, what: str, **more: Any) -> None:
-        """One line in the log."""
+        """Append a line to the log."""
         self.content["log"] = [*self.get("log"), {"at": now(), "what": what, **more}]
 
     @property
     def probabilities(self) -> dict[str, float]:
-        """The probabilities of the causes as they stand now; empty where there are no findings."""
+        """The current probabilities of the causes; empty if there are no findings."""
         states = [self.get("findings"), *self.get("checks")]
         return next((dict(s["probabilities"]) for s in reversed(states) if s.get("probabilities")), {})
 
     def save(self, *, replace: bool = True) -> None:
-        """Write the file, whole or not at all. Raises InputError where one is there and `replace` is not set."""
+        """Write the file, whole or not at all. Raises InputError if it exists and `replace` is not set."""
         with refusals(self.path, CHECK_FOLDER):
             write_text(json.dumps(self.content, indent=1, ensure_ascii=False) + "\n", self.path, replace=replace)
 
 
 def read_job(path: str | Path) -> Job:
-    """Read a job file. Raises InputError where it is no JSON of the schema, naming the key that is wrong."""
+    """Read a job file. Raises InputError with the wrong key if it is no JSON of the schema."""
     path = Path(path)
     check_saved(path)
     remedy = "Correct it, or restore it from a copy."
@@ -117,14 +117,14 @@ def read_job(path: str | Path) -> Job:
 
 
 def find_job(path: str | Path | None, folder: Path = Path(".")) -> Job:
-    """The job of that path, or the only one in the folder. Raises InputError where there is none or more than one."""
+    """The job at `path`, or the only one in the folder. Raises InputError if there is none or more than one."""
     if path is not None:
-        named = Path(f"{path}{SUFFIX}")
-        return read_job(named if named.is_file() and not Path(path).is_file() else path)
-    here = sorted(folder.glob(f"*{SUFFIX}"))
-    if len(here) == 1:
-        return read_job(here[0])
-    what = "holds no job file" if not here else f"holds {len(here)} job files"
-    names = "" if not here else ": " + ", ".join(p.name for p in here[:5])
-    remedy = "Begin one with `camlog job new NAME`." if not here else f"Say which with --job{names}."
-    raise InputError(what, file=folder, remedy=remedy)
+        with_suffix = Path(f"{path}{SUFFIX}")
+        return read_job(with_suffix if with_suffix.is_file() and not Path(path).is_file() else path)
+    paths = sorted(folder.glob(f"*{SUFFIX}"))
+    if len(paths) == 1:
+        return read_job(paths[0])
+    fault = "holds no job file" if not paths else f"holds {len(paths)} job files"
+    names = "" if not paths else ": " + ", ".join(p.name for p in paths[:5])
+    remedy = "Begin one with `camlog job new NAME`." if not paths else f"Say which with --job{names}."
+    raise InputError(fault, file=folder, remedy=remedy)

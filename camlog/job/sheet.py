@@ -1,7 +1,7 @@
-"""The work sheet: what to verify, measure, fasten and tick while the engine is open, from the quote and the layout.
+"""The work sheet: what to verify, measure, fasten and tick while the engine is open, made from quote and layout.
 
-camlog ships no torque value and no limit of a measurement: each stands empty until it is typed in from service
-information, once. What every sheet is made of stands in `sheet.toml`.
+camlog ships no torque values and no limits: they are empty until someone types them in from service information. The
+rows of all sheets are in `sheet.toml`.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from camlog.units import conversion
 
 TABLE: Mapping[str, Any] = tomllib.loads(resources.files(__package__).joinpath("sheet.toml").read_text("utf-8"))
 PARTS = ("before", "measurements", "fasteners", "after", "afterwards")
-# What is typed into a row: of a measurement, and of a fastener.
+# The keys that are typed in for a measurement, and for a fastener.
 MEASURED, FASTENED = ("value", "limit", "source"), ("torque", "unit", "angle_deg", "sequence", "new_bolt")
 NUMBERS = ("value", "limit", "torque", "angle_deg")
 _ENTRY = re.compile(
@@ -32,7 +32,7 @@ messages = Messages("camlog.job")
 
 
 def work_sheet(repair: str, layout: Layout) -> dict[str, Any]:
-    """The sheet for a repair (its key) on an engine of this layout, every box empty."""
+    """The sheet for a repair (its key) on an engine of this layout, with every box empty."""
     timing = repair in TABLE["timing_work"]
     lock = "" if layout.lock == "unknown" else messages("lock", place=layout.lock.replace("_", " "))
     afterwards = [*([layout.relearn] if layout.relearn else []), *TABLE["afterwards"]]
@@ -58,32 +58,33 @@ def _box(text: str) -> dict[str, Any]:
 
 
 def rows(sheet: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """The rows of a sheet, in the order in which they are numbered."""
+    """The rows of a sheet, in the order of their numbers."""
     return [row for part in PARTS for row in sheet.get(part, [])]
 
 
 def row_words(row: Mapping[str, Any]) -> str:
-    """A row as one reads it: what to do, to measure or to fasten, with what was typed in."""
+    """A row in words: what to do, measure or fasten, and the values typed in."""
     if "torque" in row:
         return messages("fastener", row=row, torque=torque_words(row))
     return messages("measurement", row=row) if "limit" in row else str(row.get("text", ""))
 
 
 def enter(sheet: Mapping[str, Any], text: str) -> dict[str, Any]:
-    """Type in what a person says of one row, by its name or number; gives the row.
+    """Type values into one row, named by its name or number; returns the row.
 
-    `chain elongation 0.35 limit 0.5`, `phaser bolt 25 N*m + 90 deg`. Raises InputError where that names no row or is no value.
+    `chain elongation 0.35 limit 0.5`, `phaser bolt 25 N*m + 90 deg`. Raises InputError if no
+    row has that name or a value is wrong.
     """
-    said = _ENTRY.fullmatch(text.strip())
-    named = said["what"].strip().lower() if said else ""
+    match = _ENTRY.fullmatch(text.strip())
+    name = match["what"].strip().lower() if match else ""
     typed = [(str(i), r) for i, r in enumerate(rows(sheet), start=1) if "what" in r]
-    fitting = [r for number, r in typed if named and (named == number or r["what"].startswith(named))]
-    if said is None or len(fitting) != 1:
+    fitting = [r for number, r in typed if name and (name == number or r["what"].startswith(name))]
+    if match is None or len(fitting) != 1:
         raise messages.error("no_entry", text=text[:60], names=", ".join(r["what"] for _, r in typed))
-    row, units = fitting[0], (said["unit"], said["limit_unit"])
+    row, units = fitting[0], (match["unit"], match["limit_unit"])
     if "torque" in row:
-        return fill(row, {"torque": said["value"], "unit": said["unit"], "angle_deg": said["angle_deg"]})
-    value, limit = (_in_unit(row, said[key], unit) for key, unit in zip(("value", "limit"), units, strict=True))
+        return fill(row, {"torque": match["value"], "unit": match["unit"], "angle_deg": match["angle_deg"]})
+    value, limit = (_in_unit(row, match[key], unit) for key, unit in zip(("value", "limit"), units, strict=True))
     return fill(row, {"value": value, "limit": limit})
 
 
@@ -98,9 +99,9 @@ def _in_unit(row: Mapping[str, Any], text: str | None, unit: str | None) -> str 
 
 
 def fill(row: dict[str, Any], typed: Mapping[str, str | None]) -> dict[str, Any]:
-    """Set what was typed into a measurement or a fastener; None leaves a value as it is, an empty text takes it away.
+    """Set the values typed into a measurement or a fastener; None keeps a value, an empty text removes it.
 
-    Raises InputError for a number that is none, or a torque in a unit of something else.
+    Raises InputError if a number is wrong or a torque's unit is no unit of torque.
     """
     new: dict[str, Any] = {}
     for key in FASTENED if "torque" in row else MEASURED:
@@ -129,27 +130,29 @@ def _number(row: Mapping[str, Any], text: str) -> float | None:
 
 
 def measured_outcomes(sheet: Mapping[str, Any]) -> list[tuple[str, str, str]]:
-    """(check, outcome, what was measured) of every measurement that has a value and a limit: beyond it, or NOT."""
-    known, found = {m["what"]: m for m in TABLE["measurement"]}, {}
+    """(check, outcome, measurement in words) of every measurement that has a value and a limit. The outcome begins with
+    NOT if the value is within the limit."""
+    kinds, outcomes = {m["what"]: m for m in TABLE["measurement"]}, {}
     for row in sheet.get("measurements", []):
-        what = known.get(row.get("what"))
-        if what is None or row.get("value") is None or row.get("limit") is None:
+        kind = kinds.get(row.get("what"))
+        if kind is None or row.get("value") is None or row.get("limit") is None:
             continue
         beyond = row["value"] > row["limit"]
-        # Of several measurements for one outcome the one beyond its limit counts.
-        if beyond or what["check"] not in found:
-            found[what["check"]] = (what["check"], ("" if beyond else NOT) + what["outcome"], row_words(row))
-    return list(found.values())
+        # If one outcome has several measurements, one beyond its limit counts.
+        if beyond or kind["check"] not in outcomes:
+            outcomes[kind["check"]] = (kind["check"], ("" if beyond else NOT) + kind["outcome"], row_words(row))
+    return list(outcomes.values())
 
 
 def torque_in(value: float, unit: str, wanted: str) -> float:
-    """A torque in another unit: `N*m`, `lbf*ft`, `lbf*in`, `kgf*m`. Raises ValueError for a unit of another kind."""
+    """Convert a torque to another unit: `N*m`, `lbf*ft`, `lbf*in`, `kgf*m`. Raises ValueError if a unit is no
+    torque."""
     factor, offset = conversion({"Nm": "N*m"}.get(unit, unit).replace("·", "*"), wanted)
     return value * factor + offset
 
 
 def torque_words(fastener: Mapping[str, Any]) -> str:
-    """A fastener's torque in both units, `25 N·m (18.4 lbf·ft) + 90 deg`; what to type in where it is empty."""
+    """A fastener's torque in both units, `25 N·m (18.4 lbf·ft) + 90 deg`; if empty, what to type in."""
     if fastener.get("torque") is None:
         return messages("no_torque")
     newton = torque_in(float(fastener["torque"]), fastener.get("unit") or "N*m", "N*m")
@@ -158,7 +161,7 @@ def torque_words(fastener: Mapping[str, Any]) -> str:
 
 
 def open_boxes(sheet: Mapping[str, Any]) -> list[str]:
-    """What is still empty or not ticked, one line each."""
+    """One line for each box that is still empty or not ticked."""
     boxes = [r for r in rows(sheet) if "done" in r and not r["done"]]
     empty = [r for r in rows(sheet) if "torque" in r and r["torque"] is None]
     open_ = [r["text"] or messages("open_fastener", what=r["what"]) for r in boxes]

@@ -36,7 +36,7 @@ FILE_NAME = "shop.toml"
 _REPAIR_KEYS = tuple(r.key for r in REPAIRS)
 Amount = Annotated[float, Gt(0.0), Le(1e6), Expected("a number above 0")]
 Text = Annotated[str, Expected("text in quotes")]
-# How many times longer a step takes where the valve does not sit in front. Common practice, no source.
+# Factor on the time of a step by the place of the valve. Common practice, no source.
 VALVE_TIMES = {"front_cover": 1.0, "under_valve_cover": 3.0, "centre_bolt": 5.0, "unknown": 1.0}
 
 
@@ -60,7 +60,7 @@ class ShopRepair:
     supplier: Text = ""
 
     def applied(self, usual: Repair) -> Repair:
-        """The repair with the shop's own time and price, where it gives them."""
+        """The repair with the shop's own time and price, if it has them."""
         parts = usual.parts if self.parts is None else self.parts
         return replace(usual, minutes=self.minutes or usual.minutes, parts=parts)
 

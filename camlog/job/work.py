@@ -1,4 +1,4 @@
-"""What one does with a job: begin it, take in a recording, note what was found, quote, fill the work sheet, close it."""
+"""The steps of a job: begin it, add a recording, note outcomes of checks, quote, fill the work sheet, close it."""
 
 from __future__ import annotations
 
@@ -29,13 +29,13 @@ if TYPE_CHECKING:
     from camlog.verify.verification import Verification
 
 SURE_CHECKS = 3
-WORTH_SHOWING = 0.01  # chance to cure from which a choice is worth a line
-# A chain is measured to about this, and the rest position of a cam of a new engine known to about that. Common practice, no source.
+WORTH_SHOWING = 0.01  # least chance to cure of a choice that is shown
+# Uncertainty of a measured chain elongation, and of a cam's rest position on a new engine. Common practice, no source.
 MEASURED_TO_PERCENT, REST_KNOWN_TO_DEG = 0.1, 2.0
 
 
 def job_path(name: str | Path) -> Path:
-    """Where a job of that name lies: `NAME.job.json`. Raises InputError where it is no name of a file."""
+    """The path of a job: `NAME.job.json`. Raises InputError if the name is no file name."""
     path = Path(name)
     if path.name in ("", ".."):
         raise messages.error("no_name", str(name) or "''")
@@ -43,7 +43,7 @@ def job_path(name: str | Path) -> Path:
 
 
 def set_fields(job: Job, part: str, values: Mapping[str, object]) -> None:
-    """Set what was said of the vehicle or the people; None or an empty text leaves a key as it is."""
+    """Set keys of the vehicle or the people; None or an empty text keeps the old value."""
     new = {k: v for k, v in values.items() if v not in (None, "")}
     if new:
         names = sorted(k.removesuffix("_km").replace("_", " ") for k in new)
@@ -57,7 +57,7 @@ def begin(
     people: Mapping[str, object],
     profile: VehicleProfile | None,
 ) -> None:
-    """Begin a job with what is known of it; all of it may come later."""
+    """Begin a job with what is known of it; everything can be added later."""
     job.note("begun")
     if complaint:
         job.put("complaint", complaint, "complaint")
@@ -66,14 +66,14 @@ def begin(
 
 
 def profile_fields(profile: VehicleProfile | None) -> dict[str, str]:
-    """What a vehicle profile says of a job's vehicle, and where it lies."""
+    """The fields of a job's vehicle that come from its profile, and the profile's path."""
     if profile is None:
         return {}
     return {"name": profile.name, "oil_grade": profile.oil_grade or "", "profile": str(profile.file or "")}
 
 
 def add_recording(job: Job, findings: Findings, role: str = "before") -> None:
-    """Take a recording into the job; one from before the repair gives the job its findings and causes."""
+    """Add a recording to the job; one from before the repair also sets the job's findings and causes."""
     trace = findings.trace
     entry = {"file": trace.name, "sha256": trace.sha256, "role": role}
     job.add("recordings", entry, f"recording {trace.name} ({role} the repair)")
@@ -93,45 +93,47 @@ def add_recording(job: Job, findings: Findings, role: str = "before") -> None:
 
 
 def _cam(found: CamFindings) -> dict[str, Any]:
-    """One cam as the job keeps it; `chain` is the elongation that its offset at rest would mean (percent: low, value, high),
-    below 0 where it stands off advanced, as no worn chain makes it."""
+    """One cam as the JSON object of the job. `chain` is the elongation that would explain its offset at rest (percent:
+    low, value, high), below 0 if the offset is towards advance, which no worn chain causes."""
     chain, offset = found.examination.rest.chain_elongation_percent, found.examination.rest.offset_deg.value
-    said: list[float] | None = None
+    chain_percent: list[float] | None = None
     if chain.value is not None and chain.interval and offset:
-        way, doubt = -math.copysign(1.0, offset), REST_KNOWN_TO_DEG * abs(chain.value / offset)
-        low, high = sorted(way * end for end in chain.interval)
-        said = [low - doubt, way * chain.value, high + doubt]
+        sign, doubt = -math.copysign(1.0, offset), REST_KNOWN_TO_DEG * abs(chain.value / offset)
+        low, high = sorted(sign * end for end in chain.interval)
+        chain_percent = [low - doubt, sign * chain.value, high + doubt]
     return {
         "condition": found.verdict.condition, "word": condition_word(found.verdict), "confidence": round(found.verdict.confidence, 3),
-        "reasons": list(found.verdict.reasons[:3]), "chain": said,
+        "reasons": list(found.verdict.reasons[:3]), "chain": chain_percent,
     }  # fmt: skip
 
 
 def _for_owner(findings: Findings) -> str:
-    """What the cams do that they should not, in the words for a car's owner; empty where none was judged."""
+    """What is wrong with the cams, in words for the car's owner; empty if none was judged."""
     does = [does_for_owner(f) for f in findings.cams.values() if state_of(f.verdict.condition) == "bad"]
     judged = any(state_of(f.verdict.condition) == "good" for f in findings.cams.values())
     return messages("for_owner", cams="; ".join(does)) if does else messages("sound") if judged else ""
 
 
 def drive_before(job: Job) -> Path | None:
-    """The recording of before the repair whose findings the job holds, where it lies beside the job file; else another."""
+    """The recording from before the repair whose findings are in the job, if it is beside the job file; else
+    another."""
     before = [r.get("file") for r in job.get("recordings") if r.get("role") == "before"]
     names = [job.get("findings").get("trace"), *before]
-    found = [job.path.parent / Path(name).name for name in names if isinstance(name, str)]
-    return next((path for path in found if path.is_file()), None)
+    paths = [job.path.parent / Path(name).name for name in names if isinstance(name, str)]
+    return next((path for path in paths if path.is_file()), None)
 
 
 def add_found(job: Job, outcome: Outcome, note: str, who: str = "") -> None:
-    """Note the outcome of a check; the probabilities of the causes move at once. Of a check made again the last counts."""
-    key, shown = outcome.check.key, outcome.outcome
-    entry: dict[str, Any] = {"key": key, "check": outcome.check.text, "outcome": shown, "note": note, "who": who}
-    entry["probabilities"] = _with_checks(job, {**_outcomes(job), key: shown})
-    job.add("checks", entry, f"found: {note or shown}")
+    """Note the outcome of a check and update the probabilities of the causes. If a check was repeated, its last outcome
+    counts."""
+    key, result = outcome.check.key, outcome.outcome
+    entry: dict[str, Any] = {"key": key, "check": outcome.check.text, "outcome": result, "note": note, "who": who}
+    entry["probabilities"] = _with_checks(job, {**_outcomes(job), key: result})
+    job.add("checks", entry, f"found: {note or result}")
 
 
 def _with_checks(job: Job, outcomes: Mapping[str, str]) -> dict[str, float]:
-    """The probabilities of the causes by the findings and the outcomes of checks."""
+    """The probabilities of the causes from the findings and the outcomes of checks."""
     probabilities = _all_causes(job.get("findings").get("probabilities") or {})
     for key, shown in outcomes.items():
         probabilities = after(probabilities, CHECK[key], shown)
@@ -139,26 +141,26 @@ def _with_checks(job: Job, outcomes: Mapping[str, str]) -> dict[str, float]:
 
 
 def _outcomes(job: Job) -> dict[str, str]:
-    """The last outcome of each check that was made, by its key."""
+    """The last outcome of each check, by its key."""
     known = (c for c in job.get("checks") if c.get("key") in CHECK)
     return {c["key"]: c["outcome"] for c in known if CHECK[c["key"]].can_show(c.get("outcome"))}
 
 
 def _done(job: Job) -> list[str]:
-    """The keys of the checks that were made, whole."""
+    """The keys of the checks that are complete."""
     return [k for k, shown in _outcomes(job).items() if not shown.startswith(NOT) or len(CHECK[k].shows) == 1]
 
 
 def probabilities_of(job: Job, shop: ShopFile) -> dict[str, float]:
-    """The probabilities of all causes as they stand, by key, summing to 1; the shop's own priors stand for the table's.
+    """The current probabilities of all causes by key, summing to 1; the shop's priors replace those of the table.
 
-    The job file keeps them by the table's priors, so that a shop that changes its own changes every job.
+    The job file has them with the table's priors, so that a change of the shop's priors changes every job.
     """
     return _all_causes(job.probabilities, {key: own / BY_KEY[key].prior for key, own in shop.priors.items()})
 
 
 def _all_causes(chances: Mapping[str, float], weighted: Mapping[str, float] | None = None) -> dict[str, float]:
-    """`chances` of all causes, summing to 1; the priors where there are none, so that a job without a recording can begin."""
+    """`chances` for all causes, summing to 1; the priors if it is empty, as in a job without a recording."""
     known = {k: v for k, v in chances.items() if k in BY_KEY} or {c.key: c.prior for c in CAUSES}
     weights = {c.key: known.get(c.key, 0.0) * (weighted or {}).get(c.key, 1.0) for c in CAUSES}
     total = sum(weights.values()) or 1.0
@@ -166,14 +168,14 @@ def _all_causes(chances: Mapping[str, float], weighted: Mapping[str, float] | No
 
 
 def oil_is_low(job: Job) -> bool:
-    """True where the oil was found low, old or of another grade, and not in order since: the engine must not run on it."""
+    """True if the oil was found low, old or of another grade, and not in order since: the engine must not run on it."""
     return _outcomes(job).get("oil_level", IN_ORDER) != IN_ORDER
 
 
 def next_steps(job: Job, shop: ShopFile, layout: Layout) -> dict[str, Any]:
-    """The causes as they stand, the checks to do next in order with what they cost, and the expected cost of both ways.
+    """The current causes, the next checks in order with their costs, and the expected cost of both ways.
 
-    `first` is what comes before them all, `note` what is said of the checks.
+    `first` comes before all checks, `note` is a remark on the checks.
     """
     probabilities, rates = probabilities_of(job, shop), shop.rates(layout)
     ranked = sorted(probabilities.items(), key=lambda p: -p[1])
@@ -200,29 +202,29 @@ def next_steps(job: Job, shop: ShopFile, layout: Layout) -> dict[str, Any]:
 
 
 def make_quote(job: Job, shop: ShopFile, layout: Layout, repair: str | None = None) -> dict[str, Any]:
-    """Quote: every choice, the one taken (the least expected cost, or `repair`), why, and the parts to order."""
+    """Quote: every choice, the chosen one (the least expected cost, or `repair`), why, and the parts to order."""
     probabilities = probabilities_of(job, shop)
     mileage, elongation = job.get("vehicle").get("mileage_km"), _measured_chain(job)
     mileage = float(mileage) if isinstance(mileage, int | float) else None
-    found = choices(probabilities, shop, layout, mileage, elongation)
-    taken = next((c for c in found if repair in (None, c.repair.key)), None)
-    if taken is None:
-        raise messages.error("no_repair", key=str(repair)[:40], keys=", ".join(sorted(c.repair.key for c in found)))
+    offers = choices(probabilities, shop, layout, mileage, elongation)
+    choice = next((c for c in offers if repair in (None, c.repair.key)), None)
+    if choice is None:
+        raise messages.error("no_repair", key=str(repair)[:40], keys=", ".join(sorted(c.repair.key for c in offers)))
     quote = {
-        "repair": taken.repair.key,
-        "choices": [c.to_dict() for c in found],
+        "repair": choice.repair.key,
+        "choices": [c.to_dict() for c in offers],
         "whole_set_from_km": whole_set_from_km(probabilities, shop, layout, elongation),
         "mileage_km": mileage,
         "currency": shop.shop.currency,
         "probabilities": {key: round(p, 4) for key, p in probabilities.items()},
-        "parts": parts_list(taken, shop),
+        "parts": parts_list(choice, shop),
     }
-    job.put("quote", quote, f"quoted: {taken.repair.name}")
+    job.put("quote", quote, f"quoted: {choice.repair.name}")
     return quote
 
 
 def make_sheet(job: Job, layout: Layout) -> dict[str, Any]:
-    """The work sheet of what was quoted. Raises InputError where nothing was; a sheet that is there is kept."""
+    """The work sheet for the quoted repair; an existing sheet is kept. Raises InputError without a quote."""
     repair = job.get("quote").get("repair")
     if not repair:
         raise messages.error("no_quote", job.path)
@@ -238,13 +240,13 @@ def tick_row(job: Job, row: dict[str, Any], who: str) -> None:
 
 
 def use_measurements(job: Job) -> list[str]:
-    """Take the measurements of the sheet that have a value and a limit as outcomes of checks; a line for each that is
-    new, and one on the chain where the recording says something of it too."""
-    lines, known = [], _outcomes(job)
+    """Note the measurements of the sheet that have a value and a limit as outcomes of checks. Returns a line for each
+    new one, and one on the chain if the recording says something about it too."""
+    lines, outcomes = [], _outcomes(job)
     for key, outcome, words in measured_outcomes(job.get("sheet")):
         beyond = outcome.removeprefix(NOT)
-        # That a screen is clear says nothing new of a valve found in order, or found to stick.
-        if known.get(key) != outcome and (beyond == outcome or known.get(key, beyond) == beyond):
+        # A clear screen says nothing new about a valve that was found in order, or found to stick.
+        if outcomes.get(key) != outcome and (beyond == outcome or outcomes.get(key, beyond) == beyond):
             add_found(job, Outcome(CHECK[key], outcome), words)
             lines.append(words)
     return [*lines, *_chain_against_recording(job)]
@@ -252,10 +254,10 @@ def use_measurements(job: Job) -> list[str]:
 
 def _chain_against_recording(job: Job) -> list[str]:
     measured = _measured_chain(job)
-    said = [c["chain"] for c in job.get("findings").get("cams", {}).values() if c.get("chain")]
-    if measured is None or not said:
+    chains = [c["chain"] for c in job.get("findings").get("cams", {}).values() if c.get("chain")]
+    if measured is None or not chains:
         return []
-    low, value, high = max(said, key=lambda s: abs(s[1]))
+    low, value, high = max(chains, key=lambda s: abs(s[1]))
     agrees = low - MEASURED_TO_PERCENT <= measured <= high + MEASURED_TO_PERCENT
     words = messages("about", value=number(value), low=number(low), high=number(high))
     return [messages("chain_agrees" if agrees else "chain_differs", measured=measured, said=words)]
@@ -269,9 +271,9 @@ def _measured_chain(job: Job) -> float | None:
 def close(
     job: Job, done: str = "", second: Findings | None = None, first: Findings | None = None
 ) -> Verification | None:
-    """Close the job: what was `done`, in words, and with the `second` drive, of after the repair, the proof, which it gives.
+    """Close the job with what was `done`, in words. With the `second` drive, after the repair, returns the proof.
 
-    The `first`, of before it, becomes the one whose findings the job holds.
+    The findings of the `first` drive, before the repair, become those of the job.
     """
     from camlog.job.pages import order_words
     from camlog.verify import verify
