@@ -1,4 +1,4 @@
-"""Proof of repair: gates over the drive after the repair, set against the drive before it."""
+"""Proof of repair: gates on the drive after the repair, compared with the drive before it."""
 
 from camlog.verify.gate import Gate
 from camlog.verify.verification import Verification, verify

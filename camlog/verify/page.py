@@ -1,4 +1,4 @@
-"""The page that is handed over: the verdict, every gate, the drives before and after, hashes, room to sign."""
+"""The page for the customer: the verdict, every gate, the drives before and after, hashes, and room to sign."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from camlog.verify.verification import STILL_THERE, VERIFIED, Verification
 
 OUTCOME_CLASS = {VERIFIED: "good", STILL_THERE: "bad"}
 DRIVES = {"Before": "before", "After the repair": "after"}
-MAX_CHANGES = 6  # on one printed side; the JSON holds them all
+MAX_CHANGES = 6  # on one printed side; the JSON has them all
 
 
 def verification_page(proof: Verification) -> str:
@@ -37,13 +37,13 @@ def verification_page(proof: Verification) -> str:
 
 
 def write_verification(proof: Verification, path: str | Path, *, replace: bool = True) -> None:
-    """Write `NAME.verification.html`, whole or not at all. Raises InputError where the disk refuses, or one
-    is there and `replace` is not set."""
+    """Write `NAME.verification.html`, whole or not at all. Raises InputError if the disk fails, or if the file exists
+    and `replace` is not set."""
     with refusals(path, OTHER_FOLDER):
         write_page(verification_page(proof), path, replace=replace)
 
 
 def chosen_changes(proof: Verification) -> list[Change]:
-    """The changes worth a line on paper: those beyond chance that matter, the surest first."""
+    """The changes shown on paper: those that matter and are beyond chance, the surest first."""
     mattering = [c for c in proof.changes if c.beyond_chance and not c.small]
     return sorted(mattering, key=lambda c: c.p_value or 0.0)[:MAX_CHANGES]

@@ -1,4 +1,4 @@
-"""Proof of repair: a list of gates, and verified only where every one of them passed or is not applicable."""
+"""Proof of repair: a list of gates. A repair is verified only if every gate is passed or not applicable."""
 
 from __future__ import annotations
 
@@ -19,17 +19,17 @@ from camlog.verify.memory import JOB_FAMILIES, family_or_none, memory_of
 
 SCHEMA = "camlog.verification/1"
 VERIFIED, NOT_YET, STILL_THERE = "verified", "not_verified_yet", "fault_still_there"
-# Every check passes, but on recordings of a simulated adapter.
+# The outcome if every check passes, but on recordings of a simulated adapter.
 PROVES_NOTHING = "proves_nothing"
-# Where one of these failed nobody knows what the other gates are about.
+# If one of these failed, the results of the other gates mean nothing.
 FOUNDATIONS = frozenset({"files", "same_vehicle", "order"})
 
 
 @dataclass(frozen=True)
 class Verification:
-    """The answer: `outcome` is "verified", "not_verified_yet", "fault_still_there" or "proves_nothing".
-    `gates` in the order a technician reads them; `job` is the shop's own text; `before` is None where only
-    the first drive's file was given, or nothing."""
+    """The result: `outcome` is "verified", "not_verified_yet", "fault_still_there" or "proves_nothing".
+    `gates` are in the order of the page; `job` is the shop's own text; `before` is None if only the first drive's file
+    was given, or nothing."""
 
     outcome: str
     gates: tuple[Gate, ...]
@@ -44,7 +44,7 @@ class Verification:
 
     @cached_property
     def changes(self) -> tuple[Change, ...]:
-        """How the two drives' figures differ under conditions both share; empty without a first trace."""
+        """The differences of the two drives' figures under conditions that both share; empty without a first trace."""
         return changes_between(self.before, self.after) if self.before is not None else ()
 
     @property
@@ -69,7 +69,7 @@ class Verification:
             return messages("verification.simulated")
         if self.outcome == STILL_THERE:
             faults = [g for g in self.gates if g.shows_fault]
-            # What the cam does says more than what the module noted of it.
+            # The cam's own behaviour is better evidence than the module's codes.
             return min(faults, key=lambda g: not g.name.startswith("cam_")).evidence
         open_gates = self.open_gates
         first = next((g for g in self.gates if g.state == FAILED), open_gates[0])
@@ -79,7 +79,7 @@ class Verification:
 
     @property
     def todo(self) -> tuple[str, ...]:
-        """What to do next, each once, in the order of the gates; what no drive can show comes last."""
+        """What to do next, without repeats, in the order of the gates; what no drive can show comes last."""
         if self.after.do_not_run:
             return (self.after.do_not_run[0], messages("verification.checks_first"))
         ordered = sorted(self.open_gates, key=lambda g: not g.answerable)
@@ -87,8 +87,7 @@ class Verification:
 
     @property
     def todo_caution(self) -> str:
-        """What stands beside `todo`, which may ask for a drive; empty where nothing is to do, or nothing to
-        be driven."""
+        """The caution beside `todo`, if that asks for a drive; else empty."""
         return caution(DRIVE) if self.todo and not self.after.do_not_run else ""
 
     def to_dict(self) -> dict[str, Any]:
@@ -112,23 +111,22 @@ class Verification:
 def verify(
     after: Findings, before: Findings | Drive | None = None, *, job: str = "", outside: Iterable[str] = ()
 ) -> Verification:
-    """Is the repair proven by the drive `after`, set against `before`?
+    """Whether the drive `after`, compared with `before`, proves the repair.
 
-    `before` is the first drive's findings, or only its drive file (what `camlog clear` saved): then its codes
-    and freeze frame count, and nothing is compared. Without it the conditions of the fault are unknown, and
-    that gate stays open. `outside` names codes the technician declares to have nothing to do with this job.
-
-    Raises InputError where `outside` names what is no code, or a code that bears on cams, misfire or oil."""
+    `before` is the first drive's findings, or only its drive file (as saved by `camlog clear`), of which the codes and
+    the freeze frame are used but no figures compared. Without it the conditions of the fault are unknown, and that gate
+    stays open. `outside` are codes that the technician declares to have nothing to do with this job. Raises InputError
+    if one of them is no code, or concerns cams, misfire or oil."""
     declared = frozenset(map(_outside, outside))
     first = before if isinstance(before, Findings) else None
     first_drive = before.drive if isinstance(before, Findings) else before
     end_s = float(after.trace.time_s[-1]) if len(after.trace.time_s) else 0.0
-    # Of a first trace without a drive file the codes are unknown, which an empty file says.
+    # A first trace without a drive file gets an empty one, in which the codes are unknown.
     known = Drive() if first is not None and first_drive is None else first_drive
     case = Case(after, first, first_drive, memory_of(after.drive, end_s, known, declared))
     gates = tuple(gate for entry in registered() for gate in entry.gates(case))
     if after.do_not_run:
-        gates = tuple(replace(g, todo="") for g in gates)  # most of them ask for a drive
+        gates = tuple(replace(g, todo="") for g in gates)  # because most of them ask for a drive
     return Verification(_outcome(gates, case.all_simulated), gates, job, after, first, first_drive)
 
 

@@ -1,1 +1,1 @@
-"""The gates of a proof, by what they look at; a module put here is found by itself."""
+"""The gates of a proof, by subject. A new module in this folder is found by itself."""

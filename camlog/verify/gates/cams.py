@@ -1,8 +1,8 @@
-"""The cams: each healthy, and moved enough to tell, in every oil window not shown healthy before.
+"""The cams: each must be healthy, with enough motion to judge, in every oil window not shown healthy before.
 
-A window of the first drive that was bad must be healthy now; one it could not show healthy must be too, so
-that a poorer first drive never makes the proof easier. Only the window above 100 °C, which most drives
-never reach, is asked for only where the first drive was bad in it."""
+A window that was bad in the first drive must be healthy now, and so must one that could not be judged then, so that a
+poor first drive never makes the proof easier. Most drives never reach the window above 100 °C, so it is required only
+if the first drive was bad in it."""
 
 from __future__ import annotations
 
@@ -20,11 +20,11 @@ from camlog.oil_windows import OilWindow
 from camlog.report.words import condition_word
 from camlog.verify.gate import Case, Outcome, failed, gate, messages, not_shown, passed
 
-# Common practice, no source: what is to prove a repair must be surer than what names a cam healthy.
+# Least confidence of "healthy" that proves a repair; higher than for a verdict. Common practice, no source.
 PROOF_AT = 0.9
-# A command that never moved farther than this shows neither a stuck nor a slow cam.
+# Least range of the command (deg) that can show a stuck or slow cam.
 SPAN_DEG = 8.0
-# A second drive that asks for less than this part of the first one's travel does not show the same motion.
+# Least share of the first drive's travel that the second drive must command.
 TRAVEL_SHARE = 0.5
 RARE_FROM_DEGC = 100.0
 REASONS_SHOWN = 2
@@ -41,13 +41,13 @@ def _names(case: Case) -> list[str]:
 
 @gate(120, "cams")
 def cams(case: Case) -> Outcome | None:
-    """There are cams to be judged."""
+    """There are cams to judge."""
     return None if _names(case) else not_shown("none", answerable=False)
 
 
 @gate(130, "cam_{}", "cam", each=_names, label=cam_words)
 def cam_healthy(case: Case, name: str) -> Outcome:
-    """One cam is surely healthy, and was moved wherever that had to be shown."""
+    """One cam is surely healthy, and moved in every required oil window."""
     now, then = case.after.cams.get(name), case.before.cams.get(name) if case.before is not None else None
     if now is None:
         return not_shown("not_recorded")
@@ -87,7 +87,8 @@ def cam_healthy(case: Case, name: str) -> Outcome:
 def required_windows(
     then: CamFindings | None, limits: Mapping[str, Limit], windows: Iterable[OilWindow]
 ) -> tuple[OilWindow, ...]:
-    """The oil windows in which a cam must be shown healthy; `then` is what the first drive said of it."""
+    """The oil windows in which a cam must be shown healthy; `then` are its findings in the first
+    drive."""
     return tuple(w for w in windows if _required(w, then, limits))
 
 
@@ -96,22 +97,22 @@ def _required(window: OilWindow, then: CamFindings | None, limits: Mapping[str, 
     if then is None:
         return not rare
     covered, bad = _covered(_coverage(then, window), limits), _bad(then)
-    here = any(w.measured.window == window for w in bad)
+    bad_here = any(w.measured.window == window for w in bad)
     everywhere = any(w.measured.window is None for w in bad)
     if rare:
-        return here or (everywhere and covered)
+        return bad_here or (everywhere and covered)
     condition = then.verdict.condition
     unclear = condition == "insufficient_data" or (condition != "healthy" and not bad)
-    return here or everywhere or unclear or not covered
+    return bad_here or everywhere or unclear or not covered
 
 
 def _shown(window: OilWindow, now: CamFindings, then: CamFindings | None, limits: Mapping[str, Limit]) -> bool:
-    here = _coverage(now, window)
-    if here is None or not _covered(here, limits):
+    coverage = _coverage(now, window)
+    if coverage is None or not _covered(coverage, limits):
         return False
-    if here.advance_moves and here.retard_moves:
+    if coverage.advance_moves and coverage.retard_moves:
         return True
-    # Some engines leave their cams at rest while cold: then the first drive shows none moved either.
+    # Some engines leave their cams at rest while cold; in that case they did not move in the first drive either.
     earlier = None if then is None else _coverage(then, window)
     return earlier is not None and _covered(earlier, limits) and not (earlier.advance_moves or earlier.retard_moves)
 
@@ -126,7 +127,7 @@ def _covered(row: WindowCoverage | None, limits: Mapping[str, Limit]) -> bool:
 
 
 def _bad(cam: CamFindings) -> list[Weighed]:
-    """The figures beyond their limit that speak for a fault; of a cam called healthy none was bad."""
+    """The figures beyond their limit that indicate a fault; empty for a healthy cam."""
     if cam.verdict.condition == "healthy":
         return []
     beyond = (w for w in cam.verdict.evidence if w.times_limit > 1.0)
@@ -134,12 +135,12 @@ def _bad(cam: CamFindings) -> list[Weighed]:
 
 
 def _not_measured_again(name: str, after: Findings, then: CamFindings | None) -> Weighed | None:
-    """A figure that was bad in the first drive, that a proof asks for and the second did not measure; None
-    where none."""
+    """A figure that was bad in the first drive, is required for a proof and was not measured in the second; None if
+    there is none."""
     if then is None:
         return None
-    seen = view({c: f.examination for c, f in after.cams.items()}, name)
-    measured = [(figure, m) for figure in FIGURES if figure.again for m in figure.values(seen)]
+    cam_view = view({c: f.examination for c, f in after.cams.items()}, name)
+    measured = [(figure, m) for figure in FIGURES if figure.again for m in figure.values(cam_view)]
     enough = [(f, m) for f, m in measured if m.estimate.value is not None and m.amount >= f.least]
     have = {(f.name, m.window, m.part) for f, m in enough}
     lacking = (w for w in _bad(then) if BY_NAME[w.figure.name].again)

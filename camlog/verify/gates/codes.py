@@ -1,4 +1,4 @@
-"""What the car's modules hold: codes, the lamp, and how long the memory has been filling."""
+"""The memory of the car's modules: codes, the lamp, and how long ago it was cleared."""
 
 from __future__ import annotations
 
@@ -12,16 +12,16 @@ from camlog.trace import Trace
 from camlog.verify.gate import CLOSING, Case, Outcome, failed, gate, messages, not_shown, passed
 from camlog.verify.memory import COUNTERS, Memory, code_words, counter
 
-# Whole minutes and kilometres are counted down, and a module counts by its own clock.
+# Modules round minutes and kilometres down, and count by their own clock.
 TIME_ROUNDING_MIN = 1.5
 DISTANCE_ROUNDING_KM = 1.5
 DISTANCE_TRUST = 0.9
-SPEED_HOLD_S = 5.0  # road speed is not known in a longer hole
+SPEED_HOLD_S = 5.0  # road speed is unknown in a longer gap
 
 
 @gate(20, "{}_codes", "code_list", each=lambda case: ("stored", "pending"), needs=CLOSING)
 def code_list(case: Case, closing: CodeSnapshot, name: str) -> Outcome:
-    """No stored or pending code that bears on the job, at the end or earlier in the drive."""
+    """No stored or pending code that concerns the job, at the end or earlier in the drive."""
     memory = case.memory
     if getattr(closing, name) is None:
         return not_shown("unread")
@@ -34,14 +34,14 @@ def code_list(case: Case, closing: CodeSnapshot, name: str) -> Outcome:
 
 
 def _only_left_over(memory: Memory, held: Sequence[TroubleCode]) -> bool:
-    """True where every code was there before the repair and nothing was cleared since."""
+    """True if every code was present before the repair and nothing was cleared since."""
     opening = {c.code for name in LISTS for c in memory.held(memory.opening, name)}
     return memory.cleared_since_before is False and {c.code for c in held} <= memory.codes_before & opening
 
 
 @gate(30, "permanent_codes", needs=CLOSING)
 def permanent_codes(case: Case, closing: CodeSnapshot) -> Outcome:
-    """No permanent code that bears on the job."""
+    """No permanent code that concerns the job."""
     if closing.permanent is None:
         return not_shown("unread", answerable=False)
     held = case.memory.held(closing, "permanent")
@@ -72,7 +72,7 @@ def lamp(case: Case) -> Outcome:
 
 @gate(60, "since_clear", needs=CLOSING)
 def since_clear(case: Case, closing: CodeSnapshot) -> Outcome:
-    """An empty memory proves something only where it had a whole drive to fill in."""
+    """A whole drive has passed since the last clearing; before that an empty memory proves nothing."""
     memory = case.memory
     if not _opening_is_whole(memory):
         return not_shown("opening_unread")
@@ -94,7 +94,7 @@ def since_clear(case: Case, closing: CodeSnapshot) -> Outcome:
 
 
 def _opening_is_whole(memory: Memory) -> bool:
-    """True where the opening snapshot holds what the closing one is set against."""
+    """True if the opening snapshot has everything with which the closing one is compared."""
     opening, closing = memory.opening, memory.closing
     if opening is None or opening.stored is None or opening.pending is None or not opening.readiness:
         return False
@@ -102,7 +102,7 @@ def _opening_is_whole(memory: Memory) -> bool:
 
 
 def driven_km(trace: Trace) -> float | None:
-    """Distance of a drive, km, by trapezoids over its road speed; None where that was never read."""
+    """Distance of a drive (km), by trapezoids over its road speed; None if that was never read."""
     t, speed = trace.samples("vehicle_speed")
     if len(t) < 2:
         return None

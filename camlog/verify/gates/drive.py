@@ -1,5 +1,5 @@
-"""The drive itself: the engine fit to run, long enough, warmed up, the fault's conditions met again, nothing
-left out.
+"""The drive itself: the engine may be run, the drive was long enough, the engine warmed up, the conditions of the fault
+were met again, and no readings are missing.
 
 The numbers are the regulation's: 13 CCR 1968.2(c) for warm-up cycle and similar conditions (the latter
 from memory), 13 CCR 1968.2(d) for the drive that lets permanent codes erase themselves."""
@@ -20,12 +20,11 @@ from camlog.messages import capital
 from camlog.verify.gate import Case, Outcome, failed, gate, messages, not_applicable, not_shown, passed
 from camlog.verify.memory import Memory, code_words
 
-# A cold engine shows its worst in the first seconds, where even a short hole may hide it.
+# In the first seconds after a start even a short gap may hide a fault.
 START_S = 10.0
 START_HOLE_S = 2.0
-# A fault of this length sets a code on many cars, and a longer hole can hide one (common practice, no
-# source). It is no service limit of a vehicle: a profile that forgives a cam longer errors does not forgive a
-# recording longer holes.
+# A fault of this length sets a code on many cars, so a longer gap can hide one (common practice, no source). It does
+# not depend on the limits of the profile.
 HOLE_S = 4.5
 ENGINE_OFF_SLACK_S = 1.0
 FRAME_KEYS = ("engine_speed", "engine_load", "coolant_temp")
@@ -33,7 +32,7 @@ FRAME_KEYS = ("engine_speed", "engine_load", "coolant_temp")
 
 @gate(10, "fit_to_run")
 def fit_to_run(case: Case) -> Outcome:
-    """Nothing in the drive says that the engine may not be run."""
+    """Nothing in the drive indicates that the engine must not be run."""
     refused = case.after.do_not_run
     if refused:
         return failed("refused", fault=True, why=refused[1], first=refused[0])
@@ -83,7 +82,7 @@ def _minutes(seconds: float) -> str:
 
 @gate(90, "warm_up")
 def warm_up(case: Case) -> Outcome:
-    """The drive held a warm-up cycle."""
+    """The drive contains a warm-up cycle."""
     warm = case.after.conditions.warm_up
     if warm.met is True:
         return passed("warmed", reason=warm.reason)
@@ -123,7 +122,7 @@ def freeze_frame(case: Case) -> Outcome:
 
 
 def _frames(memory: Memory) -> list[Mapping[str, Any]]:
-    """The distinct freeze frames of the job, of the first drive and of the second."""
+    """The distinct freeze frames of the job from both drives."""
     frames: list[Mapping[str, Any]] = []
     for snapshot in (*(memory.before or ()), *memory.during):
         frame = snapshot.freeze_frame
@@ -137,7 +136,7 @@ def _frames(memory: Memory) -> list[Mapping[str, Any]]:
 
 @gate(110, "recording")
 def recording(case: Case) -> Outcome:
-    """No signal that carries the proof was away for long with the engine running."""
+    """No signal needed for the proof has a long gap while the engine was running."""
     after = case.after
     if not len(after.trace.samples("engine_speed")[0]):
         return not_shown("no_speed")
@@ -154,8 +153,8 @@ def recording(case: Case) -> Outcome:
 
 
 def _holes(after: Findings) -> Iterator[tuple[str, float, float]]:
-    """Stretches (signal, start s, end s) of START_HOLE_S or more without a reading while the engine may
-    have run. Of engine speed and of both angles of every cam."""
+    """Gaps (signal, start s, end s) of START_HOLE_S or more in engine speed and the angles of every cam, while the
+    engine may have been running."""
     trace = after.trace
     begin, end = float(trace.time_s[0]), float(trace.time_s[-1])
     still = (s for s in after.conditions.segments if s.state in ("engine_off", "cranking"))
@@ -164,6 +163,6 @@ def _holes(after: Findings) -> Iterator[tuple[str, float, float]]:
         edges = np.concatenate([[begin], trace.samples(name)[0], [end]])
         for i in np.flatnonzero(np.diff(edges) > START_HOLE_S):
             a, b = float(edges[i]), float(edges[i + 1])
-            # The engine stands through a hole where it was known to stand at both of its ends.
+            # The engine counts as off during a gap if it was off at both ends.
             if not all(any(x <= t <= y for x, y in off) for t in (a, b)):
                 yield name, a, b

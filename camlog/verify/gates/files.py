@@ -1,5 +1,4 @@
-"""The files: of one vehicle and profile, in the right order, unchanged since a vehicle gave them, with a
-fault before."""
+"""The files: recorded on one vehicle with one profile, in the right order, unchanged, and with a fault before."""
 
 from __future__ import annotations
 
@@ -34,14 +33,14 @@ def files(case: Case) -> Outcome:
 
 
 def _doubts(trusted: list[tuple[str, Trust]], as_recorded: bool | None) -> str:
-    """Why drives whose files are in this state (False: changed, None: nobody knows) are."""
+    """Why the files of these drives are in this state (`as_recorded` False: changed, None: unknown)."""
     doubted = [(which, " ".join(t.reasons)) for which, t in trusted if t.as_recorded is as_recorded]
     return " ".join(messages("files.why", which=which, reasons=reasons) for which, reasons in doubted)
 
 
 @gate(160, "on_a_vehicle")
 def on_a_vehicle(case: Case) -> Outcome:
-    """No drive came from a simulated adapter, or through one that is not named."""
+    """No drive came from a simulated or an unnamed adapter."""
     simulated = [which for which, d in case.drives if d is not None and d.is_simulated]
     unknown = [which for which, d in case.drives if d is None or not d.adapter.get("name")]
     if simulated:
@@ -51,7 +50,7 @@ def on_a_vehicle(case: Case) -> Outcome:
 
 @gate(170, "profile")
 def profile(case: Case) -> Outcome:
-    """Angles and limits are those of the profile: another one, or a loosened one, proves something else."""
+    """Both drives were judged with the same profile and no wider limits, because others prove something else."""
     used, none = case.after.profile, messages("profile_words.none")
     overridden = [
         messages("profile_words.limit", name=name, value=limit.value, unit=limit.unit, own=LIMITS[name].value)
@@ -69,7 +68,7 @@ def _other_profile(case: Case) -> Iterator[str]:
     for which, drive in case.drives:
         sha256 = _vehicle(drive).get("profile_sha256")
         if not sha256:
-            # The codes that camlog clear saved are read without a profile.
+            # `camlog clear` reads and saves codes without a profile.
             if which == "second" or case.before is not None:
                 yield messages("profile_words.not_told", which=which)
         elif used is None:
@@ -93,7 +92,7 @@ def _short(sha256: object) -> str:
 
 @gate(180, "same_vehicle", needs=FIRST_DRIVE)
 def same_vehicle(case: Case) -> Outcome:
-    """Both drives hold one vehicle identification number."""
+    """Both drives have the same vehicle identification number."""
     numbers = {which: _number(_vehicle(d)) for which, d in case.drives}
     unknown = [which for which, number in numbers.items() if number is None]
     if unknown:
@@ -113,7 +112,7 @@ def _number(vehicle: Mapping[str, Any]) -> str | None:
 
 @gate(190, "order", needs=FIRST_DRIVE)
 def order(case: Case) -> Outcome:
-    """The second drive began after the first had ended."""
+    """The second drive began after the end of the first."""
     began = (d.started_at if d is not None else None for _, d in case.drives)
     first, second = (datetime.fromisoformat(time) if time else None for time in began)
     if first is None or second is None:
@@ -125,7 +124,7 @@ def order(case: Case) -> Outcome:
 
 @gate(200, "fault_shown", needs=FIRST_DRIVE)
 def fault_shown(case: Case) -> Outcome:
-    """A drive without any fault, set before a healthy one, would prove a repair of nothing."""
+    """The first drive shows a fault; without one there is no repair to prove."""
     memory, before = case.memory, case.before
     codes = sorted(filter(memory.in_question, memory.codes_before))
     faults = [messages("fault_words.code", code=c) for c in codes]

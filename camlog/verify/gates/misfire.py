@@ -1,4 +1,4 @@
-"""Misfires: gone in every cylinder, over enough revolutions, with no counter reset on the way."""
+"""Misfires: gone in every cylinder, over enough revolutions, without a counter reset in between."""
 
 from __future__ import annotations
 
@@ -13,10 +13,9 @@ from camlog.analysis.misfire import poisson
 from camlog.analysis.misfire.association import revolutions
 from camlog.verify.gate import Case, Outcome, failed, gate, messages, not_shown, passed
 
-# The counters add up by themselves, so a few lost polls lose nothing; most of the drive must still be
-# counted.
+# Least share of the drive that must be counted. A few lost polls lose no misfires, because the counters are cumulative.
 COUNTED_SHARE = 0.8
-# Counts of two polls around a start or a stop belong to two driving cycles.
+# Two polls around a start or stop of the engine belong to different driving cycles.
 START_SLACK_S = 2.0
 
 
@@ -27,13 +26,13 @@ def misfire(case: Case) -> Outcome:
 
 
 def judge_misfires(findings: Findings) -> Outcome:
-    """Misfires of one drive against the limit: gone, there, or not surely either."""
+    """Misfires of one drive against the limit: gone, present, or uncertain."""
     counted = findings.misfire.per_cylinder
     if not counted:
         reason = findings.misfire.rate.reason or messages("misfire_words.none")
         return not_shown("not_counted", answerable=False, reason=reason)
     limit = findings.limits["misfire_per_1000_rev"]
-    # What the counter held when recording began counts too.
+    # The count at the start of the recording is included.
     rates: dict[int, Estimate] = {
         c.cylinder: poisson.rate(c.count + c.at_start, c.revolutions / 1000.0, findings.misfire.dispersion)
         for c in counted
@@ -71,7 +70,7 @@ def _rate_words(rate: Estimate) -> str:
 
 
 def _reset_in_between(findings: Findings, cylinder: int) -> bool:
-    """True where a counter went down with neither a start nor a stop of the engine to explain it."""
+    """True if a counter went down without a start or stop of the engine."""
     t, value = findings.trace.samples(signals.misfire(cylinder))
     conditions = findings.conditions
     stops = [s.start_s for s in conditions.segments if s.state == "engine_off"]

@@ -1,6 +1,6 @@
-"""The car's own monitors: those that would have caught the fault have really run again. The three that
-watch cams, misfire and sensors (SAE J1979 readiness, from memory). "Complete" counts only where it was
-reached after the repair: a monitor may read complete because it was so all along."""
+"""The car's own monitors: those that would detect the fault have run again. They are the three for cams, misfire and
+sensors (SAE J1979 readiness, from memory). "Complete" counts only if it was reached after the repair, because a monitor
+may have been complete all along."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from camlog.verify.memory import Memory, counter
 
 VVT = "egr_vvt_system"
 MONITORS = (VVT, "misfire", "components")
-# Monitors that run all the time read complete on many cars whether or not they have run since the clear (SAE
-# J1979, 13 CCR 1968.2, both from memory).
+# Continuous monitors. On many cars they always read complete, even if they have not run since the codes were cleared
+# (SAE J1979, 13 CCR 1968.2, both from memory).
 ALWAYS_RUNNING = ("misfire", "components")
 
 
@@ -23,8 +23,7 @@ def _label(name: str) -> str:
 
 @gate(70, "monitor_{}", "monitor", each=lambda case: MONITORS, label=_label, needs=CLOSING)
 def monitor(case: Case, closing: CodeSnapshot, name: str) -> Outcome:
-    """A monitor that would catch a cam, misfire or sensor fault has completed since the clear after the first
-    drive."""
+    """A monitor for cam, misfire or sensor faults has completed since the codes were cleared after the first drive."""
     memory = case.memory
     tests = [t for t in code_evidence(Drive(code_snapshots=(closing,))).tests if _belongs(t, name)]
     if over := [t for t in tests if t.over is not None]:
@@ -56,8 +55,7 @@ def monitor(case: Case, closing: CodeSnapshot, name: str) -> Outcome:
 
 
 def _seen_to_run(memory: Memory, name: str) -> Outcome:
-    """Of a monitor that may read complete at all times: seen incomplete since the clear, and complete at the
-    end."""
+    """A continuous monitor was read as incomplete since the codes were cleared, and as complete at the end."""
     read = [s for s in memory.since_clear if name in s.readiness]
     if any(s.readiness[name] == "incomplete" for s in read):
         return passed("completed_since")
