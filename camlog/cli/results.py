@@ -121,8 +121,8 @@ def result_path(trace: Path, ending: str, out: Path | None, force: bool) -> Path
 
 
 def verdict_lines(findings: Findings, *, why: bool = False) -> Iterator[str]:
-    """The verdict in a screenful: each cam with its worst moment, the strip, misfires, the cause with the first check, and
-    what was missing. `why` adds further reasons and checks, what speaks for a cause, all that is still to drive
+    """The verdict in a screenful: each cam with its worst moment, the strip, misfires, the cause with the first check,
+    and what was missing. `why` adds further reasons and checks, what speaks for a cause, all that is still to drive
     and all cautions."""
     from camlog.report.strip import strip_lines
     from camlog.report.summary import next_steps
@@ -139,8 +139,8 @@ def verdict_lines(findings: Findings, *, why: bool = False) -> Iterator[str]:
     for cam in findings.cams.values():
         yield from _cam_lines(findings, cam, why)
     yield from strip_lines(findings, blocks=_has_blocks())
-    said = " ".join(findings.do_not_run)
-    if findings.misfire.pattern.kind not in ("none", "unknown") and findings.misfire.pattern.reason not in said:
+    do_not_run = " ".join(findings.do_not_run)
+    if findings.misfire.pattern.kind not in ("none", "unknown") and findings.misfire.pattern.reason not in do_not_run:
         yield from wrapped(
             say("verdict.misfires", reason=f"{findings.misfire.pattern.reason} {misfires_since(findings)}")
         )
@@ -149,8 +149,8 @@ def verdict_lines(findings: Findings, *, why: bool = False) -> Iterator[str]:
     steps = next_steps(findings)
     yield from _cause_lines(steps["causes"], why)
     if findings.do_not_run:
-        asked = [item for item in steps["items"] if why or item["text"] in said]
-        yield from _careful([c for item in asked for c in item["cautions"]], shown)
+        items = [item for item in steps["items"] if why or item["text"] in do_not_run]
+        yield from _careful([c for item in items for c in item["cautions"]], shown)
     checks = steps["items"] if why else [] if findings.do_not_run else steps["items"][:1]
     for number, item in enumerate(checks, start=1):
         name = "verdict.check" if why else "verdict.next"
@@ -168,19 +168,19 @@ def _cause_lines(causes: Sequence[Cause], why: bool) -> Iterator[str]:
     """The likeliest cause, and those that the data cannot tell from it."""
     from camlog.report.words import cause_words, evidence_words
 
-    named = [(cause_words(c.cause), evidence_words(c.support)) for c in causes]
-    if named and not why:
-        yield from wrapped(say("verdict.causes", causes=named))
-    for c, (cause, strength) in zip(causes, named, strict=True) if why else ():
+    in_words = [(cause_words(c.cause), evidence_words(c.support)) for c in causes]
+    if in_words and not why:
+        yield from wrapped(say("verdict.causes", causes=in_words))
+    for c, (cause, strength) in zip(causes, in_words, strict=True) if why else ():
         yield from wrapped(say("verdict.cause", cause=cause, strength=strength, evidence=" ".join(c.evidence_for)))
 
 
 def _missing_lines(findings: Findings, said: Sequence[str], shown: set[str], why: bool) -> Iterator[str]:
     """What the drive did not contain, but for what is said already."""
-    left = [m for m in findings.coverage.missing if m not in said]
-    missing = left if why else left[:1]
+    unsaid = [m for m in findings.coverage.missing if m not in said]
+    missing = unsaid if why else unsaid[:1]
     if missing and not findings.do_not_run:
-        yield say("verdict.still_to_drive", more=len(left) - len(missing))
+        yield say("verdict.still_to_drive", more=len(unsaid) - len(missing))
     for sentence in missing if why or not findings.do_not_run else ():
         yield from wrapped(say("verdict.item", sentence=sentence), 2)
     if (missing or said) and findings.coverage.caution:
@@ -189,10 +189,10 @@ def _missing_lines(findings: Findings, said: Sequence[str], shown: set[str], why
 
 def _careful(cautions: Sequence[str], shown: set[str]) -> Iterator[str]:
     """Cautions that do not stand above already, in one paragraph."""
-    left = [c for c in cautions if c not in shown]
-    shown.update(left)
-    if left:
-        yield from wrapped(say("verdict.careful", sentence=" ".join(left)), 2)
+    new = [c for c in cautions if c not in shown]
+    shown.update(new)
+    if new:
+        yield from wrapped(say("verdict.careful", sentence=" ".join(new)), 2)
 
 
 def _has_blocks() -> bool:
@@ -214,10 +214,10 @@ def stop_lines(lines: Sequence[str]) -> Iterator[str]:
 
 def caution_lines(cautions: Iterable[str], shown: Collection[str] = ()) -> Iterator[str]:
     """Every caution that applies, but for those that stand above already."""
-    left = [c for c in cautions if c not in shown]
-    if left:
+    new = [c for c in cautions if c not in shown]
+    if new:
         yield say("verdict.cautions")
-    for sentence in left:
+    for sentence in new:
         yield from wrapped(say("verdict.item", sentence=sentence), 2)
 
 
@@ -226,8 +226,8 @@ def _cam_lines(findings: Findings, found: CamFindings, why: bool) -> Iterator[st
     from camlog.report.summary import card
     from camlog.report.words import since_words, worst_moment
 
-    shown, healthy = card(found), found.verdict.condition == "healthy"
-    words = {key: shown[key] for key in ("word", "sure", "means", "state")}
+    values, healthy = card(found), found.verdict.condition == "healthy"
+    words = {key: values[key] for key in ("word", "sure", "means", "state")}
     yield say("verdict.cam", cam=cam_words(found.cam), **words)
     for reason in found.verdict.reasons[: REASONS_SHOWN if why else 0 if healthy or findings.do_not_run else 1]:
         yield from wrapped(reason, 2)

@@ -63,18 +63,18 @@ def lines(found: Verification) -> list[str]:
     from camlog.cli.results import caution_lines, say, stop_lines, wrapped
     from camlog.verify.page import chosen_changes
 
-    made = [*stop_lines(found.after.do_not_run), *wrapped(found.headline)]
+    printed = [*stop_lines(found.after.do_not_run), *wrapped(found.headline)]
     for gate in found.gates:
-        made.append(f"{gate.words:>13}  {gate.title}")
+        printed.append(f"{gate.words:>13}  {gate.title}")
         if gate.state != "passed":
-            made += wrapped(gate.evidence, 15)
+            printed += wrapped(gate.evidence, 15)
     changes = [say("verdict.item", sentence=c.sentence) for c in chosen_changes(found)]
     todo = [say("verdict.check", number=n, check=text) for n, text in enumerate(found.todo, start=1)]
     for title, items in (("verify.changed", changes), ("verify.todo", todo)):
         if items:
-            made += [say(title), *(line for item in items for line in wrapped(item, 2))]
+            printed += [say(title), *(line for item in items for line in wrapped(item, 2))]
     if found.todo:
-        made += wrapped(say("verify.options"), 2)
+        printed += wrapped(say("verify.options"), 2)
     if found.todo_caution:
-        made += wrapped(say("verdict.careful", sentence=found.todo_caution), 2)
-    return [*made, *caution_lines(found.after.cautions, {*found.after.do_not_run, found.todo_caution})]
+        printed += wrapped(say("verdict.careful", sentence=found.todo_caution), 2)
+    return [*printed, *caution_lines(found.after.cautions, {*found.after.do_not_run, found.todo_caution})]
