@@ -1,11 +1,11 @@
-"""Foreign traces: a saved drive of any make turned into a camlog trace, honestly.
+"""Foreign traces: converts a saved drive of any make into a camlog trace.
 
-As the data goes: `source` (bytes, archives, encoding, blocks of lines) -> `cells` and `layout` (what stands
-where) -> `survey`, `clocks` and `stamps` (what tells the time) -> `blocks`, `rows` and `table` (rows of numbers) -> `figures`,
-`repeats` (ranges, repeated values) -> `headings`, `meaning`, `ranges`, `columns`, `cams`, `match` (what each column is) ->
-`write` and `provenance` (the trace and its drive file). `mapping` is what a person says about a file, `asking` and
-`summary` what a person is asked and shown. `run` strings it together. Words of the trade are in `words.toml`, sentences
-in `messages.toml`.
+In the order of the data: `source` (bytes, archives, encoding, blocks of lines) -> `cells` and `layout` (where headings
+and readings are) -> `survey`, `clocks` and `stamps` (the time) -> `blocks`, `rows` and `table` (rows of numbers) ->
+`figures`, `repeats` (ranges, repeated values) -> `headings`, `meaning`, `ranges`, `columns`, `cams`, `match` (the
+signal of each column) -> `write` and `provenance` (the trace and its drive file). `mapping` is the file in which a
+person describes a foreign file; `asking` and `summary` ask and inform a person. `run` calls them all. Words of the
+trade are in `words.toml`, sentences in `messages.toml`.
 """
 
 from camlog.convert.asking import default_out, mapping_path, offer_mapping

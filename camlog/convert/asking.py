@@ -1,4 +1,4 @@
-"""What is open put to a person: one question at a time, or as a mapping file made ready beside the foreign file."""
+"""Asks a person about doubts: one question at a time, or by a prepared mapping file beside the foreign file."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from camlog.signals import SIGNALS
 
 
 def default_out(path: Path) -> Path:
-    """Where a converted file goes by default: `NAME.camlog.csv` beside it."""
+    """The default path of a converted file: `NAME.camlog.csv` beside it."""
     path = path if path.name else path.resolve()  # a folder: `.`
     name = path.name
     for ending in (".gz", ".zip"):
@@ -33,13 +33,13 @@ def default_out(path: Path) -> Path:
 
 
 def mapping_path(path: Path) -> Path:
-    """Where the ready-made mapping file of a foreign file goes: `NAME.map.toml` beside it."""
+    """The path of the prepared mapping file of a foreign file: `NAME.map.toml` beside it."""
     return default_out(path).with_name(default_out(path).name.removesuffix(".camlog.csv") + ".map.toml")
 
 
 def offer_mapping(path: Path, text: str, *, elsewhere: bool = True) -> tuple[Path | None, bool]:
-    """Write the ready-made mapping file unless one is there: beside the file or, with `elsewhere`, in the present
-    folder where that cannot be. Returns its path (None: cannot be written), and whether it is new."""
+    """Write the prepared mapping file beside the foreign file unless it exists; with `elsewhere`, in the current folder
+    if the first cannot be written. Returns its path (None: not written), and whether it is new."""
     beside = mapping_path(path)
     for target in (beside, Path(beside.name))[: 1 + elsewhere]:
         try:
@@ -53,7 +53,7 @@ def offer_mapping(path: Path, text: str, *, elsewhere: bool = True) -> tuple[Pat
 
 
 def ask_for_mapping(error: InputError, path: Path, text: str) -> InputError:
-    """The same error, its remedy naming the mapping file that `text` was written to."""
+    """The same error, with the mapping file to which `text` was written named in its remedy."""
     target, new = offer_mapping(path, text)
     name = "map_by_hand" if target is None else "map_ready" if new else "map_there"
     remedy = error.remedy + say(name, path=shlex.quote(str(target)))
@@ -64,8 +64,7 @@ def mapping_text(
     name: str, layout: Layout, timing: Timing | None, clock: Clock | None, columns: Sequence[ColumnMatch],
     offered: SourceColumn | None = None,
 ) -> str:  # fmt: skip
-    """The text of a mapping file for the file `name`. What is in doubt stands as a comment: nothing is
-    answered by passing it back as it is."""
+    """The text of a mapping file for the file `name`. Doubts are comments, so the unedited file answers nothing."""
     time = offered or next((c for c in layout.columns if timing and c.index in timing.columns[-1:]), None)
     filters = {"plain": _plain, "quoted": quoted, "other_angles": other_angles, "possible_units": possible_units}
     return text_template(__package__, "mapping.toml.j2", **filters).render(
@@ -76,20 +75,20 @@ def mapping_text(
 
 
 def quoted(text: str) -> str:
-    """A TOML string of any text; half a character, which no file in UTF-8 can hold, becomes a question mark."""
+    """A TOML string of any text; lone surrogates, which UTF-8 cannot encode, become question marks."""
     whole = text.encode("utf-8", "replace").decode()
     escaped = (f"\\u{ord(c):04x}" if c < " " or c == "\x7f" else "\\" + c if c in '"\\' else c for c in whole)
     return '"' + "".join(escaped) + '"'
 
 
 def other_angles(signal: str) -> list[str]:
-    """The other cam angles a column could be, where it is one."""
+    """The other cam angles that a column could be; empty if it is no cam angle."""
     angles = [s for cam in CAM_IDS for s in (commanded(cam), actual(cam))]
     return [s for s in angles if s != signal] if signal in angles else []
 
 
 def _plain(text: str) -> str:
-    """Text for a comment: one line, nothing that TOML forbids there."""
+    """Text for a TOML comment: one line without forbidden characters."""
     return "".join(c if c.isprintable() else " " for c in str(text))
 
 
@@ -101,8 +100,8 @@ Look = Callable[[ColumnMatch, Matches], ColumnLook | None]
 
 
 def settle(matches: Matches, mapping: Mapping, rematch: Callable[[Mapping], Matches], ask: Ask, look: Look) -> Matches:
-    """Ask about every doubt; what is not answered stays in doubt. `rematch` gives the matches by other rules, `look` what
-    a column shows."""
+    """Ask about every doubt; unanswered ones stay in doubt. `rematch` returns the matches for other rules, `look` the
+    values of a column in words."""
     asked: set[tuple[object, str]] = set()
     left_open: set[int] = set()  # columns of which nobody said what they are: nothing more is asked about them
     looks: dict[int, ColumnLook | None] = {}
@@ -131,14 +130,14 @@ def settle(matches: Matches, mapping: Mapping, rematch: Callable[[Mapping], Matc
 
 
 def _whose(match: ColumnMatch, about: str) -> object:
-    """What a doubt is about: the file (its degrees), a cam (its sign), or one column."""
+    """The subject of a doubt: the file (its degrees), a cam (its sign), or one column."""
     if about in ("angle", "positive") and getattr(match, about) is None:
         return None if about == "angle" else cam_of(match.signal)
-    return match.index  # what a heading says is doubted of that column alone
+    return match.index  # a doubt about a heading concerns that column only
 
 
 def _taken(matches: Matches, mapping: Mapping, asked: ColumnMatch) -> set[str]:
-    """Signals that other columns surely are, or were said to be: no two columns mean the same."""
+    """The signals of other columns that are certain or were answered; two columns never have the same signal."""
     others = [(m, mapping.rule(m.name, m.index)) for m in matches if m.index != asked.index and m.signal]
     return {m.signal for m, rule in others if m.certain or (rule is not None and rule.signal == m.signal)}
 
@@ -181,7 +180,7 @@ def _answered(question: Question, ask: Ask) -> str | None:
 
 
 def numbers_in(text: str) -> tuple[float, ...]:
-    """One or two finite numbers; empty where the text is anything else."""
+    """One or two finite numbers; empty if the text is anything else."""
     try:
         found = tuple(float(part) for part in text.split())
     except ValueError:
@@ -190,36 +189,36 @@ def numbers_in(text: str) -> tuple[float, ...]:
 
 
 def _with_answer(mapping: Mapping, match: ColumnMatch, about: str, answer: str) -> Mapping:
-    said: dict = {about: answer}
+    rule_keys: dict = {about: answer}
     if _whose(match, about) is None:
-        return replace(mapping, angles=replace(mapping.angles, **said))
+        return replace(mapping, angles=replace(mapping.angles, **rule_keys))
     if about == "signal" or answer == _NONE_OF_THESE:
-        said = {"signal": "" if answer == _NONE_OF_THESE else answer, "deviation": None}
+        rule_keys = {"signal": "" if answer == _NONE_OF_THESE else answer, "deviation": None}
     elif about == "rest_deg":
-        said = {about: numbers_in(answer)[0]}
+        rule_keys = {about: numbers_in(answer)[0]}
     elif about == "factor":
         factor, offset = (*numbers_in(answer), 0.0)[:2]
-        said = {"factor": factor or 1.0, "offset": offset}
+        rule_keys = {"factor": factor or 1.0, "offset": offset}
     known = {} if about in ("positive", "angle") else {"signal": match.signal}
     rule = mapping.rule(match.name, match.index) or ColumnRule()
-    new: dict = {"heading": None, "number": match.index + 1, **known, **said}
+    new: dict = {"heading": None, "number": match.index + 1, **known, **rule_keys}
     return replace(mapping, column=(*mapping.column, replace(rule, **new)))
 
 
 def ask_time_unit(reason: str, ask: Ask) -> str | None:
-    """The unit of a time column, as somebody says it; None where nobody does."""
+    """Ask for the unit of a time column; None without an answer."""
     choices = tuple((u, "") for u in SECONDS_IN)
     return _answered(Question("time_unit", "", say("ask_time_unit", reason=reason), choices), ask)
 
 
 def ask_time_column(name: str, ask: Ask) -> bool:
-    """True where somebody says that a column which climbs by one a row counts the seconds."""
+    """Ask whether a column that increases by one per row counts the seconds; True if the answer is yes."""
     choices = tuple((a, say(f"choices.time_column.{a}")) for a in ("seconds", "rows"))
     question = Question("time_column", name, say("ask_time_column", name=repr(name)), choices)
     return _answered(question, ask) == "seconds"
 
 
 def ask_rate(ask: Ask) -> float | None:
-    """Rows a second of a table without a time, as somebody says it; None where nobody does."""
+    """Ask for the rows per second of a table without a time; None without an answer."""
     rate = numbers_in(_answered(Question("rate_hz", "", say("ask_rate")), ask) or "")
     return rate[0] if rate and rate[0] > 0 else None

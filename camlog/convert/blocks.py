@@ -1,8 +1,8 @@
-"""Blocks of lines into columns of numbers and of text.
+"""Converts blocks of lines to columns of numbers and of text.
 
-pandas reads regular blocks at once; a piece with anything unusual in it (a repeated heading, a torn line, a word where
-a number should be) is read row by row, by the same definition of a number. Measured against Polars and DuckDB on the
-files of tests.bench.convert_speed: see DEVELOPERS.md.
+pandas reads regular blocks at once. A piece with anything unusual (a repeated heading, a torn line, a word in place of
+a number) is read row by row, with the same definition of a number. DEVELOPERS.md compares the speed with Polars and
+DuckDB, measured by tests.bench.convert_speed.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from camlog.convert.cells import NAN, is_missing, joined_lines
 from camlog.convert.layout import Layout, SourceColumn
 from camlog.convert.words import counted
 
-# Spellings of a missing value that pandas is told; others make a piece unusual, and are understood there.
+# Spellings of a missing value given to pandas; others make a piece unusual, and are read row by row.
 _MISSING = [
     "", " ", "-", "--", "---", "----", "?", "*", "N/A", "n/a", "NA", "na", "n.a.", "#N/A", "NaN", "nan", "NAN",
     "null", "NULL", "None", "none", "No Data", "no data", "NODATA",
@@ -32,8 +32,9 @@ _PIECE = 1 << 15
 
 @dataclass
 class Oddities:
-    """What was left out while reading: kind of row -> (count, line of the first); kinds are `wide_rows`, `short_rows`,
-    `other_rows`, `repeated_headings` and `torn_end`. `unreadable` is column -> (count, line and text of the first)."""
+    """Rows and cells that were left out. `rows` is kind -> (count, line of the first); kinds are `wide_rows`,
+    `short_rows`, `other_rows`, `repeated_headings` and `torn_end`. `unreadable` is column -> (count, line and text of
+    the first)."""
 
     rows: dict[str, tuple[int, int]] = field(default_factory=dict)
     unreadable: dict[SourceColumn, tuple[int, int, str]] = field(default_factory=dict)
@@ -47,19 +48,19 @@ class Oddities:
         self.unreadable[column] = (count + 1, first, shown)
 
     def notes(self, times: set[int]) -> list[str]:
-        """A sentence on each of them; cells of the columns `times` are spoken of elsewhere."""
+        """A sentence on each kind and each column, except the columns `times`, which are reported elsewhere."""
         kinds = ("wide_rows", "short_rows", "other_rows", "torn_end", "repeated_headings")
-        found = [counted(kind, self.rows[kind][0], line=self.rows[kind][1]) for kind in kinds if kind in self.rows]
+        sentences = [counted(kind, self.rows[kind][0], line=self.rows[kind][1]) for kind in kinds if kind in self.rows]
         cells = sorted((c.index, c.label, *seen) for c, seen in self.unreadable.items() if c.index not in times)
-        return found + [
+        return sentences + [
             counted("unreadable", n, column=name, cell=ascii(text), line=at) for _, name, n, at, text in cells
         ]
 
 
 @dataclass(frozen=True)
 class Parsed:
-    """Columns of one block by column index: `numbers` float64 (rows,), NaN where nothing was read; `texts`
-    the cells of the columns read as text; `lines` the line number of each row."""
+    """The columns of one block by column index: `numbers` float64 (rows,), NaN where nothing was read; `texts` are the
+    cells of text columns; `lines` are the line numbers of the rows."""
 
     numbers: dict[int, np.ndarray]
     texts: dict[int, list[str]]
@@ -67,7 +68,7 @@ class Parsed:
 
 
 class BlockParser:
-    """Reads the blocks of one file; `oddities` gathers what was left out."""
+    """Reads the blocks of one file; `oddities` collects what was left out."""
 
     def __init__(self, layout: Layout, numbers: Sequence[int], texts: Sequence[int]):
         self.layout, self.form = layout, layout.numbers
@@ -78,12 +79,12 @@ class BlockParser:
         edge = re.escape(layout.dialect.separator + "\n")
         self._quote_within = re.compile(f"[^{edge} ]{re.escape(layout.dialect.quote)}[^{edge}]")
         self._missing = [""]
-        # Below the last column with a heading only empty cells may follow.
+        # After the last column with a heading, only empty cells may follow.
         self._last = max([c.index for c in layout.columns], default=0)
         self._quick = not any(c.suffix for c in layout.columns) and not self.form.group
 
     def parse(self, text: str, first_line: int, at_end: bool = False) -> Parsed:
-        """Columns of one block whose first line has number `first_line`; `at_end` for the file's last block."""
+        """The columns of one block that begins at line `first_line`; `at_end` is True for the file's last block."""
         cut = text.rfind("\n") + 1 if at_end else len(text)
         parts = list(self._pieces(text[:cut], first_line)) if cut else []
         if cut < len(text):
@@ -95,7 +96,7 @@ class BlockParser:
         )
 
     def _pieces(self, text: str, first_line: int) -> Iterator[Parsed]:
-        """A block at once where it is regular, else piece by piece."""
+        """The columns of a block: at once if it is regular, else piece by piece."""
         if (parsed := self._at_once(text, first_line)) is not None:
             yield parsed
             return
@@ -108,7 +109,7 @@ class BlockParser:
     # ------------------------------------------------------------ regular blocks
 
     def _at_once(self, text: str, first_line: int) -> Parsed | None:
-        """The columns of a regular piece of text by pandas; None where anything in it is unusual."""
+        """The columns of a regular piece of text, read by pandas; None if anything in it is unusual."""
         lines = text.count("\n")
         where = None
         if text.startswith("\n") or "\n\n" in text:
@@ -120,7 +121,7 @@ class BlockParser:
             return None
         frame = self._read_csv(text)
         if frame is None and self._missing == [""]:
-            # Looking for words in every cell takes time, which most files can spare.
+            # Looking for words in every cell takes time and is unnecessary for most files.
             self._missing = _MISSING
             frame = self._read_csv(text)
             if frame is None:
@@ -129,7 +130,7 @@ class BlockParser:
             return None
         if any(frame[beyond].notna().any() for beyond in range(self._last + 1, frame.shape[1])):
             return None
-        # Where the last cell of every row holds a number, no row is short; else the separators are counted.
+        # If the last cell of every row is a number, no row is short; else the separators are counted.
         full = width - 1 in self.number_columns and frame[width - 1].notna().all()
         if not quoted and not full and not self._is_regular(text, lines):
             return None
@@ -142,12 +143,12 @@ class BlockParser:
         return Parsed(numbers, {j: frame[j].tolist() for j in self.text_columns}, first_line + at)
 
     def _is_regular(self, text: str, lines: int) -> bool:
-        """True where no row is short or too long."""
+        """True if no row is too short or too long."""
         quote, separator = self.layout.dialect.quote, self.layout.dialect.separator
         outside = [text]
         if quote in text:
             parts = text.split(quote)
-            # A mark in the middle of a cell ("3,5"9) would be read as if it were not there.
+            # pandas would ignore a quotation mark in the middle of a cell ("3,5"9).
             if len(parts) % 2 == 0 or any("\n" in p for p in parts[1::2]) or self._quote_within.search(text):
                 return False
             outside = parts[::2]
@@ -162,7 +163,7 @@ class BlockParser:
         count = max(self.layout.width, self._last + 1) + 1
         numeric = {*self.number_columns, *range(self._last + 1, count)}
         with warnings.catch_warnings():
-            # Pandas only warns where the first row is too long, and cuts it.
+            # If the first row is too long, pandas only warns and cuts it.
             warnings.simplefilter("error", pd.errors.ParserWarning)
             try:
                 return pd.read_csv(
@@ -201,7 +202,7 @@ class BlockParser:
         )  # fmt: skip
 
     def _usable(self, cells: list[str], line: int, unended: bool) -> list[str] | None:
-        """The cells of a row without the one a cut went through; None where the row is of no use."""
+        """The cells of a row, without the cell at which it was cut off; None if the row is not usable."""
         bare = _bare(cells)
         if not bare:
             return None
@@ -216,7 +217,7 @@ class BlockParser:
             self.oddities.row(odd, line)
             return None
         if len(cells) < min(self.layout.width, self._last + 1) and (unended or not self.layout.ragged):
-            # Where the line was cut, its last cell may have lost digits: nobody knows.
+            # The last cell of a cut line may have lost digits.
             self.oddities.row("torn_end" if unended else "short_rows", line)
             return cells[:-1] if len(cells) > 2 and not unended else None
         if unended and len(cells) == self._last + 1 and self._lost_decimals(cells[-1], len(cells) - 1):
@@ -225,7 +226,7 @@ class BlockParser:
         return cells
 
     def _lost_decimals(self, cell: str, column: int) -> bool:
-        """True where a column always has the same number of decimals, and this cell has fewer."""
+        """True if a column always has the same number of decimals, and this cell has fewer."""
         usual = {self._decimals(c) for c in self.layout.cells(column) if c}
         return len(usual) == 1 and len(self.layout.sample) > 2 and self._decimals(cell.strip()) < usual.pop()
 
@@ -243,7 +244,7 @@ class BlockParser:
 
 
 def _could_be_truth(column: np.ndarray) -> bool:
-    """True where pandas may have taken the words true and false for 1 and 0, as it does of a whole column."""
+    """True if pandas may have read the words true and false as 1 and 0, which it does for whole columns."""
     start = column[:64]
     return bool(((start == 0) | (start == 1) | np.isnan(start)).all())
 

@@ -1,5 +1,5 @@
-"""Which cam, bank and role each cam column is, in which degrees and with which sign: by what the headings say
-and what the values show, never by the order of the columns. What neither says is a doubt."""
+"""Finds cam, bank, role, degrees and sign of each cam column from the headings and the values, never from the order of
+the columns. What neither shows is a doubt."""
 
 from __future__ import annotations
 
@@ -23,10 +23,10 @@ Lag = Callable[[Column, Column], float | None]
 
 
 def understand_cams(columns: list[Column], file_angle: str | None, file_positive: str | None, lag_s: Lag) -> None:
-    """Settle signal, degrees and sign of every cam column, or note the doubt; changes the columns.
+    """Set signal, degrees and sign of every cam column, or note the doubt; changes the columns.
 
-    `file_angle` and `file_positive` are what somebody said of the whole file; `lag_s` is how much later the second of
-    two columns does surely what the first does, None where it does not.
+    `file_angle` and `file_positive` are given by a person for the whole file. `lag_s` returns by how many seconds the
+    second of two columns follows the first, None if it does not surely follow it.
     """
     for column in columns:
         column.side, column.bank, column.role = column.candidate.side, column.candidate.bank, column.candidate.role
@@ -53,7 +53,7 @@ def understand_cams(columns: list[Column], file_angle: str | None, file_positive
 
 
 def _roles_by_lag(columns: list[Column], lag_s: Lag) -> None:
-    """Of two columns of one cam of which no heading says which it is, the later one is the actual angle."""
+    """If the headings of a cam's two columns do not tell their roles, the later one is the actual angle."""
     for column in columns:
         mates = [c for c in columns if (c.side, c.bank) == (column.side, column.bank) and c.role != "duty"]
         if column.side is None or len(mates) != 2 or any(c.role for c in mates) or mates[0] is not column:
@@ -80,7 +80,7 @@ def _roles(columns: list[Column]) -> None:
 
 
 def _alike(a: ColumnFigures, b: ColumnFigures) -> bool:
-    """True where two columns have the same range, nearly, and rise and fall together."""
+    """True if two columns have nearly the same range and rise and fall together."""
     if not a.count or not b.count or max(a.span, b.span) < _MOVED_DEG:
         return False
     if min(a.high, b.high) - max(a.low, b.low) < 0.6 * max(a.span, b.span):
@@ -119,15 +119,15 @@ def _shafts(columns: list[Column], file_angle: str | None) -> None:
             column.settle("angle", said_angle, say("angle_by_unit", angle=said_angle))
         elif set(column.heading.words) & {"crank", "crankshaft"}:
             column.settle("angle", "crank", say("angle_by_heading"))
-    said = {c.angle for c in columns if c.angle}
+    angles = {c.angle for c in columns if c.angle}
     wide = [c for c in columns if c.figures.count and c.figures.span > _CRANK_SPAN_DEG and not c.is_raw]
     for column in filter(lambda c: c.angle is None, columns):
         if file_angle is not None:
             column.settle("angle", file_angle, say("angle_told", angle=file_angle))
-        elif len(said) == 1:
-            (angle,) = said
+        elif len(angles) == 1:
+            (angle,) = angles
             column.settle("angle", angle, say("angle_like_others", angle=angle))
-        elif wide and not said:
+        elif wide and not angles:
             name, span = repr(wide[0].heading.text), wide[0].figures.span
             column.settle("angle", "crank", say("angle_by_span", name=name, span=span))
         else:
@@ -135,11 +135,11 @@ def _shafts(columns: list[Column], file_angle: str | None) -> None:
 
 
 def _sign(column: Column, mates: list[Column], file_positive: str | None) -> None:
-    said, own = {c.said_positive for c in mates if c.said_positive}, column.said_positive
+    signs, own = {c.said_positive for c in mates if c.said_positive}, column.said_positive
     if own is not None:
         column.settle("positive", own, say("sign_by_heading", positive=own))
-    elif len(said) == 1:
-        (positive,) = said
+    elif len(signs) == 1:
+        (positive,) = signs
         column.settle("positive", positive, say("sign_by_mate", positive=positive))
     elif file_positive is not None:
         column.settle("positive", file_positive, say("sign_told", positive=file_positive))
@@ -148,7 +148,7 @@ def _sign(column: Column, mates: list[Column], file_positive: str | None) -> Non
 
 
 def _sign_by_values(column: Column, mates: list[Column]) -> None:
-    # Commands are free of noise and of a cam that hangs: they show the side to which this cam moves.
+    # The command has neither noise nor sticking, so it shows best to which side this cam moves.
     f = next((m for m in mates if m.role == "commanded" and m.figures.count), column).figures
     if not f.count or max(f.span, abs(f.high), abs(f.low)) < _MOVED_DEG:
         reason = say("sign_of_still")

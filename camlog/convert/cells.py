@@ -1,4 +1,4 @@
-"""How a foreign table is cut into cells, and what a cell says: a number, nothing, or something else."""
+"""Splits the lines of a foreign table into cells, and reads a cell as a number, as missing, or as text."""
 
 from __future__ import annotations
 
@@ -19,13 +19,13 @@ _JOINED_LINES = 20
 
 @dataclass(frozen=True)
 class Dialect:
-    """`separator` between cells, `quote` around those that hold one."""
+    """`separator` is between cells, `quote` around cells that contain a separator."""
 
     separator: str
     quote: str = '"'
 
     def rows(self, lines: Iterable[str]) -> Iterator[list[str]]:
-        """Cells of each line; a line that cannot be cut into cells gives its text as one cell."""
+        """The cells of each line; a line that cannot be split is one cell."""
         blanks = self.separator != "\t"
         for line in lines:
             try:
@@ -38,9 +38,9 @@ class Dialect:
 
 
 def find_dialect(lines: Sequence[str]) -> Dialect | None:
-    """The dialect of a table from some of its lines; None where no separator makes columns of them.
+    """The dialect of a table from some of its lines; None if no separator makes columns of them.
 
-    The separator that cuts most lines into the same number of whole cells is taken.
+    It is the separator that splits most lines into the same number of cells.
     """
     lines = [line for line in lines if line.strip()]
     if not lines:
@@ -59,7 +59,7 @@ def _quote(lines: Sequence[str]) -> str:
 
 def _regularity(dialect: Dialect, lines: Sequence[str]) -> float:
     """Share of lines with the usual number of cells, times the share of cells that are not mixtures."""
-    # The later lines: a preamble stands at the start, and is prose.
+    # Only the later lines, because a file may begin with a preamble in prose.
     rows = list(dialect.rows(lines[-_SAMPLE_LINES:]))
     widths = Counter(len(row) for row in rows if len(row) > 1)
     if not widths:
@@ -72,9 +72,9 @@ def _regularity(dialect: Dialect, lines: Sequence[str]) -> float:
 
 
 def joined_lines(lines: Sequence[str], quote: str) -> Iterator[tuple[int, str]]:
-    """(index of its first line, text) of each record: lines within one pair of quotation marks are one.
+    """(index of its first line, text) of each record; lines within one pair of quotation marks are one record.
 
-    A quotation mark without its partner within a few lines is taken as a letter like any other.
+    A quotation mark without a partner within a few lines counts as a letter.
     """
     at = 0
     while at < len(lines):
@@ -101,7 +101,7 @@ _GROUPS = {
 
 
 def is_missing(cell: str) -> bool:
-    """True where a cell says that nothing was read: empty, dashes, `N/A` and the like."""
+    """True if a cell means "no reading": empty, dashes, `N/A` and the like."""
     text = cell.strip(_BLANKS)
     if not text:
         return True
@@ -118,7 +118,7 @@ class Numbers:
     group: str = ""
 
     def read(self, cell: str) -> float | None:
-        """The number a cell holds, None where it is none; never infinite."""
+        """The finite number in a cell; None if it is none."""
         text = cell.strip(_BLANKS)
         if self.group and _GROUPS[self.group].match(text):
             text = text.translate(self._without_groups)
@@ -142,13 +142,13 @@ _WITH_UNIT = re.compile(r"\s*([+-]?[\d.,' \u00a0]*\d[.,]?)\s*([^\d\s.,;][^\d;]{0
 
 
 def split_unit(cell: str) -> tuple[str, str] | None:
-    """Number text and unit text of a cell such as `88.5 °C`; None where it is not of that form."""
+    """The number and the unit, as text, of a cell such as `88.5 °C`; None if it has another form."""
     match = _WITH_UNIT.match(cell[:64])
     return (match[1], match[2]) if match and len(cell) <= 64 else None
 
 
 def common_suffix(cells: Sequence[str]) -> str:
-    """The one unit text that ends nearly all cells that hold something; "" where there is none."""
+    """The unit text at the end of nearly all cells that are not empty; "" if there is none."""
     parts = [split_unit(c) for c in cells if not is_missing(c)]
     units = {p[1] for p in parts if p}
     return units.pop() if len(units) == 1 and sum(p is not None for p in parts) >= 0.8 * len(parts) else ""
@@ -159,10 +159,10 @@ _THREE = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}\Z", re.ASCII)
 
 
 def find_numbers(cells: Sequence[str], separator: str) -> Numbers | None:
-    """How the numbers among `cells` are written; None where a comma could be either mark.
+    """How the numbers in `cells` are written; None if a comma may be either mark.
 
-    Evidence is what can be only one thing: `0,5` a decimal comma, `1,234.5` a group mark. Three digits after
-    a lone mark (`1,234`) are no evidence.
+    Only unambiguous cells are evidence: in `0,5` the comma is decimal, in `1,234.5` it separates groups. Three digits
+    after a single mark (`1,234`) are no evidence.
     """
     surely, openly, groups = {".": 0, ",": 0}, {".": 0, ",": 0}, set()
     for cell in cells:
@@ -181,7 +181,7 @@ def find_numbers(cells: Sequence[str], separator: str) -> Numbers | None:
             decimal, group = own, other if openly[other] or other in groups else ""
             break
     else:
-        # Within comma-separated columns a number in quotes has its comma for thousands or for decimals.
+        # In comma-separated columns, the comma of a quoted number is for thousands or for decimals.
         if surely["."] or surely[","] or (openly[","] and not openly["."]):
             return None
     if groups & {" ", "'"}:

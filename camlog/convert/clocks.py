@@ -1,4 +1,4 @@
-"""Which columns of a foreign table tell the time, in what, and of which other columns."""
+"""Finds the time columns of a foreign table, their units, and the columns whose times they are."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ from camlog.convert.stamps import StampForm, find_form, iso
 from camlog.convert.words import EMPTY, SECONDS_IN, say, words
 
 _TIME, _NAMING = words("time"), words("time_names")
-# A row of a drive log comes no more often than a fast link answers, and no less than once a minute.
+# Least and most seconds between two rows of a drive log: the reply time of a fast link, and about a minute.
 _SHORTEST_S, _LONGEST_S = 0.004, 61.0
 # Seconds since 1970 between 2001 and 2065.
 _EPOCH_S = (1.0e9, 3.0e9)
-# Times are differences of what the file says; the rounding takes off what subtraction adds.
+# Times are differences of the times in the file, rounded to remove the error of the subtraction.
 TIME_DECIMALS = 9
 _EPOCH_DECIMALS = 6
 _LEAST_STEPS = 10
@@ -26,11 +26,11 @@ _LEAST_STEPS = 10
 
 @dataclass(frozen=True)
 class Timing:
-    """What tells the time of some columns.
+    """The source of the time of some columns.
 
-    `kind`: `number` (a column of numbers in `unit`, "" where nothing says which), `stamp` (clock or date
-    text in `columns`, a day and a clock where two), or `rate` (no time: rows come at `rate_hz`). `channels` are the
-    columns whose times these are, None for all; `counts` is True where the seconds may begin anew at each start.
+    `kind`: `number` (a column of numbers in `unit`, "" if unknown), `stamp` (clock or date text in `columns`; two are a
+    day and a clock), or `rate` (no time: rows come at `rate_hz`). `channels` are the columns with these times, None for
+    all; `counts` is True if the seconds may restart at each engine start.
     """
 
     kind: str
@@ -45,10 +45,10 @@ class Timing:
 
 @dataclass
 class Clock:
-    """How the times of a `timing` became seconds.
+    """The conversion of the times of a `timing` to seconds.
 
-    `first` is the first time in the file's own unit (nanoseconds for stamps), `factor` seconds a `unit` (0
-    while nothing says), `first_text` the first stamp as it stands, `rows_per_time` how many rows share a time on average.
+    `first` is the first time in the file's own unit (nanoseconds for stamps), `factor` the seconds per `unit` (0 while
+    unknown), `first_text` the first stamp in the file, `rows_per_time` the mean number of rows with the same time.
     """
 
     timing: Timing
@@ -61,7 +61,7 @@ class Clock:
 
     @property
     def started_at(self) -> str | None:
-        """ISO 8601, where the file gives the zone; else None."""
+        """The start time in ISO 8601 if the file has the zone; else None."""
         if self.timing.kind == "stamp":
             form = self.timing.form
             return iso(int(self.first)) if form.zone and form.kind == "date" else None
@@ -74,20 +74,20 @@ class Clock:
         self.unit, self.factor = unit, SECONDS_IN[unit]
 
     def seconds(self, times: np.ndarray) -> np.ndarray:
-        """Seconds since the first time of the file, of times as they stand in a table."""
+        """Convert times of the table to seconds since the first time of the file."""
         number = self.timing.kind == "number"
         decimals = _EPOCH_DECIMALS if number and abs(self.first * self.factor) > 1e6 else TIME_DECIMALS
         since = times - (self.first if number else 0.0)
         if self.timing.kind == "rate" or self.factor >= 1.0:
             return np.round(since * self.factor, decimals)
-        # Dividing by a whole number rounds right where multiplying by its inverse does not.
+        # Division by a whole number is correctly rounded, multiplication by its inverse is not.
         return np.round(since / round(1.0 / self.factor), decimals)
 
 
 def find_timing(layout: Layout) -> Timing | None:
-    """The time of a table from its headings and first rows; None where no column tells it.
+    """The time of a table from its headings and first rows; None if there is no time column.
 
-    Of several, the one whose rows differ most often wins, then one that states its unit.
+    If there are several, the one that changes in most rows wins, then one that states its unit.
     """
     best, best_score = None, -1.0
     for column in layout.columns:
@@ -105,7 +105,7 @@ def find_timing(layout: Layout) -> Timing | None:
 
 
 def timing_of(layout: Layout, column: SourceColumn, said: Sequence[str] | None = None) -> Timing | None:
-    """The time that one column tells; None where it tells none. `said` are the words of its heading that count."""
+    """The time in one column; None if it is no time. `said` are the relevant words of its heading."""
     heading = parse_heading(column.heading, column.unit_cell)
     heading = heading if said is None else replace(heading, words=tuple(said))
     if column.kind == "stamp":
@@ -114,26 +114,26 @@ def timing_of(layout: Layout, column: SourceColumn, said: Sequence[str] | None =
 
 
 def climbing_column(layout: Layout) -> SourceColumn | None:
-    """The one column that climbs by one from row to row, but for rows that repeat and starts anew; None without it."""
-    found = []
+    """The one column that increases by one per row, apart from repeated rows and restarts; None if there is none."""
+    columns = []
     for column in layout.columns if layout.long is None else ():
         cells = [layout.numbers.read(c) for c in layout.cells(column.index)] if column.kind == "number" else []
         steps = np.diff([c for c in cells if c is not None])
         by_one, anew = np.isin(steps[steps >= 0], (0.0, 1.0)), steps < 0
         if len(steps) >= _LEAST_STEPS and by_one.all() and (steps == 1.0).mean() > 0.8 and anew.mean() < 0.05:
-            found.append(column)
-    return found[0] if len(found) == 1 else None
+            columns.append(column)
+    return columns[0] if len(columns) == 1 else None
 
 
 def is_named_time(heading: Heading) -> bool:
-    """True where a heading names a time of the recording."""
-    said = set(heading.words)
+    """True if a heading names a time of the recording."""
+    heading_words = set(heading.words)
     if heading.unit is not None and heading.unit not in SECONDS_IN:
         return False
-    if said & {"run", "runtime"} or {"engine", "start"} <= said:
-        return False  # the engine's run time: a signal of its own, and a time only where there is no other
-    said -= EMPTY - _TIME
-    return bool(said & _NAMING) and not said - _TIME - {"utc", "from"}
+    if heading_words & {"run", "runtime"} or {"engine", "start"} <= heading_words:
+        return False  # the engine's run time is a signal, and used as the time only if there is no other
+    heading_words -= EMPTY - _TIME
+    return bool(heading_words & _NAMING) and not heading_words - _TIME - {"utc", "from"}
 
 
 def _stamp(column: SourceColumn, layout: Layout) -> Timing | None:
@@ -154,7 +154,7 @@ def _number(column: SourceColumn, layout: Layout, heading: Heading) -> Timing | 
     read = (layout.numbers.read(c) for c in layout.cells(column.index) if not is_missing(c))
     steps = np.diff([v for v in read if v is not None])
     if len(steps) >= 10 and min(np.sum(steps < 0), np.sum(steps > 0)) > 0.3 * len(steps):
-        return None  # goes to and fro: some other time, such as that of an injector
+        return None  # not increasing: some other time, such as that of an injector
     in_words = "ms" if "millis" in heading.words else "s" if "seconds" in heading.words else ""
     unit, name = heading.unit or in_words, repr(column.heading)
     reason = say("time_numbers_in", name=name, unit=unit) if unit else say("time_numbers", name=name)
@@ -166,17 +166,17 @@ def _since_1970(seconds: float) -> bool:
 
 
 def unit_from_steps(first: float, median_step: float, whole: bool, rows: int) -> tuple[str | None, str]:
-    """Unit of a column of times that states none, and the evidence; None where two units are possible.
+    """The unit of a time column that states none, and the evidence; None if two units are possible.
 
-    `first` is its first value, `median_step` the median of its steps that are not 0, `whole` True where all
-    values are whole numbers.
+    `first` is its first value, `median_step` the median of its steps other than 0, `whole` True if all values are whole
+    numbers.
     """
     for unit in ("s", "ms", "us", "ns"):
         if _since_1970(first * SECONDS_IN[unit]):
             return unit, say("unit_since_1970", unit=unit)
     if rows < 2 or not median_step > 0:
         return None, say("unit_of_few_rows")
-    # A fraction of a millisecond would be noted by nothing that logs a drive.
+    # No logger of drives notes fractions of a millisecond.
     units = ("s", "ms", "us") if whole else ("s",)
     possible = [u for u in units if _SHORTEST_S <= median_step * SECONDS_IN[u] <= _LONGEST_S]
     minutes = possible == ["s"] and not whole and 0.0160 <= median_step <= 0.0170

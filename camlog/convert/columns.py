@@ -1,4 +1,4 @@
-"""The columns of a table on their way to a signal: which takes which, by what the headings say and what somebody said."""
+"""Assigns signals to the columns of a table, from their headings and the rules of a mapping."""
 
 from __future__ import annotations
 
@@ -13,21 +13,21 @@ from camlog.convert.meaning import CERTAIN, DOUBTFUL, OWN_NAME, TOLD, Candidate,
 from camlog.convert.words import say
 from camlog.signals import SIGNALS
 
-# A better match takes the signal where it is better by this much; nearer ones are asked about.
+# A match must be better by this much to take the signal; closer ones are asked about.
 _CLEARLY = 0.04
-# Whole numbers up to here or beyond are counts of a byte; a stated unit of degrees makes that less likely.
+# Whole numbers that reach these are raw counts of a byte; the second is for columns whose unit is degrees.
 _RAW_ABOVE_DEG, _RAW_EVEN_IN_DEG = 120.0, 180.0
 NOTHING = Candidate("", 0.0, say("no_signal"))
 
 
 @dataclass
 class Column:
-    """A column on its way to a signal: `found` what its heading could be, `candidate` what it takes, `rival` the
-    headings of others that could be it as well.
+    """A column and its signal: `found` are the candidates of its heading, `candidate` is the one it takes, `rival` the
+    headings of other columns that may be the same signal.
 
-    Of a cam's column `cams.understand_cams` settles the rest: `signal`, `side`, `bank`, `role`, in whose degrees it is
-    (`angle`) and what counts `positive`, with the reasons in `why`; `doubts` are what is in doubt, each with its reason,
-    `serves` further banks whose cams have the same command.
+    For a cam's column, `cams.understand_cams` sets the rest: `signal`, `side`, `bank`, `role`, the shaft of its degrees
+    (`angle`) and its sign (`positive`), with the reasons in `why`. `doubts` are its doubts with their reasons, `serves`
+    further banks with the same command.
     """
 
     source: SourceColumn
@@ -59,29 +59,29 @@ class Column:
 
     @property
     def is_own(self) -> bool:
-        """True where the heading is camlog's own name, which says all there is to say."""
+        """True if the heading is camlog's own name, which is complete."""
         return self.candidate.source == OWN_NAME
 
     @property
     def cam(self) -> str:
-        """The id of its cam; "" while that is not known."""
+        """The id of its cam; "" while unknown."""
         return cam_id(self.side, self.bank) if self.side and self.bank else ""
 
     @property
     def is_raw(self) -> bool:
-        """True where the values are counts, not degrees."""
+        """True if the values are raw counts, not degrees."""
         f, above = self.figures, _RAW_ABOVE_DEG if self.heading.unit is None else _RAW_EVEN_IN_DEG
         counted = f.whole and f.low >= 0 and f.high > above
         return bool(f.count) and (counted or max(abs(f.low), abs(f.high)) > 4 * _RAW_ABOVE_DEG)
 
     @property
     def said_angle(self) -> str | None:
-        """Whose degrees it is in, as a rule, camlog's own name or its unit says."""
+        """The shaft of its degrees, from a rule, camlog's own name or its unit."""
         return self.rule.angle or self.heading.shaft or ("crank" if self.is_own else None)
 
     @property
     def said_positive(self) -> str | None:
-        """What counts positive, as a rule, camlog's own name or its heading says."""
+        """Its sign, from a rule, camlog's own name or its heading."""
         return self.rule.positive or ("advance" if self.is_own else None) or self.candidate.sign
 
     def settle(self, about: str, value: object, why: str) -> None:
@@ -94,31 +94,31 @@ class Column:
 
 
 def column_of(source: SourceColumn, figures: ColumnFigures, mapping: Mapping) -> Column:
-    """A column, and what its heading could be; what a rule says it is, it takes."""
+    """A column with the candidates of its heading; a rule decides its signal."""
     rule = mapping.rule(source.heading, source.index) or ColumnRule()
     unit_cell = source.unit_cell or source.suffix
-    found = candidates(source.heading, unit_cell) if source.heading else ()
-    heading = found[0][0] if found else parse_heading(source.heading, unit_cell)
+    options = candidates(source.heading, unit_cell) if source.heading else ()
+    heading = options[0][0] if options else parse_heading(source.heading, unit_cell)
     if rule.signal is None:
-        return Column(source, figures, rule, found, heading)
-    told = NOTHING
+        return Column(source, figures, rule, options, heading)
+    chosen = NOTHING
     if is_angle(rule.signal):
-        sign = next((c.sign for _, c in found if c.sign), None)
-        told = cam_candidate(rule.signal, say("told"), TOLD, sign)
+        sign = next((c.sign for _, c in options if c.sign), None)
+        chosen = cam_candidate(rule.signal, say("told"), TOLD, sign)
     elif rule.signal in SIGNALS:
-        told = Candidate(rule.signal, 1.0, say("told"), source=TOLD)
-    return Column(source, figures, rule, (), heading, told)
+        chosen = Candidate(rule.signal, 1.0, say("told"), source=TOLD)
+    return Column(source, figures, rule, (), heading, chosen)
 
 
 def share_out(columns: list[Column]) -> None:
-    """One column a signal: the best match takes it; of equal ones none does for certain."""
-    told = {c.candidate.signal for c in columns if c.candidate is not NOTHING}
+    """Assign each signal to one column, the best match; among equal matches none is certain."""
+    assigned = {c.candidate.signal for c in columns if c.candidate is not NOTHING}
     best: dict[str, float] = {}
     for column in columns:
         column.found = tuple(
             (h, c)
             for h, c in column.found
-            if (c.is_cam and not c.signal) or (c.score >= DOUBTFUL and c.signal not in told)
+            if (c.is_cam and not c.signal) or (c.score >= DOUBTFUL and c.signal not in assigned)
         )
         for _, c in column.found:
             best[c.signal] = max(best.get(c.signal, 0.0), c.score)
@@ -132,7 +132,7 @@ def share_out(columns: list[Column]) -> None:
             by_signal.setdefault(column.candidate.signal, []).append(column)
     for same in by_signal.values():
         _settle_rivals(same)
-    # A cylinder head's temperature may stand in for the coolant's, where no other tells how warm the engine is.
+    # The temperature of the cylinder head may replace that of the coolant if there is no other engine temperature.
     certain = {c.candidate.signal for c in columns if c.candidate.score >= CERTAIN}
     for column in columns if certain & {"oil_temp", "coolant_temp"} else ():
         is_cylinder_head = "cylinder" in column.heading.words and column.candidate.signal == "coolant_temp"
@@ -144,7 +144,7 @@ def _settle_rivals(same: list[Column]) -> None:
     unsaid = [c for c in same if c.rule.signal is None]
     if len(same) < 2 or not unsaid:
         return
-    # A column that never holds anything is no rival.
+    # A column without values is no rival.
     holding = [c for c in unsaid if c.figures.count]
     top = max(c.candidate.score for c in unsaid)
     for column in unsaid:

@@ -1,9 +1,8 @@
-"""What the values of cam columns say of their mapping: an actual angle follows its command, later and about as far.
+"""Checks the mapping of cam columns by their values: an actual angle follows its command, later and about as far.
 
-And a command follows engine speed and load. A wrong pairing, a swapped pair, a wrong sign, the other shaft's degrees and
-a shifted clock each show in lag and gain;
-a match that contradicts its values is put in doubt, with the alternative that fits better. A faulty cam follows nothing
-better than its command, so that no fault is taken for a wrong mapping.
+A command follows engine speed and load. A wrong pair, a swapped pair, a wrong sign, the other shaft's degrees and a
+shifted clock show in lag and gain. A match that contradicts its values is put in doubt, with the alternative that fits
+better. A faulty cam still follows its own command best, so a fault is not taken for a wrong mapping.
 """
 
 from __future__ import annotations
@@ -27,13 +26,14 @@ _MOST_POINTS = 6000
 _LEAST_POINTS = 60
 _LEAST_SPAN_DEG = 5.0
 _LEAST_MOVES = 6
-_CLOSE = 0.85  # squared correlation from which values surely follow others
+_CLOSE = 0.85  # least squared correlation of values that surely follow others
 _LOOSE = 0.5
 _NEAR_HALF = (0.46, 0.54)
 _NEAR_DOUBLE = (1.85, 2.15)
 _GAIN = (0.33, 3.0)
-_CONTRADICTED = 0.6  # the score of a match that contradicts its values, at most
-# How much of an angle's variance engine speed and load explain: a command's, at its own time and at the best other one.
+_CONTRADICTED = 0.6  # highest score of a match that contradicts its values
+# Share of an angle's variance explained by engine speed and load: at least _MAPPED if it follows them, at most
+# _UNMAPPED without lag if its clock is shifted, at most _FREE if it does not follow them.
 _MAPPED, _UNMAPPED, _FREE = 0.7, 0.35, 0.15
 _ENGINE_BINS, _ENGINE_POINTS, _ENGINE_LAG_S = 6, 2000, 2.0
 _LOADS = ("engine_load", "manifold_pressure", "mass_air_flow", "throttle_position")
@@ -44,8 +44,8 @@ Judge = Callable[[np.ndarray, np.ndarray], Slope]
 
 @dataclass(frozen=True)
 class Fit:
-    """How one column follows another: `lag_s` later, `gain` times as far (negative: against it), with squared
-    correlation `r2`; `r2_at_once` is that without a lag."""
+    """How one column follows another: `lag_s` later, `gain` times as far (negative: in the other direction), with
+    squared correlation `r2`; `r2_at_once` is the squared correlation without a lag."""
 
     lag_s: float
     gain: float
@@ -54,7 +54,7 @@ class Fit:
 
     @property
     def needs_lag(self) -> bool:
-        """True where the lag leaves at most half of what is not explained without it."""
+        """True if the lag at least halves the unexplained variance."""
         return 1.0 - self.r2 < 0.5 * (1.0 - self.r2_at_once)
 
 
@@ -67,7 +67,7 @@ class Series:
 
     @cached_property
     def moves(self) -> int:
-        """How often it goes from its lower to its upper third, or back."""
+        """How often the value goes from its lower to its upper third, or back."""
         low, high = np.min(self.values), np.max(self.values)
         third = np.where(
             self.values > high - (high - low) / 3, 1, np.where(self.values < low + (high - low) / 3, -1, 0)
@@ -76,7 +76,7 @@ class Series:
 
     @cached_property
     def interval_s(self) -> float:
-        """The median time from one reading to the next."""
+        """The median time (s) between readings."""
         return float(np.median(np.diff(self.time_s)))
 
 
@@ -84,14 +84,15 @@ def series_of(table: Table, index: int) -> Series:
     """The readings of a column of the table, by its index in the file."""
     place = next(place for place, c in enumerate(table.columns, start=1) if c.index == index)
     values = table.store.column(place)
-    kept = np.isfinite(values)
-    return Series(table.time_s[kept], values[kept])
+    finite = np.isfinite(values)
+    return Series(table.time_s[finite], values[finite])
 
 
 def _grid(series: Sequence[Series], most: int) -> tuple[np.ndarray, float] | None:
-    """Times that all of them cover, at most about `most`, and their step, s; None where they are too few or too still.
+    """Times (s) covered by all series, at most about `most`, and their step (s); None if there are too few readings or
+    too few moves.
 
-    The step is the slowest one's interval, which bounds what can be resolved.
+    The step is the interval of the slowest series, which limits the resolution.
     """
     if min(len(s.time_s) for s in series) < _LEAST_POINTS or min(s.moves for s in series) < _LEAST_MOVES:
         return None
@@ -105,8 +106,8 @@ def _grid(series: Sequence[Series], most: int) -> tuple[np.ndarray, float] | Non
 def _by_lag(
     x: np.ndarray, y: np.ndarray, earliest: int, latest: int, judge: Judge, digits: int
 ) -> tuple[int, Slope, Slope]:
-    """The lag of `y` behind `x` in steps at which `judge` finds the best squared correlation, what it finds there, and
-    what without a lag."""
+    """The lag of `y` behind `x` (in steps) with the best squared correlation, the result of `judge` there, and its
+    result without a lag."""
     most = len(x) // 3
     found = {
         k: judge(x[max(0, -k) : len(x) - max(0, k)], y[max(0, k) : len(y) - max(0, -k)])
@@ -117,23 +118,23 @@ def _by_lag(
 
 
 def fit(leader: Series, follower: Series) -> Fit | None:
-    """How `follower` follows `leader`, at the lag where it does so best; None where neither moves enough to tell."""
+    """How `follower` follows `leader` at the best lag; None if they do not move enough."""
     shared = _grid((leader, follower), _MOST_POINTS)
     if shared is None:
         return None
     grid, step = shared
-    # A command holds until the next; sums of steps may end a little before the time they stand for.
+    # A command holds until the next. The small margin allows for rounding in the sums of steps.
     x = leader.values[np.searchsorted(leader.time_s, grid + 1e-6 * step, side="right") - 1]
     y = np.interp(grid, follower.time_s, follower.values)
     lag, (slope, r2), (_, at_once) = _by_lag(x, y, round(_EARLIEST_S / step), round(_LATEST_S / step), _regression, 3)
-    # A regression of what lags makes too little of its gain: the ranges of both tell how far they go.
+    # A regression of lagging values underestimates the gain, so the gain is the ratio of the two ranges.
     spans = [float(np.ptp(np.quantile(s.values, (0.02, 0.98)))) for s in (leader, follower)]
     gain = float(np.copysign(spans[1] / spans[0], slope)) if spans[0] > 0.0 else 0.0
     return Fit(float(lag * step), gain, r2, at_once)
 
 
 def sure_lag_s(leader: Series, follower: Series) -> float | None:
-    """How much later `follower` does what `leader` does, in s; None where that does not surely show."""
+    """By how many seconds `follower` follows `leader`; None if that is not sure."""
     found = fit(leader, follower)
     if found is None or found.r2 < _CLOSE or found.gain <= 0.0 or not found.needs_lag:
         return None
@@ -141,10 +142,10 @@ def sure_lag_s(leader: Series, follower: Series) -> float | None:
 
 
 def mapped(follower: Series, engine: Sequence[Series]) -> Fit | None:
-    """How surely an angle is a map of engine speed and load, read from `engine`, and how much later it is than them; None
-    where it moves too little to tell.
+    """How surely an angle is a function of engine speed and load (`engine`), and its lag behind them; None if it moves
+    too little.
 
-    `r2` is the share of its variance that cells of speed and load explain, less what as many cells explain by chance.
+    `r2` is the share of its variance explained by cells of speed and load, minus the share expected by chance.
     """
     series = (follower, *engine)
     shared = _grid(series, _ENGINE_POINTS)
@@ -161,7 +162,7 @@ def mapped(follower: Series, engine: Sequence[Series]) -> Fit | None:
 
 
 def _explained(cell: np.ndarray, y: np.ndarray) -> Slope:
-    """1, and the share of the variance of `y` between cells, less that of chance; 0 where there is none."""
+    """1, and the share of the variance of `y` between cells, minus that of chance; 0 if there is none."""
     count = np.bincount(cell)
     used = int((count > 0).sum())
     with np.errstate(over="ignore", invalid="ignore"):
@@ -182,10 +183,9 @@ def _regression(x: np.ndarray, y: np.ndarray) -> Slope:
 
 
 def checked(matches: Sequence[ColumnMatch], table: Table, mapping: Mapping, known: set[int]) -> tuple[ColumnMatch, ...]:
-    """The matches; a certain cam angle whose values contradict it is in doubt, with the reason.
+    """The matches, with every certain cam angle that its values contradict put in doubt, with the reason.
 
-    What somebody said of a column is not questioned again, but the contradiction is noted; `known` columns (by index) are
-    taken as they are.
+    A person's answer is not doubted, but the contradiction is noted. `known` columns (by index) are not checked.
     """
     certain = {m.signal: m for m in matches if m.certain}
     angles = {s: m for s, m in certain.items() if is_angle(s)}
@@ -213,7 +213,7 @@ def checked(matches: Sequence[ColumnMatch], table: Table, mapping: Mapping, know
 def _contradiction(
     names: tuple[str, str], series: dict[str, Series], angles: dict[str, ColumnMatch]
 ) -> dict[str, tuple[str, str]]:
-    """Signal -> what of it is in doubt, and why, for the two angles of one cam."""
+    """Signal -> its doubt and the reason, for the two angles of one cam."""
     command, angle = names
     own = fit(series[command], series[angle])
     if own is None or _LOOSE <= own.r2 < _CLOSE:
@@ -243,7 +243,7 @@ def _contradiction(
 def _engine_contradiction(
     names: tuple[str, str], series: dict[str, Series], angles: dict[str, ColumnMatch], engine: Sequence[Series]
 ) -> dict[str, tuple[str, str]]:
-    """As `_contradiction`, by what the engine did: a command is a map of its speed and load, as they are at that time."""
+    """As `_contradiction`, but by engine speed and load, of which a command is a function without lag."""
     command, angle = names
     texts = {"command": repr(angles[command].label), "actual": repr(angles[angle].label)}
     own = mapped(series[command], engine)

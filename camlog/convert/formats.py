@@ -1,7 +1,7 @@
-"""Recordings that are no text: workbooks, Parquet and ASAM MDF 4, by libraries that are installed apart.
+"""Recordings that are no text: workbooks, Parquet and ASAM MDF 4, read by libraries that are installed separately.
 
-Each is made a table of text with the headings and cells that stand in it, so that everything else of a conversion is the
-same: what columns mean, which clock they have, what is asked. A new format is a function here and a line in `FORMATS`.
+Each is converted to a table of text with its headings and cells, so that the rest of the conversion is the same. A new
+format is a function here and a line in `FORMATS`.
 """
 
 from __future__ import annotations
@@ -33,9 +33,9 @@ Rows = Iterable[Iterable[object]]
 
 @contextmanager
 def open_as_text(path: Path, kind: str) -> Iterator[IO[bytes]]:
-    """The table in a file of a kind of `FORMATS` as UTF-8 text, its cells parted by commas.
+    """The table in a file of a kind in `FORMATS`, as UTF-8 text with cells separated by commas.
 
-    Raises InputError where the library is not installed, or cannot read the file.
+    Raises InputError if the library is not installed or cannot read the file.
     """
     with tempfile.SpooledTemporaryFile(_IN_MEMORY_BYTES, prefix="camlog-") as out:
         text = io.TextIOWrapper(out, encoding="utf-8", newline="", write_through=True)
@@ -50,7 +50,7 @@ def open_as_text(path: Path, kind: str) -> Iterator[IO[bytes]]:
             raise say.error(f"{kind}_library", file=path) from error
         except InputError:
             raise
-        except Exception as error:  # the libraries raise whatever their parts raise
+        except Exception as error:  # the libraries raise many kinds of exception
             raise say.error(kind, file=path) from error
         text.detach()
         out.seek(0)
@@ -58,7 +58,7 @@ def open_as_text(path: Path, kind: str) -> Iterator[IO[bytes]]:
 
 
 def _cell(value: object) -> str:
-    """A cell as text; what is not a finite number, a time or text is empty."""
+    """A cell as text; empty unless it is a finite number, a time or text."""
     if isinstance(value, float):
         return repr(value) if np.isfinite(value) else ""
     if value is None or isinstance(value, (bool, bytes, np.ndarray)):
@@ -85,7 +85,7 @@ def _workbook(path: Path) -> Rows:
 
 
 def _parquet(path: Path) -> Rows:
-    """The columns of a Parquet file under their names."""
+    """The columns of a Parquet file with their names as headings."""
     import pyarrow.parquet
 
     with pyarrow.parquet.ParquetFile(path) as file:
@@ -95,7 +95,7 @@ def _parquet(path: Path) -> Rows:
 
 
 def _mdf(path: Path) -> Rows:
-    """Every group of channels of an MDF 4 file with its master, the time, on its left."""
+    """Every channel group of an MDF 4 file, each with its master channel (the time) to its left."""
     import asammdf
 
     columns: list[tuple[str, Iterable[object]]] = []
@@ -117,7 +117,7 @@ FORMATS: dict[str, Callable[[Path], Rows]] = {"workbook": _workbook, "parquet": 
 def write_mdf(trace: Trace, path: Path, replace: bool) -> str:
     """Write a trace as ASAM MDF 4, each signal with its own times; returns its SHA-256.
 
-    Raises InputError where the library is not installed, or something is there and `replace` is not set.
+    Raises InputError if the library is not installed, or if the file exists and `replace` is not set.
     """
     try:
         import asammdf

@@ -1,4 +1,4 @@
-"""A foreign heading taken apart: plain words, unit, bank, cylinder, parameter number."""
+"""Splits a foreign heading into plain words, unit, bank, cylinder and parameter number."""
 
 from __future__ import annotations
 
@@ -22,18 +22,18 @@ _PID = re.compile(
     r"|\bpid\s*[:#$-]?\s*(?:0x|\$)?([0-9a-f]{2})\b|\A\s*(?:0x|\$)([0-9a-f]{2})\s*\Z",
     re.IGNORECASE,
 )
-# The bare form of a request stands alone or before the name: 010C.
+# A request such as 010C, alone or before the name.
 _BARE_PID = re.compile(r"\s*01([0-9A-Fa-f]{2})(?:\b|_)")
-# A heading may end in these and mean a name by them, not a unit.
+# At the end of a heading these may be part of the name, not a unit.
 _TAIL_UNITS = frozenset(UNITS) - set("kxalmg#/") - {"ma", "ratio", "lambda", "km", "mi", "min", "day", "ft"}
 
 
 @dataclass(frozen=True)
 class Heading:
-    """`words` in one spelling each and their order, `unit` as a trace heading writes it (None: none given).
+    """`words` are in order and in standard spelling, `unit` is as a trace heading writes it (None: none given).
 
-    `unit_text` is the unit as it stands in the file; `shaft` is `crank` or `cam` where the unit says whose
-    degrees they are; `bank`, `cylinder` and `pid` are None where the heading names none.
+    `unit_text` is the unit as written in the file; `shaft` is `crank` or `cam` if the unit says so; `bank`, `cylinder`
+    and `pid` are None if the heading names none.
     """
 
     text: str
@@ -47,9 +47,9 @@ class Heading:
 
 
 def read_unit(text: str) -> tuple[str, str | None] | None:
-    """Unit for a trace heading, and whose degrees it is, of a unit as written; None where it is none."""
+    """The unit for a trace heading, and the shaft of its degrees, from a unit as written; None if it is no unit."""
     plain = re.sub(r"[\s_]+", "", text).strip("[](){}<>").lower()
-    # Powers and dots of products, one way.
+    # One spelling for powers and products.
     for candidate in (plain, plain.replace("·", "").replace(".", "")):
         for shaft, units in _SHAFT_UNITS.items():
             if candidate in units:
@@ -61,9 +61,9 @@ def read_unit(text: str) -> tuple[str, str | None] | None:
 
 @lru_cache(maxsize=8192)
 def parse_heading(text: str, unit_cell: str = "", tail_unit: bool = True) -> Heading:
-    """Take a heading apart; `unit_cell` is the cell under it in a units row or beside it in a long table.
+    """Split a heading; `unit_cell` is the cell below it in a units row or beside it in a long table.
 
-    `tail_unit` False leaves a last word that could be a unit (`_c`, `_v`) among the words.
+    With `tail_unit` False, a last word that could be a unit (`_c`, `_v`) counts as a word.
     """
     name, found, unit_text = _without_unit(text.strip(), tail_unit)
     if unit_cell.strip() and (beside := read_unit(unit_cell)):
@@ -92,12 +92,12 @@ def parse_heading(text: str, unit_cell: str = "", tail_unit: bool = True) -> Hea
 
 
 def _without_unit(name: str, tail_unit: bool) -> tuple[str, tuple[str, str | None] | None, str]:
-    """The heading without the unit it ends in or has in brackets, that unit as read, and as written."""
+    """The heading without the unit at its end or in brackets, that unit as read, and as written."""
     for match in list(_BRACKETS.finditer(name))[::-1]:
         if found := read_unit(match[1]):
             return name[: match.start()] + " " + name[match.end() :], found, match[1].strip()
     last = re.split(r"[\s_]+", name)[-1]
-    # A last word can only be a unit (km/h, °C, kPa), or may be taken for one.
+    # Some last words can only be a unit (km/h, °C, kPa), others may be one.
     is_tail = not last.isalnum() or (tail_unit and last.lower() in _TAIL_UNITS and not last[0].isdigit())
     if len(last) < len(name) and is_tail and (found := read_unit(last)):
         return name[: -len(last)], found, last
@@ -108,27 +108,27 @@ def _without_unit(name: str, tail_unit: bool) -> tuple[str, tuple[str, str | Non
 
 
 def plain_letters(text: str) -> str:
-    """Lower case, and letters without their accents."""
+    """The text in lower case without accents."""
     plain = unicodedata.normalize("NFKD", text.translate(_LETTERS)).lower()
     return "".join(c for c in plain if not unicodedata.combining(c))
 
 
 def plain_words(name: str) -> list[str]:
-    """The words of a heading in plain lower-case letters, as they stand."""
+    """The words of a heading in plain lower-case letters, in order."""
     plain = plain_letters(_CAMEL.sub(" ", name)).replace("b+", "battery voltage")
     plain = re.sub(r"(?<=[a-z])(?=\d)|(?<=\d)(?=[a-z])", " ", plain)
     return re.findall(r"[a-z]+|\d+|%|°", plain.replace("'", " "))
 
 
 def _pid(text: str) -> tuple[int | None, tuple[int, int]]:
-    """Parameter number a heading names (None: none), and where it stands in the text."""
+    """The parameter number in a heading (None: none), and its place in the text."""
     match = _PID.search(text[:64]) or _BARE_PID.match(text[:64])
     digits = next((g for g in match.groups() if g), "") if match else ""
     return (int(digits, 16), match.span()) if match and digits else (None, (0, 0))
 
 
 def own_name(heading: str) -> str:
-    """A trace column's name for a heading that is none of camlog's signals."""
+    """The name of a trace column whose heading is no signal of camlog."""
     bare = re.sub(r"\s*[\[({][^\[({]*[\])}]\s*\Z", "", heading) or heading
     name = "_".join(re.findall(r"[a-z0-9]+", plain_letters(bare)))[:60].strip("_") or "column"
     name = name if name[0].isalpha() else "column_" + name

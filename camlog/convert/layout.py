@@ -1,4 +1,4 @@
-"""Where things stand in a foreign table: preamble, headings, units row, first row of readings; wide or long."""
+"""The layout of a foreign table: preamble, headings, units row, first row of readings; wide or long."""
 
 from __future__ import annotations
 
@@ -37,10 +37,9 @@ _RATE = re.compile(
 
 @dataclass(frozen=True)
 class SourceColumn:
-    """One column of the file: `index` from 0, `heading` ("" for none), `unit_cell` from the units row.
+    """A column of the file: `index` from 0, `heading` ("" for none), `unit_cell` from the units row.
 
-    `kind` is `number`, `stamp` (clock or date), `day` (a date alone), `text` or `empty`; `suffix` is a unit
-    that stands in every cell.
+    `kind` is `number`, `stamp` (clock or date), `day` (date only), `text` or `empty`; `suffix` is a unit in every cell.
     """
 
     index: int
@@ -51,13 +50,13 @@ class SourceColumn:
 
     @property
     def label(self) -> str:
-        """The heading, or the number of a column without one."""
+        """The heading, or the column's number if it has none."""
         return self.heading or f"column {self.index + 1}"
 
 
 @dataclass(frozen=True)
 class LongColumns:
-    """Where a long table (a row a reading) has its signal name, value and unit (None for no unit column)."""
+    """The columns of a long table (one reading per row) with the signal name, value and unit (None: no unit column)."""
 
     signal: int
     value: int
@@ -66,10 +65,10 @@ class LongColumns:
 
 @dataclass(frozen=True)
 class Layout:
-    """How a table stands in its file. Lines count from 1; `first_row_line` is where the readings begin.
+    """The layout of a table in its file. Lines count from 1; the readings begin at `first_row_line`.
 
-    `width` is the number of cells of a usual row, `ragged` True where rows often leave cells at their end away.
-    `sample` holds the first rows of readings as text.
+    `width` is the usual number of cells in a row, `ragged` True if rows often lack cells at their end. `sample` are the
+    first rows of readings as text.
     """
 
     dialect: Dialect
@@ -91,13 +90,13 @@ class Layout:
 
 
 def survey_layout(text: TextBlocks, mapping: Mapping) -> Layout:
-    """Where things stand in a file. Raises InputError where it is no table of readings."""
+    """The layout of a file. Raises InputError if it is no table of readings."""
     lines = text.head.split("\n")[: HEAD_LINES + 1]
     longest = max(range(len(lines)), key=lambda i: len(lines[i]))
     if len(lines[longest]) > MAX_LINE_CHARACTERS:
         raise text.endless_line(longest + 1)
     if "\n" not in text.head and len(text.head) >= _LONG_LINE:
-        next(text.blocks(), None)  # a line that long: either it never ends, or it has too many columns
+        next(text.blocks(), None)  # raises if a line is endless or has too many columns
     dialect = Dialect(mapping.table.separator) if mapping.table.separator else find_dialect(lines)
     if dialect is None:
         raise say.error("no_readings", file=text.path)
@@ -119,17 +118,17 @@ def _layout(path: Path, lines: Sequence[str], dialect: Dialect, numbers: Numbers
     unit_cells = tuple(rows[units]) if units is not None else ()
     readings = [r for r, fits in zip(rows[first:], good[first:], strict=True) if fits and tuple(r) != heading_cells]
     width = Counter(len(r) for r in readings).most_common(1)[0][0]
-    found = numbers or find_numbers([c for r in readings for c in r], dialect.separator)
-    if found is not None and found.group == dialect.quote:
-        found = Numbers(found.decimal)  # a doubled quotation mark parts no thousands
-    columns = _columns(heading_cells, unit_cells, width, readings, found or Numbers())
+    notation = numbers or find_numbers([c for r in readings for c in r], dialect.separator)
+    if notation is not None and notation.group == dialect.quote:
+        notation = Numbers(notation.decimal)  # a doubled quotation mark is no mark between groups
+    columns = _columns(heading_cells, unit_cells, width, readings, notation or Numbers())
     first_line, top = records[first][0] + 1, min(i for i in (headings, units, first) if i is not None)
     if sum(any(r[len(columns) :]) for r in readings) > 0.5 * len(readings):
         raise say.error("overfull_rows", file=path, line=first_line, count=len(columns))
-    if found is None:
+    if notation is None:
         raise say.error("decimal_mark_open", file=path, line=first_line)
     return Layout(
-        dialect, found, columns, records[headings][0] + 1 if headings is not None else None, first_line, width,
+        dialect, notation, columns, records[headings][0] + 1 if headings is not None else None, first_line, width,
         ragged=sum(len(r) < width for r in readings) > max(1, 0.02 * len(readings)),
         heading_cells=heading_cells, unit_cells=unit_cells, long=_long_columns(columns), sample=tuple(map(tuple, readings)),
         preamble=tuple(text for _, text in records[:top] if text.strip()),
@@ -137,18 +136,18 @@ def _layout(path: Path, lines: Sequence[str], dialect: Dialect, numbers: Numbers
 
 
 def stated_rate_hz(preamble: Sequence[str]) -> float | None:
-    """The sampling rate that lines above the headings state, in Hz; None where they state none or several."""
-    found = set()
+    """The sampling rate (Hz) stated in the lines above the headings; None if there is none or several."""
+    rates = set()
     for match in filter(None, map(_RATE.search, preamble)):
         number, unit = float(match[1].replace(",", ".")), match[2].lower()
         if number > 0:
             period_s = 1e-3 if unit.startswith("m") else 1.0
-            found.add(1.0 / period_s / number if unit.startswith(("m", "sec")) or unit == "s" else number)
-    return found.pop() if len(found) == 1 else None
+            rates.add(1.0 / period_s / number if unit.startswith(("m", "sec")) or unit == "s" else number)
+    return rates.pop() if len(rates) == 1 else None
 
 
 def is_figure(cell: str) -> bool:
-    """True for a cell that a reading can be: a number in any notation, with or without unit, or a stamp."""
+    """True if a cell may be a reading: a number in any notation, with or without unit, or a stamp."""
     if not cell or len(cell) > 40 or not any(c.isdigit() for c in cell):
         return False
     if _FIGURE.match(cell) or is_stamp(cell) or is_day(cell):
@@ -158,16 +157,16 @@ def is_figure(cell: str) -> bool:
 
 
 def _is_reading(row: Sequence[str]) -> bool:
-    held = [c for c in row if not is_missing(c)]
-    figures = sum(map(is_figure, held))
-    if len(row) < 2 or figures < max(1, 0.34 * len(held)):
+    filled = [c for c in row if not is_missing(c)]
+    figures = sum(map(is_figure, filled))
+    if len(row) < 2 or figures < max(1, 0.34 * len(filled)):
         return False
-    # In a long table one cell in four is a number and one a time; the others are words.
-    return figures >= 2 or len(held) < 3 or figures >= 0.5 * len(held)
+    # In a long table, one cell in four is a number and one a time; the others are words.
+    return figures >= 2 or len(filled) < 3 or figures >= 0.5 * len(filled)
 
 
 def _first_reading(rows: Sequence[Sequence[str]], fits: Sequence[bool]) -> int | None:
-    """Index of the first row of readings: one that is followed by others of its width."""
+    """Index of the first row of readings, which is followed by rows of the same width."""
     filled = [i for i, row in enumerate(rows) if any(row)]
     good = {i for i in filled if fits[i]}
     widths = Counter(len(rows[i]) for i in good)
@@ -186,12 +185,12 @@ def _first_reading(rows: Sequence[Sequence[str]], fits: Sequence[bool]) -> int |
 
 
 def _heading_rows(rows: Sequence[Sequence[str]], first: int) -> tuple[int | None, int | None]:
-    """Indices of the headings and of the units row above row `first`, None for what is not there."""
+    """Indices of the headings and of the units row above row `first`; None if absent."""
     wordy = []
     for i in [i for i in range(first - 1, -1, -1) if any(rows[i])][:3]:
-        held = [c for c in rows[i] if c]
-        wide = len(rows[i]) >= max(2, 0.5 * len(rows[first])) and len(held) >= 2
-        if not wide or sum(map(is_figure, held)) > 0.34 * len(held):
+        filled = [c for c in rows[i] if c]
+        wide = len(rows[i]) >= max(2, 0.5 * len(rows[first])) and len(filled) >= 2
+        if not wide or sum(map(is_figure, filled)) > 0.34 * len(filled):
             break
         wordy.append(i)
     if not wordy:
@@ -206,41 +205,41 @@ def _heading_rows(rows: Sequence[Sequence[str]], first: int) -> tuple[int | None
 
 def _is_units_row(row: Sequence[str], names: Sequence[str]) -> bool:
     """True for a row of units beside a row of names that is not itself made of units."""
-    held, named = [c for c in row if not is_missing(c)], [c for c in names if c]
-    units, units_among_names = (sum(read_unit(c) is not None for c in cells) for cells in (held, named))
-    return units >= max(1, 0.6 * len(held)) and len(named) >= 2 and units_among_names < 0.6 * len(named)
+    filled, named = [c for c in row if not is_missing(c)], [c for c in names if c]
+    units, units_among_names = (sum(read_unit(c) is not None for c in cells) for cells in (filled, named))
+    return units >= max(1, 0.6 * len(filled)) and len(named) >= 2 and units_among_names < 0.6 * len(named)
 
 
 def _columns(
     headings: Sequence[str], units: Sequence[str], width: int, readings: Sequence[Sequence[str]], numbers: Numbers
 ) -> tuple[SourceColumn, ...]:
-    # Cells beyond the headings belong to nothing; where there are no headings every cell may count.
+    # Cells beyond the last heading are ignored; without headings every cell counts.
     count = len(headings) or width
     while 1 < count <= len(headings) and not any(any(r[count - 1 : count]) for r in (headings, *readings)):
         count -= 1
-    found = []
+    columns = []
     for j in range(count):
         kind, suffix = _kind([r[j] for r in readings if j < len(r)], numbers)
-        found.append(SourceColumn(j, "".join(headings[j : j + 1]), "".join(units[j : j + 1]), kind, suffix))
-    return tuple(found)
+        columns.append(SourceColumn(j, "".join(headings[j : j + 1]), "".join(units[j : j + 1]), kind, suffix))
+    return tuple(columns)
 
 
 def _kind(cells: Sequence[str], numbers: Numbers) -> tuple[str, str]:
-    held = [c for c in cells if not is_missing(c)]
-    if not held:
+    filled = [c for c in cells if not is_missing(c)]
+    if not filled:
         return "empty", ""
-    if sum(numbers.read(c) is not None for c in held) >= 0.5 * len(held):
-        compact = sum(len(c) >= 12 and is_stamp(c) for c in held)
-        return ("stamp" if compact > 0.9 * len(held) else "number"), ""
+    if sum(numbers.read(c) is not None for c in filled) >= 0.5 * len(filled):
+        compact = sum(len(c) >= 12 and is_stamp(c) for c in filled)
+        return ("stamp" if compact > 0.9 * len(filled) else "number"), ""
     for kind, test in (("stamp", is_stamp), ("day", is_day)):
-        if sum(map(test, held)) > 0.5 * len(held):
+        if sum(map(test, filled)) > 0.5 * len(filled):
             return kind, ""
-    suffix = common_suffix(held)
+    suffix = common_suffix(filled)
     return ("number", suffix) if suffix and read_unit(suffix) else ("text", "")
 
 
 def _long_columns(columns: Sequence[SourceColumn]) -> LongColumns | None:
-    """A long table has a column of names and one of values, and says so in their headings."""
+    """The columns of a long table, known by headings for names and values; None if it is a wide table."""
     if not 3 <= len(columns) <= 8:
         return None
     roles: dict[str, int] = {}

@@ -1,4 +1,4 @@
-"""The mapping file: what a person says about a foreign file, in TOML.
+"""The mapping file: a person's description of a foreign file, in TOML.
 
 ```
 schema = "camlog.map/1"
@@ -62,7 +62,7 @@ _Text = Annotated[str | None, Expected("text")]
 
 @dataclass(frozen=True)
 class ColumnRule:
-    """What is said about one column; None is nothing. `heading` or `number` (from 1) names it."""
+    """The rule for one column, named by `heading` or `number` (from 1); None means not given."""
 
     heading: _Text = None
     number: Annotated[int | None, Expected("the column's number, from 1")] = None
@@ -114,17 +114,18 @@ class _MappingFile:
 
 @dataclass(frozen=True)
 class Mapping(_MappingFile):
-    """What is said about a file, and the mapping file it stands in; everything that is None or absent is found out."""
+    """The rules for a file, and the path of their mapping file. Everything that is None or absent is determined from
+    the foreign file."""
 
     schema: str = SCHEMA
     file: TomlFile | None = field(default=None, compare=False, repr=False)
 
     def rule(self, heading: str, index: int) -> ColumnRule | None:
-        """The last rule about a column; None where there is none."""
+        """The last rule for a column; None if there is none."""
         return next((r for r in reversed(self.column) if r.is_about(heading, index)), None)
 
     def check_used(self, headings: Iterable[tuple[str, int]]) -> None:
-        """Raises InputError where a rule is about a column the file does not have."""
+        """Raises InputError if a rule names a column that is not in the file."""
         headings = list(headings)
         for place, rule in enumerate(self.column):
             if not any(rule.is_about(h, i) for h, i in headings):
@@ -149,14 +150,14 @@ def read_mapping(path: str | Path) -> Mapping:
 
 
 def _check_rule(toml: TomlFile, where: tuple, rule: ColumnRule) -> None:
-    """Raises InputError where the keys of one rule do not fit together."""
+    """Raises InputError if the keys of one rule contradict each other."""
     wrong = partial(toml.refusal, say)
     if (rule.heading is None) == (rule.number is None):
         raise wrong(where, "heading_or_number")
     signal = rule.signal or None
     if signal not in (None, LEAVE_OUT) and signal not in SIGNALS:
-        what = say("not_a_signal", name=shown(signal))
-        raise toml.unknown((*where, "signal"), signal, SIGNALS, what, say("where_signals_are"))
+        fault = say("not_a_signal", name=shown(signal))
+        raise toml.unknown((*where, "signal"), signal, SIGNALS, fault, say("where_signals_are"))
     if signal in SIGNALS and rule.unit and not convertible(rule.unit, SIGNALS[signal].unit):
         raise wrong((*where, "unit"), "unit_cannot_become", unit=shown(rule.unit), canonical=SIGNALS[signal].unit)
     for key in ("angle", "positive", "rest_deg"):

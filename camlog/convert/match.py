@@ -1,4 +1,4 @@
-"""Every column of a table matched to a signal, its unit and scaling: certain, in doubt, or under its own name."""
+"""Matches every column of a table to a signal with unit and scaling: certain, in doubt, or under its own name."""
 
 from __future__ import annotations
 
@@ -21,11 +21,11 @@ from camlog.convert.words import METRIC_UNITS, US_UNITS, say
 from camlog.signals import SIGNALS
 from camlog.units import conversion, convertible
 
-_DOUBTED = 0.85  # the score of a match in doubt, at most
+_DOUBTED = 0.85  # highest score of a match in doubt
 
 
 def match_columns(table: Table, figures: Sequence[ColumnFigures], mapping: Mapping) -> tuple[ColumnMatch, ...]:
-    """How each column is understood, in the order of the columns; `mapping` is what somebody said."""
+    """The match of each column, in the order of the columns; `mapping` has a person's rules."""
     columns = [column_of(s, f, mapping) for s, f in zip(table.columns, figures, strict=True)]
     share_out(columns)
 
@@ -35,15 +35,15 @@ def match_columns(table: Table, figures: Sequence[ColumnFigures], mapping: Mappi
     understand_cams([c for c in columns if c.is_cam], mapping.angles.angle, mapping.angles.positive, lag_s)
     system = _system(columns)
     matches = [_cam_match(c) if c.is_cam else _plain_match(c, system) for c in columns]
-    own = {c.source.index for c in columns if c.is_own}
-    named = _named(columns, checked(_deviations(columns, matches), table, mapping, own))
+    own_columns = {c.source.index for c in columns if c.is_own}
+    named = _named(columns, checked(_deviations(columns, matches), table, mapping, own_columns))
     return _repeats_alike((*named, *_for_other_banks(columns, named)))
 
 
 def _match(
     column: Column, signal: str, score: float, reasons: Iterable[str], doubts: Iterable[str] = (), **more
 ) -> ColumnMatch:
-    """The match of a column, with what is known of it however it is understood."""
+    """The match of a column, with the fields that do not depend on its signal."""
     source, figures, doubts = column.source, column.figures, tuple(doubts)
     low, high = (figures.low, figures.high) if figures.count else (None, None)
     return ColumnMatch(
@@ -54,8 +54,8 @@ def _match(
 
 
 def _deviations(columns: Sequence[Column], matches: Sequence[ColumnMatch]) -> list[ColumnMatch]:
-    """The matches; a column that says how far a cam is from its command is offered as the actual angle, where that cam
-    has a command and no actual angle."""
+    """The matches. A column with a cam's deviation from its command is suggested as the actual angle if that cam has a
+    command but no actual angle."""
     certain = {m.signal for m in matches if m.certain}
     out = []
     for match in matches:
@@ -80,8 +80,8 @@ def _deviations(columns: Sequence[Column], matches: Sequence[ColumnMatch]) -> li
 
 
 def _system(columns: Sequence[Column]) -> str | None:
-    """`us` or `metric` where the units of the other columns tell, else None."""
-    # Air mass is given in g/s everywhere.
+    """`us` or `metric` from the units of the other columns, else None."""
+    # Air mass is in g/s in both systems.
     stated = {c.heading.unit for c in columns} | {c.rule.unit for c in columns}
     for units in (stated, set(map(_unit_by_values, columns))):
         us, metric = bool(units & US_UNITS), bool(units & (METRIC_UNITS - {"g/s"}))
@@ -91,7 +91,7 @@ def _system(columns: Sequence[Column]) -> str | None:
 
 
 def _unit_by_values(column: Column) -> str:
-    """The unit that the values of a column without one prove by themselves; "" for none."""
+    """The unit proven by the values of a column without a unit; "" if none is."""
     candidate = column.candidate
     if not candidate.signal or candidate.is_cam or candidate.score < CERTAIN or column.heading.unit:
         return ""
@@ -173,27 +173,28 @@ def _plain_match(column: Column, system: str | None) -> ColumnMatch:
 
 
 def _named(columns: Sequence[Column], matches: Sequence[ColumnMatch]) -> tuple[ColumnMatch, ...]:
-    """The matches with the name each column has in the trace; no two alike, and none a signal's by accident."""
+    """The matches with the name of each column in the trace. Names are unique, and no other column gets a signal's
+    name."""
     used = {m.signal for m in matches if m.certain} | {"time"}
-    named = []
+    results = []
     for column, match in zip(columns, matches, strict=True):
         if column.rule.signal == LEAVE_OUT:
-            named.append(match)
+            results.append(match)
         elif match.certain and match.signal:
-            named.append(replace(match, written_as=match.signal, written_unit=match.unit))
+            results.append(replace(match, written_as=match.signal, written_unit=match.unit))
         else:
             base = own_name(column.source.label)
             name = next(n for n in chain([base], (f"{base}_{k}" for k in count(2))) if n not in used)
             used.add(name)
             match = replace(match, written_as=name, written_unit=match.unit)
-            if match.signal:  # nothing is done to values that are not understood
+            if match.signal:  # values without a known signal are not changed
                 match = replace(match, written_unit=column.heading.unit or "", factor=1.0, offset=0.0)
-            named.append(match)
-    return tuple(named)
+            results.append(match)
+    return tuple(results)
 
 
 def _for_other_banks(columns: Sequence[Column], matches: Sequence[ColumnMatch]) -> Iterator[ColumnMatch]:
-    """A command that is that of every bank, once more for each further one."""
+    """A copy of a command for every bank, one for each further bank."""
     for column, match in zip(columns, matches, strict=True):
         for bank in column.serves if match.certain else ():
             signal = commanded(cam_id(column.side or "", bank))
@@ -201,8 +202,8 @@ def _for_other_banks(columns: Sequence[Column], matches: Sequence[ColumnMatch]) 
 
 
 def _repeats_alike(matches: tuple[ColumnMatch, ...]) -> tuple[ColumnMatch, ...]:
-    """Repeats are taken out of both angles of a cam or of neither: one angle without the other would look
-    like a sensor that fails."""
+    """Remove repeats from both angles of a cam or from neither, because otherwise one angle would look like a failing
+    sensor."""
     by_signal = {m.signal: m for m in matches if m.certain and is_angle(m.signal)}
     changed: dict[str, ColumnMatch] = {}
     for cam in CAM_IDS:

@@ -1,4 +1,4 @@
-"""What a heading means: which of camlog's signals it could be, how surely, and why."""
+"""The meaning of a heading: which of camlog's signals it could be, how surely, and why."""
 
 from __future__ import annotations
 
@@ -14,29 +14,28 @@ from camlog.units import convertible
 
 CERTAIN = 0.9
 DOUBTFUL = 0.5
-# What one word that nothing explains leaves of a score.
+# Factor on the score for each unexplained word.
 _UNEXPLAINED = 0.75
 _UNIT_FITS_WEAK_PHRASE = 0.35
 _NEVER = 0.98
-# What a match rests on: camlog's own name for it, somebody's word, or the heading.
+# The source of a match: camlog's own name, a person's rule, or the words of the heading.
 OWN_NAME, TOLD, WORDS = "own name", "told", "words"
 _CAM, _CAM_ANGLE = words("cam"), words("cam_angle")
-# Words that say which figure of a cam or cylinder it is: they make anything else another thing.
+# Words for a figure of a cam or cylinder; with them, a heading is none of the other signals.
 _OF_SOMETHING_ELSE = frozenset({"commanded", "cam", "phaser", "misfire", "cylinder"})
 _OF_MISFIRES = frozenset(["misfire", "cylinder", "count", "counter", "cycle", "driving", "this", "number", "counts"])
-# What turns in the intake beside a cam.
+# Parts of the intake other than cams that have an angle.
 _FLAPS = frozenset({"throttle", "manifold", "air", "flap", "runner"})
-# Short words that mean something else where no cam is spoken of.
+# Short words that have these meanings only in headings of cams.
 _SHORT_FOR_CAMS = {"act": "actual", "int": "intake", "ex": "exhaust"}
 
 
 @dataclass(frozen=True)
 class Candidate:
-    """A signal a column could carry ("" for none): `score` 0 to 1, `reason` in words, `source` what it rests on.
+    """A signal that a column could be ("" for none): `score` 0 to 1, `reason` in words, `source` of the match.
 
-    Where `is_cam`, `side` (intake, exhaust or None), `role` (commanded, actual, duty or None), `bank` (None
-    where the heading names none) and `sign` (advance or retard, where it says so) are as far as the heading
-    tells; `signal` is then "" until the other columns have been looked at.
+    If `is_cam`, the heading gives `side` (intake, exhaust or None), `role` (commanded, actual, duty or None), `bank`
+    (or None) and `sign` (advance, retard or None); `signal` is then "" until the other columns are known.
     """
 
     signal: str
@@ -51,24 +50,24 @@ class Candidate:
 
 
 def cam_candidate(signal: str, reason: str, source: str, sign: str | None = None) -> Candidate:
-    """The candidate of a cam signal that is named."""
+    """The candidate for a named cam signal."""
     cam, role = cams.parts(signal) or ("", "")
     return Candidate(signal, 1.0, reason, cams.side_of(cam), role, cams.bank_of(cam), sign, source, True)
 
 
 def candidates(text: str, unit_cell: str = "") -> tuple[tuple[Heading, Candidate], ...]:
-    """Every signal the heading could be, best first, each with the heading as it was then read."""
+    """Every signal that the heading could be, best first, each with the heading as read for it."""
     own = _own_name(text)
     if own is not None:
         return (own,)
-    found: dict[str, tuple[Heading, Candidate]] = {}
-    # `temp_c` ends in a unit, `tps_b` in a name: both ways are tried.
+    by_signal: dict[str, tuple[Heading, Candidate]] = {}
+    # `temp_c` ends in a unit, `tps_b` in a name, so both readings are tried.
     for tail_unit in (True, False):
         heading = parse_heading(text, unit_cell, tail_unit)
         for candidate in _of_heading(heading):
-            if candidate.signal not in found or candidate.score > found[candidate.signal][1].score:
-                found[candidate.signal] = (heading, candidate)
-    return tuple(sorted(found.values(), key=lambda pair: -pair[1].score))
+            if candidate.signal not in by_signal or candidate.score > by_signal[candidate.signal][1].score:
+                by_signal[candidate.signal] = (heading, candidate)
+    return tuple(sorted(by_signal.values(), key=lambda pair: -pair[1].score))
 
 
 def _own_name(text: str) -> tuple[Heading, Candidate] | None:
@@ -87,8 +86,8 @@ def _of_heading(heading: Heading) -> list[Candidate]:
     special = _cam(heading) or _misfire(heading)
     if special is not None:
         return [special]
-    found = [c for c in (_phrase(name, heading) for name in PHRASES) if c is not None and c.score >= 0.3]
-    return _with_pid(heading, found)
+    matches = [c for c in (_phrase(name, heading) for name in PHRASES) if c is not None and c.score >= 0.3]
+    return _with_pid(heading, matches)
 
 
 def _with_pid(heading: Heading, found: list[Candidate]) -> list[Candidate]:
@@ -114,33 +113,38 @@ def _phrases() -> dict[str, list[tuple[frozenset[str], float, str]]]:
 
 
 def _phrase(name: str, heading: Heading) -> Candidate | None:
-    """The best match of a heading with the phrases of one signal; None where none of them is in it."""
-    said = set(heading.words)
+    """The best match of a heading with the phrases of one signal; None if it contains none of them."""
+    heading_words = set(heading.words)
     bank = ""
     if "fuel_trim" in name:
         bank = f"_b{heading.bank or 1}"
         trailing = [w for w in heading.words if w.isdigit()]
         if heading.bank is None and trailing[-1:] in (["1"], ["2"]):
             bank = f"_b{trailing[-1]}"
-            said -= {"2"}
+            heading_words -= {"2"}
     signal = SIGNALS[name + bank]
     fits = heading.unit is not None and convertible(heading.unit, signal.unit)
     if heading.unit is not None and not fits and heading.unit not in ("deg", "ratio", "count"):
         return None
-    # A unit says little where many other quantities have it.
+    # A unit of many quantities is weak evidence.
     telling_unit = signal.unit not in ("%", "deg", "V", "s", "count")
     other_for = OTHER_FOR.get(name, frozenset())
     best: Candidate | None = None
     for phrase, score, text in _phrases()[name]:
-        if not phrase <= said:
+        if not phrase <= heading_words:
             continue
-        # A module may have a temperature or voltage of its own: of a weak phrase its name makes something else.
-        rest = (said - phrase - (EMPTY if score >= CERTAIN else EMPTY - PLACES)) | (said & other_for)
-        other, unknown = (rest & (OTHER_THINGS | QUANTITIES | other_for | _OF_SOMETHING_ELSE), rest - {"actual"})
+        # A module has its own temperature and voltage, so with a module's name a weak phrase means another signal.
+        unexplained = (heading_words - phrase - (EMPTY if score >= CERTAIN else EMPTY - PLACES)) | (
+            heading_words & other_for
+        )
+        other, unknown = (
+            unexplained & (OTHER_THINGS | QUANTITIES | other_for | _OF_SOMETHING_ELSE),
+            unexplained - {"actual"},
+        )
         reason = say("phrase", words=repr(text))
         if other:
             score *= 0.3
-            reason = say("phrase_but", words=repr(text), others=" ".join(sorted(rest)))
+            reason = say("phrase_but", words=repr(text), others=" ".join(sorted(unexplained)))
         elif unknown:
             score *= _UNEXPLAINED ** len(unknown)
             reason = say("phrase_beside", words=repr(text), others=" ".join(sorted(unknown)))
@@ -156,50 +160,58 @@ def _phrase(name: str, heading: Heading) -> Candidate | None:
 
 
 def _misfire(heading: Heading) -> Candidate | None:
-    said = set(heading.words)
-    if "misfire" not in said:
+    heading_words = set(heading.words)
+    if "misfire" not in heading_words:
         return None
-    numbers = [int(w) for w in said if w.isdigit() and len(w) < 3]
-    if heading.cylinder is None and len(numbers) == 1 and 1 <= numbers[0] <= signals.MAX_CYLINDERS and len(said) == 2:
+    numbers = [int(w) for w in heading_words if w.isdigit() and len(w) < 3]
+    if (
+        heading.cylinder is None
+        and len(numbers) == 1
+        and 1 <= numbers[0] <= signals.MAX_CYLINDERS
+        and len(heading_words) == 2
+    ):
         return Candidate(signals.misfire(numbers[0]), 0.8, say("misfire_number", number=numbers[0]))
     if heading.cylinder is None or not 1 <= heading.cylinder <= signals.MAX_CYLINDERS:
         return Candidate("", 0.0, say("misfire_of_no_cylinder"))
-    rest = sorted(said - EMPTY - _OF_MISFIRES)
-    score = 0.6 ** len(rest) if heading.unit in (None, "count") else 0.0
-    name = "misfire_beside" if rest else "misfire"
+    unexplained = sorted(heading_words - EMPTY - _OF_MISFIRES)
+    score = 0.6 ** len(unexplained) if heading.unit in (None, "count") else 0.0
+    name = "misfire_beside" if unexplained else "misfire"
     return Candidate(
-        signals.misfire(heading.cylinder), score, say(name, number=heading.cylinder, others=" ".join(rest))
+        signals.misfire(heading.cylinder), score, say(name, number=heading.cylinder, others=" ".join(unexplained))
     )
 
 
 def _cam(heading: Heading) -> Candidate | None:
-    spoken = [_SHORT_FOR_CAMS.get(w, w) for w in heading.words]
-    said = set(spoken)
-    valve_timing = {"valve", "timing"} <= said and said & {"intake", "exhaust", "variable"}
-    valve_duty = {"valve", "duty"} <= said and said & {"intake", "exhaust", "oil"}
+    word_list = [_SHORT_FOR_CAMS.get(w, w) for w in heading.words]
+    heading_words = set(word_list)
+    valve_timing = {"valve", "timing"} <= heading_words and heading_words & {"intake", "exhaust", "variable"}
+    valve_duty = {"valve", "duty"} <= heading_words and heading_words & {"intake", "exhaust", "oil"}
     side_angle = (
-        "angle" in said and said & {"intake", "exhaust"} and said & {"commanded", "actual"} and not said & _FLAPS
+        "angle" in heading_words
+        and heading_words & {"intake", "exhaust"}
+        and heading_words & {"commanded", "actual"}
+        and not heading_words & _FLAPS
     )
-    if not (said & _CAM or valve_timing or valve_duty or side_angle):
+    if not (heading_words & _CAM or valve_timing or valve_duty or side_angle):
         return None
-    side = "exhaust" if "exhaust" in said else "intake" if said & {"intake", "in"} else None
-    if {"exhaust", "intake"} <= said:
+    side = "exhaust" if "exhaust" in heading_words else "intake" if heading_words & {"intake", "in"} else None
+    if {"exhaust", "intake"} <= heading_words:
         side = None
-    roles = [r for r in cams.QUANTITIES if r in said]
-    is_duty = "duty" in said or ("valve" in said and heading.unit == "%")
+    roles = [r for r in cams.QUANTITIES if r in heading_words]
+    is_duty = "duty" in heading_words or ("valve" in heading_words and heading.unit == "%")
     role = "duty" if is_duty else roles[0] if len(roles) == 1 else None
-    signs = said & {"advance", "retard"}
-    rest = said - EMPTY - _CAM_ANGLE - {side or "", "in", "oil", *cams.QUANTITIES, "control", "system"}
-    numbers = [w for w in spoken if w.isdigit()]
+    signs = heading_words & {"advance", "retard"}
+    unexplained = heading_words - EMPTY - _CAM_ANGLE - {side or "", "in", "oil", *cams.QUANTITIES, "control", "system"}
+    numbers = [w for w in word_list if w.isdigit()]
     if heading.bank is None and numbers in (["1"], ["2"]):
-        rest -= set(numbers)
-    others = rest & (OTHER_THINGS | QUANTITIES) - words("cam_beside")
+        unexplained -= set(numbers)
+    others = unexplained & (OTHER_THINGS | QUANTITIES) - words("cam_beside")
     kind = say("cam_angle") if role is None else say(f"cam_{role}")
     score, reason = 1.0, say("cam", kind=kind)
     if others or (len(roles) > 1 and not is_duty):
         score, reason = 0.2, say("cam_but", kind=kind, others=" ".join(sorted(others) or roles))
-    elif rest:
-        score, reason = 0.8 ** len(rest), say("cam_beside", kind=kind, others=" ".join(sorted(rest)))
+    elif unexplained:
+        score, reason = 0.8 ** len(unexplained), say("cam_beside", kind=kind, others=" ".join(sorted(unexplained)))
     if heading.unit is not None and not convertible(heading.unit, "%" if is_duty else "deg"):
         score, reason = 0.0, say("but_in_unit", reason=reason, unit=heading.unit_text)
     sign = signs.pop() if len(signs) == 1 else None

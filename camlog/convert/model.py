@@ -1,4 +1,4 @@
-"""What a conversion says: how each column was understood, what is still in doubt, and what came of it."""
+"""The result of a conversion: the match of each column, the doubts, and the files."""
 
 from __future__ import annotations
 
@@ -10,16 +10,17 @@ from pathlib import Path
 
 @dataclass(frozen=True)
 class ColumnMatch:
-    """How one column of the file was understood.
+    """The match of one column of the file.
 
-    `name` is its heading, `signal` camlog's name for it ("": none of camlog's signals), `unit` the unit
-    its values are in, `low` and `high` their range in the file (None: no values), `score` 0 to 1 and `reasons` why.
-    `certain` is False while `signal` is only a suggestion; `doubts` then says about what: `signal`, `unit`, `angle`,
-    `positive`, `rest_deg`, `factor` or `deviation`. `deviation` is `minus` or `plus` where the values are how far
-    an actual angle is from its command, and the trace holds commanded minus, or plus, them. `speaks_of_cam` is True where the heading speaks of a cam and the column is not
-    used as one, `contradiction` what speaks against a match that somebody gave. `written_as` is the column's name in the trace ("": not carried over) and
-    `written_unit` its unit there; a value there is `value * factor + offset` of the file's. Of `held_rows` rows only
-    one holds a reading (1: every row), and `repeated_share` of all rows only repeats the row before.
+    `name` is its heading, `signal` camlog's name for it ("": none of camlog's signals), `unit` the unit of its values,
+    `low` and `high` their range in the file (None: no values), `score` 0 to 1 with its `reasons`. `certain` is False
+    while `signal` is only a suggestion; `doubts` then names what is in doubt: `signal`, `unit`, `angle`, `positive`,
+    `rest_deg`, `factor` or `deviation`. `deviation` is `minus` or `plus` if the values are the deviation of an actual
+    angle from its command; the trace then has commanded minus, or plus, the values. `speaks_of_cam` is True if the
+    heading names a cam but the column is not used as one; `contradiction` is the evidence against a match given by a
+    person. `written_as` is the column's name in the trace ("": left out) and `written_unit` its unit there; a value
+    there is `value * factor + offset` of the file's. One of `held_rows` rows is a reading (1: every row);
+    `repeated_share` of all rows only repeats the row before.
     """
 
     signal: str
@@ -57,15 +58,15 @@ class ColumnMatch:
 
     @property
     def doubtful(self) -> bool:
-        """True where the column waits for an answer."""
+        """True if the column needs an answer."""
         return bool(self.signal) and not self.certain
 
 
 @dataclass(frozen=True)
 class ColumnLook:
-    """What a column's values show a person: `low` to `high`, ten of its `values` over the drive, how it `moves` (`stands`,
-    `climbs`, `falls` or `turns`, `turns` times), a `line` of (seconds, value) to draw, and its likely `partner` (a
-    heading; `partner_line` its line), which it follows `lag_s` later (before: negative) and `gain` times as far, with
+    """A column's values for a person: the range `low` to `high`, ten of its `values` over the drive, how it `moves`
+    (`stands`, `climbs`, `falls` or `turns`, `turns` times), and a `line` of (seconds, value) to draw. It follows its
+    likely `partner` (a heading; `partner_line` its line) after `lag_s` (negative: before it), `gain` times as far, with
     squared correlation `r2`."""
 
     index: int
@@ -85,12 +86,12 @@ class ColumnLook:
 
 @dataclass(frozen=True)
 class Question:
-    """Something only a person can say: `choices` are (answer, what it means), empty where any number goes.
+    """A question for a person: `choices` are (answer, its meaning), empty if the answer is a number.
 
-    `about` is the doubt, `heading` the column (empty: about the whole file), `suggestion` the likeliest
-    answer, `why` what is known of the column (may be empty), `means` what an answer would do to its values, `look` what its values show. It is question `place` of
-    `of` that are open, as far as is known when it is asked; `waiting` are all that are open then, itself among them,
-    for whoever answers several at once.
+    `about` is the doubt, `heading` the column (empty: the whole file), `suggestion` the likeliest answer, `why` what is
+    known about the column (may be empty), `means` the effect of an answer on its values, `look` its values. It is
+    number `place` of the `of` questions known to be open; `waiting` are all of them, itself included, so that several
+    can be answered at once.
     """
 
     about: str
@@ -111,10 +112,10 @@ Ask = Callable[[Question], "str | None"]
 
 @dataclass(frozen=True)
 class Conversion:
-    """What came of a conversion: the files written (None where it stayed in memory), every column, and notes.
+    """The result of a conversion: the written files (None if it stayed in memory), every column, and notes.
 
-    `readings` counts those of each column of the trace, `looks` shows the columns in doubt. `make_mapping` gives a mapping
-    file for this file, ready to edit, with a commented line for every answer there could be.
+    `readings` is the number of readings of each trace column, `looks` are the values of the columns in doubt.
+    `make_mapping` returns the text of a mapping file to edit, with a commented line for every possible answer.
     """
 
     trace_path: Path | None
@@ -129,10 +130,10 @@ class Conversion:
 
     @cached_property
     def mapping_text(self) -> str:
-        """A mapping file for this file; written when it is asked for."""
+        """The text of a mapping file for this file, made on the first call."""
         return self.make_mapping()
 
     @property
     def doubtful(self) -> tuple[ColumnMatch, ...]:
-        """The columns that wait for an answer."""
+        """The columns that need an answer."""
         return tuple(c for c in self.columns if c.doubtful)

@@ -1,4 +1,4 @@
-"""Where each signal of a converted trace came from: notes for a person, and the drive file's record."""
+"""The origin of each signal of a converted trace: notes for a person, and the record in the drive file."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ _VEHICLE_NUMBER = re.compile(r"\b(?=[A-HJ-NPR-Z0-9]*\d)[A-HJ-NPR-Z0-9]{17}\b", r
 
 
 def is_trace(path: Path) -> bool:
-    """True for a file whose headings are those of a camlog trace. Raises InputError where it cannot be read."""
+    """True if a file has the headings of a camlog trace. Raises InputError if it cannot be read."""
     check_saved(path)
     try:
         with open(path, "rb") as file:
@@ -56,25 +56,25 @@ def is_trace(path: Path) -> bool:
 
 
 def other_columns(layout: Layout, table: Table) -> tuple[ColumnMatch, ...]:
-    """The columns that are no values: the times, and what a trace of numbers cannot carry."""
-    taken = {c.index for c in table.columns} if layout.long is None else set()
+    """The columns without values: the times, and texts, which a trace of numbers cannot contain."""
+    value_columns = {c.index for c in table.columns} if layout.long is None else set()
     clocks = {j: clock for clock in table.clocks for j in clock.timing.columns}
-    found = []
+    columns = []
     for column in layout.columns:
         clock = clocks.get(column.index)
         if clock is not None:
             unit = clock.unit if clock.timing.kind == "number" else "s"
-            found.append(ColumnMatch("time", unit, 1.0, (clock.reason,), True, column.heading, column.index,
+            columns.append(ColumnMatch("time", unit, 1.0, (clock.reason,), True, column.heading, column.index,
                                      written_as="time", written_unit="s"))  # fmt: skip
-        elif layout.long is None and column.index not in taken and column.heading:
-            found.append(ColumnMatch("", "", 0.0, (say("holds_words"),), True, column.heading, column.index))
-    return tuple(found)
+        elif layout.long is None and column.index not in value_columns and column.heading:
+            columns.append(ColumnMatch("", "", 0.0, (say("holds_words"),), True, column.heading, column.index))
+    return tuple(columns)
 
 
 def notes_of(
     table: Table, matches: Sequence[ColumnMatch], rows: TraceRows, figures: Sequence[ColumnFigures]
 ) -> tuple[str, ...]:
-    """What a person should know of the conversion, in sentences."""
+    """Sentences on what a person should know about the conversion."""
     by_index = {c.index: f for c, f in zip(table.columns, figures, strict=True)}
     notes = [*table.notes, *_repeated_commands(matches, by_index)]
     for clock in table.clocks:
@@ -97,7 +97,7 @@ def notes_of(
 
 
 def _repeated_commands(matches: Sequence[ColumnMatch], figures: dict[int, ColumnFigures]) -> Iterator[str]:
-    """A sentence for each cam whose actual angle is its command's column over again, value for value."""
+    """A sentence for each cam whose actual angle has the same values as its command."""
     written = {m.written_as: (m, figures[m.index]) for m in matches if m.written_as}
     for cam in CAM_IDS:
         pair = [written[name] for name in (commanded(cam), actual(cam)) if name in written]
@@ -115,8 +115,8 @@ def drive_of(
 ) -> Drive:  # fmt: skip
     """The drive file of a converted trace.
 
-    `info` says what file it was and how it was read; `earlier` is the drive file of a camlog trace converted again:
-    its events, codes and vehicle stay, and its adapter is kept under `earlier`.
+    `info` describes the file and how it was read. `earlier` is the drive file of a camlog trace that is converted
+    again: its events, codes and vehicle are kept, and its adapter is kept under `earlier`.
     """
     first_s = rows.first_s or 0.0
     headings = {c.index: c.heading for c in layout.columns}
@@ -131,7 +131,7 @@ def drive_of(
     adapter = {
         "name": "converted", **info, "time": times[0], "columns": [_record(c) for c in conversion.columns],
         "notes": list(conversion.notes),
-        # A recording is handed on; the vehicle's number is nobody else's business.
+        # Recordings are passed on to others, so the vehicle's number is left out.
         "preamble": [_VEHICLE_NUMBER.sub(say("number_left_out"), line[:200]) for line in layout.preamble[:20]],
     }  # fmt: skip
     if len(times) > 1:
@@ -158,9 +158,9 @@ def _record(column: ColumnMatch) -> dict:
         record |= {"factor": column.factor, "offset": column.offset}
     if column.held_rows > 1:
         record["held_rows"] = column.held_rows
-    said: dict[str, object] = {"angle": column.angle, "positive": column.positive} if column.certain else {}
-    said |= {"repeated_share": column.repeated_share, "deviation": column.deviation, "doubts": list(column.doubts)}
-    return record | {key: value for key, value in said.items() if value}
+    entries: dict[str, object] = {"angle": column.angle, "positive": column.positive} if column.certain else {}
+    entries |= {"repeated_share": column.repeated_share, "deviation": column.deviation, "doubts": list(column.doubts)}
+    return record | {key: value for key, value in entries.items() if value}
 
 
 # ---------------------------------------------------------------- words in the table: codes and markers
@@ -176,19 +176,19 @@ def _is_of_codes(heading: str) -> bool:
 
 
 def _snapshots(preamble: Sequence[str], remarks: Remarks) -> tuple[CodeSnapshot, ...]:
-    """Code snapshots from lines above the headings and from columns of codes, `remarks` as (time in s, heading, text).
+    """Code snapshots from lines above the headings and from columns of codes; `remarks` are (time in s, heading, text).
 
-    A list of codes nobody named stays unknown, not empty.
+    A list of codes that the file does not name is unknown, not empty.
     """
     at_start: dict[str, tuple[str, ...]] = {}
     for line in preamble:
         if _SPEAKS_OF_CODES.search(line) and (codes := _codes_in(line)):
             at_start[_kind(line)] = tuple(dict.fromkeys((*at_start.get(_kind(line), ()), *codes)))
-    found = [_snapshot(0.0, at_start)] if at_start else []
+    snapshots = [_snapshot(0.0, at_start)] if at_start else []
     for time_s, heading, text in remarks:
         if _is_of_codes(heading) and (codes := _codes_in(text)):
-            found.append(_snapshot(time_s, {_kind(heading): codes}))
-    return tuple(found[:_MAX_SNAPSHOTS])
+            snapshots.append(_snapshot(time_s, {_kind(heading): codes}))
+    return tuple(snapshots[:_MAX_SNAPSHOTS])
 
 
 def _kind(text: str) -> str:
@@ -201,6 +201,6 @@ def _snapshot(time_s: float, lists: dict[str, tuple[str, ...]]) -> CodeSnapshot:
 
 
 def _events(remarks: Remarks) -> tuple[Event, ...]:
-    """Markers from columns of remarks; what is a code is in the snapshots already."""
+    """Markers from columns of remarks, except codes, which are in the snapshots."""
     markers = [(time_s, text[:_MAX_TEXT]) for time_s, heading, text in remarks if not _is_of_codes(heading)]
     return tuple(Event(time_s, "marker", text) for time_s, text in markers[:_MAX_EVENTS])

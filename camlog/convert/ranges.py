@@ -1,4 +1,4 @@
-"""Units from values: which units a signal's range leaves possible, and the evidence."""
+"""Units from values: the units that are possible for a signal's range, and the evidence."""
 
 from __future__ import annotations
 
@@ -13,15 +13,15 @@ from camlog.units import conversion
 
 _THERMOSTAT_C = (74.0, 112.0)
 _THERMOSTAT_SPREAD = 8.0
-_SHARE_LIKELY_PCT = 1.5  # a percentage that never passes this is a share of 1
+_SHARE_LIKELY_PCT = 1.5  # a percentage that never exceeds this is a share of 1
 _LEAST_RPM = 100.0
 BYTE_AS_PERCENT = 100 / 255
 
 
 @dataclass(frozen=True)
 class UnitGuess:
-    """`unit` "" where nothing tells; `sure` False where it is only the likeliest. `factor` turns a count
-    or a share into the unit."""
+    """`unit` is "" if unknown; `sure` is False if it is only the likeliest. `factor` converts a count or a share to the
+    unit."""
 
     unit: str
     sure: bool
@@ -30,8 +30,8 @@ class UnitGuess:
 
 
 def unit_of_values(signal: str, figures: ColumnFigures, system: str | None, by_number: bool = False) -> UnitGuess:
-    """The unit of a column whose heading gives none; `system` is `us` or `metric` where the rest of the file
-    tells, `by_number` True where the heading is the parameter's number."""
+    """The unit of a column whose heading has none. `system` is `us` or `metric` if known from the rest of the file;
+    `by_number` is True if the heading is the parameter's number."""
     canonical = SIGNALS[signal].unit
     span = _span(figures)
     if not figures.count:
@@ -56,7 +56,7 @@ def unit_of_values(signal: str, figures: ColumnFigures, system: str | None, by_n
 
 
 def fault_of_unit(signal: str, unit: str, figures: ColumnFigures) -> str:
-    """Why the values cannot be the signal in that unit; "" where they can."""
+    """Why the values cannot be the signal in that unit; "" if they can."""
     if not figures.count:
         return ""
     limits = RANGES.get(signal, {}).get(unit)
@@ -71,15 +71,15 @@ def fault_of_unit(signal: str, unit: str, figures: ColumnFigures) -> str:
 
 def out_of_range(signal: str, values: np.ndarray) -> np.ndarray:
     """True where a value (in the canonical unit) is outside what a working sensor can report."""
-    known = SIGNALS[signal]
-    # Conversions of units end a little beside the limit itself.
-    margin = 1e-6 * max(1.0, abs(known.high), abs(known.low))
+    definition = SIGNALS[signal]
+    # Values at the limit may exceed it slightly after a conversion of units.
+    margin = 1e-6 * max(1.0, abs(definition.high), abs(definition.low))
     with np.errstate(invalid="ignore"):
-        return (values < known.low - margin) | (values > known.high + margin)
+        return (values < definition.low - margin) | (values > definition.high + margin)
 
 
 def raw_percent(signal: str, figures: ColumnFigures) -> UnitGuess | None:
-    """The guess for a percentage that stands as a count or a share of 1; None where it does not."""
+    """The guess for a percentage written as a count or as a share of 1; None if it is neither."""
     if SIGNALS[signal].unit != "%" or "trim" in signal or not figures.count:
         return None
     if figures.whole and figures.low >= 0 and 100 < figures.high <= 255:

@@ -1,9 +1,8 @@
-"""Which rows only repeat some values, where a logger writes everything each time one answer arrives.
+"""Finds rows that only repeat some values, because the logger writes all values whenever one answer arrives.
 
-Values that come in one answer change in the same rows, and in no row in which another answer's values do.
-That two restless columns never change together, though each changes often at that time, does not happen by
-chance: it shows such a logger. Columns then fall into groups, one an answer, and a row in which only another
-group changed holds no reading of this one.
+Values of one answer change in the same rows, and never in a row in which values of another answer change. If two
+restless columns never change together, although each changes often at that time, the logger is of this kind. Columns
+are then sorted into groups, one per answer, and a row in which only another group changed is no reading of this one.
 """
 
 from __future__ import annotations
@@ -18,38 +17,38 @@ from camlog.convert.rows import RowStore
 _MOST_COLUMNS = 64
 _FILLED = 0.95
 _MOST_SEEDS = 12
-# Chance is reckoned from how often columns change nearby, for a drive has its phases; a few hours are enough.
+# Probabilities are computed in windows, because the rate of changes differs over a drive; a few hours are enough.
 _WINDOW_ROWS = 128
 _MOST_WINDOWS = 1500
 _TURNS = 8
 _RARELY_TOGETHER = 0.25
-_EVIDENCE = 14.0  # minus the logarithm of the chance that two columns keep apart like that by luck
+_EVIDENCE = 14.0  # minus the logarithm of the probability that two columns never change together by chance
 _ENOUGH_CHANGES = 20
-# Of a column's changes: how many may stand in rows of other groups only, and how many must in its own.
+# Most share of a column's changes in rows of other groups only, and least share in rows of its own group.
 _STRAY = 0.1
 _SUPPORT = 0.3
 _DUE = 0.75  # of the usual time between two readings
 
 
 def without_repeats(store: RowStore, figures: list[ColumnFigures]) -> list[ColumnFigures]:
-    """The figures with what is known of repeats: one period for all columns where there is one, else groups."""
+    """The figures with the repeats marked: by one period for all columns if there is one, else by groups."""
     periods = {f.held_rows for f in figures if f.changes >= _ENOUGH_CHANGES}
     if len(periods) == 1 and periods != {1}:
         return figures
     groups = _groups(store, figures)
-    found = [replace(f, held_rows=1) for f in figures] if groups else list(figures)
+    new_figures = [replace(f, held_rows=1) for f in figures] if groups else list(figures)
     for columns, repeated in groups:
         for j in columns:
-            found[j] = replace(found[j], repeated=repeated)
-    return found
+            new_figures[j] = replace(new_figures[j], repeated=repeated)
+    return new_figures
 
 
 def _groups(store: RowStore, figures: list[ColumnFigures]) -> list[tuple[list[int], np.ndarray]]:
-    """Columns (indices from 0) that come in one answer, and where a row only repeats them, shape (rows,).
+    """Groups of columns (indices from 0) of one answer, and where a row only repeats them, shape (rows,). None if every
 
-    None where every row may hold readings of everything.
+    row may have readings of all columns.
     """
-    # Where cells are left empty, that already says what is a reading.
+    # Empty cells already show which rows are readings.
     filled = [j for j, f in enumerate(figures) if f.count >= _FILLED * store.rows]
     lively = sorted(filled, key=lambda j: -figures[j].changes)[:_MOST_COLUMNS]
     if len(lively) < 2 or figures[lively[1]].changes < _ENOUGH_CHANGES:
@@ -72,19 +71,20 @@ def _groups(store: RowStore, figures: list[ColumnFigures]) -> list[tuple[list[in
 
 
 def _changes(store: RowStore, columns: list[int]) -> np.ndarray:
-    """True where a value is another than in the row before, shape (rows, columns)."""
-    found = np.zeros((store.rows, len(columns)), dtype=bool)
+    """True where a value differs from the row before, shape (rows, columns)."""
+    changes = np.zeros((store.rows, len(columns)), dtype=bool)
     for place, j in enumerate(columns):
         values = store.column(j + 1)
-        # A value that appears is a reading; one that goes missing is none.
-        found[0, place] = np.isfinite(values[0])
-        found[1:, place] = (values[1:] != values[:-1]) & np.isfinite(values[1:])
-    return found
+        # A value after an empty cell is a reading, an empty cell is none.
+        changes[0, place] = np.isfinite(values[0])
+        changes[1:, place] = (values[1:] != values[:-1]) & np.isfinite(values[1:])
+    return changes
 
 
 def _same_again(time: np.ndarray, active: np.ndarray, silent: np.ndarray) -> np.ndarray:
-    """The rows among `silent`, in which nothing changed, at which this group's next reading was due: the same
-    value again. `active` are the rows in which it changed; all are row indices, `time` is of every row."""
+    """The rows among `silent` (in which nothing changed) at which this group's next reading was due, so that it is a
+    reading with the same value. `active` are the rows in which the group changed; all are row indices. `time` is that
+    of every row."""
     if len(active) < 3 or not len(silent):
         return silent[:0]
     moments = time[active]
@@ -93,16 +93,16 @@ def _same_again(time: np.ndarray, active: np.ndarray, silent: np.ndarray) -> np.
     since = time[silent] - np.where(after > 0, moments[np.maximum(after - 1, 0)], -np.inf)
     until = np.where(after < len(active), moments[np.minimum(after, len(active) - 1)], np.inf) - time[silent]
     open_rows = silent[(since >= due) & (until >= due)]
-    taken, last = [], -np.inf
+    due_rows, last = [], -np.inf
     for row, moment in zip(open_rows.tolist(), time[open_rows].tolist(), strict=True):
         if moment - last >= due:
-            taken.append(row)
+            due_rows.append(row)
             last = moment
-    return np.asarray(taken, dtype=np.int64)
+    return np.asarray(due_rows, dtype=np.int64)
 
 
 def _furthest_apart(changed: np.ndarray) -> tuple[int, int] | None:
-    """The two columns that keep apart most surely, None where no two do."""
+    """The two columns that most surely never change together; None if there are none."""
     windows = len(changed) // _WINDOW_ROWS
     if not windows:
         return None
@@ -117,9 +117,10 @@ def _furthest_apart(changed: np.ndarray) -> tuple[int, int] | None:
 
 
 def _evidence_apart(one: np.ndarray, other: np.ndarray) -> float:
-    """How surely two columns keep apart, as minus the logarithm of chance; both (windows, rows) of changes.
+    """The evidence that two columns never change together, as minus the logarithm of its probability by chance; both
+    are
 
-    Only windows count in which they take turns many times: columns of different phases of a drive do not.
+    changes, shape (windows, rows). Only windows in which the two alternate often count.
     """
     alone = one != other
     rows, places = np.nonzero(alone)
@@ -135,24 +136,24 @@ def _evidence_apart(one: np.ndarray, other: np.ndarray) -> float:
 
 
 def _grouped(changed: np.ndarray, apart: tuple[int, int]) -> list[list[int]]:
-    """Columns (of `changed`, busiest first) in groups; a column nothing can be said of is in none."""
+    """The columns of `changed`, those with most changes first, in groups; a column without evidence is in none."""
     groups = [[apart[0]], [apart[1]]]
     active = [changed[:, j].copy() for j in apart]
     for j in sorted(set(range(changed.shape[1])) - set(apart)):
-        mine = changed[:, j]
-        best = _best_group(mine, active)
+        own_changes = changed[:, j]
+        best = _best_group(own_changes, active)
         if best is not None:
             groups[best].append(j)
-            active[best] |= mine
-        elif mine.sum() >= _ENOUGH_CHANGES:
+            active[best] |= own_changes
+        elif own_changes.sum() >= _ENOUGH_CHANGES:
             groups.append([j])
-            active.append(mine.copy())
+            active.append(own_changes.copy())
     return groups
 
 
 def _best_group(mine: np.ndarray, active: list[np.ndarray]) -> int | None:
     count = int(mine.sum())
-    if not count:  # it never changes: any answer may carry it
+    if not count:  # it never changes, so it may belong to any answer
         return int(np.argmax([a.sum() for a in active]))
     fits = []
     for place, own in enumerate(active):

@@ -1,4 +1,4 @@
-"""Rows of numbers that may be more than memory holds: small tables stay there, large ones go to a temporary file."""
+"""Stores rows of numbers: small tables in memory, large ones in a temporary file."""
 
 from __future__ import annotations
 
@@ -24,7 +24,8 @@ class RowStore:
         self._file = tempfile.SpooledTemporaryFile(IN_MEMORY_BYTES, prefix="camlog-")
 
     def append(self, block: np.ndarray) -> None:
-        """Add rows, shape (n, width). Raises InputError where the disk is full or no drive has so many values."""
+        """Add rows, shape (n, width). Raises InputError if the disk is full or there are more values than in any
+        drive."""
         if not len(block):
             return
         self.rows += len(block)
@@ -42,33 +43,33 @@ class RowStore:
             yield self._read(place, rows * self.width).reshape(self.width, rows).T
 
     def column(self, index: int) -> np.ndarray:
-        """One column whole, shape (rows,)."""
-        found = [self._read(place + 8 * rows * index, rows) for place, rows in self._parts]
-        return np.concatenate(found) if found else np.empty(0)
+        """One whole column, shape (rows,)."""
+        pieces = [self._read(place + 8 * rows * index, rows) for place, rows in self._parts]
+        return np.concatenate(pieces) if pieces else np.empty(0)
 
     def _read(self, place: int, count: int) -> np.ndarray:
         self._file.seek(place)
         return np.frombuffer(bytearray(self._file.read(8 * count)), dtype=np.float64)
 
     def reordered(self, order: np.ndarray) -> RowStore:
-        """The same rows in another order, in a store of its own; this one is closed."""
+        """A new store with the same rows in another order; this one is closed."""
         every = np.concatenate(list(self.blocks()))
         step = max(64, _CELLS_AT_ONCE // self.width)
         return self.replaced(every[order[start : start + step]] for start in range(0, len(order), step))
 
     def with_first(self, values: np.ndarray) -> RowStore:
-        """The same rows with other values in the first column, in a store of its own; this one is closed."""
+        """A new store with other values in the first column; this one is closed."""
         firsts = np.split(values, np.cumsum([rows for _, rows in self._parts])[:-1])
         pairs = zip(firsts, self.blocks(), strict=True)
         return self.replaced(np.column_stack([first, block[:, 1:]]) for first, block in pairs)
 
     def replaced(self, blocks: Iterable[np.ndarray]) -> RowStore:
-        """A store of these rows in place of this one, which is closed."""
-        found = RowStore(self.width)
+        """A new store of these rows; this one is closed."""
+        store = RowStore(self.width)
         for block in blocks:
-            found.append(block)
+            store.append(block)
         self.close()
-        return found
+        return store
 
     def close(self) -> None:
         self._file.close()
@@ -76,18 +77,18 @@ class RowStore:
 
 
 def one_row_a_moment(readings: RowStore, width: int) -> RowStore:
-    """Readings as (time, column, value) in order of time, as rows of (time, value of each column); closes `readings`.
+    """Convert readings (time, column, value) in order of time to rows (time, value of each column); closes `readings`.
 
-    A new row begins where the time changes or a column comes again; `width` is the number of columns.
+    A new row begins if the time changes or a column comes again; `width` is the number of columns.
     """
     wide = RowStore(1 + width)
-    # A moment takes a whole row of the wide table, however few columns it has.
+    # Each time needs a whole row of the wide table, even with few columns.
     step = max(64, _CELLS_AT_ONCE // (1 + width))
     carry = np.empty((0, 3))
     for block in readings.blocks():
         for start in range(0, len(block), step):
             piece = np.concatenate([carry, block[start : start + step]])
-            # The last moment may go on in the next piece.
+            # The last row may continue in the next piece.
             others = np.flatnonzero(piece[:, 0] != piece[-1, 0])
             cut = int(others[-1]) + 1 if len(others) else 0
             cut = len(piece) if len(piece) - cut > 4 * step else cut

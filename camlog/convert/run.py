@@ -1,4 +1,4 @@
-"""A foreign file into a trace: `convert` writes it, `read_any` gives it to whoever wants to read it."""
+"""Converts a foreign file to a trace: `convert` writes it, `read_any` returns it in memory."""
 
 from __future__ import annotations
 
@@ -50,16 +50,15 @@ def convert(
     angles: str | None = None,
     positive: str | None = None,
 ) -> Conversion:
-    """Turn a saved trace of any make into a camlog trace and its drive file.
+    """Convert a saved trace of any make to a camlog trace and its drive file.
 
-    `mapping` is a mapping file (or what it says), `out` the trace to write (`NAME.camlog.csv` beside the file
-    by default; `NAME.mf4` is written as ASAM MDF 4), `ask` puts doubts to a person, `progress` is told the share done, 0 to 1. `rate_hz` is the
-    rows a second of a table without time; `angles` (`crank`, `cam`) and `positive` (`advance`, `retard`) say
-    how the file gives cam angles where it does not itself.
+    `mapping` is a mapping file or its content, `out` the trace to write (default: `NAME.camlog.csv` beside the file;
+    `NAME.mf4` is written as ASAM MDF 4). `ask` puts doubts to a person, `progress` gets the share done, 0 to 1.
+    `rate_hz` are the rows per second of a table without time; `angles` (`crank`, `cam`) and `positive` (`advance`,
+    `retard`) apply to cam angles for which the file does not say it.
 
-    Certain columns become signals; those in doubt keep their own name and are listed in the result's
-    `doubtful`. Raises InputError (file, line, column, remedy) for what cannot be read honestly, and where
-    `out` exists without `force`.
+    Certain columns become signals; those in doubt keep their own name and are listed in the result's `doubtful`. Raises
+    InputError (file, line, column, remedy) if the file cannot be read reliably, or if `out` exists without `force`.
     """
     path = Path(path)
     rules = _rules(mapping, rate_hz, angles, positive)
@@ -79,22 +78,21 @@ def convert(
         if not rows.rows:
             target.unlink(missing_ok=True)
             raise say.error("no_values", file=path)
-        done, drive = work.outcome(rows, target, beside, sha256)
+        conversion, drive = work.outcome(rows, target, beside, sha256)
     try:
         write_drive(drive, beside, replace=force)
     except OSError as error:
         raise say.error("unwritable", file=beside, error=error.strerror or error) from error
-    return done
+    return conversion
 
 
 def read_any(
     path: str | Path, mapping: str | Path | Mapping | None = None, *, prepare: bool = True
 ) -> tuple[Trace, Drive | None, Conversion | None]:
-    """A trace, whoever wrote it: camlog's own with the drive file beside it, any other converted in memory.
+    """Read any trace: camlog's own with the drive file beside it, any other converted in memory.
 
-    Raises InputError for what cannot be read; for a foreign trace also while a column is in doubt: the error
-    names the doubtful columns, and the mapping file that was made ready beside it for an answer; without `prepare`
-    nothing is written.
+    Raises InputError if it cannot be read, and for a foreign trace also while a column is in doubt: the error names the
+    doubtful columns and the mapping file that was prepared beside it. Without `prepare` no mapping file is written.
     """
     path = Path(path)
     if mapping is None and is_trace(path):
@@ -105,15 +103,15 @@ def read_any(
             raise work.doubt_error(doubtful, prepare)
         rows = TraceRows(work.table, work.matches, work.figures, path)
         trace = _gathered(rows, path, sha256_of(path))
-        done, drive = work.outcome(rows, None, None, None)
-    return replace(trace, warnings=(*done.notes, *clock_warnings(trace.time_s))), drive, done
+        conversion, drive = work.outcome(rows, None, None, None)
+    return replace(trace, warnings=(*conversion.notes, *clock_warnings(trace.time_s))), drive, conversion
 
 
 # ---------------------------------------------------------------- inside
 
 
 def _gathered(rows: TraceRows, path: Path, sha256: str) -> Trace:
-    """The rows as a trace in memory, in camlog's units. Raises InputError where there are none."""
+    """The rows as a trace in memory, in camlog's units. Raises InputError if there are none."""
     blocks = list(rows.blocks())
     if not blocks:
         raise say.error("no_values", file=path)
@@ -133,7 +131,7 @@ def _gathered(rows: TraceRows, path: Path, sha256: str) -> Trace:
 def _rules(
     mapping: str | Path | Mapping | None, rate_hz: float | None, angles: str | None, positive: str | None
 ) -> Mapping:
-    """What somebody said of a file, in a mapping file and beside it."""
+    """The rules for a file, from its mapping file and from the other arguments."""
     rules = mapping if isinstance(mapping, Mapping) else Mapping() if mapping is None else read_mapping(mapping)
     for value, choices in ((angles, SHAFTS), (positive, SIGNS)):
         if value not in (None, *choices):
@@ -152,7 +150,7 @@ def _part(progress: Progress | None, start: float, end: float) -> Progress | Non
 
 @dataclass
 class _Work:
-    """Everything known of one file."""
+    """Everything known about one file."""
 
     path: Path
     encoding: str
@@ -164,7 +162,7 @@ class _Work:
     def outcome(
         self, rows: TraceRows, trace: Path | None, drive: Path | None, sha256: str | None
     ) -> tuple[Conversion, Drive]:
-        """What came of it, once all rows are written or gathered."""
+        """The result, after all rows are written or collected."""
         columns = sorted((*self.matches, *other_columns(self.layout, self.table)), key=lambda m: m.index)
         notes = notes_of(self.table, self.matches, rows, self.figures)
         looks = filter(None, (look_at(self.table, m, self.matches) for m in self.matches if m.doubtful))

@@ -1,5 +1,5 @@
-"""The bytes of a foreign file (plain, or the one file in a gzip or zip archive, counted as they are unpacked), and their text:
-its encoding, and its lines in blocks of bounded size.
+"""Reads the bytes of a foreign file (plain, or the one file in a gzip or zip archive, counted while unpacked), finds
+their encoding, and returns the text as lines in blocks of bounded size.
 
 Nothing is ever unpacked to disk, and names inside an archive are only looked at.
 """
@@ -33,20 +33,20 @@ from camlog.errors import InputError, check_saved
 
 _GZIP = b"\x1f\x8b"
 _ZIP = (b"PK\x03\x04", b"PK\x05\x06", b"PK\x07\x08")
-# What the readers of archives raise for bytes that are not as they should be.
+# Exceptions raised by the readers of archives for damaged bytes.
 _DAMAGE = (
     zlib.error, gzip.BadGzipFile, zipfile.BadZipFile, lzma.LZMAError, struct.error, NotImplementedError,
     RuntimeError, ValueError,
 )  # fmt: skip
 _NO_ARCHIVE = (*_DAMAGE, OSError, EOFError, LookupError, OverflowError)
-# First bytes of files that are no text, and the refusal that says what they are.
+# First bytes of files that are no text, and the sentence that refuses each.
 _OTHER_KINDS = {
     b"\xd0\xcf\x11\xe0": "old_workbook", b"BZh": "packed", b"\xfd7zXZ": "packed", b"7z\xbc\xaf\x27\x1c": "packed",
     b"Rar!": "packed", b"\x28\xb5\x2f\xfd": "packed", b"%PDF": "document", b"SQLite format 3": "database",
     b"PAR1": "parquet",
     b"MDF     ": "mdf", b"\x89PNG": "picture", b"\xff\xd8\xff": "picture", b"\x7fELF": "program", b"MZ\x90": "program",
 }  # fmt: skip
-# Names the usual systems put beside the one file that was packed.
+# Names of files that common systems add to an archive.
 _BESIDE = re.compile(r"(^|/)(__MACOSX/|\.DS_Store$|Thumbs\.db$|desktop\.ini$|\._)")
 _OUTSIDE = re.compile(r"^[/\\]|^[A-Za-z]:|(^|[/\\])\.\.([/\\]|$)|[\x00-\x1f]")
 
@@ -54,15 +54,15 @@ _OUTSIDE = re.compile(r"^[/\\]|^[A-Za-z]:|(^|[/\\])\.\.([/\\]|$)|[\x00-\x1f]")
 class Source(io.RawIOBase):
     """The unpacked bytes of a file, as a raw stream.
 
-    `fraction` is the share of the file on disk that was read, `warnings` what was noticed on the way. Raises
-    InputError while reading where an archive is damaged or unpacks to far more than it should.
+    `fraction` is the share of the file on disk that was read, `warnings` are remarks on the file. Reading raises
+    InputError if an archive is damaged or unpacks to far too many bytes.
     """
 
     def __init__(self, path: Path, stream: IO[bytes], disk: IO[bytes], size: int, packed_bytes: int | None):
         self.path = path
         self.warnings: list[str] = []
         self._disk, self._size, self._packed_bytes = disk, size, packed_bytes
-        # read1: what was unpacked before a cut is handed out, not lost with the error about it.
+        # read1 returns the bytes unpacked before a cut, which would otherwise be lost with the error.
         self._read_some = getattr(stream, "read1", stream.read)
         self._unpacked = 0
         self._ended = False
@@ -95,7 +95,7 @@ class Source(io.RawIOBase):
 
 
 def unreadable(path: str | Path, error: Exception) -> InputError:
-    """The refusal of a file that the system does not let be read."""
+    """The error for a file that the system does not allow to read."""
     return say.error("unreadable", file=path, error=getattr(error, "strerror", None) or error)
 
 
@@ -103,8 +103,8 @@ def unreadable(path: str | Path, error: Exception) -> InputError:
 def open_source(path: str | Path) -> Iterator[Source]:
     """Open a file, or the one file in an archive, for reading its bytes.
 
-    Raises InputError for what cannot be read: no file, an archive of several files, with a password, or with
-    names that lead outside it, and kinds of files that are no text.
+    Raises InputError if there is no file, if it is no text, or if an archive has several files, a password, or names
+    that lead outside it.
     """
     path = Path(path)
     check_saved(path)
@@ -150,7 +150,7 @@ def _is_workbook(disk: IO[bytes]) -> bool:
 
 def _only_member(path: Path, members: list[zipfile.ZipInfo]) -> zipfile.ZipInfo:
     for member in members:
-        # As it stands in the file: the reader of archives already mends some names.
+        # The name as stored in the file, because the reader of archives corrects some names.
         if _OUTSIDE.search(member.filename) or _OUTSIDE.search(member.orig_filename):
             raise say.error("archive_outside", file=path, name=ascii(member.orig_filename[:60]))
     files = [m for m in members if not m.is_dir() and not _BESIDE.search(m.filename)]
@@ -162,7 +162,7 @@ def _only_member(path: Path, members: list[zipfile.ZipInfo]) -> zipfile.ZipInfo:
 
 
 def sha256_of(path: str | Path) -> str:
-    """SHA-256 of a file as it lies on disk, in hexadecimal. Raises InputError where it cannot be read."""
+    """SHA-256 of a file on disk, in hexadecimal. Raises InputError if it cannot be read."""
     try:
         with open(path, "rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
@@ -175,20 +175,20 @@ _MARKS = {
     codecs.BOM_UTF16_LE: "utf-16", codecs.BOM_UTF16_BE: "utf-16",
 }  # fmt: skip
 _SAMPLE_BYTES = 1 << 16
-# What charset detection may answer: the code pages that tables of the trade are written in.
+# The code pages that charset detection may return.
 _CODE_PAGES = """
 cp1252 cp1250 cp1251 cp1254 iso8859_2 iso8859_5 mac_roman cp437 cp850 shift_jis cp932 gb18030 big5 cp949 euc_jp
 """.split()
-# Beyond plain letters these are what headings and units hold; a text with no others is Latin-1 or its superset.
+# Characters usual in headings and units; a text without others is Latin-1 or its superset.
 _USUAL = re.compile(r"[\x00-\x7f°º²³µ·±×÷½«»€–—…‘’“”ÄÖÜäöüßÀÂÇÈÉÊËÎÏÔÙÛàâçèéêëîïôùûÁÍÓÚÑáíóúñ¿¡ÅåÆæØøÃãÕõìòÌÒ\xa0]*\Z")
 _CONTROL = re.compile(r"[\x00-\x08\x0e-\x1f\x7f]")
 
 
 def detect_encoding(sample: bytes) -> str | None:
-    """The name of the encoding of a text that begins with `sample`; None where it is no text.
+    """The name of the encoding of a text that begins with `sample`; None if it is no text.
 
-    Byte order marks first, then the zeros of UTF-16, then strict UTF-8; what is left goes to
-    charset-normalizer, with Latin-1's superset as the answer where that explains every character.
+    It tries byte order marks, then the zeros of UTF-16, then strict UTF-8, then charset-normalizer. Latin-1's superset
+    is preferred if it explains every character.
     """
     for mark, name in _MARKS.items():
         if sample.startswith(mark):
@@ -205,19 +205,19 @@ def detect_encoding(sample: bytes) -> str | None:
         pass
     if _USUAL.match(sample.decode("cp1252", "replace")):
         return "cp1252"
-    import charset_normalizer  # slow to import: only where the text is none of the usual ones
+    import charset_normalizer  # slow to import, so only for unusual encodings
 
-    # Lines of plain digits say nothing and only cost time.
+    # Lines with ASCII only are no evidence and cost time.
     lines = [line for line in sample.split(b"\n") if not line.isascii()]
-    found = charset_normalizer.from_bytes(b"\n".join(lines)[:8192], cp_isolation=_CODE_PAGES).best()
-    return found.encoding if found is not None else "cp1252"
+    best = charset_normalizer.from_bytes(b"\n".join(lines)[:8192], cp_isolation=_CODE_PAGES).best()
+    return best.encoding if best is not None else "cp1252"
 
 
 class TextBlocks:
     """A foreign file as text with `\\n` line ends.
 
-    `head` is its beginning (complete lines where there are any), `encoding` its encoding. Raises InputError
-    for what is no text and for a line without end.
+    `head` is its beginning (complete lines if there are any), `encoding` its encoding. Raises InputError if it is no
+    text or a line has no end.
     """
 
     def __init__(self, source: Source, encoding: str | None = None):
@@ -249,7 +249,7 @@ class TextBlocks:
     def blocks(self) -> Iterator[tuple[int, str]]:
         """(line number of its first line from 1, text) of each block of whole lines, from the file's start.
 
-        Every line ends with a line end, but the file's last may not.
+        Every line except the file's last has a line end.
         """
         line, kept, more = 1, self._pending, "more"
         self._pending = ""
@@ -265,5 +265,5 @@ class TextBlocks:
             kept = text[cut:]
 
     def endless_line(self, line: int) -> InputError:
-        """The refusal of a line that is longer than any row of readings."""
+        """The error for a line that is longer than any row of readings."""
         return say.error("endless_line", file=self.path, line=line, millions=MAX_LINE_CHARACTERS >> 20)

@@ -1,8 +1,7 @@
-"""Clock times and dates as text: from `08:11:52`, ISO 8601 or local forms to nanoseconds.
+"""Converts clock times and dates in text (`08:11:52`, ISO 8601 or local forms) to nanoseconds.
 
-Digits are taken by their place, many rows at once, so that nothing but digits where digits belong is ever a
-time (general parsers read "now" as this moment, and `00:01:02,5` as 85 seconds). Months written as words go
-to python-dateutil, cell by cell.
+Digits are read by their place, many rows at once, so only digits in the right places are a time (general parsers read
+"now" as the current time, and `00:01:02,5` as 85 seconds). python-dateutil reads months written as words, cell by cell.
 """
 
 from __future__ import annotations
@@ -46,16 +45,16 @@ _FORMS = {
 _DAY = re.compile(rf"{_DATE}\Z", re.ASCII)
 _WORDS = re.compile(r"[A-Za-zäéû]{3,9}\.?[\s,/.-]")
 _FIRST_YEAR, _LAST_YEAR = 1970, 2200
-_TEMPLATES = 64  # more shapes of stamps than any one column has; what is left goes cell by cell
+_TEMPLATES = 64  # more forms than any column has; further ones are read cell by cell
 
 
 @dataclass(frozen=True)
 class StampForm:
-    """How a column of stamps is written.
+    """The form of a column of stamps.
 
     `kind` is `date` (date and time of day), `clock` (time of day), `stopwatch` (minutes and seconds) or
-    `words` (a date with the month as a word). `day_first` says how `03/04/2024` reads, None where no row
-    tells.
+    `words` (a date with the month as a word). `day_first` is True if `03/04/2024` is the third of April, None if
+    unknown.
     """
 
     kind: str
@@ -77,20 +76,20 @@ def is_stamp(cell: str) -> bool:
 
 
 def find_form(cells: Sequence[str]) -> StampForm | None:
-    """The form in which nearly all of the cells that hold something are stamps; None where they are not."""
+    """The form in which nearly all non-empty cells are stamps; None if there is none."""
     texts = [c.strip() for c in cells if not is_missing(c)]
     if not texts:
         return None
     for kind, patterns in _FORMS.items():
-        found = [m for m in (_match(patterns, t) for t in texts) if m]
-        if len(found) < 0.9 * len(texts):
+        matches = [m for m in (_match(patterns, t) for t in texts) if m]
+        if len(matches) < 0.9 * len(texts):
             continue
-        zone = kind != "stopwatch" and all(m["utc"] or m["sign"] for m in found)
-        if kind == "clock" and not any(m["second"] for m in found) and not any(m["half"] for m in found):
-            # 12:34 alone: hours and minutes stand still for many rows, minutes and seconds do not.
+        zone = kind != "stopwatch" and all(m["utc"] or m["sign"] for m in matches)
+        if kind == "clock" and not any(m["second"] for m in matches) and not any(m["half"] for m in matches):
+            # 12:34 may be hours and minutes, which stay the same for many rows, or minutes and seconds, which do not.
             if len(set(texts)) > 0.4 * len(texts) and len(texts) > 2:
                 return StampForm("stopwatch")
-        return StampForm(kind, _day_first([m for m in found if "first" in m.groupdict()]), zone)
+        return StampForm(kind, _day_first([m for m in matches if "first" in m.groupdict()]), zone)
     if all(_by_words(t) is not None for t in texts[:20]):
         return StampForm("words")
     return None
@@ -105,42 +104,42 @@ def _day_first(matches: Sequence[re.Match[str]]) -> bool | None:
     if any(int(m["middle"]) > 12 for m in local):
         return False
     dates = {(m["first"], m["middle"]) for m in local}
-    if len(dates) > 1:  # past midnight: the field that moves by one is the day
+    if len(dates) > 1:  # past midnight, the day is the field that increases by one
         firsts, middles = ({int(d[i]) for d in dates} for i in (0, 1))
         if len(firsts) != len(middles):
             return len(firsts) > len(middles)
     if all("." in m[0].split(":")[0] and "/" not in m[0] for m in local):
-        return True  # with points the day comes first wherever dates are written so
+        return True  # in dates with points the day is first
     if any("half" in m.groupdict() and m["half"] for m in local):
         return False
     return None
 
 
 def _match(patterns: Sequence[re.Pattern[str]], text: str) -> re.Match[str] | None:
-    return next((found for pattern in patterns if (found := pattern.match(text))), None)
+    return next((match for pattern in patterns if (match := pattern.match(text))), None)
 
 
 def _by_words(text: str) -> datetime | None:
     if not _WORDS.search(text) or ":" not in text or sum(c.isdigit() for c in text) < 5:
         return None
-    from dateutil import parser  # slow to import: only where a month stands as a word
+    from dateutil import parser  # slow to import, so only for months written as words
 
     far = datetime(1, 1, 1)
     try:
-        found = parser.parse(text, default=far, ignoretz=True)
-        # Whatever the text does not say must not come from a default.
+        parsed = parser.parse(text, default=far, ignoretz=True)
+        # Fields that are not in the text must not come from a default.
         if (
-            not _FIRST_YEAR <= found.year <= _LAST_YEAR
-            or parser.parse(text, default=far.replace(month=2, day=2), ignoretz=True) != found
+            not _FIRST_YEAR <= parsed.year <= _LAST_YEAR
+            or parser.parse(text, default=far.replace(month=2, day=2), ignoretz=True) != parsed
         ):
             return None
     except (ValueError, OverflowError, TypeError, AttributeError):
         return None
-    return found.replace(tzinfo=UTC)
+    return parsed.replace(tzinfo=UTC)
 
 
 class StampReader:
-    """Reads stamps into nanoseconds, `NOT_A_TIME` where a cell is none; keeps count across midnight."""
+    """Converts stamps to nanoseconds, `NOT_A_TIME` if a cell is none; continues the count across midnight."""
 
     def __init__(self, form: StampForm):
         self.form = form
@@ -151,14 +150,14 @@ class StampReader:
     def read(self, cells: Sequence[str]) -> np.ndarray:
         """Nanoseconds, shape (cells,), int64: since 1970 for dates, since the first midnight for clocks."""
         texts = list(map(str.strip, cells))
-        found = np.full(len(texts), NOT_A_TIME, dtype=np.int64)
+        times_ns = np.full(len(texts), NOT_A_TIME, dtype=np.int64)
         if self.form.kind == "words":
             for i, stamp in enumerate(map(_by_words, texts)):
                 if stamp is not None:
-                    found[i] = (stamp - _EPOCH) // timedelta(microseconds=1) * 1000
-            return found
-        self._read_in_templates(texts, found)
-        return self._past_midnight(found) if self.form.kind == "clock" else found
+                    times_ns[i] = (stamp - _EPOCH) // timedelta(microseconds=1) * 1000
+            return times_ns
+        self._read_in_templates(texts, times_ns)
+        return self._past_midnight(times_ns) if self.form.kind == "clock" else times_ns
 
     def _read_in_templates(self, texts: list[str], found: np.ndarray) -> None:
         lengths = np.fromiter(map(len, texts), np.int64, len(texts))
@@ -185,7 +184,7 @@ class StampReader:
                     found[i] = self._nanoseconds(match, one)[0]
 
     def _nanoseconds(self, match: re.Match[str], letters: np.ndarray) -> np.ndarray:
-        """Nanoseconds of rows (n, length) of letters whose digits stand where those of `match` do."""
+        """Nanoseconds of rows of characters, shape (n, length), with digits in the same places as in `match`."""
         groups = match.groupdict()
 
         def field(name: str) -> np.ndarray:
@@ -244,5 +243,5 @@ class StampReader:
 
 
 def iso(nanoseconds: int) -> str:
-    """A time since 1970 as ISO 8601 with the zone UTC."""
+    """A time since 1970 as ISO 8601 in UTC."""
     return (_EPOCH + timedelta(microseconds=nanoseconds // 1000)).isoformat()

@@ -1,4 +1,4 @@
-"""What a person is shown: of a column that is asked about, and of a whole conversion in one screen."""
+"""Shows a person the values of a column in question, and a whole conversion on one screen."""
 
 from __future__ import annotations
 
@@ -20,35 +20,35 @@ _OWN_SHOWN = 20
 _VALUES = 10
 _LINE_POINTS = 200
 _PARTNER_R2 = 0.5
-_ONE_WAY = 0.9  # of its whole way up and down: a column that goes this share one way climbs or falls
+_ONE_WAY = 0.9  # share of its travel in one direction, from which a column climbs or falls
 
 
 def look_at(table: Table, match: ColumnMatch, matches: Sequence[ColumnMatch] = ()) -> ColumnLook | None:
-    """What a column shows, beside the cam columns among `matches`; None where it holds no values."""
-    there = {c.index for c in table.columns}
-    own = series_of(table, match.index) if match.index in there else Series(np.empty(0), np.empty(0))
+    """The values of a column, compared with the cam columns among `matches`; None if it has no values."""
+    indices = {c.index for c in table.columns}
+    own = series_of(table, match.index) if match.index in indices else Series(np.empty(0), np.empty(0))
     if not len(own.values):
         return None
-    shown = np.linspace(0, len(own.values) - 1, min(_VALUES, len(own.values))).astype(int)
+    places = np.linspace(0, len(own.values) - 1, min(_VALUES, len(own.values))).astype(int)
     look = ColumnLook(
-        match.index, match.label, float(own.values.min()), float(own.values.max()), tuple(own.values[shown].tolist()),
+        match.index, match.label, float(own.values.min()), float(own.values.max()), tuple(own.values[places].tolist()),
         *_moves(own), _line(own),
     )  # fmt: skip
-    found = look
+    best = look
     for other in matches if _is_of_cam(match) else ():
-        if other.index == match.index or other.index not in there or not _is_of_cam(other):
+        if other.index == match.index or other.index not in indices or not _is_of_cam(other):
             continue
         partner = series_of(table, other.index)
         how = fit(partner, own)
-        if how and how.r2 >= _PARTNER_R2 and how.r2 > found.r2:
+        if how and how.r2 >= _PARTNER_R2 and how.r2 > best.r2:
             line = _line(partner)
-            found = replace(look, partner=other.label, lag_s=how.lag_s, gain=how.gain, r2=how.r2, partner_line=line)
-    return found
+            best = replace(look, partner=other.label, lag_s=how.lag_s, gain=how.gain, r2=how.r2, partner_line=line)
+    return best
 
 
 def _line(series: Series) -> tuple[tuple[float, float], ...]:
-    drawn = np.linspace(0, len(series.values) - 1, min(_LINE_POINTS, len(series.values))).astype(int)
-    return tuple(zip(series.time_s[drawn].tolist(), series.values[drawn].tolist(), strict=True))
+    places = np.linspace(0, len(series.values) - 1, min(_LINE_POINTS, len(series.values))).astype(int)
+    return tuple(zip(series.time_s[places].tolist(), series.values[places].tolist(), strict=True))
 
 
 def _is_of_cam(match: ColumnMatch) -> bool:
@@ -58,22 +58,22 @@ def _is_of_cam(match: ColumnMatch) -> bool:
 def _moves(series: Series) -> tuple[str, int]:
     steps = np.diff(series.values)
     with np.errstate(over="ignore"):
-        way = float(np.abs(steps).sum())
-    if not way or not np.isfinite(way):
+        travel = float(np.abs(steps).sum())
+    if not travel or not np.isfinite(travel):
         return "stands", 0
-    up = float(steps[steps > 0].sum()) / way
+    up = float(steps[steps > 0].sum()) / travel
     return ("climbs" if up > _ONE_WAY else "falls" if up < 1 - _ONE_WAY else "turns"), series.moves
 
 
 def in_words(look: ColumnLook) -> str:
-    """A look as a sentence or two."""
+    """A look in one or two sentences."""
     values = ", ".join(f"{v + 0.0:.4g}" for v in look.values)
     text = say(f"look_{look.moves}", low=look.low, high=look.high, turns=look.turns, values=values)
     return f"{text} {partner_in_words(look)}".strip()
 
 
 def partner_in_words(look: ColumnLook) -> str:
-    """How a column goes with its likely partner; "" without one."""
+    """How a column follows its likely partner, in words; "" without one."""
     if look.partner is None:
         return ""
     name = "look_follows" if look.lag_s >= 0 else "look_leads"
@@ -85,26 +85,26 @@ def partner_in_words(look: ColumnLook) -> str:
 
 
 def made(done: Conversion) -> Iterator[str]:
-    """A line for every signal with its readings a second, one for the other columns, and one for the whole."""
-    taken = [c for c in done.columns if c.certain and c.signal not in ("", "time")]
-    for c in taken:
+    """A line for every signal with its readings per second, one for the other columns, and one for the whole file."""
+    certain = [c for c in done.columns if c.certain and c.signal not in ("", "time")]
+    for c in certain:
         rate = rate_hz(done, c.written_as)
-        told, title = say("rate_of", rate=rate) if rate else say("too_few_for_a_rate"), SIGNALS[c.signal].title
-        yield say("taken", signal=c.signal, title=title, name=repr(c.label), unit=c.unit, rate=told)
+        rate_text, title = say("rate_of", rate=rate) if rate else say("too_few_for_a_rate"), SIGNALS[c.signal].title
+        yield say("taken", signal=c.signal, title=title, name=repr(c.label), unit=c.unit, rate=rate_text)
     own = [c.written_as for c in done.columns if not c.signal and c.written_as]
     if own:
         yield say("under_own_name", names=and_more(own, _OWN_SHOWN))
-    yield say("made", trace=done.trace_path, rows=done.rows, signals=len(taken), span=done.duration_s)
+    yield say("made", trace=done.trace_path, rows=done.rows, signals=len(certain), span=done.duration_s)
 
 
 def rate_hz(done: Conversion, name: str) -> float:
-    """Readings a second of a column of the trace; 0 where it has too few to tell."""
+    """Readings per second of a column of the trace; 0 if it has too few."""
     count = done.readings.get(name, 0)
     return (count - 1) / done.duration_s if count > 1 and done.duration_s else 0.0
 
 
 def missing(done: Conversion) -> Iterator[str]:
-    """What the recording lacks for a verdict, a sentence each, and how to log it."""
+    """Sentences on what the recording lacks for a verdict, and how to log it."""
     signals = {c.signal for c in done.columns if c.certain}
     if not any(map(is_angle, signals | {c.signal for c in done.doubtful})):
         yield say("no_cam_angles")
@@ -122,7 +122,8 @@ def missing(done: Conversion) -> Iterator[str]:
 
 
 def _too_slow(done: Conversion, cam: str, rate: float) -> Iterator[str]:
-    """Which questions of the verdict angles at `rate` readings a second answer, and what would answer the others."""
+    """Which questions of the verdict can be answered by angles at `rate` readings per second, and what the others
+    need."""
     least = 1.0 / LIMITS["needed_pair_interval_s"].value
     if rate >= least:
         return

@@ -1,4 +1,4 @@
-"""What tells the time of a foreign file: one column, several clocks with their channels, a rate, or somebody's word."""
+"""Finds the time of a foreign file: one column, several clocks with their channels, a rate, or a person's answer."""
 
 from __future__ import annotations
 
@@ -21,11 +21,11 @@ from camlog.convert.words import SECONDS_IN, say, words
 from camlog.errors import InputError
 
 _TIME = words("time")
-_UNTIMED_SHARE = 0.02  # of a channel's values: how many may stand in rows without its own time
+_UNTIMED_SHARE = 0.02  # most share of a channel's values in rows without its own time
 
 
 def survey_timings(path: Path, layout: Layout, mapping: Mapping, ask: Ask | None) -> tuple[Timing, ...]:
-    """What tells the time of the file. Raises InputError where nothing does, or its columns have no headings."""
+    """The timings of the file. Raises InputError if it has no time, or its columns have no headings."""
     if layout.heading_line is None and not (mapping.column and all(r.number for r in mapping.column)):
         blank = tuple(
             ColumnMatch("engine_speed", "rpm", 0.0, (say("first_values", values=", ".join(layout.cells(c.index)[:3])),),
@@ -51,7 +51,7 @@ def _as_told(timing: Timing, mapping: Mapping) -> Timing:
 
 
 def _unnamed_time(path: Path, layout: Layout, ask: Ask | None) -> Timing:
-    """The time of a file in which no column is named as it. Raises InputError where nobody says it."""
+    """The time of a file without a named time column. Raises InputError if nobody answers."""
     if stated := stated_rate_hz(layout.preamble):
         return _rate(stated, "rate_stated")
     climbing = climbing_column(layout)
@@ -74,19 +74,19 @@ def _rate(rate_hz: float, name: str) -> Timing:
 
 
 def _told_clocks(layout: Layout, mapping: Mapping) -> tuple[Timing, ...]:
-    """The clocks that a mapping names for columns; a column without one has the time of the file."""
+    """The clocks that a mapping assigns to columns; a column without one has the time of the file."""
     channels: dict[int | str | None, list[int]] = {}
     for column in layout.columns:
         rule = mapping.rule(column.heading, column.index)
         told = mapping.time.column if rule is None or rule.time is None else rule.time
         channels.setdefault(told, []).append(column.index)
-    found = []
+    timings = []
     for told, indices in channels.items():
         timing = find_timing(layout) if told is None else _told_timing(layout, mapping, told)
         if timing is not None:
-            found.append((_as_told(timing, mapping), indices))
-    times = {j for timing, _ in found for j in timing.columns}
-    return tuple(replace(t, channels=tuple(j for j in js if j not in times)) for t, js in found if set(js) - times)
+            timings.append((_as_told(timing, mapping), indices))
+    times = {j for timing, _ in timings for j in timing.columns}
+    return tuple(replace(t, channels=tuple(j for j in js if j not in times)) for t, js in timings if set(js) - times)
 
 
 def _told_timing(layout: Layout, mapping: Mapping, told: int | str) -> Timing:
@@ -104,7 +104,7 @@ def _told_timing(layout: Layout, mapping: Mapping, told: int | str) -> Timing:
 
 
 def _run_time(layout: Layout) -> Timing | None:
-    """The engine's run time as the time, where there is no other."""
+    """The engine's run time as the time, if there is no other."""
     for column in layout.columns if not layout.long else ():
         for heading, candidate in candidates(column.heading, column.unit_cell) if column.kind == "number" else ():
             if candidate.signal == "run_time" and candidate.score >= CERTAIN:
@@ -115,7 +115,7 @@ def _run_time(layout: Layout) -> Timing | None:
 
 
 def settle_time_unit(path: Path, layout: Layout, clock: Clock, ask: Ask | None) -> None:
-    """Have somebody say the unit of a clock that states none. Raises InputError where nobody does."""
+    """Ask a person for the unit of a clock that states none. Raises InputError without an answer."""
     unit = ask_time_unit(clock.reason, ask) if ask is not None else None
     if unit is None:
         error = say.error("time_unit_open", reason=clock.reason)
@@ -128,8 +128,8 @@ def settle_time_unit(path: Path, layout: Layout, clock: Clock, ask: Ask | None) 
 
 @dataclass(frozen=True, eq=False)
 class _Clock:
-    """A column of times: `kind` is what its heading says but for numbers and its channel's name, `seconds` its first
-    times, `channels` the columns that are named in its heading."""
+    """A column of times: `kind` is its heading without numbers and its channel's name, `seconds` are its first times,
+    `channels` the columns named in its heading."""
 
     column: SourceColumn
     timing: Timing
@@ -139,10 +139,10 @@ class _Clock:
 
 
 def own_clocks(path: Path, layout: Layout) -> tuple[Timing, ...]:
-    """A timing for every clock where channels have clocks of their own; empty where one clock is for all.
+    """A timing for every clock if channels have their own clocks; empty if one clock is for all.
 
-    A channel's clock is named like the channel, or stands as the nearest of several alike on its left. Raises
-    InputError where several clocks run differently and neither tells which column belongs to which.
+    A channel's clock has the channel's name in its heading, or is the nearest of several similar ones to its left.
+    Raises InputError if several clocks run differently and their columns cannot be found in these ways.
     """
     clocks = [] if layout.long else list(filter(None, (_clock(layout, c) for c in layout.columns)))
     if len(clocks) < 2:
@@ -160,13 +160,13 @@ def own_clocks(path: Path, layout: Layout) -> tuple[Timing, ...]:
 
 
 def _owners(layout: Layout, clocks: Sequence[_Clock]) -> dict[int, _Clock]:
-    """The clock of each column of values; empty where nothing tells which is whose."""
+    """The clock of each column of values; empty if unknown."""
     values = [c.index for c in layout.columns if c.kind != "day" and not any(c is clock.column for clock in clocks)]
     by_name = {j: c for c in clocks for j in c.channels}
     on_left = {j: next((c for c in reversed(clocks) if c.column.index < j), None) for j in values}
     owner = {j: by_name.get(j) or on_left[j] for j in values}
     if by_name:
-        # The nearest on the left is a column's own only where that names no channel itself.
+        # The nearest clock to the left belongs to a column only if it names no channel itself.
         told = all(c is not None and (j in by_name or not c.channels) for j, c in owner.items())
     else:
         used = set(owner.values())
@@ -180,17 +180,17 @@ def _refused(path: Path, layout: Layout, clocks: Sequence[_Clock], name: str) ->
 
 
 def _clock(layout: Layout, column: SourceColumn) -> _Clock | None:
-    """A column as a clock; None where it tells no time."""
-    said = [w for w in parse_heading(column.heading, column.unit_cell).words if not w.isdigit()]
+    """A column as a clock; None if it is no time."""
+    heading_words = [w for w in parse_heading(column.heading, column.unit_cell).words if not w.isdigit()]
     # `Oil temp time` is the clock of `Oil temp (degC)`.
-    rest = sorted(w for w in said if w not in _TIME)
+    rest = sorted(w for w in heading_words if w not in _TIME)
     channels: tuple[int, ...] = ()
-    if rest and len(rest) < len(said):
+    if rest and len(rest) < len(heading_words):
         others = {c.index: parse_heading(c.heading, c.unit_cell).words for c in layout.columns if c is not column}
         channels = tuple(index for index, their in others.items() if sorted(their) == rest)
     if channels:
-        said = [w for w in said if w in _TIME]
-    timing = timing_of(layout, column, said)
+        heading_words = [w for w in heading_words if w in _TIME]
+    timing = timing_of(layout, column, heading_words)
     if timing is None or len(timing.columns) > 1:
         return None
     cells = [r[column.index] if column.index < len(r) else "" for r in layout.sample]
@@ -199,7 +199,7 @@ def _clock(layout: Layout, column: SourceColumn) -> _Clock | None:
         seconds = np.where(stamps == NOT_A_TIME, np.nan, stamps / 1e9)
     else:
         seconds = np.array(list(map(layout.numbers.read, cells)), dtype=float) * SECONDS_IN[timing.unit or "s"]
-    return _Clock(column, timing, (timing.kind, *sorted(said), timing.unit), seconds, channels)
+    return _Clock(column, timing, (timing.kind, *sorted(heading_words), timing.unit), seconds, channels)
 
 
 def _differ(one: _Clock, other: _Clock) -> bool:
@@ -210,7 +210,7 @@ def _differ(one: _Clock, other: _Clock) -> bool:
     step = max(float(np.median(np.abs(np.diff(a)))), 1e-3 * abs(a[-1] - a[0]))
     if one.kind == other.kind:
         return bool(np.max(np.abs(a - b)) > 0.01 * step)
-    # The same clock may be written from another start or in another unit: then both run in proportion.
+    # The same clock with another start or in another unit runs in proportion.
     a, b = a - a[0], b - b[0]
     if not a[-1] or not b[-1]:
         return bool(a[-1] or b[-1])
@@ -218,6 +218,6 @@ def _differ(one: _Clock, other: _Clock) -> bool:
 
 
 def _untimed(layout: Layout, clock: _Clock, index: int) -> bool:
-    """True where a channel holds values in rows in which its clock tells no time."""
-    there = np.array([index < len(r) and layout.numbers.read(r[index]) is not None for r in layout.sample])
-    return bool((there & ~np.isfinite(clock.seconds)).sum() > _UNTIMED_SHARE * there.sum())
+    """True if a channel has too many values in rows without a time of its clock."""
+    has_value = np.array([index < len(r) and layout.numbers.read(r[index]) is not None for r in layout.sample])
+    return bool((has_value & ~np.isfinite(clock.seconds)).sum() > _UNTIMED_SHARE * has_value.sum())

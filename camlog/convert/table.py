@@ -1,4 +1,4 @@
-"""A foreign file read whole: rows of (time, values) in a store, the clocks they have, and what was odd about them."""
+"""Reads a whole foreign file: rows of (time, values) in a store, their clocks, and what was unusual."""
 
 from __future__ import annotations
 
@@ -19,10 +19,10 @@ from camlog.convert.source import TextBlocks
 from camlog.convert.stamps import NOT_A_TIME, StampReader
 from camlog.convert.words import counted, say, words
 
-# Rows written by several threads of a logger may stand a little out of order; more is something else.
+# Rows written by several threads of a logger may be out of order by at most this many seconds.
 _JITTER_S = 2.0
 _MAX_REMARKS = 5000
-_STARTS_BELOW = 5.0  # a clock that begins anew begins with about its first value
+_STARTS_BELOW = 5.0  # a clock that restarts begins at about its first value
 _STEPS_LOOKED_AT = 100_000
 Remark = tuple[Clock, float, int, str]
 
@@ -31,8 +31,8 @@ Remark = tuple[Clock, float, int, str]
 class Table:
     """A foreign file's readings.
 
-    Each row of `store` is a time and one value a column of `columns`; `seconds` makes seconds of the time. `remarks` are
-    cells of columns of words: (clock, time as that clock gives it, column, text). Close it when done.
+    Each row of `store` is a time and one value per column of `columns`; `seconds` converts the time. `remarks` are
+    cells of text columns: (clock, time of that clock, column, text). Close it after use.
     """
 
     columns: tuple[SourceColumn, ...]
@@ -42,7 +42,7 @@ class Table:
     remarks: list[Remark] = field(default_factory=list)
 
     def seconds(self, times: np.ndarray) -> np.ndarray:
-        """Seconds from the first time of the file, of times of `store`."""
+        """Convert times of `store` to seconds since the first time of the file."""
         return self.clocks[0].seconds(times) if len(self.clocks) == 1 else np.round(times, TIME_DECIMALS)
 
     @cached_property
@@ -55,9 +55,9 @@ def read_table(
     text: TextBlocks, layout: Layout, timings: Sequence[Timing], settle_unit: Callable[[Clock], None],
     progress: Callable[[float], None] | None = None,
 ) -> Table:  # fmt: skip
-    """Read every row of a file. `settle_unit` is given each clock whose unit nothing says, and sets it.
+    """Read every row of a file. `settle_unit` gets each clock with an unknown unit, and sets it.
 
-    Raises InputError where no row has a time, or times go backwards.
+    Raises InputError if no row has a time, or times go backwards.
     """
     streams = [_Stream(text.path, layout, timing) for timing in timings]
     as_number, as_text = ({j for s in streams for j in columns(s)} for columns in (_Stream.numbers, _Stream.texts))
@@ -87,7 +87,7 @@ def read_table(
     units = {clock.unit for clock in clocks} - {""}
     for stream, clock in zip(streams, clocks, strict=True):
         if not clock.unit and len(units) == 1:
-            clock.take_unit(next(iter(units)))  # one logger writes all its times in one unit
+            clock.take_unit(next(iter(units)))  # a logger writes all its times in one unit
         stream.put_in_order(clock)
         if not clock.factor:
             settle_unit(clock)
@@ -137,7 +137,7 @@ class _Stream:
     def add(self, parsed: Parsed) -> None:
         times, there = self._times(parsed)
         if not there.all():
-            # A row in which nothing was read has nothing to lose.
+            # A row without readings can be dropped.
             held = np.any([np.isfinite(parsed.numbers[j]) for j in self.values] or [there], axis=0)
             lost = np.flatnonzero(~there & held)
             if len(lost):
@@ -156,7 +156,7 @@ class _Stream:
         self._remark(parsed, there, times)
 
     def _times(self, parsed: Parsed) -> tuple[np.ndarray, np.ndarray]:
-        """Times in the file's unit, or in nanoseconds from the first, and where there are any; shape (rows,)."""
+        """Times in the file's unit, or in nanoseconds from the first, and where they are known; shape (rows,)."""
         count = len(parsed.lines)
         if self.timing.kind == "rate":
             self._rows_seen += count
@@ -205,7 +205,7 @@ class _Stream:
             self._last_remark[j] = last
 
     def clock(self) -> Clock:
-        """The clock of the rows, its unit where something tells it."""
+        """The clock of the rows, with its unit if known."""
         timing, times = self.timing, self.store.column(0)
         steps = np.diff(times)
         moves = int(np.count_nonzero(steps))
@@ -228,7 +228,7 @@ class _Stream:
         return clock
 
     def put_in_order(self, clock: Clock) -> None:
-        """Put the rows in order of time where they may be. Raises InputError where they may not."""
+        """Sort the rows by time if that is allowed. Raises InputError if it is not."""
         times = self.store.column(0)
         steps = np.diff(times)
         back = np.flatnonzero(steps < 0)
@@ -243,7 +243,7 @@ class _Stream:
             return
         reversed_file = not (steps > 0).any()
         jitter = -float(steps.min()) * (clock.factor or 1e-3) <= _JITTER_S
-        # In a long table each signal may have its own stretch of rows.
+        # In a long table the rows of each signal may be together.
         if not (jitter or reversed_file or (self.long and self._each_signal_in_order(times))):
             factor, base = clock.factor or 1.0, clock.first if self.timing.kind == "number" else 0.0
             before, after = ((t - base) * factor for t in (times[at], times[at + 1]))

@@ -1,4 +1,5 @@
-"""The words of the trade in `words.toml` as sets and tables, and the sentences in `messages.toml` by name and values."""
+"""The words of the trade in `words.toml` as sets and tables, and the sentences in `messages.toml` by name and
+values."""
 
 from __future__ import annotations
 
@@ -17,12 +18,12 @@ _DATA = tomllib.loads(resources.files("camlog.convert").joinpath("words.toml").r
 
 
 def counted(name: str, count: int, /, **values) -> str:
-    """The sentence of that name for one thing, or for several."""
+    """The sentence `name` in its form for one thing or for several."""
     return say(f"counted.{name}.{'one' if count == 1 else 'more'}", count=count, **values)
 
 
 def and_more(names: list[str], shown: int, between: str = ", ") -> str:
-    """The first names of a list, and how many more there are."""
+    """The first names of a list, and the number of the others."""
     text = between.join(names[:shown])
     return say("and_more", names=text, count=len(names) - shown) if len(names) > shown else text
 

@@ -81,7 +81,8 @@ def _trial(definition: SignalDefinition, readings: Readings, accused: list[Suspi
     count = len(values.value)
     span_s = float(values.time_s[-1] - values.time_s[0]) if count > 1 else 0.0
     return SignalTrial(
-        definition, count, (count - 1) / span_s if span_s > 0 else None, values.typical("key_on"), values.typical("idle"),
+        definition, count, (count - 1) / span_s if span_s > 0 else None,
+        values.typical("key_on"), values.typical("idle"),
         float(values.value.min()) if count else None, float(values.value.max()) if count else None,
         _in_range(definition.name, values) >= IN_RANGE_SHARE if count else None, tuple(accused), tuple(notes),
     )  # fmt: skip
