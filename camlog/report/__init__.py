@@ -1,8 +1,8 @@
-"""Reports: Findings to one HTML file that works without a network.
+"""Reports: Findings as one HTML file that works without a network.
 
-`dashboard` is everywhere the name of a shipped dashboard, the path of a file, or None for that of a test drive. All
-raise InputError for a dashboard that is not right; those that write, also where something is there and `replace` is
-not set, and OSError for the disk.
+`dashboard` is always the name of a shipped dashboard, the path of a file, or None for that of a test drive. All
+functions raise InputError for a wrong dashboard. Those that write also raise InputError if the file exists and
+`replace` is not set, and OSError if the disk fails.
 """
 
 from camlog.report.comparison import render_comparison, write_comparison

@@ -1,7 +1,7 @@
-"""One chart: what it asks, what it answers, its Plotly figure as plain values, and the table of all kinds.
+"""One chart: its question, its answer, its Plotly figure as plain values, and the table of all kinds.
 
-Colours are written `@name` (see `palette`); arrays go as base64 of 32-bit floats, as plotly.js takes them.
-Everything a person typed goes through `plain`: Plotly reads a few tags in its texts, and shows none of these.
+Colours are written `@name` (see `palette`); arrays are base64 of 32-bit floats, as plotly.js reads them. Text typed by
+a person goes through `plain`, because Plotly interprets some tags in its texts.
 """
 
 from __future__ import annotations
@@ -35,11 +35,11 @@ MOST_POINTS = 6_000  # of one line over time
 
 @dataclass(frozen=True)
 class Chart:
-    """`kind` and `cam` name it; `title` is the question, `answer` the sentence that answers it.
+    """`kind` and `cam` identify it; `title` is the question, `answer` the sentence that answers it.
 
-    `traces` and `layout` are Plotly's; `timed` charts share one time axis (seconds of the recording) and zoom
-    together; `clock` charts only show recording time on it. `summary` is what a screen reader says. `empty` is
-    why there is nothing to draw ("" otherwise).
+    `traces` and `layout` are Plotly's. `timed` charts share one time axis (seconds of the recording) and zoom together;
+    `clock` charts only show recording time on it. `summary` is the text for screen readers. `empty` is the reason if
+    there is nothing to draw ("" otherwise).
     """
 
     kind: str
@@ -56,16 +56,16 @@ class Chart:
     note: str = ""
 
     def spec(self) -> dict[str, Any]:
-        """What the page's script draws."""
+        """The values that the page's script draws."""
         return {"data": list(self.traces), "layout": self.layout, "timed": self.timed,
                 "clock": self.clock or self.timed, "height": self.height}  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Request:
-    """What a chart is drawn from: the drive, the cam, the oil windows shown, the keys a dashboard gave.
+    """The inputs of a chart: the drive, the cam, the oil windows to show, the keys from the dashboard.
 
-    `points` bounds a line over time; a `small` chart stands on the card of its cam, whose heading names the cam.
+    `points` limits a line over time; a `small` chart is on the card of its cam, whose heading names the cam.
     """
 
     kind: str
@@ -87,7 +87,7 @@ class Request:
         return self.examination.data
 
     def limit(self, figure: str, window: OilWindow | None = None) -> Limit:
-        """The limit that judges the figure of that name."""
+        """The limit of the figure `name`."""
         return limit_of(figure, self.findings.limits, window)
 
     def say(self, name: str, **values) -> str:
@@ -96,13 +96,13 @@ class Request:
 
     def chart(self, traces: Sequence[dict[str, Any]], layout: dict[str, Any], answer: str, *,
               question: str = "", **more) -> Chart:  # fmt: skip
-        """The chart, with its title; `question` in place of the usual one of its kind."""
+        """The chart with its title; `question` replaces the usual title of its kind."""
         if "summary" not in more:
             more["summary"] = self.say("summary")
         return Chart(self.kind, self._heading(question), answer, self.cam, tuple(traces), layout, **more)
 
     def nothing(self, reason: str) -> Chart:
-        """A chart that cannot be drawn, with the reason in its place."""
+        """A chart that cannot be drawn; it shows the reason."""
         return Chart(self.kind, self._heading(), cam=self.cam, empty=reason)
 
     def _heading(self, question: str = "") -> str:
@@ -112,7 +112,8 @@ class Request:
 
 @dataclass(frozen=True, slots=True)
 class ChartKind:
-    """A chart a dashboard may ask for: `draw` makes it, `per_cam` one for each cam; `takes` are its further keys."""
+    """A kind of chart for dashboards: `draw` makes it, `per_cam` means one for each cam, `takes` are its further
+    keys."""
 
     draw: Callable[[Request], Chart]
     per_cam: bool
@@ -123,7 +124,7 @@ KINDS: dict[str, ChartKind] = {}
 
 
 def chart_kind(name: str, *takes: str, per_cam: bool = True) -> Callable:
-    """Register the function below as the chart of that name; its words are the table `name` in `messages.toml`."""
+    """Register the decorated function as the chart `name`; its words are the table `name` in `messages.toml`."""
 
     def register(draw: Callable[[Request], Chart]) -> Callable[[Request], Chart]:
         KINDS[name] = ChartKind(draw, per_cam, takes)
@@ -133,14 +134,14 @@ def chart_kind(name: str, *takes: str, per_cam: bool = True) -> Callable:
 
 
 def plain(text: str) -> str:
-    """Text for a Plotly label: no tag, no hidden character, not longer than a label."""
+    """Text for a Plotly label: without tags or hidden characters, and cut to the length of a label."""
     text = visible(text.replace("\n", " ").replace("\t", " "))
     text = text if len(text) <= 120 else text[:117] + "..."
     return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
 
 
 def numbers(values: Any) -> dict[str, str]:
-    """An array as plotly.js takes it: 32-bit floats in base64. NaN breaks a line."""
+    """An array as plotly.js reads it: 32-bit floats in base64. NaN breaks a line."""
     array = np.ascontiguousarray(values, dtype="<f4")
     return {"dtype": "f4", "bdata": base64.b64encode(array.tobytes()).decode("ascii")}
 
@@ -149,7 +150,7 @@ def numbers(values: Any) -> dict[str, str]:
 
 
 def row_axes(weights: Sequence[float], spacing: float = 0.05) -> list[tuple[float, float]]:
-    """Domains of stacked rows, first on top, heights in proportion to `weights`."""
+    """Domains of stacked rows, the first on top, with heights proportional to `weights`."""
     heights = (1.0 - spacing * (len(weights) - 1)) * np.asarray(weights) / sum(weights)
     tops = 1.0 - np.concatenate([[0.0], np.cumsum(heights + spacing)[:-1]])
     return [(round(max(t - h, 0.0), 4), round(t, 4)) for t, h in zip(tops.tolist(), heights.tolist(), strict=True)]
@@ -166,12 +167,12 @@ def axis_key(letter: str, row: int) -> str:
 
 
 def value_axis(title: str, **more: Any) -> dict[str, Any]:
-    """An axis of values, which a reader does not zoom."""
+    """An axis of values, which cannot be zoomed."""
     return {"title": {"text": title}, "fixedrange": True} | more
 
 
 def angle_axis(*angles: np.ndarray) -> dict[str, Any]:
-    """An axis of angles, at least LEAST_SPAN_DEG high: noise would look like motion."""
+    """An axis of angles, at least LEAST_SPAN_DEG high, because otherwise noise would look like motion."""
     axis, values = value_axis(say("axes.angle")), np.concatenate(angles)
     if len(values):
         low, high = float(np.nanmin(values)), float(np.nanmax(values))
@@ -182,7 +183,7 @@ def angle_axis(*angles: np.ndarray) -> dict[str, Any]:
 
 
 def time_axis(end_s: float, start_s: float = 0.0) -> dict[str, Any]:
-    """The shared time axis: seconds of the recording, shown as minutes where that is shorter."""
+    """The shared time axis: seconds of the recording, labelled in minutes if that is shorter."""
     return {"title": {"text": say("axes.time")}, "range": [start_s, max(end_s, start_s + 1.0)]}
 
 
@@ -191,22 +192,22 @@ def time_axis(end_s: float, start_s: float = 0.0) -> dict[str, Any]:
 
 def line(x: Any, y: Any, name: str, unit: str, role: Role, *, row: int = 0, digits: int = 1,
          width: float = 1.6, **more: Any) -> dict[str, Any]:  # fmt: skip
-    """A line trace with its values and unit on hovering."""
-    look = {"mode": "lines", "line": {"color": role.color, "dash": role.dash, "width": width}, "connectgaps": False}
-    return _trace(x, y, name, unit, digits) | {"xaxis": "x", "yaxis": axis_name("y", row)} | look | more
+    """A line trace that shows values and unit on hover."""
+    style = {"mode": "lines", "line": {"color": role.color, "dash": role.dash, "width": width}, "connectgaps": False}
+    return _trace(x, y, name, unit, digits) | {"xaxis": "x", "yaxis": axis_name("y", row)} | style | more
 
 
 def points(x: Any, y: Any, name: str, unit: str, role: Role, *, digits: int = 1, size: int = 7,
            **more: Any) -> dict[str, Any]:  # fmt: skip
-    """A trace of markers with values and unit on hovering."""
-    look = {"mode": "markers", "marker": {"color": role.color, "symbol": role.symbol, "size": size}}
-    return _trace(x, y, name, unit, digits) | look | more
+    """A trace of markers that shows values and unit on hover."""
+    style = {"mode": "markers", "marker": {"color": role.color, "symbol": role.symbol, "size": size}}
+    return _trace(x, y, name, unit, digits) | style | more
 
 
 def _trace(x: Any, y: Any, name: str, unit: str, digits: int) -> dict[str, Any]:
-    shown = unit_words(unit)
-    return {"type": "scatter", "name": name, "x": numbers(x), "y": numbers(shown_value(y, unit)), "meta": {"unit": shown},
-            "hovertemplate": f"%{{y:.{digits}f}} {shown}".strip()}  # fmt: skip
+    label = unit_words(unit)
+    return {"type": "scatter", "name": name, "x": numbers(x), "y": numbers(shown_value(y, unit)), "meta": {"unit": label},
+            "hovertemplate": f"%{{y:.{digits}f}} {label}".strip()}  # fmt: skip
 
 
 def signal_line(time_s: np.ndarray, value: np.ndarray, name: str, unit: str, role: Role, budget: int,
@@ -216,11 +217,11 @@ def signal_line(time_s: np.ndarray, value: np.ndarray, name: str, unit: str, rol
 
 
 def error_bars(figures: Sequence[Estimate]) -> dict[str, Any]:
-    """Plotly's uneven error bars of 95 % intervals; no bar where an end is not known."""
+    """Plotly's asymmetric error bars for 95 % intervals; no bar if an end is unknown."""
     ends = [(e.value or 0.0, *(e.interval or (e.value or 0.0,) * 2)) for e in figures]
     up, down = [max(high - value, 0.0) for value, _, high in ends], [max(value - low, 0.0) for value, low, _ in ends]
-    look = {"color": "@soft", "thickness": 2, "width": 6}
-    return {"type": "data", "symmetric": False, "array": up, "arrayminus": down} | look
+    style = {"color": "@soft", "thickness": 2, "width": 6}
+    return {"type": "data", "symmetric": False, "array": up, "arrayminus": down} | style
 
 
 # ---------------------------------------------------------------- shapes
@@ -228,7 +229,7 @@ def error_bars(figures: Sequence[Estimate]) -> dict[str, Any]:
 
 def rule(x0: float, x1: float, y0: float, y1: float, role: Role, *, xref: str = "x", yref: str = "y",
          width: float = 1.4, text: str = "", **label: Any) -> dict[str, Any]:  # fmt: skip
-    """A straight line, with its words where there are any."""
+    """A straight line, with its text if there is any."""
     shape = {"type": "line", "xref": xref, "x0": x0, "x1": x1, "yref": yref, "y0": y0, "y1": y1,
              "line": {"color": role.color, "dash": role.dash, "width": width}}  # fmt: skip
     font = {"size": 11, "color": "@ink"}
@@ -243,13 +244,13 @@ def rectangle(x0: float, x1: float, y0: float, y1: float, color: str, *, xref: s
 
 
 def level(value: float, text: str, *, row: int = 0) -> dict[str, Any]:
-    """A horizontal line over the whole width at `value`, with its words: a limit, the zero of an error."""
+    """A horizontal line over the whole width at `value`, with its text: a limit, or the zero of an error."""
     return rule(0, 1, value, value, LIMIT, xref="paper", yref=axis_name("y", row), text=text, textposition="end",
                 font={"size": 12, "color": "@ink"})  # fmt: skip
 
 
 def limit_levels(limit: Limit, *, row: int = 0) -> list[dict[str, Any]]:
-    """A limit as a line with its words, and on the other side of zero."""
+    """A limit as a line with its text, and the same on the other side of zero."""
     words = say("axes.limit", value=with_unit(limit.value, limit.unit))
     return [level(limit.value, words, row=row), level(-limit.value, "", row=row)]
 

@@ -1,7 +1,7 @@
-"""The comparison page: two drives side by side; what changed, like for like, and each metric of either drive.
+"""The comparison page: two drives side by side, the changes under equal conditions, and each metric of both drives.
 
-Differences and their intervals are those of `camlog.analysis.changes` (MOVER; Zou & Donner 2008), corrected for how
-many are compared.
+Differences and their intervals come from `camlog.analysis.changes` (MOVER; Zou & Donner 2008), corrected for the number
+of comparisons.
 """
 
 from __future__ import annotations
@@ -35,11 +35,11 @@ from camlog.trust import simulated_words
 
 FIRST_CHART_PX, OVERLAID_PX = 200, 260
 SHARE = 0.5  # of the points of one report, for each drive
-MARGIN = 0.05  # of an axis, beyond what is drawn along it
+MARGIN = 0.05  # of an axis, beyond the drawn values
 
 
 class Pair(NamedTuple):
-    """One metric: its row in either drive (None where that drive has no such row) and the change."""
+    """One metric: its row in each drive (None if that drive has none) and the change."""
 
     before: Row | None
     after: Row | None
@@ -47,7 +47,7 @@ class Pair(NamedTuple):
 
 
 def headline(before: Findings, after: Findings) -> str:
-    """What became of each cam, in one line."""
+    """One line with the condition of each cam before and after."""
 
     def word(findings: Findings, cam: str) -> str:
         return condition_word(findings.cams[cam].verdict) if cam in findings.cams else say("pair.not_recorded")
@@ -58,13 +58,13 @@ def headline(before: Findings, after: Findings) -> str:
 
 
 def both_cautions(before: Findings, after: Findings) -> list[str]:
-    """The cautions of the present car first, then what else the first drive called for; not to run it is of now."""
-    then = [c for c in before.cautions if c not in before.do_not_run]
-    return list(dict.fromkeys((*after.cautions, *then)))
+    """The cautions of the second drive, then further ones of the first. "Do not run" counts only from the second."""
+    earlier = [c for c in before.cautions if c not in before.do_not_run]
+    return list(dict.fromkeys((*after.cautions, *earlier)))
 
 
 def doubts(before: Findings, after: Findings) -> list[str]:
-    """Why the two drives may not be the same car, or not in this order."""
+    """Sentences on why the two drives may be of different cars, or in the wrong order."""
     names = [facts(f)["vehicle"] for f in (before, after)]
     profiles = [f.profile.sha256 if f.profile is not None else "" for f in (before, after)]
     drives = [f.drive for f in (before, after) if f.drive is not None]
@@ -82,13 +82,13 @@ def doubts(before: Findings, after: Findings) -> list[str]:
 
 
 def changed_sentences(changes: Iterable[Change]) -> list[str]:
-    """What of it is more than chance, a sentence each: first what is worse, then what is better."""
+    """A sentence on each change beyond chance: first what is worse, then what is better."""
     groups = grouped(changes)
     return [c.sentence for c in groups["worse"] + groups["better"]]
 
 
 def grouped(changes: Iterable[Change]) -> dict[str, list[Change]]:
-    """The like-for-like comparison: what is better, worse, the same and unknown."""
+    """The comparison under equal conditions: what is better, worse, the same and unknown."""
     groups: dict[str, list[Change]] = {"better": [], "worse": [], "same": [], "unknown": []}
     for change in changes:
         other = "same" if change.beyond_chance is False else "unknown"
@@ -97,7 +97,7 @@ def grouped(changes: Iterable[Change]) -> dict[str, list[Change]]:
 
 
 def metric_changes(before: Findings, after: Findings) -> dict[str, tuple[Pair, ...]]:
-    """Changes of every metric, as each drive gives it over all it contained, by cam, and of misfires under `misfire`."""
+    """Changes of every metric over the whole of each drive, by cam; those of misfires under `misfire`."""
     cams = dict.fromkeys((*before.cams, *after.cams))
     changes = {cam: _pairs(cam, *(rows(f, cam) if cam in f.cams else () for f in (before, after))) for cam in cams}
     cylinders = _pairs(None, misfire_rows(before), misfire_rows(after))
@@ -120,7 +120,7 @@ def _compared(cam: str | None, before: Row | None, after: Row | None) -> Compare
 
 
 def _sized(row: Row | None) -> Estimate:
-    """The figure as its limit judges it: without its sign where both sides are alike."""
+    """The figure as compared with its limit: without its sign if the limit is for both directions."""
     if row is None:
         return Estimate(None, reason=say("pair.not_there"))
     e, ends = row.figure, row.figure.interval
@@ -133,7 +133,7 @@ def _sized(row: Row | None) -> Estimate:
 
 
 def counted(changes: dict[str, tuple[Pair, ...]]) -> str:
-    """How many metrics went which way."""
+    """A sentence on how many metrics changed in which direction."""
     states = [
         tuple(row.state if row else "missing" for row in pair[:2]) for group in changes.values() for pair in group
     ]
@@ -147,8 +147,8 @@ def counted(changes: dict[str, tuple[Pair, ...]]) -> str:
 def render_comparison(
     before: Findings, after: Findings, dashboard: str | Path | None = None, changes: Sequence[Change] | None = None
 ) -> str:
-    """The comparison as one HTML text; `changes` are those of `changes_between`, where they are known already. Raises
-    InputError for a dashboard that is not right."""
+    """The comparison as one HTML text; `changes` are those of `changes_between`, if already known. Raises InputError
+    for a wrong dashboard."""
     board, book, metrics = read_dashboard(dashboard), ChartBook(), metric_changes(before, after)
     like_for_like = changes_between(before, after) if changes is None else changes
     cams = dict.fromkeys([*(c.cam for c in summary.cams_in_order(before)), *after.cams])
@@ -189,18 +189,18 @@ def write_comparison(
 def _card(
     book: ChartBook, cam: str, before: Findings, after: Findings, board: Dashboard, changes: Iterable[Change]
 ) -> dict[str, Any]:
-    """One cam in both drives, with its steps over each other and the chart that convinces of the fault."""
+    """One cam in both drives, with its steps over each other and the chart that shows the fault best."""
     charts, cards = [], []
     for findings in (before, after):
         recorded = cam in findings.cams
         charts.append(first_chart(findings, cam, board) if recorded else _not_recorded("closeup", cam))
         cards.append(summary.card(findings.cams[cam]) if recorded else None)
-        if recorded:  # what showed the fault before shows best whether it is gone
+        if recorded:  # the chart that showed the fault best also shows best whether it is gone
             board = replace(board, first=charts[-1].kind)
     words = [say("pair.before"), say("pair.after")]
-    told = [c for c in changes if c.figure.cam == cam and c.figure.name.startswith("t63") and c.known]
-    steps = overlaid_steps(before, after, cam, [c.sentence for c in sorted(told, key=lambda c: c.p_value or 0.0)])
-    # The steps say it all of a cam that was slow, and of one that had no fault.
+    sentences = [c for c in changes if c.figure.cam == cam and c.figure.name.startswith("t63") and c.known]
+    steps = overlaid_steps(before, after, cam, [c.sentence for c in sorted(sentences, key=lambda c: c.p_value or 0.0)])
+    # The steps are enough for a cam that was slow, and for one that had no fault.
     fault = bool(steps.empty) or (charts[0].kind != "steps" and cards[0] is not None and cards[0]["state"] != "good")
     drawn = [book.add(replace(c, title=word), height=FIRST_CHART_PX, first=True)
              for c, word in zip(common_axes(*charts), words, strict=True)] if fault else [None, None]  # fmt: skip
@@ -213,14 +213,14 @@ def _not_recorded(kind: str, cam: str, title: str = "") -> Chart:
 
 
 def _paired(*sides: list[Chart]) -> Iterator[tuple[Chart, Chart]]:
-    """Charts of both drives that answer the same question, in the order they come."""
+    """Pairs of charts of both drives on the same question, in their order."""
     before, after = ({(c.kind, c.cam, c.title): c for c in side} for side in sides)
     for key in dict.fromkeys((*before, *after)):
         yield before.get(key, _not_recorded(*key)), after.get(key, _not_recorded(*key))
 
 
 def common_axes(first: Chart, second: Chart) -> tuple[Chart, Chart]:
-    """Both charts with the same range on every axis of numbers; a close look shows another moment of each drive."""
+    """Both charts with the same range on every axis of numbers, except the time axis of a close look."""
     ranges = {}
     for key in () if first.empty or second.empty else first.layout.keys() & second.layout.keys():
         if "axis" not in key or any(c.layout[key].get("type") == "category" for c in (first, second)):
@@ -236,7 +236,7 @@ def common_axes(first: Chart, second: Chart) -> tuple[Chart, Chart]:
 
 
 def _ends(chart: Chart, key: str) -> list[float]:
-    """The ends of an axis: as they are set, or of what is drawn along it."""
+    """The ends of an axis: as set, or from the drawn values."""
     if "range" in chart.layout[key]:
         return [float(end) for end in chart.layout[key]["range"]]
     letter = key[0]

@@ -1,7 +1,6 @@
-"""Dashboard definitions: which charts a report shows, in what order, for which signals, cams and oil windows; and those charts.
+"""Dashboard definitions: which charts a report shows, in which order, for which signals, cams and oil windows.
 
-`dashboards/README.md` explains every key with a worked example. A file that is not right is refused with file,
-line, key and what to do.
+`dashboards/README.md` explains every key with an example. A wrong file is refused with file, line, key and remedy.
 """
 
 from __future__ import annotations
@@ -34,7 +33,7 @@ MAX_FILE_BYTES = 200_000
 MOST_CHARTS = 40
 TABLES = ("causes", "figures", "codes", "coverage", "recording")
 AUTO = "auto"
-FORMER_KINDS = ("oil", "error", "hold", "rest")  # what they showed stands in the grid of every report
+FORMER_KINDS = ("oil", "error", "hold", "rest")  # now part of the grid in every report
 
 _unique = Predicate(lambda names: len(set(names)) == len(names))
 
@@ -70,7 +69,7 @@ class _ChartKeys:
 
 @dataclass(frozen=True, kw_only=True)
 class AskedChart(_ChartKeys):
-    """One chart a dashboard asks for. `cams` and `windows` None: all there are; `from_s`, `to_s` the time shown first."""
+    """One chart of a dashboard. `cams` and `windows` are None for all; `from_s` to `to_s` is the time shown first."""
 
     kind: Kind
 
@@ -102,9 +101,9 @@ class _FormerFile(_DashboardKeys):
 
 @dataclass(frozen=True)
 class Dashboard:
-    """A dashboard as read; `first` is the chart of the first screen, `auto` the one that shows the verdict best.
+    """A dashboard as read; `first` is the chart on the first screen (`auto`: the one that shows the verdict best).
 
-    `remarks` are sentences for its owner about keys that will no longer be read some day.
+    `remarks` are sentences for its owner about obsolete keys.
     """
 
     name: str
@@ -124,7 +123,7 @@ def shipped() -> tuple[str, ...]:
 
 
 def read_dashboard(which: str | Path | None = None) -> Dashboard:
-    """Read a dashboard: a shipped one by name, a file by path, or without either the one for a test drive.
+    """Read a dashboard: a shipped one by name, a file by path; None is the one for a test drive.
 
     Raises InputError with file, line, key and remedy.
     """
@@ -136,19 +135,19 @@ def read_dashboard(which: str | Path | None = None) -> Dashboard:
     former = "panel" in toml.raw and "chart" not in toml.raw
     list_key, kind_key = ("panel", "chart") if former else ("chart", "kind")
     read = toml.load(_FormerFile if former else _File, SCHEMA)
-    asked = [(c, getattr(c, kind_key)) for c in getattr(read, list_key)]
-    if len(asked) > MOST_CHARTS:
+    chart_keys = [(c, getattr(c, kind_key)) for c in getattr(read, list_key)]
+    if len(chart_keys) > MOST_CHARTS:
         remedy = f"A page holds up to {MOST_CHARTS}; make two dashboards."
-        raise toml.error((list_key, MOST_CHARTS), f"has {len(asked)} charts", remedy)
+        raise toml.error((list_key, MOST_CHARTS), f"has {len(chart_keys)} charts", remedy)
     found = tuple(
         _checked(chart, kind, lambda where, *rest, i=i: toml.error((list_key, i, *where), *rest))
-        for i, (chart, kind) in enumerate(asked)
+        for i, (chart, kind) in enumerate(chart_keys)
         if kind not in FORMER_KINDS
     )
     remarks = []
     if former:
         remarks.append("[[panel]] is called [[chart]] now, and chart in it kind; the old names are still read.")
-    if len(found) < len(asked) or read.first in FORMER_KINDS:
+    if len(found) < len(chart_keys) or read.first in FORMER_KINDS:
         remarks.append(
             f"The charts {', '.join(FORMER_KINDS)} are left out: every report shows their figures by oil temperature."
         )
@@ -159,38 +158,38 @@ def read_dashboard(which: str | Path | None = None) -> Dashboard:
 
 
 def _checked(chart: _ChartKeys, kind: str, error: Callable[..., InputError]) -> AskedChart:
-    """A chart whose keys go together; `error(where, what, remedy)` makes the error at one of its keys."""
-    given = {f.name: value for f in fields(_ChartKeys) if (value := getattr(chart, f.name)) is not None}
+    """The chart, after a check that its keys fit together; `error(where, what, remedy)` makes the error for a key."""
+    keys_given = {f.name: value for f in fields(_ChartKeys) if (value := getattr(chart, f.name)) is not None}
     allowed = ["title", *KINDS[kind].takes, *(["cams"] if KINDS[kind].per_cam else [])]
-    for key in given:
+    for key in keys_given:
         if key not in allowed:
             remedy = f"Leave it out; this chart takes {', '.join(sorted(allowed))}."
             raise error((key,), f"does not go with the chart {kind}", remedy)
-    for i, name in enumerate(given.get("signals", ())):
-        near = get_close_matches(name, [*SIGNALS, MISFIRES], n=1, cutoff=0.75)
-        # A shop may record signals camlog does not know; one that nearly has a known name is a slip.
-        if near and near[0] != name:
-            raise error(("signals", i), f"names no signal: {name}", f"Did you mean {near[0]}?")
-    if "to_s" in given and given["to_s"] <= given.get("from_s", 0.0):
+    for i, name in enumerate(keys_given.get("signals", ())):
+        similar = get_close_matches(name, [*SIGNALS, MISFIRES], n=1, cutoff=0.75)
+        # A shop may record signals unknown to camlog, but a name close to a known one is a typing error.
+        if similar and similar[0] != name:
+            raise error(("signals", i), f"names no signal: {name}", f"Did you mean {similar[0]}?")
+    if "to_s" in keys_given and keys_given["to_s"] <= keys_given.get("from_s", 0.0):
         raise error(("to_s",), "should be later than from_s", "Correct one of the two.")
-    return AskedChart(kind=kind, **given)
+    return AskedChart(kind=kind, **keys_given)
 
 
-# Points of all lines over time together, in one report: what keeps an eight-hour drive within its size.
+# Points of all lines over time in one report; they limit the size of the report on an eight-hour drive.
 TIME_POINTS = 44_000
 FEWEST_POINTS = 1_200
-# The chart that shows a verdict best.
+# The chart that shows each verdict best.
 FIRST = dict.fromkeys(CONDITION_WORDS, "closeup") | {"slow": "steps"}
 
 
 def windows_of(findings: Findings, words: tuple[str, ...] | None) -> tuple[OilWindow, ...]:
-    """The oil windows that go by these words; all where None."""
+    """The oil windows with these words; all if None."""
     known = findings.conditions.windows.windows
     return tuple(w for w in known if words is None or window_word(w, findings.limits) in words)
 
 
 def first_chart(findings: Findings, cam: str, dashboard: Dashboard) -> Chart:
-    """The one chart that convinces, for the first screen."""
+    """The chart for the first screen, which shows the verdict best."""
     kind, found = dashboard.first, findings.cams[cam]
     if kind == "auto":
         kind = FIRST[found.verdict.condition]
@@ -202,7 +201,7 @@ def first_chart(findings: Findings, cam: str, dashboard: Dashboard) -> Chart:
 
 
 def asked_charts(findings: Findings, dashboard: Dashboard, share: float = 1.0) -> list[Chart]:
-    """All charts of a dashboard, in its order; `share` of the points, where two drives share a page."""
+    """All charts of a dashboard, in its order; `share` is the share of the points if two drives are on one page."""
     lines = sum(len(asked.signals or USUAL_SIGNALS) for asked in dashboard.charts if asked.kind == "drive")
     lines += sum(3 * len(_cams(findings, asked)) for asked in dashboard.charts if asked.kind == "angles")
     points = int(min(max(share * TIME_POINTS / max(lines, 1), FEWEST_POINTS), MOST_POINTS))
@@ -216,12 +215,12 @@ def asked_charts(findings: Findings, dashboard: Dashboard, share: float = 1.0) -
 
 
 def _cams(findings: Findings, asked: AskedChart) -> list[str]:
-    """The cams of a chart; one empty name for a chart of the whole engine."""
+    """The cams of a chart; one empty name if it is for the whole engine."""
     return [c for c in findings.cams if asked.cams is None or c in asked.cams] if KINDS[asked.kind].per_cam else [""]
 
 
 def _shown_from_to(chart: Chart, asked: AskedChart) -> Chart:
-    """A chart over time with the stretch first shown that was asked for."""
+    """A chart over time that first shows the requested stretch."""
     if not chart.timed:
         return chart
     ends = zip((asked.from_s, asked.to_s), chart.layout["xaxis"]["range"], strict=True)

@@ -1,4 +1,4 @@
-"""The report page: Findings and a dashboard to one HTML text."""
+"""The report page: one HTML text from Findings and a dashboard."""
 
 from __future__ import annotations
 
@@ -28,14 +28,14 @@ from camlog.signals import unit_of
 from camlog.trust import simulated_words
 
 LISTS = ("stored", "pending", "permanent")
-# Unit of what a freeze frame or a counter holds, by the end of its name, where it is no signal's.
+# Units of values in freeze frames and counters that are no signals, by the end of their names.
 _ENDINGS = {"_km": "km", "_min": "min", "_s": "s", "_deg": "deg"}
 MOST_TESTS = 60
-SEPARATE_BELOW = 0.05  # support of causes that are told in one line
+SEPARATE_BELOW = 0.05  # support below which causes are listed in one line
 
 
 def records(findings: Findings, dashboard: Dashboard) -> dict[str, Any]:
-    """What the templates need beside the findings themselves."""
+    """The values that templates need in addition to the findings."""
     codes, limits = findings.codes, findings.limits
     likely = [c for c in findings.causes if c.support >= SEPARATE_BELOW or c.evidence_for]
     overridden = findings.profile.limits if findings.profile is not None else {}
@@ -54,7 +54,7 @@ def records(findings: Findings, dashboard: Dashboard) -> dict[str, Any]:
 
 
 def reading(key: str, value: Any) -> tuple[str, str | None]:
-    """Name and value with its unit of what a freeze frame or a counter holds; None for what was not read."""
+    """Name and value with unit of an item in a freeze frame or a counter; None if it was not read."""
     ending = next((e for e in _ENDINGS if key.endswith(e)), "")
     name = key.removesuffix(ending).replace("_", " ")
     if not isinstance(value, int | float):
@@ -63,7 +63,7 @@ def reading(key: str, value: Any) -> tuple[str, str | None]:
 
 
 def _signal(findings: Findings, name: str) -> tuple[str, str, int, str]:
-    """Name, unit, count and rate a second of a signal's readings."""
+    """Name, unit, number and rate (per second) of a signal's readings."""
     t, _ = findings.trace.samples(name)
     rate = "" if len(t) < 2 or t[-1] <= t[0] else number((len(t) - 1) / (t[-1] - t[0]))
     return name, findings.trace.units.get(name, ""), len(t), rate
@@ -81,13 +81,13 @@ def chart_scripts() -> list[str]:
 
 
 class ChartBook:
-    """The charts of one page: gives each its id and collects what the page's script draws."""
+    """The charts of one page: assigns their ids and collects the values for the page's script."""
 
     def __init__(self) -> None:
         self.specs: dict[str, Any] = {}
 
     def add(self, chart: Chart, *, height: int | None = None, first: bool = False) -> dict[str, Any]:
-        """Register a chart; returns what the template needs of it."""
+        """Register a chart; returns the values for the template."""
         name = f"chart-{len(self.specs) + 1}"
         height = height or chart.height
         if not chart.empty:
@@ -109,7 +109,8 @@ def facts(findings: Findings) -> dict[str, Any]:
 
 
 def _shown(findings: Findings, cam: str, board: Dashboard) -> list[Chart]:
-    """What shows the verdict of a cam: its worst moments, or the one chart the dashboard asks for or that convinces."""
+    """The charts that show the verdict of a cam: its worst moments, else the first chart of the dashboard. None for a
+    healthy cam if another is faulty."""
     moments = moment_charts(findings, cam) if board.first == AUTO else []
     healthy = findings.cams[cam].verdict.condition == "healthy"
     if moments or (healthy and board.first == AUTO and summary.faulty(findings)):
@@ -118,14 +119,16 @@ def _shown(findings: Findings, cam: str, board: Dashboard) -> list[Chart]:
 
 
 def render_report(findings: Findings, dashboard: str | Path | None = None) -> str:
-    """The report as one HTML text. Raises InputError for a dashboard that is not right."""
+    """The report as one HTML text. Raises InputError for a wrong dashboard."""
     board, book = read_dashboard(dashboard), ChartBook()
     cards = [
         summary.card(found)
         | {"weighing": weighing(found.verdict), "since": since_words(findings, found) or driven_words(found)}
         for found in summary.cams_in_order(findings)
     ]
-    shown = [(card, [book.add(c, first=True) for c in _shown(findings, card["cam"], board)]) for card in cards]
+    cards_with_charts = [
+        (card, [book.add(c, first=True) for c in _shown(findings, card["cam"], board)]) for card in cards
+    ]
     charts = asked_charts(findings, board)
     return render_page(
         "report.html",
@@ -138,7 +141,7 @@ def render_report(findings: Findings, dashboard: str | Path | None = None) -> st
         owner=summary.owner_paragraph(findings),
         cards=cards,
         strip=strip_view(findings),
-        shown=[(card, charts) for card, charts in shown if charts],
+        shown=[(card, charts) for card, charts in cards_with_charts if charts],
         steps=summary.next_steps(findings),
         evidence=[book.add(chart) for chart in charts if not chart.empty],
         paper_name=re.sub(r"[^A-Za-z0-9 ._-]", " ", facts(findings)["file"])[:60],

@@ -1,8 +1,8 @@
 """Colours, dashes and marker shapes of the charts.
 
-Colours are names of variables in `dashboards/style.css`, where light, dark and print each have their value; they
-are the Okabe and Ito palette (Color Universal Design, 2008), darkened or lightened where text needs contrast.
-Nothing is told apart by colour alone: every role has its own dash or marker besides.
+Colours are names of variables in `dashboards/style.css`, which has values for light, dark and print. They are the Okabe
+and Ito palette (Color Universal Design, 2008), darkened or lightened if text needs contrast. Colour is never the only
+difference: every role also has its own dash or marker.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ _WINDOWS = {
     "cold": Role("@cold"), "warm": Role("@warm", "dash", "square"), "hot": Role("@hot", "dot", "diamond"),
     "very_hot": Role("@very_hot", "dashdot", "triangle-up"),
 }  # fmt: skip
-# What a chart may ask of the style sheet.
+# The style-sheet variables that charts may use.
 COLORS = (
     "@ground", "@panel", "@ink", "@soft", "@rule", "@grid", "@good", "@bad", "@unknown", "@command", "@actual", "@error",
     "@third", "@fourth", "@fifth", "@cold", "@warm", "@hot", "@very_hot", "@shade", "@band", "@before", "@after",
@@ -41,5 +41,5 @@ COLORS = (
 
 
 def window_role(window: OilWindow) -> Role:
-    """How one oil window is drawn, in every chart alike."""
+    """How an oil window is drawn, the same in every chart."""
     return _WINDOWS[window_word(window)]

@@ -26,7 +26,7 @@ def analyze_sample(path: Path) -> Findings:
 def write_sample_reports(folder: str | Path, say_line: Callable[[str], None] = print) -> list[Path]:
     """Write the report of every sample recording, and the comparison of the pair, into `folder`.
 
-    `say_line` gets one line a report. Returns the pages written. Raises InputError where the samples are missing.
+    `say_line` gets one line per report. Returns the written pages. Raises InputError if the samples are missing.
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)

@@ -1,4 +1,4 @@
-"""The verdict over the drive, as the page and the terminal draw it: a strip a cam, and what else happened below."""
+"""The verdict over the drive, for the page and the terminal: one strip per cam, with the events of the drive below."""
 
 from __future__ import annotations
 
@@ -17,17 +17,17 @@ from camlog.report.charts.drive import MISFIRES, signal_values
 from camlog.report.charts.times import end_s, events, window_runs
 from camlog.report.words import CONDITION_WORDS, clock, condition_word, say, state_of
 
-CELLS = 240  # of the page; of the terminal so many as its line has room for
+CELLS = 240  # on the page
 TERMINAL_CELLS = 72
-LETTER_SHARE = 1.8  # percent of the drive from which a run has room for its letter
-LABEL_SHARE = 8.0  # the same for the words of an oil window
-SPEED_TOP_RPM = 2_000.0  # the least height of the engine's speed
+LETTER_SHARE = 1.8  # percent of the drive; a shorter run has no room for its letter
+LABEL_SHARE = 8.0  # the same for the text of an oil window
+SPEED_TOP_RPM = 2_000.0  # least top of the scale of the engine speed
 MARKS_TOLD = 8
-TOLD_S = 1.0  # of a fault in a healthy cam's strip
+TOLD_S = 1.0  # shortest fault in a healthy cam's strip that is mentioned
 
 
 def strip_view(findings: Findings) -> dict[str, Any] | None:
-    """What the template draws; None without cams or where the recording has no length. Places are percent of the drive."""
+    """The values for the template, with places in percent of the drive; None without cams or length."""
     end = end_s(findings)
     of_cams = ((f, f.verdict) for f in findings.cams.values())
     view = _view([(f.cam, f.examination.strip, v.condition, condition_word(v)) for f, v in of_cams], end)
@@ -45,19 +45,19 @@ def strip_view(findings: Findings) -> dict[str, Any] | None:
 
 
 def saved_view(strips: Mapping[str, tuple[Strip, str]], end: float) -> dict[str, Any] | None:
-    """As `strip_view` of each cam's saved strip and condition, without what else happened; None without cams."""
+    """As `strip_view`, from each cam's saved strip and condition, without the events; None without cams."""
     return _view([(cam, strip, verdict, CONDITION_WORDS[verdict]) for cam, (strip, verdict) in strips.items()], end)
 
 
 def _view(strips: Sequence[tuple[str, Strip, str, str]], end: float) -> dict[str, Any] | None:
-    """The strips alone, each with its cam, condition and the word for it."""
+    """Only the strips, each with its cam, condition and the word for it."""
     if not strips or end <= 0.0:
         return None
     rows = [_row(*of_cam, end) for of_cam in strips]
-    shown = {run["state"] for row in rows for run in row["runs"]}
+    states = {run["state"] for row in rows for run in row["runs"]}
     return {
         "end_s": end, "rows": rows, "windows": (), "speed": "", "misfires": (), "marks": (), "told": (),
-        "legend": [(s, say(f"strip.letter.{s}"), say(f"strip.state.{s}")) for s in STATES if s in shown],
+        "legend": [(s, say(f"strip.letter.{s}"), say(f"strip.state.{s}")) for s in STATES if s in states],
         "ticks": [(100 * share / 4, duration(end * share / 4)) for share in range(5)],
     }  # fmt: skip
 
@@ -76,7 +76,7 @@ def _row(cam: str, strip: Strip, condition: str, word: str, end: float) -> dict[
 
 
 def strip_words(strip: Strip) -> str:
-    """How long the cam did what, in words: what judges it first."""
+    """A sentence on how long the cam did what, beginning with what judges it."""
     return _seconds(strip, [s for s in reversed(STATES) if strip.seconds(s) >= 0.5])
 
 
@@ -85,14 +85,18 @@ def _seconds(strip: Strip, states: Sequence[str]) -> str:
 
 
 def _healthy_though(findings: Findings) -> list[str]:
-    """Why a cam whose strip shows moments of a fault is healthy all the same."""
+    """Why a cam is healthy although its strip shows moments of a fault."""
     good = [f for f in findings.cams.values() if state_of(f.verdict.condition) == "good"]
-    seen = [(f, [s for s in FAULTY if f.examination.strip.seconds(s) >= TOLD_S]) for f in good]
-    return [say("strip.healthy", cam=cam_title(f.cam), what=_seconds(f.examination.strip, of)) for f, of in seen if of]
+    with_faults = [(f, [s for s in FAULTY if f.examination.strip.seconds(s) >= TOLD_S]) for f in good]
+    return [
+        say("strip.healthy", cam=cam_title(f.cam), what=_seconds(f.examination.strip, of))
+        for f, of in with_faults
+        if of
+    ]
 
 
 def _speed(findings: Findings, end: float) -> str:
-    """Engine speed as the points of a line, 0 to 1000 across and 0 (top) to 100 down; empty where it was not read."""
+    """Engine speed as the points of a line, 0 to 1000 across and 0 (top) to 100 down; empty if it was not read."""
     t, rpm = findings.trace.samples("engine_speed")
     if not len(t):
         return ""
@@ -102,7 +106,7 @@ def _speed(findings: Findings, end: float) -> str:
 
 
 def _misfires(findings: Findings, end: float) -> list[tuple[float, float]]:
-    """Place and height (percent) of the misfires counted in each cell; empty where none was, or none were read."""
+    """Place and height (percent) of the misfires in each cell; empty if there were none or they were not read."""
     _, t, total = signal_values(findings, MISFIRES)
     if len(t) < 2:
         return []
@@ -111,22 +115,22 @@ def _misfires(findings: Findings, end: float) -> list[tuple[float, float]]:
 
 
 def _marks_in_words(findings: Findings) -> list[str]:
-    """Marks, gaps and codes with their words; those of one kind and moment together."""
+    """Marks, gaps and codes in words; those of the same kind and time are combined."""
     groups = groupby(events(findings), key=lambda e: (round(e[0]), e[1]))
-    told = [(t, kind, [text for *_, text in of]) for (t, kind), of in groups]
+    marks = [(t, kind, [text for *_, text in of]) for (t, kind), of in groups]
     words = [say("strip.mark", sign=say(f"strip.sign.{kind}"), at=clock(t), kind=say(f"events.{kind}"), text=", ".join(filter(None, texts)))
-             for t, kind, texts in told]  # fmt: skip
+             for t, kind, texts in marks]  # fmt: skip
     return words[:MARKS_TOLD]
 
 
 def strip_lines(findings: Findings, cells: int = TERMINAL_CELLS, *, blocks: bool = True) -> list[str]:
-    """The strips for a terminal, a line a cam; `blocks` False writes plain letters."""
+    """The strips for a terminal, one line per cam; with `blocks` False in plain letters."""
     end = end_s(findings)
     signs = say.table("strip.block" if blocks else "strip.letter")
-    lines, seen = [], []
+    lines, states = [], []
     for found in findings.cams.values() if end > 0.0 else ():
         of_cam = found.examination.strip.cells(end, cells)
-        seen += [s for s in of_cam if s]
+        states += [s for s in of_cam if s]
         lines.append(f"{cam_title(found.cam):<22} {''.join(signs[s] if s else ' ' for s in of_cam)}".rstrip())
-    legend: Sequence[str] = [f"{signs[s]} {say(f'strip.state.{s}')}" for s in STATES if s in seen]
+    legend: Sequence[str] = [f"{signs[s]} {say(f'strip.state.{s}')}" for s in STATES if s in states]
     return [*lines, "  ".join(legend)] if lines else []

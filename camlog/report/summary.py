@@ -1,4 +1,4 @@
-"""The first screen in words: headline, the paragraph for the owner of the car, what to check next."""
+"""The first screen in words: headline, paragraph for the owner of the car, and what to check next."""
 
 from __future__ import annotations
 
@@ -13,16 +13,16 @@ from camlog.messages import capital
 from camlog.report.words import condition_word, does_for_owner, key_figure, misfires_since, say, state_of, sureness
 
 WORTH_SAYING = 0.3  # support below which a cause is not put on the first screen
-LEAST = 0.1  # of a fault's best cause, however weakly supported
+LEAST = 0.1  # least support of a fault's best cause
 CLOSE = 0.25  # in support: causes that the data cannot tell apart
-NOTHING_WRONG, ENGINE = "nothing wrong", "ignition or fuel"  # causes that are no cam's
+NOTHING_WRONG, ENGINE = "nothing wrong", "ignition or fuel"  # causes outside the cams
 FIRST_ITEMS = 3
 CODES_SAID = 3
 ORDER = {"bad": 0, "unknown": 1, "good": 2}
 
 
 def cams_in_order(findings: Findings) -> list[CamFindings]:
-    """Faulty cams first, surest first; then those that could not be judged; then healthy ones."""
+    """The cams: first faulty ones (surest first), then those that could not be judged, then healthy ones."""
     return sorted(findings.cams.values(), key=lambda c: (ORDER[_state(c)], -c.verdict.confidence))
 
 
@@ -51,25 +51,25 @@ def headline(findings: Findings) -> str:
 
 
 def complaint(findings: Findings) -> dict[str, Any]:
-    """What the car complains of, before its cams: `codes`, `cylinders` that misfire with the width of their bar in percent,
-    and both in `words`."""
+    """The symptoms of the car apart from its cams: `codes`, misfiring `cylinders` with the width of their bar
+    (percent), and both in `words`."""
     misfire, codes = findings.misfire, list(dict.fromkeys(c.code for c in findings.codes.codes))
     rates = {c.cylinder: c.rate.value for c in misfire.per_cylinder if c.rate.value is not None}
     worst = {n: rates[n] for n in misfire.pattern.cylinders if n in rates}
     limit = findings.limits["misfire_per_1000_rev"]
-    top = max(*rates.values(), limit.value, 1e-9) if rates else 1.0  # no cylinder may misfire at all
+    top = max(*rates.values(), limit.value, 1e-9) if rates else 1.0  # the rates and the limit may all be 0
     bars = [
         {"cylinder": n, "rate": r, "width": 100 * r / top, "limit": 100 * limit.value / top, "over": n in worst}
         for n, r in rates.items()
     ]
-    told = {"codes": codes[:CODES_SAID], "more": len(codes) - CODES_SAID}
-    words = say("complaint.words", worst=worst, count=len(rates), **told)
+    code_words = {"codes": codes[:CODES_SAID], "more": len(codes) - CODES_SAID}
+    words = say("complaint.words", worst=worst, count=len(rates), **code_words)
     return {"codes": codes, "cylinders": bars if worst else [], "limit": limit, "words": capital(words),
             "since": misfires_since(findings)}  # fmt: skip
 
 
 def card(found: CamFindings) -> dict[str, Any]:
-    """What the first screen says of one cam."""
+    """The values of one cam on the first screen."""
     verdict, state = found.verdict, _state(found)
     return {
         "cam": found.cam, "title": cam_title(found.cam), "state": state, "word": condition_word(verdict),
@@ -80,7 +80,7 @@ def card(found: CamFindings) -> dict[str, Any]:
 
 
 def likely_causes(findings: Findings) -> list[Cause]:
-    """The best supported cause and, where the data cannot tell it from the next, that one too."""
+    """The best supported cause, and the next one if the data cannot tell them apart."""
     best = [c for c in findings.causes if c.support >= WORTH_SAYING][:2]
     if not best and faulty(findings):
         return [c for c in findings.causes[:1] if c.support >= LEAST and c.cause != NOTHING_WRONG]
@@ -88,9 +88,9 @@ def likely_causes(findings: Findings) -> list[Cause]:
 
 
 def next_steps(findings: Findings) -> dict[str, Any]:
-    """The first physical checks, each with its cautions; a healthy or unjudged drive has its own.
+    """The first physical checks, each with its cautions; a healthy or unjudged drive has other items.
 
-    `caution` stands under the whole list; `items` are dictionaries of `text` and `cautions`.
+    `caution` is below the whole list; `items` are dictionaries with `text` and `cautions`.
     """
     causes, undecided = likely_causes(findings), _of_state(findings, "unknown")
     steps = {"title": say("next.check"), "items": [], "causes": causes, "weak": False, "caution": ""}
@@ -110,12 +110,12 @@ def next_steps(findings: Findings) -> dict[str, Any]:
 
 
 def checks(wanted: Iterable[Check]) -> list[dict[str, Any]]:
-    """Checks with the cautions that stand beside each; one that stands beside an earlier check is not repeated."""
-    shown: set[str] = set()
+    """The checks, each with its cautions; a caution of an earlier check is not repeated."""
+    used: set[str] = set()
     items = []
     for check in wanted:
-        items.append({"text": str(check), "cautions": [c for c in check.cautions if c not in shown]})
-        shown.update(check.cautions)
+        items.append({"text": str(check), "cautions": [c for c in check.cautions if c not in used]})
+        used.update(check.cautions)
     return items
 
 

@@ -1,7 +1,7 @@
-"""The tables of a report: every figure beside its limit, the grid by oil temperature, what speaks for and against.
+"""The tables of a report: every figure with its limit, the grid by oil temperature, the evidence for and against.
 
-The grid shows only figures that were weighed: of each question the one measured in most oil windows, in each of them; in
-the last column the one over the whole drive that speaks most for the answer being "no".
+The grid shows only weighed figures. For each question it has the figure that was measured in most oil windows, with its
+value in each of them; the last column has the figure over the whole drive with the most evidence for "no".
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from camlog.questions import QUESTIONS
 from camlog.report.summary import cams_in_order
 from camlog.report.words import CONDITION_WORDS, say, state_of, sureness
 
-MOST_TIMES = 2.0  # the limit, that a bar has room for; the limit itself stands in its middle
+MOST_TIMES = 2.0  # the limit: the longest bar; the limit is in the middle
 FULL_BAR = 4.0  # log odds that fill a bar: about fifty to one
 MOST_BARS = 12
 LEAST_PROBABILITY = 0.01
@@ -33,10 +33,10 @@ _STATES = {"yes": "good", "no": "bad", "cannot_tell": "unknown"}
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One metric. `figure` in `unit`; `oil` the window's label, empty for the whole drive.
+    """One metric. `figure` is in `unit`; `oil` is the window's label, empty for the whole drive.
 
-    `size` means the limit judges the figure without its sign; `above` False that small is bad.
-    `least` is what the readings can tell, in `unit`: nothing smaller is told.
+    `size` means that the limit applies to the figure without its sign; `above` False, that small values are bad.
+    `least` is the resolution of the readings in `unit`; smaller values are not shown.
     """
 
     group: str
@@ -61,7 +61,7 @@ class Row:
         if self.size and value is not None and value < 0:
             low, value, high = (None if e is None else -e for e in (high, value, low))
         limit = self.limit.value
-        if value is None:  # of a bound: judged where the bound itself is on one side of the limit
+        if value is None:  # a bound is judged only if it is on one side of the limit
             side = 1 if low is not None and low > limit else -1 if high is not None and high < limit else 0
             if not side:
                 return "missing"
@@ -96,18 +96,18 @@ class Row:
 
 
 def rows(findings: Findings, cam: str) -> tuple[Row, ...]:
-    """All figures of a cam, in the order of the registry: over the whole drive and by oil window."""
-    seen = view({c: f.examination for c, f in findings.cams.items()}, cam)
-    return tuple(row for figure in FIGURES for row in _rows(figure, figure.values(seen), findings.limits))
+    """All figures of a cam in the order of the registry, over the whole drive and by oil window."""
+    cam_view = view({c: f.examination for c, f in findings.cams.items()}, cam)
+    return tuple(row for figure in FIGURES for row in _rows(figure, figure.values(cam_view), findings.limits))
 
 
 def _rows(figure: Figure, values: list[Measured], limits: Mapping[str, Limit]) -> Iterator[Row]:
-    known = [m for m in values if any(e is not None for e in (m.estimate.value, m.estimate.low, m.estimate.high))]
+    valid = [m for m in values if any(e is not None for e in (m.estimate.value, m.estimate.low, m.estimate.high))]
     group = QUESTIONS[figure.question].title if figure.question else say("row.further")
-    # Where nothing was measured one row says why.
-    for m in known or values[:1]:
-        oil = m.window.label if m.window is not None and known else ""
-        yield Row(group, _metric(figure, m.part if known else ""), m.estimate, figure.unit, (figure.judged_by(limits, m.window) if figure.limit else None), oil,
+    # If nothing was measured, one row says why.
+    for m in valid or values[:1]:
+        oil = m.window.label if m.window is not None and valid else ""
+        yield Row(group, _metric(figure, m.part if valid else ""), m.estimate, figure.unit, (figure.judged_by(limits, m.window) if figure.limit else None), oil,
                   figure.bad != "below", figure.bad == "size", figure.name, m.resolution_s)  # fmt: skip
 
 
@@ -116,14 +116,14 @@ def _metric(figure: Figure, part: str) -> str:
 
 
 def misfire_rows(findings: Findings) -> tuple[Row, ...]:
-    """Misfires per cylinder beside their limit."""
+    """Misfires per cylinder with their limit."""
     limit = findings.limits["misfire_per_1000_rev"]
     return tuple(Row(say("row.misfires"), say("row.cylinder", c=c), c.rate, limit.unit, limit)
                  for c in findings.misfire.per_cylinder)  # fmt: skip
 
 
 def figure_tables(findings: Findings) -> list[dict[str, Any]]:
-    """One table a cam, and one of misfires."""
+    """One table per cam, and one of misfires."""
     tables = [(cam_title(cam), rows(findings, cam)) for cam in findings.cams]
     tables.append((say("row.misfires"), misfire_rows(findings)))
     return [
@@ -138,10 +138,10 @@ def figure_tables(findings: Findings) -> list[dict[str, Any]]:
 
 @dataclass(frozen=True)
 class Cell:
-    """One cell: the row of the table it shows, or `words` for why there is none.
+    """One cell: the row of the table that it shows, or the reason in `words` if there is none.
 
-    In percent of the cell's width: how long the `bar` is, where the `interval` begins and how long it is, and the same
-    for the `band` of known-good cars.
+    In percent of the cell's width: the length of the `bar`, start and length of the `interval`, and start and length of
+    the `band` of known-good cars.
     """
 
     row: Row | None = None
@@ -152,7 +152,7 @@ class Cell:
 
 
 def _cell(row: Row | None, bands: Mapping[tuple[str, str], tuple[float, float]], words: str) -> Cell:
-    """The cell of a row; `words` where there is none."""
+    """The cell of a row; `words` if there is no row."""
     if row is None:
         return Cell(words=words)
     limit = row.limit.value if row.limit is not None else 0.0
@@ -173,7 +173,7 @@ def _cell(row: Row | None, bands: Mapping[tuple[str, str], tuple[float, float]],
 
 
 def grids(findings: Findings, windows: Sequence[OilWindow]) -> list[dict[str, Any]]:
-    """The grid of each cam, with the bands of known-good cars where they joined its verdict."""
+    """The grid of each cam, with the bands of known-good cars if they were used in its verdict."""
     return [_grid(findings, c.cam, windows) for c in cams_in_order(findings)]
 
 
@@ -183,12 +183,12 @@ def _grid(findings: Findings, cam: str, windows: Sequence[OilWindow]) -> dict[st
     labels = {"": ""} | {w.words: w.label for w in windows}
     bands = {(_metric(p.figure, p.part), labels[p.oil]): p.band for p in verdict.places if p.oil in labels}
     says_no = {w.figure.name: w.says_no for w in verdict.evidence}
-    judged = [r for r in rows(findings, cam) if r.key in says_no and r.state != "missing"]
+    measured = [r for r in rows(findings, cam) if r.key in says_no and r.state != "missing"]
     lines: list[dict[str, Any]] = []
     for name, asked in QUESTIONS.items():
         answer = verdict.questions[name]
-        # A figure that did not weigh enough to make the answer "no" is not shown as if it had.
-        of = [r for r in judged if r.group == asked.title and (answer.answer != "yes" or r.state != "beyond")]
+        # A figure beyond its limit is not shown as bad if the answer is still "yes".
+        of = [r for r in measured if r.group == asked.title and (answer.answer != "yes" or r.state != "beyond")]
         by_oil = [r for r in of if r.oil]
         shown = max(by_oil, key=lambda r: (sum(o.key == r.key for o in by_oil), _times(r))).key if by_oil else ""
         here = {
@@ -222,7 +222,7 @@ def _why(window: OilWindow, driven: dict[str, float], by_oil: bool) -> str:
 
 
 def weighing(verdict: Verdict) -> dict[str, Any]:
-    """What the page shows of how one cam was judged."""
+    """The values for the page on how one cam was judged."""
     named = verdict.condition if verdict.condition in verdict.probabilities else verdict.likeliest
     ranked = sorted(verdict.probabilities.items(), key=lambda item: -item[1])
     return {
@@ -235,8 +235,7 @@ def weighing(verdict: Verdict) -> dict[str, Any]:
 
 
 def question(name: str, answer: Answer, verdict: Verdict) -> dict[str, str]:
-    """One question with its answer, as a page shows it; where the fault that the verdict names is its own, it is at least
-    "probably not"."""
+    """One question with its answer for a page; at least "probably not" if it is about the fault in the verdict."""
     own = answer.answer == "cannot_tell" and QUESTIONS[name].faults[0] == verdict.condition
     word = "probably_not" if own else answer.answer
     sure = sureness(verdict.confidence if own else answer.probability) if word != "cannot_tell" else ""
@@ -245,9 +244,9 @@ def question(name: str, answer: Answer, verdict: Verdict) -> dict[str, str]:
 
 
 def _bars(verdict: Verdict) -> list[dict[str, Any]]:
-    """The weightiest figures, those that speak for the condition first."""
+    """The figures with the most weight, those in favour of the condition first."""
     weighed = [(verdict.says(w), w) for w in verdict.evidence if abs(verdict.says(w)) >= WORTH_SAYING]
-    shown = sorted(weighed, key=lambda pair: -abs(pair[0]))[:MOST_BARS]
+    heaviest = sorted(weighed, key=lambda pair: -abs(pair[0]))[:MOST_BARS]
     return [
         {
             "title": capital(_metric(w.figure, w.measured.part)),
@@ -255,7 +254,7 @@ def _bars(verdict: Verdict) -> list[dict[str, Any]]:
             "value": w.figure.shown(w.measured), "limit": str(w.limit), "side": "for" if says > 0 else "against",
             "width": round(100.0 * min(abs(says) / FULL_BAR, 1.0)),
         }
-        for says, w in sorted(shown, key=lambda pair: -pair[0])
+        for says, w in sorted(heaviest, key=lambda pair: -pair[0])
     ]  # fmt: skip
 
 
@@ -263,14 +262,14 @@ def _bars(verdict: Verdict) -> list[dict[str, Any]]:
 
 
 def associations(findings: Findings) -> list[dict[str, str]]:
-    """What misfires were held against, a row each: both rates, their ratio, and whether the two go together."""
-    lowest, made = findings.limits["misfire_rate_ratio"].value, []
+    """One row for each condition compared with misfires: both rates, their ratio, and whether they occur together."""
+    lowest, table = findings.limits["misfire_rate_ratio"].value, []
     for a in findings.misfire.association:
         ratio, word = say("together.none"), "together" if a.holds else "cannot_tell"
         if a.p_adjusted is not None:
             ratio = say("together.ratio", ratio=a.ratio, low=a.ratio_low, high=a.ratio_high)
             if not a.holds and a.ratio_high is not None and a.ratio_high < lowest:
                 word = "not_together"
-        made.append({"title": capital(a.title), "with": number(a.rate_with), "without": number(a.rate_without), "ratio": ratio,
-                     "word": say(f"together.{word}"), "state": {"together": "bad", "not_together": "good"}.get(word, "unknown")})  # fmt: skip
-    return made
+        table.append({"title": capital(a.title), "with": number(a.rate_with), "without": number(a.rate_without),
+                     "ratio": ratio, "word": say(f"together.{word}"), "state": {"together": "bad", "not_together": "good"}.get(word, "unknown")})  # fmt: skip
+    return table

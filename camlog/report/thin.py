@@ -1,7 +1,7 @@
-"""Fewer points, same picture: what a line of a chart keeps of a long recording.
+"""Reduces the points of a chart's line without changing the picture.
 
-M4 (Jugel, Jerzak, Hackenbroich & Markl, Proceedings of the VLDB Endowment 7, 2014): of each stretch the first,
-lowest, highest and last reading are kept, so that no extreme is ever lost.
+M4 (Jugel, Jerzak, Hackenbroich & Markl, Proceedings of the VLDB Endowment 7, 2014): the first, lowest, highest and last
+reading of each stretch are kept, so no extreme is lost.
 """
 
 from __future__ import annotations
@@ -11,13 +11,14 @@ from collections.abc import Sequence
 import numpy as np
 from tsdownsample import M4Downsampler
 
-# A line is broken where readings are this many usual intervals apart: nothing is drawn where nothing was read.
+# A line is broken if readings are at least this many usual intervals apart.
 BREAK_INTERVALS = 12.0
 BREAK_MIN_S = 2.0
 
 
 def thinned(x: np.ndarray, y: np.ndarray, points: int) -> np.ndarray:
-    """Indices of at most about `points` of the readings (n,), extremes of every stretch kept. `x` ascends, all finite."""
+    """Indices of at most about `points` readings (n,), with the extremes of every stretch. `x` ascends; all are
+    finite."""
     points = max(4, points - points % 4)
     if len(x) <= points:
         return np.arange(len(x))
@@ -26,7 +27,7 @@ def thinned(x: np.ndarray, y: np.ndarray, points: int) -> np.ndarray:
 
 
 def thin(x: np.ndarray, y: np.ndarray, points: int) -> tuple[np.ndarray, np.ndarray]:
-    """Those readings themselves."""
+    """As `thinned`, but the readings themselves."""
     keep = thinned(x, y, points)
     return x[keep], y[keep]
 
@@ -34,7 +35,7 @@ def thin(x: np.ndarray, y: np.ndarray, points: int) -> tuple[np.ndarray, np.ndar
 def line_points(
     x: np.ndarray, y: np.ndarray, points: int, gaps: Sequence[tuple[float, float]] = ()
 ) -> tuple[np.ndarray, np.ndarray]:
-    """What is drawn of one signal: thinned, with a NaN wherever the recording paused or lies in a gap."""
+    """The points of one signal to draw: thinned, with NaN at pauses and gaps of the recording."""
     few_x, few_y = thin(x, y, points)
     if len(few_x) < 2:
         return few_x, few_y
@@ -48,5 +49,5 @@ def line_points(
 
 
 def spread_choice(count: int, most: int) -> np.ndarray:
-    """Indices of at most `most` of `count` things, evenly over all of them."""
+    """Indices of at most `most` of `count` items, evenly spread."""
     return np.unique(np.round(np.linspace(0, count - 1, min(count, most))).astype(np.int64))

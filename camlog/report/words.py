@@ -1,4 +1,4 @@
-"""What the report says in words: verdicts, causes, the worst moments. The words themselves are in `messages.toml`."""
+"""Verdicts, causes and the worst moments in words. The words are in `messages.toml`."""
 
 from __future__ import annotations
 
@@ -17,26 +17,27 @@ from camlog.questions import QUESTIONS
 say = Messages("camlog.report")
 CONDITION_WORDS = say.table("condition")
 START_FLUTTER = "cold_start_flutter_deg"
-LEAST_DRIVEN_S = 20.0  # with oil of a window, to say how often the fault showed in it
-MOSTLY_TIMES = 2.0  # as often in one oil window as in any other
-# Support of a cause from which its evidence is called so (common practice, no source).
+LEAST_DRIVEN_S = 20.0  # in an oil window, so that the share of the fault in it is mentioned
+MOSTLY_TIMES = 2.0  # ratio of the shares in one oil window and in any other, from which a fault is "mostly" there
+# Least support of a cause for each word on its evidence (common practice, no source).
 EVIDENCE_STRENGTHS = ((0.8, "strong"), (0.5, "good"), (0.3, "some"), (0.0, "weak"))
 
 
 def key_evidence(verdict: Verdict) -> Weighed | None:
-    """What carries the verdict: of a fault the weightiest figure, of a healthy cam its error at a steady command."""
+    """The figure behind the verdict: the one with the most weight for a fault, the error at a steady command if
+    healthy."""
     if verdict.condition == "insufficient_data":
         return None
     if verdict.condition == "healthy":
         return next((w for w in verdict.evidence if w.figure.name == "p95_abs_deg"), None)
-    # A figure of the question that names this fault tells more than one that many faults share.
+    # A figure of this fault's own question is preferred to one that many faults share.
     beyond = [w for w in verdict.evidence if w.times_limit > 1.0]
     own = [w for w in beyond if QUESTIONS[w.figure.question].faults[0] == verdict.condition]
     return max(own or verdict.evidence, key=verdict.says, default=None)
 
 
 def key_figure(verdict: Verdict) -> dict[str, str] | None:
-    """The number beside the verdict: `value` with its unit, `words` for what it is, `limit`."""
+    """The number beside the verdict: `value` with unit, `words` for its meaning, and `limit`."""
     w = key_evidence(verdict)
     if w is None:
         return None
@@ -49,7 +50,7 @@ def key_figure(verdict: Verdict) -> dict[str, str] | None:
 
 
 def condition_word(verdict: Verdict) -> str:
-    """A verdict in a word or two: `Sticking`; for an unstable cam, which kind: hunting, drifting, rattling at start."""
+    """A verdict in one or two words: `Sticking`; for an unstable cam the kind: hunting, drifting, rattling at start."""
     key = key_evidence(verdict) if verdict.condition == "unstable" else None
     if key is None:
         return CONDITION_WORDS[verdict.condition]
@@ -57,29 +58,29 @@ def condition_word(verdict: Verdict) -> str:
 
 
 def does_for_owner(found: CamFindings) -> str:
-    """Which cam it is and what it does, in the words for a car's owner."""
+    """The cam and what it does, in words for the car's owner."""
     cam = say("cam.for_owner", side=side_of(found.cam), bank=bank_of(found.cam))
     return f"{cam} {say(f'condition_for_owner.{found.verdict.condition}')}"
 
 
 def cause_words(cause: str) -> str:
-    """A cause at its first use: the phaser is explained once."""
+    """A cause in words for its first use, in which the phaser is explained."""
     return say.table("cause").get(cause, cause)
 
 
 def evidence_words(support: float) -> str:
-    """How well a cause is supported: `strong evidence, 91 %`."""
+    """The support of a cause in words: `strong evidence, 91 %`."""
     strength = next(name for least, name in EVIDENCE_STRENGTHS if support >= least)
     return say("evidence.words", strength=say(f"evidence.{strength}"), percent=f"{100 * support:.0f}")
 
 
 def state_of(condition: str) -> str:
-    """`good`, `bad` or `unknown`: which shape and colour a verdict gets."""
+    """`good`, `bad` or `unknown`, for the shape and colour of a verdict."""
     return {"healthy": "good", "insufficient_data": "unknown"}.get(condition, "bad")
 
 
 def sureness(confidence: float) -> str:
-    """A confidence as it is printed; never 100 %."""
+    """A confidence in percent for print; never 100 %."""
     return say("verdict.sure", percent=min(round(100 * confidence), 99))
 
 
@@ -94,17 +95,17 @@ def clock(seconds: float) -> str:
 
 
 def _shows(condition: str) -> list[str]:
-    """The states of a strip that show what a verdict says, the most telling first; none of a healthy cam."""
+    """The states of a strip that show the verdict, the clearest first; none for a healthy cam."""
     return say.table("strip.shows").get(condition, "").split()
 
 
 def telling(strip: Strip, condition: str, most: int = 3) -> list[Moment]:
-    """The worst moments of a strip that show what a verdict says; none of a healthy cam."""
+    """The worst moments of a strip that show the verdict; none for a healthy cam."""
     return [m for state in _shows(condition) for m in strip.moments if m.state == state][:most]
 
 
 def told_moments(found: CamFindings, most: int = 3) -> list[Moment]:
-    """The worst moments that show what the verdict says; none of a healthy cam."""
+    """The worst moments of a cam that show its verdict; none for a healthy cam."""
     strip = found.examination.strip
     moments = telling(strip, found.verdict.condition, len(strip.moments))
     if (start_s := rattles_at_s(found)) is not None:
@@ -113,57 +114,57 @@ def told_moments(found: CamFindings, most: int = 3) -> list[Moment]:
 
 
 def rattles_at_s(found: CamFindings) -> float | None:
-    """When the engine start was of whose rattle the verdict tells; None where it tells of something else."""
+    """The time (s) of the engine start with the rattle that the verdict names; None if it names something else."""
     key = key_evidence(found.verdict)
     return found.examination.rest.cold_start.start_s if key is not None and key.figure.name == START_FLUTTER else None
 
 
 def moment_words(moment: Moment) -> str:
-    """One moment in words: what the command and the cam did."""
+    """A moment in words: what the command and the cam did."""
     name = "jumped" if moment.jump_deg is not None else moment.state
     return say(f"strip.moment.{name}", m=moment, seconds=(moment.break_s or moment.end_s) - moment.start_s)
 
 
 def worst_moment(found: CamFindings) -> str:
-    """The worst moment of a faulty cam in one line; empty where there is none."""
+    """The worst moment of a faulty cam in one line; empty if there is none."""
     moments = told_moments(found, 1)
     return say("strip.worst", at=clock(moments[0].start_s), words=moment_words(moments[0])) if moments else ""
 
 
 def since_words(findings: Findings, found: CamFindings) -> str:
-    """Since when a faulty cam does what its verdict says, and in what share of the time with which oil; empty where the
-    strip shows nothing of it."""
+    """Since when a faulty cam shows its fault, and its share of the time by oil temperature; empty if the strip does
+    not show the fault."""
     if (start_s := rattles_at_s(found)) is not None:
         oil = found.examination.rest.cold_start.temp_degc
         return say("strip.since_start", at=clock(max(start_s, 0.0)), oil=oil)
     shows, strip = _shows(found.verdict.condition), found.examination.strip
-    shown = [s for s in strip.segments if s.state in {*shows, "jumped"}] if shows else []
-    if not shown:
+    segments = [s for s in strip.segments if s.state in {*shows, "jumped"}] if shows else []
+    if not segments:
         return ""
     windows, driven = findings.conditions.windows, found.coverage.windows if found.coverage is not None else ()
-    place = windows.index_at(np.array([(s.start_s + s.end_s) / 2.0 for s in shown]))
-    lasting_s = np.array([s.end_s - s.start_s for s in shown])
+    place = windows.index_at(np.array([(s.start_s + s.end_s) / 2.0 for s in segments]))
+    lasting_s = np.array([s.end_s - s.start_s for s in segments])
     seconds = np.bincount(place[place >= 0], lasting_s[place >= 0], len(windows.windows))
-    known = [(w, s) for w, s in zip(driven, seconds, strict=False) if w.seconds >= LEAST_DRIVEN_S]
-    shares = {w.window.label: min(s / w.seconds, 1.0) for w, s in known}
+    enough = [(w, s) for w, s in zip(driven, seconds, strict=False) if w.seconds >= LEAST_DRIVEN_S]
+    shares = {w.window.label: min(s / w.seconds, 1.0) for w, s in enough}
     most = max(shares, key=shares.__getitem__, default="")
     others = [share for oil, share in shares.items() if oil != most]
     mostly = most if others and shares[most] > MOSTLY_TIMES * max(others) else ""
     return say(
-        "strip.since", first=clock(shown[0].start_s), seconds=duration(lasting_s.sum()), shares=shares, mostly=mostly
+        "strip.since", first=clock(segments[0].start_s), seconds=duration(lasting_s.sum()), shares=shares, mostly=mostly
     )
 
 
 def driven_words(found: CamFindings) -> str:
-    """With which oil a cam was driven that has no fault to tell of; empty where that is not known."""
+    """The oil temperatures at which a cam without a fault was driven; empty if unknown."""
     driven = found.coverage.windows if found.coverage is not None else ()
     oils = [w.window.label for w in driven if w.seconds >= LEAST_DRIVEN_S]
     return say("strip.driven", oils=oils) if oils else ""
 
 
 def misfires_since(findings: Findings) -> str:
-    """Since when the cylinders misfire that do, and whether that goes with the oil temperature, from the figures of the table
-    of what misfires go with; empty where none surely does."""
+    """Since when the misfiring cylinders misfire, and whether that depends on the oil temperature, from the table of
+    associations; empty if none surely misfires."""
     misfire, limits = findings.misfire, findings.limits
     if misfire.first_s is None:
         return ""

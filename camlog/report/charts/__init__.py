@@ -1,5 +1,5 @@
-"""The charts of a report, one question a module. A module here registers its charts (`camlog.report.chart.chart_kind`)
-and is found by itself."""
+"""The charts of a report, one question per module. A module in this folder registers its charts
+(`camlog.report.chart.chart_kind`) and is found by itself."""
 
 import importlib
 import pkgutil

@@ -31,7 +31,7 @@ MARKED_READINGS = 250  # up to so many, each reading is a dot
 
 @chart_kind("angles", "from_s", "to_s")
 def angles(request: Request) -> Chart:
-    """Commanded and actual angle, and the error below, over the whole recording."""
+    """Commanded and actual angle, with the error below, over the whole recording."""
     data, tracking, limit = request.data, request.examination.tracking, request.limit("p95_abs_deg")
     known, gaps, words = np.isfinite(data.error_deg), request.findings.conditions.gap_intervals, say.table("lines")
     error = data.error_deg[known]
@@ -61,7 +61,7 @@ def angles(request: Request) -> Chart:
 
 @chart_kind("closeup")
 def closeup(request: Request) -> Chart:
-    """The worst moment that shows the verdict, with what came before and after it, or where the command moves most."""
+    """The worst moment that shows the verdict, with the time around it; else where the command moves most."""
     found = request.findings.cams[request.cam]
     start_s, end_s, answer = telling_stretch(found)
     return request.chart(
@@ -72,7 +72,7 @@ def closeup(request: Request) -> Chart:
 
 
 def telling_stretch(found: CamFindings) -> tuple[float, float, str]:
-    """From when to when the verdict of a cam is seen best, s, and what is seen there."""
+    """Start (s) and end (s) of the stretch that shows the verdict of a cam best, and what it shows in words."""
     moments, spikes_s = told_moments(found, 1), found.examination.sensor.spikes.times_s
     if moments:
         return *_around(moments[0], CLOSE_S / 2.0), capital(moment_words(moments[0])) + "."
@@ -99,7 +99,7 @@ def cold_start(request: Request) -> Chart:
 
 
 def _liveliest_s(data: CamData) -> float:
-    """Where the CLOSE_S begin in which the command of the running engine moves most."""
+    """Start of the stretch of CLOSE_S in which the command of the running engine moves most."""
     t = data.actual_time_s
     moved = np.nan_to_num(np.abs(np.diff(data.command_at_actual, prepend=np.nan)) * data.running)
     total = np.concatenate([[0.0], np.cumsum(moved)])
@@ -108,15 +108,15 @@ def _liveliest_s(data: CamData) -> float:
 
 
 def moment_charts(findings: Findings, cam: str) -> list[Chart]:
-    """The worst moments of a faulty cam, and the first of them as a healthy cam went through it; none of a healthy cam."""
+    """The worst moments of a faulty cam, and a healthy cam at the first of them; none for a healthy cam."""
     request, charts = Request("closeup", findings, cam), []
 
     def add(title: str, words: str, traces: list[dict[str, Any]], layout: dict[str, Any]) -> None:
         layout["showlegend"] = False
         charts.append(Chart("moment", title, words, cam, tuple(traces), layout, height=190, clock=True, summary=words))
 
-    found = told_moments(findings.cams[cam])
-    for place, moment in enumerate(found, start=1):
+    moments = told_moments(findings.cams[cam])
+    for place, moment in enumerate(moments, start=1):
         jumped = moment.jump_deg is not None
         traces, layout = _close_look(request, *_around(moment), "stick_band_deg" if jumped else "p95_abs_deg")
         notes = [(moment.start_s, jumped and "leaves", "end"), (moment.break_s, "jumps", "start")]
@@ -127,15 +127,15 @@ def moment_charts(findings: Findings, cam: str) -> list[Chart]:
         title = say("strip.place", place=place, at=clock(moment.start_s))
         add(title, capital(moment_words(moment)) + ".", traces, layout)
     healthy = [c for c, f in findings.cams.items() if f.verdict.condition == "healthy"]
-    if found and healthy:
-        other, around = replace(request, cam=healthy[0]), _around(found[0])
+    if moments and healthy:
+        other, around = replace(request, cam=healthy[0]), _around(moments[0])
         title, error = say("strip.beside", cam=cam_title(other.cam)), _largest_error(other.data, *around)
         add(title, say("strip.same_moment", cam=cam_title(other.cam), error=error), *_close_look(other, *around))
     return charts
 
 
 def _around(moment: Moment, least_s: float = 1.0) -> tuple[float, float]:
-    """From when to when a moment is shown: what came before and after it, too."""
+    """Start (s) and end (s) of the stretch to show around a moment."""
     length = min(moment.end_s - moment.start_s, LONGEST_SHOWN_S)
     room = max(AROUND_SHARE * length, least_s)
     return max(moment.start_s - room, 0.0), moment.start_s + length + room
@@ -149,7 +149,7 @@ def _largest_error(data: CamData, start_s: float, end_s: float) -> float:
 def _close_look(
     request: Request, start_s: float, end_s: float, judged: str = "p95_abs_deg"
 ) -> tuple[list[dict[str, Any]], dict[str, Any]]:
-    """Traces and layout of a stretch: the command thick and pale under the actual angle, filled beyond the limit."""
+    """Traces and layout of a stretch: the command thick and pale below the actual angle, filled beyond the limit."""
     data, words = request.data, say.table("lines")
 
     def cut(time_s: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -170,16 +170,16 @@ def _close_look(
 
 
 def _beyond(time_s: np.ndarray, actual: np.ndarray, command: np.ndarray, limit: Limit) -> list[dict[str, Any]]:
-    """What lies beyond the limit about the command, as filled shapes; none where nothing does."""
+    """Filled shapes where the actual angle is beyond the limit around the command; none if it never is."""
     error = actual - command
     edge = command + np.sign(error) * limit.value
     shapes = []
     for first, past in zip(*runs(np.nan_to_num(np.abs(error)) > limit.value), strict=True):
-        here = slice(max(first, 0), past)
-        shapes.append((np.concatenate([time_s[here], time_s[here][::-1], [np.nan]]),
-                       np.concatenate([actual[here], edge[here][::-1], [np.nan]])))  # fmt: skip
+        part = slice(max(first, 0), past)
+        shapes.append((np.concatenate([time_s[part], time_s[part][::-1], [np.nan]]),
+                       np.concatenate([actual[part], edge[part][::-1], [np.nan]])))  # fmt: skip
     if not shapes:
         return []
     x, y = (np.concatenate(side) for side in zip(*shapes, strict=True))
-    look: dict[str, Any] = {"fill": "toself", "fillcolor": "@error", "opacity": 0.5, "hoverinfo": "skip"}
-    return [draw.line(x, y, say("strip.beyond", limit=limit), "deg", ERROR, width=0.0, **look)]
+    style: dict[str, Any] = {"fill": "toself", "fillcolor": "@error", "opacity": 0.5, "hoverinfo": "skip"}
+    return [draw.line(x, y, say("strip.beyond", limit=limit), "deg", ERROR, width=0.0, **style)]

@@ -1,4 +1,4 @@
-"""What was the drive like? Any signals over time, one row a unit, with events, codes, gaps and oil windows."""
+"""What was the drive like? Any signals over time, one row per unit, with events, codes, gaps and oil windows."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _EVENT_AXIS = {"range": [0, 1], "showticklabels": False, "showgrid": False, "fix
 
 @chart_kind("drive", "signals", "from_s", "to_s", per_cam=False)
 def drive(request: Request) -> Chart:
-    """The signals asked for (`misfires`: all counters added up) over the whole recording."""
+    """The requested signals (`misfires`: the sum of all counters) over the whole recording."""
     findings = request.findings
     read = [(name, *signal_values(findings, name)) for name in request.signals or USUAL]
     read = [(name, unit, t, v) for name, unit, t, v in read if len(t)]
@@ -42,13 +42,14 @@ def drive(request: Request) -> Chart:
     if first:
         layout["yaxis"] = _EVENT_AXIS | {"domain": domains[0]}
     for row, unit in enumerate(units, start=first):
-        here = [(name, t, v) for name, of, t, v in read if of == unit]
+        group = [(name, t, v) for name, of, t, v in read if of == unit]
         layout[draw.axis_key("y", row)] = draw.value_axis(unit_words(unit) or say("axes.count"), domain=domains[row])
-        if len(here) == 1:
-            layout["annotations"].append(_row_name(_title(here[0][0]), domains[row][1]))
-        for (name, t, v), role in zip(here, [*SERIES] * len(here), strict=False):
+        if len(group) == 1:
+            layout["annotations"].append(_row_name(_title(group[0][0]), domains[row][1]))
+        for (name, t, v), role in zip(group, [*SERIES] * len(group), strict=False):
             trace = draw.signal_line(t, v, _title(name), unit, role, request.points, findings.conditions.gap_intervals,
-                                row=row, digits=0 if unit in ("rpm", "count") else 1, showlegend=len(here) > 1)  # fmt: skip
+                                row=row, digits=0 if unit in ("rpm", "count") else 1,
+                                showlegend=len(group) > 1)  # fmt: skip
             if unit == "count":
                 trace["line"]["shape"] = "hv"
             traces.append(trace)
@@ -61,7 +62,7 @@ def drive(request: Request) -> Chart:
 
 
 def _row_name(text: str, top: float) -> dict[str, Any]:
-    """The name of a row's one signal, in its upper left corner."""
+    """The name of a row's only signal, in its upper left corner."""
     return {"text": text, "xref": "paper", "x": 0.005, "xanchor": "left", "yref": "paper", "y": top, "yanchor": "top",
             "showarrow": False, "bgcolor": "@ground", "opacity": 0.85, "font": {"size": 12, "color": "@ink"}}  # fmt: skip
 

@@ -1,4 +1,4 @@
-"""Where does the cam stand for each command? Commanded, its lag removed, against actual, with the stick band drawn."""
+"""Which angle has the cam for each command? Actual angle against the command without lag, with the stick band."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from camlog.report.palette import LIMIT, Role, window_role
 from camlog.report.thin import spread_choice
 from camlog.report.words import say
 
-MOST_POINTS = 1600  # a cam; the farthest from the diagonal are always among them
+MOST_POINTS = 1600  # per cam; always with those farthest from the diagonal
 LEAST_POINTS = 150  # of one oil window
 FAR_SHARE = 0.25
 FEWEST_READINGS = 100
@@ -19,15 +19,15 @@ _BAND = Role("@error", "dash")
 
 @chart_kind("follow", "windows")
 def follow(request: Request) -> Chart:
-    """Actual angle against the command of its lag before, engine running, by oil window."""
+    """Actual angle against the command one lag earlier, with the engine running, by oil window."""
     data, sticking = request.data, request.examination.sticking
-    # Of a cam whose motion is that of no lag nothing is removed.
+    # If a lag does not explain the motion of a cam, none is removed.
     lag_s = request.examination.response.fit.lag.value or 0.0
     before = data.command_at(data.actual_time_s - lag_s)
-    known = np.isfinite(before) & data.running
-    if int(np.sum(known)) < FEWEST_READINGS:
+    finite = np.isfinite(before) & data.running
+    if int(np.sum(finite)) < FEWEST_READINGS:
         return request.nothing(request.say("nothing", least=FEWEST_READINGS))
-    command, actual, t = before[known], data.actual_deg[known], data.actual_time_s[known]
+    command, actual, t = before[finite], data.actual_deg[finite], data.actual_time_s[finite]
     index = window_index(request.windows, data.oil.at(t))
     groups = [(w.label, index == i, window_role(w)) for i, w in enumerate(request.windows) if (index == i).any()]
     traces = []
@@ -56,7 +56,7 @@ def follow(request: Request) -> Chart:
 
 
 def _chosen(command: np.ndarray, actual: np.ndarray, most: int) -> np.ndarray:
-    """Indices to draw: the farthest from the diagonal, and an even choice of the rest."""
+    """Indices to draw: those farthest from the diagonal, and an even choice of the others."""
     if len(command) <= most:
         return np.arange(len(command))
     far = int(FAR_SHARE * most)

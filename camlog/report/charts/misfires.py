@@ -1,4 +1,4 @@
-"""Which cylinders misfire? Rates per cylinder; what they go with stands in the table below the charts."""
+"""Which cylinders misfire? Rates per cylinder; their associations are in the table below the charts."""
 
 from __future__ import annotations
 
@@ -10,7 +10,9 @@ from camlog.report.chart import Chart, Request, chart_kind, error_bars, level, v
 from camlog.report.words import say
 
 UNIT = "per 1,000 rev"
-NEAR_SHARE = 0.4  # of the limit: below, the limit would press the picture to the ground
+NEAR_SHARE = (
+    0.4  # of the limit: if all rates are lower, the limit is not drawn, because the bars would become too small
+)
 
 
 @chart_kind("misfires", per_cam=False)

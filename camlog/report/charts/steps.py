@@ -1,4 +1,4 @@
-"""How does the cam answer a step? The answers laid over each other, by direction and oil window."""
+"""How does the cam respond to a step? The responses over each other, by direction and oil window."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ MOST_STEPS = 10  # of one direction and window; an even choice over the drive
 MOST_READINGS = 48  # of one answer
 FEW_STEPS = 3
 BEFORE_S, SHOWN_MIN_S, SHOWN_MAX_S = 0.4, 1.2, 8.0
-LEVEL_S = 0.4  # before the step, from whose readings the cam's start is taken
+LEVEL_S = 0.4  # before the step; the cam's start angle is taken from the readings in this time
 SAME_STEP_S = 0.05
 LOWEST, HIGHEST = -25, 145  # of the axis, percent of the way
 WAYS = ("advance", "retard")
@@ -30,17 +30,19 @@ _LEVEL, _BEFORE, _AFTER = Role("@soft", "dot"), Role("@soft"), Role("@after", sy
 
 @chart_kind("steps", "windows", "seconds")
 def steps(request: Request) -> Chart:
-    """Share of the way covered against the time after the command, advance left and retard right."""
+    """Share of the step completed against the time after the command, advance on the left and retard on the right."""
     response = request.examination.response
-    here = [(w, r) for w, r in response.by_window.items() if w in request.windows and r.advance.steps + r.retard.steps]
-    if not here:
+    responses = [
+        (w, r) for w, r in response.by_window.items() if w in request.windows and r.advance.steps + r.retard.steps
+    ]
+    if not responses:
         return request.nothing(request.say("nothing", reason=response.advance.t63.reason or response.retard.t63.reason))
     commands = find_steps(request.data)
-    shown_s = request.seconds or _shown_s(s for _, r in here for s in (r.advance, r.retard))
+    shown_s = request.seconds or _shown_s(s for _, r in responses for s in (r.advance, r.retard))
     traces: list[dict[str, Any]] = []
     shapes: list[dict[str, Any]] = []
     for axis, direction in zip(("x", "x2"), WAYS, strict=True):
-        for window, r in here:
+        for window, r in responses:
             summary, role, label = getattr(r, direction), window_role(window), say("lines.oil", window=window.label)
             answers = _answers(request.data, commands, summary, shown_s)
             if answers is None:
@@ -55,7 +57,7 @@ def steps(request: Request) -> Chart:
 
 
 def _shown_s(summaries: Iterable[StepSummary]) -> float:
-    """How long after the command the answers are shown: until the latest of them has arrived, and as long again."""
+    """How long (s) after the command the responses are shown: twice the time until the latest has arrived."""
     late_s = max((s.t86.value or s.t86.low or 0.0 for s in summaries), default=0.0)
     return float(np.clip(2.0 * late_s + 0.4, SHOWN_MIN_S, SHOWN_MAX_S))
 
@@ -63,7 +65,7 @@ def _shown_s(summaries: Iterable[StepSummary]) -> float:
 def _answer_line(
     answers: tuple[np.ndarray, np.ndarray], label: str, role: Role, axis: str, others: list[dict[str, Any]]
 ) -> dict[str, Any]:
-    """The answers to some steps as one line; named once in the legend."""
+    """The responses to some steps as one line, with one entry in the legend."""
     return line(
         *answers, label, "%", role, width=1.4, opacity=0.7, legendgroup=label, meta={"unit": "%"},
         showlegend=all(t["name"] != label for t in others), hovertemplate="%{x:.2f} s: %{y:.0f} %",
@@ -71,10 +73,10 @@ def _answer_line(
 
 
 def _layout(request: Request, shown_s: float, shapes: list[dict[str, Any]]) -> dict[str, Any]:
-    """Advance left and retard right, both in percent of the way."""
+    """The layout: advance on the left and retard on the right, both in percent of the step."""
     levels = [rule(0, 1, 100.0 * s, 100.0 * s, _LEVEL, xref="paper", width=1) for s in (T63, T86, 1.0)]
     across = {"range": [-BEFORE_S, shown_s], "nticks": 4, "tickangle": 0}
-    # Too low a picture on a card for two labels as close as 86 and 100 %.
+    # A chart on a card is too low for two labels as close as 86 and 100 %.
     ticks = [0, 63, 100] if request.small else [0, 63, 86, 100]
     return {
         "hovermode": "closest", "shapes": [*shapes, *levels],
@@ -85,7 +87,8 @@ def _layout(request: Request, shown_s: float, shapes: list[dict[str, Any]]) -> d
 
 
 def overlaid_steps(before: Findings, after: Findings, cam: str, told: Sequence[str]) -> Chart:
-    """The answers of both drives over each other, of the oil windows both reached; `told` says what changed."""
+    """The responses of both drives over each other, in the oil windows that both reached; `told` are sentences on the
+    changes."""
     request = Request("overlaid", after, cam, small=True)
     if cam not in before.cams or cam not in after.cams:
         return request.nothing(say("pair.no_chart"))
@@ -109,7 +112,7 @@ def overlaid_steps(before: Findings, after: Findings, cam: str, told: Sequence[s
 
 
 def _slowest(request: Request) -> str:
-    """The slowest window and direction against its limit, in a sentence."""
+    """A sentence on the slowest window and direction, compared with its limit."""
     rows: list[dict[str, Any]] = []
     for window, r in request.examination.response.by_window.items():
         limit = request.limit("t63_s", window)
@@ -118,7 +121,7 @@ def _slowest(request: Request) -> str:
             if value is not None and window in request.windows:
                 oil = {"direction": direction, "oil": window.label, "limit": limit}
                 rows.append({"bound": not s.t63, "value": value, "count": s.steps, **oil})
-    # An event or two is no property of the cam where there is better.
+    # One or two steps say little about the cam, so windows with more are preferred.
     rows = [row for row in rows if row["count"] >= FEW_STEPS] or rows
     if not rows:
         return request.say("not_measured")
@@ -128,7 +131,7 @@ def _slowest(request: Request) -> str:
 def _answers(
     data: CamData, commands: CommandSteps, summary: StepSummary, shown_s: float
 ) -> tuple[np.ndarray, np.ndarray] | None:
-    """Readings of the summary's steps, one after the other with NaN between: time after the step, share in percent."""
+    """Readings of the summary's steps with NaN between steps: time after the step (s), share completed (percent)."""
     if not len(commands) or not summary.times_s:
         return None
     t, a, pieces = data.actual_time_s, data.actual_deg, []

@@ -1,4 +1,4 @@
-"""What every chart over time shares: oil windows shaded, gaps, and the row of events and codes."""
+"""Parts of every chart over time: shaded oil windows, gaps, and the row of events and codes."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ from camlog.report.palette import Role, window_role
 from camlog.report.words import say
 
 GRID_S, MOST_GRID = 1.0, 20_000
-# A run of one oil window shorter than this is a reading that hovers about the boundary.
+# A shorter run of one oil window is a temperature near the boundary.
 SHORTEST_RUN_S = 10.0
-LABELLED_SHARE = 0.07  # of the drive; a shorter stretch has no room for words
+LABELLED_SHARE = 0.07  # of the drive; a shorter stretch has no room for text
 MOST_EVENTS = 400
-# In this order over each other; a code is an event of the snapshots.
+# Drawn in this order; the codes of snapshots are events too.
 _EVENT_LOOKS = {
     "marker": ("triangle-down", "@ink"), "gap": ("x", "@bad"), "reconnect": ("circle-open", "@soft"),
     "adapter_error": ("square-open", "@bad"), "code": ("diamond", "@error"),
@@ -30,7 +30,7 @@ def end_s(findings: Findings) -> float:
 
 
 def window_runs(findings: Findings) -> list[tuple[float, float, int]]:
-    """Runs (start_s, end_s, index) of the oil windows over the drive; short ones joined to their neighbour."""
+    """Runs (start_s, end_s, index) of the oil windows over the drive; short runs are merged with a neighbour."""
     last = end_s(findings)
     if last <= 0.0:
         return []
@@ -47,7 +47,7 @@ def window_runs(findings: Findings) -> list[tuple[float, float, int]]:
 
 
 def window_shapes(findings: Findings) -> list[dict[str, Any]]:
-    """The oil windows as shaded stretches, each with its words where there is room."""
+    """The oil windows as shaded stretches, each with its text if there is room."""
     shapes = []
     for start, end, index in window_runs(findings):
         window = findings.conditions.windows.windows[index]
@@ -60,7 +60,7 @@ def window_shapes(findings: Findings) -> list[dict[str, Any]]:
 
 
 def gap_shapes(findings: Findings) -> list[dict[str, Any]]:
-    """What was not recorded, crossed out."""
+    """The gaps of the recording, crossed out."""
     rim = {"width": 1, "color": "@bad", "dash": "dot"}
     return [
         stretch(g.start_s, g.end_s, "@rule", opacity=0.45, line=rim) for g in findings.conditions.gaps[:MOST_EVENTS]
@@ -68,29 +68,29 @@ def gap_shapes(findings: Findings) -> list[dict[str, Any]]:
 
 
 def events(findings: Findings) -> list[tuple[float, str, str]]:
-    """What happened and when: (time_s, kind, text), codes of the snapshots among them."""
+    """The events as (time_s, kind, text), including the codes of snapshots."""
     happened: list[tuple[float, str, str]] = (
         [] if findings.drive is None else [(e.time_s, e.kind, e.text) for e in findings.drive.events]
     )
-    known = {(round(t), kind) for t, kind, _ in happened}
+    times_known = {(round(t), kind) for t, kind, _ in happened}
     happened += [(g.start_s, "gap", g.text or say("events.nothing")) for g in findings.conditions.gaps
-                 if (round(g.start_s), "gap") not in known]  # fmt: skip
+                 if (round(g.start_s), "gap") not in times_known]  # fmt: skip
     happened += [(c.first_seen_s, "code", c.code) for c in findings.codes.codes]
     end = end_s(findings)
     return sorted((min(max(t, 0.0), end), kind, text) for t, kind, text in happened)
 
 
 def event_traces(findings: Findings, row: int) -> list[dict[str, Any]]:
-    """One trace a kind of event, in a row of its own."""
+    """One trace per kind of event, all in a separate row."""
     all_events, traces = events(findings), []
     for kind, (symbol, color) in _EVENT_LOOKS.items():
-        here = [(t, text) for t, k, text in all_events if k == kind][:MOST_EVENTS]
+        of_kind = [(t, text) for t, k, text in all_events if k == kind][:MOST_EVENTS]
         word = say(f"events.{kind}")
-        if here:
+        if of_kind:
             traces.append({
                 "type": "scatter", "mode": "markers", "name": word, "yaxis": axis_name("y", row),
-                "x": numbers([t for t, _ in here]), "y": numbers([0.5] * len(here)),
-                "text": [plain(text or word) for _, text in here], "hovertemplate": "%{text}", "meta": {"unit": ""},
+                "x": numbers([t for t, _ in of_kind]), "y": numbers([0.5] * len(of_kind)),
+                "text": [plain(text or word) for _, text in of_kind], "hovertemplate": "%{text}", "meta": {"unit": ""},
                 "marker": {"symbol": symbol, "color": color, "size": 12, "line": {"width": 2, "color": color}},
             })  # fmt: skip
     return traces
