@@ -271,5 +271,6 @@ def associations(findings: Findings) -> list[dict[str, str]]:
             if not a.holds and a.ratio_high is not None and a.ratio_high < lowest:
                 word = "not_together"
         table.append({"title": capital(a.title), "with": number(a.rate_with), "without": number(a.rate_without),
-                     "ratio": ratio, "word": say(f"together.{word}"), "state": {"together": "bad", "not_together": "good"}.get(word, "unknown")})  # fmt: skip
+                     "ratio": ratio,
+                     "word": say(f"together.{word}"), "state": {"together": "bad", "not_together": "good"}.get(word, "unknown")})  # fmt: skip
     return table

@@ -1,8 +1,8 @@
-"""The page on this computer: record, replay and look at results in a browser, with the commands' functions.
+"""The page on this computer: record, replay and view results in a browser, with the functions of the commands.
 
-As a request goes: `listening` (HTTP, and who may have how much of it) -> `guard` (who may ask: Host, Origin,
-pairing) -> `app` and `pages/` (what is shown) -> `desk`, which holds what there is one of: `folder` (the
-recordings), `recording` (the drive being recorded), `playing` (saved drives being played), `converting` (foreign
-traces and their questions) and `jobs` (analyses). What these have done in the background runs in a `worker`, a
-process of its own: `recorder`, `player`, `converter`, `tasks`. `board` and `guide` are what a page shows of a drive.
+In the order of a request: `listening` (HTTP, with limits for each device) -> `guard` (access: Host, Origin, pairing) ->
+`app` and `pages/` (the pages) -> `desk`, which has the single objects: `folder` (the recordings), `recording` (the
+drive being recorded), `playing` (saved drives being played), `converting` (foreign traces and their questions) and
+`jobs` (analyses). Their background work (`recorder`, `player`, `converter`, `tasks`) runs in a `worker`, a separate
+process. `board` and `guide` have what a page shows of a drive.
 """

@@ -1,4 +1,4 @@
-"""Where the page is to be found: addresses of this computer, and the sockets that listen at them."""
+"""Addresses of the page on this computer, and the sockets that listen at them."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _REFUSALS |= dict.fromkeys((errno.EADDRNOTAVAIL, errno.EAFNOSUPPORT), "not_own_a
 
 
 def reached_at(host: str) -> str:
-    """An address to listen at, from what was given as --host. Raises InputError where it is none."""
+    """The address to listen at, from --host. Raises InputError if it is none."""
     if host.strip().lower() == "localhost":
         return "127.0.0.1"
     try:
@@ -35,15 +35,15 @@ def reached_at(host: str) -> str:
 
 
 def listen(host: str, port: int | None) -> tuple[list[socket.socket], int]:
-    """Listening sockets for an address, and for loopback beside it, at one port; and that port.
+    """Listening sockets for an address and for loopback at the same port, and that port.
 
-    `port` None: the default one or, where that is taken, one of the next. Raises InputError where a given
-    port is taken or not allowed, or the address is not this computer's.
+    `port` None: the default one or, if that is in use, one of the next. Raises InputError if a given port is in use or
+    not allowed, or the address is not of this computer.
     """
     if port is not None and not 0 <= port <= 65535:
         raise problem("no_network_port", port=port)
-    wanted = range(DEFAULT_PORT, DEFAULT_PORT + _NEXT_PORTS) if port is None else (port,)
-    for number in wanted:
+    ports = range(DEFAULT_PORT, DEFAULT_PORT + _NEXT_PORTS) if port is None else (port,)
+    for number in ports:
         try:
             return _listen(host, number)
         except OSError as error:
@@ -52,7 +52,7 @@ def listen(host: str, port: int | None) -> tuple[list[socket.socket], int]:
                 raise problem(name, host=host, port=number, offer=_offer(), why=error.strerror) from None
     if port is not None:
         raise problem("port_taken", port=port)
-    raise problem("ports_taken", first=wanted[0], last=wanted[-1])
+    raise problem("ports_taken", first=ports[0], last=ports[-1])
 
 
 def web_address(host: str, port: int) -> str:
@@ -62,11 +62,11 @@ def web_address(host: str, port: int) -> str:
 
 
 def own_addresses() -> list[str]:
-    """IPv4 addresses by which others can reach this computer, the likeliest first. Nothing is sent."""
+    """IPv4 addresses at which others can reach this computer, the likeliest first. Nothing is sent."""
     addresses = []
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
         try:
-            # RFC 5737, for documentation: which of our addresses faces outwards.
+            # An address for documentation (RFC 5737), to find which address of this computer is used for outside.
             asking.connect(("192.0.2.1", 9))
             addresses.append(asking.getsockname()[0])
         except OSError:
@@ -81,7 +81,7 @@ def own_addresses() -> list[str]:
 
 
 def _of_interfaces(asking: socket.socket) -> list[str]:
-    """Addresses of the network interfaces, where the system can be asked for them (Linux)."""
+    """Addresses of the network interfaces, if the system can list them (Linux)."""
     if sys.platform != "linux":
         return []
     import fcntl
@@ -98,17 +98,17 @@ def _of_interfaces(asking: socket.socket) -> list[str]:
 
 def _listen(host: str, port: int) -> tuple[list[socket.socket], int]:
     address = ipaddress.ip_address(host)
-    made: list[socket.socket] = []
+    sockets: list[socket.socket] = []
     try:
-        made.append(_socket(address, port))
-        port = made[0].getsockname()[1]
+        sockets.append(_socket(address, port))
+        port = sockets[0].getsockname()[1]
         if not address.is_loopback and not address.is_unspecified:
-            made.append(_socket(ipaddress.ip_address("127.0.0.1"), port))
+            sockets.append(_socket(ipaddress.ip_address("127.0.0.1"), port))
     except OSError:
-        for one in made:
+        for one in sockets:
             one.close()
         raise
-    return made, port
+    return sockets, port
 
 
 def _socket(address: ipaddress.IPv4Address | ipaddress.IPv6Address, port: int) -> socket.socket:

@@ -1,9 +1,8 @@
-"""The Flask application: one shell around the pages, everything loaded from this computer.
+"""The Flask application: one shell around the pages, with everything loaded from this computer.
 
-A page is a module of `pages/` with `layout(desk, name)`, the page itself; `pieces(desk, name, sent)`, those parts of it
-that change, by their id; and `act(desk, name, button, sent)`, which does what a button asks for and gives the parts
-that say so. Its script (`assets/page.js`) sends all fields of the page once a second or so, and with each button; what
-comes back is the parts that are not in the page as they are.
+A page is a module of `pages/`. `layout(desk, name)` returns the whole page, `pieces(desk, name, sent)` its changing
+parts by id; `act(desk, name, button, sent)` carries out a button and returns parts with the result. The script
+(`assets/page.js`) sends all fields of the page about once a second and with each button, and gets the changed parts.
 """
 
 from __future__ import annotations
@@ -23,7 +22,7 @@ from camlog.serve.pages import convert, jobs, record, recording, recordings, rep
 from camlog.serve.pages.template import PIECES, digest
 from camlog.serve.words import sentence
 
-# The first part of a path is the page, the second what it is about.
+# The first part of a path is the page, the second its subject.
 PAGES: dict[str, ModuleType] = {
     "": record,
     "recordings": recordings,
@@ -36,9 +35,9 @@ PAGES: dict[str, ModuleType] = {
 
 
 def make_app(desk: Desk) -> flask.Flask:
-    """The application over `desk`, without any guard in front of it."""
+    """The application over `desk`, without a guard."""
     app = flask.Flask("camlog.serve", static_folder=str(Path(__file__).with_name("assets")), static_url_path="/assets")
-    # Figures stand on the page in the order of their table.
+    # Figures keep the order of their table.
     app.json.sort_keys = False  # type: ignore[attr-defined]
     files.register(app, desk)
     for page in (record, replay):
@@ -48,7 +47,7 @@ def make_app(desk: Desk) -> flask.Flask:
     @app.get("/", defaults={"path": ""})
     @app.get("/<path:path>")
     def show(path: str) -> str:
-        # As it was asked for: what is encoded in a name is not a part of the path.
+        # The path as requested, so that an encoded slash in a name does not divide the path.
         return page_for(desk, flask.request.environ["REQUEST_URI"].partition("?")[0])
 
     @app.post("/ask")
@@ -68,7 +67,7 @@ def make_app(desk: Desk) -> flask.Flask:
 
 
 def page_for(desk: Desk, path: str) -> str:
-    """The page at a path, as it stands in an address. Raises NotFound where none is."""
+    """The page at a path, given as in an address. Raises NotFound if there is none."""
     first, *rest = [unquote(part) for part in path.strip("/").split("/")]
     if first not in PAGES or len(rest) > 1:
         flask.abort(404)
@@ -77,16 +76,16 @@ def page_for(desk: Desk, path: str) -> str:
 
 
 def _seen(text: str) -> dict[str, str] | None:
-    """By id, the digest of each part that the page holds; None for what no page sends."""
+    """The digest of each part in the page, by id; None if the text is malformed."""
     try:
-        seen = json.loads(text or "{}")
+        digests = json.loads(text or "{}")
     except (ValueError, RecursionError):
         return None
-    return seen if isinstance(seen, dict) else None
+    return digests if isinstance(digests, dict) else None
 
 
 def style_sheet() -> str:
-    """The reports' colours and type, day and night also by choice, for the pages."""
+    """The style sheet of the reports for the pages, with a choice of day and night."""
     shipped = shipped_text("style.css")
     day = re.search(r":root \{(.*?)\}", shipped, re.S)
     night = re.search(r":root:not\(\.paper\) \{(.*?)\}", shipped, re.S)

@@ -1,4 +1,4 @@
-"""What a page shows of one drive, live or saved: a view on the stream that many pages may ask at once."""
+"""The values of one drive, live or saved, for pages: a view on the stream that many pages can query at once."""
 
 from __future__ import annotations
 
@@ -22,10 +22,10 @@ from camlog.sinks.state import CamShown, DriveState, Shown
 from camlog.sinks.words import FIGURES, clock_text, rate_text, value_text
 from camlog.stream import Batch, Event, StreamItem, TakenBack
 
-KEPT_S = 20.0  # what a strip shows
+KEPT_S = 20.0  # length of a strip
 KEPT_SAMPLES = 4000  # of a signal: 20 s at 200 a second
 RATE_S = 5.0
-# A break in sampling at least this long, and this many usual intervals, is a hole: no line is drawn over it.
+# A pause in sampling of at least this time and this many usual intervals is a gap, over which no line is drawn.
 HOLE_S = 2.0
 HOLE_INTERVALS = 5.0
 _SMOOTHING = 0.1
@@ -37,10 +37,10 @@ _ANGLES = {name: cam for cam in CAM_IDS for name in (commanded(cam), actual(cam)
 
 
 class Board:
-    """A view sink. Takes items from one thread, answers from any; memory does not grow with the drive.
+    """A view sink. It takes items from one thread and answers any thread; its memory does not grow with the drive.
 
-    `clock` gives the present time of the stream in seconds; without one, time stands at the last item. `profile` says
-    between which angles a cam can be, and how far off it may stand.
+    `clock` returns the current time of the stream in seconds; without one it is the time of the last item. `profile`
+    has the range of each cam and its allowed error.
     """
 
     essential = False
@@ -49,7 +49,7 @@ class Board:
         self._clock, self._profile = clock, profile
         self._limits = limits_for(profile)
         self._lock = threading.Lock()
-        self._number = 0  # of the last batch; goes on over a reset, so that a cursor never fits the wrong drive
+        self._number = 0  # of the last batch; continues after a reset, so that a cursor never fits the wrong drive
         self.reset()
 
     def reset(self) -> None:
@@ -73,7 +73,7 @@ class Board:
             self.state.accept(item)
             if isinstance(item, Batch):
                 self._number += 1
-                # The command first: where both came at once, the cam is held against the present one.
+                # The command first, so that the cam is compared with the current one if both came at once.
                 for name in sorted(item.values.keys() & _ANGLES.keys(), reverse=True):
                     self._angle(name, item.time_s, item.values[name])
             elif isinstance(item, Event):
@@ -101,10 +101,10 @@ class Board:
 
     # ------------------------------------------------------------------ for a page
     def update(self, cursor: int = 0) -> dict[str, Any]:
-        """What is new since `cursor` (0: all that a strip shows), ready for JSON.
+        """The news since `cursor` (0: everything in the strips), ready for JSON.
 
-        `fresh` tells the page to forget what it holds: at first, and after a reset. Times are seconds of the drive, a
-        value None a hole.
+        `fresh` tells the page to forget its data: at first, and after a reset. Times are seconds of the drive; a value
+        of None is a gap.
         """
         with self._lock:
             state = self.state
@@ -131,13 +131,13 @@ class Board:
             }  # fmt: skip
 
     def rates(self) -> dict[str, float]:
-        """How often each cam's pair of angles was read lately, a second: its slower half."""
+        """The recent rate (per second) of each cam's pair of angles, that of the slower one."""
         with self._lock:
             now_s = self.state.elapsed_s
             return {found.cam: self._rate(found.cam, now_s) for found in self.state.cams()}
 
     def travel(self, cam: str) -> tuple[float, float]:
-        """How far command and cam went since the beginning, deg."""
+        """The ranges (deg) of command and cam since the beginning."""
         with self._lock:
             ranges = [self._ranges.get(name, (0.0, 0.0)) for name in (commanded(cam), actual(cam))]
         return ranges[0][1] - ranges[0][0], ranges[1][1] - ranges[1][0]
@@ -174,14 +174,14 @@ def _angle(shown: Shown | None) -> str | None:
 
 
 class History:
-    """The last KEPT_S of a signal. A hole in the sampling stands as a sample without a value."""
+    """The last KEPT_S of a signal. A gap in the sampling is a sample without a value."""
 
     def __init__(self) -> None:
         self._samples: deque[tuple[int, float, float | None]] = deque(maxlen=KEPT_SAMPLES)
         self._usual_s: float | None = None
 
     def add(self, number: int, time_s: float, value: float) -> None:
-        """Add a sample; `number` never decreases. A time before the last one is put at the last one."""
+        """Add a sample; `number` never decreases. A time before the last one is replaced by the last one."""
         if self._samples:
             last_s = self._samples[-1][1]
             time_s = max(time_s, last_s)
@@ -196,22 +196,22 @@ class History:
 
     def newer(self, number: int) -> tuple[list[float], list[float | None]]:
         """Times (s) and values of the samples after `number`."""
-        found = []
+        samples = []
         for sample in reversed(self._samples):
             if sample[0] <= number:
                 break
-            found.append(sample)
-        found.reverse()
-        return [round(t, 3) for _, t, _ in found], [None if v is None else round(v, 3) for *_, v in found]
+            samples.append(sample)
+        samples.reverse()
+        return [round(t, 3) for _, t, _ in samples], [None if v is None else round(v, 3) for *_, v in samples]
 
     def rate(self, now_s: float) -> float:
-        """Samples a second over the last RATE_S, or since the first."""
-        lately = [t for _, t, v in self._samples if t > now_s - RATE_S and v is not None]
-        return (len(lately) - 1) / max(now_s - lately[0], 1e-3) if len(lately) > 1 else 0.0
+        """Samples per second over the last RATE_S, or since the first."""
+        recent = [t for _, t, v in self._samples if t > now_s - RATE_S and v is not None]
+        return (len(recent) - 1) / max(now_s - recent[0], 1e-3) if len(recent) > 1 else 0.0
 
 
 class StreamClock:
-    """Present time of a stream that comes from another process: the quickest item so far tells the distance."""
+    """The current time of a stream from another process; the offset is taken from the item with the least delay."""
 
     def __init__(self) -> None:
         self._offset_s: float | None = None
@@ -224,7 +224,7 @@ class StreamClock:
             self._offset_s = offset
 
     def end(self) -> None:
-        """Time stands from here on."""
+        """Stop the time."""
         self._ended_s = self()
 
     def __call__(self) -> float:

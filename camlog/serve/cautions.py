@@ -1,4 +1,4 @@
-"""What a person must know beside the drive itself: a disk that fills up, and recordings that broke off."""
+"""Warnings outside the drive itself: a disk that is nearly full, and recordings that broke off."""
 
 from __future__ import annotations
 
@@ -18,14 +18,14 @@ DISK_LOW_BYTES = 500_000_000
 DISK_LOW_MINUTES = 60.0
 CHECK_S = 4.0
 RATE_KNOWN_S = 10.0  # how fast a trace grows is known after this long
-UNCLEAN_AGE_S = 24 * 3600.0  # recordings that broke off are told for a day
-QUIET_S = 10.0  # one whose server died a moment ago may still be reading the closing codes
+UNCLEAN_AGE_S = 24 * 3600.0  # recordings that broke off are mentioned for a day
+QUIET_S = 10.0  # if the server died just now, the recorder may still be reading the closing codes
 _MOST_TOLD = 3
 _COPY_BYTES = 1 << 20
 
 
 class Cautions:
-    """Looks every few seconds, when asked; may be asked from any thread, and nobody waits for somebody else's look."""
+    """Checks at most every few seconds, on request from any thread; no thread waits for another one's check."""
 
     def __init__(
         self, folder: Folder, *, disk_low_bytes: float = DISK_LOW_BYTES,
@@ -40,7 +40,7 @@ class Cautions:
         self._rows: dict[tuple[str, int, float], int] = {}  # by name, size and time of a trace
 
     def told(self, trace: Path | None = None, elapsed_s: float = 0.0) -> tuple[str, ...]:
-        """Sentences. `trace` is being recorded, since `elapsed_s` seconds."""
+        """The warnings as sentences; `trace` has been recorded for `elapsed_s` seconds."""
         if time.monotonic() >= self._next_s and self._looking.acquire(blocking=False):
             try:
                 self._next_s = time.monotonic() + self._check_s
@@ -52,7 +52,7 @@ class Cautions:
         return self._sentences
 
     def broke_off(self, name: str) -> None:
-        """A recording has just ended without its end being written."""
+        """Note that a recording has ended without its end being written."""
         if self._broken is not None and name not in self._broken:
             self._broken.insert(0, name)
             self._next_s = 0.0
@@ -72,7 +72,7 @@ class Cautions:
     def _unclean(self, trace: Path | None) -> tuple[str, ...]:
         own = None if trace is None else trace.name
         if self._broken is None:
-            # At the start, once: a folder may hold hundreds.
+            # Only once at the start, because a folder may have hundreds.
             self._broken = [e.name for e in self._folder.recordings() if _unclean(e) and e.name != own]
         sentences = []
         for name in tuple(self._broken):

@@ -1,5 +1,5 @@
-"""The converter's side of a conversion, in a worker: it sends `("share", share)` and `("question", question)`, and is
-ordered `(answer,)`."""
+"""The worker's side of a conversion: it sends `("share", share)` and `("question", question)`, and gets the order
+`(answer,)`."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _SHARE_STEP = 0.01
 
 
 def convert_file(link: Link, path: Path, mapping: Path | None, again: bool) -> dict[str, Any]:
-    """In a worker: convert, with the questions put to the server. Gives `ConversionLook.result`. Raises InputError."""
+    """Convert in a worker; questions go to the server. Returns `ConversionLook.result`. Raises InputError."""
     shown = 0.0
 
     def ask(question: Question) -> str | None:
@@ -34,7 +34,7 @@ def convert_file(link: Link, path: Path, mapping: Path | None, again: bool) -> d
 
 
 def result_of(path: Path, found: Conversion) -> dict[str, Any]:
-    """A conversion as `ConversionLook.result`; makes a mapping file ready where something stayed in doubt."""
+    """A conversion as `ConversionLook.result`; prepares a mapping file if there are doubts."""
     columns = []
     for c in found.columns:
         taken, own = "doubtful" if c.doubtful else "signal", "own" if c.written_as else "left_out"

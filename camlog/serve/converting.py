@@ -1,4 +1,4 @@
-"""Foreign traces converted for the page: each in a worker, which waits at a question until somebody answers it."""
+"""Conversions of foreign traces for the page, each in a worker that waits at a question for the answer."""
 
 from __future__ import annotations
 
@@ -21,14 +21,14 @@ from camlog.serve.worker import DONE, ENDS_WITHIN_S, FAILED, Worker, Workers
 WORKING, ASKING, CANCELLED = "working", "asking", "cancelled"
 AT_ONCE = 3
 KEPT = 20
-UNANSWERED_S = 3600.0  # a page that was closed at a question
-LIMIT_S = 600.0  # without a step on; a conversion of hours of driving takes seconds
+UNANSWERED_S = 3600.0  # for a page that was closed at a question
+LIMIT_S = 600.0  # without progress; a conversion of hours of driving takes seconds
 
 
 @dataclass(frozen=True, slots=True)
 class ConversionLook:
-    """A conversion at one moment. `question` is what is asked while `state` is `asking`, `question_number` counts
-    from 1, `earlier` is what was answered to it when this file was converted before (None: nothing).
+    """The state of a conversion. `question` is the open question while `state` is `asking`, `question_number` counts
+    from 1, `earlier` is its answer in an earlier conversion of this file (None: none).
 
     `result`, once done: `trace` (file name), `rows`, `notes`, `mapping` (file name or None), `cam_angles` (whether the
     phaser can be judged), and `columns`: dicts of `heading`, `kind` (`signal`, `doubtful`, `own`, `left_out`),
@@ -47,20 +47,20 @@ class ConversionLook:
 
     @property
     def over(self) -> bool:
-        """True once it is done, has failed or was cancelled."""
+        """True if it is done, has failed or was cancelled."""
         return self.state in (DONE, FAILED, CANCELLED)
 
 
 class _Conversion:
-    """One conversion in a worker, and the thread that watches it. `answers` are those to the questions of this
-    file, kept from one conversion to the next."""
+    """One conversion in a worker, and the thread that watches it. `answers` are the answers for this file, kept for the
+    next conversion."""
 
     def __init__(self, id_: str, path: Path, answers: dict[tuple, str], *work: Any):
         self.path = path
         self._answers = answers
         self._look = ConversionLook(id_, path.name, WORKING)
         self._worker: Worker | None = None
-        self._since_s = time.monotonic()  # when it began to work, or to wait for an answer
+        self._since_s = time.monotonic()  # start of the work, or of the wait for an answer
         self._cancelled = False
         self._lock = threading.Lock()
         name = f"convert {path.name[:40]}"
@@ -141,11 +141,10 @@ class Conversions:
         self._closed = False
 
     def start(self, name: str, again: bool = False) -> str:
-        """Convert a file of the folder; gives the id, that of the running one where there is one of this file.
+        """Convert a file of the folder; returns the id (of the running conversion if there is one of this file).
 
-        `NAME.map.toml` is used where it is there. Raises InputError for a file that is not there or no trace, where it
-        was converted already without `again`, where another file is just becoming the same recording, and where too many
-        run.
+        `NAME.map.toml` is used if it exists. Raises InputError if the file does not exist or is no trace, if it was
+        already converted (without `again`), if another file is being converted to the same name, or if too many run.
         """
         path = self._trace(name)
         target = self._folder.path(default_out(path).name)
@@ -172,27 +171,27 @@ class Conversions:
         return id_
 
     def newest(self, name: str) -> ConversionLook | None:
-        """The last conversion of this file, going on or over; None where there is none, or it was long ago."""
+        """The last conversion of this file, running or over; None if there is none or it was long ago."""
         with self._lock:
             return next((one.look() for one in reversed(self._all.values()) if one.path.name == name), None)
 
     def look(self, id: str) -> ConversionLook | None:
-        """The conversion; None where there is none of that id, or it was long ago."""
+        """The conversion with this id; None if there is none or it was long ago."""
         one = self._all.get(id)
         return None if one is None else one.look()
 
     def answer(self, id: str, question_number: int, answer: str | None) -> None:
-        """Answer the question of that number (None: leave it open); an answer to another one is not heard."""
+        """Answer the question with this number (None: leave it open); answers to other questions are ignored."""
         if (one := self._all.get(id)) is not None:
             one.answer(question_number, answer)
 
     def cancel(self, id: str) -> None:
-        """Give a conversion up; nothing of it stays."""
+        """Cancel a conversion; it leaves no files."""
         if (one := self._all.get(id)) is not None:
             one.cancel()
 
     def close(self) -> None:
-        """Give all of them up; no more are begun."""
+        """Cancel all conversions and start no more."""
         with self._lock:
             self._closed = True
             all_ = list(self._all.values())
@@ -202,12 +201,12 @@ class Conversions:
             one.thread.join(timeout=2 * ENDS_WITHIN_S)
 
     def converted(self, name: str) -> str | None:
-        """Name of the trace a foreign file was converted to, if it is there."""
+        """Name of the trace to which a foreign file was converted, if it exists."""
         target = default_out(self._trace(name))
         return target.name if self._folder.path(target.name).exists() else None
 
     def mapping(self, name: str) -> str | None:
-        """Name of the mapping file that is there for a foreign file."""
+        """Name of the mapping file of a foreign file, if it exists."""
         found = self._mapping(self._trace(name))
         return None if found is None else found.name
 

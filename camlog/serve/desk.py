@@ -1,4 +1,4 @@
-"""What there is one of while the page is served: the folder, the recorder, the players, the jobs."""
+"""The single objects of a running server: the folder, the recorder, the players, the jobs."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ from camlog.serve.worker import Workers
 
 
 class Desk:
-    """Everything the pages work with. `adapter` and `vehicle` are what the Record page offers first.
+    """Everything that the pages work with. `adapter` and `vehicle` are the first choices on the Record page.
 
-    Raises InputError where the folder cannot be used.
+    Raises InputError if the folder cannot be used.
     """
 
     def __init__(self, folder: str | Path = ".", *, adapter: str | None = None, vehicle: str | None = None):
@@ -34,33 +34,34 @@ class Desk:
         self.conversions = Conversions(self.folder, self._workers)
 
     def profile_choices(self, none: str) -> list[tuple[str, str, bool]]:
-        """The profiles to choose from: value, label, and whether it cannot be used; `none` is how going without is called."""
+        """The profiles to choose from: value, label, and whether it is unusable; `none` is the label of no profile."""
         known = self.folder.profiles()
-        given = [] if not self.vehicle or self.vehicle in [p.file for p in known] else [self.vehicle]
+        named_at_start = [] if not self.vehicle or self.vehicle in [p.file for p in known] else [self.vehicle]
         return [
-            *((file, sentence("given_at_start", what=file), False) for file in given),
+            *((file, sentence("given_at_start", what=file), False) for file in named_at_start),
             *((p.file, p.title if p.error is None else f"{p.file}: {p.error}", p.error is not None) for p in known),
             ("", none, False),
         ]
 
     def profile_path(self, chosen: str | None) -> str | None:
-        """What the analysis calls a chosen profile. Raises InputError unless it is here or given at the start."""
+        """The name of a chosen profile for the analysis. Raises InputError unless it is in the folder or given at the
+        start."""
         return chosen if chosen and chosen == self.vehicle else self.folder.profile_path(chosen)
 
     def report(self, name: str, vehicle: str | None) -> str:
-        """Have the report of a recording made with a chosen profile; gives the job's id. Raises InputError."""
+        """Start the report of a recording with a chosen profile; returns the job's id. Raises InputError."""
         trace, profile = str(self.folder.existing(name)), self.profile_path(vehicle)
         key = f"report {trace}\n{profile!r}"
         return self.jobs.submit(sentence("report_of", file=name), make_report, trace, profile, key=key)
 
     @contextmanager
     def library(self) -> Iterator[Library | None]:
-        """The library, open; None where there is none yet. Raises InputError where it cannot be used."""
+        """The open library; None if there is none yet. Raises InputError if it cannot be used."""
         with Library() if default_path().exists() else nullcontext() as kept:
             yield kept
 
     def close(self) -> None:
-        """End what runs: a recording ends cleanly, with its closing codes."""
+        """End everything that runs; a recording ends cleanly, with its closing codes."""
         self.recorder.close()
         self.players.close()
         self.conversions.close()

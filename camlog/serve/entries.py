@@ -1,4 +1,4 @@
-"""One recording as a list shows it, read from the files beside it; what is broken is said, not hidden."""
+"""A recording in a list, read from the files beside it, with sentences on damaged ones."""
 
 from __future__ import annotations
 
@@ -25,20 +25,20 @@ from camlog.signals import CAM_IDS
 from camlog.trust import simulated_words
 
 FINDINGS_SCHEMA = "camlog.findings/1"
-# Far more than a drive of days has; reading a list must not fill the memory.
+# Far more than a drive of days needs; a limit, so that reading a list cannot fill the memory.
 MOST_COMPANION_BYTES = 32_000_000
 _SNIFF_BYTES = 16_384
 
 
 @dataclass(frozen=True)
 class Entry:
-    """A recording. `kind` is `trace` for camlog's own and `foreign` for somebody else's.
+    """A recording. `kind` is `trace` for camlog's own and `foreign` for others.
 
-    `started_at` is None where nothing says it, `modified_s` the file's time. `verdicts` maps a cam to its condition,
-    empty while not analysed; `codes` are all that were read in the drive. `ended_cleanly` is None where nothing says
-    it. `results` maps `report`, `comparison`, `verification`, `findings` and `drive` to the files that are there.
-    `problems` are sentences on what is wrong with its files; `simulated` says of a simulated drive that it is one. `strip`
-    is what the template `strips` draws, `moments` the worst ones (`start_s`, `cam`, `words`); both empty while not analysed.
+    `started_at` is None if unknown, `modified_s` the time of the file. `verdicts` maps a cam to its condition, empty
+    while not analysed; `codes` are all codes of the drive. `ended_cleanly` is None if unknown. `results` maps `report`,
+    `comparison`, `verification`, `findings` and `drive` to the existing files. `problems` are sentences on faults of
+    its files; `simulated` is the remark on a simulated drive. `strip` is for the template `strips`, `moments` are the
+    worst ones (`start_s`, `cam`, `words`); both are empty while not analysed.
     """
 
     name: str
@@ -62,18 +62,18 @@ class Entry:
 
     @property
     def began_s(self) -> float:
-        """When it began, seconds of the Unix epoch; the file's own time where nothing says it."""
+        """The start in seconds of the Unix epoch; the time of the file if unknown."""
         return self.modified_s if self.started_at is None else self.started_at.timestamp()
 
     @property
     def when(self) -> str:
-        """Date and time as the clock showed them where it was recorded, `2024-05-14 08:00`."""
+        """Local date and time at the place of recording, `2024-05-14 08:00`."""
         began = datetime.fromtimestamp(self.modified_s) if self.started_at is None else self.started_at
         return began.strftime("%Y-%m-%d %H:%M")
 
     @property
     def haystack(self) -> str:
-        """All that a search looks in."""
+        """The text for searches."""
         verdicts = [f"{cam_title(c)} {CONDITION_WORDS[v]} {v.replace('_', ' ')}" for c, v in self.verdicts.items()]
         ended = {True: "ended cleanly", False: "did not end cleanly", None: ""}[self.ended_cleanly]
         state = "somebody else's foreign" if self.kind == "foreign" else "" if self.verdicts else "not analysed"
@@ -84,9 +84,9 @@ class Entry:
 def read_entry(
     trace: Path, stat: os.stat_result, companions: Mapping[str, Path], results: Mapping[str, str]
 ) -> Entry | None:
-    """The entry of a trace; None for a file that is no table, unless it is called `.csv`.
+    """The entry of a trace; None if the file is no table, unless its name ends in `.csv`.
 
-    `companions` gives the paths of its `drive` and `findings` files, where they are there.
+    `companions` are the paths of its `drive` and `findings` files, if they exist.
     """
     problems: list[str] = []
     kind = "foreign"
@@ -142,15 +142,15 @@ def _drive(path: Path, problems: list[str]) -> Drive | None:
 
 
 def _found(path: Path, drive: Drive | None, problems: list[str]) -> dict[str, Any]:
-    """What the findings beside a trace say of each cam; nothing where they cannot be used."""
-    wrong = "findings_unreadable"
+    """The findings beside a trace on each cam; empty if they cannot be used."""
+    problem_name = "findings_unreadable"
     try:
         _check_size(path)
         findings = json.loads(path.read_bytes())
-        wrong = "findings_other"
+        problem_name = "findings_other"
         if findings["schema"] != FINDINGS_SCHEMA:
             raise ValueError
-        wrong = "findings_odd"
+        problem_name = "findings_odd"
         verdicts = {cam: cams["condition"] for cam, cams in findings["cams"].items()}
         sha256 = findings["trace"]["sha256"]
         if not all(cam in CAM_IDS and condition in CONDITION_WORDS for cam, condition in verdicts.items()):
@@ -159,7 +159,7 @@ def _found(path: Path, drive: Drive | None, problems: list[str]) -> dict[str, An
         problems.append(told(error))
         return {}
     except (OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError, MemoryError):
-        problems.append(sentence(wrong, file=path.name))
+        problems.append(sentence(problem_name, file=path.name))
         return {}
     if drive is not None and drive.trace_sha256 not in (None, sha256):
         problems.append(sentence("findings_of_other_state", file=path.name))
@@ -167,7 +167,7 @@ def _found(path: Path, drive: Drive | None, problems: list[str]) -> dict[str, An
 
 
 def _strip(findings: dict[str, Any], verdicts: dict[str, str]) -> dict[str, Any]:
-    """The strip and its worst moments, from findings that hold them."""
+    """The strip and its worst moments, if the findings have them."""
     try:
         strips = {cam: (Strip.from_dict(findings["cams"][cam]["strip"]), verdict) for cam, verdict in verdicts.items()}
         moments = [
@@ -176,7 +176,7 @@ def _strip(findings: dict[str, Any], verdicts: dict[str, str]) -> dict[str, Any]
         ]  # fmt: skip
         return {"strip": saved_view(strips, float(findings["trace"]["duration_s"])), "moments": tuple(moments)}
     except (KeyError, TypeError, ValueError, AttributeError):
-        return {}  # of an earlier camlog
+        return {}  # made by an earlier camlog
 
 
 def _check_size(path: Path) -> None:
@@ -186,7 +186,7 @@ def _check_size(path: Path) -> None:
 
 
 def _head_of(path: Path) -> bytes:
-    """How a text begins. Raises InputError for what is no text whatever its name says, and for an empty file."""
+    """The beginning of a text file. Raises InputError if it is no text or empty."""
     from camlog.convert.source import open_source
 
     with open_source(path) as source:
@@ -194,7 +194,7 @@ def _head_of(path: Path) -> bytes:
 
 
 def _looks_like_a_table(path: Path) -> bool:
-    """Whether a text file's lines have cells and figures, as a note or a program's log has not."""
+    """True if the lines of a text file have cells and figures, unlike those of a note or a program's log."""
     try:
         head = _head_of(path)
     except InputError:

@@ -1,4 +1,4 @@
-"""Files to and from a browser: result pages, downloads, and what is handed in. All through `Folder`."""
+"""Files to and from a browser: result pages, downloads and uploads, all through `Folder`."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ from camlog.serve.folder import UPLOAD_LIMIT_BYTES
 from camlog.serve.names import address, kind_of, told
 from camlog.serve.words import problem, sentence
 
-# A result page is a file of the folder, and so may be anybody's: it runs in an origin of its own, from which it
-# can reach nothing here or elsewhere (CSP Level 3 `sandbox`, HTML "sandboxing flags"). Its own policy names the
-# hashes of its scripts; both apply.
+# A result page is a file of the folder and may come from anyone. It therefore runs in a separate origin, from which it
+# can reach nothing here or elsewhere (CSP Level 3 `sandbox`, HTML "sandboxing flags"). Its own policy, with the hashes
+# of its scripts, applies too.
 RESULT_POLICY = (
     "sandbox allow-scripts allow-downloads allow-modals allow-popups; default-src 'none'; "
     "script-src 'unsafe-inline'; style-src 'unsafe-inline'; img-src data: blob:; connect-src 'none'; "
@@ -55,13 +55,13 @@ def register(server: flask.Flask, desk: Desk) -> None:
 
 
 def place_of(desk: Desk, name: str) -> str:
-    """Where a page goes on with a file that was taken in."""
+    """The address of the page for an uploaded file."""
     if kind_of(name) != "trace":
         return "/recordings"
     try:
         page = "recording" if desk.folder.entry(name).kind == "trace" else "convert"
     except InputError:
-        page = "convert"  # which says what is wrong with it
+        page = "convert"  # which shows what is wrong with it
     return address(page, name)
 
 
@@ -86,16 +86,16 @@ def _download(desk: Desk, name: str) -> flask.Response:
     if kind not in _DOWNLOADS:
         raise problem("no_download", name)
     if kind == "trace":
-        desk.folder.entry(name)  # other text files of the folder are nobody's business
+        desk.folder.entry(name)  # other text files of the folder are not served
     response = _file(desk, name, _PACKED.get(name[name.rindex(".") :].lower(), _DOWNLOADS[kind]), DOWNLOAD_POLICY)
-    plain = name.encode("ascii", "replace").decode().replace("?", "_")
-    whole = {} if plain == name else {"filename*": f"UTF-8''{quote(name, safe='')}"}  # RFC 6266 and RFC 8187
-    response.headers.set("Content-Disposition", "attachment", filename=plain, **whole)
+    ascii_name = name.encode("ascii", "replace").decode().replace("?", "_")
+    full_name = {} if ascii_name == name else {"filename*": f"UTF-8''{quote(name, safe='')}"}  # RFC 6266 and RFC 8187
+    response.headers.set("Content-Disposition", "attachment", filename=ascii_name, **full_name)
     return response
 
 
 def _file(desk: Desk, name: str, mime: str, policy: str) -> flask.Response:
-    """A file, in pieces. One that is being recorded is given as long as it was when it was asked for."""
+    """A file, in pieces. A file that is being recorded is cut at its length at the time of the request."""
     path = desk.folder.existing(name)
     try:
         file = open(path, "rb")  # noqa: SIM115 - closed when the answer was sent

@@ -1,4 +1,4 @@
-"""The working folder: recordings, profiles, results. The only way from a name in a browser to a file."""
+"""The working folder: recordings, profiles, results. Names from a browser become files only through this module."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ from camlog.serve.words import problem, sentence
 
 __all__ = ["UPLOAD_LIMIT_BYTES", "Entry", "Folder", "Profile"]
 
-UPLOAD_LIMIT_BYTES = 500_000_000  # two days of a quick adapter
+UPLOAD_LIMIT_BYTES = 500_000_000  # two days with a fast adapter
 DEMO_NAME = "demo"
 MOST_PROFILE_BYTES = 1_000_000
 
@@ -42,7 +42,7 @@ MOST_PROFILE_BYTES = 1_000_000
 class Profile:
     """A vehicle profile of the folder.
 
-    `file` is its name there (`demo`: the invented one), `error` why it cannot be used, else None.
+    `file` is its file name (`demo`: the invented one), `error` is why it cannot be used, else None.
     """
 
     file: str
@@ -52,14 +52,14 @@ class Profile:
 
     @property
     def title(self) -> str:
-        """Vehicle and file, which two profiles never share."""
+        """Vehicle and file name, which are unique together."""
         return sentence("invented", name=self.name) if self.file == DEMO_NAME else f"{self.name} ({self.file})"
 
 
 class Folder:
     """A folder with recordings. Methods may be called from any thread.
 
-    Raises InputError where `root` is no folder that can be read and written.
+    Raises InputError if `root` is no folder that can be read and written.
     """
 
     def __init__(self, root: str | Path):
@@ -74,16 +74,16 @@ class Folder:
             raise problem("folder_closed", root)
         self._lock = threading.Lock()
         self._receiving = threading.Lock()
-        # By name, with the state of the files they were read from.
+        # By name, with the state of the files from which they were read.
         self._entries: dict[str, tuple[tuple, Entry | None, str]] = {}
         self._profiles: dict[str, tuple[tuple, Profile | None]] = {}
         tidy(self.root)
 
     # ------------------------------------------------------------------ names
     def path(self, name: str) -> Path:
-        """The file of that name, there or not yet.
+        """The path of the file `name`, which need not exist.
 
-        Raises InputError for a name that is none, that leads out of the folder (a link), or is no file.
+        Raises InputError if it is no valid name, leads out of the folder (a link), or is no file.
         """
         path = self.root / check_name(name)
         try:
@@ -105,31 +105,31 @@ class Folder:
         return path
 
     def existing(self, name: str) -> Path:
-        """`path` of a file that is there. Raises InputError where it is not."""
+        """The path of an existing file. Raises InputError if it does not exist."""
         path = self.path(name)
         if not path.exists():
             raise problem("not_here", name)
         return path
 
     def new_trace_name(self, wished: str = "") -> str:
-        """A name for a new recording that nothing is called after yet.
+        """A name for a new recording that no file uses yet.
 
-        `drive-DATE-TIME.csv`, or as wished, with a number where that is taken. Raises InputError for a wish
-        that is no name.
+        It is `drive-DATE-TIME.csv` or the wished one, with a number if that is taken. Raises InputError if the wish is
+        no valid name.
         """
         wished = (wished or "").strip() or datetime.now().strftime("drive-%Y%m%d-%H%M%S")
         if wished.lower().endswith(".csv"):
-            wished = wished[:-4]  # `.csv` as it is written here, so that its results are called after it alone
+            wished = wished[:-4]  # `.csv` in lower case, so that the names of its results are its own
         stem = stem_of(check_new_name(wished + ".csv"))
-        taken = {n.casefold() for n in os.listdir(self.root)}  # some disks do not tell cases apart
+        used_names = {n.casefold() for n in os.listdir(self.root)}  # some disks ignore the case of letters
         endings = (".csv", DRIVE_ENDING, FINDINGS_ENDING, *RESULT_ENDINGS.values())
         wished_ones = chain([stem], (f"{stem}-{number}" for number in count(2)))
-        free = (w for w in wished_ones if not any((w + ending).casefold() in taken for ending in endings))
+        free = (w for w in wished_ones if not any((w + ending).casefold() in used_names for ending in endings))
         return f"{next(free)}.csv"
 
     # ------------------------------------------------------------------ recordings
     def recordings(self, search: str = "") -> list[Entry]:
-        """The recordings, newest first; with `search`, those in which each of its words is found."""
+        """The recordings, newest first; with `search`, only those that contain each of its words."""
         words = (search or "").casefold().split()
         with self._lock:
             files = self._files()
@@ -139,7 +139,7 @@ class Folder:
         return sorted(entries, key=lambda e: (-e.began_s, e.name))
 
     def entry(self, name: str) -> Entry:
-        """The recording of that name. Raises InputError where there is none."""
+        """The recording `name`. Raises InputError if there is none."""
         path = self.existing(name)
         files = {path.name: path.stat()}
         for companion in _companion_names(name):
@@ -154,10 +154,10 @@ class Folder:
         return entry
 
     def snapshots(self) -> list[str]:
-        """Drive files without a recording, as `camlog clear` leaves them, newest first."""
+        """Drive files without a recording, as saved by `camlog clear`, newest first."""
         files = self._files()
-        alone = [n for n in files if n.endswith(DRIVE_ENDING) and trace_path(n).name not in files]
-        return sorted(alone, key=lambda n: -files[n].st_mtime)
+        names = [n for n in files if n.endswith(DRIVE_ENDING) and trace_path(n).name not in files]
+        return sorted(names, key=lambda n: -files[n].st_mtime)
 
     def jobs(self) -> list[str]:
         """The job files, newest first."""
@@ -165,7 +165,7 @@ class Folder:
         return sorted((n for n in files if kind_of(n) == "job"), key=lambda n: -files[n].st_mtime)
 
     def _files(self) -> dict[str, os.stat_result]:
-        """Name and state of every file camlog works with, links out of the folder left out."""
+        """Name and state of every file that camlog works with, without links out of the folder."""
         files: dict[str, os.stat_result] = {}
         try:
             with os.scandir(self.root) as listing:
@@ -185,7 +185,7 @@ class Folder:
         return files
 
     def _read(self, name: str, files: Mapping[str, os.stat_result]) -> tuple[Entry | None, str]:
-        """The entry of a trace and what a search looks in, from the cache where no file of it has changed."""
+        """The entry of a trace and its text for searches, from the cache if none of its files has changed."""
         there = {n: what for n, what in _companion_names(name).items() if n in files}
         state = tuple((n, *_state(files[n])) for n in (name, *there))
         known = self._entries.get(name)
@@ -197,7 +197,7 @@ class Folder:
 
     # ------------------------------------------------------------------ profiles
     def profiles(self) -> list[Profile]:
-        """The vehicle profiles by name, the demo profile last; one that cannot be used says why."""
+        """The vehicle profiles by name, the demo profile last; unusable ones have the reason."""
         files = {n: (self.root / n, s) for n, s in self._files().items() if kind_of(n) == "profile"}
         files[DEMO_NAME] = (DEMO, DEMO.stat())
         with self._lock:
@@ -206,12 +206,12 @@ class Folder:
         return sorted(profiles, key=lambda p: (p.file == DEMO_NAME, p.name.casefold(), p.file))
 
     def profile(self, name: str | None) -> VehicleProfile | None:
-        """A profile of the folder, or `demo`; None for no name. Raises InputError where it cannot be used."""
+        """A profile of the folder, or `demo`; None for no name. Raises InputError if it cannot be used."""
         path = self.profile_path(name)
         return read_profile(path) if path else None
 
     def profile_path(self, name: str | None) -> str | None:
-        """What the analysis calls a profile: `demo`, its path, or None for no name. Raises InputError."""
+        """The profile's name for the analysis: `demo`, its path, or None for no name. Raises InputError."""
         if not name or name == DEMO_NAME:
             return name or None
         if kind_of(check_name(name)) != "profile":
@@ -219,7 +219,7 @@ class Folder:
         return str(self.existing(name))
 
     def profile_of(self, entry: Entry) -> str | None:
-        """Name of the profile a recording was made with, if it is here unchanged."""
+        """Name of the profile of a recording, if it is in the folder unchanged."""
         if entry.profile_sha256 is None:
             return None
         return next((p.file for p in self.profiles() if p.sha256 == entry.profile_sha256), None)
@@ -233,28 +233,28 @@ class Folder:
 
     # ------------------------------------------------------------------ taking files in
     def receive(self, name: str, stream: BinaryIO, length: int | None) -> str:
-        """Take in a trace, a drive file or a profile; gives the name it was kept under, which was free.
+        """Save an uploaded trace, drive file or profile under a free name; returns that name.
 
-        Read and written in pieces, whole or not at all. Raises InputError where it is too large, not all of it
-        came, the name is none, there is no room, or it is no drive file or profile though it is called one.
+        It is read and written in pieces, and saved whole or not at all. Raises InputError if it is too large or
+        incomplete, the name is not valid, the disk is full, or a drive file or profile is none despite its name.
         """
         return receiving.receive(self.root, name, stream, length, UPLOAD_LIMIT_BYTES, self._receiving)
 
 
 def _companion_names(name: str) -> dict[str, str]:
-    """File names beside a trace, and what each is."""
+    """The names of files beside a trace, and the kind of each."""
     stem = stem_of(name)
     results = {stem + ending: what for what, ending in RESULT_ENDINGS.items()}
     return {drive_path(name).name: "drive", stem + FINDINGS_ENDING: "findings", **results}
 
 
 def _state(there: os.stat_result) -> tuple[int, ...]:
-    """What changes when a file does, its rights included."""
+    """Values that change if the file changes, including its permissions."""
     return there.st_ino, there.st_size, there.st_mtime_ns, there.st_ctime_ns
 
 
 def _read_profile(name: str, path: Path, size: int) -> Profile | None:
-    """A TOML file as a profile; None where it does not even say that it is one."""
+    """A TOML file as a profile; None if it does not claim to be one."""
     stem = name.removesuffix(PROFILE_ENDING)
     try:
         if size > MOST_PROFILE_BYTES or SCHEMA.split("/")[0].encode() not in path.read_bytes():

@@ -1,7 +1,7 @@
-"""What a cam does at this moment, in a word: for the page that somebody looks at while driving. No verdict rests on it.
+"""The current behaviour of a cam in a word, for the page during a drive. No verdict uses it.
 
-It sees what the analysis sees of standing and jumping, with the same figures, but without the cam's own noise, which
-only a whole drive tells: what is near a limit may read differently in the report.
+It detects standing and jumping with the same limits as the analysis, but without the cam's own noise, which is only
+known after a whole drive. Near a limit the report may therefore differ.
 """
 
 from __future__ import annotations
@@ -13,14 +13,14 @@ from camlog.analysis.cam.segments import REST_BAND_DEG
 from camlog.analysis.cam.standing import AWAY_WINDOW_S, HORIZON_S, UNMOVED_DEG
 from camlog.serve.words import sentence
 
-AWAY_DEG = 2.0  # twice what the analysis calls away of a cam without noise
-STANDS_FROM_S = 0.5  # shorter, it may just be about to move
+AWAY_DEG = 2.0  # twice the limit of the analysis for a cam without noise
+STANDS_FROM_S = 0.5  # for a shorter time, it may be about to move
 JUMP_SHOWN_S = 3.0
 
 
 class Doing(NamedTuple):
-    """What it does by its name in `messages.toml`, how it is told, its sign, and whether it is `good`, `bad`, `unknown` or,
-    of a cam that only rests, `resting`."""
+    """The behaviour by its name in `messages.toml`, the word for it, its sign, and its state: `good`, `bad`, `unknown`,
+    or `resting` for a cam that only rests."""
 
     name: str
     word: str
@@ -35,7 +35,7 @@ SIGNS = {
 
 
 class Following:
-    """Follows one cam. `jump_deg` is how far it must come at once after standing, `off_deg` the largest error at rest."""
+    """Follows one cam. `jump_deg` is the least jump after standing, `off_deg` the largest error at rest."""
 
     def __init__(self, jump_deg: float, off_deg: float):
         self._jump_deg, self._off_deg = jump_deg, off_deg
@@ -46,15 +46,15 @@ class Following:
         self._name, self._error, self._stood_s = "unread", 0.0, 0.0
 
     def commanded(self, time_s: float, angle_deg: float) -> None:
-        """A reading of the command."""
+        """Take a reading of the command."""
         self._commands.append((time_s, angle_deg))
 
     def actual(self, time_s: float, angle_deg: float) -> None:
-        """A reading of the cam."""
+        """Take a reading of the cam."""
         self._where.append((time_s, angle_deg))
         while len(self._where) > 2 and self._where[1][0] <= time_s - HORIZON_S:
             self._where.popleft()
-        # Also the last command before the window, which held when it began.
+        # Including the last command before the window, which was valid at its start.
         while len(self._commands) > 1 and self._commands[1][0] < time_s - AWAY_WINDOW_S:
             self._commands.popleft()
         if not self._commands:
@@ -66,9 +66,9 @@ class Following:
         if away and still:
             self._stands_since = self._stands_since or (time_s, angle_deg)
         elif self._stands_since is not None and not still:
-            since_s, there = self._stands_since
-            stood, self._stands_since = time_s - since_s, None
-            if stood >= STANDS_FROM_S and abs(angle_deg - there) >= self._jump_deg:
+            since_s, stands_deg = self._stands_since
+            stood_s, self._stands_since = time_s - since_s, None
+            if stood_s >= STANDS_FROM_S and abs(angle_deg - stands_deg) >= self._jump_deg:
                 self._jumped_s = time_s
         elif not away:
             self._stands_since = None
@@ -85,6 +85,6 @@ class Following:
         return "off" if abs(self._error) > self._off_deg and self._stands_since else "moves"
 
     def doing(self, stale: bool) -> Doing:
-        """What it does; `stale` where its angles are too old to say."""
+        """The current behaviour; `stale` if the angles are too old."""
         name = "unread" if stale else self._name
         return Doing(name, sentence(f"doing.{name}", seconds=self._stood_s), *SIGNS[name])

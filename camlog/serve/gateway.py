@@ -1,4 +1,4 @@
-"""Between HTTP and the application: a request as WSGI has it, and an answer in pieces."""
+"""Converts between HTTP and the application: a request to WSGI, and an answer to pieces."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _IN_MEMORY_BYTES = 1_000_000  # a larger body waits in a temporary file
 
 
 class Answer(NamedTuple):
-    """Status and headers, and the pieces of the body, which are those of `body`."""
+    """Status, headers, and the body in pieces."""
 
     status: int
     headers: list[tuple[str, str]]
@@ -25,15 +25,17 @@ class Answer(NamedTuple):
 
 
 def begin(application: Callable, environ: dict[str, Any]) -> Answer:
-    """What a WSGI application answers, begun in this thread. It must call `start_response` at once, as Flask does."""
-    told: list[Any] = []
-    body = application(environ, lambda status, headers, exc_info=None: told.extend((status, headers)))
-    status, headers = told[-2:]
+    """The answer of a WSGI application, started in this thread. It must call `start_response` at once, as Flask
+    does."""
+    started: list[Any] = []
+    body = application(environ, lambda status, headers, exc_info=None: started.extend((status, headers)))
+    status, headers = started[-2:]
     return Answer(int(status.split()[0]), headers, body, iter(body))
 
 
 def refusal(status: int, line: str) -> Answer:
-    """The answer to what never reaches the application: one plain line, with the headers of all others."""
+    """The answer to a request that does not reach the application: one plain line, with the same headers as all
+    answers."""
     body = [f"{line}\n".encode()]
     headers = {
         "Content-Type": "text/plain; charset=utf-8",
@@ -46,7 +48,7 @@ def refusal(status: int, line: str) -> Answer:
 
 
 def environ_of(head: h11.Request, peer: str, host: str, port: int) -> dict[str, Any]:
-    """The WSGI environment (PEP 3333) of a request from `peer`, its body still empty."""
+    """The WSGI environment (PEP 3333) of a request from `peer`, without its body."""
     target = head.target.decode("latin-1")
     path, _, query = target.partition("?")
     environ: dict[str, Any] = {
@@ -62,7 +64,7 @@ def environ_of(head: h11.Request, peer: str, host: str, port: int) -> dict[str, 
         "wsgi.version": (1, 0),
         "wsgi.url_scheme": "http",
         "wsgi.input": tempfile.SpooledTemporaryFile(_IN_MEMORY_BYTES),
-        "wsgi.input_terminated": True,  # it ends where the body does (Werkzeug)
+        "wsgi.input_terminated": True,  # the input ends with the body (Werkzeug)
         "wsgi.errors": sys.stderr,
         "wsgi.multithread": True,
         "wsgi.multiprocess": False,
@@ -70,7 +72,7 @@ def environ_of(head: h11.Request, peer: str, host: str, port: int) -> dict[str, 
     }
     for name, value in head.headers:
         if b"_" in name:
-            continue  # it would stand for the one written with "-"
+            continue  # it would be confused with the one written with "-"
         key = name.decode("latin-1").upper().replace("-", "_")
         key = key if key in ("CONTENT_TYPE", "CONTENT_LENGTH") else f"HTTP_{key}"
         value = value.decode("latin-1")

@@ -1,4 +1,4 @@
-"""Who may ask the page for what: checks before a request is looked at, headers on every answer.
+"""Access control of the page: checks before a request is processed, and headers on every answer.
 
 Sources: Host and 421, RFC 9110 sections 7.2 and 15.5.20; Origin, RFC 6454 section 7; Sec-Fetch-*, W3C Fetch
 Metadata Request Headers; Content-Security-Policy, W3C CSP Level 3; cookies, RFC 6265 sections 4.1.2 and 8.5,
@@ -43,8 +43,8 @@ HEADERS = {
     "X-Frame-Options": "DENY",
     "Cross-Origin-Resource-Policy": "same-origin",
 }
-# Only for addresses a browser trusts without encryption, this computer's own: at others it is ignored with a
-# complaint (HTML Living Standard, "obtain a cross-origin opener policy").
+# Only for loopback addresses, which browsers trust without encryption; at others browsers ignore it with a warning
+# (HTML Living Standard, "obtain a cross-origin opener policy").
 OPENER_POLICY = ("Cross-Origin-Opener-Policy", "same-origin")
 CLOSED_POLICY = "default-src 'none'; frame-ancestors 'none'; base-uri 'none'; form-action 'none'; sandbox"
 
@@ -59,9 +59,8 @@ PAGE_POLICY = (
 
 @dataclass(frozen=True)
 class Ask:
-    """What is known of a request before its body is read: `target` as it stood in the request line, `path`
-    percent-decoded and without the query, `peer` the address at the other end of the socket, `headers` by name in
-    capitals, "-" written as "_"."""
+    """A request before its body is read: `target` as in the request line, `path` percent-decoded and without the query,
+    `peer` the address at the other end of the socket, `headers` by name in capitals with "_" for "-"."""
 
     method: str
     target: str
@@ -72,7 +71,7 @@ class Ask:
 
     @staticmethod
     def of(environ: Mapping[str, object]) -> Ask:
-        """From a WSGI environment. Forwarding headers play no part."""
+        """From a WSGI environment. Forwarding headers are ignored."""
         return Ask(
             method=str(environ["REQUEST_METHOD"]),
             target=str(environ.get("REQUEST_URI", "/")),
@@ -85,7 +84,7 @@ class Ask:
 
 @dataclass(frozen=True)
 class Refusal:
-    """An answer that is none: a status and the name of its line; `pair` where pairing would help."""
+    """A refusal: a status and the name of its line; `pair` is True if pairing would help."""
 
     status: int
     name: str
@@ -94,10 +93,9 @@ class Refusal:
 
 @dataclass(frozen=True)
 class Guard:
-    """Which requests this server takes.
+    """Decides which requests this server accepts.
 
-    `host` is the address it was told to be reached by, `port` the one it listens at. `pairing` is None where
-    only this computer can reach it.
+    `host` is the given address of the server, `port` its port. `pairing` is None if only this computer can reach it.
     """
 
     host: str
@@ -107,18 +105,18 @@ class Guard:
 
     @property
     def cookie(self) -> str:
-        """Name of the session cookie; cookies do not tell ports apart (RFC 6265, 8.5), so the name does."""
+        """Name of the session cookie; it contains the port, because cookies are shared by ports (RFC 6265, 8.5)."""
         return f"camlog-{self.port}"
 
     def body_limit(self, method: str, path: str) -> int:
-        """How many bytes the body of a request may have."""
+        """The most bytes in the body of a request."""
         if path == PAIR_ROUTE:
             return PAIR_LIMIT_BYTES
         return self.upload_limit_bytes if (method, path) == ("POST", UPLOAD_ROUTE) else BODY_LIMIT_BYTES
 
     def refusal(self, ask: Ask) -> Refusal | None:
-        """Why a request is not taken, from its head alone; None where it is."""
-        if not ask.target.startswith("/"):  # also of no use to us: a proxy's form, and "*"
+        """Why a request is refused, from its head alone; None if it is accepted."""
+        if not ask.target.startswith("/"):  # also refused: a proxy's form, and "*"
             return Refusal(400, "no_proxy")
         if _UNSEEN.search(ask.path) or any(part in (".", "..") for part in re.split(r"[/\\]", ask.path)):
             return Refusal(400, "no_page")
@@ -137,7 +135,7 @@ class Guard:
         return None if ask.path == PAIR_ROUTE else Refusal(401, "pair_first", pair=True)
 
     def reached_by(self, host: str) -> bool:
-        """Whether a Host header names this server; a name anyone could point here never does (rebinding)."""
+        """True if a Host header names this server; names that anyone can point here are refused (rebinding)."""
         match = _HOST.fullmatch(host)
         if match is None or int(match["port"] or HTTP_PORT) != self.port:
             return False
@@ -155,13 +153,13 @@ class Guard:
         return address.is_loopback or wildcard or address == own
 
     def lets_in(self, ask: Ask) -> bool:
-        """Whether a request is from this computer, or from a paired device by the token that came with it."""
+        """True if a request is from this computer, or has the token of a paired device."""
         token = parse_cookie(ask.headers.get("COOKIE", "")).get(self.cookie)
         return is_loopback(ask.peer) or (self.pairing is not None and self.pairing.knows(token))
 
 
 def _crossed(ask: Ask, host: str) -> Refusal | None:
-    """Refusal of what another site's page made the browser send."""
+    """The refusal of a request that the page of another site made the browser send."""
     origin = ask.headers.get("ORIGIN")
     own = origin is not None and origin.lower() == f"{ask.scheme}://{host}".lower()
     if not own and (origin is not None or ask.method not in _SAFE):
@@ -178,7 +176,7 @@ def protect(server: flask.Flask, guard: Guard) -> None:
     server.extensions["camlog-guard"] = guard  # for a page that shows the pairing code on this computer
     server.debug = False  # whatever the environment says
     server.config["MAX_CONTENT_LENGTH"] = BODY_LIMIT_BYTES
-    # In front of what others have registered: nothing is done for a request that is not taken.
+    # Before all other handlers, so that nothing is done for a refused request.
     server.before_request_funcs.setdefault(None, []).insert(0, lambda: _before(guard))
     server.after_request(_after)
     server.register_error_handler(InputError, lambda error: _plain(400, told(error)))
@@ -192,13 +190,13 @@ def protect(server: flask.Flask, guard: Guard) -> None:
 
 
 def is_loopback(peer: str) -> bool:
-    """Whether the other end of a socket is this computer, by the address alone."""
+    """True if the address at the other end of a socket is of this computer."""
     address = _address(peer)
     return address is not None and address.is_loopback
 
 
 def own_names() -> frozenset[str]:
-    """Names by which others on the network find this computer."""
+    """Names of this computer on the network."""
     full = socket.gethostname().lower().rstrip(".")
     short = full.split(".")[0]
     return frozenset({full, short, f"{short}.local"} - {"", ".local"})
@@ -219,7 +217,7 @@ def _before(guard: Guard) -> flask.Response | None:
         else:
             response = _plain(refused.status, sentence(refused.name))
         if refused.status == 401:
-            # RFC 9110, 15.5.2; a scheme no browser asks a password for.
+            # RFC 9110, 15.5.2; a scheme for which browsers ask no password.
             response.headers["WWW-Authenticate"] = "Pairing"
         return response
     limit = guard.body_limit(ask.method, ask.path)

@@ -1,4 +1,4 @@
-"""What is still to drive for a verdict, live, one instruction each; and the verdict so far."""
+"""Live instructions on what is still to drive for a verdict, and the verdict so far."""
 
 from __future__ import annotations
 
@@ -25,13 +25,14 @@ from camlog.stream import Batch, StreamItem
 
 FIRST_LOOK_S = 45.0
 LOOK_EVERY_S = 10.0
-# Of faults so named at 60 % or more on 36 simulated drives, a look every half minute or quarter, the whole drive denied
-# 9 of 233; of those that a single look named, 38 of 362.
+# A fault is named if all looks since this share of the drive agree, over this share of it, and at least so many.
+# Measured on 36 simulated drives (confidence of 60 % or more, a look every 15 or 30 s): the whole drive denied 9 of 233
+# faults named in this way, and 38 of 362 named by a single look.
 HELD_SINCE, HELD_FOR, LEAST_LOOKS = 0.5, 0.25, 3
-LOOK_SHARE = 8.0  # a look follows the last one after this many times what that one took
-_FRESH_S = 0.5  # many pages ask; coverage is judged this often at most
+LOOK_SHARE = 8.0  # the next look waits this many times the duration of the last one
+_FRESH_S = 0.5  # least time between two evaluations of coverage, whatever the number of pages
 
-TITLES = sentence.table("need")  # by need, in the order one drives them
+TITLES = sentence.table("need")  # by need, in the order of driving
 _ORDER = list(TITLES)
 _NEEDS_WARM_OIL = ("hold", "steps_advance", "steps_retard", "rest")
 _GRAVITY = (VERDICT, HEALTHY, DETAIL)
@@ -39,10 +40,10 @@ _GRAVITY = (VERDICT, HEALTHY, DETAIL)
 
 @dataclass(frozen=True, slots=True)
 class GuideItem:
-    """One thing to drive. `have` and `want` in `unit` (None: not a figure), `share` of it done, 0 to 1.
+    """One thing to drive. `have` and `want` are in `unit` (None: not a figure), `share` is the share done, 0 to 1.
 
-    `blocks` is what it stands in the way of while unmet; `possible` False where this drive can no longer
-    bring it. `instruction` is empty once it is met.
+    `blocks` is what cannot be judged while it is unmet; `possible` is False if this drive cannot meet it any more.
+    `instruction` is empty if it is met.
     """
 
     name: str
@@ -64,9 +65,9 @@ FAULTY, OPEN = "faulty", "open"
 
 @dataclass(frozen=True, slots=True)
 class Provisional:
-    """The verdict so far: `cams` as `held` gives it; `at_s` how much was driven.
+    """The verdict so far: `cams` as returned by `held`, after `at_s` of driving.
 
-    `settled`: every cam's verdict holds. `do_not_run` are the first lines where the engine may not be run.
+    `settled`: the verdict of every cam holds. `do_not_run` are the first lines if the engine must not be run.
     """
 
     cams: DriveEvidence
@@ -76,29 +77,29 @@ class Provisional:
 
 
 def held(looks: Sequence[tuple[float, DriveEvidence]]) -> DriveEvidence:
-    """What the looks at a growing drive (how much was driven, s, and what was seen) agree on. A cam's condition is
-    named where every look since HELD_SINCE of the drive, but for the first that could not tell, named it over HELD_FOR of
-    the drive; it is no surer than in the least sure of them. Else it is FAULTY where each named some fault, and OPEN
-    otherwise."""
-    at_s, told = looks[-1][0], {}
+    """The condition of each cam on which the looks at a growing drive (seconds driven, evidence) agree. A condition is
+    named if every look since HELD_SINCE of the drive named it over HELD_FOR of the drive, not counting first looks with
+    insufficient data; its confidence is the lowest of these looks. Else it is FAULTY if each look named some fault, and
+    OPEN otherwise."""
+    at_s, agreed = looks[-1][0], {}
     for cam, (condition, _, reason) in looks[-1][1].items():
-        lately = [(s, *seen[cam][:2]) for s, seen in looks if s >= HELD_SINCE * at_s and cam in seen]
+        recent = [(s, *seen[cam][:2]) for s, seen in looks if s >= HELD_SINCE * at_s and cam in seen]
         if condition != "insufficient_data":
-            lately = lately[[name != "insufficient_data" for _, name, _ in lately].index(True) :]
-        named = {name for _, name, _ in lately}
-        long = len(lately) >= LEAST_LOOKS and at_s - lately[0][0] >= HELD_FOR * at_s
+            recent = recent[[name != "insufficient_data" for _, name, _ in recent].index(True) :]
+        named = {name for _, name, _ in recent}
+        long = len(recent) >= LEAST_LOOKS and at_s - recent[0][0] >= HELD_FOR * at_s
         if named == {condition} and (long or condition == "insufficient_data"):
-            told[cam] = condition, min(sure for *_, sure in lately), reason
+            agreed[cam] = condition, min(sure for *_, sure in recent), reason
         else:
-            told[cam] = FAULTY if long and named <= set(FAULTS) else OPEN, 0.0, reason
-    return told
+            agreed[cam] = FAULTY if long and named <= set(FAULTS) else OPEN, 0.0, reason
+    return agreed
 
 
 class Guide:
-    """A view sink that follows what a drive contains; safe to ask from any thread.
+    """A view sink that follows what a drive contains; can be used from any thread.
 
-    With `jobs` and `trace` it looks at the trace written so far, in the jobs' process, at growing intervals
-    (`tick` is to be called every second or so).
+    With `jobs` and `trace` it analyses the trace written so far, in the jobs' process, at growing intervals (call
+    `tick` about every second).
     """
 
     essential = False
@@ -121,7 +122,7 @@ class Guide:
         self.reset()
 
     def reset(self) -> None:
-        """Forget the drive so far: a saved one goes on at another place."""
+        """Forget the drive so far, because a saved one continues at another place."""
         with self._lock:
             self._tracker = CoverageTracker(profile=self._profile)
             self._covered: Coverage | None = None
@@ -146,10 +147,10 @@ class Guide:
 
     # ------------------------------------------------------------------ whether to drive
     def do_not_run(self) -> tuple[str, ...]:
-        """Why the engine is to be stopped, or not to be run or driven: the first thing said; empty where it may run."""
+        """Why the engine must be stopped, or not be run or driven, as first lines; empty if it may run."""
         with self._lock:
-            seen = self._verdict.do_not_run if self._verdict is not None else ()
-            return tuple(dict.fromkeys((*self._care.sentences(), *seen)))
+            lines = self._verdict.do_not_run if self._verdict is not None else ()
+            return tuple(dict.fromkeys((*self._care.sentences(), *lines)))
 
     # ------------------------------------------------------------------ what to drive
     def coverage(self) -> Coverage:
@@ -161,7 +162,7 @@ class Guide:
             return self._covered
 
     def items(self) -> list[GuideItem]:
-        """Everything a verdict needs, met or not, in the order one drives it; several cams' same need once."""
+        """Everything that a verdict needs, met or not, in the order of driving; the same need of several cams once."""
         covered = self.coverage()
         groups: dict[str, list[Need]] = {}
         for need in covered.needs:
@@ -169,23 +170,23 @@ class Guide:
         items = []
         for name in sorted(groups, key=lambda n: _ORDER.index(n) if n in _ORDER else len(_ORDER)):
             items += self._windows(covered) if name == "oil_window" else [self._item(name, groups[name], covered)]
-        # Nobody is asked to drive an engine that may not be run.
+        # No instructions to drive if the engine must not be run.
         return [replace(i, instruction="") for i in items] if self.do_not_run() else items
 
     def can_stop(self) -> bool:
-        """Enough for any verdict, and the verdict so far holds."""
+        """True if the drive is enough for any verdict, and the verdict so far holds."""
         verdict = self.verdict()
         return verdict is not None and verdict.settled and self.coverage().sufficient
 
     def next_item(self) -> GuideItem | None:
-        """What to drive now; None where nothing is, or can be."""
+        """What to drive now; None if nothing is needed or possible."""
         open_items = [item for item in self.items() if not item.met and item.possible]
         return min(open_items, key=lambda i: _GRAVITY.index(i.blocks), default=None)
 
     def next_instruction(self) -> str:
-        """The one thing to do now, in words a driver can be told."""
+        """The one thing to do now, as an instruction for the driver."""
         if stop := self.do_not_run():
-            return " ".join(stop[:2])  # that, and why
+            return " ".join(stop[:2])  # the instruction and its reason
         if self.can_stop():
             return sentence("can_stop")
         item = self.next_item()
@@ -202,7 +203,7 @@ class Guide:
             return self._verdict
 
     def tick(self) -> None:
-        """Begin a look at the trace where one is due, and take in what the last one gave."""
+        """Start a look at the trace if one is due, and use the result of the last one."""
         if self._jobs is None or self._trace is None:
             return
         now = self._clock()
@@ -220,7 +221,7 @@ class Guide:
             try:
                 self._look = self._jobs.submit("Verdict so far", provisional, str(self._trace), self._vehicle, key=key)
             except InputError:
-                self._next_look_s = now + LOOK_EVERY_S  # there is too much to do before it
+                self._next_look_s = now + LOOK_EVERY_S  # too many jobs are waiting
 
     # ------------------------------------------------------------------ inside
     def _take_verdict(self, result: dict) -> None:
@@ -235,7 +236,7 @@ class Guide:
             self._verdict = Provisional(cams, at_s, settled, stop)
 
     def _temperature(self) -> float | None:
-        """The oil's temperature, or the coolant's, as coverage takes it; None where neither was read."""
+        """The temperature of the oil, or of the coolant, as used by coverage; None if neither was read."""
         with self._lock:
             oil, coolant = (self._degc.get(signal) for signal in ("oil_temp", "coolant_temp"))
         warm = coolant is not None and coolant > OPEN_SENSOR_COOLANT_DEGC
@@ -259,7 +260,7 @@ class Guide:
         return GuideItem(name, title, not unmet, instruction, *figure, _share(shown), blocks, possible)
 
     def _windows(self, covered: Coverage) -> list[GuideItem]:
-        """One item an oil window below warm oil: seconds of running in it."""
+        """One item per oil window below warm oil: seconds of running in it."""
         want = self._limits["needed_window_s"].value
         cams = list(covered.per_cam.values())
         items = []

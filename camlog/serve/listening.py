@@ -147,11 +147,11 @@ class Listening:
             beside = same
         elif len(beside) < (OWN_CONNECTIONS if own else GUEST_CONNECTIONS):
             return True
-        gone = _least_needed(beside)
-        if gone is not None:
-            self._connections.discard(gone)
-            gone.close()
-        return gone is not None
+        closed = _least_needed(beside)
+        if closed is not None:
+            self._connections.discard(closed)
+            closed.close()
+        return closed is not None
 
     # ------------------------------------------------------------------ a request and its answer
     async def _exchange(self, connection: _Connection) -> bool:
@@ -249,9 +249,9 @@ class Listening:
 def _least_needed(connections: Sequence[_Connection]) -> _Connection | None:
     """The connection to close for a new one: of strangers before known ones, of these the idle before those with a
     request half sent, then of the device that has most, then the oldest. None where each is of use."""
-    held = Counter(c.device for c in connections)
+    per_device = Counter(c.device for c in connections)
 
     def need(c: _Connection) -> tuple:
-        return c.known, c.known and c.stage != _WAITING, -held[c.device], c.created
+        return c.known, c.known and c.stage != _WAITING, -per_device[c.device], c.created
 
     return min((c for c in connections if not c.useful), key=need, default=None)

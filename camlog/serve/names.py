@@ -79,10 +79,11 @@ def check_new_name(name: str) -> str:
 
 
 def check_port(port: str) -> str:
-    """The port, where it is one an adapter can be on: a page may not open any file of this computer. Raises InputError."""
+    """The port, where it is one an adapter can be on: a page may not open any file of this computer. Raises
+    InputError."""
     port = port.strip()
-    real = os.path.realpath(port) if port.startswith("/") and "\0" not in port else ""
-    if len(port) > LONGEST_PORT or not (_PORT.fullmatch(port) or re.fullmatch(r"/dev/[\w./\-]+", real)):
+    real_path = os.path.realpath(port) if port.startswith("/") and "\0" not in port else ""
+    if len(port) > LONGEST_PORT or not (_PORT.fullmatch(port) or re.fullmatch(r"/dev/[\w./\-]+", real_path)):
         raise problem("no_port", port=port[:60])
     return port
 

@@ -74,15 +74,15 @@ class Pairing:
                     self._sessions.popitem(last=False)  # the one not seen for the longest time
                 self._sessions[_hash(token)] = now + SESSION_S
                 self._replace()
-                told = "used"
+                reason = "used"
             else:
                 token = None
                 self._note_wrong(address, now)
                 self._wrong_with_code += 1
-                told = "guessed at" if self._wrong_with_code >= WRONG_PER_CODE else ""
+                reason = "guessed at" if self._wrong_with_code >= WRONG_PER_CODE else ""
             new = self.code
-        if told:
-            self._on_new_code(new, told)
+        if reason:
+            self._on_new_code(new, reason)
         return token
 
     def renew(self) -> None:

@@ -42,8 +42,8 @@ def pairing_page(pairing: Pairing, peer: str, status: int, wrong: bool = False) 
     from camlog.serve.pages.template import Template  # slow to load
 
     wait_s = math.ceil(pairing.wait_s(peer))
-    said = {"withdrawn": not pairing.code, "wrong_code": wrong, "wait": wait_s > 0}
-    notices = [sentence(name, seconds=wait_s) for name, is_so in said.items() if is_so]
+    remarks = {"withdrawn": not pairing.code, "wrong_code": wrong, "wait": wait_s > 0}
+    notices = [sentence(name, seconds=wait_s) for name, is_so in remarks.items() if is_so]
     response = flask.Response(Template("pair.html").layout(notices, caution(OPERATE)), status, mimetype="text/html")
     response.headers["Content-Security-Policy"] = PAIR_POLICY
     # With "no-referrer" a browser sends "Origin: null" with the form (Fetch, "append a request Origin

@@ -1,4 +1,5 @@
-"""The jobs of the folder: begin one, tick what was found, quote, fill the work sheet, order parts, close with the proof."""
+"""The jobs of the folder: begin one, tick what was found, quote, fill the work sheet, order parts, close with the
+proof."""
 
 from __future__ import annotations
 
@@ -80,8 +81,8 @@ def _listed(desk: Desk) -> list[dict[str, Any]]:
 
 def _recordings(desk: Desk) -> list[tuple[str, str, bool]]:
     """camlog's own recordings to choose from, newest first, and none of them."""
-    found = [e for e in desk.folder.recordings() if e.kind == "trace"][:RECORDINGS_SHOWN]
-    return [("", sentence("none_yet"), False), *((e.name, f"{e.name} ({e.when})", False) for e in found)]
+    recordings = [e for e in desk.folder.recordings() if e.kind == "trace"][:RECORDINGS_SHOWN]
+    return [("", sentence("none_yet"), False), *((e.name, f"{e.name} ({e.when})", False) for e in recordings)]
 
 
 def _open(desk: Desk, name: str) -> tuple[Job, ShopFile, Layout]:
@@ -91,7 +92,8 @@ def _open(desk: Desk, name: str) -> tuple[Job, ShopFile, Layout]:
 
 
 def _profile(desk: Desk, job: Job) -> str | None:
-    """The profile the job was begun with: the demo's, one of the folder, or the one given at the start; no other file."""
+    """The profile the job was begun with: the demo's, one of the folder, or the one given at the start; no other
+    file."""
     kept = job.get("vehicle").get("profile")
     path = Path(kept) if isinstance(kept, str) and kept else None
     if path is None or path == DEMO:

@@ -24,12 +24,12 @@ def live_update(board: Board | None, guide: Guide | None) -> dict[str, Any]:
         return {"id": None}
     cursor = flask.request.args.get("cursor", 0, int) if flask.request.args.get("id") == board.id else 0
     verdict = guide.verdict() if guide is not None else None
-    verdicts = {cam: _verdict_so_far(*told) for cam, told in (verdict.cams if verdict is not None else {}).items()}
+    verdicts = {cam: _verdict_so_far(*update) for cam, update in (verdict.cams if verdict is not None else {}).items()}
     done = guide is not None and guide.can_stop()
-    told = board.update(max(0, cursor))
-    if told["gap"]:
-        told["gap"]["text"] = sentence("gap_then" if guide is None else "gap_now", **told["gap"])
-    return told | {"verdicts": verdicts, "done": done}
+    update = board.update(max(0, cursor))
+    if update["gap"]:
+        update["gap"]["text"] = sentence("gap_then" if guide is None else "gap_now", **update["gap"])
+    return update | {"verdicts": verdicts, "done": done}
 
 
 def _verdict_so_far(condition: str, confidence: float, reason: str) -> dict[str, str]:

@@ -60,8 +60,8 @@ def _profiles(desk: Desk, entry: Entry) -> dict[str, Any]:
 def others(desk: Desk, name: str, search: str, chosen: str) -> list[tuple[str, str, bool]]:
     """Drives to choose from as the one before, as (value, label, closed): earlier ones first, saved codes last."""
     own, words = desk.folder.entry(name), search.casefold().split()
-    found = [e for e in desk.folder.recordings(search) if e.kind == "trace" and e.name != name]
-    earlier, later = ([e for e in found if (e.began_s > own.began_s) is after] for after in (False, True))
+    recordings = [e for e in desk.folder.recordings(search) if e.kind == "trace" and e.name != name]
+    earlier, later = ([e for e in recordings if (e.began_s > own.began_s) is after] for after in (False, True))
     ranked = sorted(earlier, key=lambda e: e.vehicle != own.vehicle) + later
     alone = [n for n in desk.folder.snapshots() if all(w in n.casefold() for w in words)]
     labels = {e.name: sentence("drive_before", e=e, vehicle=e.vehicle[:80]) for e in ranked[:OTHERS_SHOWN]}

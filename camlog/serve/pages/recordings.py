@@ -44,7 +44,7 @@ def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
     try:
         listed = desk.folder.recordings()
         named = {e.name for e in desk.folder.recordings(search)} if search.strip() else {e.name for e in listed}
-        made = {e.converted_from: e.name for e in listed if e.converted_from}
+        converted = {e.converted_from: e.name for e in listed if e.converted_from}
     except InputError as error:
         return {"recordings-list": PIECES.notice(told(error))}
     try:
@@ -64,7 +64,9 @@ def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
     narrowed = any(word.strip() for word in (search, *chosen))
     return {
         "library-wrong": PIECES.notice(wrong) if wrong else PIECES.said(""),
-        "recordings-list": _PAGE.listing(steady, len(found), search, narrowed, running, made, kept, others[:SHOWN]),
+        "recordings-list": _PAGE.listing(
+            steady, len(found), search, narrowed, running, converted, kept, others[:SHOWN]
+        ),
         "analyse": _PAGE.analyse(len(waiting), desk.jobs.waiting()),
     }
 
@@ -72,17 +74,17 @@ def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
 def _kept(
     desk: Desk, listed: Sequence[Entry], search: str, condition: str, kind: str, car: str
 ) -> tuple[dict[str, Row], set[str], list[Row]]:
-    """Of the library: the recordings of the folder by hash, the hashes of those that are wanted, and, where something is
-    searched for or chosen, the wanted ones that are not in the folder."""
+    """Of the library: the recordings of the folder by hash, the hashes of those that are wanted, and, where something
+    is searched for or chosen, the wanted ones that are not in the folder."""
     with desk.library() as library:
         if library is None:
             return {}, set(), []
-        here = [e.trace_sha256 for e in listed if e.trace_sha256]
-        kept = {row["sha256"]: row for row in library.recordings(sha256=here, most=len(here))} if here else {}
+        hashes = [e.trace_sha256 for e in listed if e.trace_sha256]
+        kept = {row["sha256"]: row for row in library.recordings(sha256=hashes, most=len(hashes))} if hashes else {}
         if not (search.strip() or condition or kind or car):
             return kept, set(kept), []
         wanted = library.recordings(
-            kind or None, car or None, condition=condition, search=search, most=SHOWN + len(here)
+            kind or None, car or None, condition=condition, search=search, most=SHOWN + len(hashes)
         )
         fits = kept.keys() & {row["sha256"] for row in wanted}
         return kept, fits, [row for row in wanted if row["sha256"] not in kept]
@@ -103,8 +105,8 @@ def _decide(desk: Desk, number: int, good: bool, who: str, why: str) -> Pieces:
 
 
 def act(desk: Desk, name: str, button: str, sent: Sent) -> Pieces:
-    """Change the units shown, say of a recording that it is known-good or no longer, or analyse all that was not analysed yet,
-    each with the profile it was recorded with."""
+    """Change the units shown, say of a recording that it is known-good or no longer, or analyse all that was not
+    analysed yet, each with the profile it was recorded with."""
     what, _, number = button.partition(":")
     if number.isdecimal() and len(number) < 18:
         return _decide(

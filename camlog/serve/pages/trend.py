@@ -24,10 +24,10 @@ def layout(desk: Desk, name: str = "") -> str:
                 lines, wrong = trends(library, name), ""
             except InputError as error:  # without the library that finds changes
                 lines, wrong = [], told(error)
-        here = {e.trace_sha256: e.name for e in desk.folder.recordings()}
+        names = {e.trace_sha256: e.name for e in desk.folder.recordings()}
     except InputError as error:
         return PIECES.trouble(sentence("no_car"), told(error))
-    return _PAGE.layout(name, lines, wrong, drives, here)
+    return _PAGE.layout(name, lines, wrong, drives, names)
 
 
 def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
