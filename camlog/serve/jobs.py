@@ -1,4 +1,4 @@
-"""Analyses for the page, one after another in a worker, so that neither the page nor a recording waits for them."""
+"""Analyses for the page, one after another in a worker, so that no page or recording waits for them."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from camlog.serve.words import problem, sentence
 from camlog.serve.worker import DIED, FAILED, Workers, unlinked
 
 WAITING, RUNNING, DONE = "waiting", "running", "done"
-KEPT = 100  # finished jobs whose result can still be asked for
+KEPT = 100  # finished jobs whose results are kept
 MOST_WAITING = 50
 LIMIT_S = 1800.0  # an analysis of hours of driving takes a minute
 _CLOSES_WITHIN_S = 10.0
@@ -25,7 +25,7 @@ CANCELLED = sentence("cancelled")
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """A job at one moment. `result` is what its function returned, `seconds` how long it has run."""
+    """The state of a job. `result` is the value returned by its function, `seconds` how long it has run."""
 
     id: str
     title: str
@@ -64,10 +64,10 @@ class Jobs:
         self._thread: threading.Thread | None = None
 
     def submit(self, title: str, function: Callable, *args: Any, key: str | None = None) -> str:
-        """Have `function(*args)` called in the worker; gives the job's id. While a job of the same `key` waits or runs,
-        that one's id.
+        """Call `function(*args)` in the worker; returns the job's id. If a job with the same `key` waits or runs,
+        nothing is started and its id is returned.
 
-        The function and its arguments must be picklable, the result JSON-like. Raises InputError where too many wait.
+        The function and its arguments must be picklable, the result JSON-like. Raises InputError if too many wait.
         """
         with self._lock:
             if self._closed:
@@ -90,17 +90,17 @@ class Jobs:
         return id_
 
     def latest(self, key: str) -> str | None:
-        """Id of the newest job, over or not, whose key has this as its first line."""
+        """Id of the newest job, over or not, with this as the first line of its key."""
         with self._lock:
             return next((i for i, j in reversed(self._jobs.items()) if (j.key or "").split("\n")[0] == key), None)
 
     def waiting(self) -> int:
-        """How many jobs are not over."""
+        """The number of jobs that are not over."""
         with self._lock:
             return sum(not job.look.over for job in self._jobs.values())
 
     def look(self, id: str | None) -> Look | None:
-        """The job; None where there is none of that id, or it was long ago."""
+        """The job with this id; None if there is none or it was long ago."""
         with self._lock:
             job = self._jobs.get(id or "")
             if job is None:
@@ -109,7 +109,7 @@ class Jobs:
             return replace(job.look, seconds=time.monotonic() - job.began_s) if running else job.look
 
     def cancel(self, id: str | None) -> None:
-        """Give the job up, at once where it waits and within a second where it runs; one that is over stays as it is."""
+        """Cancel the job: at once if it waits, within a second if it runs. A job that is over is not changed."""
         with self._lock:
             job = self._jobs.get(id or "")
             if job is None or job.look.over:
@@ -119,7 +119,7 @@ class Jobs:
                 job.look, job.args = replace(job.look, state=FAILED, error=CANCELLED), ()
 
     def close(self) -> None:
-        """End the worker; what waits or runs fails."""
+        """End the worker; jobs that wait or run fail."""
         with self._lock:
             if self._closed:
                 return
@@ -149,7 +149,7 @@ class Jobs:
             self._became(job, state=FAILED, error=sentence("server_ended"))
 
     def _reason(self, job: _Job) -> str | None:
-        """Why a running job is to be given up; None where it is not."""
+        """Why a running job must be cancelled; None if it need not."""
         if self._closed:
             return sentence("server_ended")
         if job.cancelled:

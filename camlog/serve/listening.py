@@ -1,7 +1,7 @@
-"""The web server: HTTP/1.1 (by h11) on asyncio streams in front of a WSGI application, with bounds on every device.
+"""The web server: HTTP/1.1 (by h11) on asyncio streams in front of a WSGI application, with limits for every device.
 
-A thread of the pool is held only while the application works on a request or on the next piece of an answer, never
-while a request arrives or an answer is read. What will be refused is refused before its body is read.
+A request uses a thread of the pool only while the application works on it or on the next piece of the answer, not while
+the request arrives or the answer is read. Refusals are sent before the body is read.
 """
 
 from __future__ import annotations
@@ -26,24 +26,24 @@ from camlog.serve.pairing import device_of
 from camlog.serve.words import sentence
 
 THREADS = 12
-IDLE_S = 30  # a connection on which no request begins
+IDLE_S = 30  # longest time of a connection without a request
 REQUEST_S = 20.0  # the longest that a request may take to arrive
-UPLOAD_BYTES_PER_S = 20_000.0  # each byte of a body gives it that much longer
+UPLOAD_BYTES_PER_S = 20_000.0  # a body extends that time by its size divided by this rate
 ANSWER_S = 30.0  # how long one piece of an answer may take to be read
 ANSWER_BYTES_PER_S = 5_000.0  # and so how long a piece is
 HEAD_LIMIT_BYTES = 32_768
-# Connections at once. Where there are as many, a new one takes the place of one that waits: see `_least_needed`.
-OWN_CONNECTIONS = 70  # from this computer, which the other devices cannot take from it
+# Most connections at once. A further one replaces one that waits: see `_least_needed`.
+OWN_CONNECTIONS = 70  # reserved for this computer
 GUEST_CONNECTIONS = 120  # from all other devices
 CONNECTIONS_PER_GUEST = 24
 UPLOADS = 3  # at once
 _BACKLOG = 128
 _READ_BYTES = 65_536
-_END_S = 5.0  # for the answers under way when the server ends
-_LINGER_S = 2.0  # how long what follows a refused head is read, so that the refusal arrives (RFC 9112, 9.6)
+_END_S = 5.0  # for open answers when the server ends
+_LINGER_S = 2.0  # how long the data after a refused head is read, so that the refusal arrives (RFC 9112, 9.6)
 
 _WAITING, _ARRIVING, _UPLOADING, _WORKING, _ANSWERING = "waiting", "arriving", "uploading", "working", "answering"
-# RFC 9112, 6.3 lets a list of equal lengths pass; nothing honest sends one.
+# RFC 9112, 6.3 allows a list of equal lengths, but no ordinary client sends one.
 _SEVERAL_LENGTHS = re.compile(rb"\ncontent-length:[^\n]*,", re.IGNORECASE)
 _HEAD_END = re.compile(rb"\r?\n\r?\n")
 
@@ -55,10 +55,10 @@ class _Refused(Exception):
 
 
 class _Connection:
-    """A connection and how far the request on it is (`stage`).
+    """A connection and the `stage` of its request.
 
-    `known` once a request on it was taken by the guard: it is from this computer, or from a paired device. `own` where
-    it is from this computer.
+    `known` is True after the guard accepted a request on it: it is from this computer or from a paired device. `own` is
+    True if it is from this computer.
     """
 
     def __init__(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter):
@@ -67,16 +67,16 @@ class _Connection:
         self.own, self.device = is_loopback(self.peer), device_of(self.peer)
         self.http = h11.Connection(h11.SERVER, max_incomplete_event_size=HEAD_LIMIT_BYTES)
         self.known, self.stage, self.method, self.created = False, _WAITING, "", time.monotonic()
-        self.task: asyncio.Task | None = None  # kept, so that it is not collected while it runs
+        self.task: asyncio.Task | None = None  # referenced here, so that it is not garbage-collected while it runs
         writer.transport.set_write_buffer_limits(high=0)  # so that `drain` waits for all of it
 
     @property
     def useful(self) -> bool:
-        """Whether a request is being worked on, or a file or an answer on its way that was asked for."""
+        """True if a request is being worked on, or a known device sends a file or receives an answer."""
         return self.stage == _WORKING or (self.known and self.stage in (_UPLOADING, _ANSWERING))
 
     async def send(self, event: Any) -> None:
-        """Send an event of h11. Raises TimeoutError where it is read too slowly."""
+        """Send an event of h11. Raises TimeoutError if it is read too slowly."""
         if data := self.http.send(event):
             self.writer.write(data)
             async with asyncio.timeout(ANSWER_S):
@@ -87,7 +87,7 @@ class _Connection:
 
 
 class Listening:
-    """An application served on sockets that already listen, in a thread of its own."""
+    """Serves an application on listening sockets, in a separate thread."""
 
     def __init__(self, application: Callable, guard: Guard, sockets: Sequence[socket.socket]):
         self._application, self._guard, self._sockets = application, guard, sockets
@@ -99,7 +99,7 @@ class Listening:
         self._ready.wait()
 
     def close(self) -> None:
-        """Take no more requests; those being answered have a few seconds."""
+        """Accept no more requests; those being answered have a few seconds to finish."""
         if self._thread.is_alive():
             self._loop.call_soon_threadsafe(self._ending.set)
             self._thread.join()
@@ -140,7 +140,7 @@ class Listening:
             connection.close()
 
     def _make_room(self, device: str, own: bool) -> bool:
-        """Whether there is, or could be made, a place for one more connection of a device."""
+        """True if there is a place for one more connection of a device; closes another connection if needed."""
         beside = [c for c in self._connections if c.own == own]
         same = [c for c in beside if c.device == device]
         if not own and len(same) >= CONNECTIONS_PER_GUEST:
@@ -155,7 +155,7 @@ class Listening:
 
     # ------------------------------------------------------------------ a request and its answer
     async def _exchange(self, connection: _Connection) -> bool:
-        """Take one request and answer it; whether another may follow. Raises OSError, also where it is too slow."""
+        """Answer one request; returns whether another may follow. Raises OSError, also if the device is too slow."""
         http = connection.http
         try:
             async with asyncio.timeout(IDLE_S) as limit:
@@ -169,7 +169,7 @@ class Listening:
             answer = refusal(error.error_status_hint, sentence(name))
         except _Refused as refused:
             answer = refusal(*refused.args)
-        cut_off = http.their_state is not h11.DONE  # what else comes is of this request, or of none
+        cut_off = http.their_state is not h11.DONE  # further data belongs to this request, or to none
         connection.stage = _ANSWERING
         await self._send(connection, answer, cut_off)
         if http.our_state is http.their_state is h11.DONE:
@@ -184,8 +184,8 @@ class Listening:
         return False
 
     async def _request(self, connection: _Connection, limit: asyncio.Timeout) -> dict[str, Any] | None:
-        """The next request as a WSGI environment, its body read, unless the application will refuse it unread; None at
-        the end of the connection. Raises _Refused."""
+        """The next request as a WSGI environment; None at the end of the connection. The body is read unless the
+        application will refuse the request. Raises _Refused."""
         read = bytearray()
         while (head := connection.http.next_event()) is h11.NEED_DATA:
             data = await connection.reader.read(_READ_BYTES)
@@ -247,8 +247,8 @@ class Listening:
 
 
 def _least_needed(connections: Sequence[_Connection]) -> _Connection | None:
-    """The connection to close for a new one: of strangers before known ones, of these the idle before those with a
-    request half sent, then of the device that has most, then the oldest. None where each is of use."""
+    """The connection to close for a new one: strangers before known devices, of these idle ones before those with a
+    request in progress, then of the device with most connections, then the oldest. None if all are useful."""
     per_device = Counter(c.device for c in connections)
 
     def need(c: _Connection) -> tuple:

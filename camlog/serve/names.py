@@ -1,4 +1,4 @@
-"""Names of files, and of ports, as a browser may give them: which are taken, and what kind of file each is."""
+"""Names of files and ports from a browser: which are accepted, and the kind of each file."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from camlog.serve.words import problem, sentence
 TRACE_ENDINGS = (".csv", ".txt", ".tsv", ".log", ".dat", ".gz", ".zip")
 DRIVE_ENDING, FINDINGS_ENDING = ".drive.json", ".findings.json"
 MAP_ENDING, PROFILE_ENDING = ".map.toml", ".toml"
-# What an analysis writes beside a trace, by what it is called.
+# Results of an analysis beside a trace: name of the result and ending of the file.
 RESULT_ENDINGS = {kind: f".{kind}.html" for kind in ("report", "comparison", "verification")}
 JOB_ENDING, JOB_PAGE_ENDINGS = ".job.json", (".customer.html", ".workshop.html")
 # Longest first: `x.drive.json` is a drive file, and `x.map.toml` no vehicle profile.
@@ -29,8 +29,8 @@ _KINDS = {
 
 LONGEST_NAME_BYTES = 255
 LONGEST_PORT = 200
-LONGEST_NEW_NAME_BYTES = 200  # leaves room for `.verification.html`
-# Joiners belong to some languages' words; other invisible or direction-changing characters hide something.
+LONGEST_NEW_NAME_BYTES = 200  # so that `.verification.html` can be added
+# Joiners are part of words in some languages; other invisible or direction-changing characters hide something.
 _JOINERS = "\u200c\u200d"
 _HIDDEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
 _SEPARATORS = re.compile(r"[/\\]")
@@ -53,7 +53,7 @@ def kind_of(name: str) -> str | None:
 
 
 def check_name(name: str, longest_bytes: int = LONGEST_NAME_BYTES) -> str:
-    """The name, where it is that of a file lying directly in a folder and of a kind camlog knows.
+    """The name, if it is that of a file directly in a folder and of a kind known to camlog.
 
     Raises InputError for anything that could lead elsewhere, hide, or stand for a device.
     """
@@ -74,7 +74,7 @@ def check_name(name: str, longest_bytes: int = LONGEST_NAME_BYTES) -> str:
 
 
 def check_new_name(name: str) -> str:
-    """`check_name` for a file that is to be made: composed characters, and room for its companions' names."""
+    """`check_name` for a new file: with composed characters, and short enough for the names of its companions."""
     return check_name(unicodedata.normalize("NFC", name), LONGEST_NEW_NAME_BYTES)
 
 
@@ -89,12 +89,12 @@ def check_port(port: str) -> str:
 
 
 def stem_of(trace: str) -> str:
-    """What a trace's results are called after: its name without `.csv`."""
+    """The stem for the names of a trace's results: its name without `.csv`."""
     return trace.removesuffix(".csv")
 
 
 def split_ending(name: str) -> tuple[str, str]:
-    """Stem and ending of a name camlog knows, as in `a` and `.drive.json`, or `a` and `.csv.gz`."""
+    """Stem and ending of a name, such as `a` and `.drive.json`, or `a` and `.csv.gz`."""
     ending = _ending(name) or ""
     stem = name[: -len(ending)]
     inner = (_ending(stem) or "") if ending in (".gz", ".zip") else ""
@@ -103,19 +103,19 @@ def split_ending(name: str) -> tuple[str, str]:
 
 
 def address(page: str, name: str) -> str:
-    """Path of a page about a file, whatever its name holds."""
+    """Path of a page for a file, with the file's name encoded."""
     return f"/{page}/{quote(name, safe='')}"
 
 
 def told(error: InputError) -> str:
-    """What a page says of an error: of a file only its name, and what to do on a page, not in a terminal."""
+    """The text of an error for a page: files only by name, and with the remedy for a page instead of a terminal."""
     remedy = error.remedy if error.on_page is None else error.on_page
     name = None if error.file is None else _SEPARATORS.split(error.file.rstrip("/\\"))[-1]
     return str(InputError(error.what, remedy=remedy, file=name, line=error.line, column=error.column))
 
 
 def fault(error: Exception) -> str:
-    """What a page says of an error that is camlog's own, or of a computer too small for a file."""
+    """The text for a page on a fault of camlog, or on too little memory for a file."""
     if isinstance(error, MemoryError):
         return sentence("no_memory")
     return sentence("own_fault", kind=type(error).__name__, text=str(error)[:200])

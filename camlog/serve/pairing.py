@@ -1,4 +1,4 @@
-"""Pairing another device with the page: a code that works once, and what it buys."""
+"""Pairing of other devices with the page: a code that works once, and the session that it gives."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ DIGITS = 8
 SESSION_S = 12 * 3600.0  # a working day; sessions also end with the server
 MOST_VIEWERS = 12
 TOKEN_BYTES = 32
-# Wrong tries from all devices after which a code is withdrawn. Of 10^8 codes, this many tries find one with
-# odds of 1 in 10,000, as 100 tries of the 6 random digits that NIST SP 800-63B allows (5.1.1.2, 5.2.2; from
-# memory). One device alone cannot get there: its own waits leave it some 20 tries in the first hour.
+# Wrong tries from all devices after which a code is withdrawn. With 10^8 codes, so many tries succeed with a
+# probability of 1 in 10,000, the same as 100 tries of the 6 random digits in NIST SP 800-63B (5.1.1.2, 5.2.2; from
+# memory). One device alone cannot reach it: its waiting times allow about 20 tries in the first hour.
 WRONG_PER_CODE = 10_000
 MEMORY_S = 3600.0  # how long a wrong try of a device counts
 FIRST_WAIT_S = 2.0  # after a device's first wrong try; each further one doubles it
@@ -28,16 +28,13 @@ _LONGEST_TRY = 64  # characters
 
 
 class Pairing:
-    """The present code, the waiting times of wrong tries, and the paired viewers.
+    """The current code, the waiting times after wrong tries, and the paired viewers.
 
-    A wrong try makes the device that made it wait, and no other: a stranger cannot keep an honest device out.
-    A code also stays what it is while wrong ones are tried, so that there is time to type it: a new one would
-    not be harder to guess. After `WRONG_PER_CODE` wrong tries no code is taken until `renew` makes another.
-
-    `on_new_code` is told each code that replaces one, and why: "used", "asked for", or "guessed at" where the
-    present one was withdrawn and `code` is therefore "". All times are those
-    of `clock` (s, monotonic). Codes and tokens come from the system's random source. Only hashes of tokens
-    are kept. Used from several threads.
+    Only the device with a wrong try must wait, so a stranger cannot lock out others. A wrong try does not change the
+    code, so there is time to type it; a new code would not be harder to guess. After `WRONG_PER_CODE` wrong tries no
+    code is accepted until `renew` makes another. `on_new_code` gets each new code and the reason: "used", "asked for",
+    or "guessed at" (the code was withdrawn, and `code` is ""). All times are those of `clock` (s, monotonic). Codes and
+    tokens come from the system's random source; only hashes of tokens are kept. Used from several threads.
     """
 
     def __init__(
@@ -53,14 +50,14 @@ class Pairing:
 
     @property
     def code(self) -> str:
-        """The present code, in two groups, as in "1234 5678"; "" where it was withdrawn."""
+        """The current code in two groups, such as "1234 5678"; "" if it was withdrawn."""
         digits = self._digits
         if self._wrong_with_code >= WRONG_PER_CODE:
             return ""
         return f"{digits[: DIGITS // 2]} {digits[DIGITS // 2 :]}"
 
     def try_code(self, code: str, address: str) -> str | None:
-        """A token for the right code; None where it is wrong, or, without a look, before `wait_s` is over."""
+        """A token for the right code; None if it is wrong, and for any code before `wait_s` is over."""
         with self._lock:
             now = self._clock()
             if self._wrong_with_code >= WRONG_PER_CODE or self._wait_s(address, now) > 0.0:
@@ -86,7 +83,7 @@ class Pairing:
         return token
 
     def renew(self) -> None:
-        """Another code, and no device has to wait: for whoever sits at this computer, never for another device."""
+        """Make a new code and end all waiting times; only for requests from this computer."""
         with self._lock:
             self._replace()
             self._wrong_from.clear()
@@ -94,12 +91,12 @@ class Pairing:
         self._on_new_code(new, "asked for")
 
     def wait_s(self, address: str) -> float:
-        """How long (s) no code is taken from an address; 0 where it may try."""
+        """How long (s) no code is accepted from an address; 0 if it may try."""
         with self._lock:
             return self._wait_s(address, self._clock())
 
     def knows(self, token: str | None) -> bool:
-        """Whether a token is that of a paired viewer."""
+        """True if a token is that of a paired viewer."""
         if not token or len(token) > 4 * TOKEN_BYTES:
             return False
         with self._lock:
@@ -112,7 +109,7 @@ class Pairing:
 
     @property
     def viewers(self) -> int:
-        """How many are paired."""
+        """The number of paired viewers."""
         with self._lock:
             self._drop_ended(self._clock())
             return len(self._sessions)

@@ -1,4 +1,4 @@
-"""What a device sees that is not paired, and how it is let in."""
+"""The page for devices that are not paired, and the answer to their code."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def pair(guard: Guard, pairing: Pairing, ask: Ask) -> flask.Response:
 
 
 def pairing_page(pairing: Pairing, peer: str, status: int, wrong: bool = False) -> flask.Response:
-    """What a device sees that is not paired: a page without script that needs nothing else of the server."""
+    """The page for a device that is not paired, without script and without other files from the server."""
     from camlog.serve.pages.template import Template  # slow to load
 
     wait_s = math.ceil(pairing.wait_s(peer))

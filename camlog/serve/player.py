@@ -1,9 +1,9 @@
-"""The player's side of a replay: a saved drive, streamed at its pace, in a worker.
+"""The worker's side of a replay: streams a saved drive at the chosen speed.
 
-It sends `("opened", start_s, duration_s, events)`, then `("begin", known items, from the start)` where the views begin
-anew, `("show", items)` for the board, `("count", items)` for the guide, and a `State` as `("state", state)` whenever
-that changes, after what led to it. It is ordered `(number, "play", speed)`, `(number, "pause")`,
-`(number, "go_to", time_s)` and `(number, "close")`; the state names the last order that was carried out.
+It sends `("opened", start_s, duration_s, events)`, then `("begin", known items, from the start)` if the views restart,
+`("show", items)` for the board, `("count", items)` for the guide, and `("state", state)` after each change of the
+`State`. Its orders are `(number, "play", speed)`, `(number, "pause")`, `(number, "go_to", time_s)` and
+`(number, "close")`; the state has the number of the last order that was carried out.
 """
 
 from __future__ import annotations
@@ -20,15 +20,15 @@ from camlog.serve.worker import Link
 from camlog.stream import StreamItem
 from camlog.trace import Trace
 
-PAST_S = 20.0  # a jump shows this much of the drive before its place, so that the strips have a past
-_BURST = 200  # items sent before orders are looked at: a few milliseconds of work
+PAST_S = 20.0  # length of the drive before a jump's place that is sent too, to fill the strips
+_BURST = 200  # items sent before the next check for orders: a few milliseconds of work
 _TURN_S = 0.05
 _LEAST_WAIT_S = 0.001
 
 
 class State(NamedTuple):
-    """Where a replay is. `place_s` was at `clock_s`, by the monotonic clock, which all processes share; `behind`:
-    more of what comes before that place is still to be sent."""
+    """The place of a replay: it was at `place_s` when the monotonic clock, which all processes share, was at `clock_s`.
+    `behind`: items before that place are still to be sent."""
 
     order: int = 0
     clock_s: float = 0.0
@@ -95,14 +95,14 @@ class _Playback:
         return min(self._since[1] + (time.monotonic() - self._since[0]) * pace, self._end_s)
 
     def _stand(self, place_s: float) -> None:
-        """It is at this place at this moment, from which it goes on."""
+        """Set the current place, from which the replay continues."""
         self._since = (time.monotonic(), place_s)
 
     def _go_to(self, time_s: float) -> None:
         place_s = min(max(time_s, self._start_s), self._end_s)
         # From the first row on means from the beginning: the first codes were read before it.
         from_s = None if place_s - PAST_S <= self._start_s else place_s - PAST_S
-        again = place_s <= self._shown_s  # else the guide goes on from where it is
+        again = place_s <= self._shown_s  # else the guide continues
         self._link.send("begin", self._known_at(from_s), again)
         self._reel = _Reel(replay(self._trace, self._drive, speed="max", start_s=from_s))
         if again:
@@ -112,7 +112,7 @@ class _Playback:
         self._shown_s = place_s
 
     def _known_at(self, time_s: float | None) -> list[StreamItem]:
-        """What stands on from before a time: the marks, and the codes as last read."""
+        """The items before a time that remain valid: the marks, and the codes as last read."""
         if time_s is None or self._drive is None:
             return []
         marks = [e for e in self._drive.events if e.kind == "marker" and e.time_s < time_s]
@@ -120,7 +120,7 @@ class _Playback:
         return sorted([*marks, *codes[-1:]], key=lambda item: item.time_s)
 
     def _turn(self) -> float | None:
-        """Send what is due; gives how long nothing will be, seconds, None until another order."""
+        """Send the items that are due; returns the time (s) to the next one, None if it waits for an order."""
         pace = parse_speed(self._speed)
         running = self._playing and not self._ended
         now_s = self._place_s()
@@ -152,7 +152,7 @@ class _Playback:
 
 
 def play_drive(link: Link, path: Path) -> None:
-    """In a worker: play a saved drive as ordered, until it is closed. Raises InputError where it cannot be read."""
+    """Play a saved drive in a worker until it is closed. Raises InputError if the drive cannot be read."""
     from camlog.convert import read_any
 
     trace, drive, _ = read_any(path)

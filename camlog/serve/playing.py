@@ -30,8 +30,8 @@ _LOOK_ROUND_S = 5.0
 class Player:
     """One replay of one saved drive. Methods may be called from any thread.
 
-    `start_s` and `duration_s` are the times of its first and last row, `events` those of its drive file, `state` where it
-    is as last heard. Raises InputError where the drive cannot be read.
+    `start_s` and `duration_s` are the times of its first and last row, `events` those of its drive file, `state` the
+    last state received. Raises InputError if the drive cannot be read.
     """
 
     def __init__(self, name: str, path: Path, profile: VehicleProfile | None, workers: Workers):
@@ -56,7 +56,7 @@ class Player:
 
     @property
     def position_s(self) -> float:
-        """Present place in the drive, seconds."""
+        """The current place in the drive (s)."""
         state = self.state
         pace = parse_speed(state.speed)
         if not state.playing or pace is None:
@@ -64,19 +64,19 @@ class Player:
         return min(state.place_s + (time.monotonic() - state.clock_s) * pace, self.duration_s)
 
     def play(self, speed: float | str | None = None) -> None:
-        """Go on, at another speed where one is given. Raises InputError for a speed that is none."""
+        """Continue, at another speed if given. Raises InputError if the speed is not valid."""
         if speed is not None:
             parse_speed(speed)
         self._order("play", speed)
 
     def pause(self) -> None:
-        """Stand still."""
+        """Pause the replay."""
         self._order("pause")
 
     def go_to(self, time_s: float) -> None:
-        """Go to a place in the drive; what is beyond its ends goes to the end. The board begins anew.
+        """Go to a place (s) in the drive, at most to one of its ends. The board restarts.
 
-        Raises InputError for what is no time.
+        Raises InputError if it is no time.
         """
         if not math.isfinite(time_s):
             raise problem("no_time", text=str(time_s))
@@ -91,7 +91,7 @@ class Player:
 
     # ------------------------------------------------------------------ the worker
     def _order(self, *words: Any) -> None:
-        """Have an order carried out. Raises InputError where the replay has ended unexpectedly."""
+        """Send an order to the worker. Raises InputError if the replay has ended unexpectedly."""
         with self._changed:
             self._orders += 1
             number = self._orders
@@ -144,7 +144,7 @@ class Player:
 
 
 class Players:
-    """The replays that pages look at: at most `most`; one that no page has asked for a minute is closed."""
+    """The open replays, at most `most`; a replay without a request for a minute is closed."""
 
     def __init__(self, folder: Folder, workers: Workers, most: int = 6):
         self._folder, self._workers, self._most = folder, workers, most
@@ -170,7 +170,7 @@ class Players:
         return player
 
     def get(self, player_id: str) -> Player | None:
-        """A player by its id, which counts as seen; None where it was closed."""
+        """The player with this id, which counts as a request; None if it was closed."""
         with self._lock:
             player = self._players.get(player_id)
             if player is not None:

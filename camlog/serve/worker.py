@@ -1,9 +1,9 @@
-"""Background work of the page: a function called in a process of its own, watched and ended in one way.
+"""Background work of the page: calls a function in a separate process, watches it and ends it.
 
 Recording, analysis, conversion and replay are such functions. `Worker.do` calls one and returns its outcome; meanwhile
-the function tells the server things, and is given orders, by its first argument, a `Link`. A worker that has finished
-can be used again. One that is ended (`Worker.end`) ends in order if it does so in time, and is killed if not. A worker
-whose server is gone ends by itself.
+the function sends messages to the server and gets orders through its first argument, a `Link`. A finished worker can be
+used again. `Worker.end` ends it in order if that takes not too long, else kills it. A worker without a server ends by
+itself.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from camlog.units import show_units, shown_units
 DONE, FAILED, DIED = "done", "failed", "died"
 NICENESS = 10
 ENDS_WITHIN_S = 5.0
-START = "spawn"  # how its process is started; by fork it would have the server's connections
+START = "spawn"  # how the process is started; with fork it would inherit the server's connections
 _POLL_S = 0.1
 _TASK, _ORDER, _TAKEN = "task", "order", "taken"
 
@@ -35,7 +35,7 @@ _TASK, _ORDER, _TAKEN = "task", "order", "taken"
 class Worker:
     """A process for background work, started with its first task; one task at a time.
 
-    `niced`: it gives way to others. A process that is to end has `ends_within_s` to do so in order.
+    `niced`: it runs with low priority. A process has `ends_within_s` to end in order.
     """
 
     def __init__(self, niced: bool = True, ends_within_s: float = ENDS_WITHIN_S):
@@ -45,17 +45,17 @@ class Worker:
 
     @property
     def pid(self) -> int | None:
-        """Number of the process; None where there is none yet."""
+        """The process id; None if there is no process yet."""
         return None if self._process is None else self._process.pid
 
     def do(
         self, function: Callable[..., Any], *args: Any, hear: Callable[..., None] = lambda *_: None,
         give_up: Callable[[], str | None] = lambda: None,
     ) -> tuple[str, Any]:  # fmt: skip
-        """Have `function(link, *args)` called and wait for it.
+        """Call `function(link, *args)` in the process and wait for it.
 
-        Gives (DONE, what it returned), (FAILED, a sentence on why not) or (DIED, how the process ended). `hear` is
-        called with what the function sends, `give_up` several times a second: the sentence it returns ends the process.
+        Returns (DONE, its value), (FAILED, a sentence with the reason) or (DIED, how the process ended). `hear` is
+        called with each message of the function, `give_up` several times a second; a sentence from it ends the process.
         Function, arguments and result must be picklable.
         """
         try:
@@ -68,7 +68,7 @@ class Worker:
             return FAILED, fault(error)
 
     def order(self, *words: Any) -> None:
-        """Send the function an order. Raises OSError where the process is gone."""
+        """Send an order to the function. Raises OSError if the process is gone."""
         if self._pipe is None:
             raise BrokenPipeError
         self._pipe.send((_ORDER, *words))
@@ -179,12 +179,12 @@ class Link:
             self._orders.get()
 
     def send(self, *message: Any) -> None:
-        """Tell the server. Raises OSError where it is gone."""
+        """Send a message to the server. Raises OSError if it is gone."""
         with self._sending:
             self._pipe.send(message)
 
     def receive(self, timeout_s: float | None = None) -> tuple:
-        """The next order; empty where none came in time."""
+        """The next order; empty if none came in time."""
         try:
             return self._orders.get(timeout=timeout_s)
         except queue.Empty:

@@ -1,1 +1,1 @@
-"""The pages: what one of them is stands in `camlog.serve.app`."""
+"""The pages; `camlog.serve.app` describes the functions of a page."""

@@ -1,4 +1,4 @@
-"""The Convert page: somebody else's trace into one of camlog's, its questions asked one after another."""
+"""The Convert page: converts a foreign trace and asks the questions one after another."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _PAGE = Template("convert.html")
 
 
 def layout(desk: Desk, name: str = "") -> str:
-    """The page of a foreign trace of the folder; one that is being converted is shown as far as it is."""
+    """The page of a foreign trace of the folder, with the progress of a running conversion."""
     try:
         shown = pieces(desk, name, {})
     except InputError as error:
@@ -31,12 +31,12 @@ def layout(desk: Desk, name: str = "") -> str:
     try:
         is_own = desk.folder.entry(name).kind == "trace"
     except InputError:
-        is_own = False  # what is wrong with it, converting says
+        is_own = False  # a conversion will report what is wrong
     return _PAGE.layout(name, is_own, shown)
 
 
 def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
-    """How far the newest conversion of this file is. Raises InputError for what is no trace of the folder."""
+    """The progress of the newest conversion of this file. Raises InputError if it is no trace of the folder."""
     look = desk.conversions.newest(name)
     over, question = look is None or look.over, None if look is None else look.question
     return {
@@ -49,19 +49,19 @@ def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
 
 
 def _before(desk: Desk, name: str) -> dict[str, Any]:
-    """What there is to start from. Raises InputError for what is no trace of the folder."""
+    """The part before a conversion starts. Raises InputError if the file is no trace of the folder."""
     converted, mapping = desk.conversions.converted(name), desk.conversions.mapping(name)
     source = ""
     if converted is not None:
         try:
             source = desk.folder.entry(converted).converted_from
         except InputError:
-            pass  # then nothing says what it was made from
+            pass  # its origin is then unknown
     return {"mapping": mapping, "converted": converted, "other": source if source != name else ""}
 
 
 def act(desk: Desk, name: str, button: str, sent: Sent) -> Pieces:
-    """Start, answer, leave open or cancel; what is wrong with an answer is said beside it."""
+    """Start, answer, leave open or cancel; an error in an answer is shown beside it."""
     conversions = desk.conversions
     try:
         look = conversions.newest(name)
@@ -72,7 +72,7 @@ def act(desk: Desk, name: str, button: str, sent: Sent) -> Pieces:
             conversions.start(name, again=target is not None)
         elif look is not None and button == "cancel":
             conversions.cancel(look.id)
-        # Another question may have been asked since.
+        # By now the question may be another one.
         elif look is not None and look.question is not None and sent.get("number") == str(look.question_number):
             answer = None if button == "open" else answer_of(look.question, sent.get("choice"), sent.get("figure"))
             conversions.answer(look.id, look.question_number, answer)
@@ -82,7 +82,7 @@ def act(desk: Desk, name: str, button: str, sent: Sent) -> Pieces:
 
 
 def answer_of(question: Question, choice: str | None, figure: str | None) -> str | None:
-    """What was answered: one of the choices, or one or two numbers; None for nothing. Raises InputError."""
+    """The answer: one of the choices, or one or two numbers; None for nothing. Raises InputError."""
     if question.choices:
         return choice if choice in [value for value, _ in question.choices] else None
     text = " ".join((figure or "").replace(",", ".").split())
@@ -92,24 +92,26 @@ def answer_of(question: Question, choice: str | None, figure: str | None) -> str
 
 
 def columns_view(question: Question) -> Any:
-    """Every column that waits for an answer on one screen: its values, its line over its likely partner, what it would mean."""
+    """All columns that need an answer on one screen: values, line over the likely partner, and meaning of the
+    answers."""
     shown = {q.look.index: (q, q.look) for q in reversed(question.waiting) if q.look is not None}
     in_order = sorted(shown.values(), key=lambda one: one[0].place)
     return _PAGE.columns([(q, lines_of(look), in_words(look)) for q, look in in_order])
 
 
 def lines_of(look: ColumnLook) -> list[Markup]:
-    """A column's line over the drive and its likely partner's in the same scale, as points of a drawing of 320 by 80."""
+    """A column's line over the drive and its likely partner's in the same scale, as points of a drawing of 320 by
+    80."""
     (x0, x1), (y0, y1) = ((min(axis), max(axis)) for axis in zip(*look.line, *look.partner_line, strict=True))
     across, down = 312 / ((x1 - x0) or 1.0), 72 / ((y1 - y0) or 1.0)
     lines = [
         [f"{4 + across * (x - x0):.1f},{76 - down * (y - y0):.1f}" for x, y in of]
         for of in (look.line, look.partner_line)
     ]
-    return [Markup(" ".join(points)) for points in lines]  # figures alone, and more of them than is shown of a text
+    return [Markup(" ".join(points)) for points in lines]  # only figures, and longer than texts may be
 
 
 def result_view(look: ConversionLook | None) -> Any:
-    """What came of a conversion; empty while it has not ended well."""
+    """The result of a conversion; empty unless it has succeeded."""
     done = look is not None and look.state == "done"
     return _PAGE.result(look.result, COLUMNS_SHOWN) if look is not None and done else PIECES.said("")

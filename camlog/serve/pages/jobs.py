@@ -29,13 +29,15 @@ from camlog.stream import now
 from camlog.units import read_value
 
 SHOWN, RECORDINGS_SHOWN, LONGEST = 50, 12, 300
-FIELDS = (*MEASURED, *FASTENED)  # what is typed into a row of the work sheet
+FIELDS = (*MEASURED, *FASTENED)  # the fields of a row of the work sheet
 OWN = ("part", "supplier")
 NEW = ("name", "complaint", "vehicle", "plate", "mileage", "oil-date", "technician", "shop", "before")
 T = TypeVar("T")
 _PAGE = Template("jobs.html")
-_STEPS: dict[Path, tuple[str, dict[str, Any]]] = {}  # takes half a second to work out, and each look asks for it
-_LOCK = threading.Lock()  # a job is read, changed and written by one at a time
+_STEPS: dict[
+    Path, tuple[str, dict[str, Any]]
+] = {}  # cached, because they take half a second and every refresh needs them
+_LOCK = threading.Lock()  # only one thread at a time reads, changes and writes a job
 
 
 def layout(desk: Desk, name: str = "") -> str:
@@ -52,7 +54,7 @@ def layout(desk: Desk, name: str = "") -> str:
 
 
 def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
-    """The parts of a job's page, and how far an analysis for it is."""
+    """The parts of a job's page, with the progress of an analysis for it."""
     if not name:
         return {}
     try:
@@ -65,7 +67,7 @@ def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
 
 
 def _listed(desk: Desk) -> list[dict[str, Any]]:
-    """The jobs of the folder, newest first: name, complaint, vehicle and where each stands."""
+    """The jobs of the folder, newest first: name, complaint, vehicle and state of each."""
     listed = []
     for name in desk.folder.jobs()[:SHOWN]:
         entry: dict[str, Any] = {"name": name, "title": name.removesuffix(JOB_ENDING)}
@@ -80,7 +82,7 @@ def _listed(desk: Desk) -> list[dict[str, Any]]:
 
 
 def _recordings(desk: Desk) -> list[tuple[str, str, bool]]:
-    """camlog's own recordings to choose from, newest first, and none of them."""
+    """The choices of camlog's own recordings, newest first, and the choice of none."""
     recordings = [e for e in desk.folder.recordings() if e.kind == "trace"][:RECORDINGS_SHOWN]
     return [("", sentence("none_yet"), False), *((e.name, f"{e.name} ({e.when})", False) for e in recordings)]
 
@@ -141,7 +143,7 @@ PARTS = {"state": _state, "quote": _quote, "sheet": _sheet, "closing": _closing}
 
 
 def act(desk: Desk, name: str, button: str, sent: Sent) -> Pieces:
-    """Do what was pressed, with what stands in the fields; what is said of it."""
+    """Carry out a button with the fields of the page; returns the parts with the result."""
     what, *places = button.split(":")
     try:
         if not name:
@@ -157,7 +159,7 @@ def act(desk: Desk, name: str, button: str, sent: Sent) -> Pieces:
 
 
 def _at(sequence: Sequence[T], places: Sequence[str], which: int = 0) -> T:
-    """One of a sequence by a number that the page sends. Raises InputError where there is none."""
+    """An item of a sequence by its number from the page. Raises InputError if there is none."""
     place = places[which] if len(places) > which else ""
     if not (place.isascii() and place.isdecimal() and len(place) < 6 and int(place) < len(sequence)):
         raise problem("not_there_now")
@@ -175,7 +177,7 @@ def _number(text: str, what: str) -> float:
 
 
 def _begin(desk: Desk, said: Mapping[str, str]) -> str:
-    """Begin a job as the form says; gives its name."""
+    """Begin a job with the fields of the form; returns its name."""
     path = desk.folder.path(check_new_name(said["name"] + JOB_ENDING))
     mileage = read_value(_number(said["mileage"], sentence("the_mileage")), "km") if said["mileage"] else None
     chosen = desk.profile_path(said["vehicle"])
@@ -198,7 +200,7 @@ def _submit(desk: Desk, job: Job, function: Any, *arguments: Any) -> str:
 def _act(
     desk: Desk, job: Job, shop: ShopFile, layout: Layout, what: str, places: Sequence[str], sent: Sent
 ) -> list[str]:
-    """Do what was pressed; what is to be said of it."""
+    """Carry out a button; returns sentences on the result."""
     who, found = sent.get("who", "").strip()[:LONGEST], sent.get("found", "").strip()[:LONGEST]
     if what == "check":
         check = _at(CHECKS, [str(i) for i, c in enumerate(CHECKS) if places[:1] == [c.key]])
@@ -218,7 +220,7 @@ def _act(
 
 
 def _save(job: Job, what: str, places: Sequence[str], sent: Sent, who: str) -> list[str]:
-    """Keep what was typed, and tick what was pressed; what the measurements say."""
+    """Save the typed values and tick the pressed row; returns sentences on the measurements."""
     numbered, parts = rows(job.get("sheet")), job.get("quote").get("parts", [])
     for number, row in enumerate(numbered):
         typed = {f: sent[f"row.{number}.{f}"] for f in FIELDS if f"row.{number}.{f}" in sent}
@@ -240,7 +242,7 @@ def _save(job: Job, what: str, places: Sequence[str], sent: Sent, who: str) -> l
 
 
 def _submit_drive(desk: Desk, job: Job, what: str, sent: Sent) -> None:
-    """Have the drive before the repair taken in, or the job closed with the one after it."""
+    """Start to add the drive before the repair, or to close the job with the one after it."""
     profile = _profile(desk, job)
     if what == "take":
         chosen = desk.profile_path(sent.get("vehicle"))

@@ -1,4 +1,4 @@
-"""What the two pages with a drive on them share: the live part, and what is still to drive."""
+"""Parts of the two pages that show a drive: the live part, and what is still to drive."""
 
 from __future__ import annotations
 
@@ -14,17 +14,17 @@ from camlog.serve.guide import Guide, GuideItem
 from camlog.serve.pages.template import PIECES, SIGNS
 from camlog.serve.words import sentence
 
-# Needs of the recording itself, not of the driving: worth a line only where they are not met.
+# Needs of the recording, not of the driving; shown only while they are not met.
 READING = ("cam_angles", "pair", "engine_speed", "oil_temperature", "sampling")
 
 
 def live_update(board: Board | None, guide: Guide | None) -> dict[str, Any]:
-    """What is new since the cursor that the page's script sends, with the verdict so far."""
+    """The news since the cursor from the page's script, with the verdict so far."""
     if board is None:
         return {"id": None}
     cursor = flask.request.args.get("cursor", 0, int) if flask.request.args.get("id") == board.id else 0
     verdict = guide.verdict() if guide is not None else None
-    verdicts = {cam: _verdict_so_far(*update) for cam, update in (verdict.cams if verdict is not None else {}).items()}
+    verdicts = {cam: _verdict_so_far(*values) for cam, values in (verdict.cams if verdict is not None else {}).items()}
     done = guide is not None and guide.can_stop()
     update = board.update(max(0, cursor))
     if update["gap"]:
@@ -33,7 +33,7 @@ def live_update(board: Board | None, guide: Guide | None) -> dict[str, Any]:
 
 
 def _verdict_so_far(condition: str, confidence: float, reason: str) -> dict[str, str]:
-    """A cam's verdict so far, with the shape and colour of one only where it is named."""
+    """A cam's verdict so far; it has the shape and colour of a verdict only if a condition is named."""
     named = CONDITION_WORDS.get(condition, "")
     state = state_of(condition) if named else "unknown"
     sure = sureness(confidence) if named and state != "unknown" else ""
@@ -42,12 +42,12 @@ def _verdict_so_far(condition: str, confidence: float, reason: str) -> dict[str,
 
 
 def next_line(guide: Guide | None) -> Markup:
-    """The one thing to do now, and how far it is; where the engine may not be run, that."""
+    """The one thing to do now and its progress; if the engine must not be run, that instead."""
     return PIECES.next(guide, guide.next_item() if guide is not None else None)
 
 
 def guide_list(guide: Guide | None) -> Markup:
-    """What is still to drive; what is done, or cannot be had in this drive, is folded."""
+    """What is still to drive; items that are done or impossible in this drive are folded."""
     items = (
         [] if guide is None or guide.do_not_run() else [i for i in guide.items() if not (i.met and i.name in READING)]
     )

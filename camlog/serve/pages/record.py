@@ -1,4 +1,4 @@
-"""The Record page: connect, look whether the recording is worth starting, drive, mark, stop."""
+"""The Record page: connect, check whether the recording is worth starting, drive, mark, stop."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ _PAGE = Template("record.html")
 
 
 def layout(desk: Desk, name: str = "") -> str:
-    """The page as it is at this moment; a page opened in mid-drive shows the drive."""
+    """The current page; if opened during a drive, it shows the drive."""
     usable = [p.file for p in desk.folder.profiles() if p.error is None and p.file != "demo"]
     vehicle = desk.vehicle or (usable[0] if len(usable) == 1 else "")
     setting = {
@@ -42,7 +42,7 @@ def layout(desk: Desk, name: str = "") -> str:
 
 
 def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
-    """What changes while somebody looks."""
+    """The changing parts of the page."""
     now, board, pairing = desk.recorder.status(), desk.recorder.board, _own_pairing()
     guide = desk.recorder.guide if now.state in GROWING else None
     do_not_run = guide.do_not_run() if guide is not None else ()
@@ -61,7 +61,7 @@ def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
 
 
 def act(desk: Desk, name: str, button: str, sent: Sent) -> Pieces:
-    """Do what a button asks for, and say what came of it."""
+    """Carry out a button; returns the parts with the result."""
     try:
         return {"said": PIECES.said(_act(desk, button, sent))}
     except InputError as error:
@@ -107,12 +107,12 @@ def _act(desk: Desk, button: str, sent: Sent) -> str:
 
 
 def _port(sent: Sent) -> str:
-    """The port chosen; what is written is meant."""
+    """The chosen port; a typed one has priority."""
     return OTHER if sent.get("other-port", "").strip() else sent.get("port") or FIND
 
 
 def _too_slow(now: RecorderStatus, board: Board | None) -> Expected | None:
-    """What cams are read too seldom for, by how often they really are where that is known; None where it is not so."""
+    """What cannot be judged because the cams are read too seldom, by the measured rate if known; None if nothing."""
     expected = now.expected
     if expected is None or board is None or now.state not in ("connected", *GROWING):
         return None
@@ -122,15 +122,15 @@ def _too_slow(now: RecorderStatus, board: Board | None) -> Expected | None:
 
 
 def _newest(desk: Desk) -> Entry | None:
-    """The newest recording: also one that ended with a server that was killed."""
+    """The newest recording, even if the server was killed during it."""
     try:
         return next((e for e in desk.folder.recordings() if e.kind == "trace"), None)
-    except InputError:  # the list of recordings says it
+    except InputError:  # the list of recordings shows the error
         return None
 
 
 def _new_profile(desk: Desk, file: str) -> str:
-    """The name of a profile that no recording of the folder was made with; empty for any other."""
+    """The name of the profile if no recording of the folder was made with it; else empty."""
     try:
         profile = desk.folder.profile(file) if file and file != desk.vehicle else None
         used = profile is None or any(e.profile_sha256 == profile.sha256 for e in desk.folder.recordings())
@@ -148,13 +148,13 @@ def _port_choices(desk: Desk) -> list[tuple[str, str, bool]]:
 
 
 def _own_pairing() -> Pairing | None:
-    """The pairing of other devices, where this computer itself asks; None for another device."""
+    """The pairing of other devices, if the request is from this computer; else None."""
     guard = flask.current_app.extensions.get("camlog-guard") if flask.has_request_context() else None
     return guard.pairing if guard is not None and is_loopback(flask.request.remote_addr or "") else None
 
 
 def register(app: flask.Flask, desk: Desk) -> None:
-    """Add the address from which the page's script fills the live part."""
+    """Add the route from which the page's script fills the live part."""
 
     @app.get("/live")
     def recording_now() -> dict[str, Any]:

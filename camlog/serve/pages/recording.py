@@ -1,4 +1,4 @@
-"""One recording: what is known of it, its report, and how it stands against the drive before the repair."""
+"""The page of one recording: its facts, its report, and the comparison with the drive before the repair."""
 
 from __future__ import annotations
 
@@ -45,11 +45,12 @@ def _drive(desk: Desk, entry: Entry) -> Drive | None:
     try:
         return read_drive(desk.folder.existing(drive_path(entry.name).name)) if "drive" in entry.results else None
     except InputError:
-        return None  # said among the entry's problems
+        return None  # it is among the entry's problems
 
 
 def _profiles(desk: Desk, entry: Entry) -> dict[str, Any]:
-    """The profiles to choose from and the chosen one: that of the recording, or the only one of the vehicle's name."""
+    """The profiles to choose from and the chosen one: that of the recording, or the only one with the vehicle's
+    name."""
     made_with = desk.folder.profile_of(entry)
     same = [p.file for p in desk.folder.profiles() if p.error is None and p.name == entry.vehicle]
     chosen = made_with or (same[0] if len(same) == 1 else "")
@@ -58,7 +59,7 @@ def _profiles(desk: Desk, entry: Entry) -> dict[str, Any]:
 
 
 def others(desk: Desk, name: str, search: str, chosen: str) -> list[tuple[str, str, bool]]:
-    """Drives to choose from as the one before, as (value, label, closed): earlier ones first, saved codes last."""
+    """Choices for the drive before, as (value, label, closed): earlier drives first, saved codes last."""
     own, words = desk.folder.entry(name), search.casefold().split()
     recordings = [e for e in desk.folder.recordings(search) if e.kind == "trace" and e.name != name]
     earlier, later = ([e for e in recordings if (e.began_s > own.began_s) is after] for after in (False, True))
@@ -74,7 +75,7 @@ def others(desk: Desk, name: str, search: str, chosen: str) -> list[tuple[str, s
 
 
 def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
-    """How far each result is, and the drives to choose from."""
+    """The progress of each result, and the drives to choose from."""
     try:
         entry = desk.folder.entry(name)
         chosen = sent.get("recording-other", "")
@@ -91,7 +92,7 @@ def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
 
 
 def act(desk: Desk, name: str, button: str, sent: Sent) -> Pieces:
-    """Begin what a button asks for, or give it up; what is wrong with it is said beside the button."""
+    """Start or cancel the work of a button; an error is shown beside the button."""
     kind, _, give_up = button.partition(":")
     if kind not in KINDS:
         return {}
@@ -106,7 +107,7 @@ def act(desk: Desk, name: str, button: str, sent: Sent) -> Pieces:
 
 
 def begin(desk: Desk, kind: str, name: str, vehicle: str, other: str, job: str, outside: str) -> str:
-    """Submit what a button asks for; gives the job's id. Raises InputError for what cannot be."""
+    """Submit the work of a button; returns the job's id. Raises InputError if it is impossible."""
     trace, profile = str(desk.folder.existing(name)), desk.profile_path(vehicle)
     if kind == "report":
         return desk.report(name, vehicle)
@@ -125,7 +126,7 @@ def _key(desk: Desk, kind: str, name: str) -> str:
 
 
 def becoming(kind: str, look: Look | None, name: str) -> Markup:
-    """How far a result is, or what came of it."""
+    """The progress or the outcome of a result."""
     if look is not None and look.state == "done":
         return PIECES.outcome(kind, look.result, name)
     return _PAGE.becoming(kind, look, look is not None and look.error == CANCELLED)

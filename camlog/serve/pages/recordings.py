@@ -1,4 +1,4 @@
-"""The list of recordings, newest first, with search, and the place where a saved recording is taken in."""
+"""The list of recordings, newest first, with search and upload."""
 
 from __future__ import annotations
 
@@ -25,11 +25,11 @@ Row = dict[str, Any]  # of the library
 
 
 def layout(desk: Desk, name: str = "") -> str:
-    """The page as the folder is at this moment. `assets/upload.js` takes the files in."""
+    """The page for the current state of the folder; `assets/upload.js` uploads files."""
     folder, endings = desk.folder.root.name or str(desk.folder.root), (*TRACE_ENDINGS, ".json", ".toml")
     kinds: list[str] = []
     cars: list[str] = []
-    with suppress(InputError), desk.library() as library:  # what is wrong with it is said above the list
+    with suppress(InputError), desk.library() as library:  # an error is shown above the list
         if library is not None:
             kinds, cars = library.named("kind"), library.named("vehicle")
     return _PAGE.layout(
@@ -38,7 +38,7 @@ def layout(desk: Desk, name: str = "") -> str:
 
 
 def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
-    """The list, narrowed to what is searched for and chosen."""
+    """The list, filtered by search and choices."""
     search, *chosen = (sent.get(field, "")[:LONGEST_SEARCH] for field in ("search", "condition", "kind", "car"))
     wrong = ""
     try:
@@ -58,7 +58,7 @@ def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
         or e.name in named and not (kind or car) and (not condition or condition in e.verdicts.values())
     ]  # fmt: skip
     running = desk.recorder.status().recording
-    # What grows while it is recorded is not shown: a list drawn anew takes the keyboard's place in it away.
+    # Values that grow during a recording are not shown, because redrawing the list would lose the keyboard focus.
     steady = [replace(e, size_bytes=0, modified_s=0.0) if e.name == running else e for e in found[:SHOWN]]
     waiting = _not_analysed(found, running)
     narrowed = any(word.strip() for word in (search, *chosen))
@@ -123,6 +123,6 @@ def act(desk: Desk, name: str, button: str, sent: Sent) -> Pieces:
         for entry in _not_analysed(entries, desk.recorder.status().recording):
             desk.report(entry.name, desk.folder.profile_of(entry))
             begun += 1
-    except InputError as error:  # too many at once: the others at the next press
+    except InputError as error:  # too many at once; the others follow at the next press
         return {"said": PIECES.notice(told(error), False)}
     return {"said": PIECES.said(sentence("analysing", count=begun))}

@@ -1,4 +1,4 @@
-"""The Replay page: a saved drive through the same gauges and strips, at any speed, with jumps to its worst moments."""
+"""The Replay page: a saved drive in the same gauges and strips, at any speed, with jumps to its worst moments."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ from camlog.serve.playing import Player
 from camlog.serve.words import problem, sentence
 from camlog.sinks.words import clock_text
 
-BEFORE_EVENT_S = 3.0  # a jump lands this long before the event, so that it can be seen coming
+BEFORE_EVENT_S = 3.0  # a jump goes to this time before the event
 STEP_S = 10.0
 _PAGE = Template("replay.html")
 
 
 def layout(desk: Desk, name: str = "") -> str:
-    """A new player for the recording; it plays at once, from `?at=SECONDS` on or from the beginning."""
+    """The page with a new player, which plays at once from `?at=SECONDS` or from the beginning."""
     at = flask.request.args.get("at", "") if flask.has_request_context() else ""
     wrong = ""
     try:
@@ -41,7 +41,7 @@ def layout(desk: Desk, name: str = "") -> str:
 
 
 def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
-    """What changes while it plays."""
+    """The changing parts of the page."""
     player = desk.players.get(sent.get("player", ""))
     if player is None:
         return {"replay-said": PIECES.said(sentence("replay_left"))}
@@ -52,7 +52,7 @@ def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
 
 
 def act(desk: Desk, name: str, button: str, sent: Sent) -> Pieces:
-    """Do what was pressed, chosen or written."""
+    """Carry out a button, choice or typed value."""
     player = desk.players.get(sent.get("player", ""))
     try:
         if player is not None:
@@ -99,7 +99,7 @@ def seconds_of(text: str) -> float:
 
 
 def register(app: flask.Flask, desk: Desk) -> None:
-    """Add the address from which the page's script fills the live part."""
+    """Add the route from which the page's script fills the live part."""
 
     @app.get("/live/<player_id>")
     def playing_now(player_id: str) -> dict[str, Any]:

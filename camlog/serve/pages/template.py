@@ -1,6 +1,6 @@
 """The pages' templates: HTML with Jinja2 macros.
 
-All that is filled in is escaped, and hidden characters in it are shown by number.
+All inserted text is escaped, and hidden characters in it are shown by number.
 """
 
 from __future__ import annotations
@@ -25,14 +25,14 @@ from camlog.signals import title_of
 from camlog.sinks.words import clock_text, kind_text
 from camlog.visible import visible
 
-# A state has a sign of its own, so that its colour need not be seen.
+# Every state has its own sign, so that colour is not the only difference.
 SIGNS = {"good": "✓", "bad": "!", "unknown": UNKNOWN}
 Pieces = dict[str, Markup]
 Sent = Mapping[str, str]  # the fields of a page by name
 
 
 class Template:
-    """The macros of a template by name: each gives its HTML, the one `layout` of a page the page."""
+    """The macros of a template by name; each returns its HTML, `layout` the whole page."""
 
     def __init__(self, name: str):
         self._name = name
@@ -56,12 +56,12 @@ def _environment() -> Environment:
 
 
 def digest(text: str) -> str:
-    """A word that changes when what is shown does."""
+    """A digest of the content of a part."""
     return hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()[:16]
 
 
 def shown(text: str | None, longest: int = 200) -> Markup:
-    """Somebody's text: hidden characters made visible, its direction kept to itself, cut where it is long."""
+    """A person's text with hidden characters made visible and its direction isolated, cut if too long."""
     text = text or ""
     return Markup("<bdi>{}</bdi>").format(visible(text if len(text) <= longest else text[:longest] + " …"))
 

@@ -22,7 +22,7 @@ def layout(desk: Desk, name: str = "") -> str:
                 return PIECES.trouble(sentence("no_car"), sentence("no_car_kept", car=name))
             try:
                 lines, wrong = trends(library, name), ""
-            except InputError as error:  # without the library that finds changes
+            except InputError as error:  # the package that finds changes is not installed
                 lines, wrong = [], told(error)
         names = {e.trace_sha256: e.name for e in desk.folder.recordings()}
     except InputError as error:
