@@ -79,8 +79,7 @@ def check_new_name(name: str) -> str:
 
 
 def check_port(port: str) -> str:
-    """The port, where it is one an adapter can be on: a page may not open any file of this computer. Raises
-    InputError."""
+    """The port, if an adapter can be on it; a page must not open other files of this computer. Raises InputError."""
     port = port.strip()
     real_path = os.path.realpath(port) if port.startswith("/") and "\0" not in port else ""
     if len(port) > LONGEST_PORT or not (_PORT.fullmatch(port) or re.fullmatch(r"/dev/[\w./\-]+", real_path)):

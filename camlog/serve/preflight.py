@@ -1,4 +1,4 @@
-"""Whether a recording is worth starting: what the car answers before it, each with a state and a sentence."""
+"""Checks whether a recording is worth starting, each with a state and a sentence."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ Check = tuple[str, str, str]
 
 
 def checks(board: Board, slow: bool) -> list[Check]:
-    """State (`good`, `bad`, `unknown`), title and finding of each check on what was read so far; `slow`: cams are read
-    too seldom."""
+    """State (`good`, `bad`, `unknown`), title and finding of each check on the readings so far; `slow`: the cams are
+    read too seldom."""
     snapshot, values = board.state.last_snapshot, board.update()["values"]
     found = [*_codes(snapshot)] if snapshot is not None else []
     shown = [
@@ -48,7 +48,7 @@ def _frame(frame) -> str:
 
 
 def _moves(board: Board, cam: str) -> Check:
-    """Whether the cam moves with its command."""
+    """The check whether the cam moves with its command."""
     command, went = board.travel(cam)
     state, name = "unknown", "partly"
     if command < MOVED_DEG:

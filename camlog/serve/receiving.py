@@ -1,4 +1,4 @@
-"""Files handed in through a browser: whole or not at all, never over another, never into the last space."""
+"""Saves uploaded files: whole or not at all, never over another file, and never on a nearly full disk."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from camlog.new_files import name_new, open_temporary, sync_directory
 from camlog.serve.names import FINDINGS_ENDING, RESULT_ENDINGS, check_new_name, kind_of, split_ending, stem_of
 from camlog.serve.words import problem
 
-FREE_LEFT_BYTES = 200_000_000  # for a drive that is being recorded
+FREE_LEFT_BYTES = 200_000_000  # kept free for a drive that is being recorded
 PART_BYTES = 1 << 20
 # Of these a few kilobytes are usual; a trace may be as large as the limit.
 SMALL_LIMIT_BYTES = {"drive": 20_000_000, "profile": 1_000_000, "map": 1_000_000}
@@ -26,7 +26,7 @@ TAKEN_IN = ("trace", *SMALL_LIMIT_BYTES)
 
 
 def receive(root: Path, name: str, stream: BinaryIO, length: int | None, limit: int, lock: Lock) -> str:
-    """See `Folder.receive`. `lock` is held while a free name is chosen and taken."""
+    """See `Folder.receive`. `lock` is held while a free name is chosen and used."""
     name = check_new_name(name)
     kind = kind_of(name)
     if kind not in TAKEN_IN:
@@ -50,7 +50,7 @@ def receive(root: Path, name: str, stream: BinaryIO, length: int | None, limit: 
 
 
 def _write(descriptor: int, root: Path, name: str, stream: BinaryIO, length: int | None, limit: int) -> str:
-    """Write what arrives; gives its hash."""
+    """Write the received bytes; returns their hash."""
     digest, size = hashlib.sha256(), 0
     with os.fdopen(descriptor, "wb") as out:
         while part := stream.read(PART_BYTES):
@@ -70,7 +70,7 @@ def _write(descriptor: int, root: Path, name: str, stream: BinaryIO, length: int
 
 
 def _check_content(kind: str, partial: Path, name: str) -> None:
-    """Small files of camlog's own are only taken when they can be used: else they would lie there unseen."""
+    """Check that camlog can use a small file of its own, because an unusable one would not be shown anywhere."""
     from camlog.convert import read_mapping
     from camlog.profile import read_profile
 
@@ -84,7 +84,7 @@ def _check_content(kind: str, partial: Path, name: str) -> None:
 
 
 def _place(root: Path, partial: Path, name: str, kind: str, sha256: str) -> str:
-    """Give what was received a free name, with `-2` and so on where it is taken."""
+    """Give the received file a free name, with `-2` and so on if the name is taken."""
     taken = {n.casefold() for n in os.listdir(root)}
     stem, ending = split_ending(name)
     for wished in chain([name], (f"{stem}-{number}{ending}" for number in count(2))):

@@ -1,8 +1,9 @@
-"""The recorder's side of a recording: connection, capture and trace file, in a worker of their own.
+"""The worker's side of a recording: connection, capture and trace file.
 
-It sends `("say", text)` while connecting, `("connected", lines, simulated)`, `("planned", signals, expected)`, until it
-records `("checked", [...])` with what the car answers, and then `("items", [...], left out so far)`. It is ordered
-`("only", signals)`, `("start", path)`, `("mark", text)`, `("take_back", time_s)` and `("stop",)`. Where the server dies, the recording ends as `stop` ends it: with closing codes and a whole drive file.
+It sends `("say", text)` while connecting, `("connected", lines, simulated)`, `("planned", signals, expected)`, before
+the recording `("checked", [...])` with the car's answers, and then `("items", [...], left out so far)`. Its orders are
+`("only", signals)`, `("start", path)`, `("mark", text)`, `("take_back", time_s)` and `("stop",)`. If the server dies,
+the recording ends as with `stop`: with closing codes and a whole drive file.
 """
 
 from __future__ import annotations
@@ -26,13 +27,13 @@ if TYPE_CHECKING:
 REAL_TIME_PRIORITY = 1
 RECORDER_NICE = -10
 SEND_INTERVAL_S = 0.05
-# Rows waiting for a server that does not take them: half a minute of a quick adapter.
+# Most rows that wait for a server that does not take them: half a minute of a fast adapter.
 WAITING_ITEMS = 2000
 _LAST_SEND_S = 2.0
 
 
 class PipeView:
-    """A view that hands the stream on without ever waiting for the other end; what finds no room is counted."""
+    """A view that sends the stream to the server without ever waiting for it; items without room are counted."""
 
     essential = False
 
@@ -46,7 +47,7 @@ class PipeView:
         self._sender.start()
 
     def accept(self, item: StreamItem) -> None:
-        """Keep an item for the server; events and codes still find room where rows find none any more."""
+        """Keep an item for the server; events and codes still have room when rows have none."""
         with self._lock:
             if len(self._items) < (self._most if isinstance(item, Batch) else 2 * self._most):
                 self._items.append(item)
@@ -54,7 +55,7 @@ class PipeView:
                 self.left_out += 1
 
     def close(self) -> None:
-        """Send what is waiting, if the other end still takes it."""
+        """Send the waiting items, if the server still takes them."""
         self._ended.set()
         self._sender.join(timeout=_LAST_SEND_S)
 
@@ -68,14 +69,14 @@ class PipeView:
                 try:
                     self._send("items", items, self.left_out)
                 except OSError:
-                    return  # nobody is there any more
+                    return  # the server is gone
 
 
 def record_drive(
     link: Link, port: str | None, vehicle: str | None, store_vin: bool
 ) -> tuple[int, list[str], int] | None:
-    """Connect, read on until the order, record until stopped or left alone. Gives the rows, what went wrong on the way, and
-    the rows left out for the page; None where nothing was recorded."""
+    """Connect, read on until the order, record until stopped or left alone. Gives the rows, what went wrong on the way,
+    and the rows left out for the page; None where nothing was recorded."""
     from camlog.capture.ports import LinkLost
 
     _before_others()
@@ -105,7 +106,7 @@ def _before_others() -> None:
 
 
 def _read_until_ordered(link: Link, source: LiveSource) -> tuple[str, ...]:
-    """Read what will be recorded, again and again, for the page alone; gives the order that ends it."""
+    """Read the signals to record repeatedly, only for the page; returns the order that ends it."""
     from camlog.capture.requests import read_answer
     from camlog.capture.schedule import Schedule
 
@@ -135,9 +136,9 @@ def _read_until_ordered(link: Link, source: LiveSource) -> tuple[str, ...]:
 
 
 def try_profile(link: Link, port: str | None, vehicle: str) -> list[tuple[str, str, str, list[str]]]:
-    """Try a profile on the car as `camlog vehicle try` does; what is to be done is sent as `("say", text)`.
+    """Try a profile on the car as `camlog vehicle try` does; instructions are sent as `("say", text)`.
 
-    Gives name, value at idle, finding and what is to be known of each signal.
+    Returns name, value at idle, finding and notes of each signal.
     """
     from camlog.capture.ports import LinkLost
     from camlog.profile import read_profile

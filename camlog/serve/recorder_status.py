@@ -1,4 +1,4 @@
-"""What the recorder does at a moment, for a page."""
+"""The state of the recorder, for a page."""
 
 from __future__ import annotations
 
@@ -37,5 +37,5 @@ class RecorderStatus:
 
     @property
     def recording(self) -> str | None:
-        """Name of the trace that is growing at this moment."""
+        """Name of the trace that is being written; None if there is none."""
         return self.name if self.state in GROWING else None

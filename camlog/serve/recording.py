@@ -1,4 +1,4 @@
-"""The drive being recorded: one at a time, in a worker (`recorder`), shown to as many pages as ask."""
+"""The drive being recorded: one at a time, in a worker (`recorder`), shown on any number of pages."""
 
 from __future__ import annotations
 
@@ -28,17 +28,17 @@ from camlog.serve.worker import DIED, DONE, Worker
 from camlog.stream import StreamItem
 from camlog.trust import SIMULATED_REMARK
 
-# Closing codes of many modules over a slow adapter, a request under way, and the disk.
+# Enough for the closing codes of many modules over a slow adapter, an open request, and the disk.
 ENDS_WITHIN_S = 60.0
 LETS_GO_WITHIN_S = 1.5
 LONGEST_NOTE = 200
 
 
 class DriveRecorder:
-    """One recording at a time: `connect`, `start`, `mark`, `stop`. Methods may be called from any thread; they
-    return at once, but for `close` and `disconnect`, which let the adapter go first.
+    """One recording at a time: `connect`, `start`, `mark`, `stop`. Methods may be called from any thread and return at
+    once, except `close` and `disconnect`, which release the adapter first.
 
-    `given` are ports and profiles named on the command line, which need not lie where a page may choose from.
+    `given` are ports and profiles from the command line, which may be outside the choices of a page.
     """
 
     def __init__(self, folder: Folder, jobs: Jobs, *, given: Collection[str | None] = ()):
@@ -46,7 +46,7 @@ class DriveRecorder:
         self._given = frozenset(g for g in given if g)
         self._cautions = Cautions(folder)
         self._lock = threading.RLock()
-        self._worker: Worker | None = None  # None: to be let go
+        self._worker: Worker | None = None  # None: to be released
         self._watching = threading.Thread()
         self._watching.start()
         self._reset()
@@ -74,7 +74,7 @@ class DriveRecorder:
     def connect(self, port: str | None, vehicle: str | None, *, store_vin: bool = False) -> None:
         """Connect to `port` (None: the likely ones in turn) with a profile of the folder, `demo`, or none.
 
-        Raises InputError while something runs already, and for a port or a profile that cannot be.
+        Raises InputError if something already runs, or if the port or the profile is not valid.
         """
         with self._lock:
             self._check_free()
@@ -109,8 +109,8 @@ class DriveRecorder:
         self._watching.start()
 
     def choose(self, signals: Collection[str]) -> None:
-        """Record only these of the signals offered, all where none is among them. Raises InputError where nothing is
-        connected."""
+        """Record only these of the offered signals, or all if none of them is offered. Raises InputError without a
+        connection."""
         with self._lock:
             if self._now.state != states.CONNECTED:
                 raise problem("not_connected")
@@ -120,7 +120,7 @@ class DriveRecorder:
                 self._become(signals=chosen)
 
     def start(self, name: str = "") -> None:
-        """Record into a new trace of the folder. Raises InputError where nothing is connected, or for the name."""
+        """Record to a new trace of the folder. Raises InputError without a connection, or if the name is not valid."""
         with self._lock:
             if self._now.state != states.CONNECTED:
                 raise problem("runs_already" if self._now.state == states.RECORDING else "not_connected")
@@ -132,11 +132,11 @@ class DriveRecorder:
             self._become(state=states.RECORDING, name=self._trace.name)
 
     def mark(self, text: str = "rattle heard") -> None:
-        """Put a marker at this moment. Raises InputError where nothing is being recorded."""
+        """Set a marker at the current time. Raises InputError if nothing is being recorded."""
         self._order_while_recording("not_marked", "mark", " ".join(text.split())[:LONGEST_NOTE])
 
     def take_back(self, time_s: float) -> None:
-        """Take back the mark of that time, s, where there is one. Raises InputError where nothing is being recorded."""
+        """Remove the marker at that time (s), if there is one. Raises InputError if nothing is being recorded."""
         self._order_while_recording("no_mark", "take_back", time_s)
 
     def _order_while_recording(self, otherwise: str, *words: object) -> None:
@@ -146,14 +146,14 @@ class DriveRecorder:
             self._order(*words)
 
     def stop(self) -> None:
-        """End the recording, with the closing codes. Raises InputError where none runs."""
+        """End the recording, with the closing codes. Raises InputError if none runs."""
         with self._lock:
             self._order_while_recording("not_recording", "stop")
             self._ending_since_s = time.monotonic()
             self._become(state=states.ENDING)
 
     def disconnect(self) -> None:
-        """Let the adapter go, or put a failed or finished recording aside. Raises InputError in mid-drive."""
+        """Release the adapter, or dismiss a failed or finished recording. Raises InputError during a recording."""
         with self._lock:
             if self._now.state in states.GROWING:
                 raise problem("in_mid_drive")
@@ -162,7 +162,7 @@ class DriveRecorder:
         self._watching.join(3 * LETS_GO_WITHIN_S)
 
     def close(self) -> None:
-        """The server ends: a recording ends cleanly, and is waited for."""
+        """End with the server: waits until a recording has ended cleanly."""
         with self._lock:
             if growing := self._now.state in states.GROWING:
                 with suppress(InputError):  # it is just ending
@@ -174,10 +174,10 @@ class DriveRecorder:
         self._watching.join(3 * LETS_GO_WITHIN_S)
 
     def status(self) -> states.RecorderStatus:
-        """What is going on, at this moment."""
+        """The current status."""
         with self._lock:
             growing, elapsed_s = self._trace if self._now.recording else None, self._clock()
-        warnings = self._cautions.told(growing, elapsed_s)  # may look at the disk: nobody waits for that
+        warnings = self._cautions.told(growing, elapsed_s)  # may read the disk, so it is done without the lock
         with self._lock:
             rows = self._now.rows
             if self._now.state != states.FINISHED and self.board is not None and self._trace is not None:
@@ -208,7 +208,7 @@ class DriveRecorder:
 
     # ------------------------------------------------------------------ what comes back
     def _watch(self, worker: Worker, function: Callable[..., Any], *args: Any) -> None:
-        """One recorder, until its end."""
+        """Run one recorder until its end."""
         hear, give_up = partial(self._hear, worker), partial(self._give_up, worker)
         kind, result = worker.do(function, *args, hear=hear, give_up=give_up)
         worker.end()
@@ -221,7 +221,7 @@ class DriveRecorder:
             if worker is not self._worker:
                 return "disconnected"
             since = self._ending_since_s
-        # The rows are on disk; what does not come is the closing codes.
+        # The rows are on disk; only the closing codes are missing.
         return sentence("recorder_late") if since is not None and time.monotonic() - since > ENDS_WITHIN_S else None
 
     def _hear(self, worker: Worker, kind: str, *values: Any) -> None:
@@ -248,7 +248,7 @@ class DriveRecorder:
                 self._show(items)
 
     def _show(self, items: Sequence[StreamItem]) -> None:
-        """To board and guide; one that fails is dropped, as every view is, and told."""
+        """Send items to board and guide; one that fails is dropped, as every view, and reported."""
         for view, what in ((self.board, "board"), (self.guide, "guide")):
             if view is None or what in self._failed_views:
                 continue
@@ -263,7 +263,7 @@ class DriveRecorder:
                 self._note("lines", sentence("view_fault", what=sentence(what), error=text))
 
     def _over(self, kind: str, result: Any) -> None:
-        """The recorder has ended: as it should, or not."""
+        """Note that the recorder has ended, in order or not."""
         self._clock.end()
         trace = self._trace if self._trace is not None and self._trace.exists() else None
         if kind == DONE and self._now.state == states.TRYING:

@@ -1,4 +1,4 @@
-"""The page's server, from starting to a clean end, and what there is one of while it runs."""
+"""The page's server, from its start to a clean end."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _TURN_S = 0.5
 
 
 class RunningServer:
-    """The page, served from a thread until the `with` block ends; a recording then ends cleanly.
+    """The page, served in a thread until the `with` block ends; a recording then ends cleanly.
 
     `url` is the address for a browser on this computer, `phone_urls` those for other devices, `desk` what the
     pages work with, `pairing` the pairing of other devices (None where only this computer can reach the
@@ -48,7 +48,7 @@ class RunningServer:
         with ExitStack() as at_failure:
             for one in sockets:
                 at_failure.callback(one.close)
-            # Slow to load, and of no use before the address is known to be right.
+            # Slow to load, so only after the address is known to be valid.
             from camlog.serve.app import make_app
             from camlog.serve.desk import Desk
             from camlog.serve.folder import UPLOAD_LIMIT_BYTES
@@ -68,7 +68,7 @@ class RunningServer:
         self.close()
 
     def close(self) -> None:
-        """No more requests; then end what runs."""
+        """Accept no more requests, then end everything that runs."""
         try:
             self._listening.close()
         finally:
@@ -126,7 +126,7 @@ def serve(
 
 
 def opening_lines(running: RunningServer, port: int | None = None) -> list[str]:
-    """What is said once the page can be opened."""
+    """The lines to print when the page can be opened."""
     lines = []
     if port is None and running.port != DEFAULT_PORT:
         lines.append(sentence("other_port", usual=DEFAULT_PORT, port=running.port))

@@ -1,7 +1,7 @@
-"""What the page has analysed: the commands' work on files of the folder, with what it says as lines.
+"""Analyses for the page: the work of the commands on files of the folder, with their results as lines.
 
-Each function takes and gives only what can be sent to another process. Paths are whole; `vehicle` is a
-profile's path, `demo`, or None. Each overwrites what it wrote before. All raise InputError.
+Arguments and results of each function can be sent to another process. Paths are absolute; `vehicle` is a profile's
+path, `demo`, or None. Each function overwrites its earlier results. All raise InputError.
 """
 
 from __future__ import annotations
@@ -28,8 +28,9 @@ MISSING_SHOWN = 3
 def make_report(trace: str, vehicle: str | None) -> dict[str, Any]:
     """`camlog analyze`: writes NAME.report.html and NAME.findings.json.
 
-    Gives `report` (file name), `headline`, `do_not_run` (what comes before all else) and `cautions`, all lines; `strip` for
-    the template, `moments` (time in s, cam, words), `steps` (what to check next), `missing` (what to drive) and its caution.
+    Gives `report` (file name), `headline`, `do_not_run` (what comes before all else) and `cautions`, all lines; `strip`
+    for the template, `moments` (time in s, cam, words), `steps` (what to check next), `missing` (what to drive) and its
+    caution.
     """
     from camlog.analysis.findings import write_findings
     from camlog.report import write_report
@@ -138,7 +139,7 @@ def provisional(trace: str, vehicle: str | None) -> dict[str, Any]:
 
 
 def _as_sent(value: Any) -> Any:
-    """A value of lists and dictionaries alone."""
+    """The value converted to lists and dictionaries only."""
     return json.loads(json.dumps(value))
 
 
@@ -147,7 +148,7 @@ def _profile(vehicle: str | None) -> VehicleProfile | None:
 
 
 def _write(trace: str, ending: str, write: Callable[[Path], object]) -> str:
-    """Write a result beside a trace; gives its name."""
+    """Write a result beside a trace; returns its name."""
     path = Path(trace).with_name(stem_of(Path(trace).name) + ending)
     try:
         write(path)
@@ -157,7 +158,7 @@ def _write(trace: str, ending: str, write: Callable[[Path], object]) -> str:
 
 
 def _findings(path: Path, profile: VehicleProfile | None) -> tuple[Findings, list[str]]:
-    """The findings on a trace, and what one should know of its files."""
+    """The findings on a trace, and remarks on its files."""
     from camlog.analysis import analyze
     from camlog.convert import read_any
     from camlog.drive import drive_path
@@ -186,7 +187,7 @@ def _of(path: str, notes: list[str]) -> list[str]:
 
 
 def _cautions(findings: Findings, notes: list[str], cautions: Iterable[str]) -> dict[str, list[str]]:
-    """What stands first, and the cautions that do not stand there already."""
+    """The first lines, and the cautions that are not among them."""
     first = list(findings.do_not_run)
     return {"do_not_run": first, "cautions": [*notes, *(c for c in cautions if c not in first)]}
 

@@ -1,5 +1,4 @@
-"""The jobs of the folder: begin one, tick what was found, quote, fill the work sheet, order parts, close with the
-proof."""
+"""The jobs of the folder: begin one, note outcomes, quote, fill the work sheet, order parts, close with the proof."""
 
 from __future__ import annotations
 
@@ -94,8 +93,7 @@ def _open(desk: Desk, name: str) -> tuple[Job, ShopFile, Layout]:
 
 
 def _profile(desk: Desk, job: Job) -> str | None:
-    """The profile the job was begun with: the demo's, one of the folder, or the one given at the start; no other
-    file."""
+    """The job's profile, if it is the demo's, one of the folder, or the one given at the start; else none is read."""
     kept = job.get("vehicle").get("profile")
     path = Path(kept) if isinstance(kept, str) and kept else None
     if path is None or path == DEMO:

@@ -74,8 +74,8 @@ def pieces(desk: Desk, name: str, sent: Sent) -> Pieces:
 def _kept(
     desk: Desk, listed: Sequence[Entry], search: str, condition: str, kind: str, car: str
 ) -> tuple[dict[str, Row], set[str], list[Row]]:
-    """Of the library: the recordings of the folder by hash, the hashes of those that are wanted, and, where something
-    is searched for or chosen, the wanted ones that are not in the folder."""
+    """From the library: the recordings of the folder by hash, the hashes of those that match, and with a search or
+    choice also the matches that are not in the folder."""
     with desk.library() as library:
         if library is None:
             return {}, set(), []
@@ -105,8 +105,8 @@ def _decide(desk: Desk, number: int, good: bool, who: str, why: str) -> Pieces:
 
 
 def act(desk: Desk, name: str, button: str, sent: Sent) -> Pieces:
-    """Change the units shown, say of a recording that it is known-good or no longer, or analyse all that was not
-    analysed yet, each with the profile it was recorded with."""
+    """Change the units, mark a recording as known-good or not, or analyse all recordings not analysed yet, each with
+    the profile of its recording."""
     what, _, number = button.partition(":")
     if number.isdecimal() and len(number) < 18:
         return _decide(
