@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import socket
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -46,20 +48,23 @@ class Cluster:
         command = (sys.executable, "-m", f"distributed.cli.{program}", *words, "--host", "127.0.0.1", "--no-dashboard")
         said = {"PYTHONPATH": str(ROOT), "DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "0"}
         log = open(self.folder / "log", "a")
-        return subprocess.Popen(command, cwd=self.folder, env=os.environ | said, stdout=log, stderr=log)
+        return subprocess.Popen(
+            command, cwd=self.folder, env=os.environ | said, stdout=log, stderr=log, start_new_session=True
+        )
 
-    def close(self) -> None:
-        for process in (*self.workers, self.scheduler):  # a worker that is asked to end takes its own process with it
-            process.terminate()
-        for process in (*self.workers, self.scheduler):
-            process.wait(30)
+    def end(self, *processes: subprocess.Popen) -> None:
+        """End them, each with the process that it watches."""
+        for process in processes:
+            with suppress(ProcessLookupError):
+                os.killpg(process.pid, signal.SIGKILL)
+            process.wait()
 
 
 @pytest.fixture(scope="module")
 def cluster(tmp_path_factory):
     running = Cluster(tmp_path_factory.mktemp("cluster"))
     yield running
-    running.close()
+    running.end(running.scheduler, *running.workers)
 
 
 def examined(path, vehicle=None, known=None):
@@ -103,8 +108,7 @@ def test_a_lost_scheduler_is_said_and_the_next_run_goes_on(cluster, tmp_path, mo
         screen(names, tmp_path, scheduler=cluster.address, progress=stop)
     kept = {row.path for row in screening._read_state(tmp_path / STATE)}
     assert 10 <= len(kept) < 40 and not capfd.readouterr().err
-    for ended in (cluster.scheduler, *cluster.workers):  # the workers end with the scheduler they knew
-        ended.wait(60)
+    cluster.end(cluster.scheduler, *cluster.workers)
     cluster.scheduler = cluster.start_scheduler()
     monkeypatch.setattr(screening, "SCHEDULER_WAIT_S", 20.0)
     monkeypatch.setattr(screening, "WORKERS_WAIT_S", 1.0)
