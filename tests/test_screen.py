@@ -76,6 +76,23 @@ def test_with_another_profile_every_file_is_examined_anew(folder, tmp_path):
     assert len((out / STATE).read_text().splitlines()) == 2
 
 
+def test_a_changed_drive_file_is_seen_here_and_elsewhere(folder, tmp_path):
+    fsspec = pytest.importorskip("fsspec")
+    drive, elsewhere = folder / "healthy.drive.json", fsspec.filesystem("memory")
+    for files, place in (([str(folder / "healthy.csv")], "here"), (["memory://kept/healthy.csv"], "there")):
+        changed = json.loads((SAMPLES / drive.name).read_text("utf-8"))
+        for _ in range(2):
+            drive.write_text(json.dumps(changed), encoding="utf-8")
+            for name in ("healthy.csv", drive.name):
+                elsewhere.put_file(str(folder / name), f"/kept/{name}")
+            (row,) = screen(files, tmp_path / place, jobs=1) if place == "here" else [screening.examine(files[0])]
+            changed["code_snapshots"][0]["stored"] = [{"code": "P0303", "ecu": "7E8"}]
+        assert row.simulated and "P0303" in row.codes
+        known = screening._known(row)
+        assert screening.examine(files[0], None, known) is None
+        assert screening.examine(files[0], None, (*known[:3], "of another drive file")) is not None
+
+
 def test_a_run_that_was_cut_off_goes_on(folder, tmp_path):
     out = tmp_path / "out"
     screen(files_of([str(folder / "healthy.csv")]), out, vehicle="demo", jobs=1)

@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from camlog import __version__
+from camlog.drive import drive_path
 from camlog.errors import InputError, extra
 from camlog.library import say
 from camlog.library.addresses import filesystem, is_remote
@@ -39,6 +40,7 @@ RESTART_WORKER_AFTER = 200
 SCHEDULER_WAIT_S = 60.0  # for a scheduler to answer, or to come back
 WORKERS_WAIT_S = 60.0  # for a scheduler without workers to get one
 
+Known = tuple[int, float, str, str]  # size, time of change, hash, hash of the drive file
 Progress = Callable[[int, int, float], None]
 
 
@@ -65,6 +67,7 @@ class Row:
     simulated: bool = False
     cams: tuple[dict[str, Any], ...] = field(default=())
     examined_by: str = ""
+    drive_sha256: str = ""
 
 
 def examiner(profile: VehicleProfile | None) -> str:
@@ -72,14 +75,13 @@ def examiner(profile: VehicleProfile | None) -> str:
     return f"camlog {__version__}" + (f", profile {profile.sha256[:12]}" if profile else "")
 
 
-def examine(path: str, vehicle: str | None = None, known: tuple[int, float, str] | None = None) -> Row | None:
-    """Examine one file; None where it is the same as `known` (size, time, hash). Never raises for what a file holds."""
+def examine(path: str, vehicle: str | None = None, known: Known | None = None) -> Row | None:
+    """Examine one file; None where it and its drive file are the same as `known`. Never raises for what a file holds."""
     try:
         if is_remote(path):
             return _fetched(path, vehicle, known)
         stat = os.stat(path)
-        same = known is not None and (stat.st_size, stat.st_mtime) == known[:2]
-        if same or (known is not None and stat.st_size == known[0] and _sha256(path) == known[2]):
+        if known is not None and _same(Path(path), stat.st_size, stat.st_mtime, known):
             return None
         return _examined(Path(path), path, stat.st_size, stat.st_mtime, vehicle)
     except InputError as error:
@@ -88,8 +90,8 @@ def examine(path: str, vehicle: str | None = None, known: tuple[int, float, str]
         return _refused(path, f"{type(error).__name__}: {error}")
 
 
-def _fetched(path: str, vehicle: str | None, known: tuple[int, float, str] | None) -> Row | None:
-    """A file elsewhere, brought here for as long as it is examined."""
+def _fetched(path: str, vehicle: str | None, known: Known | None) -> Row | None:
+    """A file elsewhere, brought here with its drive file for as long as it is examined."""
     import tempfile
 
     system, inner = filesystem(path)
@@ -97,14 +99,26 @@ def _fetched(path: str, vehicle: str | None, known: tuple[int, float, str] | Non
     with tempfile.TemporaryDirectory(prefix="camlog-") as folder:
         local = Path(folder) / Path(inner).name
         system.get_file(inner, str(local))
-        if known is not None and size == known[0] and _sha256(str(local)) == known[2]:
+        drive = drive_path(Path(inner)).as_posix()
+        if system.exists(drive):
+            system.get_file(drive, str(drive_path(local)))
+        if known is not None and _same(local, size, None, known):
             return None
         return _examined(local, path, size, 0.0, vehicle)
 
 
-def _sha256(path: str) -> str:
-    with open(path, "rb") as file:
+def _same(local: Path, size: int, modified: float | None, known: Known) -> bool:
+    """True where a file has the size and the time or hash that are known, and its drive file the hash."""
+    if size != known[0] or _sha256(drive_path(local)) != known[3]:
+        return False
+    return modified == known[1] or _sha256(local) == known[2]
+
+
+def _sha256(path: Path) -> str:
+    """The hash of a file, "" where there is none."""
+    with suppress(FileNotFoundError), open(path, "rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
+    return ""
 
 
 def _examined(local: Path, path: str, size: int, modified: float, vehicle: str | None) -> Row:
@@ -131,10 +145,10 @@ def _examined(local: Path, path: str, size: int, modified: float, vehicle: str |
             row[value.figure + (f"_{value.part}" if value.part else "")] = value.value
         rows += by_oil.values() or [{"cam": cam, "oil": "", "condition": condition, "confidence": confidence}]
     return Row(
-        path, size, modified, _sha256(str(local)), "", entry.vehicle, entry.kind, entry.started_at, entry.duration_s,
+        path, size, modified, _sha256(local), "", entry.vehicle, entry.kind, entry.started_at, entry.duration_s,
         cams[worst][0] if worst else "", worst, cams[worst][1] if worst else None, " ".join(entry.codes),
         findings.causes[0].cause if faults and findings.causes else "", bool(findings.do_not_run),
-        drive is not None and drive.is_simulated, tuple(rows), examiner(profile),
+        drive is not None and drive.is_simulated, tuple(rows), examiner(profile), _sha256(drive_path(local)),
     )  # fmt: skip
 
 
@@ -175,7 +189,7 @@ def check_own(out: Path, force: bool) -> None:
         state.unlink()
     own = {sha for line in lines for sha in line.get("results", ())}
     for path in (out / name for name in RESULTS):
-        if os.path.lexists(path) and not force and not (path.is_file() and _sha256(str(path)) in own):
+        if os.path.lexists(path) and not force and not (path.is_file() and _sha256(path) in own):
             raise there_already(path)
 
 
@@ -238,8 +252,10 @@ def _run(
             waiting += running.values()  # the scheduler was lost: what was under way is examined again once it is back
 
 
-def _known(earlier: Row | None) -> tuple[int, float, str] | None:
-    return (earlier.size, earlier.modified, earlier.sha256) if earlier and not earlier.reason else None
+def _known(earlier: Row | None) -> Known | None:
+    if earlier is None or earlier.reason:
+        return None
+    return earlier.size, earlier.modified, earlier.sha256, earlier.drive_sha256
 
 
 def _refused(path: str, reason: str) -> Row:
