@@ -218,7 +218,7 @@ def test_a_second_ctrl_c_leaves_the_closing_codes_out(tmp_path):
         with Command(tmp_path, adapter.start_pty(tmp_path / "port")) as run:
             run.wait_for_rows(1500)
             os.kill(run.process.pid, signal.SIGINT)
-            time.sleep(1.5)
+            time.sleep(0.5)  # of the two and a half seconds that the closing codes take here
             assert run.process.is_alive(), "it reads the codes of an adapter that answers as it should"
             assert run.interrupted_after_s() < ENDS_WITHIN_S
             assert len(read_drive(drive_path(run.trace)).code_snapshots) == 1 and read_trace(run.trace).sha256
