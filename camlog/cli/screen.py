@@ -22,14 +22,13 @@ def screen(
     from dataclasses import asdict
 
     from camlog.analysis.figures import FAULTS
-    from camlog.cli.results import profile_of, say
+    from camlog.cli.results import say
     from camlog.errors import extra
     from camlog.library.addresses import files_of
     from camlog.library.overview import write_results
     from camlog.library.screen import screen as screen_files
 
     extra("pyarrow", "screen")  # before hours of work, not after
-    profile_of(vehicle)
     shown = sys.stderr.isatty()
 
     def progress(done: int, of: int, seconds: float) -> None:

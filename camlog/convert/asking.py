@@ -23,13 +23,12 @@ from camlog.signals import SIGNALS
 
 def default_out(path: Path) -> Path:
     """The default path of a converted file: `NAME.camlog.csv` beside it."""
-    path = path if path.name else path.resolve()  # a folder: `.`
     name = path.name
     for ending in (".gz", ".zip"):
         if name.lower().endswith(ending) and len(name) > len(ending):
             name = name[: -len(ending)]
     stem = name.rsplit(".", 1)[0] if "." in name[1:] else name
-    return path.parent / (stem + ".camlog.csv")  # the root folder has no name that `with_name` could replace
+    return path.parent / (stem + ".camlog.csv")  # a folder may have no name: `.`, `/`
 
 
 def mapping_path(path: Path) -> Path:

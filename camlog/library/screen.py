@@ -8,7 +8,6 @@ read is a row with its reason. A worker that dies costs its current file one fur
 
 from __future__ import annotations
 
-import hashlib
 import json
 import logging
 import os
@@ -23,6 +22,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from camlog import __version__
+from camlog.convert.source import sha256_of
 from camlog.drive import drive_path
 from camlog.errors import InputError, extra
 from camlog.library import say
@@ -109,16 +109,15 @@ def _fetched(path: str, vehicle: str | None, known: Known | None) -> Row | None:
 
 def _same(local: Path, size: int, modified: float | None, known: Known) -> bool:
     """True where a file has the size and the time or hash that are known, and its drive file the hash."""
-    if size != known[0] or _sha256(drive_path(local)) != known[3]:
+    if size != known[0] or _drive_sha256(local) != known[3]:
         return False
-    return modified == known[1] or _sha256(local) == known[2]
+    return modified == known[1] or sha256_of(local) == known[2]
 
 
-def _sha256(path: Path) -> str:
-    """The hash of a file, "" where there is none."""
-    with suppress(FileNotFoundError), open(path, "rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
-    return ""
+def _drive_sha256(trace: Path) -> str:
+    """The hash of the drive file beside a trace, "" where there is none."""
+    path = drive_path(trace)
+    return sha256_of(path) if path.exists() else ""
 
 
 def _examined(local: Path, path: str, size: int, modified: float, vehicle: str | None) -> Row:
@@ -128,7 +127,7 @@ def _examined(local: Path, path: str, size: int, modified: float, vehicle: str |
     from camlog.library.entry import entry_of
     from camlog.profile import read_profile
 
-    profile = read_profile(vehicle) if vehicle else None
+    profile = None if vehicle is None else read_profile(vehicle)
     trace, drive, _ = read_any(local, prepare=False)
     findings = analyze(trace, drive, profile)
     entry = entry_of(findings)
@@ -145,10 +144,10 @@ def _examined(local: Path, path: str, size: int, modified: float, vehicle: str |
             row[value.figure + (f"_{value.part}" if value.part else "")] = value.value
         rows += by_oil.values() or [{"cam": cam, "oil": "", "condition": condition, "confidence": confidence}]
     return Row(
-        path, size, modified, _sha256(local), "", entry.vehicle, entry.kind, entry.started_at, entry.duration_s,
+        path, size, modified, sha256_of(local), "", entry.vehicle, entry.kind, entry.started_at, entry.duration_s,
         cams[worst][0] if worst else "", worst, cams[worst][1] if worst else None, " ".join(entry.codes),
         findings.causes[0].cause if faults and findings.causes else "", bool(findings.do_not_run),
-        drive is not None and drive.is_simulated, tuple(rows), examiner(profile), _sha256(drive_path(local)),
+        drive is not None and drive.is_simulated, tuple(rows), examiner(profile), _drive_sha256(local),
     )  # fmt: skip
 
 
@@ -156,13 +155,13 @@ def screen(
     files: Sequence[str], out: Path, *, vehicle: str | None = None, jobs: int = 2, scheduler: str | None = None,
     progress: Progress | None = None, force: bool = False,
 ) -> list[Row]:  # fmt: skip
-    """Examine every file that is new or changed, or was examined by another camlog or profile; all rows, those of earlier runs among them, in the order of `files`. Raises
-    InputError as `check_own` does."""
-    out.mkdir(parents=True, exist_ok=True)
-    check_own(out, force)
+    """Examine every file that is new or changed, or was examined by another camlog or profile. Returns all rows, also those
+    of earlier runs, in the order of `files`. Raises InputError as `read_profile` and `check_own` do."""
     from camlog.profile import read_profile
 
-    by = examiner(read_profile(vehicle) if vehicle else None)
+    by = examiner(None if vehicle is None else read_profile(vehicle))
+    out.mkdir(parents=True, exist_ok=True)
+    check_own(out, force)
     done = {row.path: row for row in _read_state(out / STATE) if row.examined_by == by}
     began, count = time.perf_counter(), 0
     with open(out / STATE, "a", encoding="utf-8") as state:
@@ -189,7 +188,7 @@ def check_own(out: Path, force: bool) -> None:
         state.unlink()
     own = {sha for line in lines for sha in line.get("results", ())}
     for path in (out / name for name in RESULTS):
-        if os.path.lexists(path) and not force and not (path.is_file() and _sha256(path) in own):
+        if os.path.lexists(path) and not force and not (path.is_file() and sha256_of(path) in own):
             raise there_already(path)
 
 

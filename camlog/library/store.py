@@ -180,8 +180,9 @@ class Library:
             }  # fmt: skip
             for table, table_rows in rows.items():
                 self._open.execute(f"DELETE FROM {table} WHERE recording = ?", (number,))
-                for row in table_rows:
-                    self._open.execute(f"INSERT OR REPLACE INTO {table} VALUES (?{', ?' * (len(row) - 1)})", row)
+                if table_rows:
+                    places = ", ".join("?" * len(table_rows[0]))
+                    self._open.executemany(f"INSERT OR REPLACE INTO {table} VALUES ({places})", table_rows)
         return number
 
     def mark_good(self, number: int, by: str, reason: str = "", *, good: bool = True) -> None:

@@ -198,8 +198,8 @@ def _card(
         if recorded:  # the chart that showed the fault best also shows best whether it is gone
             board = replace(board, first=charts[-1].kind)
     words = [say("pair.before"), say("pair.after")]
-    sentences = [c for c in changes if c.figure.cam == cam and c.figure.name.startswith("t63") and c.known]
-    steps = overlaid_steps(before, after, cam, [c.sentence for c in sorted(sentences, key=lambda c: c.p_value or 0.0)])
+    times = [c for c in changes if c.figure.cam == cam and c.figure.name.startswith("t63") and c.known]
+    steps = overlaid_steps(before, after, cam, [c.sentence for c in sorted(times, key=lambda c: c.p_value or 0.0)])
     # The steps are enough for a cam that was slow, and for one that had no fault.
     fault = bool(steps.empty) or (charts[0].kind != "steps" and cards[0] is not None and cards[0]["state"] != "good")
     drawn = [book.add(replace(c, title=word), height=FIRST_CHART_PX, first=True)

@@ -46,7 +46,9 @@ def strip_view(findings: Findings) -> dict[str, Any] | None:
 
 def saved_view(strips: Mapping[str, tuple[Strip, str]], end: float) -> dict[str, Any] | None:
     """As `strip_view`, from each cam's saved strip and condition, without the events; None without cams."""
-    return _view([(cam, strip, verdict, CONDITION_WORDS[verdict]) for cam, (strip, verdict) in strips.items()], end)
+    return _view(
+        [(cam, strip, condition, CONDITION_WORDS[condition]) for cam, (strip, condition) in strips.items()], end
+    )
 
 
 def _view(strips: Sequence[tuple[str, Strip, str, str]], end: float) -> dict[str, Any] | None:

@@ -199,9 +199,9 @@ class DriveRecorder:
             raise InputError(told(error)) from error
 
     def _order(self, *words: object) -> None:
+        if self._worker is None:
+            raise problem("recorder_ended")
         try:
-            if self._worker is None:
-                raise ValueError("no worker")
             self._worker.order(*words)
         except (OSError, ValueError) as error:
             raise problem("recorder_ended") from error
@@ -243,7 +243,8 @@ class DriveRecorder:
                     self._clock = StreamClock()
                     self.board = Board(self._clock, self._profile)
             elif kind == "items" or (kind == "checked" and self._now.state == states.CONNECTED):
-                items, self._left_out = (*values, 0)[:2]
+                items = values[0]
+                self._left_out = values[1] if kind == "items" else 0
                 self._clock.seen(items)
                 self._show(items)
 
